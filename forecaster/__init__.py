@@ -1,0 +1,1 @@
+"""Pure computation: from readings to hours remaining. No sockets, no files, no clock of its own."""

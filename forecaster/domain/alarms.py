@@ -1,0 +1,110 @@
+"""Alarms: kinds, priorities, states as in ISA-18.2 / IEC 62682, and their transitions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class AlarmKind(StrEnum):
+    """What an alarm is about."""
+
+    MAINS_LOST = "mains-lost"
+    LOW_RESERVE = "low-reserve"
+    CRITICAL_RESERVE = "critical-reserve"
+    RESERVE_REACHED = "reserve-reached"
+    HIGH_WATER = "high-water"
+    PUMP_OVERRUN = "pump-overrun"
+    PUMP_SILENT = "pump-silent"
+    RAPID_CYCLING = "rapid-cycling"
+    PUMP_POWER_ABNORMAL = "pump-power-abnormal"
+    LOAD_AT_RATING = "load-at-rating"
+    PACK_OUTPUT_OFF = "pack-output-off"
+    PACK_NOT_CHARGING = "pack-not-charging"
+    PACK_TEMPERATURE = "pack-temperature"
+    TELEMETRY_SILENT = "telemetry-silent"
+    CLOCK_SUSPECT = "clock-suspect"
+    DELIVERY_FAILING = "delivery-failing"
+    TEST_DUE = "test-due"
+
+
+class Priority(StrEnum):
+    """Priorities, least first."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+    CRITICAL = "critical"
+
+    @property
+    def rank(self) -> int:
+        """0 for low to 3 for critical."""
+        return list(Priority).index(self)
+
+
+class AlarmState(StrEnum):
+    """States of ISA-18.2 / IEC 62682."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    SHELVED = "shelved"
+
+
+class TransitionKind(StrEnum):
+    """What happened to an alarm."""
+
+    RAISED = "raised"
+    UPDATED = "updated"  # the same story, told anew: a changed time or a higher priority
+    REMINDED = "reminded"
+    ACKNOWLEDGED = "acknowledged"
+    CLEARED = "cleared"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One episode of one cause at one site.
+
+    id : str — "<site>:<kind>:<episode>", stable for the episode
+    episode : int — UTC milliseconds at which the episode was raised
+    headline : str — what happened and until when, fit for a lock screen
+    action : str — what to do
+    by_ms : int | None — by when
+    consequence : str — what happens if nobody acts
+    revision : int — counts transitions within the episode; (id, revision) is the key given to receivers
+    """
+
+    id: str
+    site: str
+    kind: AlarmKind
+    priority: Priority
+    state: AlarmState
+    episode: int
+    raised_ms: int
+    changed_ms: int
+    headline: str
+    action: str
+    consequence: str
+    by_ms: int | None = None
+    cleared_ms: int | None = None
+    acknowledged_ms: int | None = None
+    acknowledged_by: str | None = None
+    shelved_until_ms: int | None = None
+    revision: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmTransition:
+    """A durable change of an alarm, told to people and hubs through the outbox."""
+
+    alarm: Alarm
+    kind: TransitionKind
+    at_ms: int
+
+    @property
+    def key(self) -> str:
+        """What a receiver may use to drop a repeat: episode and revision."""
+        return f"{self.alarm.id}:{self.alarm.revision}"

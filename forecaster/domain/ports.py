@@ -1,0 +1,309 @@
+"""What the core and the faces ask of the outside: stores, ledger, clock. The collector implements them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
+from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading, Refusal, SeriesPoint
+from forecaster.domain.runs import Event, Outage, Run
+
+
+class Clock(Protocol):
+    """Wall and monotonic time; an argument everywhere, so that tests and the demo can hold it."""
+
+    def now_ms(self) -> int:
+        """UTC milliseconds since 1970; may step."""
+        ...
+
+    def monotonic_s(self) -> float:
+        """Seconds that never step, for durations."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """Readings in the order in which they were stored, and where to go on from."""
+
+    readings: tuple[Reading, ...]
+    cursor: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoreHealth:
+    """ok, one line of words, bytes on disk, free bytes, readings held back in a local outbox."""
+
+    ok: bool
+    says: str
+    size_bytes: int | None = None
+    free_bytes: int | None = None
+    pending: int = 0
+
+
+class ReadingStore(Protocol):
+    """Where readings live. Every store passes tests/contracts/store_contract.py unchanged.
+
+    Errors: StoreUnavailable (retry later, nothing was lost), StoreRefused (never will work).
+    """
+
+    def append(self, readings: Sequence[Reading]) -> int:
+        """Store, durably on return; idempotent by identity. Returns how many rows are new or changed."""
+        ...
+
+    def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
+        """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`."""
+        ...
+
+    def latest(self, site: str) -> Mapping[tuple[Quantity, str], Reading]:
+        """The newest reading by source time of each (quantity, subject)."""
+        ...
+
+    def series(
+        self, site: str, quantity: Quantity, start_ms: int, end_ms: int, points: int | None = None, subject: str = ""
+    ) -> list[SeriesPoint]:
+        """Readings in [start_ms, end_ms), oldest first; with `points`, at most that many buckets that keep extremes."""
+        ...
+
+    def count(self, site: str | None = None) -> int:
+        """How many readings are held."""
+        ...
+
+    def sites(self) -> list[str]:
+        """Sites with at least one reading, sorted."""
+        ...
+
+    def prune(self, before_ms: int) -> int:
+        """Drop readings older than a time and give the disk back. Returns how many went."""
+        ...
+
+    def health(self) -> StoreHealth:
+        """How the store is."""
+        ...
+
+    def close(self) -> None:
+        """Finish writing and let go."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A page of runs, newest first, and the cursor of the next one (None: no more)."""
+
+    runs: tuple[Run, ...]
+    cursor: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """A bearer token as kept: its id, name, scope ("read" or "operate"), one site or all, argon2 hash, times."""
+
+    id: str
+    name: str
+    scope: str
+    site: str | None
+    hashed: str
+    created_ms: int
+    last_used_ms: int | None = None
+    revoked_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One message to one receiver in the outbox.
+
+    key : str — transition key and receiver: unique, given to the receiver so that a repeat can be dropped
+    channel : str — mqtt | homie | webhook | mail | push
+    receiver : str — address, URL, subscription id or topic
+    body : str — JSON, all that the channel needs
+    """
+
+    key: str
+    channel: str
+    receiver: str
+    site: str
+    body: str
+    created_ms: int
+    due_ms: int
+    expires_ms: int
+    attempts: int = 0
+    last_error: str | None = None
+    done_ms: int | None = None
+    gave_up: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PushSubscription:
+    """A browser that asked for push: endpoint, keys p256dh and auth (base64url), site or all, label."""
+
+    id: str
+    endpoint: str
+    p256dh: str
+    auth: str
+    site: str | None
+    label: str
+    created_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredForecast:
+    """A forecast as published: when, and the JSON document."""
+
+    site: str
+    issued_ms: int
+    document: str
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A snapshot of one site's state and the store cursor up to which it has folded."""
+
+    site: str
+    cursor: str | None
+    taken_ms: int
+    state: bytes
+
+
+class Ledger(Protocol):
+    """What happened and what is owed: runs, outages, forecasts, alarms, the outbox, tests, tokens.
+
+    Passes tests/contracts/ledger_contract.py on every engine. Writes are durable on return.
+    """
+
+    # -- what the engine found
+    def record(self, events: Iterable[Event]) -> None:
+        """Runs, gaps, transfers and outages; idempotent by (site, start)."""
+        ...
+
+    def runs(self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None) -> Page:
+        """Runs that start in [start_ms, end_ms), newest first."""
+        ...
+
+    def outages(self, site: str, limit: int = 200) -> list[Outage]:
+        """Outages, newest first."""
+        ...
+
+    # -- forecasts
+    def publish(self, forecasts: Sequence[StoredForecast]) -> None:
+        """The newest forecast of each site, kept also as a past one."""
+        ...
+
+    def newest(self, sites: Sequence[str] | None = None) -> dict[str, StoredForecast]:
+        """The newest forecast of each site (None: all)."""
+        ...
+
+    def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
+        """Past forecasts in [start_ms, end_ms), oldest first."""
+        ...
+
+    # -- checkpoints of engine and alarm desk; kind is "engine" or "alarms"
+    def save_checkpoints(self, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
+        """Keep the newest checkpoint of each site."""
+        ...
+
+    def checkpoint(self, kind: str, site: str) -> Checkpoint | None:
+        """The newest checkpoint of a site."""
+        ...
+
+    # -- alarms and the outbox
+    def commit_transitions(
+        self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
+    ) -> None:
+        """Transitions, what they owe to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
+        ...
+
+    def alarms(
+        self, site: str | None = None, states: Sequence[AlarmState] | None = None, limit: int = 500
+    ) -> list[Alarm]:
+        """Alarms in their newest revision, newest change first."""
+        ...
+
+    def alarm(self, alarm_id: str) -> Alarm:
+        """One alarm; NotFound."""
+        ...
+
+    def transitions(self, site: str, start_ms: int, end_ms: int, limit: int = 500) -> list[AlarmTransition]:
+        """Transitions in [start_ms, end_ms), newest first."""
+        ...
+
+    def due(self, channel: str, now_ms: int, limit: int = 50) -> list[Delivery]:
+        """Deliveries of a channel that are due, not done, not given up; oldest first."""
+        ...
+
+    def settle(self, delivery: Delivery) -> None:
+        """Keep a delivery's changed attempts, due time, error, done or given-up mark."""
+        ...
+
+    def oldest_undelivered_ms(self) -> int | None:
+        """created_ms of the oldest delivery not done and not given up."""
+        ...
+
+    def request(self, kind: str, target: str, body: str, at_ms: int) -> int:
+        """Queue what a person asked of the forecaster (acknowledge, shelve, test-start, test-finish); its id."""
+        ...
+
+    def requests(self, after_id: int, limit: int = 200) -> list[tuple[int, str, str, str, int]]:
+        """(id, kind, target, body, at_ms) queued after an id, oldest first."""
+        ...
+
+    # -- discharge tests
+    def save_test(self, test: DischargeTest) -> None:
+        """Keep a test, running or done."""
+        ...
+
+    def tests(self, site: str) -> list[DischargeTest]:
+        """Tests of a site, newest first."""
+        ...
+
+    # -- people
+    def save_token(self, token: Token) -> None:
+        """Keep or change a token."""
+        ...
+
+    def tokens(self) -> list[Token]:
+        """All tokens, newest first."""
+        ...
+
+    def save_subscription(self, subscription: PushSubscription) -> None:
+        """Keep a push subscription."""
+        ...
+
+    def subscriptions(self) -> list[PushSubscription]:
+        """All push subscriptions."""
+        ...
+
+    def drop_subscription(self, subscription_id: str) -> None:
+        """Forget a push subscription that is gone."""
+        ...
+
+    # -- quarantine and notes
+    def quarantine(self, refusals: Sequence[Refusal]) -> None:
+        """Keep what was refused, durably; bounded, the oldest go first."""
+        ...
+
+    def refusals(self, site: str | None = None, limit: int = 200) -> list[Refusal]:
+        """What was refused, newest first."""
+        ...
+
+    def note(self, name: str, value: str) -> None:
+        """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
+        ...
+
+    def noted(self, name: str) -> str | None:
+        """A small named value."""
+        ...
+
+    def prune(self, before_ms: int) -> int:
+        """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever."""
+        ...
+
+    def health(self) -> StoreHealth:
+        """How the ledger is."""
+        ...
+
+    def close(self) -> None:
+        """Finish writing and let go."""
+        ...

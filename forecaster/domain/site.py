@@ -1,0 +1,230 @@
+"""A site as its owner describes it: pump, pit, pack, loads, channels, limits and people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.quantities import Quantity
+
+
+class Units(StrEnum):
+    """How screens show a site; files and JSON never change."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+@dataclass(frozen=True, slots=True)
+class Pump:
+    """The nameplate. Every field is optional but a voltage and one of current, power or horsepower.
+
+    rated_voltage_v : float | None — [V]
+    rated_current_a : tuple[float, float] | None — [A], least and greatest over the head range; equal for one value
+    rated_power_w : float | None — electrical input [W]
+    power_factor : float | None — 0..1
+    horsepower : float | None — shaft output [hp]
+    locked_rotor_code : str | None — NEMA code letter
+    locked_rotor_current_a : float | None — [A]
+    static_head_m, maximum_head_m : float | None — lift, and lift at which flow ceases [m]
+    rated_flow_l_per_min : float | None — flow at the static head [L/min]
+    """
+
+    rated_voltage_v: float | None = None
+    rated_current_a: tuple[float, float] | None = None
+    rated_power_w: float | None = None
+    power_factor: float | None = None
+    horsepower: float | None = None
+    locked_rotor_code: str | None = None
+    locked_rotor_current_a: float | None = None
+    static_head_m: float | None = None
+    maximum_head_m: float | None = None
+    rated_flow_l_per_min: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pit:
+    """The pit. area_m2 is given, or follows from the diameter [m²]; drawdown and freeboard in m."""
+
+    area_m2: float | None = None
+    drawdown_m: float | None = None
+    freeboard_m: float | None = None
+
+    @property
+    def drawdown_l(self) -> float | None:
+        """Drawdown volume [L]: area times drawdown."""
+        if self.area_m2 is None or self.drawdown_m is None:
+            return None
+        return self.area_m2 * self.drawdown_m * 1000.0
+
+
+class Chemistry(StrEnum):
+    """Battery chemistry, where it changes the arithmetic."""
+
+    LITHIUM = "lithium"
+    LEAD_ACID = "lead_acid"
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """Battery and inverter in one.
+
+    capacity_wh : float — nameplate capacity [Wh]
+    continuous_w, surge_w : float | None — inverter ratings [W]
+    continuous_va : float | None — where a VA rating is given [VA]
+    surge_s : float | None — how long the surge rating holds [s]
+    output_voltage_v : float | None — [V]
+    inverter_efficiency : float | None — 0..1, a starting belief, then learnt
+    idle_w : float | None — the inverter's own draw from the battery [W], a starting belief, then learnt
+    reserve_percent : float — the charge that the owner wants left [%]
+    extra_capacity_wh : float — expansion batteries [Wh]
+    charge_w : float | None — charging power from mains [W]
+    chemistry : Chemistry
+    price : float | None — for comparing packs, any currency
+    """
+
+    capacity_wh: float
+    continuous_w: float | None = None
+    surge_w: float | None = None
+    continuous_va: float | None = None
+    surge_s: float | None = None
+    output_voltage_v: float | None = None
+    inverter_efficiency: float | None = None
+    idle_w: float | None = None
+    reserve_percent: float = 10.0
+    extra_capacity_wh: float = 0.0
+    charge_w: float | None = None
+    chemistry: Chemistry = Chemistry.LITHIUM
+    price: float | None = None
+
+    @property
+    def nominal_wh(self) -> float:
+        """Nameplate capacity with expansion batteries [Wh]."""
+        return self.capacity_wh + self.extra_capacity_wh
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """Anything else on the pack: steady, or cycling when runs_per_hour and run_s are given.
+
+    watts : float — while on, at the outlet [W]
+    start_va : float | None — what it takes to start [VA]
+    """
+
+    name: str
+    watts: float
+    runs_per_hour: float | None = None
+    run_s: float | None = None
+    start_va: float | None = None
+
+    @property
+    def mean_w(self) -> float:
+        """Mean power at the outlet [W]."""
+        if self.runs_per_hour is None or self.run_s is None:
+            return self.watts
+        return self.watts * min(1.0, self.runs_per_hour * self.run_s / 3600.0)
+
+
+class PayloadFormat(StrEnum):
+    """How a channel's payload is read."""
+
+    AUTO = "auto"
+    SENML = "senml"
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """Where one measured quantity comes from.
+
+    topic : str — MQTT filter
+    value : str | None — JSONPath (RFC 9535); None: the payload itself
+    unit : str — unit of the payload's value
+    time : str | None — JSONPath of the source time
+    format : PayloadFormat
+    true_words, false_words : tuple of str | int | float | bool — for yes/no quantities
+    max_silence_s : float | None
+    of : str — the load that a load_power channel measures
+    """
+
+    quantity: Quantity
+    topic: str
+    value: str | None = None
+    unit: str | None = None
+    time: str | None = None
+    format: PayloadFormat = PayloadFormat.AUTO
+    true_words: tuple[str | int | float | bool, ...] | None = None
+    false_words: tuple[str | int | float | bool, ...] | None = None
+    max_silence_s: float | None = None
+    of: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmLimits:
+    """The owner's limits; None leaves the default of the rationalisation table in force.
+
+    others : dict[AlarmKind, float] — a limit for any other kind, in that kind's unit
+    off : frozenset[AlarmKind] — kinds that the owner switched off
+    """
+
+    low_reserve_h: float | None = None
+    critical_reserve_h: float | None = None
+    others: dict[AlarmKind, float] = field(default_factory=dict)
+    off: frozenset[AlarmKind] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A person to reach.
+
+    quiet_hours : tuple[str, str] | None — local "HH:MM" to "HH:MM"; critical passes
+    after_min : float — told only after an alarm has stood this long unacknowledged [min]; 0: at once
+    """
+
+    name: str
+    email: str | None = None
+    webhook: str | None = None
+    minimum_priority: Priority = Priority.LOW
+    quiet_hours: tuple[str, str] | None = None
+    after_min: float = 0.0
+    webhook_secret: str | None = None
+    webhook_format: str = "json"
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """Rain to come, polled from any JSON service: two JSONPaths and the unit of the rain."""
+
+    url: str
+    time: str
+    rain: str
+    unit: str = "mm"
+    every_s: float = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One basement.
+
+    id : str — a-z 0-9 -
+    timezone : str — IANA name
+    """
+
+    id: str
+    name: str
+    timezone: str
+    pump: Pump
+    pack: Pack
+    pit: Pit = Pit()
+    units: Units = Units.METRIC
+    latitude: float | None = None
+    longitude: float | None = None
+    loads: tuple[Load, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    alarms: AlarmLimits = AlarmLimits()
+    contacts: tuple[Contact, ...] = ()
+    weather: Weather | None = None
+
+    def has(self, quantity: Quantity) -> bool:
+        """Whether any channel measures the quantity."""
+        return any(c.quantity is quantity for c in self.channels)

@@ -1,0 +1,84 @@
+"""What the engine observes of a site at one moment: the evidence of alarm rules and pages, beside the forecast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Run, Supply
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A learnt normal: median, and the 5 and 95 % points of what was seen; count of what it rests on."""
+
+    p05: float
+    p50: float
+    p95: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityAge:
+    """One measured quantity: its latest value and how long ago it was measured [s]; None: never heard."""
+
+    quantity: Quantity
+    subject: str
+    value: float | None
+    age_s: float | None
+    max_silence_s: float
+    silent: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SiteStatus:
+    """Observables of one site at one moment. None is "not known", never zero.
+
+    at_ms : int — the moment, UTC milliseconds
+    supply, supply_inferred, supply_since_ms — who carries the pump, whether inferred, since when
+    data_age_s : float | None — age of the newest reading of a quantity that tells of the pump or the pack [s]
+    silent : bool — telemetry silent for longer than the site's normal rhythm explains
+    running_since_ms : int | None — start of the run that lasts now; None: not running
+    last_run : Run | None — newest finished run
+    run_s_normal, running_w_normal, cycles_per_hour_normal : Spread | None — the site's learnt normal
+    cycles_last_hour : int — starts within the last hour
+    overdue : float | None — probability, 0..1, that a run would have come by now given inflow and its spread;
+        near 1 when a run is overdue by far more than its spread. None: not known
+    power_pinned : bool — running power sits at the pack's continuous rating
+    pack_output_w, pack_input_w, pack_temperature_c, charge_percent : float | None — latest values if fresh
+    charge_rate_percent_per_h : float | None — slope over the last half hour or so
+    pack_carrying : bool | None — on the pack: whether its output is seen to carry anything when due; None: not known
+    frozen : tuple[Quantity, ...] — quantities whose value has not moved at all while it must have
+    high_water : bool | None
+    clock_suspect : str | None — why the clock cannot be trusted
+    ages : tuple[QuantityAge, ...] — one entry a channel quantity
+    first_run_on_pack : Run | None — first run after the last transfer to the pack: did it start, how hard
+    """
+
+    site: str
+    at_ms: int
+    supply: Supply
+    supply_inferred: bool
+    supply_since_ms: int | None
+    data_age_s: float | None
+    silent: bool
+    running_since_ms: int | None = None
+    last_run: Run | None = None
+    run_s_normal: Spread | None = None
+    running_w_normal: Spread | None = None
+    cycles_per_hour_normal: Spread | None = None
+    cycles_last_hour: int = 0
+    overdue: float | None = None
+    power_pinned: bool = False
+    pack_output_w: float | None = None
+    pack_input_w: float | None = None
+    pack_temperature_c: float | None = None
+    charge_percent: float | None = None
+    charge_rate_percent_per_h: float | None = None
+    pack_carrying: bool | None = None
+    frozen: tuple[Quantity, ...] = ()
+    high_water: bool | None = None
+    clock_suspect: str | None = None
+    ages: tuple[QuantityAge, ...] = ()
+    first_run_on_pack: Run | None = None
+    last_test_ms: int | None = None

@@ -1,0 +1,1 @@
+"""Tests; see DEVELOPERS.md for how they are laid out."""

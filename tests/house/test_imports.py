@@ -1,0 +1,87 @@
+"""The house's one-way rule: imports run api -> collector -> forecaster -> forecaster.domain, never up."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+FLOORS = {"api": 3, "collector": 2, "forecaster": 1, "forecaster.domain": 0}
+OUTSIDE_THE_CORE = {
+    "asyncio", "socket", "ssl", "http", "urllib", "sqlite3", "sqlalchemy", "paho", "httpx", "fastapi",
+    "influxdb_client",
+    "pathlib", "tempfile", "subprocess", "threading", "random", "time",
+}  # fmt: skip
+CLOCKS = {"now", "utcnow", "today", "time", "time_ns", "monotonic", "perf_counter"}
+
+
+def floor_of(module: str) -> int | None:
+    if module == "forecaster.domain" or module.startswith("forecaster.domain."):
+        return FLOORS["forecaster.domain"]
+    return FLOORS.get(module.split(".")[0])
+
+
+def imports_of(tree: ast.AST) -> Iterator[tuple[int, str]]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((node.lineno, alias.name) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"relative import on line {node.lineno}: write the whole name"
+            yield node.lineno, node.module or ""
+
+
+def sources(*packages: str) -> Iterator[tuple[Path, str, ast.AST]]:
+    for package in packages:
+        for path in sorted((ROOT / package).rglob("*.py")):
+            module = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+            yield path, module, ast.parse(path.read_text(encoding="utf-8"))
+
+
+def test_no_import_goes_up() -> None:
+    wrong = []
+    for path, module, tree in sources("api", "collector", "forecaster"):
+        own = floor_of(module)
+        assert own is not None
+        for line, name in imports_of(tree):
+            other = floor_of(name)
+            if other is not None and other > own:
+                wrong.append(f"{path.relative_to(ROOT)}:{line} imports {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_domain_needs_only_the_standard_library() -> None:
+    wrong = [
+        f"{path.relative_to(ROOT)}:{line} imports {name}"
+        for path, _, tree in sources("forecaster/domain")
+        for line, name in imports_of(tree)
+        if name.split(".")[0] not in sys.stdlib_module_names and not name.startswith("forecaster.domain")
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+def test_core_has_no_io_and_no_clock_of_its_own() -> None:
+    wrong = []
+    for path, _, tree in sources("forecaster"):
+        for line, name in imports_of(tree):
+            if name.split(".")[0] in OUTSIDE_THE_CORE:
+                wrong.append(f"{path.relative_to(ROOT)}:{line} imports {name}")
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in {"open", "print"}:
+                wrong.append(f"{path.relative_to(ROOT)}:{node.lineno} calls {node.func.id}")
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
+                and node.func.attr in CLOCKS
+                and isinstance(node.func.value, ast.Name)
+                and node.func.value.id in {"time", "datetime", "date", "pd"}
+            ):
+                wrong.append(f"{path.relative_to(ROOT)}:{node.lineno} reads the clock")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_every_floor_has_rooms() -> None:
+    """The checks above look at something."""
+    for package in ("api", "collector", "forecaster", "forecaster/domain"):
+        assert any(True for _ in sources(package)), package
