@@ -1,0 +1,1 @@
+"""One module a command group; api/cli.py loads them by name when they are called."""

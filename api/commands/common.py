@@ -1,0 +1,28 @@
+"""What commands share: their options, and how a result is printed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+import typer
+
+ConfigDir = Annotated[
+    Path,
+    typer.Option("--config", metavar="DIR", envvar="OUTLAST_CONFIG", help="Installation folder: outlast.toml, sites/."),
+]
+"""`--config DIR`; give it the default Path(".")."""
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+"""`--json`; give it the default False."""
+
+
+def echo_json(value: Any) -> None:
+    """Print a value as JSON, indented for people and still one document; NaN and infinities become null."""
+    typer.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+
+
+def group(help_text: str) -> typer.Typer:
+    """A Typer for a command with sub-commands, in the plain style of all of them."""
+    return typer.Typer(help=help_text, rich_markup_mode=None, add_completion=False, no_args_is_help=True)
