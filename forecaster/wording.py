@@ -1,0 +1,211 @@
+"""Times, ranges and quantities as people read them: in the site's time zone and units, rounded to what is known.
+
+Every sentence comes from `forecaster.texts`, so a translation is one file there. Nothing here has a clock: the
+moment of reading is an argument. Missing is said as "not known", never as zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from forecaster.domain.forecast import HORIZON_H, Quantiles
+from forecaster.domain.site import Site, Units
+from forecaster.texts import en
+
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
+INCH_M = 0.0254
+
+
+class Wording:
+    """How one site's times and quantities are said.
+
+    timezone : str — IANA name
+    units : Units — metric or US for what is shown
+    texts : Mapping[str, str] — a language, English unless told
+    """
+
+    def __init__(self, timezone: str, units: Units = Units.METRIC, texts: Mapping[str, str] = en.WORDING) -> None:
+        self.zone = ZoneInfo(timezone)
+        self.units = units
+        self.texts = texts
+
+    @classmethod
+    def of(cls, site: Site, texts: Mapping[str, str] = en.WORDING) -> Wording:
+        """The wording of a site."""
+        return cls(site.timezone, site.units, texts)
+
+    # -- moments
+    def local(self, at_ms: int) -> datetime:
+        """A moment (UTC milliseconds) in the site's zone."""
+        return datetime.fromtimestamp(at_ms / 1000.0, UTC).astimezone(self.zone)
+
+    def clock(self, at_ms: int, now_ms: int) -> str:
+        """A moment as `13:40` today, `Thu 13:40` within six days, else with its date.
+
+        The hour that comes twice when clocks go back carries its zone: `01:30 CDT`.
+        """
+        at, now = self.local(at_ms), self.local(now_ms)
+        clock = self.texts["clock"].format(hour=at.hour, minute=at.minute)
+        if at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
+            clock = self.texts["clock.zone"].format(clock=clock, zone=at.tzname() or "")
+        days = (at.date() - now.date()).days
+        if days == 0:
+            return clock
+        if abs(days) <= 6:
+            return self.texts["clock.weekday"].format(weekday=self.texts["weekdays"].split()[at.weekday()], clock=clock)
+        month = self.texts["months"].split()[at.month - 1]
+        form = "clock.date" if at.year == now.year or abs(days) <= 180 else "clock.year"
+        return self.texts[form].format(day=at.day, month=month, clock=clock, year=at.year)
+
+    def about(self, at_ms: int, now_ms: int) -> str:
+        """A forecast moment, rounded to what can be meant.
+
+        5 minutes within 12 h, 15 within 2 days, else the hour.
+        """
+        ahead_h = abs(at_ms - now_ms) / HOUR_MS
+        step_ms = (5 if ahead_h <= 12 else 15 if ahead_h <= 48 else 60) * MINUTE_MS
+        return self.clock(self._rounded(at_ms, step_ms), now_ms)
+
+    def _rounded(self, at_ms: int, step_ms: int) -> int:
+        """Nearest whole step of the local clock (zones may be off by 15 or 30 minutes)."""
+        offset = self.local(at_ms).utcoffset()
+        shift_ms = int(offset.total_seconds() * 1000) if offset is not None else 0
+        return (at_ms + shift_ms + step_ms // 2) // step_ms * step_ms - shift_ms
+
+    def until(self, quantiles: Quantiles, issued_ms: int, now_ms: int | None = None) -> str:
+        """`until about 13:40, between 12:05 and 16:30`, from the 10, 50 and 90 % points [h after issued_ms].
+
+        A point beyond the horizon leaves the range open; nothing known is said so.
+        """
+        now = issued_ms if now_ms is None else now_ms
+        early, middle, late = (
+            None if hours is None else issued_ms + round(hours * HOUR_MS)
+            for hours in (quantiles.p10, quantiles.p50, quantiles.p90)
+        )
+        if middle is None:
+            if early is not None:
+                return self.texts["until.early"].format(early=self.about(early, now))
+            return self.texts["until.unknown"]
+        if (late if late is not None else middle) - now < 5 * MINUTE_MS:
+            return self.texts["until.now"]
+        said = self.about(middle, now)
+        first = None if early is None else self.about(max(early, now), now)
+        if first is None:
+            return self.texts["until.point"].format(middle=said)
+        if late is None:
+            return self.texts["until.open"].format(middle=said, early=first)
+        last = self.about(late, now)
+        if first == last:
+            return self.texts["until.point"].format(middle=said)
+        return self.texts["until"].format(middle=said, early=first, late=last)
+
+    def beyond(self, horizon_h: float = HORIZON_H) -> str:
+        """`for more than 14 days`: for a forecast that never reaches the floor within its horizon."""
+        return self.texts["until.beyond"].format(span=self.duration(horizon_h * 3600.0))
+
+    # -- spans
+    def duration(self, seconds: float | None) -> str:
+        """`40 s`, `25 min`, `4 h 20 min`, `31 h`, `9 days`."""
+        if seconds is None:
+            return self.texts["unknown"]
+        seconds = max(0.0, seconds)
+        if seconds < 99.5:
+            return self.texts["seconds"].format(n=round(seconds))
+        minutes = round(seconds / 60.0)
+        if minutes < 100:
+            return self.texts["minutes"].format(n=minutes)
+        if minutes < 12 * 60:
+            hours, rest = divmod(5 * round(minutes / 5), 60)
+            if rest:
+                return self.texts["hours.minutes"].format(hours=hours, minutes=rest)
+            return self.texts["hours"].format(n=hours)
+        hours = round(minutes / 60.0)
+        if hours <= 72:
+            return self.texts["hours"].format(n=hours)
+        return self.texts["days"].format(n=round(hours / 24.0))
+
+    def hours(self, hours: float | None) -> str:
+        """A span given in hours."""
+        return self.duration(None if hours is None else hours * 3600.0)
+
+    def hours_range(self, low_h: float | None, high_h: float | None) -> str:
+        """`9.5 h to 15 h`; a missing high end is open; a missing low end is not known."""
+        if low_h is None:
+            return self.texts["unknown"]
+        if high_h is None:
+            return self.texts["range.open"].format(low=self.hours(low_h))
+        low, high = self.hours(low_h), self.hours(high_h)
+        return low if low == high else self.texts["range"].format(low=low, high=high)
+
+    def ago(self, seconds: float | None) -> str:
+        """`4 min ago`, `just now`, or `never` for None."""
+        if seconds is None:
+            return self.texts["ago.never"]
+        if seconds < 2.0:
+            return self.texts["ago.now"]
+        return self.texts["ago"].format(span=self.duration(seconds))
+
+    # -- quantities
+    def percent(self, value: float | None) -> str:
+        """A share given in percent, whole."""
+        return self._said("percent", value, 0)
+
+    def watts(self, value: float | None) -> str:
+        """A power given in W."""
+        if value is not None and abs(value) >= 10_000.0:
+            return self._said("kilowatts", value / 1000.0, 1)
+        return self._said("watts", value, 0 if value is None or abs(value) >= 10.0 else 1)
+
+    def energy(self, value: float | None) -> str:
+        """An energy given in Wh."""
+        if value is not None and abs(value) >= 10_000.0:
+            return self._said("kilowatt_hours", value / 1000.0, 1)
+        return self._said("watt_hours", value, 0 if value is None or abs(value) >= 10.0 else 1)
+
+    def temperature(self, value: float | None) -> str:
+        """A temperature given in °C."""
+        if self.units is Units.US:
+            return self._said("fahrenheit", None if value is None else value * 9.0 / 5.0 + 32.0, 0)
+        return self._said("celsius", value, 0)
+
+    def length(self, value: float | None) -> str:
+        """A height of water given in m."""
+        if self.units is Units.US:
+            return self._said("inches", None if value is None else value / INCH_M, 1)
+        return self._said("metres", value, 2)
+
+    def flow(self, value: float | None) -> str:
+        """A flow given in L/min."""
+        if self.units is Units.US:
+            return self._said("gallons_per_minute", None if value is None else value / GALLON_L, 1)
+        return self._said("litres_per_minute", value, 1)
+
+    def volume(self, value: float | None) -> str:
+        """A volume given in L."""
+        if self.units is Units.US:
+            return self._said("gallons", None if value is None else value / GALLON_L, 1)
+        return self._said("litres", value, 1)
+
+    def rain(self, value: float | None) -> str:
+        """A depth of rain given in mm."""
+        if self.units is Units.US:
+            return self._said("rain_inches", None if value is None else value / 25.4, 2)
+        return self._said("millimetres", value, 1)
+
+    def _said(self, key: str, value: float | None, decimals: int) -> str:
+        if value is None:
+            return self.texts["unknown"]
+        rounded = round(value, decimals) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
+        return self.texts[key].format(n=f"{rounded:.{decimals}f}")
+
+    def listed(self, items: list[str]) -> str:
+        """`a`, `a and b`, `a, b and c`."""
+        if not items:
+            return self.texts["none"]
+        if len(items) == 1:
+            return items[0]
+        return self.texts["and"].format(first=", ".join(items[:-1]), last=items[-1])
