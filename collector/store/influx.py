@@ -1,0 +1,363 @@
+"""Readings on an InfluxDB server, behind a durable local outbox.
+
+On the server, one bucket holds the measurement `reading` (tags site, quantity, subject; fields value and arrived, both
+floats; millisecond times: the same identity is the same point). A second bucket, kept for two weeks, holds the
+measurement `arrival`: the same readings in the order of storing, one unique microsecond stamp each, so that other
+processes can follow; a `mark` is written after each batch, and followers read up to the mark only.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+from influxdb_client.client.write.point import Point
+from influxdb_client.domain.write_precision import WritePrecision
+
+from collector.store.influx_server import BodyTooLarge, InfluxServer, Table, literal, quoted
+from collector.store.outbox import Outbox, Waiting
+from forecaster.domain.errors import StoreRefused, StoreUnavailable
+from forecaster.domain.ports import Clock, StoreHealth, Tail
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading, SeriesPoint
+
+BATCH = 5000
+"""Readings a request; InfluxDB's own advice for write batches."""
+
+ARRIVALS_KEPT_S = 14 * 86400
+"""How far behind a follower may fall."""
+
+SeriesKey = tuple[str, str, str]
+Refused = Callable[[Reading, str], None]
+
+
+@dataclass(slots=True)
+class _Backoff:
+    """When to try an unreachable server again."""
+
+    until_s: float = 0.0
+    wait_s: float = 0.0
+    says: str = ""
+
+    def fail(self, now_s: float, says: str) -> None:
+        self.wait_s = min(60.0, max(1.0, self.wait_s * 2))
+        self.until_s, self.says = now_s + self.wait_s, says
+
+    def succeed(self) -> None:
+        self.until_s, self.wait_s, self.says = 0.0, 0.0, ""
+
+
+class InfluxStore:
+    """The ReadingStore port on InfluxDB.
+
+    server : InfluxServer
+    bucket : str — bucket of the readings; arrivals go to `<bucket>_arrivals`
+    outbox : Path — the local queue; max_bytes bounds it
+    keep_s : int — retention of readings [s]; 0 for ever
+    refused : called with a reading that the server will never take, and why; the caller quarantines it
+    """
+
+    def __init__(
+        self,
+        server: InfluxServer,
+        bucket: str,
+        outbox: Path,
+        clock: Clock,
+        refused: Refused,
+        *,
+        collector: str,
+        max_bytes: int = 1 << 30,
+        keep_s: int = 0,
+    ) -> None:
+        self._server, self._bucket, self._clock = server, bucket, clock
+        self._arrivals, self._collector, self._keep_s = f"{bucket}_arrivals", collector, keep_s
+        self._outbox = Outbox(outbox, max_bytes)
+        self._refused = refused
+        self._backoff = _Backoff()
+        self._drain_lock = threading.RLock()
+        self._newest_ms: dict[SeriesKey, int] | None = None
+        self._stop = threading.Event()
+        self._retry = threading.Thread(target=self._retry_loop, name="influx-outbox", daemon=True)
+        self._retry.start()
+
+    # -- writing
+    def append(self, readings: Sequence[Reading]) -> int:
+        """Queue durably, then hand to the server if it is there; see the port."""
+        if not readings:
+            return 0
+        with self._drain_lock:
+            self._outbox.put(readings, self._clock.now_ms() * 1000)
+            if self._clock.monotonic_s() < self._backoff.until_s:
+                return len(readings)
+            changed = self.drain()
+        return len(readings) if changed is None else changed
+
+    def drain(self) -> int | None:
+        """Write what waits, in order. Returns rows new or changed, or None if the server is not there."""
+        changed = 0
+        with self._drain_lock:
+            try:
+                while waiting := self._outbox.peek(BATCH):
+                    changed += self._write(waiting)
+                    self._outbox.confirm(waiting[-1].stamp_us)
+            except StoreUnavailable as error:
+                self._backoff.fail(self._clock.monotonic_s(), error.reason)
+                return None
+            self._backoff.succeed()
+        return changed
+
+    def _retry_loop(self) -> None:
+        while not self._stop.wait(0.5):
+            if len(self._outbox) and self._clock.monotonic_s() >= self._backoff.until_s:
+                self.drain()
+
+    def _write(self, waiting: Sequence[Waiting]) -> int:
+        if self._newest_ms is None:
+            self._newest_ms = self._prepare()
+        effective = self._effective(waiting)
+        taken = self._write_lines(self._bucket, [(w, _reading_point(w.reading)) for w in effective], WritePrecision.MS)
+        if taken:
+            arrivals = [(w, _arrival_point(w, self._collector)) for w in taken]
+            self._write_lines(self._arrivals, arrivals, WritePrecision.US)
+            mark = Point("mark").tag("collector", self._collector).field("count", float(len(taken)))
+            mark.time(taken[-1].stamp_us, WritePrecision.US)
+            self._server.write(self._arrivals, [mark.to_line_protocol()], WritePrecision.US)
+        for w in taken:
+            key = _series_key(w.reading)
+            self._newest_ms[key] = max(self._newest_ms.get(key, w.reading.time_ms), w.reading.time_ms)
+        return len(taken)
+
+    def _prepare(self) -> dict[SeriesKey, int]:
+        self._server.ensure_bucket(self._bucket, self._keep_s)
+        self._server.ensure_bucket(self._arrivals, ARRIVALS_KEPT_S)
+        tables = self._server.query("SELECT last(value) FROM reading GROUP BY site, quantity, subject")
+        return {_tags_key(t.tags): _int(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
+
+    def _effective(self, waiting: Sequence[Waiting]) -> list[Waiting]:
+        """What changes the store: one per identity, by the rule of Reading, less what the server holds already."""
+        best: dict[tuple[str, str, str, int], Waiting] = {}
+        for w in waiting:
+            other = best.get(w.reading.key)
+            if other is None or _beats(w.reading, other.reading):
+                best[w.reading.key] = w
+        held = self._held(w.reading for w in best.values())
+        keep = [w for key, w in best.items() if key not in held or _changes(w.reading, held[key])]
+        return sorted(keep, key=lambda w: w.stamp_us)
+
+    def _held(self, readings: Iterable[Reading]) -> dict[tuple[str, str, str, int], Reading]:
+        """Rows on the server with the identities of readings that are not newer than all before them."""
+        assert self._newest_ms is not None
+        spans: dict[SeriesKey, tuple[int, int]] = {}
+        for r in readings:
+            key = _series_key(r)
+            if r.time_ms <= self._newest_ms.get(key, -1):
+                low, high = spans.get(key, (r.time_ms, r.time_ms))
+                spans[key] = (min(low, r.time_ms), max(high, r.time_ms))
+        held = {}
+        for key, (low, high) in spans.items():
+            where = f"{_where(*key)} AND time >= {low}ms AND time <= {high}ms"
+            for table in self._server.query(f"SELECT value, arrived FROM reading WHERE {where}"):
+                for row in table.rows:
+                    found = _reading_of(key, row)
+                    held[found.key] = found
+        return held
+
+    def _write_lines(self, bucket: str, points: Sequence[tuple[Waiting, Point]], precision: str) -> list[Waiting]:
+        """Write points; a refused batch is halved until the bad point stands alone and is given up."""
+        if not points:
+            return []
+        lines = [line for _, point in points if (line := point.to_line_protocol())]
+        if len(lines) != len(points):
+            raise StoreRefused(f"{len(points)} readings became {len(lines)} lines")
+        try:
+            self._server.write(bucket, lines, precision)
+        except StoreRefused as error:
+            if len(points) == 1:
+                if isinstance(error, BodyTooLarge):
+                    raise StoreUnavailable(error.reason) from error
+                self._refused(points[0][0].reading, error.reason)
+                return []
+            middle = len(points) // 2
+            return [
+                *self._write_lines(bucket, points[:middle], precision),
+                *self._write_lines(bucket, points[middle:], precision),
+            ]
+        return [waiting for waiting, _ in points]
+
+    # -- reading
+    def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
+        """Readings in the order of storing, per collector; the cursor is JSON of collector to stamp."""
+        at: dict[str, int] = {} if cursor is None else msgspec.json.decode(cursor, type=dict[str, int])
+        found: list[Reading] = []
+        marks = self._server.query("SELECT last(count) FROM mark GROUP BY collector", self._arrivals)
+        for mark in sorted(marks, key=lambda t: t.tags["collector"]):
+            name, room = mark.tags["collector"], limit - len(found)
+            if room <= 0:
+                break
+            low, high = at.get(name, 0), _int(mark.rows[0]["time"])
+            if low >= high:
+                continue
+            rows = self._arrival_rows(name, low, high, room)
+            at[name] = _int(rows[-1]["time"]) if len(rows) == room else high
+            found += [r for r in map(_reading_of_arrival, rows) if sites is None or r.site in sites]
+        return Tail(tuple(found), msgspec.json.encode(at).decode())
+
+    def _arrival_rows(
+        self, collector: str, low_us: int, high_us: int, limit: int
+    ) -> tuple[Mapping[str, float | int | str | None], ...]:
+        tables = self._server.query(
+            "SELECT source_ms, value, arrived, site, quantity, subject FROM arrival"
+            f" WHERE collector = {literal(collector)} AND time > {low_us}u AND time <= {high_us}u"
+            f" ORDER BY time ASC LIMIT {limit}",
+            self._arrivals,
+        )
+        return tables[0].rows if tables else ()
+
+    def latest(self, site: str) -> Mapping[tuple[Quantity, str], Reading]:
+        """The newest reading of each (quantity, subject)."""
+        tables = self._server.query(
+            f"SELECT value, arrived FROM reading WHERE site = {literal(site)}"
+            " GROUP BY site, quantity, subject ORDER BY time DESC LIMIT 1"
+        )
+        newest = [_reading_of(_tags_key(t.tags), t.rows[0]) for t in tables if t.rows]
+        return {(r.quantity, r.subject): r for r in newest}
+
+    def series(
+        self, site: str, quantity: Quantity, start_ms: int, end_ms: int, points: int | None = None, subject: str = ""
+    ) -> list[SeriesPoint]:
+        """Readings, or buckets that keep extremes; see the port."""
+        key = (site, quantity.value, subject)
+        where = f"{_where(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
+        if points is None:
+            rows = _rows(self._server.query(f"SELECT value FROM reading WHERE {where} ORDER BY time ASC"))
+            return [_single(row) for row in rows]
+        bucket_ms = max(1, -(-(end_ms - start_ms) // points))
+        rows = _rows(
+            self._server.query(
+                "SELECT count(value) AS n, min(value) AS low, max(value) AS high, mean(value) AS mean FROM reading"
+                f" WHERE {where} GROUP BY time({bucket_ms}ms, {start_ms % bucket_ms}ms) fill(none)"
+            )
+        )
+        return [
+            SeriesPoint(_int(r["time"]) // 1000, _int(r["n"]), _float(r["low"]), _float(r["high"]), _float(r["mean"]))
+            for r in rows
+        ]
+
+    def count(self, site: str | None = None) -> int:
+        """How many readings the server holds."""
+        where = "" if site is None else f" WHERE site = {literal(site)}"
+        return sum(_int(r["count"]) for r in _rows(self._server.query(f"SELECT count(value) FROM reading{where}")))
+
+    def sites(self) -> list[str]:
+        """Sites with at least one reading, sorted."""
+        tables = self._server.query("SELECT last(value) FROM reading GROUP BY site")
+        return sorted(t.tags["site"] for t in tables)
+
+    def prune(self, before_ms: int) -> int:
+        """Drop older readings; the server's retention does the same by itself."""
+        where = f"time < {before_ms}ms"
+        gone = sum(
+            _int(r["count"]) for r in _rows(self._server.query(f"SELECT count(value) FROM reading WHERE {where}"))
+        )
+        if gone:
+            stamp = datetime.fromtimestamp(before_ms / 1000, UTC).isoformat()
+            self._server.query(f"DELETE FROM reading WHERE time < {literal(stamp.replace('+00:00', 'Z'))}")
+        return gone
+
+    def health(self) -> StoreHealth:
+        """Whether the server answers, and how much waits for it."""
+        waiting = len(self._outbox)
+        if self._outbox.nearly_full():
+            says = f"{waiting} readings wait for InfluxDB and the outbox is nearly full: bring the server back"
+            return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
+        if self._backoff.says:
+            says = f"{self._backoff.says}; {waiting} readings wait in the outbox, none is lost"
+            return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
+        return StoreHealth(True, "InfluxDB answers", self._outbox.size_bytes(), pending=waiting)
+
+    def close(self) -> None:
+        """Stop; what waits stays in the outbox and is written at the next start."""
+        self._stop.set()
+        self._retry.join()
+        with self._drain_lock:
+            self._outbox.close()
+        self._server.close()
+
+
+def _series_key(r: Reading) -> SeriesKey:
+    return (r.site, r.quantity.value, r.subject)
+
+
+def _tags_key(tags: Mapping[str, str]) -> SeriesKey:
+    return (tags["site"], tags["quantity"], tags.get("subject", ""))
+
+
+def _where(site: str, quantity: str, subject: str) -> str:
+    return f"site = {literal(site)} AND quantity = {literal(quantity)} AND {quoted('subject')} = {literal(subject)}"
+
+
+def _beats(new: Reading, old: Reading) -> bool:
+    """The rule of Reading: the later arrival stands; at equal arrival the greater value does."""
+    return (new.arrived_ms, new.value) > (old.arrived_ms, old.value)
+
+
+def _changes(new: Reading, held: Reading) -> bool:
+    return new.value != held.value and _beats(new, held)
+
+
+def _reading_point(r: Reading) -> Point:
+    point: Point = Point("reading").tag("site", r.site).tag("quantity", r.quantity.value)
+    if r.subject:
+        point.tag("subject", r.subject)
+    point.field("value", float(r.value)).field("arrived", float(r.arrived_ms)).time(r.time_ms, WritePrecision.MS)
+    return point
+
+
+def _arrival_point(w: Waiting, collector: str) -> Point:
+    r = w.reading
+    point: Point = Point("arrival").tag("collector", collector).tag("site", r.site).tag("quantity", r.quantity.value)
+    if r.subject:
+        point.tag("subject", r.subject)
+    point.field("source_ms", float(r.time_ms)).field("value", float(r.value)).field("arrived", float(r.arrived_ms))
+    point.time(w.stamp_us, WritePrecision.US)
+    return point
+
+
+def _reading_of(key: SeriesKey, row: Mapping[str, float | int | str | None]) -> Reading:
+    site, quantity, subject = key
+    time_ms = _int(row["time"]) // 1000
+    return Reading(site, Quantity(quantity), time_ms, _float(row["value"]), int(_float(row["arrived"])), subject)
+
+
+def _reading_of_arrival(row: Mapping[str, float | int | str | None]) -> Reading:
+    return Reading(
+        str(row["site"]),
+        Quantity(str(row["quantity"])),
+        int(_float(row["source_ms"])),
+        _float(row["value"]),
+        int(_float(row["arrived"])),
+        str(row["subject"] or ""),
+    )
+
+
+def _rows(tables: Sequence[Table]) -> list[Mapping[str, float | int | str | None]]:
+    return [row for table in tables for row in table.rows]
+
+
+def _single(row: Mapping[str, float | int | str | None]) -> SeriesPoint:
+    value = _float(row["value"])
+    return SeriesPoint(_int(row["time"]) // 1000, 1, value, value, value)
+
+
+def _int(value: float | int | str | None) -> int:
+    assert isinstance(value, int | float)
+    return int(value)
+
+
+def _float(value: float | int | str | None) -> float:
+    assert isinstance(value, int | float)
+    return float(value)

@@ -1,0 +1,133 @@
+"""A durable local queue of readings that a server store has not confirmed yet."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+
+WARN_SHARE = 0.8
+"""Share of the allowed bytes from which the queue is told as nearly full."""
+
+_SCHEMA = """
+CREATE TABLE IF NOT EXISTS waiting (
+  stamp_us INTEGER PRIMARY KEY,
+  site TEXT NOT NULL, quantity TEXT NOT NULL, subject TEXT NOT NULL,
+  time_ms INTEGER NOT NULL, value REAL NOT NULL, arrived_ms INTEGER NOT NULL
+) STRICT;
+CREATE TABLE IF NOT EXISTS meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A reading in the queue and its stamp: microseconds, unique and rising, the order of storing."""
+
+    stamp_us: int
+    reading: Reading
+
+
+class Outbox:
+    """The truth about what is not yet on the server: a row leaves only when the server has confirmed it.
+
+    path : Path — SQLite file; made if missing
+    max_bytes : int — beyond this `put` raises StoreUnavailable, so that the broker keeps what comes
+    """
+
+    def __init__(self, path: Path, max_bytes: int) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._path, self._max_bytes = path, max_bytes
+        self._lock = threading.Lock()
+        self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        self._db.execute("PRAGMA auto_vacuum=INCREMENTAL")
+        self._db.execute("PRAGMA journal_mode=WAL")
+        self._db.execute("PRAGMA synchronous=FULL")
+        self._db.executescript(_SCHEMA)
+        row = self._db.execute("SELECT max(stamp_us) FROM waiting").fetchone()
+        kept = self.meta("last_stamp_us")
+        self._last_stamp_us = max(row[0] or 0, int(kept) if kept is not None else 0)
+        self._count: int = self._db.execute("SELECT count(*) FROM waiting").fetchone()[0]
+
+    def put(self, readings: Sequence[Reading], now_us: int) -> None:
+        """Queue readings, durable on return. StoreUnavailable when the queue is full or the disk refuses."""
+        if self.size_bytes() > self._max_bytes:
+            raise StoreUnavailable(
+                f"{self._path}: {self._count} readings wait for the server and fill their {self._max_bytes} bytes; "
+                "bring the server back or raise store.outbox_max_bytes"
+            )
+        with self._lock:
+            first = max(self._last_stamp_us + 1, now_us)
+            rows = [
+                (first + i, r.site, r.quantity.value, r.subject, r.time_ms, r.value, r.arrived_ms)
+                for i, r in enumerate(readings)
+            ]
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                self._db.executemany("INSERT INTO waiting VALUES (?,?,?,?,?,?,?)", rows)
+                self._db.execute("COMMIT")
+            except sqlite3.OperationalError as error:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise StoreUnavailable(f"{self._path}: {error}") from error
+            self._last_stamp_us = first + len(rows) - 1
+            self._count += len(rows)
+
+    def peek(self, limit: int) -> list[Waiting]:
+        """The oldest waiting readings, at most `limit`, in order."""
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT stamp_us, site, quantity, subject, time_ms, value, arrived_ms FROM waiting"
+                " ORDER BY stamp_us LIMIT ?",
+                (limit,),
+            ).fetchall()
+        return [Waiting(r[0], Reading(r[1], Quantity(r[2]), r[4], r[5], r[6], r[3])) for r in rows]
+
+    def confirm(self, up_to_stamp_us: int) -> None:
+        """Forget what the server has confirmed, up to and with a stamp."""
+        with self._lock:
+            self._db.execute("BEGIN IMMEDIATE")
+            gone = self._db.execute("DELETE FROM waiting WHERE stamp_us <= ?", (up_to_stamp_us,)).rowcount
+            self._db.execute("INSERT OR REPLACE INTO meta VALUES ('last_stamp_us', ?)", (str(self._last_stamp_us),))
+            self._db.execute("COMMIT")
+            self._count -= gone
+            if self._count == 0:
+                self._db.execute("PRAGMA incremental_vacuum").fetchall()
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+    def meta(self, name: str) -> str | None:
+        """A small named value."""
+        with self._lock:
+            row = self._db.execute("SELECT value FROM meta WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_meta(self, name: str, value: str) -> None:
+        """Keep a small named value."""
+        with self._lock:
+            self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
+
+    def __len__(self) -> int:
+        return self._count
+
+    def size_bytes(self) -> int:
+        """Bytes that the waiting readings take on disk; pages freed by confirmed ones do not count."""
+        with self._lock:
+            pages, free, size = (
+                self._db.execute(f"PRAGMA {name}").fetchone()[0]
+                for name in ("page_count", "freelist_count", "page_size")
+            )
+        return int((pages - free) * size)
+
+    def nearly_full(self) -> bool:
+        """Whether the queue takes more than its warning share of the allowed bytes."""
+        return self.size_bytes() > WARN_SHARE * self._max_bytes
+
+    def close(self) -> None:
+        """Let go of the file; what waits stays."""
+        with self._lock:
+            self._db.close()
