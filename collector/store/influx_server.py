@@ -13,8 +13,8 @@ from urllib.parse import parse_qs, unquote, urlsplit
 import httpx
 import msgspec
 from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
+from influxdb_client.service.write_service import WriteService
 from urllib3.exceptions import HTTPError as TransportError
 
 from forecaster.domain.errors import ConfigError, StoreRefused, StoreUnavailable
@@ -69,14 +69,14 @@ class InfluxServer:
         self._client = InfluxDBClient(
             url=address.url, token=address.token or "", org=address.org, timeout=int(timeout_s * 1000)
         )
-        self._write_api = self._client.write_api(write_options=SYNCHRONOUS)
+        self._writes = WriteService(self._client.api_client)
         headers = {} if address.token is None else {"Authorization": f"Token {address.token}"}
         self._http = httpx.Client(base_url=address.url, timeout=timeout_s, headers=headers)
 
     def write(self, bucket: str, lines: Sequence[str], precision: str) -> None:
         """Write lines of line protocol; all are on the server on return."""
         try:
-            self._write_api.write(bucket=bucket, record="\n".join(lines), write_precision=precision)
+            self._writes.post_write(self._address.org, bucket, "\n".join(lines), precision=precision)
         except ApiException as error:
             says = " ".join(str(error.body or error.reason).split())
             if error.status == 413:
@@ -143,7 +143,6 @@ class InfluxServer:
 
     def close(self) -> None:
         """Let go of the connections."""
-        self._write_api.close()
         self._client.close()
         self._http.close()
 
