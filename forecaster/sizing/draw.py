@@ -1,0 +1,180 @@
+"""The pump's running draw from its nameplate: watts and volt-amperes told apart, placed within a range by the head."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from forecaster.domain.site import Pump
+from forecaster.sizing.motors import WATTS_PER_HP, efficiency_band, full_load_a
+from forecaster.sizing.pipe import Pipe, friction_head_m, operating_point
+from forecaster.sizing.terms import Band, Step, number
+
+POWER_FACTOR = Band(0.55, 0.65, 0.9)
+"""Running power factor where the nameplate gives none. Fractional-horsepower motors usually show 0.55 to 0.75;
+the upper end allows for permanent-split-capacitor motors, which reach higher. Common practice, no source."""
+
+METER_ERROR = 0.03
+"""Doubt of a running power that a person read from a plug meter, as a share. Common practice, no source."""
+
+NAMEPLATE_LOW = 0.7
+"""A nameplate power or single current is the greatest over the head range; a running pump may take this share of it.
+Common practice, no source."""
+
+HORSEPOWER_LOW_LOAD = 0.7
+"""Shaft load of a pump whose horsepower is all that is known, as a share of it, at the least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """What the pump takes while it runs, at the outlet.
+
+    w, va : Band — [W], [VA]; w never exceeds va
+    head_m : float | None — the head the draw was placed by [m]
+    told_by : str — what the watts rest on
+    """
+
+    w: Band
+    va: Band
+    head_m: float | None
+    told_by: str
+    steps: tuple[Step, ...]
+    cautions: tuple[str, ...]
+
+
+def flow_share(head_m: float, maximum_head_m: float) -> float:
+    """Flow at a head over the greatest flow, 0..1, on a curve H = Hmax (1 - q²)."""
+    return math.sqrt(max(0.0, 1.0 - head_m / maximum_head_m))
+
+
+def total_head(pump: Pump, pipe: Pipe | None) -> tuple[float | None, list[Step]]:
+    """Static head plus friction, where a pipe and a flow are described [m]."""
+    if pump.static_head_m is None:
+        return None, []
+    steps = [Step("static head", "given", pump.static_head_m, "m")]
+    if pipe is None or pump.rated_flow_l_per_min is None:
+        return pump.static_head_m, steps
+    if pump.maximum_head_m is None:
+        friction = friction_head_m(pipe, pump.rated_flow_l_per_min)
+        steps.append(Step("pipe friction", "Hazen-Williams at the rated flow", friction, "m"))
+        return pump.static_head_m + friction, steps
+    flow, head = operating_point(pump.static_head_m, pump.maximum_head_m, pump.rated_flow_l_per_min, pipe)
+    steps.append(Step("flow through the pipe", "pump curve meets static head + friction", flow, "L/min"))
+    steps.append(Step("total head", "static head + Hazen-Williams friction at that flow", head, "m"))
+    return head, steps
+
+
+def place(low: float, high: float, head_m: float | None, maximum_head_m: float | None) -> tuple[float, Step | None]:
+    """Where within a nameplate range the draw lies: with the flow, so it falls as the head rises.
+
+    Without both heads the middle is taken.
+    """
+    if head_m is None or maximum_head_m is None:
+        return (low + high) / 2.0, None
+    share = flow_share(head_m, maximum_head_m)
+    formula = f"sqrt(1 - {number(head_m)}/{number(maximum_head_m)})"
+    return low + (high - low) * share, Step("place within the range", formula, share, "of the range")
+
+
+def _from_measurement(running_w: float, pump: Pump) -> tuple[Band, Band, list[Step]]:
+    watts = Band(running_w * (1 - METER_ERROR), running_w, running_w * (1 + METER_ERROR))
+    steps = [Step("running power", "measured", running_w, "W")]
+    if pump.power_factor is not None:
+        return watts, watts.times(1.0 / pump.power_factor), steps
+    if pump.rated_current_a is not None and pump.rated_voltage_v is not None:
+        low, high = (a * pump.rated_voltage_v for a in pump.rated_current_a)
+        return watts, _at_least(Band(low, (low + high) / 2.0, high), watts), steps
+    return watts, _at_least(watts.over(POWER_FACTOR), watts), steps
+
+
+def _at_least(va: Band, watts: Band) -> Band:
+    """Volt-amperes are never below the watts."""
+    return Band(max(va.low, watts.low), max(va.mid, watts.mid), max(va.high, watts.high))
+
+
+def _va_of_nameplate(pump: Pump, head_m: float | None, steps: list[Step]) -> Band | None:
+    if pump.rated_current_a is None or pump.rated_voltage_v is None:
+        return None
+    volts, (low_a, high_a) = pump.rated_voltage_v, pump.rated_current_a
+    low_va, high_va = volts * low_a, volts * high_a
+    if low_a < high_a:
+        steps.append(Step("apparent power, least", f"{number(volts)} V x {number(low_a)} A", low_va, "VA"))
+        steps.append(Step("apparent power, greatest", f"{number(volts)} V x {number(high_a)} A", high_va, "VA"))
+        mid_va, step = place(low_va, high_va, head_m, pump.maximum_head_m)
+        if step is not None:
+            steps.append(step)
+        steps.append(Step("apparent power", "placed by the head" if step else "middle of the range", mid_va, "VA"))
+        return Band(low_va, mid_va, high_va)
+    steps.append(Step("apparent power", f"{number(volts)} V x {number(high_a)} A", high_va, "VA"))
+    return Band(NAMEPLATE_LOW * high_va, high_va, high_va)
+
+
+def _from_current(va: Band, pump: Pump, steps: list[Step]) -> Band:
+    if pump.power_factor is not None:
+        factor = pump.power_factor
+        watts = va.times(factor)
+    else:
+        factor = POWER_FACTOR.mid
+        watts = Band(va.low * POWER_FACTOR.low, va.mid * factor, va.high * POWER_FACTOR.high)
+    formula = f"{number(va.mid)} VA x power factor {number(factor)}"
+    steps.append(Step("running power", formula, watts.mid, "W"))
+    return watts
+
+
+def _from_horsepower(horsepower: float, pump: Pump, steps: list[Step]) -> tuple[Band, Band]:
+    worst, usual, best = efficiency_band(horsepower)
+    shaft = horsepower * WATTS_PER_HP
+    steps.append(Step("shaft power", f"{number(horsepower)} hp x {WATTS_PER_HP} W", shaft, "W"))
+    watts = Band(HORSEPOWER_LOW_LOAD * shaft / best, shaft / usual, shaft / worst)
+    formula = f"{number(shaft)} W / efficiency {number(usual)}"
+    steps.append(Step("running power", formula, watts.mid, "W"))
+    assert pump.rated_voltage_v is not None
+    tabled = full_load_a(horsepower, pump.rated_voltage_v)
+    va = _at_least(Band(watts.low, watts.mid / POWER_FACTOR.mid, watts.high / POWER_FACTOR.low), watts)
+    if tabled is not None:
+        most = tabled * pump.rated_voltage_v
+        formula = f"NFPA 70 Table 430.248: {number(tabled)} A x {number(pump.rated_voltage_v)} V, for conductors"
+        steps.append(Step("full-load apparent power", formula, most, "VA"))
+    return watts, va
+
+
+def running_draw(pump: Pump, running_w: float | None, pipe: Pipe | None = None) -> Draw:
+    """The running draw, best evidence first: a measurement, rated watts, amps, horsepower.
+
+    pump : Pump — checked by `question.check_pump`
+    running_w : float | None — measured [W]
+    """
+    head, steps = total_head(pump, pipe)
+    cautions: list[str] = []
+    if running_w is not None:
+        watts, va, more = _from_measurement(running_w, pump)
+        return Draw(watts, va, head, "a measurement", (*steps, *more), ())
+    va_plate = _va_of_nameplate(pump, head, steps)
+    if pump.rated_power_w is not None:
+        rated = pump.rated_power_w
+        watts = Band(NAMEPLATE_LOW * rated, rated, rated)
+        steps.append(Step("running power", "rated input power, the greatest over the heads", rated, "W"))
+        factor = Band(POWER_FACTOR.low, POWER_FACTOR.mid, POWER_FACTOR.high)
+        by_factor = watts.times(1.0 / pump.power_factor) if pump.power_factor else watts.over(factor)
+        va, told_by = _at_least(va_plate or by_factor, watts), "rated watts"
+    elif va_plate is not None:
+        watts, va, told_by = _from_current(va_plate, pump, steps), va_plate, "rated amps"
+    else:
+        assert pump.horsepower is not None
+        watts, va = _from_horsepower(pump.horsepower, pump, steps)
+        told_by = "horsepower"
+    cautions.extend(head_cautions(pump, head))
+    return Draw(watts, va, head, told_by, tuple(steps), tuple(cautions))
+
+
+def head_cautions(pump: Pump, head_m: float | None) -> list[str]:
+    """Which way the head moves the draw, and the doubt about it."""
+    if head_m is None or pump.maximum_head_m is None or pump.rated_current_a is None:
+        return []
+    if pump.rated_current_a[0] == pump.rated_current_a[1]:
+        return []
+    return [
+        f"The lift of {number(head_m)} m is {head_m / pump.maximum_head_m:.0%} of the greatest head. A centrifugal "
+        "pump generally draws more as it moves more water, so less as the head rises; some impellers do the opposite, "
+        "so the whole nameplate range stays in the answer until a plug meter settles it."
+    ]

@@ -1,0 +1,74 @@
+"""The words of a sizing: bands, steps of arithmetic, answers with a why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Answer(StrEnum):
+    """What can be said of a pairing before it has been tried."""
+
+    YES = "yes"
+    NO = "no"
+    UNPROVEN = "unproven"
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A value that is not known exactly: least, likeliest and greatest, in one unit, never crossing."""
+
+    low: float
+    mid: float
+    high: float
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.mid <= self.high:
+            raise ValueError(f"a band must not cross: {self.low}, {self.mid}, {self.high}")
+
+    def times(self, factor: float) -> Band:
+        """The band scaled by a factor of at least 0."""
+        return Band(self.low * factor, self.mid * factor, self.high * factor)
+
+    def over(self, other: Band) -> Band:
+        """The quotient of two independent positive bands."""
+        return Band(self.low / other.high, self.mid / other.mid, self.high / other.low)
+
+    @property
+    def single(self) -> bool:
+        """Whether it is one value."""
+        return self.low == self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of the arithmetic, for a person to follow: what, how, how much, in which unit."""
+
+    name: str
+    formula: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """An answer with the reason for it, and, where it is unproven or no, what would settle or mend it."""
+
+    answer: Answer
+    why: str
+    settle: str | None = None
+
+
+def number(value: float) -> str:
+    """A figure as a person writes it: three significant digits, thousands without an exponent."""
+    if value == 0:
+        return "0"
+    if abs(value) >= 1000:
+        return f"{value:,.0f}"
+    return f"{value:.3g}"
+
+
+def spanned(band: Band, unit: str) -> str:
+    """A band in words: one figure, or "low to high", with its unit."""
+    low, high = number(band.low), number(band.high)
+    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
