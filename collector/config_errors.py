@@ -1,0 +1,141 @@
+"""Turns what pydantic and the TOML reader complain of into one ConfigError: file, key, problem, fix."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from forecaster.domain.errors import ConfigError
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """A TOML file as a dict; every failure is a ConfigError."""
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8"))
+    except FileNotFoundError as error:
+        raise ConfigError(str(path), "", "the file is missing", "create it, or name another place") from error
+    except IsADirectoryError as error:
+        raise ConfigError(str(path), "", "it is a folder", "name the file itself") from error
+    except OSError as error:
+        raise ConfigError(str(path), "", f"it cannot be read ({error.strerror})", "mend its permissions") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(str(path), "", f"byte {error.start} is not UTF-8", "save the file as UTF-8 text") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(str(path), "", f"not TOML: {error}", "mend that line") from error
+    except RecursionError as error:
+        raise ConfigError(str(path), "", "it is nested too deeply", "flatten it") from error
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that looks most like another one, if any comes near."""
+    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
+
+
+def dotted(location: Sequence[int | str]) -> str:
+    """('channels', 2, 'unit') as channels[2].unit."""
+    text = ""
+    for part in location:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text
+
+
+def config_error(error: ValidationError, model: type[BaseModel], file: str) -> ConfigError:
+    """The first thing wrong, as a ConfigError."""
+    found = error.errors(include_url=False)
+    detail = next((d for d in found if d["type"] == "extra_forbidden"), found[0])  # a slip explains what is missing
+    location = [part for part in detail["loc"] if not _is_tag(part)]
+    key = dotted(location)
+    kind = detail["type"]
+    if kind == "extra_forbidden":
+        name = str(location[-1])
+        known = _keys_at(model, location[:-1])
+        close = nearest(name, known)
+        fix = f"did you mean {close!r}?" if close else f"known here: {', '.join(known)}"
+        return ConfigError(file, key, "unknown key", fix)
+    example = _example_at(model, location)
+    fix = f"write for example {location[-1]} = {example}" if example and location else "mend or remove it"
+    if kind == "missing" and len(location) == 1 and _model_at(model, location) is not None:
+        fix = f"add a section [{location[0]}]"
+    if kind == "missing":
+        return ConfigError(file, key, "it is missing", fix)
+    if kind == "value_error":
+        problem, _, own_fix = str(detail["ctx"]["error"]).partition("; ")
+        return ConfigError(file, key, problem, own_fix or fix)
+    message = detail["msg"][:1].lower() + detail["msg"][1:]
+    given = detail.get("input")
+    shown = f", not {given!r}" if isinstance(given, str | int | float | bool) and len(repr(given)) < 60 else ""
+    choices = _choices_at(model, location)
+    if kind in {"enum", "is_instance_of"} and choices:
+        close = nearest(str(given), choices)
+        fix = f"did you mean {close!r}?" if close else f"it is one of {', '.join(choices)}"
+        return ConfigError(file, key, f"{given!r} is not known here", fix)
+    if kind == "string_pattern_mismatch":
+        return ConfigError(file, key, f"{given!r} cannot be used here", fix)
+    return ConfigError(file, key, message.replace("input should", "it should") + shown, fix)
+
+
+def _is_tag(part: int | str) -> bool:
+    """Whether a part of a location is pydantic's name of a union branch, not a key of the file."""
+    return isinstance(part, str) and (
+        part in {"int", "float", "str", "bool", "enum"} or "[" in part or part.startswith(("function-", "constrained"))
+    )
+
+
+def _model_at(model: type[BaseModel], location: Sequence[int | str]) -> type[BaseModel] | None:
+    current: type[BaseModel] | None = model
+    for part in location:
+        if isinstance(part, int):
+            continue
+        if current is None:
+            return None
+        annotation = next(
+            (field.annotation for name, field in current.model_fields.items() if (field.alias or name) == part), None
+        )
+        current = _model_in(annotation)
+    return current
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((found for arg in get_args(annotation) if (found := _model_in(arg)) is not None), None)
+
+
+def _keys_at(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
+    at = _model_at(model, location)
+    return [] if at is None else [field.alias or name for name, field in at.model_fields.items()]
+
+
+def _field_at(model: type[BaseModel], location: Sequence[int | str]) -> Any:
+    while location and isinstance(location[-1], int):
+        location = location[:-1]
+    if location and _model_at(model, location[:-1]) is None:
+        location = location[:-1]  # a key of a free table
+    at = _model_at(model, location[:-1]) if location else None
+    if at is None:
+        return None
+    return next((field for name, field in at.model_fields.items() if (field.alias or name) == location[-1]), None)
+
+
+def _example_at(model: type[BaseModel], location: Sequence[int | str]) -> str | None:
+    field = _field_at(model, location)
+    return str(field.examples[0]) if field is not None and field.examples else None
+
+
+def _choices_at(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
+    field = _field_at(model, location)
+    if field is None:
+        return []
+    return [member.value for choice in _enums_in(field.annotation) for member in choice]
+
+
+def _enums_in(annotation: Any) -> list[Any]:
+    if hasattr(annotation, "__members__"):
+        return [annotation]
+    return [found for arg in get_args(annotation) for found in _enums_in(arg)]

@@ -1,0 +1,316 @@
+"""The installation: outlast.toml, OUTLAST_SECTION__NAME from the environment, and sites/*.toml."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
+
+from collector.config_errors import config_error, nearest, read_toml
+from collector.site_file import load_site, site_toml
+from forecaster.domain.errors import ConfigError
+from forecaster.domain.site import Site
+
+__all__ = ["Installation", "load_installation", "load_site", "site_toml"]
+
+PREFIX = "OUTLAST_"
+EMBEDDED = "embedded"
+
+
+def _not_yes_no(value: object) -> object:
+    if isinstance(value, bool):
+        raise ValueError("it should be a number, not yes or no")
+    return value
+
+
+def _broker_url(text: str) -> str:
+    if text == EMBEDDED:
+        return text
+    try:
+        parts = urlsplit(text)
+        good = parts.scheme in {"mqtt", "mqtts"} and bool(parts.hostname) and (parts.port or 1) > 0
+    except ValueError:
+        good = False
+    if not good or parts.path.strip("/") or parts.query:
+        raise ValueError(f"{text!r} is not a broker; write mqtt://host:1883, mqtts://host:8883 or embedded")
+    if parts.password is not None:
+        raise ValueError("a password stands in the address; put it in a file and name that in password_file")
+    return text
+
+
+def _store_url(text: str) -> str:
+    scheme = text.partition("://")[0]
+    if scheme not in {"sqlite", "influx+http", "influx+https", "postgresql", "postgresql+psycopg"} or "://" not in text:
+        raise ValueError(f"{text!r} is not a store; write sqlite:///outlast.db or influx+http://host:8086/bucket")
+    return text
+
+
+Number = Annotated[float, BeforeValidator(_not_yes_no)]
+Whole = Annotated[int, BeforeValidator(_not_yes_no)]
+
+
+class InstallationSection(BaseModel):
+    """A section of outlast.toml. Relative file names are taken from the installation's folder."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Broker(InstallationSection):
+    """[broker] — where messages come from.
+
+    client_id : str | None — stable name of the session; None: made once and kept in the ledger
+    listen_host, listen_port — where the embedded broker listens
+    keepalive_s, session_expiry_s — [s]
+    """
+
+    url: Annotated[str, AfterValidator(_broker_url)] = Field(
+        default="mqtt://127.0.0.1:1883", examples=['"mqtt://host:1883"']
+    )
+    client_id: str | None = Field(default=None, min_length=1, max_length=128, examples=['"outlast-larkspur"'])
+    username: str | None = Field(default=None, examples=['"outlast"'])
+    password_file: Path | None = Field(default=None, examples=['"broker-password"'])
+    ca_file: Path | None = Field(default=None, examples=['"ca.crt"'])
+    listen_host: str = Field(default="127.0.0.1", examples=['"0.0.0.0"'])
+    listen_port: Whole = Field(default=1883, ge=0, le=65_535, examples=["1883"])
+    keepalive_s: Whole = Field(default=30, ge=5, le=65_535, examples=["30"])
+    session_expiry_s: Whole = Field(default=14 * 86_400, ge=60, le=2**32 - 1, examples=["1209600"])
+
+    @property
+    def embedded(self) -> bool:
+        """Whether this program carries its own broker."""
+        return self.url == EMBEDDED
+
+    @property
+    def host(self) -> str:
+        """Host to connect to."""
+        return self.listen_host if self.embedded else str(urlsplit(self.url).hostname)
+
+    @property
+    def port(self) -> int:
+        """Port to connect to."""
+        if self.embedded:
+            return self.listen_port
+        return urlsplit(self.url).port or (8883 if self.tls else 1883)
+
+    @property
+    def tls(self) -> bool:
+        """Whether the connection is encrypted."""
+        return self.url.startswith("mqtts://")
+
+    @property
+    def user(self) -> str | None:
+        """User name, from username or from the address."""
+        return self.username or (None if self.embedded else urlsplit(self.url).username)
+
+    def password(self) -> str | None:
+        """The password, read from its file now. ConfigError where the file cannot be read."""
+        return read_secret(self.password_file, "broker.password_file")
+
+
+class Store(InstallationSection):
+    """[store] — where readings and the ledger live.
+
+    url : str — of the readings
+    ledger : str | None — of the ledger; None: an SQLite file beside the readings, or in the installation's folder
+    token_file : Path | None — secret of a time-series server
+    size_limit_mb : float — refuse to let the embedded store's write-ahead log outgrow this [MB]
+    """
+
+    url: Annotated[str, AfterValidator(_store_url)] = Field(
+        default="sqlite:///outlast.db", examples=['"sqlite:///outlast.db"']
+    )
+    ledger: Annotated[str, AfterValidator(_store_url)] | None = Field(default=None, examples=['"sqlite:///ledger.db"'])
+    token_file: Path | None = Field(default=None, examples=['"store-token"'])
+    wal_limit_mb: Number = Field(default=64.0, ge=1, examples=["64"])
+
+    def token(self) -> str | None:
+        """The token, read from its file now. ConfigError where the file cannot be read."""
+        return read_secret(self.token_file, "store.token_file")
+
+
+class Http(InstallationSection):
+    """[http] — where the API and the pages are served; public_url is the address in mails and notices."""
+
+    host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
+    port: Whole = Field(default=8642, ge=0, le=65_535, examples=["8642"])
+    public_url: str | None = Field(default=None, pattern=r"^https?://", examples=['"https://pump.example.org"'])
+
+
+class Mail(InstallationSection):
+    """[mail] — the server that takes alarm mails; without a host no mail is sent."""
+
+    host: str | None = Field(default=None, min_length=1, examples=['"mail.example.org"'])
+    port: Whole = Field(default=587, ge=1, le=65_535, examples=["587"])
+    security: Literal["starttls", "tls", "none"] = Field(default="starttls", examples=['"starttls"'])
+    username: str | None = Field(default=None, examples=['"outlast"'])
+    password_file: Path | None = Field(default=None, examples=['"mail-password"'])
+    sender: str | None = Field(default=None, pattern=r"^[^@\s]+@[^@\s]+$", examples=['"pump@example.org"'])
+    ca_file: Path | None = Field(default=None, examples=['"ca.crt"'])
+
+    def password(self) -> str | None:
+        """The password, read from its file now. ConfigError where the file cannot be read."""
+        return read_secret(self.password_file, "mail.password_file")
+
+
+class Push(InstallationSection):
+    """[push] — browser push: a contact for the push services (RFC 8292 sub), and the key file, made when missing."""
+
+    contact: str | None = Field(default=None, pattern=r"^(mailto:|https://)", examples=['"mailto:owner@example.org"'])
+    key_file: Path = Field(default=Path("push-key.pem"), examples=['"push-key.pem"'])
+
+
+class Retention(InstallationSection):
+    """[retention] — how long things are kept [days]; discharge tests are kept for ever."""
+
+    readings_days: Number = Field(default=400.0, ge=1, examples=["400"])
+    ledger_days: Number = Field(default=1830.0, ge=1, examples=["1830"])
+
+
+class _Model(BaseSettings):
+    model_config = SettingsConfigDict(
+        extra="forbid", frozen=True, env_prefix=PREFIX, env_nested_delimiter="__", env_ignore_empty=True
+    )
+
+    broker: Broker = Broker()
+    store: Store = Store()
+    http: Http = Http()
+    mail: Mail = Mail()
+    push: Push = Push()
+    retention: Retention = Retention()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment wins over the file; nothing else is looked at."""
+        del settings_cls, dotenv_settings, file_secret_settings
+        return (env_settings, init_settings)
+
+
+@dataclass(frozen=True, slots=True)
+class Installation:
+    """A folder with outlast.toml and sites/, read and checked."""
+
+    folder: Path
+    broker: Broker
+    store: Store
+    http: Http
+    mail: Mail
+    push: Push
+    retention: Retention
+    sites: dict[str, Site]
+
+    @property
+    def readings_url(self) -> str:
+        """URL of the reading store."""
+        return self.store.url
+
+    @property
+    def ledger_url(self) -> str:
+        """URL of the ledger."""
+        if self.store.ledger is not None:
+            return self.store.ledger
+        if self.store.url.startswith("sqlite:///"):
+            path = Path(self.store.url.removeprefix("sqlite:///"))
+            return f"sqlite:///{path.with_name(path.stem + '-ledger' + path.suffix)}"
+        return f"sqlite:///{self.folder / 'outlast-ledger.db'}"
+
+
+def read_secret(path: Path | None, key: str) -> str | None:
+    """The first line of a secret file; None where none is named. ConfigError where it cannot be read."""
+    if path is None:
+        return None
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(str(path), key, f"the secret cannot be read ({error})", "mend the file") from error
+    return text.splitlines()[0].strip() if text.strip() else ""
+
+
+def load_installation(folder: Path) -> Installation:
+    """Read and check outlast.toml, the environment and every site file.
+
+    folder : Path — an installation's folder
+    Errors: ConfigError with file, key, problem and fix.
+    """
+    file = folder / "outlast.toml"
+    if not folder.is_dir():
+        raise ConfigError(str(folder), "", "there is no such folder", "name an installation with --config DIR")
+    content = read_toml(file)
+    _check_environment(os.environ)
+    try:
+        model = _Model(**content)
+    except ValidationError as error:
+        raise _named(config_error(error, _Model, str(file)), content, os.environ) from error
+    except SettingsError as error:
+        problem = f"a whole section cannot be read: {error}"
+        raise ConfigError("environment", PREFIX + "…", problem, "set one name each, as OUTLAST_HTTP__PORT") from error
+    return Installation(
+        folder=folder,
+        broker=_placed(model.broker, folder),
+        store=_placed(model.store, folder),
+        http=model.http,
+        mail=_placed(model.mail, folder),
+        push=_placed(model.push, folder),
+        retention=model.retention,
+        sites=load_sites(folder / "sites"),
+    )
+
+
+def load_sites(folder: Path) -> dict[str, Site]:
+    """Every sites/*.toml by site id; the file is named as its site."""
+    sites: dict[str, Site] = {}
+    for path in sorted(folder.glob("*.toml")):
+        site = load_site(path)
+        if site.id != path.stem:
+            raise ConfigError(str(path), "id", f"it is {site.id!r}", f"write id = {path.stem!r}, or rename the file")
+        sites[site.id] = site
+    return sites
+
+
+def _check_environment(environ: Mapping[str, str]) -> None:
+    for name in environ:
+        if not name.startswith(PREFIX) or "__" not in name:
+            continue
+        section = name.removeprefix(PREFIX).partition("__")[0].lower()
+        if section not in _Model.model_fields:
+            close = nearest(section, _Model.model_fields)
+            fix = f"did you mean {PREFIX}{close.upper()}__…?" if close else "remove it"
+            raise ConfigError("environment", name, "there is no such section", fix)
+
+
+def _named(error: ConfigError, content: Mapping[str, Any], environ: Mapping[str, str]) -> ConfigError:
+    """The same error, naming the environment where the value came from there."""
+    section, _, key = error.key.partition(".")
+    name = f"{PREFIX}{section}__{key}".upper()
+    if key and any(name == present.upper() for present in environ):
+        return ConfigError("environment", name, error.problem, error.fix)
+    if not key and section in content and not isinstance(content[section], dict):
+        return ConfigError(error.file, section, "it should be a section", f"write [{section}] on its own line")
+    return error
+
+
+S = TypeVar("S", bound=InstallationSection)
+
+
+def _placed(section: S, folder: Path) -> S:
+    """The section with relative file names made to start at the installation's folder."""
+    moved: dict[str, Any] = {}
+    for name in type(section).model_fields:
+        value = getattr(section, name)
+        if isinstance(value, Path) and not value.is_absolute():
+            moved[name] = folder / value
+        elif isinstance(value, str) and name in {"url", "ledger"} and value.startswith("sqlite:///"):
+            moved[name] = f"sqlite:///{folder / value.removeprefix('sqlite:///')}"
+    return section.model_copy(update=moved)

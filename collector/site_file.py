@@ -1,0 +1,231 @@
+"""sites/<id>.toml to a Site and back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+from pydantic import ValidationError
+
+from collector.config_errors import config_error, nearest, read_toml
+from collector.site_model import ChannelSection, SiteModel, WeatherSection
+from collector.units import conversion, hint
+from forecaster.domain.errors import ConfigError
+from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES, Quantity
+from forecaster.domain.site import (
+    AlarmLimits,
+    Channel,
+    Contact,
+    Load,
+    Pack,
+    PayloadFormat,
+    Pit,
+    Pump,
+    Site,
+    Weather,
+)
+
+
+def load_site(path: Path, *, measured: bool = True) -> Site:
+    """A site file as a Site.
+
+    measured : bool — ask for a channel that pump runs can be told from; False for sizing before anything is measured
+    Errors: ConfigError with file, key, problem and fix.
+    """
+    return site_from(read_toml(path), str(path), measured=measured)
+
+
+def site_from(content: dict[str, Any], file: str, *, measured: bool = True) -> Site:
+    """A Site from the parsed content of a site file; `file` is the name given in errors."""
+    try:
+        model = SiteModel.model_validate(content)
+    except ValidationError as error:
+        raise config_error(error, SiteModel, file) from error
+    load_names = _unique([load.name for load in model.loads], "loads", file)
+    _unique([contact.name for contact in model.contacts], "contacts", file)
+    channels = tuple(
+        _channel(section, f"channels[{place}]", load_names, file) for place, section in enumerate(model.channels)
+    )
+    if measured and not any(channel.quantity in RUN_SOURCES for channel in channels):
+        names = ", ".join(quantity.value for quantity in RUN_SOURCES)
+        raise ConfigError(file, "channels", "no channel tells when the pump runs", f"add one of {names}")
+    pump, pit, alarms = model.pump, model.pit, model.alarms
+    area = pit.area_m2 if pit.diameter_m is None else math.pi * pit.diameter_m**2 / 4.0
+    return Site(
+        id=model.id,
+        name=model.name,
+        timezone=model.timezone,
+        units=model.units,
+        latitude=model.latitude,
+        longitude=model.longitude,
+        pump=Pump(**(pump.model_dump() | {"rated_current_a": _range(pump.rated_current_a)})),
+        pit=Pit(area_m2=area, drawdown_m=pit.drawdown_m, freeboard_m=pit.freeboard_m),
+        pack=Pack(**model.pack.model_dump()),
+        loads=tuple(Load(**load.model_dump()) for load in model.loads),
+        channels=channels,
+        alarms=AlarmLimits(alarms.low_reserve_h, alarms.critical_reserve_h, dict(alarms.limits), frozenset(alarms.off)),
+        contacts=tuple(Contact(**(c.model_dump() | {"quiet_hours": _quiet(c.quiet_hours)})) for c in model.contacts),
+        weather=_weather(model.weather, file),
+    )
+
+
+def _range(value: float | list[float] | None) -> tuple[float, float] | None:
+    if value is None:
+        return None
+    return (value[0], value[1]) if isinstance(value, list) else (value, value)
+
+
+def _quiet(text: str | None) -> tuple[str, str] | None:
+    if text is None:
+        return None
+    start, _, end = text.partition("-")
+    return (start, end)
+
+
+def _unique(names: list[str], section: str, file: str) -> list[str]:
+    for place, name in enumerate(names):
+        if name in names[:place]:
+            raise ConfigError(file, f"{section}[{place}].name", f"{name!r} is there twice", "give each its own name")
+    return names
+
+
+def _weather(section: WeatherSection | None, file: str) -> Weather | None:
+    if section is None:
+        return None
+    if conversion(section.unit, "mm") is None:
+        raise ConfigError(file, "weather.unit", f"{section.unit!r} does not convert to mm", hint(section.unit, "mm"))
+    return Weather(**section.model_dump())
+
+
+def _channel(section: ChannelSection, key: str, load_names: Sequence[str], file: str) -> Channel:
+    quantity = section.quantity
+    called = f"channel {quantity.value} from {section.topic!r}"
+    _check_unit(section, called, key, file)
+    if quantity is not Quantity.LOAD_POWER and section.of:
+        raise ConfigError(file, f"{key}.of", f"{called} is not of a load", "remove it, or make it load_power")
+    if quantity is Quantity.LOAD_POWER and section.of not in load_names:
+        close = nearest(section.of, load_names)
+        known = f"name one of: {', '.join(load_names)}" if load_names else "describe the load in [[loads]] first"
+        problem = f"{called} does not say of which load" if not section.of else f"there is no load {section.of!r}"
+        raise ConfigError(file, f"{key}.of", problem, f"did you mean {close!r}?" if close else known)
+    true_words, false_words = _words(section, called, key, file)
+    return Channel(
+        quantity=quantity,
+        topic=section.topic,
+        value=section.value,
+        unit=section.unit,
+        time=section.time,
+        format=section.format,
+        true_words=true_words,
+        false_words=false_words,
+        max_silence_s=section.max_silence_s,
+        of=section.of,
+    )
+
+
+def _check_unit(section: ChannelSection, called: str, key: str, file: str) -> None:
+    stored = SPECS[section.quantity].unit
+    if section.unit is None:
+        return
+    if section.quantity in STATES:
+        raise ConfigError(file, f"{key}.unit", f"{called} is yes or no and has no unit", "remove unit")
+    if conversion(section.unit, stored) is None:
+        problem = f"{called}: unit {section.unit!r} does not convert to {stored}"
+        raise ConfigError(file, f"{key}.unit", problem, hint(section.unit, stored))
+
+
+Words = tuple[str | int | float | bool, ...] | None
+
+
+def _words(section: ChannelSection, called: str, key: str, file: str) -> tuple[Words, Words]:
+    true_words = None if section.true_words is None else tuple(section.true_words)
+    false_words = None if section.false_words is None else tuple(section.false_words)
+    given = {"true": true_words, "false": false_words}
+    for name, words in given.items():
+        if words is not None and section.quantity not in STATES:
+            raise ConfigError(file, f"{key}.{name}", f"{called} is a number, not yes or no", "remove the word list")
+    both = {word_token(w) for w in true_words or ()} & {word_token(w) for w in false_words or ()}
+    if both:
+        word = sorted(both)[0]
+        raise ConfigError(file, f"{key}.false", f"{called}: {word!r} means both yes and no", "keep it in one list")
+    return true_words, false_words
+
+
+def word_token(word: str | float | bool) -> str:
+    """A yes/no word in the form in which words are compared: case does not count, JSON true equals the text true."""
+    if isinstance(word, bool):
+        return "true" if word else "false"
+    if isinstance(word, str):
+        return word.strip().casefold()
+    return str(int(word)) if float(word).is_integer() else repr(float(word))
+
+
+def site_toml(site: Site) -> str:
+    """A Site as the text of a site file; loading it gives an equal Site."""
+    content: dict[str, Any] = _filled(
+        {
+            "id": site.id,
+            "name": site.name,
+            "timezone": site.timezone,
+            "units": site.units.value,
+            "latitude": site.latitude,
+            "longitude": site.longitude,
+        }
+    )
+    content["pump"] = _fields(site.pump) | _filled({"rated_current_a": _current_toml(site.pump.rated_current_a)})
+    content["pit"] = _fields(site.pit)
+    content["pack"] = _fields(site.pack)
+    content["loads"] = [_fields(load) for load in site.loads]
+    content["channels"] = [_channel_toml(channel) for channel in site.channels]
+    content["alarms"] = _alarms_toml(site.alarms)
+    content["contacts"] = [
+        _fields(c) | _filled({"quiet_hours": None if c.quiet_hours is None else "-".join(c.quiet_hours)})
+        for c in site.contacts
+    ]
+    content["weather"] = {} if site.weather is None else _fields(site.weather)
+    always = ("pump", "pack")
+    return tomli_w.dumps({key: value for key, value in content.items() if key in always or value not in ({}, [])})
+
+
+def _filled(values: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _fields(thing: Any) -> dict[str, Any]:
+    """The plain fields of a domain dataclass that are set; tuples are left to the caller."""
+    values = {name: getattr(thing, name) for name in thing.__dataclass_fields__}
+    return {
+        name: getattr(value, "value", value)
+        for name, value in values.items()
+        if value is not None and not isinstance(value, tuple)
+    }
+
+
+def _current_toml(value: tuple[float, float] | None) -> float | list[float] | None:
+    if value is None:
+        return None
+    return value[0] if value[0] == value[1] else list(value)
+
+
+def _channel_toml(channel: Channel) -> dict[str, Any]:
+    fields = _fields(channel)
+    if not channel.of:
+        del fields["of"]
+    if channel.format is PayloadFormat.AUTO:
+        del fields["format"]
+    for key, words in (("true", channel.true_words), ("false", channel.false_words)):
+        if words is not None:
+            fields[key] = list(words)
+    return fields
+
+
+def _alarms_toml(limits: AlarmLimits) -> dict[str, Any]:
+    fields = _filled({"low_reserve_h": limits.low_reserve_h, "critical_reserve_h": limits.critical_reserve_h})
+    if limits.off:
+        fields["off"] = sorted(kind.value for kind in limits.off)
+    if limits.others:
+        fields["limits"] = {kind.value: value for kind, value in sorted(limits.others.items())}
+    return fields

@@ -1,0 +1,269 @@
+"""The shape of a site file: one pydantic model per section, strict, with an example for every key."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Self
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+
+from collector.jsonpath import compile_path
+from collector.topics import filter_problem
+from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Chemistry, PayloadFormat, Units
+
+LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
+"""NEMA MG 1 code letters; I, O and Q are not used."""
+
+
+def _path(text: str) -> str:
+    try:
+        compile_path(text)
+    except ValueError as error:
+        raise ValueError(f"{text!r} is not a JSONPath: {error}; write for example $.power") from error
+    return text
+
+
+def _filter(text: str) -> str:
+    problem = filter_problem(text)
+    if problem:
+        raise ValueError(f"{text!r} is not a topic filter: {problem}; write for example cellar/plug/state")
+    return text
+
+
+def _address(text: str) -> str:
+    try:
+        parts = urlsplit(text)
+        good = parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
+    except ValueError:
+        good = False
+    if not good:
+        raise ValueError(f"{text!r} is not a web address; begin it with https://")
+    return text
+
+
+def _enum(kind: Any) -> BeforeValidator:
+    """TOML has no enums: its text becomes the member, before strict checking."""
+
+    def member(value: object) -> object:
+        return kind(value) if isinstance(value, str) and value in {m.value for m in kind} else value
+
+    return BeforeValidator(member)
+
+
+Path_ = Annotated[str, AfterValidator(_path)]
+Address = Annotated[str, AfterValidator(_address)]
+Word = str | int | float | bool
+
+
+class Section(BaseModel):
+    """Strict: no unknown key, no text for a number, nothing that is not finite."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=False)
+
+
+class PumpSection(Section):
+    """[pump]"""
+
+    rated_voltage_v: float | None = Field(default=None, gt=0, le=1000, examples=["115"])
+    rated_current_a: float | list[float] | None = Field(default=None, examples=["5.2"])
+    rated_power_w: float | None = Field(default=None, gt=0, le=20_000, examples=["480"])
+    power_factor: float | None = Field(default=None, gt=0, le=1, examples=["0.8"])
+    horsepower: float | None = Field(default=None, gt=0, le=25, examples=["0.33"])
+    locked_rotor_code: str | None = Field(default=None, examples=['"L"'])
+    locked_rotor_current_a: float | None = Field(default=None, gt=0, le=2000, examples=["29.0"])
+    static_head_m: float | None = Field(default=None, ge=0, le=200, examples=["2.6"])
+    maximum_head_m: float | None = Field(default=None, gt=0, le=200, examples=["6.5"])
+    rated_flow_l_per_min: float | None = Field(default=None, gt=0, le=10_000, examples=["120"])
+
+    @field_validator("rated_current_a")
+    @classmethod
+    def _current(cls, value: float | list[float] | None) -> float | list[float] | None:
+        """[A]"""
+        bounds = value if isinstance(value, list) else [] if value is None else [value, value]
+        if value is not None and (len(bounds) != 2 or not 0 < bounds[0] <= bounds[1] <= 500):
+            raise ValueError(f"{value} is not a current; write 5.2, or the least and the greatest as [4.1, 8.8]")
+        return value
+
+    @field_validator("locked_rotor_code")
+    @classmethod
+    def _code(cls, value: str | None) -> str | None:
+        if value is not None and (len(value) != 1 or value not in LOCKED_ROTOR_CODES):
+            raise ValueError(f"{value!r} is not a code letter; it is one of {' '.join(LOCKED_ROTOR_CODES)}")
+        return value
+
+    @model_validator(mode="after")
+    def _enough(self) -> Self:
+        if self.rated_voltage_v is None:
+            raise ValueError("the voltage is missing; copy it from the nameplate, for example rated_voltage_v = 115")
+        if self.rated_current_a is None and self.rated_power_w is None and self.horsepower is None:
+            raise ValueError(
+                "current, power and horsepower are all missing; copy one of them from the nameplate, "
+                "for example rated_current_a = 5.2"
+            )
+        static, greatest = self.static_head_m, self.maximum_head_m
+        if static is not None and greatest is not None and static >= greatest:
+            raise ValueError("static_head_m is not below maximum_head_m; the pump would lift no water")
+        return self
+
+
+class PitSection(Section):
+    """[pit]"""
+
+    diameter_m: float | None = Field(default=None, gt=0, le=20, examples=["0.46"])
+    area_m2: float | None = Field(default=None, gt=0, le=400, examples=["0.166"])
+    drawdown_m: float | None = Field(default=None, gt=0, le=10, examples=["0.18"])
+    freeboard_m: float | None = Field(default=None, ge=0, le=10, examples=["0.30"])
+
+    @model_validator(mode="after")
+    def _one_area(self) -> Self:
+        if self.diameter_m is not None and self.area_m2 is not None:
+            raise ValueError("both diameter_m and area_m2 are given; keep one of them")
+        return self
+
+
+class PackSection(Section):
+    """[pack]"""
+
+    capacity_wh: float = Field(gt=0, le=1e7, examples=["1024"])
+    continuous_w: float | None = Field(default=None, gt=0, le=1e6, examples=["900"])
+    surge_w: float | None = Field(default=None, gt=0, le=1e6, examples=["1800"])
+    continuous_va: float | None = Field(default=None, gt=0, le=1e6, examples=["1000"])
+    surge_s: float | None = Field(default=None, gt=0, le=3600, examples=["2"])
+    output_voltage_v: float | None = Field(default=None, gt=0, le=1000, examples=["120"])
+    inverter_efficiency: float | None = Field(default=None, gt=0.2, le=1, examples=["0.88"])
+    idle_w: float | None = Field(default=None, ge=0, le=1000, examples=["9"])
+    reserve_percent: float = Field(default=10.0, ge=0, lt=100, examples=["10"])
+    extra_capacity_wh: float = Field(default=0.0, ge=0, le=1e7, examples=["0"])
+    charge_w: float | None = Field(default=None, gt=0, le=1e6, examples=["500"])
+    chemistry: Annotated[Chemistry, _enum(Chemistry)] = Field(default=Chemistry.LITHIUM, examples=['"lithium"'])
+    price: float | None = Field(default=None, ge=0, examples=["799"])
+
+    @model_validator(mode="after")
+    def _surge(self) -> Self:
+        if self.continuous_w is not None and self.surge_w is not None and self.surge_w < self.continuous_w:
+            raise ValueError("surge_w is below continuous_w; look at the nameplate again")
+        return self
+
+
+class LoadSection(Section):
+    """[[loads]]"""
+
+    name: str = Field(min_length=1, max_length=64, examples=['"router"'])
+    watts: float = Field(ge=0, le=20_000, examples=["12"])
+    runs_per_hour: float | None = Field(default=None, gt=0, le=3600, examples=["4"])
+    run_s: float | None = Field(default=None, gt=0, le=86_400, examples=["600"])
+    start_va: float | None = Field(default=None, gt=0, le=1e6, examples=["900"])
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.runs_per_hour is None) != (self.run_s is None):
+            raise ValueError("runs_per_hour and run_s belong together; give both, or neither for a steady load")
+        return self
+
+
+class ChannelSection(Section):
+    """[[channels]]"""
+
+    quantity: Annotated[Quantity, _enum(Quantity)] = Field(examples=['"pump_power"'])
+    topic: Annotated[str, AfterValidator(_filter)] = Field(examples=['"cellar/plug/state"'])
+    value: str | None = Field(default=None, min_length=1, examples=['"$.power"'])
+    unit: str | None = Field(default=None, examples=['"W"'])
+    time: Path_ | None = Field(default=None, examples=['"$.time"'])
+    format: Annotated[PayloadFormat, _enum(PayloadFormat)] = Field(default=PayloadFormat.AUTO, examples=['"auto"'])
+    true_words: list[Word] | None = Field(default=None, alias="true", min_length=1, examples=['["ON"]'])
+    false_words: list[Word] | None = Field(default=None, alias="false", min_length=1, examples=['["OFF"]'])
+    max_silence_s: float | None = Field(default=None, gt=0, examples=["180"])
+    of: str = Field(default="", examples=['"router"'])
+
+    @model_validator(mode="after")
+    def _paths(self) -> Self:
+        named_record = self.format is PayloadFormat.SENML and self.value is not None and self.value[0] != "$"
+        if self.value is not None and not named_record:
+            _path(self.value)
+        return self
+
+
+class AlarmsSection(Section):
+    """[alarms]"""
+
+    low_reserve_h: float | None = Field(default=None, gt=0, le=336, examples=["6"])
+    critical_reserve_h: float | None = Field(default=None, gt=0, le=336, examples=["2"])
+    limits: dict[Annotated[AlarmKind, _enum(AlarmKind)], float] = Field(
+        default_factory=dict, examples=["{ pump-overrun = 120 }"]
+    )
+    off: list[Annotated[AlarmKind, _enum(AlarmKind)]] = Field(default_factory=list, examples=['["test-due"]'])
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        low, critical = self.low_reserve_h, self.critical_reserve_h
+        if low is not None and critical is not None and critical >= low:
+            raise ValueError("critical_reserve_h is not below low_reserve_h; make it smaller")
+        return self
+
+
+QUIET = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
+
+
+class ContactSection(Section):
+    """[[contacts]]"""
+
+    name: str = Field(min_length=1, max_length=64, examples=['"owner"'])
+    email: str | None = Field(default=None, examples=['"owner@example.org"'])
+    webhook: Address | None = Field(default=None, examples=['"https://example.org/hook"'])
+    minimum_priority: Annotated[Priority, _enum(Priority)] = Field(default=Priority.LOW, examples=['"high"'])
+    quiet_hours: str | None = Field(default=None, examples=['"22:00-07:00"'])
+    after_min: float = Field(default=0.0, ge=0, le=1440, examples=["15"])
+    webhook_secret: str | None = Field(default=None, min_length=8, examples=['"a long secret"'])
+    webhook_format: str = Field(default="json", pattern=r"^[a-z0-9_-]+$", examples=['"json"'])
+
+    @model_validator(mode="after")
+    def _reachable(self) -> Self:
+        if self.email is None and self.webhook is None:
+            raise ValueError('neither email nor webhook is given; add one, for example email = "owner@example.org"')
+        if self.email is not None and not re.fullmatch(r"[^@\s]+@[^@\s]+", self.email):
+            raise ValueError(f"{self.email!r} is not a mail address; write it as owner@example.org")
+        if self.quiet_hours is not None and not QUIET.fullmatch(self.quiet_hours):
+            raise ValueError(f"quiet_hours {self.quiet_hours!r} cannot be read; write 22:00-07:00")
+        return self
+
+
+class WeatherSection(Section):
+    """[weather]"""
+
+    url: Address = Field(examples=['"https://weather.example.org/hourly"'])
+    time: Path_ = Field(examples=['"$.hourly.time[*]"'])
+    rain: Path_ = Field(examples=['"$.hourly.rain[*]"'])
+    unit: str = Field(default="mm", examples=['"mm"'])
+    every_s: float = Field(default=1800.0, ge=60, le=86_400, examples=["1800"])
+
+
+class SiteModel(Section):
+    """The whole file."""
+
+    id: str = Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$", examples=['"larkspur"'])
+    name: str = Field(min_length=1, max_length=120, examples=['"Larkspur Lane cellar"'])
+    timezone: str = Field(examples=['"America/Chicago"'])
+    units: Annotated[Units, _enum(Units)] = Field(default=Units.METRIC, examples=['"metric"'])
+    latitude: float | None = Field(default=None, ge=-90, le=90, examples=["41.9"])
+    longitude: float | None = Field(default=None, ge=-180, le=180, examples=["-87.7"])
+    pump: PumpSection
+    pit: PitSection = PitSection()
+    pack: PackSection
+    loads: list[LoadSection] = []
+    channels: list[ChannelSection] = []
+    alarms: AlarmsSection = AlarmsSection()
+    contacts: list[ContactSection] = []
+    weather: WeatherSection | None = None
+
+    @field_validator("timezone")
+    @classmethod
+    def _zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError(f"{value!r} is not an IANA time zone; write for example America/Chicago") from error
+        return value

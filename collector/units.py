@@ -1,0 +1,95 @@
+"""Units: any unit that converts is taken, once, as a scale and an offset."""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+from typing import Any
+
+SENML_UNITS = {
+    "%EL": "percent",
+    "%RH": "percent",
+    "/": "dimensionless",
+    "Cel": "degC",
+    "l/s": "liter/second",
+    "kW": "kW",
+    "J": "joule",
+}
+"""SenML unit symbols (RFC 8428 section 12.1, RFC 8798) that pint spells in another way."""
+
+DIMENSIONLESS = {"1", "/", "ratio", "fraction"}
+HINTS = {
+    "C": "write degC for degrees Celsius (C is the coulomb)",
+    "F": "write degF for degrees Fahrenheit (F is the farad)",
+    "w": "write W for watts",
+    "wh": "write Wh for watt-hours",
+    "kwh": "write kWh for kilowatt-hours",
+    "v": "write V for volts",
+    "a": "write A for amperes",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """stored value = value * scale + offset."""
+
+    scale: float
+    offset: float
+
+    @property
+    def is_identity(self) -> bool:
+        """Whether the value is stored as it comes."""
+        return self.scale == 1.0 and self.offset == 0.0
+
+
+IDENTITY = Conversion(1.0, 0.0)
+
+
+@functools.cache
+def _registry() -> Any:
+    import pint  # half a second: only once a unit really differs from the stored one
+
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=False)
+
+
+@functools.lru_cache(maxsize=512)
+def conversion(unit: str | None, stored: str) -> Conversion | None:
+    """How to turn a value in `unit` into the stored unit; None where it does not convert.
+
+    unit : str | None — as written in a site file; None or the stored unit itself: as it comes
+    stored : str — unit of stored values in pint's spelling
+    A unit that converts, but not along a straight line (decibels), does not convert here.
+    """
+    if unit is None or unit == stored:
+        return IDENTITY
+    if not stored or not unit.strip() or len(unit) > 64:
+        return None
+    import pint
+
+    ureg = _registry()
+    name = "dimensionless" if unit in DIMENSIONLESS else unit
+    try:
+        source, target = ureg.Unit(name), ureg.Unit(stored)
+        at = [float(ureg.Quantity(x, source).to(target).magnitude) for x in (0.0, 1.0, 2.0)]
+    except (pint.PintError, AttributeError, AssertionError, TypeError, ValueError, OverflowError, SyntaxError):
+        return None
+    except ArithmeticError:
+        return None
+    step, second = at[1] - at[0], at[2] - at[1]
+    if not all(map(math.isfinite, at)) or step == 0.0 or abs(second - step) > 1e-9 * abs(step):
+        return None
+    scale = step if at[0] else at[1]
+    return Conversion(scale, at[0])
+
+
+def senml_conversion(unit: str | None, fallback: str | None, stored: str) -> Conversion | None:
+    """As `conversion`, for a SenML unit symbol; a record without a unit takes the channel's."""
+    if unit is None:
+        return conversion(fallback, stored)
+    return conversion(SENML_UNITS.get(unit, unit), stored)
+
+
+def hint(unit: str, stored: str) -> str:
+    """How to mend a unit that does not convert."""
+    return HINTS.get(unit) or f"write a unit that converts to {stored}, such as {stored} itself"
