@@ -12,7 +12,7 @@ under a Student-t error (Lange, Little, Taylor 1989).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,6 +75,17 @@ class Evidence:
     def changes(self) -> int:
         """How many changes are kept."""
         return len(self.edges)
+
+    def copy(self) -> Evidence:
+        """The same evidence, to be added to apart."""
+        return replace(
+            self,
+            rows=list(self.rows),
+            widths=list(self.widths),
+            edges=list(self.edges),
+            spreads=list(self.spreads),
+            last=list(self.last),
+        )
 
     def start(self, percent: float, spread: float) -> None:
         """Reported charge at the start [%] and how far the true one may be from it [%]."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from copy import copy
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -249,6 +250,13 @@ class PackBelief:
         gain = self.covariance[:, column] / (self.covariance[column, column] + spread**2)
         self.mean = self.mean + gain * (value - self.mean[column])
         self.covariance = self.covariance - np.outer(gain, self.covariance[column])
+
+    def copy(self) -> PackBelief:
+        """A belief of its own that starts from this one; cheap."""
+        other = copy(self)
+        if self.discharge is not None:
+            other.discharge = replace(self.discharge, evidence=self.discharge.evidence.copy())
+        return other
 
     def state(self) -> dict[str, object]:
         """All that is known, for a snapshot."""

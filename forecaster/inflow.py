@@ -236,6 +236,13 @@ class Inflow:
     def refit(self, now_ms: int) -> None:
         """Tune the site's constants on its own history; heavy. FitError where it cannot."""
 
+    def copy(self) -> Inflow:
+        """A belief of its own that starts from this one; cheap."""
+        other = copy(self)
+        other.noise, other.storms, other.rain = copy(self.noise), copy(self.storms), copy(self.rain)
+        other.expected_mm = dict(self.expected_mm)
+        return other
+
     def state(self) -> dict[str, object]:
         """All that is known, for a snapshot."""
         bank = None

@@ -5,7 +5,6 @@
 
 from forecaster.segment.counter import EnergyCounter
 from forecaster.segment.meter import Meter
-from forecaster.segment.nameplate import RunningPrior, running_prior
 from forecaster.segment.rhythm import Rhythm
 from forecaster.segment.segmenter import Segmenter
 from forecaster.segment.tracker import Draft, Tracker
@@ -15,8 +14,6 @@ __all__ = [
     "EnergyCounter",
     "Meter",
     "Rhythm",
-    "RunningPrior",
     "Segmenter",
     "Tracker",
-    "running_prior",
 ]

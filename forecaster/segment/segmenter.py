@@ -7,10 +7,10 @@ import msgspec
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Site
+from forecaster.nameplate import running_w, watts_per_ampere
 from forecaster.segment.counter import CounterRuns, EnergyCounter
 from forecaster.segment.levels import Levels
 from forecaster.segment.meter import Meter
-from forecaster.segment.nameplate import running_prior
 from forecaster.segment.rhythm import Rhythm
 from forecaster.segment.tracker import Draft, Tracker
 
@@ -54,11 +54,10 @@ class Segmenter(msgspec.Struct):
     @classmethod
     def of(cls, site: Site) -> Segmenter:
         """A new segmenter for a site, with the nameplate for its first belief."""
-        prior = running_prior(site.pump)
         return cls(
             site=site.id,
-            prior_w=prior.watts,
-            watts_per_ampere=prior.watts_per_ampere,
+            prior_w=running_w(site.pump),
+            watts_per_ampere=watts_per_ampere(site.pump),
             pin_w=site.pack.continuous_w,
             stated_ms={
                 channel.quantity: round(channel.max_silence_s * 1000.0)
