@@ -29,9 +29,7 @@ def fleet_page(
     alarms = open_alarms(desk, only)
     show = show if show in SHOWS else "all"
     wanted = [
-        site
-        for site in sites
-        if matches(site, query) and shown(show, forecasts.get(site.id), alarms.get(site.id, []))
+        site for site in sites if matches(site, query) and shown(show, forecasts.get(site.id), alarms.get(site.id, []))
     ]
     wanted.sort(key=lambda site: urgency(site, forecasts.get(site.id), now_ms))
     pages = max(1, math.ceil(len(wanted) / LINES_A_PAGE))

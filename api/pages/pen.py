@@ -29,9 +29,7 @@ def draw(data: StripData, words: StripWords, layout: Layout) -> Markup:
         pen.events(),
         pen.present(),
     ]
-    picture = element(
-        "g", {"role": "img", "aria-labelledby": f"{key}-t {key}-d"}, *[part for part in parts if part]
-    )
+    picture = element("g", {"role": "img", "aria-labelledby": f"{key}-t {key}-d"}, *[part for part in parts if part])
     return element(
         "svg",
         {
@@ -57,7 +55,7 @@ class Pen:
         self.water_full = nice(most)
         self.rate = Lane(0, self.water_full, *layout.water)
         most_rain = max([1.0, *(value for _, _, value in (*data.rain, *data.rain_ahead))])
-        self.fall = Lane(0, most_rain, layout.water[1], sum(layout.water) / 2)
+        self.fall = Lane(0, most_rain, *layout.rain)
         self.marks = ticks(data.start_ms, data.end_ms, data.zone, layout.most_ticks)
 
     def _rule(self, at_ms: int, low: float, high: float, classes: str) -> Markup:
@@ -66,7 +64,9 @@ class Pen:
     def _long(self, across: float, classes: str, start_ms: int | None = None, end_ms: int | None = None) -> Markup:
         start = self.data.start_ms if start_ms is None else start_ms
         end = self.data.end_ms if end_ms is None else end_ms
-        return element("path", {"class": classes, "d": line([self.frame.at(start, across), self.frame.at(end, across)])})
+        return element(
+            "path", {"class": classes, "d": line([self.frame.at(start, across), self.frame.at(end, across)])}
+        )
 
     def mains(self) -> Markup:
         """Tint and hatch where the mains carried the pump."""
@@ -89,18 +89,22 @@ class Pen:
         return Markup().join(parts) + self._names()
 
     def _names(self) -> Markup:
-        low, high = self.layout.charge
+        words, lay = self.words, self.layout
         if self.frame.tall:
             return (
-                text((high, 18), self.words.charge, "name", "end")
-                + text((self.layout.water[0], 18), self.words.water, "name", "end")
-                + text((self.layout.width, 18), self.words.chance, "name", "end")
+                text((lay.charge[1], 18), words.charge, "name", "end")
+                + text((lay.water[0] + 8, 18), words.water, "name", "end")
+                + text((lay.width, 18), words.chance_short, "name", "end")
             )
-        return (
-            text((0, high - 14), self.words.charge, "name")
-            + text((0, self.layout.water[1] + 4), self.words.water, "name")
-            + text((0, self.layout.chance), self.words.chance, "name")
-        ) if low else Markup()
+        now = self.frame.along(self.data.now_ms)
+        parts = [text((0, lay.charge[1] - 16), words.charge, "name"), text((0, lay.runs[1] + 2), words.runs, "name")]
+        if self.data.water:
+            parts.append(text((0, lay.water[0] + 18), words.water, "name"))
+        if self.data.rain or self.data.rain_ahead:
+            parts.append(text((0, lay.rain[0] + 14), words.rain, "name"))
+        if self.data.survival:
+            parts.append(text((now - 10, lay.chance + 10), words.chance, "name", "end"))
+        return Markup().join(parts)
 
     def fan(self) -> Markup:
         """Where the charge is expected to go: between the 10 and 90 % paths, and its middle."""
@@ -149,10 +153,10 @@ class Pen:
             across = self.rate.across(self.water_full)
             said = self.words.rate(self.water_full)
             if self.frame.tall:
-                parts.append(text((across - 2, self.frame.head - 8), said, "tick"))
+                parts.append(text((self.layout.water[0] + 8, self.frame.head - 8), said, "tick", "end"))
             else:
-                parts.append(self._long(across, "grid"))
-                parts.append(text((self.frame.head - 8, across - 12), said, "tick", "end"))
+                parts.append(self._long(across, "grid", self.data.start_ms, self.data.now_ms))
+                parts.append(text((self.frame.along(self.data.now_ms) + 8, across - 2), said, "tick"))
         return Markup().join(parts)
 
     def _steps(self, group: Steps, lane: Lane) -> list[Point]:
@@ -184,7 +188,7 @@ class Pen:
         """Hours in the site's zone; a new day is named."""
         parts: list[Markup] = []
         for mark in self.marks:
-            low, high = self.layout.charge[1], self.layout.water[1]
+            low, high = self.layout.charge[1], self.layout.rain[1]
             parts.append(self._rule(mark.at_ms, low, high, "day" if mark.local.hour == 0 else "hour"))
             parts.extend(self._clock_labels(mark))
         return Markup().join(parts)
@@ -194,7 +198,7 @@ class Pen:
         clock = self.words.clock(mark.local)
         named = mark.local.hour == 0
         if self.frame.tall:
-            said = self.words.day(mark.local) if named else clock
+            said = self.words.short_day(mark.local) if named else clock
             return [text((self.layout.hours, at + 5), said, "day-name" if named else "tick")]
         labels = [text((at, self.layout.hours), clock, "tick", "middle")]
         if named:
@@ -206,7 +210,7 @@ class Pen:
         ahead = [point for point in self.data.survival if point.at_ms <= self.data.end_ms]
         if len(ahead) < 2:
             return Markup()
-        ink, full = self.layout.ink, 9.0
+        ink, full = self.layout.ink, 10.0
         upper = [self.frame.at(p.at_ms, ink - full * p.probability) for p in ahead]
         lower = [self.frame.at(p.at_ms, ink + full * p.probability) for p in reversed(ahead)]
         parts = [element("path", {"class": "ink", "d": line([*upper, *lower], closed=True)})]
@@ -249,7 +253,7 @@ class Pen:
         marker = self.data.marker
         along = self.frame.along(marker.at_ms)
         if self.frame.tall:
-            rule = line([(self.layout.water[1], 0), (self.layout.width, 0)])
+            rule = line([(self.layout.rain[1], 0), (self.layout.width, 0)])
             labels = text((self.layout.charge[1], -8), marker.name, "mark-name", "end") + text(
                 (self.layout.charge[1], 20), marker.says, "mark-says", "end"
             )

@@ -43,7 +43,5 @@ def page(
     request: Request, template: str, caller: Caller, *, status: int = 200, site_id: str | None = None, **context: Any
 ) -> HTMLResponse:
     """A whole page."""
-    said = environment().get_template(template).render(
-        caller=caller, path=request.url.path, site_id=site_id, **context
-    )
+    said = environment().get_template(template).render(viewer=caller, path=request.url.path, site_id=site_id, **context)
     return HTMLResponse(said, status_code=status, headers={"Cache-Control": "private, no-cache"})

@@ -104,9 +104,7 @@ def under_of(site: Site, forecast: Forecast | None, wording: Wording, words: Wor
     return tuple(found)
 
 
-def age_of(
-    latest: Iterable[Reading], forecast: Forecast | None, now_ms: int, wording: Wording, words: Words
-) -> Age:
+def age_of(latest: Iterable[Reading], forecast: Forecast | None, now_ms: int, wording: Wording, words: Words) -> Age:
     """The age of the newest reading that tells of the house itself."""
     heard = [r.time_ms for r in latest if r.quantity not in OUTLOOKS and r.time_ms <= now_ms + 60_000]
     if not heard:

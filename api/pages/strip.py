@@ -37,14 +37,17 @@ class StripWords:
     title: str
     description: str
     charge: str
+    runs: str
     water: str
     rain: str
     chance: str
+    chance_short: str
     reserve: str
     now: str
     slider: str
     clock: Callable[[datetime], str]
     day: Callable[[datetime], str]
+    short_day: Callable[[datetime], str]
     rate: Callable[[float], str]
     depth: Callable[[float], str]
 
@@ -89,6 +92,7 @@ class Layout:
     charge: tuple[float, float]
     runs: tuple[float, float]
     water: tuple[float, float]
+    rain: tuple[float, float]
     hours: float
     chance: float
     ink: float
@@ -96,15 +100,39 @@ class Layout:
 
 
 def lying(start_ms: int, end_ms: int) -> Layout:
-    """Time to the right, for 700 px and more."""
-    frame = Frame(start_ms, end_ms, 64, 944)
-    return Layout("wide", frame, 960, 418, (238, 34), (241, 252), (257, 322), 350, 378, 396, 14)
+    """Time to the right, for 720 px and more."""
+    return Layout(
+        name="wide",
+        frame=Frame(start_ms, end_ms, 70, 950),
+        width=960,
+        height=446,
+        charge=(246, 36),
+        runs=(250, 262),
+        water=(266, 326),
+        rain=(332, 356),
+        hours=378,
+        chance=408,
+        ink=429,
+        most_ticks=14,
+    )
 
 
 def standing(start_ms: int, end_ms: int) -> Layout:
     """Time downwards, for a phone held upright."""
-    frame = Frame(start_ms, end_ms, 50, 640, tall=True)
-    return Layout("tall", frame, 336, 652, (124, 270), (121, 110), (105, 50), 4, 306, 326, 14)
+    return Layout(
+        name="tall",
+        frame=Frame(start_ms, end_ms, 52, 640, tall=True),
+        width=336,
+        height=650,
+        charge=(132, 268),
+        runs=(129, 117),
+        water=(113, 66),
+        rain=(61, 46),
+        hours=2,
+        chance=304,
+        ink=324,
+        most_ticks=14,
+    )
 
 
 def nice(most: float) -> float:
