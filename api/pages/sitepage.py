@@ -256,9 +256,8 @@ def middle_at(data: StripData, at_ms: int) -> float | None:
 def log_of(desk: Desk, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:
     """The newest runs, transfers and changes of alarms, newest first."""
     now_ms = data.now_ms
-    found: list[tuple[int, str, str]] = []
-    for run in desk.ledger.runs(site.id, data.start_ms, now_ms + 1, 6).runs:
-        found.append((run.start_ms, run_words(run, wording, words), "run"))
+    runs = desk.ledger.runs(site.id, data.start_ms, now_ms + 1, 6).runs
+    found = [(run.start_ms, run_words(run, wording, words), "run") for run in runs]
     for outage in desk.ledger.outages(site.id, 2):
         found += outage_lines(outage, words)
     for change in desk.ledger.transitions(site.id, now_ms - 48 * HOUR_MS, now_ms + 1, 8):
