@@ -1,0 +1,34 @@
+"""The HTTP application: every module of api.routes, the pages, guards and problem documents."""
+
+from __future__ import annotations
+
+import pkgutil
+from importlib import import_module
+from importlib.metadata import version
+
+from fastapi import FastAPI
+
+import api.routes
+from api import problems
+from api.security import LOOPBACK_HOSTS, Guard
+from api.wiring import Services
+
+
+def create_app(services: Services) -> FastAPI:
+    """The application over a set of services; routes find them in `request.app.state.services`."""
+    app = FastAPI(
+        title="Outlast",
+        version=version("outlast"),
+        description="How many hours a battery pack will carry a drainage pump, live, as an honest range.",
+        docs_url=None,  # the stock pages load their scripts from another host
+        redoc_url=None,
+        responses=problems.RESPONSES,
+    )
+    app.state.services = services
+    problems.install(app)
+    for module in sorted(pkgutil.iter_modules(api.routes.__path__), key=lambda m: m.name):
+        app.include_router(import_module(f"api.routes.{module.name}").router)
+    views = import_module("api.pages.views")
+    app.include_router(views.router)
+    app.add_middleware(Guard, hosts=None if services.login_needed else LOOPBACK_HOSTS)
+    return app

@@ -1,0 +1,333 @@
+"""The forecaster at work: tails the store, folds each site's engine, publishes forecasts, steps the alarm desks.
+
+One thread owns all engines and desks. Sites are kept in groups that share one store cursor; a checkpoint of a group
+keeps every engine and desk of it together with that cursor, so going on from a checkpoint is the same as never having
+stopped. What was computed but could not be written yet is kept, in order, and written first when the ledger is back.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+import zlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+
+from api.answers import alarm_out, reading_out
+from api.seat import SITE_FAULTS, Seat, Told
+from api.stream import Hub
+from forecaster.domain.alarms import AlarmTransition
+from forecaster.domain.errors import OutlastError, StoreError
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.ports import Checkpoint, Clock, Delivery, Ledger, ReadingStore
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Event
+from forecaster.domain.site import Site
+
+log = logging.getLogger("outlast.forecast")
+
+BATCH = 5_000
+GROUP_SIZE = 500
+POLL_S = 1.0
+TURN_S = 0.02
+BUDGET_S = 0.5
+CHECKPOINT_S = 300.0
+BACKOFF_S = 2.0
+
+Owe = Callable[[Site, Sequence[AlarmTransition], Forecast | None, int], list[Delivery]]
+"""What transitions owe to receivers: (site, transitions, newest forecast, now_ms) -> deliveries."""
+
+
+@dataclass(slots=True)
+class Group:
+    """Sites that share a cursor."""
+
+    seats: dict[str, Seat]
+    cursor: str | None
+    saved_s: float
+    sites: frozenset[str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.sites = frozenset(self.seats)
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """Transitions to commit together with their deliveries and the desk that made them."""
+
+    transitions: list[AlarmTransition]
+    deliveries: list[Delivery]
+    checkpoints: list[Checkpoint]
+
+
+@dataclass(slots=True)
+class Counts:
+    """What this process has done since it started."""
+
+    readings: int = 0
+    forecasts: int = 0
+    transitions: int = 0
+    faults: int = 0
+
+
+class ForecastWorker:
+    """Runs the engines and desks of some sites. start(), stop(); wake() when the store has news."""
+
+    def __init__(
+        self,
+        sites: Mapping[str, Site],
+        store: ReadingStore,
+        ledger: Ledger,
+        clock: Clock,
+        *,
+        owe: Owe,
+        hub: Hub | None = None,
+        seed: int = 0,
+        name: str = "all",
+    ) -> None:
+        self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
+        self._owe, self._hub, self._seed, self._name = owe, hub, seed, name
+        self._groups: list[Group] = []
+        self._seats: dict[str, Seat] = {}
+        self._events: list[Event] = []
+        self._owed: list[Owed] = []
+        self._asked = 0
+        self._stirred = threading.Event()
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="forecaster", daemon=True)
+        self._caught_up = threading.Event()
+        self._trouble: str | None = None
+        self.counts_so_far = Counts()
+
+    # -- for those who wire it
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """The store or the ledger has news; from any thread."""
+        self._stirred.set()
+
+    def stop(self, timeout_s: float = 20.0) -> None:
+        """Finish the turn, write checkpoints, end the thread."""
+        self._ending.set()
+        self._stirred.set()
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
+
+    def wait_caught_up(self, timeout_s: float) -> bool:
+        """Wait until all that was stored before the start is folded."""
+        return self._caught_up.wait(timeout_s)
+
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong at the moment, as (who, what)."""
+        found = [("forecaster", self._trouble)] if self._trouble else []
+        if self._thread.ident is not None and not self._thread.is_alive() and not self._ending.is_set():
+            found.append(("forecaster", "its thread has ended"))
+        return found + [(seat.site.id, seat.fault) for seat in list(self._seats.values()) if seat.fault]
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """(name, type, help, value) for the metrics."""
+        now = self.counts_so_far
+        return [
+            ("outlast_forecaster_readings", "counter", "Readings folded.", float(now.readings)),
+            ("outlast_forecaster_forecasts", "counter", "Forecasts published.", float(now.forecasts)),
+            ("outlast_forecaster_transitions", "counter", "Alarm transitions committed.", float(now.transitions)),
+            ("outlast_forecaster_faults", "counter", "Faults of single sites.", float(now.faults)),
+        ]
+
+    # -- the thread
+    def _work(self) -> None:
+        self._until_done(self._restore)
+        self._until_done(self._catch_up)
+        self._caught_up.set()
+        while not self._ending.is_set():
+            started = time.monotonic()
+            self._stirred.clear()
+            self._once(self._turn)
+            rest = TURN_S - (time.monotonic() - started)
+            if rest > 0:
+                self._ending.wait(rest)
+            if not self._backlog():
+                self._stirred.wait(POLL_S)
+        self._once(self._finish)
+
+    def _once(self, step: Callable[[], None]) -> bool:
+        """Do a step; where a store fails, say so and wait a little."""
+        try:
+            step()
+        except StoreError as error:
+            if self._trouble is None:
+                log.warning("waiting for the store: %s", error)
+            self._trouble = str(error)
+            self._ending.wait(BACKOFF_S)
+            return False
+        self._trouble = None
+        return True
+
+    def _until_done(self, step: Callable[[], None]) -> None:
+        while not self._ending.is_set() and not self._once(step):
+            pass
+
+    def _finish(self) -> None:
+        self._write()
+        for group in self._groups:
+            self._save(group)
+
+    # -- where we were
+    def _restore(self) -> None:
+        """Seats from their checkpoints, grouped by a stable hash and the cursor they had reached."""
+        grouped: dict[tuple[int, str | None], dict[str, Seat]] = {}
+        slices = max(1, -(-len(self._sites) // GROUP_SIZE))
+        for site in self._sites.values():
+            seat, cursor = Seat.restored(site, self._ledger, self._seed)
+            self._seats[site.id] = seat
+            grouped.setdefault((zlib.crc32(site.id.encode()) % slices, cursor), {})[site.id] = seat
+        now_s = time.monotonic()
+        count = max(1, len(grouped))
+        self._groups = [
+            Group(seats, cursor, now_s - CHECKPOINT_S * index / count)
+            for index, ((_, cursor), seats) in enumerate(grouped.items())
+        ]
+        self._asked = int(self._ledger.noted(self._asked_note) or 0)
+
+    @property
+    def _asked_note(self) -> str:
+        return f"requests-handled:{self._name}"
+
+    def _catch_up(self) -> None:
+        """Fold all that is stored already, before the first forecast."""
+        for group in self._groups:
+            while not self._ending.is_set() and self._fold(group, live=False):
+                self._write()
+        self._write()
+
+    # -- one turn
+    def _turn(self) -> None:
+        self._write()
+        for group in self._groups:
+            self._fold(group, live=True)
+        self._handle_requests()
+        self._issue()
+        self._write()
+        for group in self._groups:
+            if time.monotonic() - group.saved_s >= CHECKPOINT_S:
+                self._save(group)
+
+    def _fold(self, group: Group, *, live: bool) -> bool:
+        """Fold what is new in the store; whether there may be more."""
+        tail = self._store.tail(group.cursor, BATCH, group.sites)
+        for reading in tail.readings:
+            self._take(group.seats[reading.site], reading, live=live)
+        group.cursor = tail.cursor
+        self.counts_so_far.readings += len(tail.readings)
+        for site in {reading.site for reading in tail.readings}:
+            self._events += group.seats[site].drain()
+        return len(tail.readings) >= BATCH
+
+    def _take(self, seat: Seat, reading: Reading, *, live: bool) -> None:
+        try:
+            seat.take(reading)
+        except SITE_FAULTS as error:
+            self._blame(seat, error)
+        if live and self._hub is not None and self._hub.clients:
+            self._hub.publish("reading", seat.site.id, msgspec.json.encode(reading_out(reading)).decode())
+
+    def _blame(self, seat: Seat, error: Exception) -> None:
+        """One site's fault stays that site's: said in its log line and in /healthz."""
+        self.counts_so_far.faults += 1
+        if seat.fault is None:
+            log.error("site %s: %s: %s", seat.site.id, type(error).__name__, error, exc_info=error)
+        seat.fault = f"{type(error).__name__} in its engine; see the log"
+
+    def _backlog(self) -> bool:
+        """Whether sites are due that the last turn had no time for."""
+        now_ms, now_s = self._clock.now_ms(), time.monotonic()
+        return any(seat.due(now_ms, now_s) for seat in self._seats.values())
+
+    def _issue(self) -> None:
+        """Forecast the sites that are due, most urgent first, within the turn's budget."""
+        started = time.monotonic()
+        now_ms = self._clock.now_ms()
+        due = [seat for seat in self._seats.values() if seat.due(now_ms, started)]
+        due.sort(key=lambda seat: seat.urgency(now_ms), reverse=True)
+        told: list[Told] = []
+        for seat in due:
+            if told and time.monotonic() - started > BUDGET_S:
+                break
+            try:
+                told.append(seat.tell(self._clock.now_ms(), time.monotonic()))
+            except SITE_FAULTS as error:
+                seat.postpone(now_ms, time.monotonic())
+                self._blame(seat, error)
+        if not told:
+            return
+        self._ledger.publish([t.stored for t in told])
+        self.counts_so_far.forecasts += len(told)
+        for t in told:
+            if self._hub is not None:
+                self._hub.publish("forecast", t.site.id, t.stored.document)
+            if t.transitions:
+                self._owe_for(t.site, t.transitions, t.forecast, now_ms)
+
+    def _owe_for(self, site: Site, transitions: list[AlarmTransition], forecast: Forecast | None, now_ms: int) -> None:
+        seat = self._seats[site.id]
+        deliveries = self._owe(site, transitions, forecast, now_ms)
+        self._owed.append(Owed(transitions, deliveries, [seat.desk_checkpoint(now_ms)]))
+
+    # -- what people asked
+    def _handle_requests(self) -> None:
+        """Acknowledge, shelve, start and finish tests: each once, in order."""
+        asked = self._ledger.requests(self._asked)
+        for number, kind, target, body, at_ms in asked:
+            seat = self._seats.get(target.partition(":")[0])
+            if seat is not None:
+                self._obey(seat, kind, target, body, at_ms)
+            self._asked = number
+        if asked:
+            self._write()
+            self._ledger.note(self._asked_note, str(self._asked))
+
+    def _obey(self, seat: Seat, kind: str, target: str, body: str, at_ms: int) -> None:
+        try:
+            transitions = seat.obey(kind, target, msgspec.json.decode(body), at_ms)
+        except OutlastError as error:
+            log.warning("site %s: %s of %s: %s", seat.site.id, kind, target, error)
+            return
+        if transitions:
+            self._owe_for(seat.site, transitions, seat.newest, at_ms)
+
+    # -- what is owed to the ledger
+    def _write(self) -> None:
+        """Write events and transitions in order; what fails stays for the next turn."""
+        if self._events:
+            self._ledger.record(self._events)
+            self._events = []
+        while self._owed:
+            first = self._owed[0]
+            self._ledger.commit_transitions(first.transitions, first.deliveries, first.checkpoints)
+            del self._owed[0]
+            self.counts_so_far.transitions += len(first.transitions)
+            self._tell_alarms(first.transitions)
+
+    def _tell_alarms(self, transitions: Iterable[AlarmTransition]) -> None:
+        if self._hub is None:
+            return
+        for transition in transitions:
+            data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
+            self._hub.publish("alarm", transition.alarm.site, msgspec.json.encode(data).decode())
+
+    def _save(self, group: Group) -> None:
+        """Keep engines and desks of a group together with its cursor. Events are written before."""
+        now_ms = self._clock.now_ms()
+        seats = [seat for seat in group.seats.values() if seat.fault is None]
+        self._ledger.save_checkpoints("alarms", [seat.desk_checkpoint(now_ms) for seat in seats])
+        self._ledger.save_checkpoints("engine", [seat.engine_checkpoint(group.cursor, now_ms) for seat in seats])
+        group.saved_s = time.monotonic()

@@ -1,0 +1,102 @@
+"""Errors to clients as RFC 9457 problem documents; no text of an unexpected exception ever leaves."""
+
+from __future__ import annotations
+
+import logging
+from http import HTTPStatus
+from typing import Any
+
+import msgspec
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+
+from forecaster.domain.errors import ConfigError, NotFound, OutlastError, StoreUnavailable, UsageError
+
+log = logging.getLogger("outlast.api")
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class Problem(BaseModel):
+    """RFC 9457: what went wrong, for machines and people."""
+
+    type: str = Field(default="about:blank", description="about:blank: the title says all there is to the type.")
+    title: str
+    status: int
+    detail: str = ""
+    errors: list[dict[str, str]] | None = Field(default=None, description="For 422: where, and what is wrong there.")
+
+
+class ProblemError(Exception):
+    """Raised by a route to answer with a problem document."""
+
+    def __init__(self, status: int, detail: str, headers: dict[str, str] | None = None) -> None:
+        self.status, self.detail, self.headers = status, detail, headers
+        super().__init__(detail)
+
+
+def problem(
+    status: int, detail: str = "", headers: dict[str, str] | None = None, errors: list[dict[str, str]] | None = None
+) -> Response:
+    """A problem document as a response."""
+    body: dict[str, Any] = {
+        "type": "about:blank",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": detail,
+    }
+    if errors is not None:
+        body["errors"] = errors
+    return Response(msgspec.json.encode(body), status_code=status, headers=headers, media_type=MEDIA_TYPE)
+
+
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    code: {"description": HTTPStatus(code).phrase, "content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}}}
+    for code in (400, 401, 403, 404, 409, 422, 503)
+}
+"""For the OpenAPI document: every route may answer so."""
+
+
+def install(app: FastAPI) -> None:
+    """Answer every error with a problem document."""
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(ProblemError, _problem)
+    app.add_exception_handler(OutlastError, _ours)
+    app.add_exception_handler(Exception, _unexpected)
+
+
+def _http(_: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    detail = error.detail if error.detail != HTTPStatus(error.status_code).phrase else ""
+    return problem(error.status_code, detail, dict(error.headers or {}))
+
+
+def _problem(_: Request, error: Exception) -> Response:
+    assert isinstance(error, ProblemError)
+    return problem(error.status, error.detail, error.headers)
+
+
+def _invalid(_: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    errors = [{"where": ".".join(str(part) for part in e["loc"]), "what": str(e["msg"])} for e in error.errors()]
+    first = errors[0] if errors else {"where": "request", "what": "not understood"}
+    return problem(422, f"{first['where']}: {first['what']}", errors=errors)
+
+
+def _ours(_: Request, error: Exception) -> Response:
+    if isinstance(error, NotFound):
+        return problem(404, str(error))
+    if isinstance(error, (UsageError, ConfigError)):
+        return problem(422, str(error))
+    if isinstance(error, StoreUnavailable):
+        return problem(503, "the store does not answer at the moment; try again", {"Retry-After": "5"})
+    log.error("unanswered: %s: %s", type(error).__name__, error)
+    return problem(500)
+
+
+def _unexpected(request: Request, error: Exception) -> Response:
+    log.error("%s %s failed with %s", request.method, request.url.path, type(error).__name__)
+    return problem(500)

@@ -1,0 +1,276 @@
+"""Shapes of the answers, for the OpenAPI document. A number not known is null; times are RFC 3339 in UTC."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Number = float | None
+Time = Annotated[str, Field(json_schema_extra={"format": "date-time"})]
+
+
+class Shape(BaseModel):
+    """Base of all answers: more fields may be added at any time."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class QuantilesOut(Shape):
+    """Quantiles of a time in hours; null beyond the horizon, or not known."""
+
+    p05: Number
+    p10: Number
+    p25: Number
+    p50: Number
+    p75: Number
+    p90: Number
+    p95: Number
+
+
+class ReserveAt(Shape):
+    """When the pack reaches the reserve floor."""
+
+    p10: Time | None
+    p50: Time | None
+    p90: Time | None
+
+
+class Probability(Shape):
+    """Chance, 0..1, that the pack is above its reserve floor at a time; null beyond the horizon."""
+
+    at: Time
+    probability: Annotated[float, Field(ge=0, le=1)] | None
+
+
+class WaterOut(Shape):
+    """Water into the pit and out of it."""
+
+    inflow_l_per_min: Number
+    pump_rate_l_per_min: Number
+    minutes_to_floor: Number = Field(description="From the pump stopping for good until the floor is wet.")
+    halving_h: Number = None
+
+
+class DrawOut(Shape):
+    """Where the draw from the battery goes, W."""
+
+    pump_w: Number
+    loads_w: Number
+    pack_w: Number
+    charging_w: Number
+
+
+class CoverageOut(Shape):
+    """How often this site's 10-90 % ranges held what came, and how much they are widened for it."""
+
+    hits: int
+    count: int
+    widening: Number
+
+
+class DrainPoint(Shape):
+    """Expected charge ahead, %."""
+
+    at: Time
+    p10: Number
+    p50: Number
+    p90: Number
+
+
+class ForecastOut(Shape):
+    """Hours remaining as a distribution, and all that it rests on."""
+
+    site: str
+    issued_at: Time
+    supply: Literal["mains", "pack"]
+    basis: Literal["measured", "projected", "specification"]
+    data_age_s: Number
+    charge_percent: Number
+    usable_wh: Number
+    draw_w: Number
+    cycles_per_hour: Number
+    run_s: Number
+    wh_per_cycle: Number
+    duty: Number
+    hours_remaining: QuantilesOut
+    hours_to_empty: QuantilesOut
+    reserve_at: ReserveAt
+    survival: list[Probability]
+    water: WaterOut
+    horizon_h: float
+    degraded: list[str]
+    supply_inferred: bool = False
+    supply_since: Time | None = None
+    draw: DrawOut | None = None
+    until: Probability | None = None
+    drain_path: list[DrainPoint] = []
+    full_at: Time | None = None
+    never_probability: Number = 0.0
+    coverage: CoverageOut | None = None
+
+
+class SiteSummary(Shape):
+    """One line of the list of sites."""
+
+    id: str
+    name: str
+    timezone: str
+    units: Literal["metric", "us"]
+    open_alarms: int
+    highest_priority: Literal["low", "medium", "high", "critical"] | None
+    forecast: ForecastOut | None = Field(description="Without its survival and drain path; null until the first one.")
+
+
+class SitesOut(Shape):
+    """All sites that the asker may see, soonest out first."""
+
+    sites: list[SiteSummary]
+
+
+class ChannelOut(Shape):
+    """One measured quantity: where it comes from, its latest value, and how old that is."""
+
+    quantity: str
+    subject: str
+    topic: str
+    unit: str
+    value: Number
+    time: Time | None
+    age_s: Number
+
+
+class SiteOut(Shape):
+    """A site as its owner described it, its channels' latest values and its newest forecast."""
+
+    id: str
+    name: str
+    timezone: str
+    units: Literal["metric", "us"]
+    pump: dict[str, float | str | list[float] | None]
+    pit: dict[str, Number]
+    pack: dict[str, float | str | None]
+    loads: list[dict[str, float | str | None]]
+    channels: list[ChannelOut]
+    forecast: ForecastOut | None
+
+
+class ForecastsOut(Shape):
+    """Past forecasts, oldest first."""
+
+    site: str
+    forecasts: list[ForecastOut]
+
+
+class CycleOut(Shape):
+    """One run of the pump."""
+
+    start: Time
+    stop: Time
+    run_s: float
+    energy_wh: Number
+    power_w: Number
+    peak_w: Number
+    supply: Literal["mains", "pack"]
+    source: str
+    samples: int
+    measured: bool = Field(description="Whether the length is a measurement rather than a bound.")
+    clipped: bool = Field(description="Power pinned at the pack's rating: the true power may be higher.")
+
+
+class CyclesOut(Shape):
+    """Runs, newest first; give the cursor back to go on."""
+
+    site: str
+    cycles: list[CycleOut]
+    cursor: str | None
+
+
+class PointOut(Shape):
+    """One bucket of a series: its start, how many readings, their extremes and mean."""
+
+    time: Time
+    count: int
+    low: Number
+    high: Number
+    mean: Number
+
+
+class ReadingsOut(Shape):
+    """A series, oldest first, down-sampled so that extremes stay."""
+
+    site: str
+    quantity: str
+    subject: str
+    unit: str
+    points: list[PointOut]
+
+
+class OutageOut(Shape):
+    """A span on the pack."""
+
+    start: Time
+    end: Time | None
+    inferred: bool
+    rehearsal: bool
+    start_charge_percent: Number
+    lowest_charge_percent: Number
+    energy_used_wh: Number
+    reached_reserve: Time | None
+    forecast_h: list[float] | None = Field(description="p10, p50, p90 of the hours remaining, an hour in.")
+
+
+class OutagesOut(Shape):
+    """Outages, newest first."""
+
+    site: str
+    outages: list[OutageOut]
+
+
+class AlarmOut(Shape):
+    """One episode of one cause at one site."""
+
+    id: str
+    site: str
+    kind: str
+    priority: Literal["low", "medium", "high", "critical"]
+    state: Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
+    raised: Time
+    changed: Time
+    cleared: Time | None
+    acknowledged: Time | None
+    acknowledged_by: str | None
+    shelved_until: Time | None
+    by: Time | None
+    headline: str
+    action: str
+    consequence: str
+    revision: int
+
+
+class AlarmsOut(Shape):
+    """Alarms in their newest revision, newest change first."""
+
+    site: str
+    alarms: list[AlarmOut]
+
+
+class ShelveIn(BaseModel):
+    """How long to keep an alarm quiet."""
+
+    minutes: Annotated[int, Field(ge=1, le=60 * 24 * 30)] = 60
+
+
+class AcceptedOut(Shape):
+    """The forecaster was asked; the change follows on the stream within seconds."""
+
+    request: int
+
+
+class HealthOut(Shape):
+    """How the program is: "ok" or "failing", and why."""
+
+    status: Literal["ok", "failing"]
+    says: list[str]
+    oldest_undelivered_s: Number
+    forecast_age_s: Number

@@ -1,0 +1,147 @@
+"""Server-Sent Events: one hub, a bounded queue a client, events resumed by their id."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import threading
+from collections import deque
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+
+from sse_starlette import ServerSentEvent
+
+QUEUE_LIMIT = 1_000
+REPLAY_LIMIT = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class StreamEvent:
+    """kind is "forecast", "alarm" or "reading"; data is a JSON document."""
+
+    id: int
+    kind: str
+    site: str
+    data: str
+
+
+class Subscription:
+    """One client. Where it reads too slowly the oldest readings are dropped first, and it is told how many."""
+
+    def __init__(self, hub: Hub, sites: frozenset[str] | None, loop: asyncio.AbstractEventLoop) -> None:
+        self._hub, self.sites, self._loop = hub, sites, loop
+        self._waiting: deque[StreamEvent] = deque()
+        self._lost = 0
+        self._stirred = asyncio.Event()
+        self._lock = threading.Lock()
+
+    def wants(self, site: str) -> bool:
+        """Whether this client listens to a site."""
+        return self.sites is None or site in self.sites
+
+    def put(self, event: StreamEvent) -> None:
+        """Queue an event; from any thread."""
+        with self._lock:
+            if len(self._waiting) >= QUEUE_LIMIT:
+                self._drop_one()
+            self._waiting.append(event)
+            stir = len(self._waiting) == 1
+        if stir:
+            self.stir()
+
+    def stir(self) -> None:
+        """Wake the client's loop; from any thread."""
+        if not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._stirred.set)
+
+    def _drop_one(self) -> None:
+        self._lost += 1
+        for index, event in enumerate(self._waiting):
+            if event.kind == "reading":
+                del self._waiting[index]
+                return
+        self._waiting.popleft()
+
+    async def events(self) -> AsyncIterator[ServerSentEvent]:
+        """Events as they come, until the client goes or the hub closes."""
+        try:
+            while True:
+                with self._lock:
+                    batch, self._waiting = self._waiting, deque()
+                    lost, self._lost = self._lost, 0
+                if lost:
+                    yield ServerSentEvent(event="lost", data=f'{{"count":{lost}}}')
+                for event in batch:
+                    yield ServerSentEvent(event=event.kind, id=self._hub.name(event), data=event.data)
+                if self._hub.closed:
+                    return
+                if not self._waiting:
+                    await self._stirred.wait()
+                self._stirred.clear()
+        finally:
+            self._hub.leave(self)
+
+
+class Hub:
+    """Hands events to every client that listens. `publish` may be called from any thread."""
+
+    def __init__(self, boot: str) -> None:
+        self._boot = boot
+        self._ids = itertools.count(1)
+        self._recent: deque[StreamEvent] = deque(maxlen=REPLAY_LIMIT)
+        self._clients: list[Subscription] = []
+        self._lock = threading.Lock()
+        self.closed = False
+
+    @property
+    def clients(self) -> int:
+        """How many listen now."""
+        return len(self._clients)
+
+    def wanted(self) -> frozenset[str] | None:
+        """Sites that somebody listens to; None: all of them."""
+        with self._lock:
+            wanted: frozenset[str] = frozenset()
+            for client in self._clients:
+                if client.sites is None:
+                    return None
+                wanted |= client.sites
+            return wanted
+
+    def name(self, event: StreamEvent) -> str:
+        """The id that a client sends back as Last-Event-ID."""
+        return f"{self._boot}-{event.id}"
+
+    def publish(self, kind: str, site: str, data: str) -> None:
+        """Tell everybody who listens to the site."""
+        with self._lock:
+            event = StreamEvent(next(self._ids), kind, site, data)
+            if kind != "reading":
+                self._recent.append(event)
+            clients = [c for c in self._clients if c.wants(site)]
+        for client in clients:
+            client.put(event)
+
+    def join(self, sites: frozenset[str] | None, last_event_id: str | None = None) -> Subscription:
+        """A new client; call it on the event loop. With a known Last-Event-ID what was missed comes first."""
+        client = Subscription(self, sites, asyncio.get_running_loop())
+        boot, _, number = (last_event_id or "").rpartition("-")
+        with self._lock:
+            if boot == self._boot and number.isdecimal():
+                for event in self._recent:
+                    if event.id > int(number) and client.wants(event.site):
+                        client.put(event)
+            self._clients.append(client)
+        return client
+
+    def leave(self, client: Subscription) -> None:
+        """A client has gone."""
+        with self._lock:
+            if client in self._clients:
+                self._clients.remove(client)
+
+    def close(self) -> None:
+        """End every stream; a signal handler may call it."""
+        self.closed = True
+        for client in list(self._clients):
+            client.stir()

@@ -1,0 +1,91 @@
+"""Everything wired together: what a process needs, opened from an installation folder."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from api.security import Keyring, is_loopback
+from api.stream import Hub
+from collector.settings import Installation
+from forecaster.domain.errors import ConfigError, NotFound
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.site import Site
+
+
+class Worker(Protocol):
+    """A thread beside the API that tells how it is."""
+
+    def wake(self) -> None:
+        """The store or the ledger has news."""
+        ...
+
+    def stop(self) -> None:
+        """Finish and end."""
+        ...
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong at the moment, as (who, what)."""
+        ...
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """(name, type, help, value) for the metrics."""
+        ...
+
+
+@dataclass(slots=True)
+class Services:
+    """What routes and workers work with. Close it when done."""
+
+    installation: Installation
+    store: ReadingStore
+    ledger: Ledger
+    clock: Clock
+    workers: list[Worker] = field(default_factory=list)
+    keyring: Keyring = field(init=False)
+    hub: Hub = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.keyring = Keyring(self.ledger, self.clock)
+        self.hub = Hub(secrets.token_hex(4))
+
+    @property
+    def login_needed(self) -> bool:
+        """Whether requests need a token or a session: always, but on loopback."""
+        return not is_loopback(self.installation.http.host)
+
+    def site(self, site_id: str) -> Site:
+        """A site by its id; NotFound."""
+        site = self.installation.sites.get(site_id)
+        if site is None:
+            raise NotFound(f"site {site_id!r}")
+        return site
+
+    def wake(self) -> None:
+        """Tell the workers of this process that a person asked for something; others see it within a second."""
+        for worker in self.workers:
+            worker.wake()
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong with the workers of this process."""
+        return [trouble for worker in self.workers for trouble in worker.troubles()]
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """What the workers of this process have done."""
+        return [count for worker in self.workers for count in worker.counts()]
+
+    def close(self) -> None:
+        """Let go of the stores."""
+        self.store.close()
+        self.ledger.close()
+
+
+def require_door(services: Services) -> None:
+    """Refuse to listen beyond loopback while nobody could log in."""
+    host = services.installation.http.host
+    if services.login_needed and not services.keyring.open_door():
+        raise ConfigError(
+            "outlast.toml", "http.host", f"{host} is reachable by others and no token stands",
+            "make one with `outlast token add NAME`, or listen on 127.0.0.1",
+        )  # fmt: skip
