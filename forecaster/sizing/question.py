@@ -49,7 +49,9 @@ class InflowRecord:
 class Question:
     """What a person asks.
 
-    cycles_per_hour, run_s : float | None — how often and how long the pump runs; None: loads only
+    cycles_per_hour, run_s : float | None — how often and how long the pump runs; None: the live forecast's own
+        belief before the first cycle was seen
+    pump : bool — False: the other loads alone
     running_w : float | None — measured running power [W]
     charge_percent : float — charge at the start [%]
     sleeps_on_low_load : bool | None — whether a rehearsal saw the output fall asleep between runs
@@ -71,6 +73,7 @@ class Question:
     record: InflowRecord | None = None
     for_hours: float | None = None
     probability: float = 0.9
+    pump: bool = True
 
 
 def _demand(ok: bool, problem: str, fix: str) -> None:
@@ -229,15 +232,11 @@ def check_extras(question: Question) -> None:
 def check(site: Site, question: Question) -> None:
     """Raise UsageError naming the first field that is missing or impossible, and how to mend it."""
     check_rhythm(question)
-    if question.cycles_per_hour is not None:
+    if question.pump:
         check_pump(site.pump, question.running_w is not None)
         check_voltages(site.pump, site.pack)
     check_pack(site.pack, question.charge_percent)
     for load in site.loads:
         _within(f"loads.{load.name}.watts", load.watts, 0.0, 20_000.0, "W")
     check_extras(question)
-    _demand(
-        question.cycles_per_hour is not None or bool(site.loads),
-        "cycles_per_hour: missing, and no other load is described",
-        "say how often and how long the pump runs, or describe a load",
-    )
+    _demand(question.pump or bool(site.loads), "loads: none is described", "describe a load, or size for the pump")

@@ -1,0 +1,264 @@
+"""The sizing as a whole: one question in, one answer out, and the answer as the document people script against."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from forecaster.domain.forecast import LEVELS, Quantiles
+from forecaster.domain.site import Pack, Site
+from forecaster.reserve import quantiles
+from forecaster.sizing.battery import margins
+from forecaster.sizing.cautions import cautions
+from forecaster.sizing.draw import Draw, running_draw
+from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, what_ifs
+from forecaster.sizing.question import Question, check
+from forecaster.sizing.running import can_run
+from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_to_empty, situation
+from forecaster.sizing.seasons import Season, assumed, recorded
+from forecaster.sizing.starting import can_start, inrush
+from forecaster.sizing.terms import Answer, Band, Finding, Step, number
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """What can be said before anything was tried.
+
+    verdict : str — short, first
+    simple_estimate_h : float | None — capacity over mean pump power, nothing else; None without a described rhythm
+    hours_remaining, hours_to_empty : Quantiles [h]
+    running_w, running_va : Band | None — None: no pump
+    """
+
+    site: str
+    verdict: str
+    can_run: Finding
+    can_start: Finding
+    simple_estimate_h: float | None
+    hours_remaining: Quantiles
+    hours_to_empty: Quantiles
+    running_w: Band | None
+    running_va: Band | None
+    seasons: tuple[Season, ...]
+    steps: tuple[Step, ...]
+    cautions: tuple[str, ...]
+    need: Need | None = None
+    what_ifs: tuple[WhatIf, ...] = ()
+    packs: tuple[PackOption, ...] = ()
+
+
+def size(
+    site: Site, question: Question, change: Change | None = None, packs: Sequence[tuple[str, Pack]] = ()
+) -> Sizing:
+    """Answer a question about a site.
+
+    packs : other packs to set beside the site's own, by name
+    Errors: UsageError naming the field that is missing or impossible.
+    """
+    check(site, question)
+    draw = running_draw(site.pump, question.running_w, question.pipe) if question.pump else None
+    runs, run_steps = can_run(
+        draw, site.pump, site.pack, site.loads, question.run_s, question.cord, question.observed_start
+    )
+    starts, start_steps = can_start(draw, site.pump, site.pack, site.loads, question.cord, question.observed_start)
+    simple, rhythm_steps, mean_w = _simple(site, question, draw)
+    held, hour_steps = _hours(site, question, draw, mean_w)
+    lasting = quantiles(hours(held))
+    found = inrush(site.pump, draw) if draw is not None else None
+    steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *rhythm_steps, *hour_steps)
+    generator = change is not None and change.generator_h is not None
+    minded = cautions(site, question, starts, found, generator)
+    return Sizing(
+        site=site.id,
+        verdict=_verdict(runs, starts, lasting, site.pack.reserve_percent, question.pump),
+        can_run=runs,
+        can_start=starts,
+        simple_estimate_h=simple,
+        hours_remaining=lasting,
+        hours_to_empty=hours_to_empty(held),
+        running_w=draw.w if draw else None,
+        running_va=draw.va if draw else None,
+        seasons=_seasons(site, question, draw, mean_w),
+        steps=steps,
+        cautions=(*(draw.cautions if draw else ()), *minded),
+        need=_need(held, site, question),
+        what_ifs=what_ifs(held, site, change) if change is not None else (),
+        packs=_beside(site, question, packs, runs, starts, lasting),
+    )
+
+
+def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | None, list[Step], float | None]:
+    """Capacity over mean pump power, nothing else; and the mean pump power [W]."""
+    duty = duty_of(question)
+    if draw is None or duty is None:
+        return None, [], None
+    mean_w = draw.w.mid * duty
+    simple = site.pack.nominal_wh / mean_w
+    cycles, run_s = question.cycles_per_hour or 0.0, question.run_s or 0.0
+    each = draw.w.mid * run_s / 3600.0
+    steps = [
+        Step("energy a run", f"{number(draw.w.mid)} W x {number(run_s)} s / 3600", each, "Wh"),
+        Step("energy an hour", f"{number(each)} Wh x {number(cycles)} runs an hour", mean_w, "Wh/h"),
+        Step("share of time running", f"{number(cycles)} x {number(run_s)} s / 3600", duty, ""),
+        Step(
+            "without pause",
+            f"{number(site.pack.nominal_wh)} Wh / {number(draw.w.mid)} W",
+            site.pack.nominal_wh / draw.w.mid,
+            "h",
+        ),
+        Step(
+            "simple estimate", f"{number(site.pack.nominal_wh)} Wh / {number(mean_w)} Wh/h, nothing else", simple, "h"
+        ),
+    ]
+    return simple, steps, mean_w
+
+
+def _hours(
+    site: Site, question: Question, draw: Draw | None, mean_w: float | None
+) -> tuple[Situation, tuple[Step, ...]]:
+    """The situation, and its arithmetic at the middle of every belief."""
+    running = draw.w if draw else None
+    rough_w = (mean_w or 0.0) / 0.87 + sum(load.mean_w for load in site.loads) / 0.87 + (site.pack.idle_w or 9.0)
+    shares = margins(site.pack, rough_w, question.temperature_c, question.end_of_life)
+    held = situation(site, question, running, shares)
+    middle_w = mean_w if mean_w is not None else float(np.median(held.pump_wh[:, -1]) / (held.ahead_s[-1] / 3600.0))
+    capacity = float(np.median(held.pack.capacity_wh))
+    told = central(held, middle_w, capacity, question.charge_percent, site.pack.reserve_percent)
+    return held, (*shares.steps, *told.steps)
+
+
+def _seasons(site: Site, question: Question, draw: Draw | None, mean_w: float | None) -> tuple[Season, ...]:
+    if draw is None:
+        return ()
+    named: list[tuple[str, float]] = []
+    if mean_w is not None:
+        named += assumed(mean_w, draw.w.mid)
+    if question.record is not None:
+        named += recorded(question.record, draw.w.mid)
+    found = []
+    for name, watts in named:
+        rough_w = watts / 0.87 + sum(load.mean_w for load in site.loads) / 0.87 + (site.pack.idle_w or 9.0)
+        shares = margins(site.pack, rough_w, question.temperature_c, question.end_of_life)
+        held = situation(site, question, draw.w, shares, mean_w=watts)
+        found.append(Season(name, watts, watts / draw.w.mid, quantiles(hours(held))))
+    return tuple(found)
+
+
+def _need(held: Situation, site: Site, question: Question) -> Need | None:
+    if question.for_hours is None:
+        return None
+    return capacity_needed(held, site.pack.nominal_wh, question.for_hours, question.probability)
+
+
+def _beside(
+    site: Site,
+    question: Question,
+    packs: Sequence[tuple[str, Pack]],
+    runs: Finding,
+    starts: Finding,
+    lasting: Quantiles,
+) -> tuple[PackOption, ...]:
+    """The site's own pack and the others; an observed start speaks for the site's own pack only."""
+    if not packs:
+        return ()
+    lines = [beside("this pack", site, runs, starts, lasting)]
+    for name, pack in packs:
+        other = replace(site, pack=pack)
+        asked = replace(question, observed_start=None, sleeps_on_low_load=None, for_hours=None)
+        found = size(other, asked)
+        lines.append(beside(name, other, found.can_run, found.can_start, found.hours_remaining))
+    return tuple(lines)
+
+
+def _verdict(runs: Finding, starts: Finding, lasting: Quantiles, reserve: float, pump: bool) -> str:
+    thing = "the pump" if pump else "the loads"
+    if Answer.NO in (runs.answer, starts.answer):
+        what = "run" if runs.answer is Answer.NO else "start"
+        return f"No: by its ratings this pack does not {what} {thing}."
+    span = _span(lasting)
+    if runs.answer is starts.answer is Answer.YES:
+        return f"Yes: this pack starts and carries {thing}, for {span} down to {reserve:g} %."
+    doubt = [w for w, f in (("running", runs), ("starting", starts)) if f.answer is Answer.UNPROVEN]
+    return f"Unproven: {' and '.join(doubt)} {thing} on this pack needs a live try; if it works, {span} down to {reserve:g} %."
+
+
+def _span(lasting: Quantiles) -> str:
+    if lasting.p10 is None or lasting.p50 is None:
+        return "more than two weeks"
+    if lasting.p90 is None:
+        return f"{number(lasting.p10)} hours or more"
+    return f"{number(lasting.p10)} to {number(lasting.p90)} hours (middle {number(lasting.p50)})"
+
+
+def quantiles_document(value: Quantiles) -> dict[str, float | None]:
+    """Quantiles as in the forecast document: p05 to p95, null where not known."""
+    named = zip(LEVELS, value.values(), strict=True)
+    return {f"p{round(level * 100):02d}": _rounded(v) for level, v in named}
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None or not np.isfinite(value) else float(f"{value:.6g}")
+
+
+def _band(value: Band | None) -> dict[str, float] | None:
+    return None if value is None else {"low": value.low, "mid": value.mid, "high": value.high}
+
+
+def document(sizing: Sizing) -> dict[str, Any]:
+    """The sizing as JSON: of `outlast size --json` and of POST /api/v1/sizing."""
+    run, start = sizing.can_run, sizing.can_start
+    told: dict[str, Any] = {
+        "site": sizing.site,
+        "verdict": sizing.verdict,
+        "can_run": run.answer.value,
+        "can_start": start.answer.value,
+        "why": {"can_run": run.why, "can_start": start.why},
+        "settle": {"can_run": run.settle, "can_start": start.settle},
+        "simple_estimate_h": _rounded(sizing.simple_estimate_h),
+        "hours_remaining": quantiles_document(sizing.hours_remaining),
+        "hours_to_empty": quantiles_document(sizing.hours_to_empty),
+        "running_w": _band(sizing.running_w),
+        "running_va": _band(sizing.running_va),
+        "seasons": [
+            {
+                "name": s.name,
+                "pump_mean_w": _rounded(s.pump_mean_w),
+                "duty": _rounded(s.duty),
+                "hours_remaining": quantiles_document(s.hours),
+            }
+            for s in sizing.seasons
+        ],
+        "steps": [
+            {"name": s.name, "formula": s.formula, "value": _rounded(s.value), "unit": s.unit} for s in sizing.steps
+        ],
+        "cautions": list(sizing.cautions),
+    }
+    if sizing.need is not None:
+        need = sizing.need
+        told["capacity_needed"] = {
+            "hours": need.hours, "probability": need.probability, "capacity_wh": _rounded(need.capacity_wh),
+            "described_wh": need.described_wh, "enough": need.enough,
+        }  # fmt: skip
+    if sizing.what_ifs:
+        told["what_if"] = [
+            {"name": w.name, "hours_remaining": quantiles_document(w.hours), "gained_h": _rounded(w.gained_h)}
+            for w in sizing.what_ifs
+        ]
+    if sizing.packs:
+        told["packs"] = [_pack(option) for option in sizing.packs]
+    return told
+
+
+def _pack(option: PackOption) -> dict[str, Any]:
+    return {
+        "name": option.name,
+        "can_run": option.can_run.answer.value,
+        "can_start": option.can_start.answer.value,
+        "why": {"can_run": option.can_run.why, "can_start": option.can_start.why},
+        "hours_remaining": quantiles_document(option.hours),
+        "price": option.price,
+        "price_per_hour": _rounded(option.price_per_hour),
+    }

@@ -1,0 +1,138 @@
+"""The other way round: the capacity for so many hours, what would lengthen them, and several packs side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.errors import UsageError
+from forecaster.domain.forecast import HORIZON_H, Quantiles
+from forecaster.domain.site import Site
+from forecaster.reserve import quantiles
+from forecaster.sizing.runtime import Situation, hours
+from forecaster.sizing.sun import STORM_SKY, charging_wh
+from forecaster.sizing.terms import Finding, number
+
+Array = NDArray[np.float64]
+
+CHARGE_LOSSES = 0.9
+"""Share of the charging power that is stored. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change to weigh: each field alone makes one what-if.
+
+    extra_wh : float | None — an expansion battery [Wh]
+    idle_w : float | None — a lower idle draw [W]
+    sun_w : float | None — a panel's rating [W]; start_ms tells from which moment the sun is followed
+    generator_h : float | None — hours a generator runs, once, when the pack has room for the charge
+    """
+
+    extra_wh: float | None = None
+    idle_w: float | None = None
+    sun_w: float | None = None
+    sky: float = STORM_SKY
+    generator_h: float | None = None
+    start_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """Hours remaining after a change, and the change in words."""
+
+    name: str
+    hours: Quantiles
+    gained_h: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """The nameplate capacity [Wh] that lasts so many hours with this chance, and the one described."""
+
+    hours: float
+    probability: float
+    capacity_wh: float
+    described_wh: float
+
+    @property
+    def enough(self) -> bool:
+        """Whether the described capacity is."""
+        return self.described_wh >= self.capacity_wh
+
+
+@dataclass(frozen=True, slots=True)
+class PackOption:
+    """One pack beside others. price_per_hour: per median hour of reserve; None without a price."""
+
+    name: str
+    can_run: Finding
+    can_start: Finding
+    hours: Quantiles
+    price: float | None
+    price_per_hour: float | None
+
+
+def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probability: float) -> Need:
+    """Nameplate capacity for `lasting_h` hours with the stated chance: each future's own need, then its quantile."""
+    if lasting_h > HORIZON_H:
+        raise UsageError(f"for_hours: {lasting_h:g} h is beyond the horizon of {HORIZON_H:g} h", "ask for fewer hours")
+    at = held.ahead_s / 3600.0
+    drained = np.array([float(np.interp(lasting_h, at, row)) for row in held.drain_wh])
+    usable_share = held.pack.to_reserve_wh / nominal_wh
+    need = float(np.quantile(drained / usable_share, probability))
+    return Need(lasting_h, probability, need, nominal_wh)
+
+
+def what_ifs(held: Situation, site: Site, change: Change) -> tuple[WhatIf, ...]:
+    """Each change alone, against the hours as they are."""
+    base = hours(held)
+    found: list[tuple[str, Array]] = []
+    if change.extra_wh is not None:
+        scale = 1.0 + change.extra_wh / site.pack.nominal_wh
+        bigger = replace(held.pack, to_reserve_wh=held.pack.to_reserve_wh * scale)
+        found.append((f"an expansion battery of {number(change.extra_wh)} Wh", hours(replace(held, pack=bigger))))
+    if change.idle_w is not None:
+        quieter = replace(held.pack, idle_w=np.full_like(held.pack.idle_w, change.idle_w))
+        found.append((f"an idle draw of {number(change.idle_w)} W", hours(replace(held, pack=quieter))))
+    if change.sun_w is not None:
+        found.append(
+            (f"a panel of {number(change.sun_w)} W, {change.sky:.0%} of a clear sky", _sun(held, site, change))
+        )
+    if change.generator_h is not None:
+        name = f"{number(change.generator_h)} h of generator, once"
+        found.append((name, _generator(held, site, base, change.generator_h)))
+    return tuple(WhatIf(name, quantiles(after), _gain(base, after)) for name, after in found)
+
+
+def _gain(before: Array, after: Array) -> float | None:
+    gained = float(np.median(after)) - float(np.median(before))
+    return gained if np.isfinite(gained) else None
+
+
+def _sun(held: Situation, site: Site, change: Change) -> Array:
+    if site.latitude is None or site.longitude is None:
+        raise UsageError("latitude: missing, so the sun cannot be followed", "add latitude and longitude to the site")
+    assert change.sun_w is not None
+    light = charging_wh(site.latitude, site.longitude, change.start_ms, held.ahead_s, change.sun_w, change.sky)
+    return hours(held, np.broadcast_to(light, held.pump_wh.shape))
+
+
+def _generator(held: Situation, site: Site, base: Array, generator_h: float) -> Array:
+    """Run shortly before the floor: the generator carries everything for its hours, and the pack takes the charge."""
+    charge_w = site.pack.charge_w
+    if charge_w is None:
+        raise UsageError("pack.charge_w: missing, so what a generator puts in is not known", "add charge_w to the pack")
+    stored = np.minimum(CHARGE_LOSSES * charge_w * generator_h, held.pack.to_reserve_wh)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        drain_w = held.pack.to_reserve_wh / base
+        return np.asarray(base + generator_h + stored / drain_w, dtype=np.float64)
+
+
+def beside(name: str, site: Site, can_run: Finding, can_start: Finding, lasting: Quantiles) -> PackOption:
+    """One pack's line in a comparison."""
+    price, middle = site.pack.price, lasting.p50
+    per_hour = price / middle if price is not None and middle else None
+    return PackOption(name, can_run, can_start, lasting, price, per_hour)

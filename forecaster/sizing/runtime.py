@@ -1,0 +1,178 @@
+"""Hours from a described rhythm, by the arithmetic of the live forecast: pack beliefs, drain, first passage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.forecast import Quantiles
+from forecaster.domain.site import Load, Pack, Site
+from forecaster.energy import PackBelief, PackDraws
+from forecaster.inflow import Inflow
+from forecaster.noise import normals, uniforms
+from forecaster.reserve import ahead_grid_s, cumulative_drain_wh, first_passage, quantiles
+from forecaster.sizing.battery import Margins
+from forecaster.sizing.question import Question
+from forecaster.sizing.terms import Band, Step, number
+
+Array = NDArray[np.float64]
+
+DRAWS = 2000
+"""Equally likely futures; a sizing is asked once, so there are more than the live forecast takes."""
+
+RHYTHM_DOUBT = 0.15
+"""How far a described rhythm, and the inflow that stays, stray on a log scale. Common practice, no source."""
+
+SEED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """All that the hours follow from.
+
+    pack : PackDraws — beliefs with margins applied, (draws,) each
+    pump_wh : (draws, T) — cumulative pump energy at the plug ahead [Wh]
+    ahead_s : (T,) — the grid ahead [s]
+    """
+
+    pack: PackDraws
+    pump_wh: Array
+    ahead_s: Array
+
+    @property
+    def drain_wh(self) -> Array:
+        """Energy drawn from the battery ahead [Wh], (draws, T)."""
+        return cumulative_drain_wh(self.pump_wh, self.pack, self.ahead_s)
+
+
+def hours(situation: Situation, charging_wh: Array | None = None) -> Array:
+    """Hours to the reserve floor, (draws,); inf where it is not reached on the grid."""
+    drain = cumulative_drain_wh(situation.pump_wh, situation.pack, situation.ahead_s, charging_wh)
+    return first_passage(drain, situation.pack.to_reserve_wh, situation.ahead_s)
+
+
+def hours_to_empty(situation: Situation) -> Quantiles:
+    """Hours until no energy is left."""
+    return quantiles(first_passage(situation.drain_wh, situation.pack.to_empty_wh, situation.ahead_s))
+
+
+def pack_draws(pack: Pack, loads: tuple[Load, ...], charge_percent: float, draws: int = DRAWS) -> PackDraws:
+    """What the live forecast believes of a pack before anything was measured on it, (draws,) each."""
+    belief = PackBelief(pack, loads)
+    belief.begin(0, charge_percent)
+    return belief.draw(0, charge_percent, draws, np.random.default_rng(SEED))
+
+
+def with_margins(drawn: PackDraws, share: float) -> PackDraws:
+    """The same pack with only a share of its energy: cold, aged, or drained fast."""
+    return replace(
+        drawn,
+        capacity_wh=drawn.capacity_wh * share,
+        to_reserve_wh=drawn.to_reserve_wh * share,
+        to_empty_wh=drawn.to_empty_wh * share,
+    )
+
+
+def triangular(band: Band, uniform: Array) -> Array:
+    """Draws of a band as a triangle over low, mid, high, from uniforms in (0, 1)."""
+    if band.single:
+        return np.full(uniform.shape, band.mid)
+    width, left = band.high - band.low, band.mid - band.low
+    below = uniform < left / width
+    rising = band.low + np.sqrt(uniform * width * left)
+    falling = band.high - np.sqrt((1.0 - uniform) * width * (band.high - band.mid))
+    return np.where(below, rising, falling)
+
+
+def described_pump_wh(running: Band, duty: float, ahead_s: Array, draws: int = DRAWS) -> Array:
+    """Cumulative pump energy at the plug [Wh], (draws, T), for a rhythm that a person described and that stays.
+
+    running : Band — running power [W]
+    duty : float — share of time the pump runs, 0..1
+    """
+    watts = triangular(running, uniforms(SEED, draws, 1)[:, 0])
+    shares = np.minimum(duty * np.exp(RHYTHM_DOUBT * normals(SEED + 1, draws, 1)[:, 0]), 1.0)
+    return np.asarray((watts * shares)[:, None] * (ahead_s / 3600.0), dtype=np.float64)
+
+
+def prior_pump_wh(site: Site, ahead_s: Array, draws: int = DRAWS) -> Array:
+    """The live forecast's own belief before the first cycle was seen, (draws, T) [Wh]."""
+    return Inflow(site.pump, site.pit).draw_ahead(0, ahead_s, draws, np.random.default_rng(SEED))
+
+
+def duty_of(question: Question) -> float | None:
+    """Share of time the pump runs: cycles an hour x run length / 3600; None where no rhythm was described."""
+    if question.cycles_per_hour is None or question.run_s is None:
+        return None
+    return min(1.0, question.cycles_per_hour * question.run_s / 3600.0)
+
+
+def situation(
+    site: Site, question: Question, running: Band | None, margins: Margins, mean_w: float | None = None
+) -> Situation:
+    """The situation of a question.
+
+    running : Band | None — running power [W]; None: no pump
+    mean_w : float | None — mean pump power to assume instead of the described rhythm [W]
+    """
+    ahead_s = ahead_grid_s()
+    drawn = with_margins(pack_draws(site.pack, site.loads, question.charge_percent), margins.share)
+    duty = duty_of(question)
+    if running is None:
+        pump_wh = np.zeros((DRAWS, ahead_s.size))
+    elif mean_w is not None:
+        pump_wh = described_pump_wh(running, min(1.0, mean_w / running.mid), ahead_s)
+    elif duty is not None:
+        pump_wh = described_pump_wh(running, duty, ahead_s)
+    else:
+        pump_wh = prior_pump_wh(site, ahead_s)
+    return Situation(drawn, pump_wh, ahead_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Central:
+    """The arithmetic at the middle of every belief, for a person to follow: hours and the drain [W]."""
+
+    hours: float
+    drain_w: float
+    steps: tuple[Step, ...]
+
+
+def central(held: Situation, pump_mean_w: float, capacity_wh: float, charge_percent: float, reserve: float) -> Central:
+    """Usable energy over mean drain, line by line, at median beliefs.
+
+    pump_mean_w : float — at the plug [W]
+    capacity_wh : float — median capacity with margins [Wh]
+    """
+    efficiency, idle = float(np.median(held.pack.efficiency)), float(np.median(held.pack.idle_w))
+    loads = float(np.median(held.pack.loads_w))
+    usable = capacity_wh * (charge_percent - reserve) / 100.0
+    pump_dc, loads_dc = pump_mean_w / efficiency, loads / efficiency
+    drain = pump_dc + loads_dc + idle
+    lasting = usable / drain
+    steps = [
+        Step("capacity believed", "nameplate x what packs give x margins", capacity_wh, "Wh"),
+        Step("usable energy", f"{number(capacity_wh)} Wh x ({charge_percent:g} % - {reserve:g} %)", usable, "Wh"),
+        Step("pump from the battery", f"{number(pump_mean_w)} W / inverter {number(efficiency)}", pump_dc, "W"),
+    ]
+    if loads:
+        steps.append(
+            Step("other loads from the battery", f"{number(loads)} W / inverter {number(efficiency)}", loads_dc, "W")
+        )
+    steps += [
+        Step("the inverter's own idle", "given, or a starting belief", idle, "W"),
+        Step("mean drain", "pump + other loads + idle", drain, "W"),
+        Step("hours to the reserve floor", f"{number(usable)} Wh / {number(drain)} W", lasting, "h"),
+    ]
+    return Central(lasting, drain, tuple(steps))
+
+
+def runtime_h(
+    capacity_wh: float, depth: float, running_w: float, run_s: float, cycles_per_hour: float,
+    efficiency: float, idle_w: float, loads_w: float = 0.0,
+) -> float:  # fmt: skip
+    """Hours at known values: capacity x depth / (run energy x cycles / efficiency + loads / efficiency + idle)."""
+    pump = running_w * run_s * cycles_per_hour / 3600.0
+    return capacity_wh * depth / ((pump + loads_w) / efficiency + idle_w)

@@ -1,0 +1,76 @@
+"""Dry, usual and wet inflow: from a site's own record of runs, or as multiples of a described rhythm."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from forecaster.domain.forecast import Quantiles
+from forecaster.domain.runs import Run
+from forecaster.domain.site import Pump
+from forecaster.nameplate import running_w
+from forecaster.sizing.question import InflowRecord
+
+HOUR_MS = 3_600_000
+DAY_H = 24
+
+DRY_SHARE, WET_SHARE = 0.25, 3.0
+"""Inflow in a dry and in a wet season as multiples of the described one. Common practice, no source."""
+
+LEAST_RECORD_DAYS = 2.0
+"""A shorter record tells no seasons."""
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Hours remaining at one inflow, held: its name, the mean pump power [W] and the share of time running."""
+
+    name: str
+    pump_mean_w: float
+    duty: float
+    hours: Quantiles
+
+
+def record_of(runs: Sequence[Run], pump: Pump) -> InflowRecord | None:
+    """What a pump has used by its own record, as mean power at the plug; None under two days.
+
+    runs : any order. The energy of a run is what was measured, else its length times its or the nameplate's power.
+    Dry and usual are the 10 % and the 50 % point over days with a whole record; the wettest hour and day as they were.
+    """
+    if not runs:
+        return None
+    watts = running_w(pump)
+    first = min(run.start_ms for run in runs) // HOUR_MS
+    last = max(run.stop_ms for run in runs) // HOUR_MS
+    by_hour = np.zeros(int(last - first) + 1)
+    for run in runs:
+        energy = run.energy_wh if run.energy_wh is not None else (run.power_w or watts) * run.run_s / 3600.0
+        by_hour[int(run.start_ms // HOUR_MS - first)] += energy
+    inner = by_hour[1:-1]  # the first and last hour were watched in part
+    days = inner.size / DAY_H
+    if days < LEAST_RECORD_DAYS:
+        return None
+    rolling = np.convolve(inner, np.full(DAY_H, 1.0 / DAY_H), mode="valid")
+    dry, usual = np.quantile(rolling, [0.1, 0.5])
+    return InflowRecord(float(dry), float(usual), float(rolling.max()), float(inner.max()), days)
+
+
+def assumed(usual_w: float, running: float) -> list[tuple[str, float]]:
+    """Named mean pump powers [W] where there is no record; the pump cannot do more than run without pause."""
+    return [
+        ("dry season, a quarter of the inflow", DRY_SHARE * usual_w),
+        ("as described", min(usual_w, running)),
+        ("wet season, three times the inflow", min(WET_SHARE * usual_w, running)),
+    ]
+
+
+def recorded(record: InflowRecord, running: float) -> list[tuple[str, float]]:
+    """Named mean pump powers [W] of a site's own record."""
+    return [
+        ("dry day on record", record.dry_w),
+        ("usual day on record", record.usual_w),
+        ("wettest day on record", min(record.wettest_day_w, running)),
+        ("wettest hour on record, held", min(record.wettest_hour_w, running)),
+    ]
