@@ -16,7 +16,7 @@ from forecaster.sizing.cautions import cautions
 from forecaster.sizing.draw import Draw, running_draw
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, what_ifs
 from forecaster.sizing.question import Question, check
-from forecaster.sizing.running import can_run
+from forecaster.sizing.running import can_run, va_caution
 from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_to_empty, situation
 from forecaster.sizing.seasons import Season, assumed, recorded
 from forecaster.sizing.starting import can_start, inrush
@@ -71,6 +71,8 @@ def size(
     steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *rhythm_steps, *hour_steps)
     generator = change is not None and change.generator_h is not None
     minded = cautions(site, question, starts, found, generator)
+    amperes = va_caution(draw.va, site.pack) if draw is not None else None
+    particular = (*(draw.cautions if draw else ()), *((amperes,) if amperes else ()))
     return Sizing(
         site=site.id,
         verdict=_verdict(runs, starts, lasting, site.pack.reserve_percent, question.pump),
@@ -83,7 +85,7 @@ def size(
         running_va=draw.va if draw else None,
         seasons=_seasons(site, question, draw, mean_w),
         steps=steps,
-        cautions=(*(draw.cautions if draw else ()), *minded),
+        cautions=(*particular, *minded),
         need=_need(held, site, question),
         what_ifs=what_ifs(held, site, change) if change is not None else (),
         packs=_beside(site, question, packs, runs, starts, lasting),
@@ -121,13 +123,14 @@ def _hours(
 ) -> tuple[Situation, tuple[Step, ...]]:
     """The situation, and its arithmetic at the middle of every belief."""
     running = draw.w if draw else None
-    rough_w = (mean_w or 0.0) / 0.87 + sum(load.mean_w for load in site.loads) / 0.87 + (site.pack.idle_w or 9.0)
-    shares = margins(site.pack, rough_w, question.temperature_c, question.end_of_life)
+    shares = margins(site.pack, running.mid if running else None, question.temperature_c, question.end_of_life)
     held = situation(site, question, running, shares)
     middle_w = mean_w if mean_w is not None else float(np.median(held.pump_wh[:, -1]) / (held.ahead_s[-1] / 3600.0))
     capacity = float(np.median(held.pack.capacity_wh))
     told = central(held, middle_w, capacity, question.charge_percent, site.pack.reserve_percent)
-    return held, (*shares.steps, *told.steps)
+    middle = float(np.median(hours(held)))
+    last = Step("hours, middle of the range", "all doubts drawn together, first passage to the floor", middle, "h")
+    return held, (*shares.steps, *told.steps, last)
 
 
 def _seasons(site: Site, question: Question, draw: Draw | None, mean_w: float | None) -> tuple[Season, ...]:
@@ -140,8 +143,7 @@ def _seasons(site: Site, question: Question, draw: Draw | None, mean_w: float | 
         named += recorded(question.record, draw.w.mid)
     found = []
     for name, watts in named:
-        rough_w = watts / 0.87 + sum(load.mean_w for load in site.loads) / 0.87 + (site.pack.idle_w or 9.0)
-        shares = margins(site.pack, rough_w, question.temperature_c, question.end_of_life)
+        shares = margins(site.pack, draw.w.mid, question.temperature_c, question.end_of_life)
         held = situation(site, question, draw.w, shares, mean_w=watts)
         found.append(Season(name, watts, watts / draw.w.mid, quantiles(hours(held))))
     return tuple(found)
@@ -182,7 +184,8 @@ def _verdict(runs: Finding, starts: Finding, lasting: Quantiles, reserve: float,
     if runs.answer is starts.answer is Answer.YES:
         return f"Yes: this pack starts and carries {thing}, for {span} down to {reserve:g} %."
     doubt = [w for w, f in (("running", runs), ("starting", starts)) if f.answer is Answer.UNPROVEN]
-    return f"Unproven: {' and '.join(doubt)} {thing} on this pack needs a live try; if it works, {span} down to {reserve:g} %."
+    what = " and ".join(doubt)
+    return f"Unproven: {what} {thing} on this pack needs a live try; if it works, {span} down to {reserve:g} %."
 
 
 def _span(lasting: Quantiles) -> str:

@@ -22,13 +22,11 @@ REHEARSE = (
     "no label does."
 )
 SLEEP_UNKNOWN = (
-    "Many packs switch their output off when little is drawn for a while, as between two runs of a pump: set the output "
-    "to stay on, and let a rehearsal show that it does."
+    "Many packs switch their output off when little is drawn for a while, as between two runs of a pump: set it to "
+    "stay on, and let a rehearsal show that it does."
 )
 SLEEP_SEEN = "The output of this pack was seen to fall asleep between runs: set it to stay on before relying on it."
-GENERATOR = (
-    "Run a generator outdoors only, 20 ft (6 m) or more from the house, exhaust away; never feed it into the house wiring."
-)
+GENERATOR = "Run a generator outdoors only, 20 ft (6 m) or more from the house, exhaust away; never backfeed the house."
 VOLTAGE_OFF = "Pump and pack are more than 10 % apart in voltage, outside what a motor is built to take (NEMA MG 1)."
 
 
@@ -37,7 +35,7 @@ def _cord(question: Question) -> list[str]:
         return ["A long or thin extension cord takes voltage just when the pump starts: size it too, or use none."]
     cord = question.cord
     return [
-        f"Lay the {cord.awg} AWG cord uncoiled, dry and out of reach of the water; it may carry {number(cord.ampacity_a)} A."
+        f"Lay the {cord.awg} AWG cord uncoiled, dry, away from the water; it may carry {number(cord.ampacity_a)} A."
     ]
 
 
@@ -57,9 +55,7 @@ def cautions(site: Site, question: Question, start: Finding, found: Inrush | Non
     said: list[str] = []
     if question.pump:
         if start.answer is not Answer.YES:
-            said.append(
-                "Only a live start settles whether the pump starts: try it with the water up, in good time."
-            )
+            said.append("Only a live start settles whether the pump starts: try it with the water up, in good time.")
         if found is not None and found.rule:
             said.append(
                 "The starting current is a rule of thumb: a locked-rotor letter or current on the plate is better."

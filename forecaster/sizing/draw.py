@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass
 
 from forecaster.domain.site import Pump
-from forecaster.sizing.motors import WATTS_PER_HP, efficiency_band, full_load_a
+from forecaster.nameplate import TYPICAL_POWER_FACTOR, WATTS_PER_HP
+from forecaster.sizing.motors import efficiency_band, full_load_a
 from forecaster.sizing.pipe import Pipe, friction_head_m, operating_point
 from forecaster.sizing.terms import Band, Step, number
 
-POWER_FACTOR = Band(0.55, 0.65, 0.9)
+POWER_FACTOR = Band(0.55, TYPICAL_POWER_FACTOR, 0.9)
 """Running power factor where the nameplate gives none. Fractional-horsepower motors usually show 0.55 to 0.75;
 the upper end allows for permanent-split-capacitor motors, which reach higher. Common practice, no source."""
 

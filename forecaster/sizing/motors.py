@@ -9,8 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from fractions import Fraction
 
-WATTS_PER_HP = 745.7
-"""Mechanical horsepower [W]."""
+from forecaster.nameplate import TYPICAL_EFFICIENCY
 
 LOCKED_ROTOR_MULTIPLE = 6.0
 """Locked-rotor over full-load current; at 115 V NFPA 70 Table 430.251(A) is this multiple of Table 430.248."""
@@ -119,8 +118,8 @@ def efficiency_band(horsepower: float) -> tuple[float, float, float]:
     """Least, likeliest and greatest efficiency of a small pump motor of this rating [hp].
 
     The greatest is the best of 10 CFR 431.446 for the nearest rating; shaded-pole and permanent-split-capacitor motors
-    of small submersible pumps lie well below it: 0.6 and 0.8 of it are common practice, no source.
+    of small submersible pumps lie well below it: 0.6 of it at the least is common practice, no source.
     """
     nearest = min(SMALL_MOTOR_EFFICIENCY, key=lambda h: abs(h - horsepower))
     best = max(SMALL_MOTOR_EFFICIENCY[nearest])
-    return 0.6 * best, 0.8 * best, best
+    return 0.6 * best, max(0.6 * best, min(TYPICAL_EFFICIENCY, best)), best

@@ -99,7 +99,10 @@ def what_ifs(held: Situation, site: Site, change: Change) -> tuple[WhatIf, ...]:
         found.append((f"an idle draw of {number(change.idle_w)} W", hours(replace(held, pack=quieter))))
     if change.sun_w is not None:
         found.append(
-            (f"a panel of {number(change.sun_w)} W, {change.sky:.0%} of a clear sky", _sun(held, site, change))
+            (
+                f"a panel of {number(change.sun_w)} W from now on, {change.sky:.0%} of a clear sky",
+                _sun(held, site, change),
+            )
         )
     if change.generator_h is not None:
         name = f"{number(change.generator_h)} h of generator, once"

@@ -36,7 +36,8 @@ class Pipe:
 def friction_head_m(pipe: Pipe, flow_l_per_min: float) -> float:
     """Friction head [m] at a flow [L/min] by Hazen-Williams: 10.67 L q^1.852 / (C^1.852 d^4.8704), q in m³/s."""
     flow = flow_l_per_min / 60_000.0
-    return 10.67 * pipe.length_m * flow**1.852 / (pipe.hazen_williams_c**1.852 * pipe.bore_m**4.8704)
+    per_c = math.pow(flow / pipe.hazen_williams_c, 1.852)
+    return 10.67 * pipe.length_m * per_c / math.pow(pipe.bore_m, 4.8704)
 
 
 def darcy_head_m(pipe: Pipe, flow_l_per_min: float, roughness_m: float = SMOOTH_PIPE_M) -> float:
@@ -46,7 +47,7 @@ def darcy_head_m(pipe: Pipe, flow_l_per_min: float, roughness_m: float = SMOOTH_
     speed = flow_l_per_min / 60_000.0 / (math.pi * pipe.bore_m**2 / 4.0)
     reynolds = speed * pipe.bore_m / WATER_VISCOSITY_M2_PER_S
     factor = 0.25 / math.pow(math.log10(roughness_m / (3.7 * pipe.bore_m) + 5.74 / reynolds**0.9), 2)
-    return factor * pipe.length_m / pipe.bore_m * speed**2 / (2.0 * GRAVITY_M_PER_S2)
+    return float(factor) * pipe.length_m / pipe.bore_m * speed**2 / (2.0 * GRAVITY_M_PER_S2)
 
 
 def water_power_w(flow_l_per_min: float, head_m: float) -> float:
@@ -67,5 +68,5 @@ def operating_point(
         offered = maximum_head_m * (1.0 - (flow / greatest_flow) ** 2)
         return offered - static_head_m - friction_head_m(pipe, flow)
 
-    flow: float = brentq(surplus_m, 0.0, greatest_flow)
+    flow = float(brentq(surplus_m, 0.0, greatest_flow))
     return flow, static_head_m + friction_head_m(pipe, flow)

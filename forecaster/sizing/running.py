@@ -69,24 +69,24 @@ def _above_continuous(w: Band, pack: Pack, run_s: float | None, what: str) -> Fi
 
 
 def _by_va(va: Band, pack: Pack, what: str) -> Finding | None:
-    """Volt-amperes against a VA rating where one is given, else against the watts as the usual current limit."""
-    if pack.continuous_va is not None:
-        if va.low > pack.continuous_va:
-            said = f"{what} takes {spanned(va, 'VA')}, above {number(pack.continuous_va)} VA"
-            return Finding(Answer.NO, said, "choose a pack with a greater VA rating")
-        if va.high > pack.continuous_va:
-            said = f"{what} may take up to {number(va.high)} VA, above {number(pack.continuous_va)} VA"
-            return Finding(
-                Answer.UNPROVEN, said, "measure volts and amps, or watts and power factor, with a plug meter"
-            )
+    """Volt-amperes against a VA rating, where one is given; None where they are within it."""
+    if pack.continuous_va is None or va.high <= pack.continuous_va:
         return None
-    if pack.continuous_w is not None and va.low > pack.continuous_w:
-        said = (
-            f"{what} takes {spanned(va, 'VA')}; the pack states {number(pack.continuous_w)} W and no VA, and an "
-            "inverter's current limit may be met before its watts"
-        )
-        return Finding(Answer.UNPROVEN, said, f"ask the maker for the VA rating, or {LIVE_RUN}")
-    return None
+    if va.low > pack.continuous_va:
+        said = f"{what} takes {spanned(va, 'VA')}, above {number(pack.continuous_va)} VA"
+        return Finding(Answer.NO, said, "choose a pack with a greater VA rating")
+    said = f"{what} may take up to {number(va.high)} VA, above {number(pack.continuous_va)} VA"
+    return Finding(Answer.UNPROVEN, said, "measure volts and amps, or watts and power factor, with a plug meter")
+
+
+def va_caution(va: Band, pack: Pack) -> str | None:
+    """Where only watts are stated and the volt-amperes exceed them: an inverter's current limit may come first."""
+    if pack.continuous_va is not None or pack.continuous_w is None or va.mid <= pack.continuous_w:
+        return None
+    return (
+        f"The pump takes {spanned(va, 'VA')} while the pack states {number(pack.continuous_w)} W and no VA: an "
+        "inverter's current limit may be met before its watts."
+    )
 
 
 def _by_cord(draw: Draw, pump: Pump, cord: Cord | None) -> Finding | None:

@@ -58,20 +58,18 @@ def hours_to_empty(situation: Situation) -> Quantiles:
     return quantiles(first_passage(situation.drain_wh, situation.pack.to_empty_wh, situation.ahead_s))
 
 
-def pack_draws(pack: Pack, loads: tuple[Load, ...], charge_percent: float, draws: int = DRAWS) -> PackDraws:
-    """What the live forecast believes of a pack before anything was measured on it, (draws,) each."""
-    belief = PackBelief(pack, loads)
-    belief.begin(0, charge_percent)
-    return belief.draw(0, charge_percent, draws, np.random.default_rng(SEED))
-
-
-def with_margins(drawn: PackDraws, share: float) -> PackDraws:
-    """The same pack with only a share of its energy: cold, aged, or drained fast."""
+def pack_draws(
+    pack: Pack, loads: tuple[Load, ...], charge_percent: float, margins: Margins, running_w: float | None
+) -> PackDraws:
+    """What the live forecast believes of a pack before anything was measured on it, (DRAWS,) each, with margins."""
+    belief = PackBelief(pack, loads, running_w=running_w)
+    belief.temperature_c = margins.temperature_c
+    drawn = belief.draw(DRAWS, np.random.default_rng(SEED), charge_percent)
     return replace(
         drawn,
-        capacity_wh=drawn.capacity_wh * share,
-        to_reserve_wh=drawn.to_reserve_wh * share,
-        to_empty_wh=drawn.to_empty_wh * share,
+        capacity_wh=drawn.capacity_wh * margins.age,
+        to_reserve_wh=drawn.to_reserve_wh * margins.age,
+        to_empty_wh=drawn.to_empty_wh * margins.age,
     )
 
 
@@ -118,7 +116,8 @@ def situation(
     mean_w : float | None — mean pump power to assume instead of the described rhythm [W]
     """
     ahead_s = ahead_grid_s()
-    drawn = with_margins(pack_draws(site.pack, site.loads, question.charge_percent), margins.share)
+    middle_w = running.mid if running is not None else None
+    drawn = pack_draws(site.pack, site.loads, question.charge_percent, margins, middle_w)
     duty = duty_of(question)
     if running is None:
         pump_wh = np.zeros((DRAWS, ahead_s.size))
@@ -164,7 +163,7 @@ def central(held: Situation, pump_mean_w: float, capacity_wh: float, charge_perc
     steps += [
         Step("the inverter's own idle", "given, or a starting belief", idle, "W"),
         Step("mean drain", "pump + other loads + idle", drain, "W"),
-        Step("hours to the reserve floor", f"{number(usable)} Wh / {number(drain)} W", lasting, "h"),
+        Step("hours at these middle values", f"{number(usable)} Wh / {number(drain)} W", lasting, "h"),
     ]
     return Central(lasting, drain, tuple(steps))
 

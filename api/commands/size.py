@@ -1,0 +1,124 @@
+"""`outlast size`: before anything is bought, will this pack start and carry this pump, and for how long."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, echo_json
+from collector.settings import load_site
+from forecaster.domain.errors import UsageError
+from forecaster.domain.site import Load
+from forecaster.sizing.answer import document
+from forecaster.sizing.answer import size as sized
+from forecaster.sizing.cord import Cord
+from forecaster.sizing.options import Change
+from forecaster.sizing.pipe import Pipe
+from forecaster.sizing.question import ObservedStart, Question
+from forecaster.sizing.terms import Answer
+from forecaster.sizing.told import told
+
+SiteFile = Annotated[Path, typer.Argument(metavar="SITE.toml", help="The site file: pump, pit, pack, loads.")]
+Cycles = Annotated[float | None, typer.Option("--cycles-per-hour", help="How often the pump starts in an hour.")]
+RunS = Annotated[float | None, typer.Option("--run-s", help="How long one run lasts [s].")]
+RunningW = Annotated[float | None, typer.Option("--running-w", help="Running power from a plug meter [W].")]
+Packs = Annotated[list[Path] | None, typer.Option("--pack", metavar="SITE.toml", help="Another pack, side by side.")]
+Loads = Annotated[
+    list[str] | None,
+    typer.Option("--load", metavar="NAME:WATTS[:RUNS_PER_HOUR:RUN_S]", help="Another load, steady or cycling."),
+]
+Started = Annotated[
+    bool | None, typer.Option("--started/--did-not-start", help="Whether the pump was seen to start on this pack.")
+]
+
+
+def size(
+    site_file: SiteFile,
+    cycles_per_hour: Cycles = None,
+    run_s: RunS = None,
+    running_w: RunningW = None,
+    charge: Annotated[float, typer.Option(help="Charge at the start [%].")] = 100.0,
+    cord_awg: Annotated[int | None, typer.Option(help="Gauge of an extension cord: 10, 12, 14, 16, 18.")] = None,
+    cord_length_m: Annotated[float | None, typer.Option(help="Its length, one way [m].")] = None,
+    pipe_bore_m: Annotated[float | None, typer.Option(help="Inner diameter of the discharge pipe [m].")] = None,
+    pipe_length_m: Annotated[float | None, typer.Option(help="Its length [m].")] = None,
+    temperature_c: Annotated[float | None, typer.Option(help="Where the pack stands [°C].")] = None,
+    end_of_life: Annotated[bool, typer.Option(help="Plan for a pack aged to 80 %.")] = False,
+    started: Started = None,
+    no_pump: Annotated[bool, typer.Option("--no-pump", help="Size for the other loads alone.")] = False,
+    load: Loads = None,
+    pack: Packs = None,
+    for_hours: Annotated[float | None, typer.Option(help="The other way round: capacity for so many hours.")] = None,
+    probability: Annotated[float, typer.Option(help="With this chance, 0.5 to 0.99.")] = 0.9,
+    extra_wh: Annotated[float | None, typer.Option(help="What if: an expansion battery [Wh].")] = None,
+    idle_w: Annotated[float | None, typer.Option(help="What if: another idle draw [W].")] = None,
+    sun_w: Annotated[float | None, typer.Option(help="What if: a solar panel of this rating [W].")] = None,
+    sky: Annotated[float, typer.Option(help="Share of a clear sky's light, 0 to 1.")] = 0.25,
+    generator_h: Annotated[float | None, typer.Option(help="What if: so many hours of generator.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Will this pack start and carry this pump, and for how long? Exit 1 where the answer is no.
+
+    Example: outlast size sites/larkspur.toml --cycles-per-hour 20 --run-s 10
+    """
+    site = load_site(site_file, measured=False)
+    site = replace(site, loads=(*site.loads, *(parse_load(text) for text in load or ())))
+    question = Question(
+        cycles_per_hour=cycles_per_hour,
+        run_s=run_s,
+        running_w=running_w,
+        charge_percent=charge,
+        cord=_cord(cord_awg, cord_length_m),
+        pipe=_pipe(pipe_bore_m, pipe_length_m),
+        temperature_c=temperature_c,
+        end_of_life=end_of_life,
+        observed_start=None if started is None else ObservedStart(started),
+        for_hours=for_hours,
+        probability=probability,
+        pump=not no_pump,
+    )
+    change = Change(extra_wh, idle_w, sun_w, sky, generator_h, start_ms=time.time_ns() // 1_000_000)
+    others = [(str(path), load_site(path, measured=False).pack) for path in pack or ()]
+    answer = sized(site, question, change, others)
+    if as_json:
+        echo_json(document(answer))
+    else:
+        typer.echo(told(answer))
+    return 1 if Answer.NO in (answer.can_run.answer, answer.can_start.answer) else 0
+
+
+def _cord(awg: int | None, length_m: float | None) -> Cord | None:
+    if awg is None and length_m is None:
+        return None
+    if awg is None or length_m is None:
+        missing = "cord_awg" if awg is None else "cord_length_m"
+        raise UsageError(f"{missing}: missing", "a cord needs both its gauge and its length")
+    return Cord(awg, length_m)
+
+
+def _pipe(bore_m: float | None, length_m: float | None) -> Pipe | None:
+    if bore_m is None and length_m is None:
+        return None
+    if bore_m is None or length_m is None:
+        missing = "pipe_bore_m" if bore_m is None else "pipe_length_m"
+        raise UsageError(f"{missing}: missing", "a pipe needs both its bore and its length")
+    return Pipe(bore_m, length_m)
+
+
+def parse_load(text: str) -> Load:
+    """A load from NAME:WATTS or NAME:WATTS:RUNS_PER_HOUR:RUN_S; UsageError where it is neither."""
+    name, *figures = text.split(":")
+    fix = "write --load router:12 or --load refrigerator:150:1.5:1200"
+    try:
+        numbers = [float(figure) for figure in figures]
+    except ValueError:
+        raise UsageError(f"load: {text!r} has a part that is not a number", fix) from None
+    if not name or len(numbers) not in (1, 3):
+        raise UsageError(f"load: {text!r} is not a name and one or three numbers", fix)
+    if len(numbers) == 1:
+        return Load(name, numbers[0])
+    return Load(name, numbers[0], numbers[1], numbers[2])
