@@ -81,27 +81,33 @@ class Wording:
 
         A point beyond the horizon leaves the range open; nothing known is said so.
         """
-        now = issued_ms if now_ms is None else now_ms
+        return self._end("until", quantiles, issued_ms, issued_ms if now_ms is None else now_ms)
+
+    def at(self, quantiles: Quantiles, issued_ms: int, now_ms: int | None = None) -> str:
+        """`about 13:40, between 12:05 and 16:30`: the same end as a moment."""
+        return self._end("at", quantiles, issued_ms, issued_ms if now_ms is None else now_ms)
+
+    def _end(self, form: str, quantiles: Quantiles, issued_ms: int, now: int) -> str:
         early, middle, late = (
             None if hours is None else issued_ms + round(hours * HOUR_MS)
             for hours in (quantiles.p10, quantiles.p50, quantiles.p90)
         )
         if middle is None:
             if early is not None:
-                return self.texts["until.early"].format(early=self.about(early, now))
-            return self.texts["until.unknown"]
+                return self.texts[f"{form}.early"].format(early=self.about(early, now))
+            return self.texts[f"{form}.unknown"]
         if (late if late is not None else middle) - now < 5 * MINUTE_MS:
-            return self.texts["until.now"]
+            return self.texts[f"{form}.now"]
         said = self.about(middle, now)
         first = None if early is None else self.about(max(early, now), now)
         if first is None:
-            return self.texts["until.point"].format(middle=said)
+            return self.texts[f"{form}.point"].format(middle=said)
         if late is None:
-            return self.texts["until.open"].format(middle=said, early=first)
+            return self.texts[f"{form}.open"].format(middle=said, early=first)
         last = self.about(late, now)
         if first == last:
-            return self.texts["until.point"].format(middle=said)
-        return self.texts["until"].format(middle=said, early=first, late=last)
+            return self.texts[f"{form}.point"].format(middle=said)
+        return self.texts[form].format(middle=said, early=first, late=last)
 
     def beyond(self, horizon_h: float = HORIZON_H) -> str:
         """`for more than 14 days`: for a forecast that never reaches the floor within its horizon."""

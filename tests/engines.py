@@ -66,8 +66,8 @@ class Influx:
             f'[data]\ndir = "{self.folder}/data"\nwal-dir = "{self.folder}/wal"\nquery-log-enabled = false\n'
             f'[http]\nbind-address = "127.0.0.1:{self.port}"\nlog-enabled = false\n[monitor]\nstore-enabled = false\n'
         )
-        log = (self.folder / "influxd.log").open("ab")
-        self.server = subprocess.Popen(["influxd", "-config", str(config)], stdout=log, stderr=log)
+        with (self.folder / "influxd.log").open("ab") as log:
+            self.server = subprocess.Popen(["influxd", "-config", str(config)], stdout=log, stderr=log)
         wait_until(self._pings, "influxd")
         if self.proxy is None:
             self._start_proxy()

@@ -94,15 +94,20 @@ class Alarm:
     acknowledged_by: str | None = None
     shelved_until_ms: int | None = None
     revision: int = 0
+    shelved_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmTransition:
-    """A durable change of an alarm, told to people and hubs through the outbox."""
+    """A durable change of an alarm, told to hubs, and to people where tell is set, through the outbox.
+
+    tell : bool — whether people are told, or only hubs
+    """
 
     alarm: Alarm
     kind: TransitionKind
     at_ms: int
+    tell: bool = True
 
     @property
     def key(self) -> str:

@@ -99,6 +99,23 @@ class Page:
 
 
 @dataclass(frozen=True, slots=True)
+class RunTotals:
+    """The runs that start in one bucket of time, added up: so that a year of runs draws quickly.
+
+    start_ms : int — start of the bucket; count : int — starts in it, at least 1
+    total_s, shortest_s, longest_s : float — of their lengths [s]
+    energy_wh : float | None — total at the plug; None where no run of the bucket has an energy
+    """
+
+    start_ms: int
+    count: int
+    total_s: float
+    shortest_s: float
+    longest_s: float
+    energy_wh: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Token:
     """A bearer token as kept: its id, name, scope ("read" or "operate"), one site or all, argon2 hash, times."""
 
@@ -181,6 +198,13 @@ class Ledger(Protocol):
 
     def runs(self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None) -> Page:
         """Runs that start in [start_ms, end_ms), newest first."""
+        ...
+
+    def run_totals(self, site: str, start_ms: int, end_ms: int, points: int) -> list[RunTotals]:
+        """Runs that start in [start_ms, end_ms), in at most `points` equal buckets from start_ms; empty ones left out.
+
+        A bucket is ceil((end_ms - start_ms) / points) ms wide.
+        """
         ...
 
     def outages(self, site: str, limit: int = 200) -> list[Outage]:

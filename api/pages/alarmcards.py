@@ -1,0 +1,48 @@
+"""Alarms as they are told on pages: what happened, what to do, by when, and what may be done about the alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from api.pages.contexts import AlarmCard
+from api.pages.desk import Desk
+from api.pages.words import Words
+from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
+SHELF_HOURS = (1, 4, 12, 24)
+
+
+def alarm_cards(
+    desk: Desk, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
+) -> tuple[AlarmCard, ...]:
+    """The site's alarms in some states, gravest first."""
+    wording = Wording.of(site)
+    found = desk.ledger.alarms(site.id, states, 200)
+    found.sort(key=lambda alarm: (alarm.state is AlarmState.SHELVED, -alarm.priority.rank, alarm.raised_ms))
+    return tuple(alarm_card(alarm, wording, words, now_ms, operate=operate) for alarm in found)
+
+
+def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> AlarmCard:
+    """One alarm in the words of a page."""
+    acknowledged = None
+    if alarm.acknowledged_ms is not None:
+        when = wording.clock(alarm.acknowledged_ms, now_ms)
+        acknowledged = words("alarms.acknowledged", who=alarm.acknowledged_by or "?", time=when)
+    shelved = None
+    if alarm.shelved_until_ms is not None and alarm.state is AlarmState.SHELVED:
+        shelved = words("alarms.shelved_until", time=wording.clock(alarm.shelved_until_ms, now_ms))
+    return AlarmCard(
+        alarm=alarm,
+        kind=words(f"alarms.kind.{alarm.kind.value}"),
+        priority=words(f"alarms.priority.{alarm.priority.value}"),
+        state=words(f"alarms.state.{alarm.state.value}"),
+        since=words("alarms.since", time=wording.clock(alarm.raised_ms, now_ms)),
+        by=None if alarm.by_ms is None else words("alarms.by", time=wording.clock(alarm.by_ms, now_ms)),
+        shelved_until=shelved,
+        acknowledged=acknowledged,
+        can_acknowledge=operate and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED),
+        can_shelve=operate and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED),
+    )

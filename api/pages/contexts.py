@@ -1,0 +1,141 @@
+"""What each template is given: typed, already in the site's words, units and zone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from markupsafe import Markup
+
+from forecaster.domain.alarms import Alarm
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who looks: whether they may operate, the form token, and whether there is a session to leave.
+
+    site : str | None — the only site the session may see; None: all
+    """
+
+    operate: bool = True
+    form_token: str = ""
+    signed_in: bool = False
+    site: str | None = None
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One line of a list of facts."""
+
+    name: str
+    value: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A data table: head cells, rows, and what stands above it."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Marker:
+    """The movable marker: its moment, the form's field value, its meaning and name, and what it reads out."""
+
+    at_ms: int
+    field_value: str
+    meaning: str
+    says: str
+    name: str
+    line: str
+    set_by_person: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmCard:
+    """One alarm as it is told on a page."""
+
+    alarm: Alarm
+    kind: str
+    priority: str
+    state: str
+    since: str
+    by: str | None
+    shelved_until: str | None
+    acknowledged: str | None
+    can_acknowledge: bool
+    can_shelve: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """A line of the log."""
+
+    at: str
+    at_iso: str
+    says: str
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """How old what is seen is: words, epoch milliseconds of the newest reading, and whether it is stale."""
+
+    says: str
+    heard_ms: int | None
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SiteNow:
+    """The living part of a site's page."""
+
+    site: str
+    name: str
+    made_ms: int
+    sentence: Markup
+    under: tuple[str, ...]
+    age: Age
+    warnings: tuple[str, ...]
+    alarms: tuple[AlarmCard, ...]
+    strip_wide: Markup
+    strip_tall: Markup
+    strip_table: Table
+    marker: Marker | None
+    facts: tuple[Fact, ...]
+    log: tuple[LogLine, ...]
+    has_rain: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FleetLine:
+    """One line of the list of all sites."""
+
+    id: str
+    name: str
+    supply: str
+    reserve_at: str
+    range: str
+    left: str
+    charge: str
+    alarms: str
+    heard: str
+    stale: bool
+    on_pack: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """All sites, soonest out first."""
+
+    lines: tuple[FleetLine, ...]
+    shown: str
+    query: str
+    show: str
+    total: int
+    page: int = 1
+    pages: int = 1
+    choices: tuple[tuple[str, str], ...] = field(default=())

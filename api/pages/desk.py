@@ -1,0 +1,40 @@
+"""What the pages read from: the sites, the store, the ledger and the clock, handed over by the application."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import msgspec
+
+from forecaster.document import from_document
+from forecaster.domain.errors import NotFound
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """The ports of one installation."""
+
+    sites: Mapping[str, Site]
+    store: ReadingStore
+    ledger: Ledger
+    clock: Clock
+
+    def site(self, site_id: str) -> Site:
+        """A site by its id; NotFound."""
+        found = self.sites.get(site_id)
+        if found is None:
+            raise NotFound(f"site {site_id!r}")
+        return found
+
+    def forecast(self, site_id: str) -> Forecast | None:
+        """The newest published forecast of a site, None before the first."""
+        return self.forecasts([site_id]).get(site_id)
+
+    def forecasts(self, site_ids: list[str] | None = None) -> dict[str, Forecast]:
+        """The newest published forecast of each site that has one."""
+        found = self.ledger.newest(site_ids)
+        return {site: from_document(msgspec.json.decode(stored.document)) for site, stored in found.items()}

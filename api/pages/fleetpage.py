@@ -1,0 +1,136 @@
+"""All sites, soonest out first, one line a site."""
+
+from __future__ import annotations
+
+import math
+
+from api.pages.contexts import Fleet, FleetLine
+from api.pages.desk import Desk
+from api.pages.frame import HOUR_MS
+from api.pages.words import Words
+from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+SHOWS = ("all", "pack", "alarm", "stale")
+LINES_A_PAGE = 100
+OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
+
+
+def fleet_page(
+    desk: Desk, words: Words, *, query: str = "", show: str = "all", page: int = 1, only: str | None = None
+) -> Fleet:
+    """The list of sites that a caller may see, searched, filtered and cut into pages."""
+    now_ms = desk.clock.now_ms()
+    sites = [site for site in desk.sites.values() if only in (None, site.id)]
+    forecasts = desk.forecasts([only] if only is not None else None)
+    alarms = open_alarms(desk, only)
+    show = show if show in SHOWS else "all"
+    wanted = [
+        site for site in sites if matches(site, query) and shown(show, forecasts.get(site.id), alarms.get(site.id, []))
+    ]
+    wanted.sort(key=lambda site: urgency(site, forecasts.get(site.id), now_ms))
+    pages = max(1, math.ceil(len(wanted) / LINES_A_PAGE))
+    page = min(max(1, page), pages)
+    part = wanted[(page - 1) * LINES_A_PAGE : page * LINES_A_PAGE]
+    on_pack = sum(1 for site in sites if is_on_pack(forecasts.get(site.id)))
+    said = words("fleet.lead_one") if len(sites) == 1 else words("fleet.lead", n=len(sites))
+    return Fleet(
+        lines=tuple(line_of(s, forecasts.get(s.id), alarms.get(s.id, []), words, now_ms) for s in part),
+        shown=f"{said} {words('fleet.lead_pack', n=on_pack)}" if on_pack else said,
+        query=query,
+        show=show,
+        total=len(sites),
+        page=page,
+        pages=pages,
+        choices=tuple((key, words(f"fleet.{key}")) for key in SHOWS),
+    )
+
+
+def open_alarms(desk: Desk, only: str | None) -> dict[str, list[Alarm]]:
+    """Open alarms by site."""
+    found: dict[str, list[Alarm]] = {}
+    for alarm in desk.ledger.alarms(only, OPEN, 5000):
+        found.setdefault(alarm.site, []).append(alarm)
+    return found
+
+
+def matches(site: Site, query: str) -> bool:
+    """Whether every word of the search is in the site's name or id."""
+    text = f"{site.name} {site.id}".casefold()
+    return all(word in text for word in query.casefold().split())
+
+
+def shown(show: str, forecast: Forecast | None, alarms: list[Alarm]) -> bool:
+    """Whether a site passes the filter."""
+    if show == "pack":
+        return is_on_pack(forecast)
+    if show == "alarm":
+        return bool(alarms)
+    if show == "stale":
+        return forecast is None or forecast.basis is Basis.PROJECTED
+    return True
+
+
+def is_on_pack(forecast: Forecast | None) -> bool:
+    """Whether the pack carries the pump now."""
+    return forecast is not None and forecast.supply is Supply.PACK
+
+
+def urgency(site: Site, forecast: Forecast | None, now_ms: int) -> tuple[int, float, str]:
+    """On the pack before on mains, soonest out first, then what is not known; by name where equal."""
+    if forecast is None:
+        return (2, 0.0, site.name.casefold())
+    hours = forecast.hours_remaining.p50
+    until = math.inf if hours is None else forecast.issued_at_ms + hours * HOUR_MS - now_ms
+    return (0 if is_on_pack(forecast) else 1, until, site.name.casefold())
+
+
+def line_of(site: Site, forecast: Forecast | None, alarms: list[Alarm], words: Words, now_ms: int) -> FleetLine:
+    """One site's line."""
+    wording = Wording.of(site)
+    unknown = words("fleet.unknown")
+    alarm_words = unknown if forecast is None and not alarms else words("fleet.no_alarm")
+    if alarms:
+        gravest = max(alarms, key=lambda alarm: (alarm.priority.rank, alarm.raised_ms))
+        alarm_words = words(f"alarms.kind.{gravest.kind.value}")
+        if len(alarms) > 1:
+            alarm_words = words("fleet.alarm_more", first=alarm_words, n=len(alarms) - 1)
+    if forecast is None:
+        return FleetLine(site.id, site.name, "", unknown, "", "", unknown, alarm_words, words("age.never"), True, False)
+    hours, on_pack = forecast.hours_remaining, is_on_pack(forecast)
+    age_s = None if forecast.data_age_s is None else forecast.data_age_s + (now_ms - forecast.issued_at_ms) / 1000.0
+    return FleetLine(
+        id=site.id,
+        name=site.name,
+        supply=words("fleet.supply_pack" if on_pack else "fleet.supply_mains"),
+        reserve_at=until_words(forecast, wording, words, now_ms),
+        range=range_words(forecast, wording, words, now_ms),
+        left=wording.hours(hours.p50) if hours.p50 is not None else "",
+        charge=wording.percent(forecast.charge_percent) if forecast.charge_percent is not None else unknown,
+        alarms=alarm_words,
+        heard=wording.ago(age_s) if age_s is not None else words("age.never"),
+        stale=forecast.basis is Basis.PROJECTED or age_s is None,
+        on_pack=on_pack,
+    )
+
+
+def until_words(forecast: Forecast, wording: Wording, words: Words, now_ms: int) -> str:
+    """`13:40`, or on mains `if it failed now: 13:40`."""
+    hours = forecast.hours_remaining.p50
+    if hours is None:
+        said = wording.beyond(forecast.horizon_h) if forecast.never_probability > 0.5 else words("fleet.unknown")
+    else:
+        said = wording.about(round(forecast.issued_at_ms + hours * HOUR_MS), now_ms)
+    return said if is_on_pack(forecast) else words("fleet.if_failed", time=said)
+
+
+def range_words(forecast: Forecast, wording: Wording, words: Words, now_ms: int) -> str:
+    """`12:05 to 16:30`."""
+    low, high = forecast.hours_remaining.p10, forecast.hours_remaining.p90
+    if low is None or high is None:
+        return ""
+    ends = [wording.about(round(forecast.issued_at_ms + hours * HOUR_MS), now_ms) for hours in (low, high)]
+    return words("fleet.range", low=ends[0], high=ends[1])

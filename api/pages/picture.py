@@ -1,0 +1,164 @@
+"""A picture of a measured quantity over a span: a band of extremes, a line of means, bars, and outages marked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import msgspec
+from markupsafe import Markup
+
+from api.pages.frame import HOUR_MS, Frame, Lane, ticks
+from api.pages.strip import nice
+from api.pages.svg import element, line, text
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """One bucket: its stretch of time, extremes and mean, in the unit shown."""
+
+    start_ms: int
+    stop_ms: int
+    low: float
+    high: float
+    mean: float
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One quantity in a picture; style is the class of its look: "first", "second" (a line and band), "bars"."""
+
+    name: str
+    style: str
+    dots: Sequence[Dot]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What a picture shows. outages : stretches on the pack; top : least upper end of the scale."""
+
+    key: str
+    title: str
+    description: str
+    start_ms: int
+    end_ms: int
+    zone: ZoneInfo
+    series: Sequence[Series]
+    outages: Sequence[tuple[int, int]]
+    say: Callable[[float], str]
+    clock: Callable[[datetime], str]
+    day: Callable[[datetime], str]
+    top: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The paper of a picture."""
+
+    name: str
+    width: float
+    height: float
+    left: float
+    most_ticks: int
+
+
+WIDE = Sheet("wide", 960, 220, 86, 14)
+NARROW = Sheet("tall", 336, 200, 62, 6)
+
+
+def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
+    """A picture as one SVG element."""
+    frame = Frame(scene.start_ms, scene.end_ms, sheet.left, sheet.width - 8)
+    most = max([scene.top, *(dot.high for series in scene.series for dot in series.dots)])
+    full = nice(most) or 1.0
+    lane = Lane(0, full, sheet.height - 30, 16)
+    key = f"{scene.key}-{sheet.name}"
+    parts = [
+        element("title", {"id": f"{key}-t"}, scene.title),
+        element("desc", {"id": f"{key}-d"}, scene.description),
+        *(_outage(frame, lane, start, stop) for start, stop in scene.outages),
+        *_scale(scene, frame, lane, full, sheet),
+        *_clock(scene, frame, lane, sheet),
+        *(_series(series, frame, lane) for series in scene.series),
+    ]
+    attributes: dict[str, str | float] = {
+        "class": f"picture {sheet.name}",
+        "viewBox": f"0 0 {sheet.width:g} {sheet.height:g}",
+        "role": "img",
+        "aria-labelledby": f"{key}-t {key}-d",
+    }
+    return element("svg", attributes, *parts)
+
+
+def hover_values(scene: Scene, stamp: Callable[[int], str]) -> str:
+    """What the script reads out under the pointer: moments, their words and each series' words, as JSON."""
+    seen: dict[int, list[str]] = {}
+    for series in scene.series:
+        for dot in series.dots:
+            spread = f"{scene.say(dot.low)} – {scene.say(dot.high)}"
+            said = scene.say(dot.mean) if dot.low == dot.high or series.style == "bars" else spread
+            seen.setdefault(dot.start_ms, []).append(f"{series.name} {said}")
+    rows = [(at_ms, f"{stamp(at_ms)}: {', '.join(said)}") for at_ms, said in sorted(seen.items())]
+    whole = {"start": scene.start_ms, "end": scene.end_ms, "rows": rows}
+    return msgspec.json.encode(whole).decode()
+
+
+def _outage(frame: Frame, lane: Lane, start_ms: int, stop_ms: int) -> Markup:
+    box = frame.box(start_ms, stop_ms, lane.high_at, lane.low_at)
+    box["width"] = max(box["width"], 2.0)
+    return element("rect", {"class": "outage", **box})
+
+
+def _scale(scene: Scene, frame: Frame, lane: Lane, full: float, sheet: Sheet) -> list[Markup]:
+    parts: list[Markup] = []
+    for value in (0.0, full / 2, full):
+        across = lane.across(value)
+        rule = line([(frame.head, across), (frame.tail, across)])
+        parts.append(element("path", {"class": "base" if value == 0 else "grid", "d": rule}))
+        parts.append(text((sheet.left - 8, across + 5), scene.say(value), "tick", "end"))
+    return parts
+
+
+def _clock(scene: Scene, frame: Frame, lane: Lane, sheet: Sheet) -> list[Markup]:
+    long = scene.end_ms - scene.start_ms > 60 * HOUR_MS
+    parts: list[Markup] = []
+    for mark in ticks(scene.start_ms, scene.end_ms, scene.zone, sheet.most_ticks):
+        at = frame.along(mark.at_ms)
+        if not frame.head + 10 <= at <= frame.tail - 10:
+            continue
+        rule = line([(at, lane.high_at), (at, lane.low_at)])
+        named = long or mark.local.hour == 0
+        parts.append(element("path", {"class": "grid", "d": rule}))
+        said = scene.day(mark.local) if named else scene.clock(mark.local)
+        parts.append(text((at, lane.low_at + 20), said, "tick", "middle"))
+    return parts
+
+
+def _series(series: Series, frame: Frame, lane: Lane) -> Markup:
+    if series.style == "bars":
+        boxes = (frame.box(d.start_ms, d.stop_ms, lane.low_at, lane.across(d.mean)) for d in series.dots)
+        return Markup().join(
+            element("rect", {"class": "bar", **box, "width": max(1.0, box["width"] - 0.5)}) for box in boxes
+        )
+    parts: list[Markup] = []
+    for group in together(series.dots):
+        middle = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.mean)) for d in group]
+        upper = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.high)) for d in group]
+        lower = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.low)) for d in reversed(group)]
+        parts.append(element("path", {"class": f"band {series.style}", "d": line([*upper, *lower], closed=True)}))
+        parts.append(element("path", {"class": f"mean {series.style}", "d": line(middle)}))
+    return Markup().join(parts)
+
+
+def together(dots: Sequence[Dot]) -> list[list[Dot]]:
+    """Buckets in groups without a gap: a silence longer than three buckets is not drawn across."""
+    groups: list[list[Dot]] = []
+    for dot in dots:
+        near = groups and dot.start_ms - groups[-1][-1].stop_ms <= 3 * max(1, dot.stop_ms - dot.start_ms)
+        if near:
+            groups[-1].append(dot)
+        else:
+            groups.append([dot])
+    return groups

@@ -1,0 +1,47 @@
+"""Templates and the frame that every page shares."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+
+from api.pages.contexts import Caller
+from api.pages.words import words
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+
+
+@cache
+def environment() -> Environment:
+    """Jinja with everything escaped and nothing undefined allowed to pass as a blank."""
+    made = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals.update(t=words(), static=static_url)
+    return made
+
+
+@cache
+def static_url(name: str) -> str:
+    """The address of a static file with a stamp of its content, so that it may be kept for ever."""
+    stamp = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:10]
+    return f"/static/{name}?v={stamp}"
+
+
+def page(
+    request: Request, template: str, caller: Caller, *, status: int = 200, site_id: str | None = None, **context: Any
+) -> HTMLResponse:
+    """A whole page."""
+    said = environment().get_template(template).render(viewer=caller, path=request.url.path, site_id=site_id, **context)
+    return HTMLResponse(said, status_code=status, headers={"Cache-Control": "private, no-cache"})

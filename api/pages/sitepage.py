@@ -1,0 +1,288 @@
+"""The living part of a site's page: the sentence, the strip, what stands open, the water and the log."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from markupsafe import Markup, escape
+
+from api.pages.alarmcards import alarm_cards
+from api.pages.contexts import Age, Fact, LogLine, Marker, SiteNow, Table
+from api.pages.desk import Desk
+from api.pages.frame import HOUR_MS, ticks
+from api.pages.pen import draw
+from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
+from api.pages.stripdata import Window, at, strip_data, strip_words, window
+from api.pages.words import Words
+from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Outage, Run, Supply
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+STALE_FORECAST_MS = 180_000
+LOG_LINES = 12
+OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
+MEANINGS = ("mains", "home", "other")
+
+
+def site_now(
+    desk: Desk, site: Site, words: Words, *, until_ms: int | None = None, meaning: str = "mains", operate: bool = True
+) -> SiteNow:
+    """Everything the living part of a site's page shows."""
+    now_ms = desk.clock.now_ms()
+    wording = Wording.of(site)
+    forecast = desk.forecast(site.id)
+    view = window(now_ms, forecast)
+    marker = marker_of(forecast, view, wording, words, until_ms, meaning)
+    drawn = None if marker is None else StripMarker(marker.at_ms, marker.name, marker.says)
+    data = strip_data(desk, site, forecast, view, words, drawn)
+    sentence = sentence_of(forecast, wording, words, now_ms)
+    said = strip_words(site, wording, words, view, sentence.striptags(), data.in_litres)
+    return SiteNow(
+        site=site.id,
+        name=site.name,
+        made_ms=now_ms,
+        sentence=sentence,
+        under=under_of(site, forecast, wording, words),
+        age=age_of(desk.store.latest(site.id).values(), forecast, now_ms, wording, words),
+        warnings=warnings_of(forecast, wording, words, now_ms),
+        alarms=alarm_cards(desk, site, words, now_ms, operate=operate),
+        strip_wide=draw(data, said, lying(view.start_ms, view.end_ms)),
+        strip_tall=draw(data, said, standing(view.start_ms, view.end_ms)),
+        strip_table=strip_table(data, said, wording, words),
+        marker=marker,
+        facts=facts_of(forecast, wording, words, now_ms),
+        log=log_of(desk, site, data, wording, words),
+        has_rain=bool(data.rain or data.rain_ahead),
+    )
+
+
+def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> Markup:
+    """The sentence first: who carries the pump since when, and until when that lasts."""
+    if forecast is None:
+        return Markup(escape(words("now.no_forecast")))
+    on_pack = forecast.supply is Supply.PACK
+    key = "now.pack" if on_pack else "now.mains"
+    if forecast.supply_since_ms is None:
+        first = words(key)
+    else:
+        first = words(f"{key}_since", since=wording.clock(forecast.supply_since_ms, now_ms))
+    hours = forecast.hours_remaining
+    if hours.p10 is None and hours.p50 is None:
+        beyond = forecast.never_probability > 0.5
+        second = (
+            words("now.will" if on_pack else "now.would", until=wording.beyond(forecast.horizon_h))
+            if beyond
+            else words("now.no_answer")
+        )
+        return Markup(escape(f"{first} {second}"))
+    if on_pack and hours.p90 is not None and hours.p90 <= 0:
+        return Markup(escape(f"{first} {words('now.reached')}"))
+    until = wording.until(hours, forecast.issued_at_ms, now_ms)
+    second = escape(words("now.will" if on_pack else "now.would", until=until))
+    middle = at(forecast, hours.p50 if hours.p50 is not None else hours.p10)
+    if middle is not None:
+        strong = escape(wording.about(middle, now_ms))
+        second = Markup(second.replace(strong, Markup("<b>{}</b>").format(strong), 1))
+    return Markup("{} {}").format(first, second)
+
+
+def under_of(site: Site, forecast: Forecast | None, wording: Wording, words: Words) -> tuple[str, ...]:
+    """What stands under the sentence."""
+    if forecast is None:
+        return ()
+    found: list[str] = []
+    hours = forecast.hours_remaining
+    if hours.p50 is not None and hours.p50 > 0:
+        key = "now.left" if forecast.supply is Supply.PACK else "now.would_left"
+        reserve = wording.percent(site.pack.reserve_percent)
+        found.append(words(key, hours=wording.hours(hours.p50), percent=reserve))
+    if forecast.supply_inferred:
+        found.append(words("now.inferred"))
+    return tuple(found)
+
+
+def age_of(latest: Iterable[Reading], forecast: Forecast | None, now_ms: int, wording: Wording, words: Words) -> Age:
+    """The age of the newest reading that tells of the house itself."""
+    heard = [r.time_ms for r in latest if r.quantity not in OUTLOOKS and r.time_ms <= now_ms + 60_000]
+    if not heard:
+        return Age(words("age.never"), None, stale=True)
+    newest = max(heard)
+    stale = forecast is not None and forecast.basis is Basis.PROJECTED
+    said = wording.ago(max(0.0, (now_ms - newest) / 1000.0))
+    return Age(words("age.stale" if stale else "age.heard", age=said), newest, stale=stale)
+
+
+def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[str, ...]:
+    """What takes trust from the answer."""
+    if forecast is None:
+        return ()
+    found: list[str] = []
+    if now_ms - forecast.issued_at_ms > STALE_FORECAST_MS:
+        found.append(words("now.forecaster_still", at=wording.clock(forecast.issued_at_ms, now_ms)))
+    if forecast.basis is Basis.PROJECTED:
+        found.append(words("now.basis_projected"))
+    if forecast.basis is Basis.SPECIFICATION:
+        found.append(words("now.basis_specification"))
+    if forecast.degraded:
+        found.append(words("now.degraded", what="; ".join(forecast.degraded)))
+    return tuple(found)
+
+
+def marker_of(
+    forecast: Forecast | None, view: Window, wording: Wording, words: Words, until_ms: int | None, meaning: str
+) -> Marker | None:
+    """The marker at the moment asked for, or else at a moment worth asking about."""
+    if forecast is None or len(forecast.survival) < 2:
+        return None
+    meaning = meaning if meaning in MEANINGS else "other"
+    if until_ms is None:
+        middle = at(forecast, forecast.hours_remaining.p50)
+        guess = middle if middle is not None else view.now_ms + 8 * HOUR_MS
+        guess = min(max(guess, view.now_ms + HOUR_MS), view.end_ms)
+        at_ms = round(guess / (HOUR_MS / 2)) * (HOUR_MS // 2)
+    else:
+        at_ms = until_ms
+    chance = chance_at(forecast.survival, at_ms)
+    name = f"{words(f'now.marker_{meaning}')} {wording.clock(at_ms, view.now_ms)}"
+    says = chance_words(chance, words)
+    return Marker(
+        at_ms=at_ms,
+        field_value=wording.local(at_ms).strftime("%Y-%m-%dT%H:%M"),
+        meaning=meaning,
+        says=says,
+        name=name,
+        line=words("now.marker_line", name=name, chance=says),
+        set_by_person=until_ms is not None,
+    )
+
+
+def chance_words(probability: float, words: Words) -> str:
+    """`46 in 100`; never 0 or 100, which nobody can know."""
+    percent = round(probability * 100)
+    if percent >= 100:
+        return words("now.marker_sure")
+    if percent <= 0:
+        return words("now.marker_none")
+    return words("now.marker_says", chance=percent)
+
+
+def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[Fact, ...]:
+    """Facts below the strip; what is not known is left out."""
+    if forecast is None:
+        return ()
+    found: list[Fact] = []
+    water = forecast.water
+    if water.inflow_l_per_min is not None:
+        note = (
+            words("now.water_halving", hours=wording.hours(water.halving_h))
+            if water.halving_h is not None
+            else words("now.water_steady")
+        )
+        found.append(Fact(words("now.water"), wording.flow(water.inflow_l_per_min), note))
+    if water.minutes_to_floor is not None:
+        said = words("now.floor_says", time=wording.duration(water.minutes_to_floor * 60))
+        found.append(Fact(words("now.floor"), said))
+    if forecast.cycles_per_hour is not None and forecast.run_s is not None:
+        said = words("now.runs_says", rate=f"{forecast.cycles_per_hour:.1f}", length=wording.duration(forecast.run_s))
+        found.append(Fact(words("now.runs"), said))
+    return (*found, *pack_facts(forecast, wording, words, now_ms))
+
+
+def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) -> list[Fact]:
+    """Facts of the pack."""
+    found: list[Fact] = []
+    if forecast.draw_w is not None:
+        parts = ""
+        if forecast.draw is not None:
+            draw_parts = forecast.draw
+            parts = words(
+                "now.draw_parts",
+                pump=wording.watts(draw_parts.pump_w),
+                loads=wording.watts(draw_parts.loads_w),
+                pack=wording.watts(draw_parts.pack_w),
+            )
+        found.append(Fact(words("now.draw"), words("now.draw_says", total=wording.watts(forecast.draw_w)), parts))
+    if forecast.charge_percent is not None and forecast.usable_wh is not None:
+        said = words(
+            "now.charge_says", percent=f"{forecast.charge_percent:.0f}", energy=wording.energy(forecast.usable_wh)
+        )
+        found.append(Fact(words("now.charge"), said))
+    empty = at(forecast, forecast.hours_to_empty.p50)
+    if empty is not None:
+        found.append(Fact(words("now.empty"), words("now.empty_says", middle=wording.about(empty, now_ms))))
+    if forecast.coverage is not None and forecast.coverage.count:
+        hits, count = forecast.coverage.hits, forecast.coverage.count
+        found.append(Fact(words("now.coverage"), words("now.coverage_says", hits=hits, count=count)))
+    return found
+
+
+def strip_table(data: StripData, said: StripWords, wording: Wording, words: Words) -> Table:
+    """The strip as a table: one row a tick of its clock."""
+    marks = ticks(data.start_ms, data.end_ms, data.zone)
+    rows = []
+    for mark, end_ms in zip(marks, [*(m.at_ms for m in marks[1:]), data.end_ms], strict=True):
+        ahead = mark.at_ms > data.now_ms
+        charge = value_at(data.charge, mark.at_ms) if not ahead else middle_at(data, mark.at_ms)
+        runs = sum(mark.at_ms <= start < end_ms for start, _ in data.runs)
+        water = [v for start, stop, v in data.water if start <= mark.at_ms < stop]
+        chance = f"{100 * chance_at(data.survival, mark.at_ms):.0f}" if ahead and len(data.survival) > 1 else ""
+        rows.append(
+            (
+                wording.clock(mark.at_ms, data.now_ms),
+                "" if charge is None else f"{charge:.0f}",
+                "" if ahead else str(runs),
+                said.rate(water[0]) if water else "",
+                chance,
+            )
+        )
+    head = ("now.table_time", "now.table_charge", "now.table_runs", "now.table_water", "now.table_chance")
+    return Table(words("now.strip"), tuple(words(key) for key in head), tuple(rows))
+
+
+def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:
+    """The last value seen by a moment."""
+    seen = [value for time_ms, value in points if time_ms <= at_ms]
+    return seen[-1] if seen else None
+
+
+def middle_at(data: StripData, at_ms: int) -> float | None:
+    """The middle of the fan at the first of its points from a moment on."""
+    return next((p50 for time_ms, _, p50, _ in data.fan if time_ms >= at_ms), None)
+
+
+def log_of(desk: Desk, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:
+    """The newest runs, transfers and changes of alarms, newest first."""
+    now_ms = data.now_ms
+    runs = desk.ledger.runs(site.id, data.start_ms, now_ms + 1, 6).runs
+    found = [(run.start_ms, run_words(run, wording, words), "run") for run in runs]
+    for outage in desk.ledger.outages(site.id, 2):
+        found += outage_lines(outage, words)
+    for change in desk.ledger.transitions(site.id, now_ms - 48 * HOUR_MS, now_ms + 1, 8):
+        said = f"{words(f'alarms.kind.{change.alarm.kind.value}')}: {words(f'alarms.change.{change.kind.value}')}"
+        found.append((change.at_ms, said, "alarm"))
+    found.sort(key=lambda entry: -entry[0])
+    return tuple(
+        LogLine(wording.clock(at_ms, now_ms), wording.local(at_ms).isoformat(timespec="seconds"), said, kind)
+        for at_ms, said, kind in found[:LOG_LINES]
+    )
+
+
+def outage_lines(outage: Outage, words: Words) -> list[tuple[int, str, str]]:
+    """An outage's beginning and end as log lines."""
+    lines = [(outage.start_ms, words("now.log_rehearsal" if outage.rehearsal else "now.log_lost"), "supply")]
+    if outage.end_ms is not None:
+        lines.append((outage.end_ms, words("now.log_back"), "supply"))
+    return lines
+
+
+def run_words(run: Run, wording: Wording, words: Words) -> str:
+    """`Run of 10.4 s at 512 W`; a run whose edge was not seen is a bound."""
+    length = wording.duration(run.run_s)
+    if not run.measured:
+        return words("now.log_run_bound", length=length)
+    if run.power_w is None:
+        return words("now.log_run", length=length)
+    return words("now.log_run_power", length=length, power=wording.watts(run.power_w))

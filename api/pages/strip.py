@@ -1,0 +1,169 @@
+"""The strip of time: what ran, the water's rate, the charge with its fan, and the chance that power is left.
+
+One drawing in two settings: lying for a wide screen, standing (time downwards, like a log) for a narrow one.
+Above the water line is the pack's charge; below it hang the runs and the water coming in; along the edge a table of
+chances, in numerals and as a line of ink that runs dry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from api.pages.frame import Frame
+from forecaster.domain.forecast import SurvivalPoint
+
+ChargePoint = tuple[int, float]
+FanPoint = tuple[int, float, float, float]
+Steps = Sequence[tuple[int, int, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class StripMarker:
+    """The movable marker and its two labels."""
+
+    at_ms: int
+    name: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class StripWords:
+    """All that the strip says in words, already in the reader's language and the site's units."""
+
+    title: str
+    description: str
+    charge: str
+    runs: str
+    water: str
+    rain: str
+    chance: str
+    chance_short: str
+    reserve: str
+    now: str
+    slider: str
+    clock: Callable[[datetime], str]
+    day: Callable[[datetime], str]
+    short_day: Callable[[datetime], str]
+    rate: Callable[[float], str]
+    depth: Callable[[float], str]
+
+
+@dataclass(frozen=True, slots=True)
+class StripData:
+    """What is drawn, in stored units.
+
+    charge : seen charge [%], oldest first; fan : expected charge ahead (at, p10, p50, p90) [%]
+    mains : stretches on mains; runs : (start, stop); water, rain, rain_ahead : steps (start, stop, value)
+    reserve_at : p10, p50, p90 of the moment the floor is reached
+    events : labelled moments (transfers)
+    """
+
+    now_ms: int
+    start_ms: int
+    end_ms: int
+    zone: ZoneInfo
+    charge: Sequence[ChargePoint]
+    fan: Sequence[FanPoint]
+    survival: Sequence[SurvivalPoint]
+    mains: Sequence[tuple[int, int]]
+    runs: Sequence[tuple[int, int]]
+    water: Steps
+    in_litres: bool
+    rain: Steps
+    rain_ahead: Steps
+    reserve_percent: float
+    reserve_at: tuple[int | None, int | None, int | None]
+    events: Sequence[tuple[int, str]]
+    marker: StripMarker | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the lanes lie: (zero, full) across the time direction, and how many ticks fit."""
+
+    name: str
+    frame: Frame
+    width: float
+    height: float
+    charge: tuple[float, float]
+    runs: tuple[float, float]
+    water: tuple[float, float]
+    rain: tuple[float, float]
+    hours: float
+    chance: float
+    ink: float
+    most_ticks: int
+
+
+def lying(start_ms: int, end_ms: int) -> Layout:
+    """Time to the right, for 720 px and more."""
+    return Layout(
+        name="wide",
+        frame=Frame(start_ms, end_ms, 70, 950),
+        width=960,
+        height=446,
+        charge=(246, 36),
+        runs=(250, 262),
+        water=(266, 326),
+        rain=(332, 356),
+        hours=378,
+        chance=408,
+        ink=429,
+        most_ticks=14,
+    )
+
+
+def standing(start_ms: int, end_ms: int) -> Layout:
+    """Time downwards, for a phone held upright."""
+    return Layout(
+        name="tall",
+        frame=Frame(start_ms, end_ms, 52, 640, tall=True),
+        width=336,
+        height=650,
+        charge=(132, 268),
+        runs=(129, 117),
+        water=(113, 66),
+        rain=(61, 46),
+        hours=2,
+        chance=304,
+        ink=324,
+        most_ticks=14,
+    )
+
+
+def nice(most: float) -> float:
+    """A round number at or above: 1, 2 or 5 times a power of ten; 0 for nothing."""
+    if most <= 0:
+        return 0.0
+    power = 1e-3
+    while True:
+        for factor in (1.0, 2.0, 5.0):
+            if factor * power >= most:
+                return factor * power
+        power *= 10.0
+
+
+def runs_together(steps: Steps) -> list[Steps]:
+    """Steps grouped so that each group has no gap in time; nothing is drawn across a gap."""
+    groups: list[list[tuple[int, int, float]]] = []
+    for step in steps:
+        if groups and groups[-1][-1][1] == step[0]:
+            groups[-1].append(step)
+        else:
+            groups.append([step])
+    return list(groups)
+
+
+def chance_at(survival: Sequence[SurvivalPoint], at_ms: int) -> float:
+    """Chance that power is left at a moment, between the points of the forecast; flat outside of them."""
+    if at_ms <= survival[0].at_ms:
+        return survival[0].probability
+    for before, after in pairwise(survival):
+        if at_ms <= after.at_ms:
+            share = (at_ms - before.at_ms) / max(1, after.at_ms - before.at_ms)
+            return before.probability + share * (after.probability - before.probability)
+    return survival[-1].probability

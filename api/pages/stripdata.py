@@ -1,0 +1,174 @@
+"""What the strip of one site shows at a moment, read from the store and the ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from api.pages.desk import Desk
+from api.pages.frame import HOUR_MS
+from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
+from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
+from api.pages.words import Words
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Outage, Run, Supply
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+BACK_H = 8.0
+LEAST_AHEAD_H = 10.0
+MOST_AHEAD_H = 72.0
+MOST_RUNS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The stretch of time a strip shows."""
+
+    now_ms: int
+    start_ms: int
+    end_ms: int
+
+
+def window(now_ms: int, forecast: Forecast | None) -> Window:
+    """From hours back to a little beyond the late end of the range, within bounds."""
+    ahead_h = LEAST_AHEAD_H
+    if forecast is not None:
+        late = forecast.hours_remaining.p90
+        aged_h = (now_ms - forecast.issued_at_ms) / HOUR_MS
+        ahead_h = MOST_AHEAD_H if late is None else min(MOST_AHEAD_H, max(LEAST_AHEAD_H, (late - aged_h) * 1.12 + 1))
+    back_h = max(BACK_H, ahead_h * 0.3)
+    return Window(now_ms, round(now_ms - back_h * HOUR_MS), round(now_ms + ahead_h * HOUR_MS))
+
+
+def strip_data(
+    desk: Desk, site: Site, forecast: Forecast | None, view: Window, words: Words, marker: StripMarker | None
+) -> StripData:
+    """Everything the strip draws."""
+    runs = list(reversed(desk.ledger.runs(site.id, view.start_ms, view.now_ms + 1, MOST_RUNS).runs))
+    outages = [o for o in desk.ledger.outages(site.id, 50) if o.end_ms is None or o.end_ms > view.start_ms]
+    steps, in_litres = water_steps(site, forecast, runs, view)
+    wording = Wording.of(site)
+    reserve_at: tuple[int | None, int | None, int | None] = (None, None, None)
+    if forecast is not None:
+        hours = forecast.hours_remaining
+        reserve_at = (at(forecast, hours.p10), at(forecast, hours.p50), at(forecast, hours.p90))
+    return StripData(
+        now_ms=view.now_ms,
+        start_ms=view.start_ms,
+        end_ms=view.end_ms,
+        zone=wording.zone,
+        charge=charge_points(desk, site, view),
+        fan=forecast.drain_path if forecast is not None else (),
+        survival=forecast.survival if forecast is not None else (),
+        mains=mains_spans(forecast, outages, view),
+        runs=[(run.start_ms, run.stop_ms) for run in runs],
+        water=steps,
+        in_litres=in_litres,
+        rain=rain_steps(desk, site, view),
+        rain_ahead=hourly_depth(
+            desk.store.series(site.id, Quantity.RAIN_EXPECTED, view.now_ms, view.end_ms)
+            if site.has(Quantity.RAIN_EXPECTED) or site.weather is not None
+            else ()
+        ),
+        reserve_percent=site.pack.reserve_percent,
+        reserve_at=reserve_at,
+        events=supply_events(outages, view, wording, words),
+        marker=marker,
+    )
+
+
+def at(forecast: Forecast, hours: float | None) -> int | None:
+    """The moment that lies some hours after a forecast was made."""
+    return None if hours is None else round(forecast.issued_at_ms + hours * HOUR_MS)
+
+
+def charge_points(desk: Desk, site: Site, view: Window) -> list[ChargePoint]:
+    """The charge as seen, thinned but with its extremes."""
+    points = desk.store.series(site.id, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
+    return [(point.time_ms, point.mean) for point in points]
+
+
+def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: Window) -> tuple[list[Step], bool]:
+    """The inflow as steps, thinned to what the paper can show."""
+    rate = forecast.water.pump_rate_l_per_min if forecast is not None else None
+    steps, in_litres = inflow_steps(runs, site.pit, rate)
+    if len(steps) > 60:
+        steps = resampled(steps, view.start_ms, view.now_ms, 60)
+    return steps, in_litres
+
+
+def rain_steps(desk: Desk, site: Site, view: Window) -> list[Step]:
+    """Rain by the hour [mm], from depths or else from rates."""
+    start = view.start_ms // HOUR_MS * HOUR_MS
+    if site.has(Quantity.RAIN_DEPTH):
+        return hourly_depth(desk.store.series(site.id, Quantity.RAIN_DEPTH, start, view.now_ms + 1))
+    if site.has(Quantity.RAIN_RATE):
+        return hourly_rate(desk.store.series(site.id, Quantity.RAIN_RATE, start, view.now_ms + 1))
+    return []
+
+
+def mains_spans(forecast: Forecast | None, outages: list[Outage], view: Window) -> list[tuple[int, int]]:
+    """Stretches on mains within the window, up to now: what lies between the outages."""
+    if forecast is None:
+        return []
+    spans: list[tuple[int, int]] = []
+    begin = view.start_ms
+    for outage in sorted(outages, key=lambda o: o.start_ms):
+        if outage.start_ms > begin:
+            spans.append((begin, min(outage.start_ms, view.now_ms)))
+        begin = view.now_ms if outage.end_ms is None else max(begin, outage.end_ms)
+    if forecast.supply is Supply.PACK and not any(o.end_ms is None for o in outages):
+        begin = view.now_ms if forecast.supply_since_ms is None else begin
+        if forecast.supply_since_ms is not None and forecast.supply_since_ms > begin:
+            spans.append((begin, forecast.supply_since_ms))
+        return spans
+    if begin < view.now_ms:
+        spans.append((begin, view.now_ms))
+    return spans
+
+
+def supply_events(outages: list[Outage], view: Window, wording: Wording, words: Words) -> list[tuple[int, str]]:
+    """The latest loss and return of mains within the window, named."""
+    found: list[tuple[int, str]] = []
+    for outage in sorted(outages, key=lambda o: o.start_ms)[-2:]:
+        if view.start_ms < outage.start_ms:
+            said = words("now.strip_mains_lost", time=wording.clock(outage.start_ms, view.now_ms))
+            found.append((outage.start_ms, said))
+        if outage.end_ms is not None and view.start_ms < outage.end_ms:
+            said = words("now.strip_mains_back", time=wording.clock(outage.end_ms, view.now_ms))
+            found.append((outage.end_ms, said))
+    return found
+
+
+def strip_words(site: Site, wording: Wording, words: Words, view: Window, sentence: str, in_litres: bool) -> StripWords:
+    """The strip's words for one site."""
+
+    def hour(local: datetime) -> str:
+        twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+        return local.strftime(words("clock.hour_zone" if twice else "clock.hour"))
+
+    return StripWords(
+        title=words("now.strip_title", name=site.name),
+        description=words(
+            "now.strip_text",
+            sentence=sentence,
+            start=wording.clock(view.start_ms, view.now_ms),
+            end=wording.clock(view.end_ms, view.now_ms),
+        ),
+        charge=words("now.strip_charge"),
+        water=words("now.strip_water"),
+        rain=words("now.strip_rain"),
+        runs=words("now.strip_runs"),
+        chance=words("now.strip_chance"),
+        chance_short=words("now.strip_chance_short"),
+        reserve=words("now.strip_reserve", percent=f"{site.pack.reserve_percent:g}"),
+        now=words("now.strip_now", time=wording.clock(view.now_ms, view.now_ms)),
+        slider=words("now.strip_slider"),
+        clock=hour,
+        day=lambda local: local.strftime(words("clock.day")),
+        short_day=lambda local: local.strftime(words("clock.short_day")),
+        rate=wording.flow if in_litres else wording.percent,
+        depth=wording.rain,
+    )

@@ -1,0 +1,105 @@
+"""Recorded message logs: one JSON object a line, as `mosquitto_sub -F %j` or `-F %J` writes them."""
+
+from __future__ import annotations
+
+import contextlib
+import gzip
+import io
+import re
+import sys
+import zlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from collector.values import source_time_ms
+from forecaster.domain.errors import PayloadError, UsageError
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedMessage:
+    """One message of a log.
+
+    tst_ms : int — when it was received, UTC milliseconds
+    payload : bytes — as it was sent; a payload logged as JSON is written as JSON again
+    """
+
+    tst_ms: int
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+GZIP = b"\x1f\x8b"
+SIGNED = re.compile(r"Z(?=[+-])")
+"""mosquitto writes local time, a Z and the offset from UTC; the offset is what counts."""
+
+
+class _Line(msgspec.Struct):
+    tst: str | int | float
+    topic: str
+    payload: msgspec.Raw = msgspec.Raw(b'""')
+    retain: int | bool = 0
+
+
+_decode_line = msgspec.json.Decoder(_Line).decode
+_decode_text = msgspec.json.Decoder(str).decode
+
+
+def read_log(sources: Iterable[str | Path]) -> Iterator[LoggedMessage]:
+    """The messages of some logs, one log after the other, in the order of their lines.
+
+    sources : names of files, plain or gzip (told by content); "-" is standard input
+    Errors: UsageError that names the source and the line.
+    """
+    for source in sources:
+        with _opened(source) as lines:
+            yield from _messages(str(source), lines)
+
+
+def _messages(name: str, lines: Iterable[bytes]) -> Iterator[LoggedMessage]:
+    place = 0
+    try:
+        for place, line in enumerate(lines, start=1):
+            if not line.isspace():
+                yield _message(line, name, place)
+    except (EOFError, gzip.BadGzipFile, zlib.error) as error:
+        raise UsageError(f"{name}: broken off after line {place} ({error})", "fetch the log again") from error
+    except OSError as error:
+        raise UsageError(f"{name}: cannot be read ({error.strerror})", "look at the file") from error
+
+
+def _message(line: bytes, name: str, place: int) -> LoggedMessage:
+    try:
+        entry = _decode_line(line)
+        raw = bytes(entry.payload)
+        payload = _decode_text(raw).encode() if raw[:1] == b'"' else raw
+        tst = SIGNED.sub("", entry.tst, count=1) if isinstance(entry.tst, str) else entry.tst
+        return LoggedMessage(source_time_ms(tst), entry.topic, payload, bool(entry.retain))
+    except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
+        problem = f"{name}, line {place}: not a logged message ({error})"
+    except PayloadError as error:
+        problem = f"{name}, line {place}: tst {error.reason}"
+    raise UsageError(problem, "each line needs tst, topic and payload, as mosquitto_sub -F %j writes them")
+
+
+@contextlib.contextmanager
+def _opened(source: str | Path) -> Iterator[Iterable[bytes]]:
+    if str(source) == "-":
+        stream = sys.stdin.buffer
+        kept_open = stream if isinstance(stream, io.BufferedReader) else io.BufferedReader(io.BytesIO(stream.read()))
+        yield _unpacked(kept_open)
+        return
+    with contextlib.ExitStack() as stack:
+        try:
+            file = stack.enter_context(Path(source).open("rb"))
+        except OSError as error:
+            problem = f"{source}: cannot be read ({error.strerror})"
+            raise UsageError(problem, "name a log file, or - for input") from error
+        yield _unpacked(file)
+
+
+def _unpacked(stream: io.BufferedReader) -> Iterable[bytes]:
+    return gzip.GzipFile(fileobj=stream) if stream.peek(2)[:2] == GZIP else stream

@@ -1,0 +1,241 @@
+"""Bytes to readings, or to a refusal with its reason. Pure: no clock, no I/O, raises nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from collector.jsonpath import Finder, compile_path
+from collector.senml import Record, looks_like_pack, resolve
+from collector.strict_json import MAX_BYTES, parse
+from collector.topics import TopicMap
+from collector.units import IDENTITY, Conversion, conversion, senml_conversion
+from collector.values import DAY_MS, EARLIEST_MS, YesNo, number, number_in_text, shown, source_time_ms
+from forecaster.domain.errors import PayloadError
+from forecaster.domain.quantities import SPECS, STATES, Quantity
+from forecaster.domain.readings import Reading, Refusal
+from forecaster.domain.site import Channel, PayloadFormat, Site
+
+KEPT_BYTES = 4096
+"""How much of a refused payload is kept."""
+
+AHEAD_MS = DAY_MS
+"""How far ahead of its arrival a source time is believed."""
+
+RAIN_AHEAD_MS = 16 * DAY_MS
+"""As above, for rain to come."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What one message gave.
+
+    readings : tuple — to be stored
+    refusals : tuple — to be quarantined, each with its reason
+    last_known : tuple — retained values without a source time: of unknown age, never samples, shown as such at most
+    """
+
+    readings: tuple[Reading, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    last_known: tuple[Reading, ...] = ()
+
+
+NOTHING = Decoded()
+_UNPARSED = object()
+
+
+class _Plan:
+    """One channel of one site, with everything that can be worked out before a message comes."""
+
+    def __init__(self, site: str, channel: Channel) -> None:
+        self.site, self.channel, self.quantity, self.subject = site, channel, channel.quantity, channel.of
+        spec = SPECS[channel.quantity]
+        self.low, self.high, self.unit = spec.low, spec.high, spec.unit
+        self.ahead_ms = RAIN_AHEAD_MS if channel.quantity is Quantity.RAIN_EXPECTED else AHEAD_MS
+        self.words = YesNo(channel.true_words, channel.false_words) if channel.quantity in STATES else None
+        found = conversion(channel.unit, spec.unit)
+        if found is None:
+            raise ValueError(f"unit {channel.unit!r} does not convert to {spec.unit}")
+        self.conversion: Conversion = found
+        self.senml = channel.format is PayloadFormat.SENML
+        self.record_name = channel.value if channel.value is not None and not channel.value.startswith("$") else None
+        path = channel.value if self.record_name is None else None
+        self.find: Finder | None = None if path is None else compile_path(path)
+        self.find_time: Finder | None = None if channel.time is None else compile_path(channel.time)
+        self.bare = self.find is None and self.find_time is None and not self.senml
+
+    def convert(self, value: Any, rule: Conversion) -> float:
+        """A raw value in the stored unit and within the believable range."""
+        if self.words is not None:
+            return self.words.read(value)
+        x = number(value)
+        if rule is not IDENTITY:
+            x = x * rule.scale + rule.offset
+        if self.low <= x <= self.high:
+            return x
+        raise PayloadError(
+            f"{self.quantity.value} {shown(value)} is outside {self.low:g} to {self.high:g} {self.unit}".rstrip()
+        )
+
+    def believed(self, time_ms: int, arrived_ms: int) -> int:
+        """A source time, if it lies within the sane window."""
+        if EARLIEST_MS <= time_ms <= arrived_ms + self.ahead_ms:
+            return time_ms
+        if time_ms < EARLIEST_MS:
+            raise PayloadError(f"the source time ({time_ms} ms) is before 2000; is the source's clock set?")
+        days = (time_ms - arrived_ms) / DAY_MS
+        raise PayloadError(f"the source time is {days:.1f} days ahead of its arrival; is the source's clock right?")
+
+    def from_text(self, payload: bytes) -> float:
+        """The payload itself as the value."""
+        try:
+            text = payload.decode()
+        except UnicodeDecodeError as error:
+            raise PayloadError("the payload is not UTF-8 text") from error
+        if self.words is not None:
+            return self.words.read(text.strip())
+        if self.conversion is IDENTITY:
+            x = number_in_text(text)
+            if self.low <= x <= self.high:
+                return x
+        return self.convert(text, self.conversion)
+
+    def from_json(self, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
+        """(source time or None, value) of everything the paths select."""
+        find = self.find
+        if find is None:
+            if type(document) is dict or type(document) is list:
+                raise PayloadError('the payload is a JSON object or array; add value = "$.…" to the channel')
+            values: Sequence[Any] = (document,)
+        else:
+            values = find(document)
+            if not values:
+                raise PayloadError(f"there is nothing at {self.channel.value}")
+        if self.find_time is None:
+            if len(values) > 1:
+                raise PayloadError(f"{self.channel.value} selects {len(values)} values and none has a time of its own")
+            return [(None, self.convert(values[0], self.conversion))]
+        times = self.find_time(document)
+        if len(times) != len(values):
+            raise PayloadError(
+                f"{self.channel.value} selects {len(values)} values, but {self.channel.time} selects {len(times)} times"
+            )
+        return [
+            (self.believed(source_time_ms(t), arrived_ms), self.convert(v, self.conversion))
+            for t, v in zip(times, values, strict=True)
+        ]
+
+    def from_pack(self, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
+        """(source time or None, value) of the channel's records in a SenML pack."""
+        taken = []
+        for record in self._chosen(resolve(document)):
+            time_ms = record.time_ms(arrived_ms)
+            if time_ms is not None:
+                time_ms = self.believed(time_ms, arrived_ms)
+            taken.append((time_ms, self._record_value(record)))
+        return taken
+
+    def _chosen(self, records: list[Record]) -> list[Record]:
+        if self.find is not None:
+            whole = [{"n": r.name, "u": r.unit, "v": r.value, "t": r.time_s, "place": i} for i, r in enumerate(records)]
+            found = self.find(whole)
+            if not all(type(f) is dict and "place" in f for f in found):
+                raise PayloadError(f"{self.channel.value} must select whole records, as in $[?@.n=='power']")
+            chosen = [records[f["place"]] for f in found]
+        elif self.record_name is not None:
+            chosen = [r for r in records if self.record_name in (r.name, r.own_name)]
+        else:
+            chosen = records
+            names = sorted({r.name for r in records})
+            if len(names) > 1:
+                raise PayloadError(
+                    f'the pack holds several names ({shown(", ".join(names))}); say which with value = "name"'
+                )
+        if not chosen:
+            raise PayloadError(f"the pack holds no record {self.channel.value or 'with a value'}")
+        return chosen
+
+    def _record_value(self, record: Record) -> float:
+        value = record.value
+        if value is None and self.quantity is Quantity.PUMP_ENERGY:
+            value = record.sum
+        if self.words is not None:
+            return self.words.read(value)
+        rule = senml_conversion(record.unit, self.channel.unit, self.unit)
+        if rule is None:
+            raise PayloadError(f"unit {shown(record.unit)} of the record does not convert to {self.unit}")
+        return self.convert(value, rule)
+
+
+class Decoder:
+    """Turns messages into readings by the channels of some sites.
+
+    sites : Iterable[Site] — as loaded from site files
+    """
+
+    def __init__(self, sites: Iterable[Site]) -> None:
+        self._topics: TopicMap[_Plan] = TopicMap()
+        filters: dict[str, None] = {}
+        for site in sites:
+            for channel in site.channels:
+                self._topics.add(channel.topic, _Plan(site.id, channel))
+                filters[channel.topic] = None
+        self._filters = tuple(filters)
+
+    def filters(self) -> tuple[str, ...]:
+        """The topic filters to subscribe to, without repeats."""
+        return self._filters
+
+    def claims(self, topic: str) -> bool:
+        """Whether any channel takes the topic."""
+        return bool(self._topics.match(topic))
+
+    def decode(self, topic: str, payload: bytes, arrived_ms: int, retained: bool = False) -> Decoded:
+        """What a message holds for every channel that takes its topic; nothing for a topic nobody takes.
+
+        payload : bytes — as received
+        arrived_ms : int — when it arrived, UTC milliseconds; the time of values whose source gives none
+        retained : bool — sent by the broker from memory: without a source time its age is not known
+        """
+        plans = self._topics.match(topic)
+        if not plans:
+            return NOTHING
+        readings: list[Reading] = []
+        last_known: list[Reading] = []
+        wrong: dict[tuple[str, str], None] = {}
+        document: Any = _UNPARSED
+        for plan in plans:
+            try:
+                if len(payload) > MAX_BYTES:
+                    raise PayloadError(f"the payload has {len(payload)} bytes; at most {MAX_BYTES} are read")
+                if plan.bare and payload[:1] not in _OPENERS:
+                    values: list[tuple[int | None, float]] = [(None, plan.from_text(payload))]
+                else:
+                    if document is _UNPARSED:
+                        document = parse(payload)
+                    values = _values(plan, document, arrived_ms)
+            except PayloadError as error:
+                wrong[(plan.site, error.reason)] = None
+                continue
+            for time_ms, value in values:
+                if time_ms is not None:
+                    readings.append(Reading(plan.site, plan.quantity, time_ms, value, arrived_ms, plan.subject))
+                else:
+                    kept = last_known if retained else readings
+                    kept.append(Reading(plan.site, plan.quantity, arrived_ms, value, arrived_ms, plan.subject))
+        refusals = (
+            tuple(Refusal(site, topic, payload[:KEPT_BYTES], arrived_ms, reason) for site, reason in wrong)
+            if wrong
+            else ()
+        )
+        return Decoded(tuple(readings), refusals, tuple(last_known) if last_known else ())
+
+
+_OPENERS = (b"{", b"[", b'"')
+
+
+def _values(plan: _Plan, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
+    if plan.senml or (plan.find is None and looks_like_pack(document)):
+        return plan.from_pack(document, arrived_ms)
+    return plan.from_json(document, arrived_ms)

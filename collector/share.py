@@ -1,0 +1,49 @@
+"""Which sites a process owns, where several share the work."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from hashlib import blake2b
+from typing import TypeVar
+
+from forecaster.domain.errors import UsageError
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One of `count` equal shares of the sites, `number` counting from 1.
+
+    A site belongs to the share that a hash of its id names: the same on every machine, in every release.
+    """
+
+    number: int
+    count: int
+
+    def owns(self, site: str) -> bool:
+        """Whether the site belongs to this share."""
+        digest = blake2b(site.encode(), digest_size=8).digest()
+        return int.from_bytes(digest, "big") % self.count == self.number - 1
+
+    def of(self, sites: Mapping[str, Value]) -> dict[str, Value]:
+        """The owned part of a mapping from site id."""
+        return {site: value for site, value in sites.items() if self.owns(site)}
+
+    def named(self, name: str) -> str:
+        """A name for what belongs to this share alone, such as its session at the broker; a sole share keeps it."""
+        return name if self.count == 1 else f"{name}-{self.number}-{self.count}"
+
+
+WHOLE = Share(1, 1)
+"""All sites."""
+
+
+def parse_share(text: str) -> Share:
+    """Read "2/5", the second of five. UsageError."""
+    match = re.fullmatch(r"([1-9]\d{0,3})/([1-9]\d{0,3})", text.strip())
+    if match is None or int(match[1]) > int(match[2]):
+        raise UsageError(f"--share {text!r} is not a share", "write it as 2/5: the second of five, counting from 1")
+    return Share(int(match[1]), int(match[2]))

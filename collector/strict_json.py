@@ -1,0 +1,78 @@
+"""JSON read fast and strictly: no duplicate keys, nothing that is not finite, no bottomless nesting."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import msgspec
+
+from forecaster.domain.errors import PayloadError
+
+MAX_BYTES = 262_144
+"""A larger payload is refused unread."""
+
+MAX_DEPTH = 64
+"""Arrays and objects within each other."""
+
+_decode = msgspec.json.Decoder().decode
+
+
+def parse(payload: bytes) -> Any:
+    """A payload as a JSON value. PayloadError with the reason for anything else than one sound JSON value."""
+    try:
+        value = _decode(payload)
+    except UnicodeDecodeError as error:
+        raise PayloadError("the payload is not UTF-8 text") from error
+    except RecursionError as error:
+        raise PayloadError(f"the JSON is nested more than {MAX_DEPTH} deep") from error
+    except msgspec.ValidationError as error:
+        raise PayloadError(f"a number is out of range: {error}") from error
+    except msgspec.DecodeError as error:
+        raise PayloadError(f"the payload is not JSON: {error}") from error
+    if type(value) is dict or type(value) is list:
+        colons = _names_and_colons(value, MAX_DEPTH)
+        if payload.count(b":") != colons or b"\\" in payload:
+            _refuse_duplicates(payload)
+    return value
+
+
+def _names_and_colons(value: Any, depth: int) -> int:
+    """How many colons a value has when written without escapes: one a name, and those within names and texts.
+
+    A name given twice is written with its colon and lost in decoding, so the count falls short of the payload's.
+    """
+    if depth == 0:
+        raise PayloadError(f"the JSON is nested more than {MAX_DEPTH} deep")
+    total = 0
+    if type(value) is dict:
+        total = len(value)
+        for name, inner in value.items():
+            if ":" in name:
+                total += name.count(":")
+            kind = type(inner)
+            if kind is str:
+                total += inner.count(":")
+            elif kind is dict or kind is list:
+                total += _names_and_colons(inner, depth - 1)
+        return total
+    for inner in value:
+        kind = type(inner)
+        if kind is str:
+            total += inner.count(":")
+        elif kind is dict or kind is list:
+            total += _names_and_colons(inner, depth - 1)
+    return total
+
+
+def _refuse_duplicates(payload: bytes) -> None:
+    """The slow, exact look, taken only where the count does not rule a duplicate out."""
+    json.loads(payload, object_pairs_hook=_unique, parse_int=float)
+
+
+def _unique(pairs: list[tuple[str, Any]]) -> None:
+    seen = set()
+    for name, _ in pairs:
+        if name in seen:
+            raise PayloadError(f"the key {name[:80]!r} is there twice")
+        seen.add(name)

@@ -1,0 +1,139 @@
+"""Single values: strict numbers, words for yes and no, and source times."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from collector.site_file import word_token
+from forecaster.domain.errors import PayloadError
+
+NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
+DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:(\d\d)(?:\.\d+)?(?:[Zz]|[+-]\d\d:?\d\d)", re.ASCII)
+LONGEST = 64
+"""Characters in a number or a word; anything longer is neither."""
+
+YES: tuple[str | int | bool, ...] = ("true", "on", "yes", 1)
+NO: tuple[str | int | bool, ...] = ("false", "off", "no", 0)
+
+EARLIEST_MS = 946_684_800_000
+"""2000-01-01, the earliest source time that is believed."""
+
+DAY_MS = 86_400_000
+
+
+def shown(value: object) -> str:
+    """A value as it is quoted in a reason: short, on one line."""
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def number(value: Any) -> float:
+    """A JSON value as a number. PayloadError unless it is a number, or text that is exactly one.
+
+    Not taken: yes/no, null, words, thousands signs, decimal commas, hexadecimal, anything that is not finite.
+    """
+    kind = type(value)
+    if kind is float:
+        return float(value)
+    if kind is int:
+        try:
+            return float(value)
+        except OverflowError as error:
+            raise PayloadError("a number is out of range") from error
+    if kind is str:
+        return number_in_text(value)
+    if value is None:
+        raise PayloadError("the value is null; nothing was measured")
+    if kind is bool:
+        raise PayloadError(f"the value is {'true' if value else 'false'}, not a number; is it another quantity?")
+    raise PayloadError(f"the value is {'an object' if kind is dict else 'an array'}, not a number; lengthen the path")
+
+
+def number_in_text(text: str) -> float:
+    """A text as a number; PayloadError unless it is exactly one."""
+    text = text.strip(" \t\r\n")
+    if not text:
+        raise PayloadError("the value is empty")
+    if len(text) <= LONGEST and NUMBER.fullmatch(text):
+        value = float(text)
+        if value - value == 0.0:
+            return value
+        raise PayloadError(f"{shown(text)} is out of range")
+    if DECIMAL_COMMA.fullmatch(text):
+        raise PayloadError(f"{shown(text)} has a decimal comma; have the source send a decimal point")
+    raise PayloadError(f"{shown(text)} is not a number")
+
+
+class YesNo:
+    """The words of one channel for yes and no; anything else is refused, never taken as no."""
+
+    def __init__(
+        self,
+        true_words: Sequence[str | int | float | bool] | None,
+        false_words: Sequence[str | int | float | bool] | None,
+    ) -> None:
+        yes = [word_token(w) for w in (YES if true_words is None else true_words)]
+        no = [word_token(w) for w in (NO if false_words is None else false_words)]
+        if true_words is None:
+            yes = [w for w in yes if w not in no]
+        if false_words is None:
+            no = [w for w in no if w not in yes]
+        self._meaning = dict.fromkeys(yes, 1.0) | dict.fromkeys(no, 0.0)
+
+    def read(self, value: Any) -> float:
+        """1.0 or 0.0; PayloadError for a word in neither list."""
+        if value is None:
+            raise PayloadError("the value is null; nothing was measured")
+        if isinstance(value, dict | list):
+            raise PayloadError("the value is an object or array, not yes or no; lengthen the path")
+        try:
+            found = self._meaning.get(word_token(value))
+        except (OverflowError, ValueError) as error:
+            raise PayloadError("a number is out of range") from error
+        if found is None:
+            known = ", ".join(self._meaning)
+            raise PayloadError(f"{shown(value)} is neither yes nor no here (known: {known}); add it to true or false")
+        return found
+
+
+def source_time_ms(value: Any) -> int:
+    """A source time as UTC milliseconds: RFC 3339 with an offset, or epoch s, ms or us told by magnitude.
+
+    PayloadError for anything else. Whether the time is believable is the caller's to say.
+    """
+    kind = type(value)
+    if kind is str:
+        return _time_in_text(value)
+    if kind is int or kind is float:
+        return _epoch_ms(value)
+    raise PayloadError(f"{shown(value)} is not a time")
+
+
+def _epoch_ms(value: float) -> int:
+    if not abs(value) < 1e17:
+        raise PayloadError(f"{shown(value)} is not a time")
+    if abs(value) < 1e11:
+        return int(value * 1000) if type(value) is int else round(value * 1000)
+    return int(value) if abs(value) < 1e14 else int(value // 1000)
+
+
+def _time_in_text(text: str) -> int:
+    text = text.strip()
+    match = RFC_3339.fullmatch(text)
+    if match is None:
+        if len(text) <= LONGEST and NUMBER.fullmatch(text):
+            return _epoch_ms(int(text) if text.isdecimal() else float(text))
+        hint = "; a time without an offset could be any zone's" if re.match(r"\d{4}-\d\d-\d\d", text) else ""
+        raise PayloadError(f"{shown(text)} is not an RFC 3339 time{hint}")
+    leap = match.group(1) == "60"  # RFC 3339 5.7 allows it; it is the first moment of the next minute
+    if leap:
+        text = text[:17] + "59" + text[19:]
+    try:
+        moment = datetime.fromisoformat(text.upper())
+        return int(moment.timestamp() // 1) * 1000 + (1000 if leap else moment.microsecond // 1000)
+    except (ValueError, OverflowError) as error:
+        raise PayloadError(f"{shown(text)} is not a time: {error}") from error

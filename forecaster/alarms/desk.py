@@ -1,0 +1,318 @@
+"""The alarm desk of one site: evidence in, transitions out. Pure: the clock is an argument.
+
+States as in ANSI/ISA-18.2-2016 and IEC 62682. One episode a cause; what is unknown changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from forecaster.alarms.budget import reminder_due
+from forecaster.alarms.evidence import Judgement, Outside, Seen
+from forecaster.alarms.rules import RULES
+from forecaster.alarms.standing import DeskState, Standing, ends
+from forecaster.alarms.story import (
+    HUB_EVERY_MS,
+    HUB_SHARE,
+    OUTAGE,
+    UPDATE_EVERY_MS,
+    is_news,
+    milder,
+    one_voice,
+    speaks,
+    still_to_come,
+)
+from forecaster.alarms.telling import PROJECTING, Teller
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, TransitionKind
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.site import AlarmLimits, Site
+from forecaster.domain.status import SiteStatus
+from forecaster.texts import en
+from forecaster.wording import HOUR_MS, Wording
+
+LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
+"""Shelving is limited in time (ANSI/ISA-18.2-2016)."""
+NOTHING = Outside()
+
+
+class AlarmDesk:
+    """The alarms of one site.
+
+    site : Site
+    limits : AlarmLimits | None — the site's own unless told, so that another limit can be tried on a log
+    texts : Mapping[str, str] — the language of headlines and actions
+    """
+
+    def __init__(self, site: Site, limits: AlarmLimits | None = None, texts: Mapping[str, str] = en.ALARMS) -> None:
+        self.site = site
+        self.limits = site.alarms if limits is None else limits
+        self._teller = Teller(Wording.of(site), texts)
+        self._state = DeskState()
+
+    # -- the fold
+    def step(
+        self, status: SiteStatus, forecast: Forecast, now_ms: int, outside: Outside = NOTHING
+    ) -> list[AlarmTransition]:
+        """Take in one moment's evidence; what changed, in order. Commit it before the next step's snapshot."""
+        state = self._state
+        if state.first_ms is None:
+            state.first_ms = now_ms
+        seen = Seen(self.site, self.limits, status, forecast, outside, now_ms, state.first_ms)
+        changes = self._unshelve(seen)
+        judged: dict[AlarmKind, Judgement] = {}
+        for kind, rule in RULES.items():
+            if kind in self.limits.off:
+                changes += self._switched_off(kind, seen)
+                continue
+            standing = state.standings.setdefault(kind, Standing())
+            judged[kind] = rule(seen)
+            if standing.gate.step(judged[kind], standing.row(seen.row(kind)), now_ms):
+                changes += self._raise(kind, judged[kind], seen) if standing.gate.active else [self._clear(kind, seen)]
+        changes = self._choose(changes, seen)
+        fresh = {item.alarm.kind for item in changes}
+        for kind, judgement in judged.items():
+            if kind not in fresh and state.standings[kind].open:
+                changes += self._go_on(kind, judgement, seen)
+        return changes
+
+    def alarms(self) -> list[Alarm]:
+        """Every alarm that stands, is shelved, or waits for an acknowledgement."""
+        held = [item.alarm for item in self._state.standings.values() if item.alarm is not None]
+        return [alarm for alarm in held if alarm.state is not AlarmState.NORMAL]
+
+    # -- people
+    def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> list[AlarmTransition]:
+        """Someone has seen it; covers the milder chapters of the same story. Doing it twice changes nothing."""
+        standing = self._find(alarm_id)
+        alarm = standing.alarm
+        if alarm is None:
+            raise NotFound(f"alarm {alarm_id}")
+        changes = self._acknowledge_one(standing, by, now_ms)
+        if changes:
+            for kind in milder(alarm.kind):
+                if kind in self._state.standings:
+                    changes += self._acknowledge_one(self._state.standings[kind], by, now_ms)
+        return changes
+
+    def _acknowledge_one(self, standing: Standing, by: str, now_ms: int) -> list[AlarmTransition]:
+        alarm = standing.alarm
+        if alarm is None or alarm.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED):
+            return []
+        active = alarm.state is AlarmState.UNACKNOWLEDGED
+        standing.owed = False
+        seen_by = replace(
+            alarm,
+            state=AlarmState.ACKNOWLEDGED if active else AlarmState.NORMAL,
+            acknowledged_ms=now_ms,
+            acknowledged_by=by,
+        )
+        return [self._change(standing, seen_by, TransitionKind.ACKNOWLEDGED, now_ms, tell=False)]
+
+    def shelve(self, alarm_id: str, until_ms: int, by: str, now_ms: int) -> list[AlarmTransition]:
+        """Keep a kind quiet for a while; limited in time. It is told again at the end if it still stands."""
+        standing = self._find(alarm_id)
+        alarm = standing.alarm
+        if alarm is None:
+            raise NotFound(f"alarm {alarm_id}")
+        if not now_ms < until_ms <= now_ms + LONGEST_SHELF_MS:
+            raise UsageError("an alarm is shelved until a time ahead, at most 7 days", "give a time within 7 days")
+        standing.shelved_until_ms = until_ms
+        shelved = replace(alarm, state=AlarmState.SHELVED, shelved_until_ms=until_ms, shelved_by=by)
+        return [self._change(standing, shelved, TransitionKind.SHELVED, now_ms, tell=False)]
+
+    # -- saved state
+    def snapshot(self) -> bytes:
+        """All that the desk remembers, with its version."""
+        return self._state.encode()
+
+    @classmethod
+    def restore(cls, site: Site, snapshot: bytes, limits: AlarmLimits | None = None) -> AlarmDesk:
+        """A desk that goes on as if it had never stopped; SnapshotError."""
+        desk = cls(site, limits)
+        desk._state = DeskState.decode(snapshot)
+        return desk
+
+    # -- single changes
+    def _find(self, alarm_id: str) -> Standing:
+        for standing in self._state.standings.values():
+            if standing.alarm is not None and standing.alarm.id == alarm_id:
+                return standing
+        raise NotFound(f"alarm {alarm_id}")
+
+    def _change(
+        self, standing: Standing, alarm: Alarm, kind: TransitionKind, now_ms: int, *, tell: bool
+    ) -> AlarmTransition:
+        """Keep the alarm's next revision; `tell` set here costs a message."""
+        standing.alarm = replace(alarm, changed_ms=now_ms, revision=alarm.revision + 1)
+        if tell:
+            self._state.budget.spend(now_ms)
+            standing.told_ms = now_ms
+            standing.owed = False
+        return AlarmTransition(standing.alarm, kind, now_ms, tell)
+
+    def _raise(self, kind: AlarmKind, judged: Judgement, seen: Seen) -> list[AlarmTransition]:
+        standing, now = self._state.standings[kind], seen.now_ms
+        earlier = standing.alarm
+        changes: list[AlarmTransition] = []
+        again = standing.rejoined(now) and earlier is not None
+        if earlier is not None and not again and earlier.state is AlarmState.RETURNED_UNACKNOWLEDGED:
+            closed = replace(earlier, state=AlarmState.NORMAL)
+            changes.append(self._change(standing, closed, TransitionKind.CLEARED, now, tell=False))
+        raised_ms = earlier.raised_ms if again and earlier is not None else now
+        standing.variant = judged.variant
+        standing.rejoins = standing.rejoins + 1 if again else 0
+        standing.reminders, standing.owed, standing.told_ms = 0, False, None
+        told = self._teller.tell(kind, judged.variant, seen, raised_ms)
+        shelved = standing.shelved_until_ms
+        alarm = Alarm(
+            id=f"{self.site.id}:{kind}:{raised_ms}",
+            site=self.site.id,
+            kind=kind,
+            priority=judged.priority or seen.row(kind).priority,
+            state=AlarmState.UNACKNOWLEDGED if shelved is None else AlarmState.SHELVED,
+            episode=raised_ms,
+            raised_ms=raised_ms,
+            changed_ms=now,
+            headline=told.headline,
+            action=told.action,
+            consequence=told.consequence,
+            by_ms=told.by_ms,
+            shelved_until_ms=shelved,
+            shelved_by=earlier.shelved_by if shelved is not None and earlier is not None else None,
+            revision=earlier.revision if again and earlier is not None else -1,
+        )
+        changes.append(self._change(standing, alarm, TransitionKind.RAISED, now, tell=False))
+        return changes
+
+    def _clear(self, kind: AlarmKind, seen: Seen) -> AlarmTransition:
+        standing, now = self._state.standings[kind], seen.now_ms
+        alarm = standing.alarm
+        if alarm is None:
+            raise NotFound(f"alarm of kind {kind}")
+        told = self._teller.cleared(kind, seen, alarm.raised_ms)
+        state = AlarmState.NORMAL if alarm.state is AlarmState.ACKNOWLEDGED else AlarmState.RETURNED_UNACKNOWLEDGED
+        if alarm.state is AlarmState.SHELVED:
+            state = AlarmState.SHELVED
+        over = replace(
+            alarm, state=state, cleared_ms=now, headline=told.headline, action=told.action, consequence="", by_ms=None
+        )
+        standing.owed = False
+        return self._change(standing, over, TransitionKind.CLEARED, now, tell=False)
+
+    def _switched_off(self, kind: AlarmKind, seen: Seen) -> list[AlarmTransition]:
+        """An owner who switches a kind off closes what stands of it."""
+        standing = self._state.standings.pop(kind, None)
+        if standing is None or standing.alarm is None or standing.alarm.state is AlarmState.NORMAL:
+            return []
+        closed = replace(standing.alarm, state=AlarmState.NORMAL, cleared_ms=seen.now_ms, shelved_until_ms=None)
+        return [self._change(standing, closed, TransitionKind.CLEARED, seen.now_ms, tell=False)]
+
+    def _unshelve(self, seen: Seen) -> list[AlarmTransition]:
+        changes = []
+        for standing in self._state.standings.values():
+            until, alarm = standing.shelved_until_ms, standing.alarm
+            if until is None or alarm is None or seen.now_ms < until:
+                continue
+            standing.shelved_until_ms = None
+            state = AlarmState.UNACKNOWLEDGED if standing.gate.active else AlarmState.NORMAL
+            back = replace(alarm, state=state, shelved_until_ms=None, shelved_by=None)
+            tell = standing.gate.active and self._state.budget.may_raise(alarm.priority, seen.now_ms)
+            standing.owed = standing.gate.active and not tell
+            changes.append(self._change(standing, back, TransitionKind.UNSHELVED, seen.now_ms, tell=tell))
+        return changes
+
+    # -- what people are told
+    def _choose(self, changes: list[AlarmTransition], seen: Seen) -> list[AlarmTransition]:
+        """Decide which raises and clears of this step people are told."""
+        quiet = {item.key for item in one_voice(changes)}
+        chosen = []
+        for item in changes:
+            standing = self._state.standings.get(item.alarm.kind)
+            if standing is None or item.kind not in (TransitionKind.RAISED, TransitionKind.CLEARED):
+                chosen.append(item)
+                continue
+            if standing.alarm is None or item.key != AlarmTransition(standing.alarm, item.kind, item.at_ms).key:
+                chosen.append(item)
+                continue
+            chosen.append(self._voiced(item, standing, seen, quiet=item.key in quiet))
+        return chosen
+
+    def _voiced(self, item: AlarmTransition, standing: Standing, seen: Seen, *, quiet: bool) -> AlarmTransition:
+        budget, now = self._state.budget, seen.now_ms
+        raised = item.kind is TransitionKind.RAISED
+        news = is_news(item, seen, self._state.standings)
+        room = budget.may_raise(item.alarm.priority, now) if raised else budget.may_clear(now)
+        tell = news and not quiet and room
+        if tell:
+            budget.spend(now)
+        if raised:
+            shelved = standing.shelved_until_ms is not None
+            standing.owed = news and not quiet and not room
+            standing.told_ms = None if standing.owed or shelved else now
+            standing.told_end_ms = ends(seen)
+            standing.hub_end_ms = None if standing.told_end_ms is None else standing.told_end_ms[1]
+            standing.hub_ms = now
+        return replace(item, tell=tell)
+
+    def _go_on(self, kind: AlarmKind, judged: Judgement, seen: Seen) -> list[AlarmTransition]:
+        """An alarm that stands: tell what is owed, what got graver, what moved, or remind."""
+        standing, now, budget = self._state.standings[kind], seen.now_ms, self._state.budget
+        alarm = standing.alarm
+        if alarm is None or (kind in OUTAGE and not seen.on_pack):
+            return []
+        graver = judged.priority is not None and judged.priority.rank > alarm.priority.rank
+        if standing.owed or graver:
+            priority = judged.priority if graver and judged.priority is not None else alarm.priority
+            room = budget.may_raise(priority, now)
+            if not graver and not room:
+                return []
+            standing.owed = not room
+            changed = replace(self._retold(standing, alarm, seen), priority=priority, state=AlarmState.UNACKNOWLEDGED)
+            return [self._change(standing, changed, TransitionKind.UPDATED, now, tell=room)]
+        moved = self._moved(kind, standing, alarm, seen)
+        if moved:
+            return moved
+        owed = still_to_come(self._state.standings)
+        if (
+            standing.unacknowledged
+            and standing.told_ms is not None
+            and speaks(kind, self._state.standings)
+            and reminder_due(alarm.priority, standing.told_ms, standing.reminders, now)
+            and budget.may_repeat(owed, now)
+        ):
+            standing.reminders += 1
+            retold = self._retold(standing, alarm, seen)
+            again = replace(retold, headline=self._teller.reminder(retold.headline))
+            return [self._change(standing, again, TransitionKind.REMINDED, now, tell=True)]
+        return []
+
+    def _moved(self, kind: AlarmKind, standing: Standing, alarm: Alarm, seen: Seen) -> list[AlarmTransition]:
+        """The forecast end moved: hubs hear of a real shift, people of one that leaves the range they were told."""
+        end = ends(seen)
+        if kind not in PROJECTING or end is None or not speaks(kind, self._state.standings):
+            return []
+        told, now = standing.told_end_ms, seen.now_ms
+        outside = told is None or not told[0] <= end[1] <= told[2]
+        rested = standing.told_ms is not None and now - standing.told_ms >= UPDATE_EVERY_MS
+        owed = still_to_come(self._state.standings)
+        if outside and rested and seen.on_pack and self._state.budget.may_repeat(owed, now):
+            changed = self._retold(standing, alarm, seen)
+            return [self._change(standing, changed, TransitionKind.UPDATED, now, tell=True)]
+        shift = None if standing.hub_end_ms is None else abs(end[1] - standing.hub_end_ms)
+        large = shift is None or shift > HUB_SHARE * max(end[1] - now, HOUR_MS)
+        if large and now - standing.hub_ms >= HUB_EVERY_MS:
+            told_end = standing.told_end_ms
+            changed = self._retold(standing, alarm, seen)
+            standing.told_end_ms = told_end
+            return [self._change(standing, changed, TransitionKind.UPDATED, now, tell=False)]
+        return []
+
+    def _retold(self, standing: Standing, alarm: Alarm, seen: Seen) -> Alarm:
+        """The same alarm in the words of now."""
+        told = self._teller.tell(alarm.kind, standing.variant, seen, alarm.raised_ms)
+        standing.told_end_ms = ends(seen)
+        standing.hub_end_ms = None if standing.told_end_ms is None else standing.told_end_ms[1]
+        standing.hub_ms = seen.now_ms
+        return replace(alarm, headline=told.headline, action=told.action, by_ms=told.by_ms)

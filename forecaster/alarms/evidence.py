@@ -1,0 +1,111 @@
+"""What a rule sees and what it says: evidence in, a verdict of four values out. Unknown is a verdict of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from forecaster.alarms.table import Rationale, Side, row_for
+from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import AlarmLimits, Site
+from forecaster.domain.status import SiteStatus
+
+
+class Verdict(Enum):
+    """What the evidence says of an alarm's condition."""
+
+    ON = "on"  # beyond the limit
+    OFF = "off"  # beyond the level that clears
+    HOLD = "hold"  # between the two: an alarm stays as it is
+    UNKNOWN = "unknown"  # no evidence: an alarm stays as it is, and time does not count
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A verdict and what it rests on.
+
+    variant : str — which wording fits, "" for the usual one
+    priority : Priority | None — in place of the table's
+    since_ms : int | None — since when the condition holds, where the evidence itself tells
+    on_delay_s, off_delay_s : float | None — in place of the table's
+    run : int | None — start of the pump run that shows it, for alarms that need several runs
+    """
+
+    verdict: Verdict
+    variant: str = ""
+    priority: Priority | None = None
+    since_ms: int | None = None
+    on_delay_s: float | None = None
+    off_delay_s: float | None = None
+    run: int | None = None
+
+
+UNKNOWN = Judgement(Verdict.UNKNOWN)
+OFF = Judgement(Verdict.OFF)
+HOLD = Judgement(Verdict.HOLD)
+
+
+@dataclass(frozen=True, slots=True)
+class Failing:
+    """A delivery channel that keeps failing, since when, and its last error."""
+
+    channel: str
+    since_ms: int
+    error: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What the faces know that the engine cannot.
+
+    failing : tuple[Failing, ...] — delivery channels that fail now
+    trouble : str | None — why readings cannot be taken in or stored (disk full, broker refuses), one line
+    rehearsal : bool — a discharge test runs: being on the pack is meant
+    """
+
+    failing: tuple[Failing, ...] = ()
+    trouble: str | None = None
+    rehearsal: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """All the evidence of one step."""
+
+    site: Site
+    limits: AlarmLimits
+    status: SiteStatus
+    forecast: Forecast
+    outside: Outside
+    now_ms: int
+    first_ms: int
+
+    def row(self, kind: AlarmKind) -> Rationale:
+        """The table's row in force."""
+        return row_for(kind, self.limits)
+
+    @property
+    def on_pack(self) -> bool:
+        """Whether the pack carries the pump, as last known."""
+        return self.status.supply is Supply.PACK
+
+    @property
+    def blind(self) -> bool:
+        """Whether nothing fresh is known: silent, or readings cannot be taken in."""
+        return self.status.silent or self.outside.trouble is not None or self.forecast.basis is Basis.PROJECTED
+
+
+def compare(row: Rationale, value: float | None) -> Verdict:
+    """A measure against its limit and the level that clears; None is unknown."""
+    if value is None or row.limit is None:
+        return Verdict.UNKNOWN
+    clear = row.clear_level
+    if row.side is Side.BELOW:
+        if value < row.limit:
+            return Verdict.ON
+        return Verdict.OFF if clear is None or value > clear else Verdict.HOLD
+    if value > row.limit:
+        return Verdict.ON
+    return Verdict.OFF if clear is None or value < clear or clear == row.limit else Verdict.HOLD

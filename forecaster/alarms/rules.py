@@ -1,0 +1,30 @@
+"""Every kind and its rule."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from forecaster.alarms import rules_pump, rules_supply, rules_watch
+from forecaster.alarms.evidence import Judgement, Seen
+from forecaster.domain.alarms import AlarmKind
+
+RULES: Mapping[AlarmKind, Callable[[Seen], Judgement]] = {
+    AlarmKind.MAINS_LOST: rules_supply.mains_lost,
+    AlarmKind.LOW_RESERVE: rules_supply.low_reserve,
+    AlarmKind.CRITICAL_RESERVE: rules_supply.critical_reserve,
+    AlarmKind.RESERVE_REACHED: rules_supply.reserve_reached,
+    AlarmKind.HIGH_WATER: rules_pump.high_water,
+    AlarmKind.PUMP_OVERRUN: rules_pump.pump_overrun,
+    AlarmKind.PUMP_SILENT: rules_pump.pump_silent,
+    AlarmKind.RAPID_CYCLING: rules_pump.rapid_cycling,
+    AlarmKind.PUMP_POWER_ABNORMAL: rules_pump.pump_power_abnormal,
+    AlarmKind.LOAD_AT_RATING: rules_supply.load_at_rating,
+    AlarmKind.PACK_OUTPUT_OFF: rules_supply.pack_output_off,
+    AlarmKind.PACK_NOT_CHARGING: rules_supply.pack_not_charging,
+    AlarmKind.PACK_TEMPERATURE: rules_supply.pack_temperature,
+    AlarmKind.TELEMETRY_SILENT: rules_watch.telemetry_silent,
+    AlarmKind.CLOCK_SUSPECT: rules_watch.clock_suspect,
+    AlarmKind.DELIVERY_FAILING: rules_watch.delivery_failing,
+    AlarmKind.TEST_DUE: rules_watch.rehearsal_due,
+}
+"""The rule of each kind; pure functions of the evidence of one step."""

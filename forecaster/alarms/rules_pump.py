@@ -1,0 +1,109 @@
+"""Rules about the pump and the pit. Each learns the site's normal, and says nothing until there is enough of it."""
+
+from __future__ import annotations
+
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare
+from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.quantities import RUN_SOURCES
+from forecaster.domain.runs import Supply
+
+ENOUGH_RUNS = 20
+"""Runs that must have been seen before their length or power counts as the site's normal."""
+ENOUGH_HOURS = 24
+"""Hours that must have been seen before their count of starts counts as the site's normal."""
+LEAST_OVERRUN_S = 120.0
+"""A run shorter than this is never far too long."""
+LEAST_STARTS = 12
+"""Fewer starts an hour are never rapid."""
+SHORT_RUN = 0.6
+"""A run below this share of the normal one moves little water: a switch that chatters, or a leaking check valve."""
+SHORT_RUN_FACTOR = 1.3
+"""Such runs count as rapid from this many times the normal rate."""
+
+
+def _dark(seen: Seen) -> bool:
+    """Whether the pump itself cannot be seen: silence, or a value that stands still."""
+    return seen.blind or any(quantity in RUN_SOURCES for quantity in seen.status.frozen)
+
+
+def high_water(seen: Seen) -> Judgement:
+    """The independent float is up."""
+    wet = seen.status.high_water
+    if wet is None:
+        return UNKNOWN
+    if not wet:
+        return UNKNOWN if seen.status.silent else OFF
+    return Judgement(Verdict.ON)
+
+
+def pump_overrun(seen: Seen) -> Judgement:
+    """The run that lasts now is many times the longest normal one."""
+    status, normal = seen.status, seen.status.run_s_normal
+    if _dark(seen):
+        return UNKNOWN
+    if status.running_since_ms is None:
+        return OFF
+    if normal is None or normal.count < ENOUGH_RUNS or normal.p95 <= 0.0:
+        return UNKNOWN
+    lasted_s = (seen.now_ms - status.running_since_ms) / 1000.0
+    verdict = compare(seen.row(AlarmKind.PUMP_OVERRUN), lasted_s / normal.p95)
+    if verdict is Verdict.ON and lasted_s < LEAST_OVERRUN_S:
+        return HOLD
+    # only the end of the run clears
+    return Judgement(verdict) if verdict is Verdict.ON else HOLD
+
+
+def pump_silent(seen: Seen) -> Judgement:
+    """A run is overdue by far more than its spread; a pack that carries nothing has its own alarm."""
+    status = seen.status
+    if _dark(seen) or status.clock_suspect is not None or status.pack_carrying is False:
+        return UNKNOWN
+    if status.running_since_ms is not None:
+        return OFF
+    verdict = compare(seen.row(AlarmKind.PUMP_SILENT), status.overdue)
+    dead = status.supply is Supply.MAINS and not status.supply_inferred
+    return Judgement(verdict, "mains" if dead else "pack")
+
+
+def rapid_cycling(seen: Seen) -> Judgement:
+    """Far more starts in an hour than the site's busiest; fewer are enough when the runs are also short."""
+    status, normal = seen.status, seen.status.cycles_per_hour_normal
+    if _dark(seen) or status.clock_suspect is not None:
+        return UNKNOWN
+    if normal is None or normal.count < ENOUGH_HOURS:
+        return UNKNOWN
+    row = seen.row(AlarmKind.RAPID_CYCLING)
+    busiest = max(normal.p95, 1.0)
+    ratio = status.cycles_last_hour / busiest
+    run_s = status.run_s_normal
+    last = status.last_run
+    short = (
+        last is not None
+        and last.measured
+        and run_s is not None
+        and run_s.count >= ENOUGH_RUNS
+        and last.run_s < SHORT_RUN * run_s.p50
+    )
+    if short and row.limit is not None:
+        row = row.at(min(row.limit, SHORT_RUN_FACTOR))
+    verdict = compare(row, ratio)
+    if verdict is Verdict.ON and status.cycles_last_hour < LEAST_STARTS:
+        return HOLD
+    return Judgement(verdict, "short" if short else "")
+
+
+def pump_power_abnormal(seen: Seen) -> Judgement:
+    """Running power away from the learnt median by more than the limit and than its own spread."""
+    normal, last = seen.status.running_w_normal, seen.status.last_run
+    if _dark(seen) or last is None or last.power_w is None or not last.measured:
+        return UNKNOWN
+    if normal is None or normal.count < ENOUGH_RUNS or normal.p50 <= 0.0:
+        return UNKNOWN
+    if last.clipped:
+        return HOLD  # the true power is not known: load-at-rating tells
+    spread = 100.0 * (normal.p95 - normal.p05) / normal.p50
+    away = 100.0 * (last.power_w - normal.p50) / normal.p50
+    verdict = compare(seen.row(AlarmKind.PUMP_POWER_ABNORMAL), abs(away))
+    if verdict is Verdict.ON and abs(away) < spread:
+        return HOLD
+    return Judgement(verdict, "high" if away > 0.0 else "low", run=last.start_ms)

@@ -1,0 +1,151 @@
+"""Rules about the supply: mains, reserve, and the pack itself."""
+
+from __future__ import annotations
+
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare
+from forecaster.alarms.table import TABLE
+from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import Chemistry
+
+INFERRED_DELAY_S = 180.0
+"""On-delay of a mains failure that is inferred from other signs, not reported."""
+COLD_C = 0.0
+COLD_CLEAR_C = 2.0
+"""Lithium cells must not be charged below 0 °C (common practice, no source)."""
+SETTLE_MS = 15 * 60_000
+"""How long after the mains' return a pack may take to start charging."""
+FLAT_PERCENT_PER_H = 0.5
+"""A charge that rises by less is not being charged."""
+EMPTY_PERCENT = 1.0
+RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_delay_s)
+"""The mains is back: the whole story of an outage ends at once."""
+
+
+def mains_lost(seen: Seen) -> Judgement:
+    """The pack carries the pump. A rehearsal is meant; silence tells nothing."""
+    if seen.blind and not _mains_is_heard(seen):
+        return UNKNOWN
+    if not seen.on_pack or seen.outside.rehearsal:
+        return OFF
+    if seen.status.supply_inferred:
+        return Judgement(Verdict.ON, "inferred", on_delay_s=INFERRED_DELAY_S, since_ms=seen.status.supply_since_ms)
+    return Judgement(Verdict.ON, since_ms=seen.status.supply_since_ms)
+
+
+def _mains_is_heard(seen: Seen) -> bool:
+    """Whether the mains signal itself is fresh, though pump and pack may be silent."""
+    if seen.outside.trouble is not None:
+        return False
+    return any(
+        age.quantity is Quantity.MAINS_PRESENT and age.age_s is not None and not age.silent for age in seen.status.ages
+    )
+
+
+def low_reserve(seen: Seen) -> Judgement:
+    """Fewer hours than the owner's limit, with nine chances in ten that it is more, while the pack drains."""
+    return _reserve(seen, AlarmKind.LOW_RESERVE)
+
+
+def critical_reserve(seen: Seen) -> Judgement:
+    """As low reserve, at the lower limit."""
+    return _reserve(seen, AlarmKind.CRITICAL_RESERVE)
+
+
+def _reserve(seen: Seen, kind: AlarmKind) -> Judgement:
+    """On mains `hours remaining` answers "if the mains failed now": a short answer there is no alarm.
+
+    A projection of old telemetry neither raises nor clears: silence has its own alarm, which tells the projected end.
+    """
+    if seen.blind:
+        return UNKNOWN
+    if not seen.on_pack:
+        return RETURNED
+    quantiles = seen.forecast.hours_remaining
+    if quantiles.p10 is None and seen.forecast.never_probability >= 0.9:
+        return OFF
+    return Judgement(compare(seen.row(kind), quantiles.p10))
+
+
+def reserve_reached(seen: Seen) -> Judgement:
+    """Charge at the floor, as reported; where it is not reported, as counted down by the forecast."""
+    if seen.blind:
+        return UNKNOWN
+    row = seen.row(AlarmKind.RESERVE_REACHED)
+    charge = seen.status.charge_percent
+    if charge is None:
+        charge = seen.forecast.charge_percent
+    if charge is None:
+        p50 = seen.forecast.hours_remaining.p50
+        if not seen.on_pack:
+            return UNKNOWN if p50 is None else (OFF if p50 > 0.25 else HOLD)
+        return UNKNOWN if p50 is None else Judgement(Verdict.ON if p50 <= 0.0 else Verdict.OFF)
+    above = charge - seen.site.pack.reserve_percent
+    if seen.on_pack and above <= (row.limit or 0.0):
+        return Judgement(Verdict.ON)
+    return OFF if above > (row.clear_level or 0.0) else HOLD
+
+
+def pack_output_off(seen: Seen) -> Judgement:
+    """Charge left, but nothing is carried when something is due."""
+    if seen.blind:
+        return UNKNOWN
+    carrying, charge = seen.status.pack_carrying, seen.status.charge_percent
+    if carrying is None:
+        return UNKNOWN
+    if carrying:
+        return OFF
+    if charge is not None and charge <= EMPTY_PERCENT and seen.on_pack:
+        return HOLD  # empty: there is nothing left to carry with, and reserve-reached has told so
+    return Judgement(Verdict.ON, "pack" if seen.on_pack else "mains")
+
+
+def pack_not_charging(seen: Seen) -> Judgement:
+    """On mains, below the limit, and the charge does not rise."""
+    status = seen.status
+    if seen.blind:
+        return UNKNOWN
+    if seen.on_pack:
+        return OFF
+    level = compare(seen.row(AlarmKind.PACK_NOT_CHARGING), status.charge_percent)
+    if level is not Verdict.ON:
+        return Judgement(level)
+    if status.supply_since_ms is not None and seen.now_ms - status.supply_since_ms < SETTLE_MS:
+        return UNKNOWN
+    rate = status.charge_rate_percent_per_h
+    if rate is None:
+        return UNKNOWN
+    if rate >= FLAT_PERCENT_PER_H:
+        return OFF
+    hours = seen.forecast.hours_remaining.p10
+    low = seen.row(AlarmKind.LOW_RESERVE).limit
+    short = hours is not None and low is not None and hours < low
+    return Judgement(Verdict.ON, priority=Priority.HIGH if short else Priority.MEDIUM)
+
+
+def pack_temperature(seen: Seen) -> Judgement:
+    """Too warm; or, for lithium, too cold to be charged."""
+    warmth = seen.status.pack_temperature_c
+    if seen.status.silent or warmth is None:
+        return UNKNOWN
+    lithium = seen.site.pack.chemistry is Chemistry.LITHIUM
+    if lithium and warmth < COLD_C:
+        return Judgement(Verdict.ON, "cold")
+    warm = compare(seen.row(AlarmKind.PACK_TEMPERATURE), warmth)
+    if warm is Verdict.OFF and lithium and warmth < COLD_CLEAR_C:
+        return HOLD
+    return Judgement(warm)
+
+
+def load_at_rating(seen: Seen) -> Judgement:
+    """Running power pinned at the rating: the true power may be higher."""
+    status = seen.status
+    if seen.blind:
+        return UNKNOWN
+    if status.power_pinned and status.running_since_ms is not None:
+        return Judgement(Verdict.ON, run=status.running_since_ms)
+    last = status.last_run
+    if last is not None and last.clipped:
+        return Judgement(Verdict.ON, run=last.start_ms)
+    return OFF if last is not None or status.supply is Supply.MAINS else UNKNOWN

@@ -1,0 +1,71 @@
+"""Rules about the watching itself: silence, clock, deliveries, rehearsals."""
+
+from __future__ import annotations
+
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict
+from forecaster.domain.alarms import AlarmKind, Priority
+
+DAY_MS = 86_400_000
+FIRST_TEST_DAYS = 45.0
+"""A site never tested is asked for its first test after this many days."""
+FROZEN_DELAY_S = 600.0
+
+
+def telemetry_silent(seen: Seen) -> Judgement:
+    """No word for longer than the limit; on the pack half of it, since the router may be about to die with it.
+
+    The priority follows what the projection says: a house last heard of on the pack nears its end unseen.
+    """
+    status = seen.status
+    if status.clock_suspect is not None:
+        return UNKNOWN  # an age told by a wrong clock
+    if seen.outside.trouble is not None:
+        return Judgement(Verdict.ON, "trouble", priority=_urgency(seen), on_delay_s=300.0)
+    if status.frozen:
+        return Judgement(Verdict.ON, "frozen", priority=_urgency(seen), on_delay_s=FROZEN_DELAY_S)
+    if not status.silent:
+        return OFF
+    limit_min = seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0
+    if seen.on_pack:
+        limit_min /= 2.0
+    if status.data_age_s is not None and status.data_age_s < 60.0 * limit_min:
+        return HOLD
+    if status.data_age_s is None and seen.now_ms - seen.first_ms < 60_000.0 * limit_min:
+        return HOLD
+    if status.data_age_s is None:
+        return Judgement(Verdict.ON, "never")
+    return Judgement(Verdict.ON, "pack" if seen.on_pack else "mains", priority=_urgency(seen))
+
+
+def _urgency(seen: Seen) -> Priority:
+    """Medium on mains, high on the pack, critical when the projected end is near."""
+    if not seen.on_pack:
+        return Priority.MEDIUM
+    early = seen.forecast.hours_remaining.p10
+    limit = seen.row(AlarmKind.CRITICAL_RESERVE).limit or 0.0
+    return Priority.CRITICAL if early is not None and early < limit else Priority.HIGH
+
+
+def clock_suspect(seen: Seen) -> Judgement:
+    """The engine says why the clock cannot be trusted."""
+    return OFF if seen.status.clock_suspect is None else Judgement(Verdict.ON)
+
+
+def delivery_failing(seen: Seen) -> Judgement:
+    """A channel has failed for longer than the limit: told on the others."""
+    limit_ms = 60_000.0 * (seen.row(AlarmKind.DELIVERY_FAILING).limit or 0.0)
+    if any(seen.now_ms - failing.since_ms > limit_ms for failing in seen.outside.failing):
+        return Judgement(Verdict.ON)
+    return HOLD if seen.outside.failing else OFF
+
+
+def rehearsal_due(seen: Seen) -> Judgement:
+    """A year since the last rehearsal; for a site never tested, a while after it was first seen."""
+    if seen.status.clock_suspect is not None:
+        return UNKNOWN
+    last = seen.status.last_test_ms
+    if last is None:
+        due_ms = seen.first_ms + int(FIRST_TEST_DAYS * DAY_MS)
+        return Judgement(Verdict.ON, "first") if seen.now_ms > due_ms else OFF
+    limit_days = seen.row(AlarmKind.TEST_DUE).limit or 0.0
+    return Judgement(Verdict.ON) if seen.now_ms > last + int(limit_days * DAY_MS) else OFF

@@ -1,0 +1,100 @@
+"""How one kind of alarm stands at a site, and the whole desk's state as it is saved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import msgspec
+
+from forecaster.alarms.budget import Budget
+from forecaster.alarms.evidence import Seen
+from forecaster.alarms.gate import Gate
+from forecaster.alarms.table import Rationale
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
+from forecaster.domain.errors import SnapshotError
+from forecaster.wording import HOUR_MS
+
+VERSION = 1
+REJOIN_MS = 30 * 60_000
+"""A cause that comes back within this time after it cleared goes on with the same episode."""
+LONGEST_OFF_DELAY_S = 1800.0
+
+
+@dataclass(slots=True)
+class Standing:
+    """One kind at one site.
+
+    told_ms : int | None — when people were last told of this episode
+    told_end_ms : (early, middle, late) as last told to people; hub_end_ms the middle as last told to hubs
+    reminders : int — given in this episode
+    owed : bool — people have not been told, for want of room
+    rejoins : int — how often the episode came back; each doubles the off-delay
+    """
+
+    gate: Gate = field(default_factory=Gate)
+    alarm: Alarm | None = None
+    variant: str = ""
+    told_ms: int | None = None
+    told_end_ms: tuple[int, int, int] | None = None
+    hub_end_ms: int | None = None
+    hub_ms: int = 0
+    reminders: int = 0
+    owed: bool = False
+    rejoins: int = 0
+    shelved_until_ms: int | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether the alarm stands and is not shelved."""
+        return self.gate.active and self.alarm is not None and self.shelved_until_ms is None
+
+    @property
+    def unacknowledged(self) -> bool:
+        """Whether it waits for a person."""
+        return self.open and self.alarm is not None and self.alarm.state is AlarmState.UNACKNOWLEDGED
+
+    def row(self, row: Rationale) -> Rationale:
+        """The table's row with an off-delay that grows while the same episode comes back again and again."""
+        delay_s = max(row.off_delay_s, min(row.off_delay_s * 2**self.rejoins, LONGEST_OFF_DELAY_S))
+        return replace(row, off_delay_s=delay_s)
+
+    def rejoined(self, now_ms: int) -> bool:
+        """Whether a raise now goes on with the last episode."""
+        alarm = self.alarm
+        return alarm is not None and alarm.cleared_ms is not None and now_ms - alarm.cleared_ms <= REJOIN_MS
+
+
+@dataclass(slots=True)
+class DeskState:
+    """What a desk must remember."""
+
+    version: int = VERSION
+    first_ms: int | None = None
+    budget: Budget = field(default_factory=Budget)
+    standings: dict[AlarmKind, Standing] = field(default_factory=dict)
+
+    def encode(self) -> bytes:
+        """As bytes."""
+        return msgspec.json.encode(self)
+
+    @classmethod
+    def decode(cls, snapshot: bytes) -> DeskState:
+        """From bytes; SnapshotError."""
+        try:
+            state = msgspec.json.decode(snapshot, type=DeskState)
+        except (msgspec.DecodeError, UnicodeDecodeError) as problem:
+            raise SnapshotError(f"the alarm desk's state cannot be read: {problem}") from problem
+        if state.version != VERSION:
+            raise SnapshotError(f"the alarm desk's state is of version {state.version}, this program reads {VERSION}")
+        return state
+
+
+def ends(seen: Seen) -> tuple[int, int, int] | None:
+    """Early, middle and late end of the reserve [UTC milliseconds]; None where the middle is not known."""
+    quantiles = seen.forecast.hours_remaining
+    if quantiles.p50 is None:
+        return None
+    early = quantiles.p50 if quantiles.p10 is None else quantiles.p10
+    late = seen.forecast.horizon_h if quantiles.p90 is None else quantiles.p90
+    first, middle, last = (seen.forecast.issued_at_ms + int(hours * HOUR_MS) for hours in (early, quantiles.p50, late))
+    return first, middle, last

@@ -1,0 +1,74 @@
+"""One story for one outage: which alarm speaks for it, what is owed to its end, and what is not worth a message."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from forecaster.alarms.evidence import Seen
+from forecaster.alarms.standing import Standing
+from forecaster.domain.alarms import AlarmKind, AlarmTransition, Priority, TransitionKind
+
+OUTAGE: tuple[AlarmKind, ...] = (
+    AlarmKind.MAINS_LOST,
+    AlarmKind.LOW_RESERVE,
+    AlarmKind.CRITICAL_RESERVE,
+    AlarmKind.RESERVE_REACHED,
+)
+"""A mains failure and its reserve, mildest first: one story."""
+
+SAME_NEWS_MS = 30 * 60_000
+UPDATE_EVERY_MS = 2 * 3_600_000
+HUB_EVERY_MS = 20 * 60_000
+HUB_SHARE = 0.15
+
+
+def speaks(kind: AlarmKind, standings: Mapping[AlarmKind, Standing]) -> bool:
+    """Whether this alarm speaks for its story: the gravest that stands."""
+    if kind not in OUTAGE:
+        return True
+    standing = [item for item in OUTAGE if item in standings and standings[item].open]
+    return bool(standing) and standing[-1] is kind
+
+
+def milder(kind: AlarmKind) -> tuple[AlarmKind, ...]:
+    """The chapters of the story that an acknowledgement of this one covers."""
+    return OUTAGE[: OUTAGE.index(kind)] if kind in OUTAGE else ()
+
+
+def still_to_come(standings: Mapping[AlarmKind, Standing]) -> int:
+    """Messages that the outage under way may still need: its graver chapters and its end."""
+    if AlarmKind.MAINS_LOST not in standings or not standings[AlarmKind.MAINS_LOST].gate.active:
+        return 0
+    unwritten = [kind for kind in OUTAGE[1:] if kind not in standings or not standings[kind].gate.active]
+    return len(unwritten) + 1
+
+
+def is_news(transition: AlarmTransition, seen: Seen, standings: Mapping[AlarmKind, Standing]) -> bool:
+    """Whether people need to hear of a raise or a clear, budget aside."""
+    alarm = transition.alarm
+    standing = standings[alarm.kind]
+    if transition.kind is TransitionKind.RAISED:
+        if standing.shelved_until_ms is not None:
+            return False
+        mains = standings.get(AlarmKind.MAINS_LOST)
+        just_told = (
+            mains is not None
+            and mains.told_ms is not None
+            and mains.open
+            and transition.at_ms - mains.told_ms < SAME_NEWS_MS
+        )
+        return not (alarm.kind is AlarmKind.LOW_RESERVE and just_told)
+    if standing.told_ms is None or standing.shelved_until_ms is not None:
+        return False
+    if alarm.kind in OUTAGE[1:] and not seen.on_pack:
+        return False  # the mains' return tells it
+    return alarm.kind is AlarmKind.TELEMETRY_SILENT or alarm.priority.rank >= Priority.HIGH.rank
+
+
+def one_voice(transitions: list[AlarmTransition]) -> list[AlarmTransition]:
+    """Of raises of one story in one step the gravest speaks; of ends in one step, the mains' return, or the gravest."""
+    raised = [item for item in transitions if item.kind is TransitionKind.RAISED and item.alarm.kind in OUTAGE]
+    cleared = [item for item in transitions if item.kind is TransitionKind.CLEARED]
+    quiet = sorted(raised, key=lambda item: OUTAGE.index(item.alarm.kind))[:-1]
+    order = sorted(cleared, key=lambda item: (item.alarm.kind is AlarmKind.MAINS_LOST, item.alarm.priority.rank))
+    return quiet + order[:-1]

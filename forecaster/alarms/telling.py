@@ -1,0 +1,143 @@
+"""What an alarm says: headline, what to do, by when, and what happens otherwise, from the evidence of the moment."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from forecaster.alarms.evidence import Seen
+from forecaster.domain.alarms import AlarmKind
+from forecaster.texts import en
+from forecaster.wording import HOUR_MS, Wording
+
+RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
+PROJECTING = frozenset({*RESERVE_KINDS, AlarmKind.MAINS_LOST, AlarmKind.TELEMETRY_SILENT, AlarmKind.PACK_NOT_CHARGING})
+"""Kinds whose headline tells a forecast end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The words of one telling; by_ms is the time by which to act [UTC milliseconds]."""
+
+    headline: str
+    action: str
+    consequence: str
+    by_ms: int | None
+
+
+class Teller:
+    """Puts one site's alarms into words."""
+
+    def __init__(self, wording: Wording, texts: Mapping[str, str] = en.ALARMS) -> None:
+        self.wording, self.texts = wording, texts
+
+    def tell(self, kind: AlarmKind, variant: str, seen: Seen, raised_ms: int) -> Told:
+        """Words for an alarm that stands."""
+        by_ms = self._by(kind, seen, raised_ms)
+        facts = self._facts(seen, raised_ms, by_ms)
+        variants = [f"{kind}.{variant}"]
+        return Told(
+            headline=self._form(variants, kind.value, facts),
+            action=self._form([f"{key}.action" for key in variants], f"{kind}.action", facts),
+            consequence=self.texts[f"{kind}.consequence"],
+            by_ms=by_ms,
+        )
+
+    def cleared(self, kind: AlarmKind, seen: Seen, raised_ms: int) -> Told:
+        """Words for an alarm that is over."""
+        facts = self._facts(seen, raised_ms, None)
+        return Told(
+            self._form([] if seen.on_pack else [f"{kind}.cleared.mains"], f"{kind}.cleared", facts),
+            self.texts["cleared.action"],
+            "",
+            None,
+        )
+
+    def reminder(self, headline: str) -> str:
+        """A headline told again."""
+        start = self.texts["reminder"].format(headline="")
+        return headline if headline.startswith(start) else start + headline
+
+    def _form(self, wanted: list[str], usual: str, facts: Mapping[str, str]) -> str:
+        """The first wanted text that the language has, else the usual one, filled in."""
+        key = next((key for key in wanted if key in self.texts), usual)
+        return self.texts[key].format_map(facts)
+
+    def _by(self, kind: AlarmKind, seen: Seen, raised_ms: int) -> int | None:
+        """Act by the earliest likely end, where there is one; else within the table's time to respond."""
+        respond_ms = raised_ms + int(seen.row(kind).respond_s * 1000.0)
+        early = seen.forecast.hours_remaining.p10
+        if kind not in RESERVE_KINDS or early is None:
+            return respond_ms
+        end_ms = seen.forecast.issued_at_ms + int(early * HOUR_MS)
+        return max(seen.now_ms, end_ms)
+
+    def _facts(self, seen: Seen, raised_ms: int, by_ms: int | None) -> dict[str, str]:
+        status, forecast, say, now = seen.status, seen.forecast, self.wording, seen.now_ms
+        facts = {
+            "now": say.clock(now, now),
+            "by": "" if by_ms is None else say.about(by_ms, now),
+            "seen": say.clock(raised_ms, now),
+            "since": say.clock(raised_ms if status.supply_since_ms is None else status.supply_since_ms, now),
+            "until": self._until(seen),
+            "empty": say.at(forecast.hours_to_empty, forecast.issued_at_ms, now),
+            "charge": say.percent(forecast.charge_percent),
+            "reserve": say.percent(seen.site.pack.reserve_percent),
+            "lasted": say.duration((now - raised_ms) / 1000.0),
+            "full": "",
+            "freeboard": "",
+            "supply": "",
+            "warmth": say.temperature(status.pack_temperature_c),
+            "warm_limit": say.temperature(seen.row(AlarmKind.PACK_TEMPERATURE).limit),
+            "freezing": say.temperature(0.0),
+            "rating": say.watts(seen.site.pack.continuous_w),
+            "generator": self.texts["generator"],
+            "water": self.texts["water"],
+            "clock": status.clock_suspect or "",
+            "trouble": seen.outside.trouble or "",
+            "frozen": say.listed([quantity.value.replace("_", " ") for quantity in status.frozen]),
+        }
+        if forecast.full_at_ms is not None:
+            facts["full"] = self.texts["full"].format(full=say.about(forecast.full_at_ms, now))
+        if forecast.water.minutes_to_floor is not None:
+            minutes = say.duration(60.0 * forecast.water.minutes_to_floor)
+            facts["freeboard"] = self.texts["freeboard"].format(minutes=minutes)
+        facts["supply"] = self.texts["on-pack" if seen.on_pack else "on-mains"].format(until=facts["until"])
+        facts |= self._pump_facts(seen)
+        facts |= self._watch_facts(seen)
+        return facts
+
+    def _until(self, seen: Seen) -> str:
+        forecast = seen.forecast
+        quantiles = forecast.hours_remaining
+        if quantiles.p10 is None and quantiles.p50 is None and forecast.never_probability >= 0.5:
+            return self.wording.beyond(forecast.horizon_h)
+        return self.wording.until(quantiles, forecast.issued_at_ms, seen.now_ms)
+
+    def _pump_facts(self, seen: Seen) -> dict[str, str]:
+        status, say, now = seen.status, self.wording, seen.now_ms
+        last, running = status.last_run, status.running_since_ms
+        run_s, run_w, rate = status.run_s_normal, status.running_w_normal, status.cycles_per_hour_normal
+        return {
+            "running": say.duration(None if running is None else (now - running) / 1000.0),
+            "run_normal": say.duration(None if run_s is None else run_s.p50),
+            "run_last": say.duration(None if last is None else last.run_s),
+            "last_run": say.ago(None if last is None else (now - last.stop_ms) / 1000.0),
+            "run_watts": say.watts(None if last is None else last.power_w),
+            "watts_normal": say.watts(None if run_w is None else run_w.p50),
+            "starts": str(status.cycles_last_hour),
+            "starts_normal": say.texts["unknown"] if rate is None else f"{rate.p95:.0f}",
+        }
+
+    def _watch_facts(self, seen: Seen) -> dict[str, str]:
+        status, say, now = seen.status, self.wording, seen.now_ms
+        heard = None if status.data_age_s is None else now - int(status.data_age_s * 1000.0)
+        failing = seen.outside.failing
+        tested = None if status.last_test_ms is None else (now - status.last_test_ms) / 1000.0
+        return {
+            "heard": say.texts["ago.never"] if heard is None else say.clock(heard, now),
+            "channels": say.listed([item.channel for item in failing]),
+            "failing": say.clock(min((item.since_ms for item in failing), default=now), now),
+            "error": failing[0].error if failing else "",
+            "tested": say.ago(tested),
+        }

@@ -1,0 +1,32 @@
+"""Arrays in snapshots: exact, compact, readable by any JSON or msgpack encoder."""
+
+from __future__ import annotations
+
+from base64 import b64decode, b64encode
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.errors import SnapshotError
+
+
+def pack_array(values: NDArray[np.float64]) -> dict[str, object]:
+    """An array as its shape and its little-endian float64 bytes in base64."""
+    return {"shape": list(values.shape), "f8": b64encode(values.astype("<f8").tobytes()).decode("ascii")}
+
+
+def unpack_array(packed: object) -> NDArray[np.float64]:
+    """The array that pack_array packed; SnapshotError where it is something else."""
+    if (
+        not isinstance(packed, dict)
+        or not isinstance(packed.get("f8"), str)
+        or not isinstance(packed.get("shape"), list)
+    ):
+        raise SnapshotError("a stored array is neither shape nor numbers; start the site anew from its readings")
+    try:
+        flat = np.frombuffer(b64decode(packed["f8"], validate=True), dtype="<f8")
+        return np.asarray(flat.reshape(packed["shape"]), dtype=np.float64).copy()
+    except ValueError as error:
+        raise SnapshotError(
+            f"a stored array cannot be read ({error}); start the site anew from its readings"
+        ) from error

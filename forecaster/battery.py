@@ -1,0 +1,62 @@
+"""Formulas of batteries and inverters, each with its source."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.site import Chemistry
+
+Array = NDArray[np.float64]
+
+LEAD_ACID_TEMPERATURE_C = (-3.9, 4.4, 10.0, 21.1, 25.0)
+LEAD_ACID_CAPACITY = (0.765, 0.845, 0.895, 0.975, 1.0)
+"""Capacity fraction at the 8 h rate, "Uninterruptible Power Supplies and Standby Power Systems", p. 199."""
+
+LITHIUM_TEMPERATURE_C = (-20.0, 0.0, 10.0, 20.0)
+LITHIUM_CAPACITY = (0.70, 0.90, 0.96, 1.0)
+"""Common practice for iron phosphate cells at low rates, no source."""
+
+
+def reported_percent(charge: Array, bow: Array | float) -> Array:
+    """Charge as the pack reports it, before rounding [%]: true share of charge 0..1, bowed by `bow` at half charge.
+
+    A parabola that is right at full and at empty: the least that a gauge fitted at both ends can be wrong by.
+    """
+    return np.asarray(100.0 * (charge + 4.0 * bow * charge * (1.0 - charge)), dtype=np.float64)
+
+
+def charge_at(percent: Array | float, bow: Array) -> Array:
+    """True share of charge 0..1 at a reported percent: the inverse of reported_percent, |bow| < 1/4."""
+    share = np.asarray(percent, dtype=np.float64) / 100.0
+    linear = 1.0 + 4.0 * bow
+    root = np.sqrt(np.maximum(linear**2 - 16.0 * bow * share, 0.0))
+    return np.asarray(2.0 * share / (linear + root), dtype=np.float64)
+
+
+def temperature_factor(temperature_c: float, chemistry: Chemistry) -> float:
+    """Usable capacity at a temperature as a share of that at 25 °C, held flat beyond the table."""
+    if chemistry is Chemistry.LEAD_ACID:
+        return float(np.interp(temperature_c, LEAD_ACID_TEMPERATURE_C, LEAD_ACID_CAPACITY))
+    return float(np.interp(temperature_c, LITHIUM_TEMPERATURE_C, LITHIUM_CAPACITY))
+
+
+def peukert_hours(rated_hours: float, capacity_ah: float, current_a: float, exponent: float) -> float:
+    """Hours at a current: t = H (C / (I H))^k (Peukert 1897), capacity rated over H hours."""
+    return float(rated_hours * (capacity_ah / (current_a * rated_hours)) ** exponent)
+
+
+def peukert_drain(power_w: float, capacity_wh: float, rated_hours: float = 20.0, exponent: float = 1.1) -> float:
+    """How many rated Wh one Wh drawn at a power costs, 1 at the rated power: (P H / C)^(k-1), from peukert_hours."""
+    return float((power_w * rated_hours / capacity_wh) ** (exponent - 1.0))
+
+
+def sandia_ac_w(dc_w: Array, paco: float, pdco: float, pso: float, c0: float) -> Array:
+    """Inverter output [W] at rated battery voltage (SAND2007-5036, eq. 1 with C1 = C2 = C3 = 0).
+
+    dc_w : drawn from the battery [W]; paco, pdco : rated output and input [W]; pso : input at no output [W];
+    c0 : curvature [1/W]
+    """
+    above = dc_w - pso
+    span = pdco - pso
+    return np.asarray((paco / span - c0 * span) * above + c0 * above**2, dtype=np.float64)

@@ -1,0 +1,50 @@
+"""What a nameplate says of a pump's running power, before anything was measured."""
+
+from __future__ import annotations
+
+from forecaster.domain.site import Pump
+
+WATTS_PER_HP = 745.7
+"""Mechanical horsepower [W]."""
+
+TYPICAL_POWER_FACTOR = 0.65
+"""Fractional-horsepower motors run at 0.55 to 0.75 (common practice, no source)."""
+
+TYPICAL_EFFICIENCY = 0.6
+"""Shaft power over input of a small motor, of the order of 10 CFR 431.446's minimum for 1/4 and 1/3 hp."""
+
+TYPICAL_RUNNING_W = 450.0
+"""A one-third horsepower pump, where the nameplate says nothing that helps (common practice, no source) [W]."""
+
+TYPICAL_VOLTAGE_V = 120.0
+
+
+def running_w(pump: Pump) -> float:
+    """Running power at the plug [W], as well as the nameplate tells it: power, else V x A x power factor, else hp."""
+    if pump.rated_power_w is not None:
+        return pump.rated_power_w
+    if pump.rated_voltage_v is not None and pump.rated_current_a is not None:
+        current = sum(pump.rated_current_a) / 2.0
+        factor = pump.power_factor if pump.power_factor is not None else TYPICAL_POWER_FACTOR
+        return pump.rated_voltage_v * current * factor
+    if pump.horsepower is not None:
+        return pump.horsepower * WATTS_PER_HP / TYPICAL_EFFICIENCY
+    return TYPICAL_RUNNING_W
+
+
+def watts_per_ampere(pump: Pump) -> float:
+    """What to read a current as [W/A]: voltage times the power factor, stated or told by power over current."""
+    volts = pump.rated_voltage_v if pump.rated_voltage_v is not None else TYPICAL_VOLTAGE_V
+    factor = pump.power_factor
+    if factor is None and pump.rated_power_w is not None and pump.rated_current_a is not None:
+        factor = min(1.0, pump.rated_power_w / (volts * pump.rated_current_a[1]))
+    return volts * (TYPICAL_POWER_FACTOR if factor is None else factor)
+
+
+def running_spread(pump: Pump) -> float:
+    """Standard deviation of the logarithm of the running power about `running_w` (common practice, no source)."""
+    if pump.rated_power_w is not None:
+        return 0.15
+    if pump.rated_current_a is not None:
+        return 0.2
+    return 0.25 if pump.horsepower is not None else 0.5

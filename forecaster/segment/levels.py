@@ -1,0 +1,99 @@
+"""The two levels of a pump's power, idle and running, and the thresholds between them, learnt from readings.
+
+The nameplate is where they start. A histogram on a log scale finds the levels where the nameplate is far off.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+_ON_SHARE = 0.40
+_OFF_SHARE = 0.25
+_FIRST_SHARE = 0.25
+_PER_OCTAVE = 4
+_BINS = 64
+_LOOK_EVERY = 256
+_LEAST_SIDE = 6
+_LEAST_OCTAVES = 1.5
+_LEAST_RUNNING_W = 15.0
+
+
+class Levels(msgspec.Struct):
+    """Idle and running level [W], and the thresholds with hysteresis between them.
+
+    running_w : float — running level above idle; starts at the nameplate's
+    idle_w : float — what is drawn between runs
+    idle_gain : float — how fast the idle level follows, 0..1; fast where other loads share the measurement
+    running_count, idle_count : int — samples the levels rest on
+    """
+
+    running_w: float
+    idle_w: float = 0.0
+    idle_gain: float = 0.02
+    running_count: int = 0
+    idle_count: int = 0
+    since_look: int = 0
+    bins: list[int] = msgspec.field(default_factory=lambda: [0] * _BINS)
+    on_w: float = 0.0
+    off_w: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.on_w == 0.0:
+            self._set()
+
+    @property
+    def learnt(self) -> bool:
+        """Whether the running level has been measured."""
+        return self.running_count >= 3
+
+    def idle(self, watts: float) -> None:
+        """Take a sample between runs."""
+        self.idle_count += 1
+        gain = self.idle_gain if self.idle_count > 50 else max(self.idle_gain, 1.0 / self.idle_count)
+        self.idle_w += gain * (watts - self.idle_w)
+        if not self.running_count:
+            self._look(watts)
+        self._set()
+
+    def running(self, watts: float) -> None:
+        """Take a sample within a run."""
+        self.running_count += 1
+        gain = max(0.05, 1.0 / self.running_count)
+        self.running_w += gain * (max(watts - self.idle_w, _LEAST_RUNNING_W) - self.running_w)
+        self._set()
+
+    def _set(self) -> None:
+        first = _ON_SHARE if self.running_count else _FIRST_SHARE
+        self.on_w = self.idle_w + first * self.running_w
+        self.off_w = self.idle_w + min(first, _OFF_SHARE) * self.running_w
+
+    def _look(self, watts: float) -> None:
+        """While no run was ever seen: count the samples, and now and then look for two levels among them."""
+        index = int(_PER_OCTAVE * math.log2(max(watts, 0.0) + 1.0))
+        self.bins[index if index < _BINS else _BINS - 1] += 1
+        self.since_look += 1
+        if self.since_look >= _LOOK_EVERY:
+            self.since_look = 0
+            self._split()
+
+    def _split(self) -> None:
+        """Otsu's two classes on the log scale (IEEE Trans. SMC 9(1), 1979); taken where they lie well apart."""
+        total = sum(self.bins)
+        weighted = sum(index * count for index, count in enumerate(self.bins))
+        below, moment, best, parts = 0, 0, 0.0, (0.0, 0.0)
+        for index, count in enumerate(self.bins):
+            below += count
+            moment += index * count
+            above = total - below
+            if below < _LEAST_SIDE or above < _LEAST_SIDE:
+                continue
+            low, high = moment / below, (weighted - moment) / above
+            between = below * above * (high - low) ** 2
+            if between > best:
+                best, parts = between, (low, high)
+        low_w, high_w = (2.0 ** (part / _PER_OCTAVE) for part in parts)
+        if parts[1] - parts[0] >= _LEAST_OCTAVES * _PER_OCTAVE and high_w >= _LEAST_RUNNING_W:
+            self.idle_w, self.running_w = low_w - 1.0, high_w
+            self.running_count = 1

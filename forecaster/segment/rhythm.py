@@ -1,0 +1,109 @@
+"""How often a quantity reports: its usual interval, whether it reports on change, and how long a silence is a gap.
+
+Intervals are counted in powers of two, so that one lost message or one storm does not move the limits.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+START_LIMIT_MS = 180_000
+"""How long a silence is taken for a gap before the rhythm is known [ms]."""
+
+LEAST_GAP_MS = 15_000
+LEAST_SILENCE_MS = 90_000
+_BUCKETS = 40
+_ENOUGH = 20
+_FORGET_AT = 4_000
+_STEP = 1.05
+_OFF_BEAT = 0.7
+_ON_CHANGE = 0.3
+
+
+class Rhythm(msgspec.Struct):
+    """The reporting rhythm of one quantity.
+
+    stated_ms : int | None — the owner's own limit for silence [ms]; None: learnt
+    last_ms, last_value : the newest reading; None: never heard
+    changed_ms : int | None — when the value last differed from the one before
+    steady_ms : float | None — median interval between readings while nothing happens [ms]
+    off_beat : float — share, 0..1, of the newest edges that came off the beat: high for reports on change
+    """
+
+    stated_ms: int | None = None
+    last_ms: int | None = None
+    last_value: float | None = None
+    changed_ms: int | None = None
+    steady_ms: float | None = None
+    off_beat: float = 0.0
+    count: int = 0
+    buckets: list[int] = msgspec.field(default_factory=lambda: [0] * _BUCKETS)
+    gap_ms: int = START_LIMIT_MS
+
+    @property
+    def on_change(self) -> bool:
+        """Whether the quantity reports when it changes, so that an edge is seen at once."""
+        return self.off_beat > _ON_CHANGE
+
+    @property
+    def silence_ms(self) -> int:
+        """Age of the newest reading beyond which the quantity is silent [ms]."""
+        if self.stated_ms is not None:
+            return self.stated_ms
+        return max(self.gap_ms, LEAST_SILENCE_MS)
+
+    def heard(self, at_ms: int, value: float) -> int | None:
+        """Take a reading that is newer than the last. Returns the interval since that one [ms]; None: the first."""
+        last = self.last_ms
+        self.last_ms = at_ms
+        if value != self.last_value:
+            self.changed_ms = at_ms
+            self.last_value = value
+        if last is None:
+            return None
+        interval = at_ms - last
+        bucket = interval.bit_length()
+        self.buckets[bucket if bucket < _BUCKETS else _BUCKETS - 1] += 1
+        self.count += 1
+        if self.count & 31 == 0 or self.count == _ENOUGH:
+            self._learn()
+        return interval
+
+    def steady(self, interval_ms: int) -> None:
+        """Tell of an interval within which nothing happened: moves the median by a step."""
+        steady = self.steady_ms
+        if steady is None:
+            self.steady_ms = float(interval_ms)
+        else:
+            self.steady_ms = steady * _STEP if interval_ms > steady else steady / _STEP
+
+    def edge(self, interval_ms: int) -> None:
+        """Tell of an interval that ended in a change of state."""
+        off = 1.0 if self.steady_ms is None or interval_ms < _OFF_BEAT * self.steady_ms else 0.0
+        self.off_beat += 0.1 * (off - self.off_beat)
+
+    def typical_ms(self) -> int | None:
+        """Upper end of the power-of-two bucket that holds the median interval [ms]; None before it is known."""
+        return self._quantile(0.5) if self.count else None
+
+    def silent(self, now_ms: int) -> bool:
+        """Whether nothing was heard for longer than the rhythm explains; True where it never was."""
+        return self.last_ms is None or now_ms - self.last_ms > self.silence_ms
+
+    def _quantile(self, share: float) -> int:
+        need, seen = share * sum(self.buckets), 0
+        for index, count in enumerate(self.buckets):
+            seen += count
+            if count and seen >= need:
+                return 1 << index
+        return START_LIMIT_MS
+
+    def _learn(self) -> None:
+        if self.count >= _FORGET_AT:
+            self.buckets = [count // 2 for count in self.buckets]
+            self.count = sum(self.buckets)
+        if self.on_change:
+            widest = max((index for index, count in enumerate(self.buckets) if count >= 2), default=0)
+            self.gap_ms = max(2 * (1 << widest), LEAST_GAP_MS)
+        else:
+            self.gap_ms = max(3 * self._quantile(0.98), LEAST_GAP_MS)

@@ -1,0 +1,284 @@
+"""All run sources of a site, and which of them is believed: the best that is heard and fine enough for its runs."""
+
+from __future__ import annotations
+
+import msgspec
+
+from forecaster.domain.quantities import RUN_SOURCES, Quantity
+from forecaster.domain.runs import Run, Supply
+from forecaster.domain.site import Site
+from forecaster.nameplate import running_w, watts_per_ampere
+from forecaster.segment.counter import CounterRuns, EnergyCounter
+from forecaster.segment.levels import Levels
+from forecaster.segment.meter import Meter
+from forecaster.segment.rhythm import Rhythm
+from forecaster.segment.tracker import Draft, Tracker
+
+_RANK: dict[Quantity, int] = {quantity: rank for rank, quantity in enumerate(RUN_SOURCES)}
+_COARSE_RANK = 10
+_COARSE = 0.4
+_YES_NO = (Quantity.PUMP_RUNNING, Quantity.PIT_FLOAT)
+_PIN_LOW, _PIN_HIGH = 0.97, 1.02
+_LEAST_GREATEST_W = 1_000.0
+_MOST_PENDING = 64
+_LEAST_STANDBY_W = 0.2
+
+
+class Pending(msgspec.Struct, frozen=True, array_like=True):
+    """A run of a lesser source, held until it is known whether a better one saw that time."""
+
+    quantity: Quantity
+    draft: Draft
+    supply: Supply
+
+
+class Segmenter(msgspec.Struct):
+    """Runs and energy of one site's pump.
+
+    Runs come out in order and never overlap. `meter` has the energy at the plug since the beginning.
+    """
+
+    site: str
+    prior_w: float
+    watts_per_ampere: float
+    pin_w: float | None
+    stated_ms: dict[Quantity, int]
+    meter: Meter
+    trackers: dict[Quantity, Tracker] = msgspec.field(default_factory=dict)
+    counter: EnergyCounter | None = None
+    counter_runs: CounterRuns = msgspec.field(default_factory=CounterRuns)
+    metering: Quantity | None = None
+    pending: list[Pending] = msgspec.field(default_factory=list)
+    last_stop_ms: int | None = None
+
+    @classmethod
+    def of(cls, site: Site) -> Segmenter:
+        """A new segmenter for a site, with the nameplate for its first belief."""
+        return cls(
+            site=site.id,
+            prior_w=running_w(site.pump),
+            watts_per_ampere=watts_per_ampere(site.pump),
+            pin_w=site.pack.continuous_w,
+            stated_ms={
+                channel.quantity: round(channel.max_silence_s * 1000.0)
+                for channel in site.channels
+                if channel.quantity in _RANK and channel.max_silence_s is not None
+            },
+            meter=Meter(),
+        )
+
+    # -- what is known
+
+    @property
+    def running_w(self) -> float:
+        """Running power: measured where any source measures it, else the nameplate's, mended by the counter [W]."""
+        for quantity in (Quantity.PUMP_POWER, Quantity.PUMP_CURRENT, Quantity.PACK_OUTPUT_POWER):
+            tracker = self.trackers.get(quantity)
+            if tracker is not None and tracker.levels.learnt:
+                return tracker.levels.running_w * (self.meter.scale if quantity is Quantity.PUMP_CURRENT else 1.0)
+        return self.prior_w * self.meter.scale
+
+    @property
+    def running_w_measured(self) -> bool:
+        """Whether the running power was measured at all."""
+        return self.meter.scale != 1.0 or any(
+            tracker.levels.learnt for tracker in self.trackers.values() if not tracker.yes_no
+        )
+
+    @property
+    def standby_w(self) -> float:
+        """What the pump's plug draws between runs [W]."""
+        tracker = self.trackers.get(Quantity.PUMP_POWER)
+        if tracker is None or tracker.levels.idle_count < 20 or tracker.levels.idle_w < _LEAST_STANDBY_W:
+            return 0.0
+        return tracker.levels.idle_w
+
+    def source(self, now_ms: int) -> Quantity | None:
+        """The source that runs are told from now; None when all are silent."""
+        heard = [q for q, r in self._rhythms() if not r.silent(now_ms) and self._tells_runs(q)]
+        return min(heard, key=self._rank, default=None)
+
+    def running_since_ms(self, now_ms: int) -> int | None:
+        """Start of the run that lasts now, told by the source believed now."""
+        source = self.source(now_ms)
+        tracker = None if source is None else self.trackers.get(source)
+        return tracker.open_ms if tracker is not None and tracker.on else None
+
+    def coarse(self, now_ms: int) -> bool:
+        """Whether the source believed now is too coarse for lengths of runs: energy is to be trusted, not edges."""
+        source = self.source(now_ms)
+        if source is None or source is Quantity.PUMP_ENERGY:
+            return True
+        return self.trackers[source].coarse > _COARSE
+
+    def pinned(self, now_ms: int) -> bool:
+        """Whether the run that lasts now shows a power pinned at the pack's continuous rating."""
+        source = self.source(now_ms)
+        tracker = None if source is None else self.trackers.get(source)
+        return tracker is not None and tracker.on and 2 * tracker.pinned >= tracker.samples > 0
+
+    # -- what is heard
+
+    def feed(self, at_ms: int, quantity: Quantity, value: float, supply: Supply) -> list[Run]:
+        """Take a reading of a run source, newer than the last of that quantity. Returns runs that are now certain."""
+        if quantity is Quantity.PUMP_ENERGY:
+            return self._feed_counter(at_ms, value, supply)
+        tracker = self.trackers.get(quantity)
+        if tracker is None:
+            tracker = self.trackers[quantity] = self._new_tracker(quantity)
+        before = tracker.rhythm.last_ms
+        if quantity is Quantity.PUMP_CURRENT:
+            draft = tracker.feed(at_ms, value, value * self.watts_per_ampere)
+        elif tracker.yes_no:
+            draft = tracker.feed(at_ms, value, self.prior_w if value >= 0.5 else 0.0)
+        else:
+            draft = tracker.feed(at_ms, value, value)
+        if quantity is self.metering:
+            self.meter.add(*tracker.take_energy())
+        else:
+            self._arbitrate(at_ms, quantity, tracker, before)
+        if draft is not None:
+            return self._offer(at_ms, quantity, draft, supply)
+        if self.pending:
+            return self._review(at_ms)
+        return []
+
+    def _feed_counter(self, at_ms: int, value: float, supply: Supply) -> list[Run]:
+        counter = self.counter
+        if counter is None:
+            rhythm = Rhythm(stated_ms=self.stated_ms.get(Quantity.PUMP_ENERGY))
+            counter = self.counter = EnergyCounter(rhythm, max(2.5 * self.prior_w, _LEAST_GREATEST_W))
+        interval, used = counter.feed(at_ms, value)
+        if interval is not None:
+            metering = None if self.metering is None else self.trackers[self.metering]
+            covered = metering is not None and not metering.rhythm.silent(at_ms)
+            self.meter.count(interval, used, counter.resolution_wh or 1.0, covered=covered)
+        runs: list[Run] = []
+        for draft in self.counter_runs.feed(counter, at_ms, interval, used, self.running_w):
+            runs += self._offer(at_ms, Quantity.PUMP_ENERGY, draft, supply)
+        return runs + self._review(at_ms) if self.pending else runs
+
+    def _new_tracker(self, quantity: Quantity) -> Tracker:
+        rhythm = Rhythm(stated_ms=self.stated_ms.get(quantity))
+        if quantity in _YES_NO:
+            return Tracker(rhythm, Levels(running_w=self.prior_w, on_w=0.5, off_w=0.5), yes_no=True)
+        shared = quantity is Quantity.PACK_OUTPUT_POWER
+        levels = Levels(running_w=self.prior_w, idle_gain=0.2 if shared else 0.02)
+        if self.pin_w is None or quantity is Quantity.PUMP_CURRENT:
+            return Tracker(rhythm, levels, shared=shared)
+        return Tracker(
+            rhythm, levels, shared=shared, pin_low_w=_PIN_LOW * self.pin_w, pin_high_w=_PIN_HIGH * self.pin_w
+        )
+
+    # -- whom to believe
+
+    def _rank(self, quantity: Quantity) -> int:
+        tracker = self.trackers.get(quantity)
+        coarse = tracker is not None and tracker.coarse > _COARSE
+        return _RANK[quantity] + (_COARSE_RANK if coarse else 0)
+
+    def _rhythms(self) -> list[tuple[Quantity, Rhythm]]:
+        rhythms = [(quantity, tracker.rhythm) for quantity, tracker in self.trackers.items()]
+        if self.counter is not None:
+            rhythms.append((Quantity.PUMP_ENERGY, self.counter.rhythm))
+        return rhythms
+
+    def _tells_runs(self, quantity: Quantity) -> bool:
+        if quantity is not Quantity.PUMP_ENERGY:
+            return True
+        return self.counter is not None and (len(self.trackers) == 0 or self.counter_runs.countable(self.counter))
+
+    def _arbitrate(self, at_ms: int, quantity: Quantity, tracker: Tracker, before: int | None) -> None:
+        """Let the best source that is heard do the metering; what a lesser one tells meanwhile is let go."""
+        metering = None if self.metering is None else self.trackers[self.metering]
+        if self.metering is None or metering is None:
+            self.metering = quantity
+            self.meter.add(*tracker.take_energy())
+        elif self._rank(quantity) < self._rank(self.metering):
+            self.metering = quantity
+            tracker.take_energy()
+        elif metering.rhythm.silent(at_ms):
+            self.metering = quantity
+            self.meter.add(*tracker.take_energy())
+        elif before is None or (metering.rhythm.last_ms is not None and metering.rhythm.last_ms >= before):
+            tracker.take_energy()
+
+    def _offer(self, at_ms: int, quantity: Quantity, draft: Draft, supply: Supply) -> list[Run]:
+        offered = Pending(quantity, draft, supply)
+        ready = self._review(at_ms) if self.pending else []
+        verdict = self._verdict(at_ms, offered)
+        if verdict is True:
+            ready += self._accept(offered)
+        elif verdict is None:
+            self.pending.append(offered)
+            del self.pending[:-_MOST_PENDING]
+        return ready
+
+    def _review(self, at_ms: int) -> list[Run]:
+        ready: list[Run] = []
+        waiting: list[Pending] = []
+        for offered in self.pending:
+            verdict = self._verdict(at_ms, offered)
+            if verdict is True:
+                ready += self._accept(offered)
+            elif verdict is None:
+                waiting.append(offered)
+        self.pending = waiting
+        return ready
+
+    def _verdict(self, at_ms: int, offered: Pending) -> bool | None:
+        """Whether no better source saw the time of a run: True, False, or None while it cannot be told."""
+        rank, draft = self._rank(offered.quantity), offered.draft
+        verdict: bool | None = True
+        for quantity, tracker in self.trackers.items():
+            if quantity is offered.quantity or self._rank(quantity) >= rank:
+                continue
+            last = tracker.rhythm.last_ms
+            if tracker.blind_over(draft.start_ms, draft.stop_ms) or last is None or tracker.rhythm.silent(at_ms):
+                continue
+            if last < draft.stop_ms + (tracker.rhythm.typical_ms() or 0):
+                verdict = None
+                continue
+            tracker.told(tracker.saw(draft.start_ms, draft.stop_ms))
+            return False
+        counter = self.counter
+        if (
+            verdict is True
+            and counter is not None
+            and rank > _RANK[Quantity.PUMP_ENERGY]
+            and self.counter_runs.countable(counter)
+            and not counter.rhythm.silent(at_ms)
+        ):
+            return False
+        return verdict
+
+    def _accept(self, offered: Pending) -> list[Run]:
+        draft, floor = offered.draft, self.last_stop_ms
+        start = draft.start_ms if floor is None else max(draft.start_ms, floor)
+        if draft.stop_ms < start or (draft.stop_ms == start and draft.samples == 0):
+            return []
+        self.last_stop_ms = draft.stop_ms
+        tracker = self.trackers.get(offered.quantity)
+        yes_no = tracker is not None and tracker.yes_no
+        energy, power = draft.energy_wh, draft.power_w
+        if offered.quantity is Quantity.PUMP_CURRENT and energy is not None and power is not None:
+            energy, power = energy * self.meter.scale, power * self.meter.scale
+        if yes_no:
+            energy = self.running_w * (draft.stop_ms - start) / 3_600_000.0
+        clipped = offered.supply is Supply.PACK and draft.pinned > 0 and 2 * draft.pinned >= draft.samples
+        return [
+            Run(
+                site=self.site,
+                start_ms=start,
+                stop_ms=draft.stop_ms,
+                energy_wh=energy,
+                power_w=power,
+                peak_w=draft.peak_w,
+                source=offered.quantity,
+                supply=offered.supply,
+                samples=draft.samples,
+                start_censored=draft.start_censored or start > draft.start_ms,
+                stop_censored=draft.stop_censored,
+                clipped=clipped,
+            )
+        ]

@@ -1,0 +1,217 @@
+"""Draws a site wide from a seed: what is true of it, and what its owner's site file says, which is never quite that."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from forecaster.domain.quantities import SPECS, Quantity
+from forecaster.domain.site import Channel, Load, Pack, Pit, Pump, Site
+from forecaster.twin.parameters import (
+    Catchment,
+    Climate,
+    InverterTruth,
+    LoadTruth,
+    PackTruth,
+    PitTruth,
+    PumpTruth,
+    Reservoir,
+    SunTruth,
+    TwinParameters,
+    Wobble,
+)
+from forecaster.twin.sensors import Sensor
+from forecaster.twin.styles import Style
+
+
+def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    return math.exp(rng.uniform(math.log(low), math.log(high)))
+
+
+def draw_climate(rng: np.random.Generator) -> Climate:
+    """Storms from one in eight days to one in two."""
+    return Climate(
+        storms_per_day=_log_uniform(rng, 0.15, 0.5),
+        storm_h=_log_uniform(rng, 2.0, 8.0),
+        intensity_mm_per_h=_log_uniform(rng, 0.8, 4.0),
+        wet_swing=rng.uniform(0.0, 0.7),
+        wet_peak_day=rng.uniform(0.0, 365.0),
+    )
+
+
+def draw_catchment(pump: PumpTruth, climate: Climate, rng: np.random.Generator) -> Catchment:
+    """Three reservoirs of hours to days, base flow, wobble from minutes to half a day."""
+    litres_per_mm = pump.rate_l_per_min * _log_uniform(rng, 5.0, 35.0)
+    fast, middle = rng.uniform(0.1, 0.45), rng.uniform(0.2, 0.45)
+    return Catchment(
+        base_l_per_min=pump.rate_l_per_min * _log_uniform(rng, 0.008, 0.06),
+        base_swing=rng.uniform(0.0, 0.6),
+        base_peak_day=climate.wet_peak_day + rng.uniform(0.0, 60.0),
+        reservoirs=(
+            Reservoir(_log_uniform(rng, 1.0, 6.0), litres_per_mm * fast),
+            Reservoir(_log_uniform(rng, 8.0, 36.0), litres_per_mm * middle),
+            Reservoir(_log_uniform(rng, 50.0, 250.0), litres_per_mm * (1.0 - fast - middle)),
+        ),
+        delay_h=_log_uniform(rng, 0.2, 2.0),
+        wobbles=(
+            Wobble(_log_uniform(rng, 0.1, 0.5), rng.uniform(0.02, 0.08)),
+            Wobble(_log_uniform(rng, 1.0, 4.0), rng.uniform(0.01, 0.05)),
+            Wobble(_log_uniform(rng, 8.0, 24.0), rng.uniform(0.005, 0.03)),
+        ),
+        tile_l_per_min=pump.rate_l_per_min * rng.uniform(0.35, 0.75),
+    )
+
+
+def draw_pump(rng: np.random.Generator) -> PumpTruth:
+    """A quarter to one horsepower."""
+    running_w = _log_uniform(rng, 250.0, 900.0)
+    return PumpTruth(
+        running_w=running_w,
+        sag=rng.uniform(0.0, 0.06),
+        spread=rng.uniform(0.002, 0.015),
+        inrush_w=running_w * rng.uniform(2.0, 4.0),
+        inrush_s=rng.uniform(0.15, 0.6),
+        rate_l_per_min=running_w * rng.uniform(0.15, 0.32),
+        wear_per_day=rng.uniform(0.0, 0.002),
+        power_factor=rng.uniform(0.55, 0.85),
+    )
+
+
+def draw_pit(rng: np.random.Generator) -> PitTruth:
+    """Eighteen inches to two feet across, or a little more."""
+    diameter_m = rng.uniform(0.42, 0.66)
+    return PitTruth(
+        area_m2=math.pi * diameter_m**2 / 4.0,
+        drawdown_m=rng.uniform(0.07, 0.22),
+        freeboard_m=rng.uniform(0.15, 0.45),
+        slop_on_m=rng.uniform(0.002, 0.012),
+        slop_off_m=rng.uniform(0.001, 0.006),
+    )
+
+
+def draw_inverter(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> InverterTruth:
+    """A curve with room for the pump, idle 3 to 18 W, 82 to 95 % at the rating."""
+    paco_w = (pump.running_w * 1.15 + loads_w) * rng.uniform(1.15, 2.5)
+    pdco_w = paco_w / rng.uniform(0.82, 0.95)
+    return InverterTruth(paco_w, pdco_w, _log_uniform(rng, 3.0, 18.0), -rng.uniform(0.0, 0.09) / paco_w)
+
+
+def draw_pack(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> PackTruth:
+    """A pack of half to four kilowatt hours, aged or not, with a charge that bows."""
+    return PackTruth(
+        capacity_wh=_log_uniform(rng, 500.0, 4000.0) * rng.uniform(0.82, 1.0),
+        inverter=draw_inverter(pump, loads_w, rng),
+        bow=rng.normal(0.0, 0.07),
+        skew=rng.normal(0.0, 0.04),
+        reserve_percent=float(rng.choice([5.0, 10.0, 10.0, 15.0, 20.0])),
+        charge_w=_log_uniform(rng, 150.0, 900.0),
+        charge_limit=float(rng.uniform(0.8, 0.97)) if rng.random() < 0.15 else 1.0,
+    )
+
+
+def draw_loads(rng: np.random.Generator) -> tuple[LoadTruth, ...]:
+    """Nothing else mostly; a router, a fridge; seldom a small load nobody listed."""
+    loads: list[LoadTruth] = []
+    if rng.random() < 0.3:
+        loads.append(LoadTruth("router", rng.uniform(5.0, 22.0)))
+    if rng.random() < 0.15:
+        period_s = rng.uniform(1800.0, 4800.0)
+        loads.append(LoadTruth("fridge", rng.uniform(60.0, 130.0), period_s, period_s * rng.uniform(0.25, 0.5)))
+    if rng.random() < 0.1:
+        loads.append(LoadTruth("night light", rng.uniform(1.0, 5.0), listed=False))
+    return tuple(loads)
+
+
+def draw_sun(rng: np.random.Generator) -> SunTruth:
+    """A panel of 60 to 300 W."""
+    return SunTruth(rng.uniform(60.0, 300.0), rng.uniform(17.0, 19.5), rng.uniform(9.0, 15.0), rng.uniform(0.1, 0.8))
+
+
+def draw_truth(style: Style, rng: np.random.Generator) -> TwinParameters:
+    """Everything that is true of one site."""
+    pump, climate, loads = draw_pump(rng), draw_climate(rng), draw_loads(rng)
+    most_w = sum(load.watts for load in loads)
+    return TwinParameters(
+        climate=climate,
+        catchment=draw_catchment(pump, climate, rng),
+        pit=draw_pit(rng),
+        pump=pump,
+        pack=draw_pack(pump, most_w, rng),
+        loads=loads,
+        sun=draw_sun(rng) if style is Style.SUN else None,
+        outlook_sigma=rng.uniform(0.25, 0.6),
+    )
+
+
+def _about(value: float, spread: float, rng: np.random.Generator) -> float:
+    return value * math.exp(rng.normal(0.0, spread))
+
+
+def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], rng: np.random.Generator) -> Site:
+    """The owner's site file: nameplates, a tape measure and guesses, off by a few to fifteen per cent, or silent."""
+    pump, pit, pack = truth.pump, truth.pit, truth.pack
+    rated_w = round(_about(pump.running_w, 0.12, rng))
+    inverter = pack.inverter
+    mid_w = np.array([pump.running_w])
+    efficiency = float(pump.running_w / (inverter.dc_w(mid_w)[0] - inverter.pso_w))
+    said_efficiency = min(0.97, max(0.7, efficiency + rng.normal(0.0, 0.03)))
+    aged = rng.uniform(0.85, 1.03)
+    return Site(
+        id=site_id,
+        name="Larkspur Lane cellar",
+        timezone="America/Chicago",
+        latitude=41.9,
+        longitude=-87.7,
+        pump=Pump(
+            rated_voltage_v=120.0,
+            rated_power_w=rated_w if rng.random() < 0.7 else None,
+            rated_current_a=(round(rated_w / 120.0 / pump.power_factor, 1),) * 2,
+            power_factor=round(_about(pump.power_factor, 0.05, rng), 2),
+        ),
+        pit=Pit(
+            area_m2=round(_about(pit.area_m2, 0.08, rng), 3),
+            drawdown_m=round(_about(pit.drawdown_m, 0.1, rng), 2),
+            freeboard_m=round(_about(pit.freeboard_m, 0.1, rng), 2),
+        ),
+        pack=Pack(
+            capacity_wh=round(pack.capacity_wh / aged),
+            continuous_w=round(inverter.paco_w),
+            surge_w=round(2.0 * inverter.paco_w),
+            inverter_efficiency=round(said_efficiency, 2) if rng.random() < 0.5 else None,
+            idle_w=round(_about(inverter.pso_w, 0.25, rng), 1) if rng.random() < 0.5 else None,
+            reserve_percent=pack.reserve_percent,
+            charge_w=round(_about(pack.charge_w, 0.1, rng)) if rng.random() < 0.5 else None,
+        ),
+        loads=tuple(_listed(load, rng) for load in truth.loads if load.listed),
+        channels=tuple(_channel(sensor) for sensor in sensors),
+    )
+
+
+def _listed(load: LoadTruth, rng: np.random.Generator) -> Load:
+    watts = round(_about(load.watts, 0.1, rng))
+    if load.period_s is None or load.on_s is None:
+        return Load(load.name, watts)
+    per_hour = round(_about(3600.0 / load.period_s, 0.1, rng), 1)
+    return Load(load.name, watts, runs_per_hour=per_hour, run_s=round(_about(load.on_s, 0.1, rng)))
+
+
+def _channel(sensor: Sensor) -> Channel:
+    unit = SPECS[sensor.quantity].unit
+    return Channel(
+        quantity=sensor.quantity,
+        topic=topic_of(sensor),
+        value="$.value",
+        time="$.time",
+        unit=unit or None,
+        of=sensor.subject,
+    )
+
+
+def topic_of(sensor: Sensor) -> str:
+    """MQTT topic of a sensor's messages."""
+    return f"cellar/{sensor.device.replace(' ', '-')}/{sensor.quantity.value}"
+
+
+OUTLOOK_SENSOR = Sensor(Quantity.RAIN_EXPECTED, "weather", 21_600.0, step=0.1, latency_s=2.0)
+"""The weather service: the rain expected in each hour of the two days ahead, told every six hours."""

@@ -1,0 +1,248 @@
+"""What is true of a simulated site: climate, catchment, pit, pump, pack and loads. The engine never sees these.
+
+Every part is a frozen dataclass in the units of the glossary; `forecaster.twin.draw` draws them wide from a seed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Climate:
+    """Rain as storms that arrive by chance and last exponentially long, so that the present tells all there is to know.
+
+    storms_per_day : float — mean arrivals in an average season [1/day]
+    storm_h : float — mean duration [h]
+    intensity_mm_per_h : float — mean intensity of a storm [mm/h]; a storm's own intensity is gamma about it
+    intensity_shape : float — gamma shape of a storm's own intensity
+    wet_swing : float — seasonal swing of the arrival rate, 0..1
+    wet_peak_day : float — day of the year with most storms
+    """
+
+    storms_per_day: float
+    storm_h: float
+    intensity_mm_per_h: float
+    intensity_shape: float = 1.6
+    wet_swing: float = 0.4
+    wet_peak_day: float = 100.0
+
+    def season(self, day_of_year: float) -> float:
+        """Seasonal factor on the arrival rate, 1 on average over a year."""
+        return 1.0 + self.wet_swing * math.cos(2.0 * math.pi * (day_of_year - self.wet_peak_day) / 365.25)
+
+
+@dataclass(frozen=True, slots=True)
+class Reservoir:
+    """A linear reservoir of the catchment: it empties by exp(-t/tau_h) and takes litres_per_mm of each mm of rain."""
+
+    tau_h: float
+    litres_per_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wobble:
+    """One scale of flow wobble: a mean-reverting factor on the inflow, exp of an Ornstein-Uhlenbeck process."""
+
+    tau_h: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class Catchment:
+    """Rain to inflow: a base flow, parallel linear reservoirs behind a delay, wobble, and the drain tile's capacity.
+
+    base_l_per_min : float — ground water in an average season [L/min]
+    base_swing, base_peak_day — its seasonal swing, 0..1, and the day of the year of its peak
+    delay_h : float — mean time for rain to reach the reservoirs [h], itself a linear store
+    tile_l_per_min : float — more than this the drain tile cannot bring [L/min]
+    """
+
+    base_l_per_min: float
+    base_swing: float
+    base_peak_day: float
+    reservoirs: tuple[Reservoir, ...]
+    delay_h: float
+    wobbles: tuple[Wobble, ...]
+    tile_l_per_min: float
+
+    def base(self, day_of_year: float) -> float:
+        """Base flow on a day of the year [L/min]."""
+        swing = self.base_swing * math.cos(2.0 * math.pi * (day_of_year - self.base_peak_day) / 365.25)
+        return self.base_l_per_min * (1.0 + swing)
+
+
+@dataclass(frozen=True, slots=True)
+class PitTruth:
+    """The pit. The float switches at its levels with slop, the standard deviation of each switching level [m]."""
+
+    area_m2: float
+    drawdown_m: float
+    freeboard_m: float
+    slop_on_m: float
+    slop_off_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class PumpTruth:
+    """The pump.
+
+    running_w : float — mean electrical power while running [W]
+    sag : float — share by which power falls over a run as the head grows, 0..
+    spread : float — relative standard deviation of power from run to run
+    inrush_w, inrush_s : float — starting power [W] and how long it lasts [s]
+    rate_l_per_min : float — water lifted when new [L/min]
+    wear_per_day : float — share of the rate lost a day to wear
+    power_factor : float — 0..1
+    """
+
+    running_w: float
+    sag: float
+    spread: float
+    inrush_w: float
+    inrush_s: float
+    rate_l_per_min: float
+    wear_per_day: float
+    power_factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class InverterTruth:
+    """The Sandia inverter curve (SAND2007-5036) at nominal voltage, with C1 to C3 zero.
+
+    paco_w, pdco_w : float — AC rating and the DC power that it takes [W]
+    pso_w : float — DC power that the inverter takes at no load, its idle [W]
+    c0_per_w : float — curvature of AC over DC [1/W]
+    """
+
+    paco_w: float
+    pdco_w: float
+    pso_w: float
+    c0_per_w: float
+
+    def ac_w(self, dc_w: Array) -> Array:
+        """AC power from DC power, elementwise [W]; SAND2007-5036 eq. for Pac."""
+        span = self.pdco_w - self.pso_w
+        over = dc_w - self.pso_w
+        return np.asarray((self.paco_w / span - self.c0_per_w * span) * over + self.c0_per_w * over**2)
+
+    def dc_w(self, ac_w: Array) -> Array:
+        """DC power that an AC power takes, elementwise [W]: the curve solved for its DC power."""
+        span = self.pdco_w - self.pso_w
+        slope = self.paco_w / span - self.c0_per_w * span
+        if self.c0_per_w == 0.0:
+            return np.asarray(self.pso_w + ac_w / slope)
+        root = np.sqrt(slope**2 + 4.0 * self.c0_per_w * ac_w)
+        return np.asarray(self.pso_w + (root - slope) / (2.0 * self.c0_per_w))
+
+
+@dataclass(frozen=True, slots=True)
+class PackTruth:
+    """The pack.
+
+    capacity_wh : float — true usable energy from full to empty at the cells [Wh]
+    bow, skew : float — how the reported charge bows away from the true share of energy left
+    reserve_percent : float — the owner's reserve floor, on the reported charge [%]
+    charge_w : float — charging power from mains into the cells [W]; above 90 % of the energy it halves
+    charge_limit : float — share of the energy to which the owner lets it charge, 0..1
+    """
+
+    capacity_wh: float
+    inverter: InverterTruth
+    bow: float
+    skew: float
+    reserve_percent: float
+    charge_w: float
+    charge_limit: float = 1.0
+
+    def reported_percent(self, energy_wh: Array) -> Array:
+        """Unrounded reported charge [%] at energies left [Wh], elementwise; rises with the energy, 0 at empty."""
+        x = np.clip(energy_wh / self.capacity_wh, 0.0, 1.0)
+        return np.asarray(100.0 * (x + x * (1.0 - x) * (self.bow + self.skew * (1.0 - 2.0 * x))))
+
+    def energy_at_percent(self, percent: float) -> float:
+        """Energy left [Wh] at which the unrounded reported charge is `percent`, by bisection to 1e-9 of capacity."""
+        low, high = 0.0, self.capacity_wh
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            if float(self.reported_percent(np.array([middle]))[0]) < percent:
+                low = middle
+            else:
+                high = middle
+        return 0.5 * (low + high)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadTruth:
+    """Another load on the pack: steady, or cycling like a fridge when period_s is given.
+
+    watts : float — while on [W]
+    period_s, on_s : float | None — mean cycle and mean time on [s]
+    jitter : float — relative standard deviation of each on and off time
+    listed : bool — whether the owner's site file knows of it
+    """
+
+    name: str
+    watts: float
+    period_s: float | None = None
+    on_s: float | None = None
+    jitter: float = 0.12
+    listed: bool = True
+
+    @property
+    def mean_w(self) -> float:
+        """Mean power [W]."""
+        if self.period_s is None or self.on_s is None:
+            return self.watts
+        return self.watts * self.on_s / self.period_s
+
+
+@dataclass(frozen=True, slots=True)
+class SunTruth:
+    """A panel that charges the pack by day: a half sine between sunrise and sunset under passing cloud.
+
+    peak_w : float — into the cells at noon of a clear day [W]
+    noon_utc_h : float — solar noon, hour of the UTC day
+    day_h : float — hours from sunrise to sunset
+    cloud : float — mean share of light that clouds take, 0..1
+    """
+
+    peak_w: float
+    noon_utc_h: float
+    day_h: float
+    cloud: float
+
+
+@dataclass(frozen=True, slots=True)
+class TwinParameters:
+    """All that is true of one simulated site.
+
+    outlook_sigma : float — log-standard deviation of what the weather service says of an hour's rain
+    """
+
+    climate: Climate
+    catchment: Catchment
+    pit: PitTruth
+    pump: PumpTruth
+    pack: PackTruth
+    loads: tuple[LoadTruth, ...] = ()
+    sun: SunTruth | None = None
+    outlook_sigma: float = 0.5
+
+    @property
+    def loads_mean_w(self) -> float:
+        """Mean power of the other loads at the outlet [W]."""
+        return sum(load.mean_w for load in self.loads)
+
+    def pump_wh_per_litre(self) -> float:
+        """Energy at the pump's plug per litre of inflow, in the mean [Wh/L]."""
+        drawdown_l = self.pit.area_m2 * self.pit.drawdown_m * 1000.0
+        run_s = 60.0 * drawdown_l / self.pump.rate_l_per_min
+        start_wh = (self.pump.inrush_w - self.pump.running_w) * self.pump.inrush_s / 3600.0
+        return (self.pump.running_w * run_s / 3600.0 + start_wh) / drawdown_l

@@ -1,0 +1,194 @@
+"""Sensors: what devices report of the house, and when: cadences, resolutions, gain errors, changes only."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.quantities import STATES, Quantity
+from forecaster.twin.electric import Profile
+from forecaster.twin.house import House
+from forecaster.twin.parameters import Array, TwinParameters
+from forecaster.twin.weather import GRID_S
+
+Times = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One reported quantity.
+
+    device : str — devices share troubles: a gap or a clock step hits all channels of one
+    every_s : float — cadence [s]; for a sensor that reports on change, its heartbeat
+    jitter : float — share of the cadence by which report times wander
+    on_change : bool — reports when the value changes, and at the heartbeat
+    step : float — resolution in the stored unit; 0 for none
+    round_down : bool — whether the value is cut rather than rounded
+    gain, noise : float — relative gain error; relative noise of each report
+    latency_s : float — mean time from measuring to arrival [s]
+    time_step_ms : int — resolution of the source time [ms]
+    """
+
+    quantity: Quantity
+    device: str
+    every_s: float
+    jitter: float = 0.03
+    on_change: bool = False
+    step: float = 0.0
+    round_down: bool = False
+    gain: float = 0.0
+    noise: float = 0.0
+    latency_s: float = 0.3
+    time_step_ms: int = 1
+    subject: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The reports of one sensor in source order: source times [ms], values, arrival times [ms]; all of one shape."""
+
+    sensor: Sensor
+    time_ms: Times
+    value: Array
+    arrived_ms: Times
+
+    def taken(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Track:
+        """The reports at a mask or index."""
+        return replace(self, time_ms=self.time_ms[keep], value=self.value[keep], arrived_ms=self.arrived_ms[keep])
+
+
+class Reporter:
+    """Gives the reports of sensors over any span of a house."""
+
+    def __init__(self, house: House, truth: TwinParameters, rain_mm_per_h: Array, origin_ms: int) -> None:
+        self.house, self.truth, self.rain, self.origin_ms = house, truth, rain_mm_per_h, origin_ms
+        self.subjects = dict(zip((load.name for load in truth.loads), house.loads, strict=True))
+
+    def reports(self, sensor: Sensor, start_s: float, stop_s: float, rng: np.random.Generator) -> Track:
+        """Reports measured in [start_s, stop_s)."""
+        times = self._times(sensor, start_s, stop_s, rng)
+        value = self._shown(sensor, self._true(sensor, times), rng)
+        if sensor.on_change and value.size:
+            beat = np.floor(times / sensor.every_s)
+            keep = np.concatenate([[True], (np.diff(value) != 0.0) | (np.diff(beat) > 0.0)])
+            times, value = times[keep], value[keep]
+        source = self.origin_ms + np.round(times * 1000.0).astype(np.int64)
+        arrived = source + (1000.0 * rng.exponential(sensor.latency_s, size=times.size)).astype(np.int64)
+        source = source // sensor.time_step_ms * sensor.time_step_ms
+        first = np.concatenate([[True], np.diff(source) > 0]) if source.size else np.zeros(0, dtype=bool)
+        return Track(sensor, source, value, arrived).taken(first)
+
+    def _times(self, sensor: Sensor, start_s: float, stop_s: float, rng: np.random.Generator) -> Array:
+        first, last = math.ceil(start_s / sensor.every_s), math.ceil(stop_s / sensor.every_s)
+        beats = np.arange(first, last) * sensor.every_s
+        times = beats + sensor.jitter * sensor.every_s * rng.uniform(-0.5, 0.5, size=beats.size)
+        if sensor.on_change:
+            edges = self._edges(sensor)
+            edges = edges[(edges >= start_s) & (edges < stop_s)]
+            times = np.concatenate([times, edges + rng.uniform(0.15, 0.6, size=edges.size)])
+        times = times[(times >= start_s) & (times < stop_s)]
+        return np.sort(times)
+
+    def _edges(self, sensor: Sensor) -> Array:
+        """Times at which the true value changes."""
+        house = self.house
+        match sensor.quantity:
+            case Quantity.PACK_OUTPUT_POWER:
+                return house.output.times_s
+            case Quantity.PACK_CHARGE:
+                return self._charge_edges(sensor)
+            case Quantity.MAINS_PRESENT:
+                return np.array([s.start_s for s in house.spans])
+            case Quantity.LOAD_POWER:
+                return self.subjects[sensor.subject].times_s
+            case _:
+                return house.pump.times_s
+
+    def _charge_edges(self, sensor: Sensor) -> Array:
+        """Times at which the shown charge changes by a step."""
+        energy = self.house.energy
+        shown = self.truth.pack.reported_percent(energy.left_wh) / max(sensor.step, 0.1)
+        return np.asarray(energy.times_s[1:][np.diff(np.floor(shown)) != 0.0])
+
+    def _true(self, sensor: Sensor, times: Array) -> Array:
+        house, truth = self.house, self.truth
+        match sensor.quantity:
+            case Quantity.PUMP_POWER:
+                return house.pump.at(times)
+            case Quantity.PUMP_CURRENT:
+                return house.pump.at(times) / (120.0 * truth.pump.power_factor)
+            case Quantity.PUMP_ENERGY:
+                return house.pump.integral_at_h(times)
+            case Quantity.PUMP_RUNNING | Quantity.PIT_FLOAT:
+                return (house.pump.at(times) > 0.0).astype(np.float64)
+            case Quantity.PACK_CHARGE:
+                return truth.pack.reported_percent(house.energy.at(times))
+            case Quantity.PACK_OUTPUT_POWER:
+                return house.output.at(times)
+            case Quantity.PACK_INPUT_POWER:
+                return self._input_w(times)
+            case Quantity.MAINS_PRESENT:
+                return 1.0 - house.on_pack(times)
+            case Quantity.LOAD_POWER:
+                return self.subjects[sensor.subject].at(times)
+            case Quantity.PACK_TEMPERATURE:
+                return 18.0 + 0.01 * house.output.at(times) + np.sin(2.0 * np.pi * times / 86_400.0)
+            case Quantity.RAIN_DEPTH:
+                return self._rain_since(times)
+            case Quantity.RAIN_RATE:
+                return self.rain[self._grid(times)]
+            case Quantity.WATER_LEVEL:
+                return self._level_m(times)
+            case Quantity.HIGH_WATER:
+                limit = truth.pit.drawdown_m + 0.6 * truth.pit.freeboard_m
+                return (self._level_m(times) > limit).astype(np.float64)
+            case _:
+                raise ValueError(f"the twin has no sensor for {sensor.quantity}")
+
+    def _grid(self, times: Array) -> NDArray[np.int64]:
+        index = np.floor((times - self.house.inflow.start_s) / GRID_S).astype(np.int64)
+        return np.clip(index, 0, self.rain.size - 1)
+
+    def _rain_since(self, times: Array) -> Array:
+        """Depth since the report before [mm], in whole tips of the gauge."""
+        fallen = np.concatenate([[0.0], np.cumsum(self.rain * (GRID_S / 3600.0))])
+        tips = np.floor(fallen[self._grid(times)] / 0.2)
+        return np.asarray(np.diff(tips, prepend=tips[:1]) * 0.2)
+
+    def _input_w(self, times: Array) -> Array:
+        """Power into the pack: the sun, and on mains charging plus what passes through to the outlet [W]."""
+        energy, house = self.house.energy, self.house
+        slope = np.diff(energy.left_wh) / np.maximum(np.diff(energy.times_s), 1e-9) * 3600.0
+        rate = Profile(energy.times_s[:-1], np.maximum(slope, 0.0)).at(times)
+        mains = house.on_pack(times) == 0.0
+        return np.asarray(np.where(mains, rate / 0.92 + house.output.at(times), house.sun.at(times)))
+
+    def _level_m(self, times: Array) -> Array:
+        """Water above the stop level [m]: what came in less what was pumped, held between stop level and floor."""
+        house, pit = self.house, self.truth.pit
+        litres = pit.area_m2 * 1000.0
+        edges = np.unique(np.concatenate([house.runs.start_s, house.runs.stop_s, times]))
+        grid = house.inflow.start_s + GRID_S * np.arange(house.inflow.cumulative_l.size)
+        came = np.interp(edges, grid, house.inflow.cumulative_l)
+        last_stop = np.searchsorted(house.runs.stop_s, edges, side="right") - 1
+        since = np.where(last_stop >= 0, house.runs.stop_s[np.maximum(last_stop, 0)], edges[0])
+        risen = (came - np.interp(since, grid, house.inflow.cumulative_l)) / litres
+        started = np.searchsorted(house.runs.start_s, edges, side="right") - 1
+        begun = np.where(started >= 0, house.runs.start_s[np.maximum(started, 0)], edges[0])
+        pumped = np.where(started > last_stop, (edges - begun) * self.truth.pump.rate_l_per_min / 60.0 / litres, 0.0)
+        level = np.clip(risen - pumped, 0.0, pit.drawdown_m + pit.freeboard_m)
+        return np.asarray(level[np.searchsorted(edges, times)])
+
+    def _shown(self, sensor: Sensor, true: Array, rng: np.random.Generator) -> Array:
+        if sensor.quantity in STATES:
+            return true
+        value = true * (1.0 + sensor.gain)
+        if sensor.noise > 0.0:
+            value = value * (1.0 + sensor.noise * rng.normal(size=value.size))
+        if sensor.step > 0.0:
+            steps = value / sensor.step
+            value = sensor.step * (np.floor(steps + 1e-9) if sensor.round_down else np.round(steps))
+        return np.asarray(value)

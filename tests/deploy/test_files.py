@@ -1,0 +1,117 @@
+"""Every file under deploy/ is read by the program it is for."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import yaml
+
+from tests.brokers import make_certificates
+from tests.engines import ROOT, answers, free_port, wait_until
+
+DEPLOY = ROOT / "deploy"
+UNITS = sorted((DEPLOY / "systemd").iterdir())
+SERVICES = [unit for unit in UNITS if unit.suffix == ".service"]
+SCRIPTS = [
+    path for path in sorted(DEPLOY.iterdir()) if path.is_file() and path.read_bytes().startswith(b"#!/usr/bin/env bash")
+]
+
+
+def told(command: list[str]) -> subprocess.CompletedProcess[str]:
+    """Run a program and keep what it says."""
+    return subprocess.run(command, check=False, capture_output=True, text=True)
+
+
+def test_units_are_clean(tmp_path: Path) -> None:
+    """`systemd-analyze verify` has nothing to say; its only wish is that the program be there, so a stand-in is."""
+    program = tmp_path / "outlast"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    for unit in UNITS:
+        text = unit.read_text().replace("/opt/outlast/current/bin/outlast", str(program))
+        (tmp_path / unit.name.replace("@.", "@2-5.")).write_text(text)
+    placed = sorted(str(path) for path in tmp_path.iterdir() if path.suffix in (".service", ".timer"))
+    done = told(["systemd-analyze", "verify", "--man=no", *placed])
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("unit", SERVICES, ids=lambda unit: unit.name)
+def test_services_are_shut_in(unit: Path) -> None:
+    """systemd's own exposure score, 0 best to 10 worst; below 2 is what it calls OK."""
+    command = ["systemd-analyze", "security", "--offline=true", "--no-pager", str(unit)]
+    done = told(command)
+    score = re.search(r"Overall exposure level for \S+: ([0-9.]+)", done.stdout)
+    assert score is not None, done.stdout + done.stderr
+    assert float(score[1]) < 2.0
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda script: script.name)
+def test_scripts_parse(script: Path) -> None:
+    assert os.access(script, os.X_OK)
+    assert told(["bash", "-n", str(script)]).returncode == 0
+
+
+def test_nginx_takes_the_site(tmp_path: Path) -> None:
+    """nginx itself checks outlast.conf, with a certificate and ports of the test's own."""
+    make_certificates(tmp_path)
+    shipped = (DEPLOY / "nginx" / "outlast.conf").read_text()
+    places = {
+        "/etc/outlast/nginx-proxy.conf": str(DEPLOY / "nginx" / "nginx-proxy.conf"),
+        "/etc/outlast/tls/outlast.crt": str(tmp_path / "broker.crt"),
+        "/etc/outlast/tls/outlast.key": str(tmp_path / "broker.key"),
+        "listen 80;": f"listen 127.0.0.1:{free_port()};",
+        "listen 443 ssl;": f"listen 127.0.0.1:{free_port()} ssl;",
+    }
+    for old, new in places.items():
+        assert old in shipped
+        shipped = shipped.replace(old, new)
+    (tmp_path / "outlast.conf").write_text(shipped)
+    config = tmp_path / "nginx.conf"
+    config.write_text(f"pid {tmp_path}/pid;\nevents {{}}\nhttp {{ include {tmp_path}/outlast.conf; }}\n")
+    done = told(["nginx", "-t", "-q", "-c", str(config), "-e", str(tmp_path / "log")])
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_compose_names_what_exists() -> None:
+    """The compose file parses, its builds and mounted files exist, and every volume it uses is declared."""
+    compose = yaml.safe_load((DEPLOY / "compose.yaml").read_text())
+    build = compose["services"]["outlast"]["build"]
+    assert (DEPLOY / build["context"] / build["dockerfile"]).is_file()
+    for service in compose["services"].values():
+        for mount in service["volumes"]:
+            source = mount.split(":")[0]
+            if source.startswith("."):
+                assert (DEPLOY / source).is_file(), source
+            elif not source.startswith("/"):
+                assert source in compose["volumes"], source
+
+
+def test_container_file_copies_what_exists() -> None:
+    lines = (DEPLOY / "Containerfile").read_text().splitlines()
+    sources = [line.split()[1] for line in lines if line.startswith("COPY")]
+    assert sources == ["deploy/requirements.txt", "."]
+    assert all((ROOT / source).exists() for source in sources)
+
+
+def test_ready_waits_for_the_server(tmp_path: Path) -> None:
+    """ready.py reads the address from outlast.toml; nobody there is 1 within the time, an answering server 0."""
+    port = free_port()
+    (tmp_path / "outlast.toml").write_text(f'[http]\nhost = "0.0.0.0"\nport = {port}\n')
+    ask = [sys.executable, str(DEPLOY / "ready.py"), str(tmp_path)]
+    silent = told([*ask, "0.6"])
+    assert silent.returncode == 1
+    assert f"http://127.0.0.1:{port}/readyz did not answer" in silent.stderr
+    (tmp_path / "readyz").write_text("ready")
+    serve = [sys.executable, "-m", "http.server", str(port), "--bind", "127.0.0.1", "--directory", str(tmp_path)]
+    server = subprocess.Popen(serve, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        wait_until(lambda: answers(port), "http.server")
+        assert told([*ask, "30"]).returncode == 0
+    finally:
+        server.terminate()
+        server.wait(30)

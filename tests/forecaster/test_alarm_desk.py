@@ -1,0 +1,309 @@
+"""The desk: delays and deadbands, states, one story an outage, few messages."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from forecaster.alarms import AlarmDesk
+from forecaster.alarms.evidence import Judgement, Verdict, compare
+from forecaster.alarms.gate import Gate
+from forecaster.alarms.table import TABLE, row_for
+from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
+from forecaster.domain.errors import NotFound, SnapshotError, UsageError
+from forecaster.domain.forecast import Quantiles
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import AlarmLimits
+from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, House, forecast, hours, status
+
+
+def on_pack(house: House) -> dict[str, Any]:
+    return {"supply": Supply.PACK, "supply_since_ms": house.now_ms, "charge_percent": 80.0}
+
+
+def p10(value: float) -> Quantiles:
+    return Quantiles(p05=value * 0.95, p10=value, p25=value * 1.1, p50=value * 1.2, p75=value * 1.3, p90=value * 1.4)
+
+
+# -- delays and deadbands
+
+
+def test_a_value_that_hovers_at_its_limit_raises_once_and_clears_once() -> None:
+    """Enter below 4 h, clear above 4.2 h: 4.1, 3.9, 4.1, 3.95, 4.3 is one raise and one clear (computed)."""
+    house = House(AlarmLimits(low_reserve_h=4.0, critical_reserve_h=0.1))
+    since = house.now_ms
+    for value in (4.1, 3.9, 4.1, 3.95, 4.3):
+        house.hold(15, p10(value), supply=Supply.PACK, supply_since_ms=since, charge_percent=80.0)
+    kinds = [(item.alarm.kind, item.kind) for item in house.said if item.alarm.kind is AlarmKind.LOW_RESERVE]
+    changes = [kind for _, kind in kinds if kind in (TransitionKind.RAISED, TransitionKind.CLEARED)]
+    assert changes == [TransitionKind.RAISED, TransitionKind.CLEARED]
+
+
+@pytest.mark.parametrize("pattern", ["on-delay", "off-delay", "deadband"])
+def test_delays_behave_as_in_opc_10000_9_b_1_5(pattern: str) -> None:
+    """OPC 10000-9 B.1.5: a spike shorter than the on-delay is no alarm; noise within the deadband leaves an active
+    alarm active; an alarm stays active while its value is back for less than the off-delay."""
+    row = TABLE[AlarmKind.PACK_TEMPERATURE]  # above 45, clears below 42, on-delay 5 min, off-delay 15 min
+    gate = Gate()
+
+    def walk(values: list[float]) -> list[bool]:
+        seen = []
+        for minute, value in enumerate(values):
+            gate.step(Judgement(compare(row, value)), row, START_MS + (walk_from[0] + minute) * MINUTE)
+            seen.append(gate.active)
+        walk_from[0] += len(values)
+        return seen
+
+    walk_from = [0]
+    if pattern == "on-delay":
+        assert not any(walk([40.0, 50.0, 50.0, 50.0, 44.0, 50.0, 50.0, 50.0, 40.0]))
+        return
+    assert walk([50.0] * 6)[-1]
+    if pattern == "deadband":
+        assert all(walk([44.0, 46.0, 42.5, 45.5] * 20))
+        return
+    assert all(walk([40.0] * 14 + [43.0] + [40.0] * 14))
+    assert walk([40.0] * 3)[-1] is False
+
+
+def test_unknown_time_does_not_count() -> None:
+    row = TABLE[AlarmKind.PACK_TEMPERATURE]
+    gate = Gate()
+    on, unknown = Judgement(Verdict.ON), Judgement(Verdict.UNKNOWN)
+    gate.step(on, row, START_MS)
+    gate.step(unknown, row, START_MS + 10 * MINUTE)
+    gate.step(on, row, START_MS + 10 * MINUTE + 1)
+    assert not gate.active
+    gate.step(on, row, START_MS + 15 * MINUTE + 1)
+    assert gate.active
+
+
+def test_a_clock_that_jumps_does_not_fill_a_dwell() -> None:
+    row = TABLE[AlarmKind.PACK_NOT_CHARGING]
+    gate = Gate()
+    gate.step(Judgement(Verdict.ON), row, START_MS)
+    gate.step(Judgement(Verdict.ON), row, START_MS + 14 * DAY)
+    assert not gate.active
+    gate.step(Judgement(Verdict.ON), row, START_MS - 14 * DAY)
+    assert not gate.active
+
+
+def test_the_owners_limit_moves_the_level_that_clears_with_it() -> None:
+    row = row_for(AlarmKind.LOW_RESERVE, AlarmLimits(low_reserve_h=4.0))
+    assert row.limit == 4.0
+    assert row.clear_level == pytest.approx(4.2)
+
+
+# -- mains and reserve
+
+
+def test_a_mains_failure_is_told_within_a_minute_and_its_return_once() -> None:
+    house = House(stride_s=10.0)
+    house.hold(10)
+    failed = house.now_ms
+    facts = on_pack(house)
+    house.hold(30, hours(20.0), **facts)
+    raised = next(item for item in house.said if item.kind is TransitionKind.RAISED)
+    assert raised.alarm.kind is AlarmKind.MAINS_LOST
+    assert raised.at_ms - failed <= 60_000
+    assert raised.alarm.headline == (
+        "Mains lost 10:12; the pack lasts until about Wed 06:15, between Wed 02:15 and Wed 10:15."
+    )
+    house.hold(30, charge_percent=70.0, charge_rate_percent_per_h=20.0)
+    assert [item.kind for item in house.told()] == [TransitionKind.RAISED, TransitionKind.CLEARED]
+    assert house.told()[-1].alarm.headline.startswith("Mains back at 10:43 after 31 min; pack at 100 %")
+
+
+def test_on_mains_a_short_answer_is_no_alarm() -> None:
+    house = House()
+    house.hold(120, hours(1.0))
+    assert house.said == []
+
+
+def test_an_outage_to_the_floor_is_one_story_of_few_messages() -> None:
+    house = House(stride_s=60.0)
+    house.hold(5)
+    since = house.now_ms
+    for minute in range(24 * 60):
+        left = 14.0 - minute / 60.0
+        facts: dict[str, Any] = {
+            "supply": Supply.PACK,
+            "supply_since_ms": since,
+            "charge_percent": max(0.0, 10.0 + 6.0 * left),
+        }
+        house.step(hours(max(left, 0.0)), **facts)
+    house.hold(300, charge_percent=15.0, charge_rate_percent_per_h=10.0)
+    told = house.told()
+    kinds = [(item.alarm.kind, item.kind) for item in told]
+    assert (AlarmKind.MAINS_LOST, TransitionKind.RAISED) in kinds
+    assert (AlarmKind.LOW_RESERVE, TransitionKind.RAISED) in kinds
+    assert (AlarmKind.CRITICAL_RESERVE, TransitionKind.RAISED) in kinds
+    assert (AlarmKind.RESERVE_REACHED, TransitionKind.RAISED) in kinds
+    assert (AlarmKind.MAINS_LOST, TransitionKind.CLEARED) in kinds
+    assert len(told) <= 6
+    raises = house.kinds()
+    assert len(raises) == len(set(raises))
+
+
+def test_silence_neither_clears_nor_raises_the_reserve_and_tells_the_projected_end() -> None:
+    house = House(stride_s=60.0)
+    since = house.now_ms
+    facts: dict[str, Any] = {"supply": Supply.PACK, "supply_since_ms": since, "charge_percent": 60.0}
+    house.hold(30, hours(9.0), **facts)
+    for minute in range(8 * 60):
+        quantiles = hours(8.5 - minute / 60.0, 0.4)
+        age: dict[str, Any] = {"silent": True, "data_age_s": 60.0 * minute + 30.0}
+        house.step(quantiles, **facts, **age)
+    raised = house.kinds()
+    assert raised == [AlarmKind.MAINS_LOST, AlarmKind.TELEMETRY_SILENT]
+    silent = next(item for item in house.said if item.alarm.kind is AlarmKind.TELEMETRY_SILENT)
+    assert silent.alarm.priority is Priority.HIGH
+    assert "Projected to last until about" in silent.alarm.headline
+    graver = [item for item in house.said if item.alarm.priority is Priority.CRITICAL and item.tell]
+    assert len(graver) >= 1
+    assert graver[0].kind is TransitionKind.UPDATED
+    assert house.kinds(TransitionKind.CLEARED) == []
+
+
+def test_a_flickering_mains_is_not_a_flood() -> None:
+    """EEMUA 191: three or more in a minute chatter, more than ten in ten minutes are a flood."""
+    house = House(stride_s=10.0)
+    for _ in range(40):
+        house.hold(1.0, **on_pack(house))
+        house.hold(2.0)
+    times = [item.at_ms for item in house.told()]
+    assert len(times) <= 8
+    assert all(later - first >= MINUTE for first, later in zip(times, times[2:], strict=False))
+    episodes = {item.alarm.episode for item in house.said if item.alarm.kind is AlarmKind.MAINS_LOST}
+    assert len(episodes) == 1
+
+
+def test_reminders_follow_until_acknowledged() -> None:
+    house = House(stride_s=60.0)
+    house.hold(5, high_water=True)
+    house.hold(120, high_water=True)
+    reminders = [item for item in house.said if item.kind is TransitionKind.REMINDED]
+    assert reminders
+    assert reminders[0].alarm.headline.startswith("Still: HIGH WATER")
+    alarm = reminders[0].alarm
+    changes = house.desk.acknowledge(alarm.id, "owner", house.now_ms)
+    assert [item.alarm.state for item in changes] == [AlarmState.ACKNOWLEDGED]
+    assert house.desk.acknowledge(alarm.id, "owner", house.now_ms) == []
+    count = len(house.said)
+    house.hold(600, high_water=True)
+    assert len(house.said) == count
+
+
+def test_states_run_as_in_isa_18_2() -> None:
+    house = House(stride_s=60.0)
+    house.hold(5, high_water=True)
+    house.hold(10)
+    returned = house.said[-1].alarm
+    assert returned.state is AlarmState.RETURNED_UNACKNOWLEDGED
+    done = house.desk.acknowledge(returned.id, "owner", house.now_ms)
+    assert done[0].alarm.state is AlarmState.NORMAL
+    assert done[0].alarm.acknowledged_by == "owner"
+    assert house.desk.alarms() == []
+
+
+def test_an_acknowledged_alarm_that_returns_is_normal() -> None:
+    house = House(stride_s=60.0)
+    house.hold(5, high_water=True)
+    house.desk.acknowledge(house.said[-1].alarm.id, "owner", house.now_ms)
+    house.hold(10)
+    assert house.said[-1].alarm.state is AlarmState.NORMAL
+
+
+def test_acknowledging_a_graver_chapter_covers_the_milder() -> None:
+    house = House(stride_s=60.0)
+    facts = on_pack(house)
+    house.hold(10, hours(1.5), **facts)
+    critical = next(a for a in house.desk.alarms() if a.kind is AlarmKind.CRITICAL_RESERVE)
+    changes = house.desk.acknowledge(critical.id, "owner", house.now_ms)
+    assert {item.alarm.kind for item in changes} == {
+        AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE,
+    }  # fmt: skip
+
+
+def test_shelving_is_limited_visible_and_ends() -> None:
+    house = House(stride_s=60.0)
+    house.hold(5, high_water=True)
+    alarm = house.said[-1].alarm
+    with pytest.raises(UsageError, match="at most 7 days"):
+        house.desk.shelve(alarm.id, house.now_ms + 8 * DAY, "owner", house.now_ms)
+    shelved = house.desk.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)[0].alarm
+    assert shelved.state is AlarmState.SHELVED
+    assert shelved.shelved_by == "owner"
+    count = len(house.said)
+    house.hold(55, high_water=True)
+    assert len(house.said) == count
+    assert [a.state for a in house.desk.alarms()] == [AlarmState.SHELVED]
+    house.hold(10, high_water=True)
+    assert house.said[count].kind is TransitionKind.UNSHELVED
+    assert house.said[count].tell
+    assert house.said[count].alarm.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_unknown_alarms_are_refused() -> None:
+    house = House()
+    with pytest.raises(NotFound):
+        house.desk.acknowledge("larkspur:high-water:1", "owner", START_MS)
+    with pytest.raises(NotFound):
+        house.desk.shelve("larkspur:high-water:1", START_MS + HOUR, "owner", START_MS)
+
+
+def test_a_restored_desk_goes_on_as_if_it_had_never_stopped() -> None:
+    house, twin = House(stride_s=60.0), House(stride_s=60.0)
+    for minute in range(600):
+        left = 8.0 - minute / 60.0
+        facts: dict[str, Any] = {
+            "supply": Supply.PACK,
+            "supply_since_ms": START_MS,
+            "charge_percent": max(0.0, 10.0 + 6.0 * left),
+        }
+        for one in (house, twin):
+            one.step(hours(max(left, 0.0)), **facts)
+        house.desk = AlarmDesk.restore(LARKSPUR, house.desk.snapshot())
+    assert house.said == twin.said
+    assert house.desk.snapshot() == twin.desk.snapshot()
+
+
+def test_a_snapshot_that_cannot_be_read_is_said_so() -> None:
+    with pytest.raises(SnapshotError, match="cannot be read"):
+        AlarmDesk.restore(LARKSPUR, b"{")
+    with pytest.raises(SnapshotError, match="version 99"):
+        AlarmDesk.restore(LARKSPUR, b'{"version": 99}')
+
+
+def test_a_kind_switched_off_is_closed_and_stays_quiet() -> None:
+    house = House(stride_s=60.0)
+    house.hold(5, high_water=True)
+    off = AlarmLimits(off=frozenset({AlarmKind.HIGH_WATER}))
+    desk = AlarmDesk.restore(LARKSPUR, house.desk.snapshot(), off)
+    changes = desk.step(status(house.now_ms, high_water=True), forecast(house.now_ms), house.now_ms)
+    assert [(item.kind, item.alarm.state) for item in changes] == [(TransitionKind.CLEARED, AlarmState.NORMAL)]
+    assert desk.step(status(house.now_ms, high_water=True), forecast(house.now_ms), house.now_ms + HOUR) == []
+
+
+def test_no_person_gets_more_than_ten_messages_a_day_whatever_happens() -> None:
+    house = House(stride_s=60.0)
+    wet = False
+    for hour in range(72):
+        wet = not wet
+        supply = Supply.PACK if hour % 3 else Supply.MAINS
+        house.hold(
+            60,
+            hours(1.0 + hour % 9),
+            supply=supply,
+            supply_since_ms=house.now_ms - HOUR,
+            high_water=wet,
+            overdue=1.0 if hour % 4 == 0 else 0.2,
+            pack_carrying=hour % 5 != 0,
+            charge_percent=50.0,
+            charge_rate_percent_per_h=3.0,
+        )
+    times = [item.at_ms for item in house.told()]
+    assert times
+    for at in times:
+        assert sum(1 for other in times if at <= other < at + DAY) <= 10
