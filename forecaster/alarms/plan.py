@@ -1,0 +1,238 @@
+"""Who is told of a transition, over which channel, and when: minimum priority, quiet hours, the next contact.
+
+Pure. The outbox that keeps the result and the couriers that carry it are faces.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from forecaster.alarms.story import OUTAGE
+from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
+from forecaster.domain.ports import Delivery, PushSubscription
+from forecaster.domain.site import Contact, Site, Units
+from forecaster.wording import HOUR_MS, MINUTE_MS
+
+MQTT, HOMIE, WEBHOOK, MAIL, PUSH = "mqtt", "homie", "webhook", "mail", "push"
+CHANNELS = frozenset({MQTT, HOMIE, WEBHOOK, MAIL, PUSH})
+HUBS = (MQTT, HOMIE)
+
+PEOPLE_HOURS = 12
+HUB_HOURS = 7 * 24
+TOLD = frozenset(
+    {
+        TransitionKind.RAISED,
+        TransitionKind.UPDATED,
+        TransitionKind.REMINDED,
+        TransitionKind.CLEARED,
+        TransitionKind.UNSHELVED,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """The body of a delivery: all that a courier needs to write to its receiver.
+
+    key : str — the transition's key
+    contact : str — the person's name, "" for hubs
+    only_unacknowledged : bool — to be dropped when someone has acknowledged, or it is over, before it is due
+    test : bool — a test message, about no alarm
+    """
+
+    key: str
+    site: str
+    site_name: str
+    timezone: str
+    units: Units
+    transition: TransitionKind
+    at_ms: int
+    alarm: Alarm
+    contact: str = ""
+    only_unacknowledged: bool = False
+    test: bool = False
+
+    @property
+    def story(self) -> str:
+        """What this message is a chapter of; a newer chapter makes an older one needless."""
+        return f"{self.site}:outage" if self.alarm.kind in OUTAGE else self.alarm.id
+
+    def encode(self) -> str:
+        """As JSON."""
+        return msgspec.json.encode(self).decode()
+
+    @classmethod
+    def decode(cls, body: str) -> Message:
+        """From JSON."""
+        return msgspec.json.decode(body, type=Message)
+
+
+def alarm_topic(site: str, kind: str) -> str:
+    """The MQTT topic of a site's alarm of one kind."""
+    return f"outlast/{site}/alarm/{kind}"
+
+
+def delivery_key(transition_key: str, channel: str, receiver: str) -> str:
+    """Unique for transition and receiver; the receiver's address is not readable in it."""
+    return f"{transition_key}:{channel}:{hashlib.sha256(receiver.encode()).hexdigest()[:12]}"
+
+
+def quiet_until_ms(quiet_hours: tuple[str, str] | None, timezone: str, at_ms: int) -> int | None:
+    """The end of the quiet hours that a moment falls into [UTC milliseconds]; None outside of them.
+
+    quiet_hours : local "HH:MM" to "HH:MM", over midnight where the end is not later than the start
+    """
+    if quiet_hours is None:
+        return None
+    zone = ZoneInfo(timezone)
+    start, end = (time.fromisoformat(text) for text in quiet_hours)
+    local = datetime.fromtimestamp(at_ms / 1000.0, UTC).astimezone(zone)
+    for day in (local.date() - timedelta(days=1), local.date()):
+        begins = datetime.combine(day, start, zone)
+        ends = datetime.combine(day if start < end else day + timedelta(days=1), end, zone)
+        if begins.astimezone(UTC) <= local.astimezone(UTC) < ends.astimezone(UTC):
+            return int(ends.astimezone(UTC).timestamp() * 1000)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Planner:
+    """Plans what one site's transitions owe.
+
+    channels : frozenset[str] — the channels that this installation serves
+    """
+
+    site: Site
+    subscriptions: Sequence[PushSubscription] = ()
+    channels: frozenset[str] = field(default=CHANNELS)
+
+    def plan(self, transition: AlarmTransition, now_ms: int) -> list[Delivery]:
+        """What one transition owes to hubs and people."""
+        owed = [self._to_hub(transition, channel, now_ms) for channel in HUBS if channel in self.channels]
+        if transition.tell and transition.kind in TOLD:
+            for contact in self.site.contacts:
+                owed += self._to_person(transition, contact, self._addresses(contact), now_ms)
+            if PUSH in self.channels:
+                for subscription in self._listening():
+                    person = self._owner_of(subscription)
+                    owed += self._to_person(transition, person, [(PUSH, subscription.id)], now_ms)
+        return owed
+
+    def _addresses(self, contact: Contact) -> list[tuple[str, str]]:
+        found = [(MAIL, contact.email), (WEBHOOK, contact.webhook)]
+        return [(channel, address) for channel, address in found if address and channel in self.channels]
+
+    def _listening(self) -> Iterable[PushSubscription]:
+        return (item for item in self.subscriptions if item.site in (None, self.site.id))
+
+    def _owner_of(self, subscription: PushSubscription) -> Contact:
+        """A subscription labelled with a contact's name keeps that contact's rules; any other hears of medium and up."""
+        label = subscription.label.strip().casefold()
+        named = next((contact for contact in self.site.contacts if contact.name.strip().casefold() == label), None)
+        return named if named is not None else Contact(subscription.label, minimum_priority=Priority.MEDIUM)
+
+    def _to_hub(self, transition: AlarmTransition, channel: str, now_ms: int) -> Delivery:
+        receiver = alarm_topic(self.site.id, transition.alarm.kind)
+        message = self._message(transition, "", only_unacknowledged=False)
+        return _delivery(message, channel, receiver, now_ms, now_ms, HUB_HOURS)
+
+    def _to_person(
+        self, transition: AlarmTransition, contact: Contact, addresses: list[tuple[str, str]], now_ms: int
+    ) -> list[Delivery]:
+        alarm = transition.alarm
+        if alarm.priority.rank < contact.minimum_priority.rank:
+            return []
+        next_in_line = contact.after_min > 0.0
+        due_ms = now_ms
+        if next_in_line:
+            due_ms = max(now_ms, alarm.raised_ms + int(contact.after_min * MINUTE_MS))
+        if alarm.priority is not Priority.CRITICAL:
+            quiet_ms = quiet_until_ms(contact.quiet_hours, self.site.timezone, due_ms)
+            due_ms = due_ms if quiet_ms is None else quiet_ms
+        message = self._message(transition, contact.name, only_unacknowledged=next_in_line)
+        return [_delivery(message, channel, address, now_ms, due_ms, PEOPLE_HOURS) for channel, address in addresses]
+
+    def _message(self, transition: AlarmTransition, contact: str, *, only_unacknowledged: bool) -> Message:
+        return Message(
+            key=transition.key,
+            site=self.site.id,
+            site_name=self.site.name,
+            timezone=self.site.timezone,
+            units=self.site.units,
+            transition=transition.kind,
+            at_ms=transition.at_ms,
+            alarm=transition.alarm,
+            contact=contact,
+            only_unacknowledged=only_unacknowledged,
+        )
+
+
+def deliveries(
+    transition: AlarmTransition,
+    site: Site,
+    now_ms: int,
+    subscriptions: Sequence[PushSubscription] = (),
+    channels: frozenset[str] = CHANNELS,
+) -> list[Delivery]:
+    """What one transition owes: hubs always; people as their priorities, quiet hours and turn say."""
+    return Planner(site, subscriptions, channels).plan(transition, now_ms)
+
+
+def _delivery(message: Message, channel: str, receiver: str, now_ms: int, due_ms: int, hours: int) -> Delivery:
+    return Delivery(
+        key=delivery_key(message.key, channel, receiver),
+        channel=channel,
+        receiver=receiver,
+        site=message.site,
+        body=message.encode(),
+        created_ms=now_ms,
+        due_ms=due_ms,
+        expires_ms=due_ms + hours * HOUR_MS,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What to do with the due deliveries of one channel: send these, settle those as made needless by a newer one."""
+
+    send: tuple[Delivery, ...]
+    needless: tuple[Delivery, ...]
+
+
+def coalesce(due: Sequence[Delivery]) -> Batch:
+    """Of several chapters of one story to one receiver only the newest is sent.
+
+    Where the newest is an end and its beginning was never sent, a contact who is only next in line hears of neither.
+    """
+    newest: dict[tuple[str, str, bool], tuple[Message, Delivery]] = {}
+    needless: list[Delivery] = []
+    never_told: set[tuple[str, str, bool]] = set()
+    for delivery in due:
+        message = Message.decode(delivery.body)
+        place = (delivery.receiver, message.story, message.test)
+        held = newest.get(place)
+        if held is None:
+            newest[place] = (message, delivery)
+            continue
+        earlier, later = sorted((held, (message, delivery)), key=lambda item: (item[0].at_ms, item[0].alarm.revision))
+        needless.append(earlier[1])
+        never_told.add(place)
+        newest[place] = later
+    send = []
+    for place, (message, delivery) in newest.items():
+        over = message.only_unacknowledged and message.transition is TransitionKind.CLEARED and place in never_told
+        (needless if over else send).append(delivery)
+    return Batch(tuple(send), tuple(needless))
+
+
+def still_wanted(message: Message, current: Alarm) -> bool:
+    """Whether a message to someone next in line is still wanted, given how the alarm stands now."""
+    if not message.only_unacknowledged or message.transition is TransitionKind.CLEARED:
+        return True
+    return current.state is AlarmState.UNACKNOWLEDGED
