@@ -132,7 +132,7 @@ class Planner:
         return (item for item in self.subscriptions if item.site in (None, self.site.id))
 
     def _owner_of(self, subscription: PushSubscription) -> Contact:
-        """A subscription labelled with a contact's name keeps that contact's rules; any other hears of medium and up."""
+        """A subscription labelled with a contact's name keeps those rules; any other hears of medium and up."""
         label = subscription.label.strip().casefold()
         named = next((contact for contact in self.site.contacts if contact.name.strip().casefold() == label), None)
         return named if named is not None else Contact(subscription.label, minimum_priority=Priority.MEDIUM)
@@ -224,7 +224,7 @@ def coalesce(due: Sequence[Delivery]) -> Batch:
         needless.append(earlier[1])
         never_told.add(place)
         newest[place] = later
-    send = []
+    send: list[Delivery] = []
     for place, (message, delivery) in newest.items():
         over = message.only_unacknowledged and message.transition is TransitionKind.CLEARED and place in never_told
         (needless if over else send).append(delivery)
