@@ -184,7 +184,7 @@ def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], 
             charge_w=round(_about(pack.charge_w, 0.1, rng)) if rng.random() < 0.5 else None,
         ),
         loads=tuple(_listed(load, rng) for load in truth.loads if load.listed),
-        channels=tuple(_channel(sensor) for sensor in sensors),
+        channels=tuple(channel_of(sensor) for sensor in sensors),
     )
 
 
@@ -196,14 +196,15 @@ def _listed(load: LoadTruth, rng: np.random.Generator) -> Load:
     return Load(load.name, watts, runs_per_hour=per_hour, run_s=round(_about(load.on_s, 0.1, rng)))
 
 
-def _channel(sensor: Sensor) -> Channel:
-    unit = SPECS[sensor.quantity].unit
+def channel_of(sensor: Sensor) -> Channel:
+    """The site file's channel for a sensor's messages."""
+    hours = sensor.quantity is Quantity.RAIN_EXPECTED
     return Channel(
         quantity=sensor.quantity,
         topic=topic_of(sensor),
-        value="$.value",
-        time="$.time",
-        unit=unit or None,
+        value="$.hours[*].mm" if hours else "$.value",
+        time="$.hours[*].at" if hours else "$.time",
+        unit=SPECS[sensor.quantity].unit or None,
         of=sensor.subject,
     )
 

@@ -60,6 +60,12 @@ class Track:
         return replace(self, time_ms=self.time_ms[keep], value=self.value[keep], arrived_ms=self.arrived_ms[keep])
 
 
+def _wander(beats: NDArray[np.int64]) -> Array:
+    """A number in 0..1 for each beat, the same whenever asked, that looks like chance."""
+    mixed = (beats.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(11)
+    return np.asarray(mixed / float(1 << 53))
+
+
 class Reporter:
     """Gives the reports of sensors over any span of a house."""
 
@@ -69,11 +75,12 @@ class Reporter:
 
     def reports(self, sensor: Sensor, start_s: float, stop_s: float, rng: np.random.Generator) -> Track:
         """Reports measured in [start_s, stop_s)."""
-        times = self._times(sensor, start_s, stop_s, rng)
+        from_s = start_s - 1.1 * sensor.every_s if sensor.on_change else start_s
+        times = self._times(sensor, from_s, stop_s, rng)
         value = self._shown(sensor, self._true(sensor, times), rng)
         if sensor.on_change and value.size:
             beat = np.floor(times / sensor.every_s)
-            keep = np.concatenate([[True], (np.diff(value) != 0.0) | (np.diff(beat) > 0.0)])
+            keep = np.concatenate([[True], (np.diff(value) != 0.0) | (np.diff(beat) > 0.0)]) & (times >= start_s)
             times, value = times[keep], value[keep]
         source = self.origin_ms + np.round(times * 1000.0).astype(np.int64)
         arrived = source + (1000.0 * rng.exponential(sensor.latency_s, size=times.size)).astype(np.int64)
@@ -82,9 +89,8 @@ class Reporter:
         return Track(sensor, source, value, arrived).taken(first)
 
     def _times(self, sensor: Sensor, start_s: float, stop_s: float, rng: np.random.Generator) -> Array:
-        first, last = math.ceil(start_s / sensor.every_s), math.ceil(stop_s / sensor.every_s)
-        beats = np.arange(first, last) * sensor.every_s
-        times = beats + sensor.jitter * sensor.every_s * rng.uniform(-0.5, 0.5, size=beats.size)
+        beats = np.arange(math.floor(start_s / sensor.every_s) - 1, math.ceil(stop_s / sensor.every_s) + 2)
+        times = sensor.every_s * (beats + sensor.jitter * (_wander(beats) - 0.5))
         if sensor.on_change:
             edges = self._edges(sensor)
             edges = edges[(edges >= start_s) & (edges < stop_s)]
@@ -137,7 +143,7 @@ class Reporter:
             case Quantity.PACK_TEMPERATURE:
                 return 18.0 + 0.01 * house.output.at(times) + np.sin(2.0 * np.pi * times / 86_400.0)
             case Quantity.RAIN_DEPTH:
-                return self._rain_since(times)
+                return self._rain_since(times, sensor.every_s)
             case Quantity.RAIN_RATE:
                 return self.rain[self._grid(times)]
             case Quantity.WATER_LEVEL:
@@ -152,11 +158,11 @@ class Reporter:
         index = np.floor((times - self.house.inflow.start_s) / GRID_S).astype(np.int64)
         return np.clip(index, 0, self.rain.size - 1)
 
-    def _rain_since(self, times: Array) -> Array:
+    def _rain_since(self, times: Array, every_s: float) -> Array:
         """Depth since the report before [mm], in whole tips of the gauge."""
         fallen = np.concatenate([[0.0], np.cumsum(self.rain * (GRID_S / 3600.0))])
-        tips = np.floor(fallen[self._grid(times)] / 0.2)
-        return np.asarray(np.diff(tips, prepend=tips[:1]) * 0.2)
+        before = np.concatenate([times[:1] - every_s, times])
+        return np.asarray(np.diff(np.floor(fallen[self._grid(before)] / 0.2)) * 0.2)
 
     def _input_w(self, times: Array) -> Array:
         """Power into the pack: the sun, and on mains charging plus what passes through to the outlet [W]."""
