@@ -97,7 +97,7 @@ class Outbox:
             self._db.execute("COMMIT")
             self._count -= gone
             if self._count == 0:
-                self._db.execute("PRAGMA incremental_vacuum").fetchall()
+                self._db.executescript("PRAGMA incremental_vacuum")  # execute() stops after one page
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def meta(self, name: str) -> str | None:

@@ -1,0 +1,1 @@
+"""Where readings and the ledger live; one contract suite each, several engines."""

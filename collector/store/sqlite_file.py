@@ -1,0 +1,123 @@
+"""An SQLite file opened with care: checked, moved aside when corrupt, durable on commit, backed up while in use."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from pathlib import Path
+
+from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
+
+BUSY_S = 5.0
+"""How long a connection waits for another one's lock [s] before it says so."""
+
+CORRUPT = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """A connection in autocommit mode with the settings that durability needs; for any one thread at a time.
+
+    A new file is set up to give deleted rows' pages back, and to be written ahead of; an old one is left as it is,
+    so that connecting takes no lock.
+    """
+    connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    try:
+        if connection.execute("PRAGMA page_count").fetchone()[0] == 0:
+            connection.execute("PRAGMA auto_vacuum=INCREMENTAL")  # before the first table, or never
+        if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            connection.execute("PRAGMA journal_mode=WAL").fetchall()
+        connection.execute("PRAGMA synchronous=FULL")  # NORMAL may roll acknowledged commits back when the power goes
+        connection.execute("PRAGMA foreign_keys=ON")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def move_aside_if_corrupt(path: Path, stamp: str) -> str | None:
+    """Look the file over; a corrupt one is moved aside, so that a fresh one can be started.
+
+    stamp : str — makes the name of the moved file its own
+    Returns what was done, in words; None when the file is sound or not there yet.
+    Errors: StoreUnavailable when the file cannot be opened at all.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.exists():
+        return None
+    problem = _problem(path)
+    if problem is None:
+        return None
+    aside = path.with_name(f"{path.name}.corrupt-{stamp}")
+    for suffix in ("", "-wal", "-shm"):
+        part = path.with_name(path.name + suffix)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + suffix))
+    return f"{path.name} was corrupt ({problem}); it was moved to {aside.name} and a fresh one started"
+
+
+def _problem(path: Path) -> str | None:
+    try:
+        connection = connect(path)
+        try:
+            found = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
+        finally:
+            connection.close()
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode & 0xFF in CORRUPT:
+            return str(error)
+        raise store_error(error, path) from error
+    return None if found == "ok" else found.splitlines()[0]
+
+
+def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
+    """What an SQLite error means for the caller: retry later, or never."""
+    code = getattr(error, "sqlite_errorcode", None)
+    primary = None if code is None else code & 0xFF
+    if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return StoreUnavailable(f"{path.name} is locked by another program")
+    if primary == sqlite3.SQLITE_FULL:
+        return StoreUnavailable(f"{path.name}: the disk is full ({free_bytes(path)} bytes free)")
+    if primary in CORRUPT:
+        return StoreUnavailable(f"{path.name} is corrupt ({error}); restart to have it moved aside")
+    if isinstance(error, sqlite3.OperationalError):
+        return StoreUnavailable(f"{path.name}: {error}")
+    return StoreRefused(f"{path.name}: {error}")
+
+
+def free_bytes(path: Path) -> int | None:
+    """Free bytes on the file's disk; None where that cannot be told."""
+    try:
+        return shutil.disk_usage(path.parent).free
+    except OSError:
+        return None
+
+
+def size_bytes(path: Path) -> int:
+    """Bytes on disk of the file and its write-ahead log."""
+    total = 0
+    for suffix in ("", "-wal"):
+        part = path.with_name(path.name + suffix)
+        if part.exists():
+            total += part.stat().st_size
+    return total
+
+
+def back_up(path: Path, target: Path) -> None:
+    """Copy a database that is in use to `target`, page by page, without stopping its writer.
+
+    Errors: StoreUnavailable.
+    """
+    if not path.exists():
+        raise StoreUnavailable(f"{path} does not exist")
+    partial = target.with_name(target.name + ".part")
+    partial.unlink(missing_ok=True)
+    try:
+        source, copy = connect(path), sqlite3.connect(partial)
+        try:
+            source.backup(copy, pages=4096, sleep=0.005)
+        finally:
+            copy.close()
+            source.close()
+    except sqlite3.Error as error:
+        raise store_error(error, path) from error
+    partial.replace(target)

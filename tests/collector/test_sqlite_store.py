@@ -1,0 +1,197 @@
+"""The embedded store: the contract, and what is its own."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from collector.store.sqlite import SqliteStore
+from collector.store.sqlite_file import back_up
+from forecaster.domain.errors import StoreRefused, StoreUnavailable
+from forecaster.domain.ports import ReadingStore
+from forecaster.domain.quantities import Quantity
+from tests.contracts.store_contract import T0, StoreContract, content, everything, power
+
+
+class TestSqlite(StoreContract):
+    @pytest.fixture
+    def store(self, tmp_path: Path) -> Iterator[ReadingStore]:
+        made = SqliteStore(tmp_path / "readings.db")
+        yield made
+        made.close()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "readings.db"
+
+
+def test_the_file_is_durable_and_gives_disk_back(path: Path) -> None:
+    store = SqliteStore(path)
+    pragma = {name: store._db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("journal_mode", "synchronous")}
+    assert pragma == {"journal_mode": "wal", "synchronous": 2}
+    assert store._db.execute("PRAGMA auto_vacuum").fetchone()[0] == 2
+    strict = dict(store._db.execute("SELECT name, strict FROM pragma_table_list WHERE schema = 'main'").fetchall())
+    assert {name for name, on in strict.items() if not on} <= {"sqlite_schema", "sqlite_sequence"}
+    store.append([power(i, float(i)) for i in range(60_000)])
+    store.close()
+    full = path.stat().st_size
+    store = SqliteStore(path)
+    assert store.prune(T0 + 59_000_000) == 59_000
+    assert path.stat().st_size < full / 10
+    assert store.count() == 1000
+    store.close()
+
+
+def test_readings_take_few_bytes(path: Path) -> None:
+    store = SqliteStore(path)
+    for start in range(0, 100_000, 5000):
+        store.append([power(10 * i, 480.5, 10 * i + 0.2) for i in range(start, start + 5000)])
+    store.close()
+    assert path.stat().st_size / 100_000 < 60
+
+
+def test_what_was_stored_is_there_after_reopening_and_cursors_hold(path: Path) -> None:
+    store = SqliteStore(path)
+    store.append([power(i, 1.0) for i in range(5)])
+    cursor = store.tail(None, 3).cursor
+    store.close()
+    store = SqliteStore(path)
+    assert len(store.tail(cursor, 10).readings) == 2
+    assert store.append([power(i, 1.0) for i in range(5)]) == 0
+    store.close()
+
+
+@pytest.mark.parametrize("damage", ["noise", "header", "cut"])
+def test_a_corrupt_file_is_moved_aside_and_said_so(path: Path, damage: str) -> None:
+    store = SqliteStore(path)
+    store.append([power(i, float(i)) for i in range(5000)])
+    old_cursor = store.tail(None, 10_000).cursor
+    store.close()
+    raw = bytearray(path.read_bytes())
+    if damage == "noise":
+        raw[4096 * 3 : 4096 * 9] = b"\xa5" * (4096 * 6)
+    elif damage == "header":
+        raw[:16] = b"not a database !"
+    else:
+        del raw[len(raw) // 2 :]
+    path.write_bytes(raw)
+    store = SqliteStore(path)
+    health = store.health()
+    assert health.ok
+    assert "was corrupt" in health.says
+    assert "moved to readings.db.corrupt-" in health.says
+    assert [p for p in path.parent.iterdir() if ".corrupt-" in p.name]
+    assert store.count() == 0
+    store.append([power(0, 1.0)])
+    assert len(store.tail(old_cursor, 10).readings) == 1
+    store.close()
+
+
+def test_a_locked_file_is_unavailable_and_nothing_is_half_written(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.store.sqlite_file.BUSY_S", 0.05)
+    store = SqliteStore(path)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreUnavailable, match="locked by another program"):
+        store.append([power(0, 1.0)])
+    assert store.count() == 0
+    other.execute("ROLLBACK")
+    other.close()
+    assert store.append([power(0, 1.0)]) == 1
+    store.close()
+
+
+def test_a_time_beyond_the_stores_range_is_refused(path: Path) -> None:
+    store = SqliteStore(path)
+    with pytest.raises(StoreRefused):
+        store.append([power(1e30, 1.0)])
+    assert store.append([power(0, 1.0)]) == 1
+    store.close()
+
+
+def test_a_write_ahead_log_held_open_is_told_and_folded_in_later(path: Path) -> None:
+    store = SqliteStore(path, wal_limit_bytes=200_000)
+    store.append([power(0, 1.0)])
+    reader = sqlite3.connect(path, isolation_level=None)
+    reader.execute("BEGIN")
+    reader.execute("SELECT count(*) FROM reading").fetchone()
+    store._db.execute("PRAGMA busy_timeout=50")
+    for start in range(0, 40_000, 5000):
+        store.append([power(i, 1.0) for i in range(start, start + 5000)])
+    assert "a reader keeps it open" in store.health().says
+    reader.execute("COMMIT")
+    reader.close()
+    for start in range(40_000, 60_000, 5000):
+        store.append([power(i, 1.0) for i in range(start, start + 5000)])
+    assert store.health().says == "sound"
+    assert path.with_name("readings.db-wal").stat().st_size < 2_000_000
+    store.close()
+
+
+def test_reading_leaves_no_snapshot_open(path: Path) -> None:
+    store = SqliteStore(path)
+    store.append([power(i, 1.0) for i in range(1000)])
+    everything(store)
+    store.latest("larkspur")
+    store.series("larkspur", Quantity.PUMP_POWER, T0, T0 + 1_000_000, 10)
+    busy, _, left = store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    assert (busy, left) == (0, 0)
+    store.close()
+
+
+def test_a_backup_made_while_writing_is_whole(path: Path, tmp_path: Path) -> None:
+    store = SqliteStore(path)
+    store.append([power(i, float(i)) for i in range(20_000)])
+    stop = threading.Event()
+
+    def write() -> None:
+        at = 20_000
+        while not stop.is_set():
+            store.append([power(i, 1.0) for i in range(at, at + 10)])
+            at += 10
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        back_up(path, tmp_path / "copy.db")
+    finally:
+        stop.set()
+        writer.join()
+    copy = SqliteStore(tmp_path / "copy.db")
+    assert copy.health().says == "sound"
+    held = content(copy)
+    assert len(held) >= 20_000
+    assert all(held[power(i, 0.0).key][0] == float(i) for i in range(0, 20_000, 777))
+    copy.close()
+    store.close()
+
+
+def test_two_processes_worth_of_connections_follow_one_writer(path: Path) -> None:
+    writer, reader = SqliteStore(path), SqliteStore(path, owner=False)
+    cursor = reader.tail(None, 10).cursor
+    writer.append([power(0, 1.0)])
+    assert [r.value for r in reader.tail(cursor, 10).readings] == [1.0]
+    reader.close()
+    writer.close()
+
+
+def test_a_closed_store_says_so(path: Path) -> None:
+    store = SqliteStore(path)
+    store.close()
+    store.close()
+    with pytest.raises(StoreUnavailable, match="closed"):
+        store.append([power(0, 1.0)])
+    with pytest.raises(StoreUnavailable, match="closed"):
+        store.count()
+
+
+def test_a_strange_cursor_is_refused(path: Path) -> None:
+    store = SqliteStore(path)
+    with pytest.raises(StoreRefused, match="not one of this store's"):
+        store.tail("nonsense", 10)
+    store.close()

@@ -1,0 +1,1 @@
+"""One suite a port; every implementation passes it unchanged, by a subclass that makes the fixture."""
