@@ -18,20 +18,29 @@ LITHIUM_CAPACITY = (0.70, 0.90, 0.96, 1.0)
 """Common practice for iron phosphate cells at low rates, no source."""
 
 
-def reported_percent(charge: Array, bow: Array | float) -> Array:
-    """Charge as the pack reports it, before rounding [%]: true share of charge 0..1, bowed by `bow` at half charge.
+def reported_percent(charge: Array, bow: Array | float, skew: Array | float = 0.0) -> Array:
+    """Charge as the pack reports it, before rounding [%]: 100 (x + x (1 - x) (bow + skew (1 - 2 x))).
 
-    A parabola that is right at full and at empty: the least that a gauge fitted at both ends can be wrong by.
+    charge : share of the energy that is left, 0..1. A gauge that is right at full and at empty can only stray between;
+    these are the two lowest polynomials that vanish at both ends.
     """
-    return np.asarray(100.0 * (charge + 4.0 * bow * charge * (1.0 - charge)), dtype=np.float64)
+    return np.asarray(100.0 * (charge + charge * (1.0 - charge) * (bow + skew * (1.0 - 2.0 * charge))))
 
 
-def charge_at(percent: Array | float, bow: Array) -> Array:
-    """True share of charge 0..1 at a reported percent: the inverse of reported_percent, |bow| < 1/4."""
-    share = np.asarray(percent, dtype=np.float64) / 100.0
-    linear = 1.0 + 4.0 * bow
-    root = np.sqrt(np.maximum(linear**2 - 16.0 * bow * share, 0.0))
-    return np.asarray(2.0 * share / (linear + root), dtype=np.float64)
+def charge_at(percent: Array | float, bow: Array | float, skew: Array | float = 0.0) -> Array:
+    """True share of charge, 0..1, at a reported percent: reported_percent solved by four Newton steps."""
+    share = np.clip(np.asarray(percent, dtype=np.float64) / 100.0, 0.0, 1.0)
+    x = np.asarray(share - share * (1.0 - share) * (bow + skew * (1.0 - 2.0 * share)), dtype=np.float64)
+    for _ in range(4):
+        error = reported_percent(x, bow, skew) / 100.0 - share
+        x = np.clip(x - error / reported_slope(x, bow, skew), 0.0, 1.0)
+    return x
+
+
+def reported_slope(charge: Array, bow: Array | float, skew: Array | float = 0.0) -> Array:
+    """Derivative of the reported share of charge by the true one, at least 0.2."""
+    slope = 1.0 + bow * (1.0 - 2.0 * charge) + skew * (1.0 - 6.0 * charge + 6.0 * charge**2)
+    return np.maximum(slope, 0.2)
 
 
 def temperature_factor(temperature_c: float, chemistry: Chemistry) -> float:

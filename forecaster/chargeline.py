@@ -7,7 +7,8 @@ stood on a step's edge, to within what was drawn between two samples. Each chang
 
 in the unknowns; all changes of a discharge with the prior give a posterior by Gauss-Newton steps and its curvature
 (Laplace's approximation; Gelman et al., Bayesian Data Analysis, 3rd ed., sec. 4.1), with outliers down-weighted as
-under a Student-t error (Lange, Little, Taylor 1989).
+under a Student-t error (Lange, Little, Taylor 1989). Whether the gauge rounds, cuts or rounds up is not told by anyone:
+the three are fitted side by side and weighted by their evidence.
 """
 
 from __future__ import annotations
@@ -17,21 +18,25 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster.battery import charge_at, reported_percent
+from forecaster.battery import charge_at, reported_percent, reported_slope
 
 Array = NDArray[np.float64]
 
-CAPACITY, COST, IDLE, LOADS, BOW, OFFSET, START = range(7)
-"""Unknowns: log capacity [Wh], log cost (DC Wh for one AC Wh), log idle [W], log of other loads over listed, bow at
-half charge, where within a step it turns over [steps], and true share of charge at the start."""
+CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START = range(7)
+"""Unknowns: log capacity [Wh], log cost (DC Wh for one AC Wh), log idle [W], log of other loads over those listed, bow
+and skew of the reported charge, and the true share of charge at the start."""
 
 SHARED = 6
 """The first so many belong to the pack, the rest to one discharge."""
 
+ROUNDINGS = np.array([0.0, 0.5, -0.5])
+ROUNDING_PRIOR = np.array([0.5, 0.4, 0.1])
+"""How far above the middle between two shown values the edge lies [steps]: rounded, cut, rounded up."""
+
 CHARGE_ACCEPTED = 0.97
 """Share of the energy into the battery that can be drawn again (common practice for lithium, no source)."""
 
-GAUGE_NOISE_PERCENT = 0.12
+GAUGE_NOISE_PERCENT = 0.08
 """What a fuel gauge strays by beyond its bow [%] (common practice, no source)."""
 
 THIN_PERCENT = 0.5
@@ -40,8 +45,10 @@ THIN_PERCENT = 0.5
 STUDENT = 5.0
 """Degrees of freedom of a change's error."""
 
-STEPS = 5
-"""Gauss-Newton steps; the equations are so nearly linear that two or three suffice."""
+STEPS = 6
+"""Gauss-Newton steps; the equations are so nearly linear that three suffice mostly."""
+
+FULL_SPREAD_PERCENT = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +65,13 @@ class Row:
 class Evidence:
     """Changes of the reported charge during one discharge.
 
+    start_percent : float | None — reported at the start; None: nothing reports it, taken for full
     rows : list of [plug, loads or nan, hours, charging] halfway between the samples around each change
     widths : list of the same, between those samples
     edges, spreads : list of float — reported charge there [%], and its spread beyond the width [%]
     """
 
-    start_percent: float = 100.0
-    start_spread: float = 0.15
+    start_percent: float | None = None
     rows: list[list[float]] = field(default_factory=list)
     widths: list[list[float]] = field(default_factory=list)
     edges: list[float] = field(default_factory=list)
@@ -87,10 +94,6 @@ class Evidence:
             last=list(self.last),
         )
 
-    def start(self, percent: float, spread: float) -> None:
-        """Reported charge at the start [%] and how far the true one may be from it [%]."""
-        self.start_percent, self.start_spread = percent, spread
-
     def wait(self, row: Row) -> None:
         """A sample that shows no change."""
         self.last = _flat(row)
@@ -104,8 +107,7 @@ class Evidence:
         else:
             edge, spread, halfway, width = after, step / 12.0**0.5, here, [0.0] * 4
         self.last = here
-        nearest = self.edges[-1] if self.edges else self.start_percent
-        if self.edges and abs(edge - nearest) < max(THIN_PERCENT, 0.9 * step):
+        if self.edges and abs(edge - self.edges[-1]) < max(THIN_PERCENT, 0.9 * step):
             return
         self.rows.append(halfway)
         self.widths.append(width)
@@ -117,41 +119,70 @@ def _flat(row: Row) -> list[float]:
     return [row.plug_wh, float("nan") if row.loads_wh is None else row.loads_wh, row.hours, row.charging_wh]
 
 
-def posterior(
-    mean: Array, covariance: Array, evidence: Evidence, loads_w: float, capacity_factor: float, step: float
-) -> tuple[Array, Array]:
-    """Mean (7,) and covariance (7, 7) of all unknowns, from the pack's prior (SHARED,) and one discharge's evidence.
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What the equations need beside the evidence.
 
     loads_w : float — mean power of the listed loads [W], used where their energy is not measured
-    capacity_factor : float — capacity at the present temperature over that at 25 °C
+    swing_wh : float — how far the listed loads' energy strays from its mean within their cycles [Wh]
+    factor : float — capacity at the present temperature over that at 25 °C
     step : float — step of the reported charge [%]
     """
-    table = np.array([[0.0, 0.0, 0.0, 0.0], *evidence.rows])
-    width = np.array([[0.0, 0.0, 0.0, 0.0], *evidence.widths])
-    edge = np.array([evidence.start_percent, *evidence.edges])
-    own = np.array([evidence.start_spread, *(np.hypot(s, GAUGE_NOISE_PERCENT) for s in evidence.spreads)])
-    table, unknown = _with_loads(table, loads_w)
-    width, _ = _with_loads(width, loads_w)
-    prior_mean = np.append(mean, charge_at(evidence.start_percent, mean[BOW]))
+
+    loads_w: float
+    swing_wh: float
+    factor: float
+    step: float
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Means (3, 7), covariances (3, 7, 7) and weights (3,) of the unknowns under each rounding."""
+
+    mean: Array
+    covariance: Array
+    weight: Array
+
+
+def posterior(mean: Array, covariance: Array, rounding: Array, evidence: Evidence, scene: Scene) -> Posterior:
+    """Belief over all unknowns, from the pack's prior and one discharge's evidence.
+
+    mean (SHARED,), covariance (SHARED, SHARED), rounding (3,) : the pack's prior
+    """
+    start = 100.0 if evidence.start_percent is None else evidence.start_percent
+    full = start >= 100.0 - scene.step / 2.0
+    prior_mean = np.append(mean, charge_at(start, mean[BOW], mean[SKEW]))
     precision = np.zeros((7, 7))
     precision[:SHARED, :SHARED] = np.linalg.inv(covariance)
     precision[START, START] = 1.0 / 0.2**2
-    theta = prior_mean.copy()
-    information = precision
+    table, unknown = _with_loads(np.array([[0.0] * 4, *evidence.rows]), scene.loads_w)
+    width, _ = _with_loads(np.array([[0.0] * 4, *evidence.widths]), scene.loads_w)
+    edge = np.array([start, *evidence.edges]) + scene.step * ROUNDINGS[:, None]
+    own = np.array([scene.step / 12.0**0.5, *(np.hypot(s, GAUGE_NOISE_PERCENT) for s in evidence.spreads)])
+    if full:
+        edge[:, 0] = 100.0
+        own[0] = FULL_SPREAD_PERCENT if evidence.start_percent is not None else 3.0
+    theta = np.repeat(prior_mean[None, :], 3, axis=0)
+    information = np.repeat(precision[None], 3, axis=0)
+    loss = np.zeros(3)
     for _ in range(STEPS):
-        error, slope, rate = _linearise(theta, table, unknown, edge, capacity_factor, step)
-        seen = _width_percent(theta, width, unknown, capacity_factor) * np.abs(rate) / 12.0**0.5
-        variance = own**2 + seen**2
-        trust = (STUDENT + 1.0) / (STUDENT + error**2 / variance)
-        trust[0] = 1.0
-        weight = np.minimum(trust, 1.0) / variance
-        information = precision + slope.T @ (slope * weight[:, None])
-        gradient = slope.T @ (weight * error) - precision @ (theta - prior_mean)
-        move = np.linalg.solve(information, gradient)
+        error, slope, variance = _linearise(theta, table, width, unknown, edge, own, scene)
+        square = error**2 / variance
+        trust = np.minimum((STUDENT + 1.0) / (STUDENT + square), 1.0)
+        trust[:, 0] = 1.0
+        weight = trust / variance
+        information = precision + np.einsum("hni,hn,hnj->hij", slope, weight, slope)
+        away = theta - prior_mean
+        gradient = np.einsum("hni,hn->hi", slope, weight * error) - away @ precision
+        loss = 0.5 * np.sum(trust * square + np.log(variance), axis=1)
+        loss += 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
+        move = np.linalg.solve(information, gradient[..., None])[..., 0]
         theta = theta + np.clip(move, -0.5, 0.5)
-        if np.max(np.abs(move)) < 1e-5:
+        if np.max(np.abs(move)) < 1e-4:
             break
-    return np.asarray(theta, dtype=np.float64), np.asarray(np.linalg.inv(information), dtype=np.float64)
+    log_weight = np.log(rounding) - loss - 0.5 * np.linalg.slogdet(information)[1]
+    raw = np.exp(log_weight - log_weight.max())
+    return Posterior(theta, np.asarray(np.linalg.inv(information)), raw / raw.sum())
 
 
 def _with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:
@@ -163,33 +194,29 @@ def _with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:
 
 
 def _linearise(
-    theta: Array, table: Array, unknown: Array, edge: Array, factor: float, step: float
+    theta: Array, table: Array, width: Array, unknown: Array, edge: Array, own: Array, scene: Scene
 ) -> tuple[Array, Array, Array]:
-    """Errors (n,), slopes of the reported charge (n, 7), and its slope over true charge (n,), in percent."""
-    capacity = np.exp(theta[CAPACITY]) * factor
-    cost, idle, scale = np.exp(theta[COST]), np.exp(theta[IDLE]), np.exp(theta[LOADS])
-    loads = table[:, 1] * np.where(unknown > 0.0, scale, 1.0)
-    drain = cost * (table[:, 0] + loads) + idle * table[:, 2] - CHARGE_ACCEPTED * table[:, 3]
-    charge = theta[START] - drain / capacity
-    bow = theta[BOW]
-    rate = 100.0 * (1.0 + 4.0 * bow * (1.0 - 2.0 * charge))
-    slope = np.empty((edge.size, 7))
-    slope[:, CAPACITY] = rate * drain / capacity
-    slope[:, COST] = -rate * cost * (table[:, 0] + loads) / capacity
-    slope[:, IDLE] = -rate * idle * table[:, 2] / capacity
-    slope[:, LOADS] = -rate * cost * loads * unknown / capacity
-    slope[:, BOW] = 400.0 * charge * (1.0 - charge)
-    slope[:, OFFSET] = -step
-    slope[0, OFFSET] = 0.0
-    slope[:, START] = rate
-    shift = theta[OFFSET] * step * np.ones(edge.size)
-    shift[0] = 0.0
-    error = edge + shift - reported_percent(charge, bow)
-    return error, slope, rate
-
-
-def _width_percent(theta: Array, width: Array, unknown: Array, factor: float) -> Array:
-    """How much true charge went between the two samples around each change, as a share."""
-    scale = np.where(unknown > 0.0, np.exp(theta[LOADS]), 1.0)
-    drain = np.exp(theta[COST]) * (width[:, 0] + width[:, 1] * scale) + np.exp(theta[IDLE]) * width[:, 2]
-    return np.asarray(np.abs(drain) / (np.exp(theta[CAPACITY]) * factor), dtype=np.float64)
+    """Errors (3, n) [%], slopes of the reported charge (3, n, 7) and variances (3, n) [%²]."""
+    part = np.exp(theta[:, :BOW])[:, :, None]
+    capacity, cost, idle, scale = part[:, CAPACITY] * scene.factor, part[:, COST], part[:, IDLE], part[:, LOADS]
+    share = np.where(unknown > 0.0, scale, 1.0)
+    loads = table[:, 1] * share
+    outlet = cost * (table[:, 0] + loads)
+    drain = outlet + idle * table[:, 2] - CHARGE_ACCEPTED * table[:, 3]
+    charge = theta[:, START, None] - drain / capacity
+    bow, skew = theta[:, BOW, None], theta[:, SKEW, None]
+    rate = 100.0 * reported_slope(charge, bow, skew)
+    room = 100.0 * charge * (1.0 - charge)
+    slope = np.empty((*charge.shape, 7))
+    slope[..., CAPACITY] = rate * drain / capacity
+    slope[..., COST] = -rate * outlet / capacity
+    slope[..., IDLE] = -rate * idle * table[:, 2] / capacity
+    slope[..., LOADS] = -rate * cost * loads * unknown / capacity
+    slope[..., BOW] = room
+    slope[..., SKEW] = room * (1.0 - 2.0 * charge)
+    slope[..., START] = rate
+    error = edge - reported_percent(charge, bow, skew)
+    went = np.abs(cost * (width[:, 0] + width[:, 1] * share) + idle * width[:, 2])
+    strayed = np.hypot(went / 12.0**0.5, cost * scene.swing_wh * unknown) * rate / capacity
+    strayed[:, 0] = 0.0
+    return error, slope, own**2 + strayed**2

@@ -19,17 +19,21 @@ from forecaster.chargeline import (
     COST,
     IDLE,
     LOADS,
-    OFFSET,
+    ROUNDING_PRIOR,
+    ROUNDINGS,
     SHARED,
+    SKEW,
     START,
     Evidence,
+    Posterior,
     Row,
+    Scene,
     posterior,
 )
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Chemistry, Load, Pack
-from forecaster.noise import normals, seed_from
+from forecaster.noise import normals, seed_from, uniforms
 
 Array = NDArray[np.float64]
 
@@ -41,11 +45,13 @@ EFFICIENCY, EFFICIENCY_SPREAD = 0.87, 0.06
 IDLE_W, IDLE_SPREAD = 9.0, 0.45
 IDLE_SPREAD_GIVEN = 0.3
 LOADS_SPREAD = 0.25
-BOW_SPREAD = 0.03
-OFFSET_MEAN, OFFSET_SPREAD = 0.0, 0.1
+BOW_SPREAD, SKEW_SPREAD = 0.08, 0.05
 """Prior beliefs, spreads on a log scale where positive (common practice, no source): usable over nameplate capacity,
-inverter efficiency, idle draw [W], other loads over what the owner wrote, bow of the reported charge at half charge,
-where within a step the reported charge turns over (0: in the middle, as rounding does; in steps)."""
+inverter efficiency, idle draw [W], other loads over what the owner wrote, bow and skew of the reported charge (a
+quarter of the bow is its error at half charge)."""
+
+SWING = 0.3
+"""How far a cycling load's energy strays from its mean, of the energy of one run: a saw-tooth's standard deviation."""
 
 AGEING_PER_MONTH = 0.01
 """Random walk of log capacity; the other parts drift at half of it (common practice: 20 % in some years)."""
@@ -71,13 +77,16 @@ class PackDraws:
     to_empty_wh: Array
     to_full_wh: Array
     bow: Array
+    skew: Array
 
     def charge_percent_after(self, drain_wh: Array) -> Array:
         """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0."""
         wide = drain_wh.ndim == 2
         left = self.to_empty_wh[:, None] - drain_wh if wide else self.to_empty_wh - drain_wh
-        capacity, bow = (self.capacity_wh[:, None], self.bow[:, None]) if wide else (self.capacity_wh, self.bow)
-        return reported_percent(np.clip(left / capacity, 0.0, 1.0), bow)
+        if wide:
+            share = np.clip(left / self.capacity_wh[:, None], 0.0, 1.0)
+            return reported_percent(share, self.bow[:, None], self.skew[:, None])
+        return reported_percent(np.clip(left / self.capacity_wh, 0.0, 1.0), self.bow, self.skew)
 
 
 @dataclass(slots=True)
@@ -105,7 +114,9 @@ class PackBelief:
     ) -> None:
         self.pack = pack
         self.listed_loads_w = sum(load.mean_w for load in loads)
+        self.swing_wh = SWING * sum(load.watts * load.run_s / 3600.0 for load in loads if load.run_s is not None)
         self.mean, self.covariance = _prior(pack, energy_spread, running_w)
+        self.rounding = ROUNDING_PRIOR.copy()
         self.step_percent = 1.0
         self.step_seen = False
         self.temperature_c: float | None = None
@@ -122,15 +133,10 @@ class PackBelief:
             walk[BOW] *= 0.1
             self.covariance = self.covariance + np.diag(walk)
         self.discharge = Discharge(at_ms)
-        if charge_percent is None:
-            self.discharge.evidence.start(100.0, 3.0)
-        else:
-            self._start(self.discharge, charge_percent)
+        self._start(self.discharge, charge_percent)
 
-    def _start(self, now: Discharge, charge_percent: float) -> None:
-        full = charge_percent >= 100.0 - self.step_percent / 2.0
-        now.charge_percent = charge_percent
-        now.evidence.start(charge_percent, 0.15 if full else self.step_percent / np.sqrt(12.0))
+    def _start(self, now: Discharge, charge_percent: float | None) -> None:
+        now.charge_percent = now.evidence.start_percent = charge_percent
 
     def observe(
         self,
@@ -180,48 +186,43 @@ class PackBelief:
         if self.discharge is not None:
             if self.discharge.evidence.changes:
                 self.outages += 1
-                mean, covariance = self._posterior(self.discharge)
-                self.mean, self.covariance = mean[:SHARED].copy(), covariance[:SHARED, :SHARED].copy()
+                known = self._posterior(self.discharge)
+                self.rounding = np.maximum(known.weight, 1e-6)
+                self.mean, self.covariance = _mixed(known)
             self.discharge = None
         self.last_end_ms = at_ms
 
-    def _posterior(self, now: Discharge) -> tuple[Array, Array]:
-        factor = 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
-        return posterior(self.mean, self.covariance, now.evidence, self.listed_loads_w, factor, self.step_percent)
+    @property
+    def factor(self) -> float:
+        """Capacity at the present temperature over that at 25 °C; 1 where it is not measured."""
+        return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
+
+    def _posterior(self, now: Discharge) -> Posterior:
+        scene = Scene(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
+        return posterior(self.mean, self.covariance, self.rounding, now.evidence, scene)
 
     def draw(self, draws: int, rng: np.random.Generator, charge_percent: float | None = None) -> PackDraws:
         """Joint draws of the belief at the time of the newest observe.
 
         charge_percent : float | None — on mains: the charge [%] the pack would start from, None for full
         """
-        z = normals(seed_from(rng), draws, SHARED + 1)
         now = self.discharge
         if now is None:
             now = Discharge(0)
-            if charge_percent is None:
-                now.evidence.start(100.0, 0.5)
-            else:
-                self._start(now, charge_percent)
-        mean, covariance = self._posterior(now)
-        values, vectors = np.linalg.eigh(covariance)
-        theta = mean + (z * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-        factor = 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
-        capacity = np.exp(theta[:, CAPACITY]) * factor
+            self._start(now, charge_percent)
+        theta, rounding = _drawn(self._posterior(now), seed_from(rng), draws)
+        capacity = np.exp(theta[:, CAPACITY]) * self.factor
         cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
-        bow = np.clip(theta[:, BOW], -0.2, 0.2)
+        bow, skew = np.clip(theta[:, BOW], -0.5, 0.5), np.clip(theta[:, SKEW], -0.2, 0.2)
         loads_w = loads * self.listed_loads_w
         loads_wh = loads_w * now.elapsed_h if now.loads_wh is None else now.loads_wh
         used = cost * (now.plug_wh + loads_wh) + idle * now.elapsed_h - CHARGE_ACCEPTED * now.charging_wh
         charge = np.clip(np.minimum(theta[:, START], 1.0) - used / capacity, 0.0, 1.0)
         if now.charge_percent is not None:
             half = self.step_percent * (0.5 + 0.15)
-            middle = now.charge_percent + theta[:, OFFSET] * self.step_percent
-            charge = np.clip(
-                charge,
-                charge_at(np.maximum(middle - half, 0.0), bow),
-                charge_at(np.minimum(middle + half, 100.0), bow),
-            )
-        floor = charge_at(self.pack.reserve_percent, bow)
+            shown = now.charge_percent + rounding * self.step_percent
+            charge = np.clip(charge, charge_at(shown - half, bow, skew), charge_at(shown + half, bow, skew))
+        floor = charge_at(self.pack.reserve_percent, bow, skew)
         return PackDraws(
             capacity_wh=capacity,
             efficiency=1.0 / cost,
@@ -231,6 +232,7 @@ class PackBelief:
             to_empty_wh=charge * capacity,
             to_full_wh=(1.0 - charge) * capacity,
             bow=bow,
+            skew=skew,
         )
 
     def adopt(self, result: DischargeResult) -> None:
@@ -264,6 +266,7 @@ class PackBelief:
             "version": VERSION,
             "mean": pack_array(self.mean),
             "covariance": pack_array(self.covariance),
+            "rounding": pack_array(self.rounding),
             "step_percent": self.step_percent,
             "step_seen": self.step_seen,
             "temperature_c": self.temperature_c,
@@ -280,6 +283,7 @@ class PackBelief:
         self = cls(pack, loads)
         try:
             self.mean, self.covariance = unpack_array(state["mean"]), unpack_array(state["covariance"])
+            self.rounding = unpack_array(state["rounding"])
             self.step_percent = float(state["step_percent"])
             self.step_seen = bool(state["step_seen"])
             self.temperature_c = None if state["temperature_c"] is None else float(state["temperature_c"])
@@ -308,6 +312,24 @@ def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[A
     idle = pack.idle_w if pack.idle_w is not None else IDLE_W
     idle_spread = IDLE_SPREAD_GIVEN if pack.idle_w is not None else IDLE_SPREAD
     mean = np.array([np.log(pack.nominal_wh * CAPACITY_OF_NAMEPLATE), cost, np.log(max(idle, 0.1)), 0.0, 0.0, 0.0])
-    spread = np.array([CAPACITY_SPREAD, cost_spread, idle_spread, LOADS_SPREAD, BOW_SPREAD, OFFSET_SPREAD])
-    mean[OFFSET] = OFFSET_MEAN
+    spread = np.array([CAPACITY_SPREAD, cost_spread, idle_spread, LOADS_SPREAD, BOW_SPREAD, SKEW_SPREAD])
     return mean, np.diag(spread**2)
+
+
+def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array]:
+    """Draws of the unknowns (draws, 7) and of where the shown charge turns over (draws,) [steps]."""
+    z = normals(seed, draws, known.mean.shape[1])
+    edges = np.cumsum(known.weight)
+    pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
+    values, vectors = np.linalg.eigh(known.covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    return known.mean[pick] + np.einsum("mij,mj->mi", root[pick], z), ROUNDINGS[pick]
+
+
+def _mixed(known: Posterior) -> tuple[Array, Array]:
+    """Mean and covariance of what belongs to the pack, over the roundings."""
+    mean, covariance = known.mean[:, :SHARED], known.covariance[:, :SHARED, :SHARED]
+    middle = known.weight @ mean
+    away = mean - middle
+    spread = np.einsum("h,hij->ij", known.weight, covariance) + np.einsum("h,hi,hj->ij", known.weight, away, away)
+    return np.asarray(middle), np.asarray(spread)
