@@ -65,13 +65,15 @@ class Row:
 class Evidence:
     """Changes of the reported charge during one discharge.
 
-    start_percent : float | None — reported at the start; None: nothing reports it, taken for full
+    start_percent : float | None — reported at the start [%]; None: nothing reports it, taken for full
+    start_spread : float | None — how far the start may be from a guess [%]; None: it was read
     rows : list of [plug, loads or nan, hours, charging] halfway between the samples around each change
     widths : list of the same, between those samples
     edges, spreads : list of float — reported charge there [%], and its spread beyond the width [%]
     """
 
     start_percent: float | None = None
+    start_spread: float | None = None
     rows: list[list[float]] = field(default_factory=list)
     widths: list[list[float]] = field(default_factory=list)
     edges: list[float] = field(default_factory=list)
@@ -93,6 +95,10 @@ class Evidence:
             spreads=list(self.spreads),
             last=list(self.last),
         )
+
+    def start(self, percent: float, spread: float) -> None:
+        """A start that was guessed rather than read: charge [%] and its spread [%]."""
+        self.start_percent, self.start_spread = percent, spread
 
     def wait(self, row: Row) -> None:
         """A sample that shows no change."""
@@ -159,7 +165,9 @@ def posterior(mean: Array, covariance: Array, rounding: Array, evidence: Evidenc
     width, _ = _with_loads(np.array([[0.0] * 4, *evidence.widths]), scene.loads_w)
     edge = np.array([start, *evidence.edges]) + scene.step * ROUNDINGS[:, None]
     own = np.array([scene.step / 12.0**0.5, *(np.hypot(s, GAUGE_NOISE_PERCENT) for s in evidence.spreads)])
-    if full:
+    if evidence.start_spread is not None:
+        edge[:, 0], own[0] = start, evidence.start_spread
+    elif full:
         edge[:, 0] = 100.0
         own[0] = FULL_SPREAD_PERCENT if evidence.start_percent is not None else 3.0
     theta = np.repeat(prior_mean[None, :], 3, axis=0)
