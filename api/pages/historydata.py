@@ -1,0 +1,169 @@
+"""What the history pictures show: each quantity over a span, thinned without losing extremes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from api.pages.desk import Desk
+from api.pages.frame import HOUR_MS
+from api.pages.picture import Dot, Series
+from api.pages.water import Step, hourly_depth, hourly_rate
+from api.pages.words import Words
+from forecaster.domain.ports import RunTotals
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Outage
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+POINTS = 240
+DAY_MS = 24 * HOUR_MS
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """One picture's content: its key in the texts, its series, how a value is said, and its unit in a CSV head."""
+
+    key: str
+    series: tuple[Series, ...]
+    say: Callable[[float], str]
+    unit: str
+    top: float = 0.0
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing was heard in the span."""
+        return not any(series.dots for series in self.series)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of time; buckets are `bucket_ms` wide from its start."""
+
+    start_ms: int
+    end_ms: int
+    points: int = POINTS
+
+    @property
+    def bucket_ms(self) -> int:
+        """Width of a bucket, as stores and ledgers cut it."""
+        return max(1, -(-(self.end_ms - self.start_ms) // self.points))
+
+
+def plots(desk: Desk, site: Site, span: Span, words: Words) -> list[Plot]:
+    """All pictures of a site that have a source, in the order of the page."""
+    wording = Wording.of(site)
+    counts = run_span(span)
+    totals = desk.ledger.run_totals(site.id, counts.start_ms, counts.end_ms, counts.points)
+    found = [
+        Plot("charge", series_of(desk, site, span, words, Quantity.PACK_CHARGE), wording.percent, "percent", 100.0),
+        power_plot(desk, site, span, words, wording),
+        cycles_plot(totals, counts, words),
+        lengths_plot(totals, counts, words, wording),
+        inflow_plot(desk, site, totals, counts, words, wording),
+        rain_plot(desk, site, span, words, wording),
+    ]
+    return [plot for plot in found if plot.series]
+
+
+def run_span(span: Span) -> Span:
+    """The span in buckets wide enough to hold runs: hours, or days where it is long."""
+    width = HOUR_MS if span.end_ms - span.start_ms <= 8 * DAY_MS else DAY_MS
+    return Span(span.start_ms, span.end_ms, max(1, (span.end_ms - span.start_ms) // width))
+
+
+def series_of(
+    desk: Desk, site: Site, span: Span, words: Words, quantity: Quantity, style: str = "first"
+) -> tuple[Series, ...]:
+    """One measured quantity as a series; none where no channel measures it."""
+    if not site.has(quantity):
+        return ()
+    points = desk.store.series(site.id, quantity, span.start_ms, span.end_ms, span.points)
+    dots = [Dot(p.time_ms, p.time_ms + span.bucket_ms, p.low, p.high, p.mean) for p in points]
+    return (Series(words(f"quantity.{quantity.value}"), style, dots),)
+
+
+def power_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wording) -> Plot:
+    """Power out of the pack and into it; where the pack tells neither, the pump's own."""
+    out = series_of(desk, site, span, words, Quantity.PACK_OUTPUT_POWER)
+    taken = series_of(desk, site, span, words, Quantity.PACK_INPUT_POWER, "second")
+    if not out and not taken:
+        out = series_of(desk, site, span, words, Quantity.PUMP_POWER)
+    return Plot("power", (*out, *taken), wording.watts, "W")
+
+
+def run_dots(totals: Sequence[RunTotals], span: Span, value: Callable[[RunTotals], float | None]) -> list[Dot]:
+    """Bars from totals of runs; a value that is not known leaves its bucket out."""
+    dots: list[Dot] = []
+    for total in totals:
+        said = value(total)
+        if said is not None:
+            dots.append(Dot(total.start_ms, total.start_ms + span.bucket_ms, said, said, said))
+    return dots
+
+
+def cycles_plot(totals: Sequence[RunTotals], span: Span, words: Words) -> Plot:
+    """Runs by the hour."""
+    hours = span.bucket_ms / HOUR_MS
+    dots = run_dots(totals, span, lambda total: total.count / hours)
+    return Plot("cycles", (Series(words("quantity.cycles"), "bars", dots),), lambda value: f"{value:.3g}", "per_hour")
+
+
+def lengths_plot(totals: Sequence[RunTotals], span: Span, words: Words, wording: Wording) -> Plot:
+    """Lengths of runs: shortest, mean and longest."""
+    width = span.bucket_ms
+    dots = [Dot(t.start_ms, t.start_ms + width, t.shortest_s, t.longest_s, t.total_s / t.count) for t in totals]
+    return Plot("lengths", (Series(words("quantity.run_s"), "first", dots),), wording.duration, "s")
+
+
+def inflow_plot(
+    desk: Desk, site: Site, totals: Sequence[RunTotals], span: Span, words: Words, wording: Wording
+) -> Plot:
+    """Water coming in, from drawdown and time off, or from the pump's rate and its time on."""
+    forecast = desk.forecast(site.id)
+    rate = forecast.water.pump_rate_l_per_min if forecast is not None else None
+    volume_l, minutes = site.pit.drawdown_l, span.bucket_ms / 60_000.0
+
+    def inflow(total: RunTotals) -> float | None:
+        on_min = total.total_s / 60.0
+        if volume_l is not None and on_min < minutes:
+            return total.count * volume_l / (minutes - on_min)
+        return None if rate is None else rate * on_min / minutes
+
+    if volume_l is None and rate is None:
+        return Plot("inflow", (), wording.flow, "l_per_min")
+    return Plot(
+        "inflow", (Series(words("quantity.inflow"), "bars", run_dots(totals, span, inflow)),), wording.flow, "l_per_min"
+    )
+
+
+def rain_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wording) -> Plot:
+    """Rain by the hour or by the day."""
+    quantity = Quantity.RAIN_DEPTH if site.has(Quantity.RAIN_DEPTH) else Quantity.RAIN_RATE
+    if not site.has(quantity):
+        return Plot("rain", (), wording.rain, "mm")
+    hours = max(1, (span.end_ms - span.start_ms) // HOUR_MS)
+    points = desk.store.series(site.id, quantity, span.start_ms, span.end_ms, hours)
+    steps = hourly_depth(points) if quantity is Quantity.RAIN_DEPTH else hourly_rate(points)
+    if span.end_ms - span.start_ms > 8 * DAY_MS:
+        steps = by_day(steps)
+    dots = [Dot(start, stop, value, value, value) for start, stop, value in steps]
+    return Plot("rain", (Series(words("quantity.rain"), "bars", dots),), wording.rain, "mm")
+
+
+def by_day(steps: Sequence[Step]) -> list[Step]:
+    """Hourly depths added up by the day of 24 hours (UTC)."""
+    sums: dict[int, float] = {}
+    for start, _, value in steps:
+        day = start // DAY_MS * DAY_MS
+        sums[day] = sums.get(day, 0.0) + value
+    return [(day, day + DAY_MS, value) for day, value in sorted(sums.items())]
+
+
+def outages_within(desk: Desk, site: Site, span: Span, now_ms: int) -> list[Outage]:
+    """Outages that touch the span, oldest first."""
+    found = desk.ledger.outages(site.id, 500)
+    return sorted(
+        (o for o in found if o.start_ms < span.end_ms and (o.end_ms or now_ms) > span.start_ms),
+        key=lambda o: o.start_ms,
+    )

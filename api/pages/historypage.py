@@ -1,0 +1,145 @@
+"""History: draw, charge, cycles, inflow and rain over a chosen span, each with its table and its CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import datetime, time, timedelta
+
+from api.pages.contexts import History, HistoryPicture, Table
+from api.pages.desk import Desk
+from api.pages.frame import local_time
+from api.pages.historydata import Plot, Span, outages_within, plots
+from api.pages.picture import NARROW, WIDE, Scene, draw_picture, hover_values
+from api.pages.sitepage import run_words
+from api.pages.words import Words
+from forecaster.document import time_text
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+SPANS: dict[str, int] = {"day": 1, "week": 7, "month": 30, "year": 365}
+TABLE_ROWS = 120
+RUNS_SHOWN = 40
+
+
+def chosen(site: Site, now_ms: int, name: str, until: str) -> Span:
+    """The span asked for: so many local days up to the end of a local day, or up to now."""
+    if name not in SPANS:
+        raise UsageError(f"no span {name!r}", f"one of {', '.join(SPANS)}")
+    zone = Wording.of(site).zone
+    end_ms = now_ms
+    if until:
+        try:
+            day = datetime.fromisoformat(until).date()
+        except ValueError as error:
+            raise UsageError(f"{until!r} is not a day", "write it as 2026-03-03") from error
+        midnight = datetime.combine(day + timedelta(days=1), time(), zone)
+        end_ms = min(now_ms, round(midnight.timestamp() * 1000))
+    start_day = local_time(end_ms, zone) - timedelta(days=SPANS[name])
+    return Span(round(start_day.timestamp() * 1000), end_ms)
+
+
+def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", until: str = "") -> History:
+    """All pictures of a span."""
+    now_ms = desk.clock.now_ms()
+    span = chosen(site, now_ms, name, until)
+    wording = Wording.of(site)
+    outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(desk, site, span, now_ms)]
+    pictures = tuple(
+        picture_of(plot, site, span, outages, words, wording, now_ms) for plot in plots(desk, site, span, words)
+    )
+    runs = desk.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN).runs
+    return History(
+        name=name,
+        until=until,
+        said=words("history.said", start=wording.clock(span.start_ms, now_ms), end=wording.clock(span.end_ms, now_ms)),
+        choices=tuple((key, words(f"history.{key}")) for key in SPANS),
+        pictures=pictures,
+        outages=len(outages),
+        runs=Table(
+            words("history.runs"),
+            (words("now.table_time"), words("history.run")),
+            tuple((wording.clock(run.start_ms, now_ms), run_words(run, wording, words)) for run in runs),
+        ),
+    )
+
+
+def picture_of(
+    plot: Plot, site: Site, span: Span, outages: list[tuple[int, int]], words: Words, wording: Wording, now_ms: int
+) -> HistoryPicture:
+    """One picture with its table and hover values."""
+    title = words(f"history.{plot.key}")
+    start, end = wording.clock(span.start_ms, now_ms), wording.clock(span.end_ms, now_ms)
+    scene = Scene(
+        key=plot.key,
+        title=f"{site.name}: {title}",
+        description=words("history.picture", start=start, end=end, n=len(outages)),
+        start_ms=span.start_ms,
+        end_ms=span.end_ms,
+        zone=wording.zone,
+        series=plot.series,
+        outages=outages,
+        say=plot.say,
+        clock=lambda local: local.strftime(words("clock.hour")),
+        day=lambda local: local.strftime(words("clock.date")),
+        top=plot.top,
+    )
+    return HistoryPicture(
+        key=plot.key,
+        title=title,
+        legend=tuple((series.name, series.style) for series in plot.series),
+        wide=draw_picture(scene, WIDE),
+        narrow=draw_picture(scene, NARROW),
+        hover=hover_values(scene, lambda at_ms: wording.clock(at_ms, now_ms)),
+        table=table_of(plot, title, words, wording, now_ms),
+        empty=plot.empty,
+    )
+
+
+def table_of(plot: Plot, title: str, words: Words, wording: Wording, now_ms: int) -> Table:
+    """The picture as a table; the newest rows where there are many."""
+    head = [words("now.table_time")]
+    rows: dict[int, list[str]] = {}
+    for index, series in enumerate(plot.series):
+        head += [words("history.low", name=series.name), words("history.high", name=series.name)]
+        for dot in series.dots:
+            row = rows.setdefault(dot.start_ms, [""] * (2 * len(plot.series)))
+            row[2 * index : 2 * index + 2] = [plot.say(dot.low), plot.say(dot.high)]
+    newest = sorted(rows.items(), reverse=True)[:TABLE_ROWS]
+    return Table(title, tuple(head), tuple((wording.clock(at_ms, now_ms), *row) for at_ms, row in newest))
+
+
+def history_csv(desk: Desk, site: Site, words: Words, key: str, *, name: str, until: str) -> str:
+    """One picture's values as CSV, in stored units with the unit in the head; times are RFC 3339 in UTC."""
+    span = chosen(site, desk.clock.now_ms(), name, until)
+    if key == "runs":
+        return runs_csv(desk, site, span)
+    found = next((plot for plot in plots(desk, site, span, words) if plot.key == key), None)
+    if found is None:
+        raise NotFound(f"picture {key!r}")
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(["start", "stop", "series", f"low_{found.unit}", f"high_{found.unit}", f"mean_{found.unit}"])
+    for series in found.series:
+        for dot in series.dots:
+            values = (f"{value:.6g}" for value in (dot.low, dot.high, dot.mean))
+            writer.writerow([time_text(dot.start_ms), time_text(dot.stop_ms), series.name, *values])
+    return out.getvalue()
+
+
+def runs_csv(desk: Desk, site: Site, span: Span) -> str:
+    """Every run of the span as CSV (RFC 4180), oldest last."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(["start", "stop", "run_s", "measured", "energy_wh", "power_w", "peak_w", "supply", "source"])
+    cursor: str | None = None
+    while True:
+        page = desk.ledger.runs(site.id, span.start_ms, span.end_ms, 5000, cursor)
+        for run in page.runs:
+            figures = ["" if v is None else f"{v:.6g}" for v in (run.energy_wh, run.power_w, run.peak_w)]
+            edges = [time_text(run.start_ms), time_text(run.stop_ms), f"{run.run_s:.3f}", str(run.measured).lower()]
+            writer.writerow([*edges, *figures, run.supply.value, run.source.value])
+        cursor = page.cursor
+        if cursor is None:
+            return out.getvalue()

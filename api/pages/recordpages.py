@@ -1,0 +1,130 @@
+"""Outages, alarms of the past, and the health of the telemetry."""
+
+from __future__ import annotations
+
+from api.pages.contexts import ChannelLine, LogLine, OutageLine, RefusalLine
+from api.pages.desk import Desk
+from api.pages.frame import HOUR_MS
+from api.pages.words import Words
+from forecaster.domain.quantities import STATES, Quantity
+from forecaster.domain.runs import Outage
+from forecaster.domain.site import Channel, Site
+from forecaster.wording import Wording
+
+PAYLOAD_SHOWN = 200
+
+
+def outage_page(desk: Desk, site: Site, words: Words) -> tuple[OutageLine, ...]:
+    """Every outage, newest first."""
+    now_ms = desk.clock.now_ms()
+    wording = Wording.of(site)
+    return tuple(outage_line(outage, wording, words, now_ms) for outage in desk.ledger.outages(site.id))
+
+
+def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> OutageLine:
+    """One outage in words."""
+    end_ms = outage.end_ms
+    lasted_h = ((end_ms if end_ms is not None else now_ms) - outage.start_ms) / HOUR_MS
+    forecast = words("outages.not_forecast")
+    if outage.forecast_h is not None:
+        low, middle, high = outage.forecast_h
+        forecast = words("outages.forecast_says", middle=wording.hours(middle), range=wording.hours_range(low, high))
+    if outage.reached_reserve_ms is not None:
+        after = wording.hours((outage.reached_reserve_ms - outage.start_ms) / HOUR_MS)
+        happened = words("outages.reached", after=after)
+    elif end_ms is None:
+        happened = words("outages.lasts")
+    else:
+        happened = words("outages.returned", after=wording.hours(lasted_h))
+    return OutageLine(
+        start=wording.clock(outage.start_ms, now_ms),
+        end=words("outages.still") if end_ms is None else wording.clock(end_ms, now_ms),
+        length=wording.hours(lasted_h),
+        lowest=wording.percent(outage.lowest_charge_percent),
+        used=wording.energy(outage.energy_used_wh),
+        forecast=forecast,
+        happened=happened,
+        rehearsal=outage.rehearsal,
+    )
+
+
+def alarm_log(desk: Desk, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
+    """Changes of alarms, newest first."""
+    now_ms = desk.clock.now_ms()
+    wording = Wording.of(site)
+    changes = desk.ledger.transitions(site.id, now_ms - days * 24 * HOUR_MS, now_ms + 1, 200)
+    return tuple(
+        LogLine(
+            wording.clock(change.at_ms, now_ms),
+            wording.local(change.at_ms).isoformat(timespec="seconds"),
+            f"{words(f'alarms.kind.{change.alarm.kind.value}')}: {words(f'alarms.change.{change.kind.value}')}. "
+            f"{change.alarm.headline}",
+            "alarm",
+        )
+        for change in changes
+    )
+
+
+def channel_page(desk: Desk, site: Site, words: Words) -> tuple[ChannelLine, ...]:
+    """Every channel with its newest value and age."""
+    now_ms = desk.clock.now_ms()
+    wording = Wording.of(site)
+    latest = desk.store.latest(site.id)
+    lines: list[ChannelLine] = []
+    for channel in site.channels:
+        reading = latest.get((channel.quantity, channel.of))
+        age_s = None if reading is None else max(0.0, (now_ms - reading.time_ms) / 1000.0)
+        limit_s = channel.max_silence_s
+        lines.append(
+            ChannelLine(
+                quantity=channel_name(channel, words),
+                topic=channel.topic,
+                path=channel.value or words("telemetry.whole"),
+                value=words("telemetry.none") if reading is None else said(reading.value, channel, wording, words),
+                age=wording.ago(age_s),
+                limit=words("telemetry.no_limit") if limit_s is None else wording.duration(limit_s),
+                stale=age_s is not None and limit_s is not None and age_s > limit_s,
+                never=reading is None,
+            )
+        )
+    return tuple(lines)
+
+
+def channel_name(channel: Channel, words: Words) -> str:
+    """The channel's quantity in words, and of which load."""
+    name = words(f"quantity.{channel.quantity.value}")
+    return f"{name} ({channel.of})" if channel.of else name
+
+
+def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
+    """A stored value in the site's units."""
+    quantity = channel.quantity
+    if quantity in STATES:
+        return words("telemetry.yes" if value else "telemetry.no")
+    speakers = {
+        Quantity.PACK_CHARGE: wording.percent,
+        Quantity.PUMP_ENERGY: wording.energy,
+        Quantity.WATER_LEVEL: wording.length,
+        Quantity.PACK_TEMPERATURE: wording.temperature,
+        Quantity.RAIN_DEPTH: wording.rain,
+        Quantity.RAIN_RATE: wording.rain,
+        Quantity.RAIN_EXPECTED: wording.rain,
+        Quantity.PUMP_CURRENT: lambda amperes: words("telemetry.amperes", n=f"{amperes:.1f}"),
+        Quantity.PACK_VOLTAGE: lambda volts: words("telemetry.volts", n=f"{volts:.1f}"),
+    }
+    return speakers.get(quantity, wording.watts)(value)
+
+
+def refusal_page(desk: Desk, site: Site) -> tuple[RefusalLine, ...]:
+    """What was refused of the site's messages, newest first."""
+    now_ms = desk.clock.now_ms()
+    wording = Wording.of(site)
+    return tuple(
+        RefusalLine(
+            wording.clock(refusal.arrived_ms, now_ms),
+            refusal.topic,
+            refusal.payload[:PAYLOAD_SHOWN].decode("utf-8", "replace"),
+            refusal.reason,
+        )
+        for refusal in desk.ledger.refusals(site.id, 50)
+    )
