@@ -91,7 +91,11 @@ class Age:
 
 @dataclass(frozen=True, slots=True)
 class SiteNow:
-    """The living part of a site's page."""
+    """The living part of a site's page.
+
+    survival : str — JSON of [[UTC ms, chance 0..1], ...] for the script's marker
+    silence_s : int — age from which the script calls what it shows old [s]
+    """
 
     site: str
     name: str
@@ -107,7 +111,10 @@ class SiteNow:
     marker: Marker | None
     facts: tuple[Fact, ...]
     log: tuple[LogLine, ...]
-    has_rain: bool = False
+    has_rain: bool
+    zone: str
+    survival: str
+    silence_s: int
 
 
 @dataclass(frozen=True, slots=True)

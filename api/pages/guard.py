@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable, Coroutine
 from typing import Annotated, Any
 from urllib.parse import quote
@@ -19,6 +20,7 @@ from api.pages.render import page
 from api.pages.words import words
 from api.problems import ProblemError
 from api.security import COOKIE, SAFE_METHODS, require_operate
+from api.wiring import Services
 from forecaster.domain.errors import ConfigError, NotFound, StoreError, UsageError
 
 FORM_TOKEN = "form_token"
@@ -71,22 +73,54 @@ def caller(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
     """Who looks, and the token that this one's forms carry."""
     return Caller(
         operate=who.may_operate,
-        form_token=services.keyring.csrf(request.cookies.get(COOKIE, "") if services.login_needed else ""),
+        form_token=masked(services.keyring.csrf(_session(request, services))),
         signed_in=who.via == "session",
         site=who.site,
         name=who.name,
     )
 
 
+def _session(request: Request, services: Services) -> str:
+    return request.cookies.get(COOKIE, "") if services.login_needed else ""
+
+
+def _token_holds(request: Request, services: Services, given: object) -> bool:
+    plain = unmasked(given) if isinstance(given, str) else None
+    return plain is not None and services.keyring.csrf_holds(_session(request, services), plain)
+
+
+def masked(token: str) -> str:
+    """A token under a mask of its own for every page, so that what compresses well tells nothing of it (BREACH)."""
+    mask = secrets.token_bytes(len(token) // 2)
+    return (mask + _xor(mask, bytes.fromhex(token))).hex()
+
+
+def unmasked(text: str) -> str | None:
+    """The token behind a mask; None where it is none."""
+    try:
+        whole = bytes.fromhex(text)
+    except ValueError:
+        return None
+    half = len(whole) // 2
+    return _xor(whole[:half], whole[half:]).hex() if len(whole) == 2 * half else None
+
+
+def _xor(left: bytes, right: bytes) -> bytes:
+    return bytes(a ^ b for a, b in zip(left, right, strict=True))
+
+
+async def checked_session(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
+    """Like `checked`, for what whoever may only read may do too, such as leaving."""
+    form = await request.form()
+    if not _token_holds(request, services, form.get(FORM_TOKEN)):
+        raise ProblemError(403, "the form has grown old, or came from elsewhere")
+    return caller(request, who, services)
+
+
 async def checked(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
     """Like `caller`, for a form that changes something: 403 without the right or without the form's token."""
     require_operate(who)
-    form = await request.form()
-    given = form.get(FORM_TOKEN)
-    session = request.cookies.get(COOKIE, "") if services.login_needed else ""
-    if not isinstance(given, str) or not services.keyring.csrf_holds(session, given):
-        raise ProblemError(403, "the form has grown old, or came from elsewhere")
-    return caller(request, who, services)
+    return await checked_session(request, who, services)
 
 
 def desk(services: ServicesIn) -> Desk:
@@ -96,4 +130,5 @@ def desk(services: ServicesIn) -> Desk:
 
 CallerIn = Annotated[Caller, Depends(caller)]
 CheckedIn = Annotated[Caller, Depends(checked)]
+CheckedSessionIn = Annotated[Caller, Depends(checked_session)]
 DeskIn = Annotated[Desk, Depends(desk)]

@@ -13,8 +13,8 @@ from api.pages.words import Words
 from forecaster.domain.ports import RunTotals
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage
-from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.domain.site import Site, Units
+from forecaster.wording import GALLON_L, INCH_M, Wording
 
 POINTS = 240
 DAY_MS = 24 * HOUR_MS
@@ -29,6 +29,7 @@ class Plot:
     say: Callable[[float], str]
     unit: str
     top: float = 0.0
+    scale: float = 1.0
 
     @property
     def empty(self) -> bool:
@@ -132,9 +133,8 @@ def inflow_plot(
 
     if volume_l is None and rate is None:
         return Plot("inflow", (), wording.flow, "l_per_min")
-    return Plot(
-        "inflow", (Series(words("quantity.inflow"), "bars", run_dots(totals, span, inflow)),), wording.flow, "l_per_min"
-    )
+    series = Series(words("quantity.inflow"), "bars", run_dots(totals, span, inflow))
+    return Plot("inflow", (series,), wording.flow, "l_per_min", scale=flow_scale(wording))
 
 
 def rain_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wording) -> Plot:
@@ -148,7 +148,7 @@ def rain_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wording
     if span.end_ms - span.start_ms > 8 * DAY_MS:
         steps = by_day(steps)
     dots = [Dot(start, stop, value, value, value) for start, stop, value in steps]
-    return Plot("rain", (Series(words("quantity.rain"), "bars", dots),), wording.rain, "mm")
+    return Plot("rain", (Series(words("quantity.rain"), "bars", dots),), wording.rain, "mm", scale=rain_scale(wording))
 
 
 def by_day(steps: Sequence[Step]) -> list[Step]:
@@ -167,3 +167,13 @@ def outages_within(desk: Desk, site: Site, span: Span, now_ms: int) -> list[Outa
         (o for o in found if o.start_ms < span.end_ms and (o.end_ms or now_ms) > span.start_ms),
         key=lambda o: o.start_ms,
     )
+
+
+def flow_scale(wording: Wording) -> float:
+    """Shown units of flow in one L/min."""
+    return 1.0 / GALLON_L if wording.units is Units.US else 1.0
+
+
+def rain_scale(wording: Wording) -> float:
+    """Shown units of rain in one mm."""
+    return 1.0 / (INCH_M * 1000.0) if wording.units is Units.US else 1.0

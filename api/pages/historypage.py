@@ -84,6 +84,7 @@ def picture_of(
         clock=lambda local: local.strftime(words("clock.hour")),
         day=lambda local: local.strftime(words("clock.date")),
         top=plot.top,
+        scale=plot.scale,
     )
     return HistoryPicture(
         key=plot.key,

@@ -52,7 +52,7 @@ class Pen:
         self.data, self.words, self.layout, self.frame = data, words, layout, layout.frame
         self.percent = Lane(0, 100, *layout.charge)
         most = max([0.0, *(value for _, _, value in data.water)])
-        self.water_full = nice(most)
+        self.water_full = nice(most * data.water_scale) / data.water_scale
         self.rate = Lane(0, self.water_full, *layout.water)
         most_rain = max([1.0, *(value for _, _, value in (*data.rain, *data.rain_ahead))])
         self.fall = Lane(0, most_rain, *layout.rain)

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from api.pages.frame import HOUR_MS, Frame, Lane, ticks
 from api.pages.strip import nice
-from api.pages.svg import element, line, text
+from api.pages.svg import element, line, number, text
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,10 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """What a picture shows. outages : stretches on the pack; top : least upper end of the scale."""
+    """What a picture shows. outages : stretches on the pack; top : least upper end of the scale.
+
+    scale : units shown in one stored unit, so that the scale ends on a round number of what is shown
+    """
 
     key: str
     title: str
@@ -51,6 +54,7 @@ class Scene:
     clock: Callable[[datetime], str]
     day: Callable[[datetime], str]
     top: float = 0.0
+    scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,7 @@ def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
     """A picture as one SVG element."""
     frame = Frame(scene.start_ms, scene.end_ms, sheet.left, sheet.width - 8)
     most = max([scene.top, *(dot.high for series in scene.series for dot in series.dots)])
-    full = nice(most) or 1.0
+    full = nice(most * scene.scale) / scene.scale or 1.0
     lane = Lane(0, full, sheet.height - 30, 16)
     key = f"{scene.key}-{sheet.name}"
     parts = [
@@ -88,6 +92,8 @@ def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
         "viewBox": f"0 0 {sheet.width:g} {sheet.height:g}",
         "role": "img",
         "aria-labelledby": f"{key}-t {key}-d",
+        "data-head": number(frame.head),
+        "data-tail": number(frame.tail),
     }
     return element("svg", attributes, *parts)
 

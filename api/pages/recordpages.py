@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from api.pages.contexts import ChannelLine, LogLine, OutageLine, RefusalLine
 from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
@@ -101,7 +103,7 @@ def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
     quantity = channel.quantity
     if quantity in STATES:
         return words("telemetry.yes" if value else "telemetry.no")
-    speakers = {
+    speakers: dict[Quantity, Callable[[float], str]] = {
         Quantity.PACK_CHARGE: wording.percent,
         Quantity.PUMP_ENERGY: wording.energy,
         Quantity.WATER_LEVEL: wording.length,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+import msgspec
 from markupsafe import Markup, escape
 
 from api.pages.alarmcards import alarm_cards
@@ -22,6 +23,7 @@ from forecaster.domain.site import Site
 from forecaster.wording import Wording
 
 STALE_FORECAST_MS = 180_000
+DEFAULT_SILENCE_S = 900.0
 LOG_LINES = 12
 OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
 MEANINGS = ("mains", "home", "other")
@@ -56,6 +58,9 @@ def site_now(
         facts=facts_of(forecast, wording, words, now_ms),
         log=log_of(desk, site, data, wording, words),
         has_rain=bool(data.rain or data.rain_ahead),
+        zone=site.timezone,
+        survival=survival_json(data),
+        silence_s=silence_of(site),
     )
 
 
@@ -240,6 +245,28 @@ def strip_table(data: StripData, said: StripWords, wording: Wording, words: Word
         )
     head = ("now.table_time", "now.table_charge", "now.table_runs", "now.table_water", "now.table_chance")
     return Table(words("now.strip"), tuple(words(key) for key in head), tuple(rows))
+
+
+def survival_json(data: StripData) -> str:
+    """Moments and chances for the script, as far as the strip reaches."""
+    points = [[p.at_ms, round(p.probability, 3)] for p in data.survival if p.at_ms <= data.end_ms]
+    return msgspec.json.encode(points).decode()
+
+
+def silence_of(site: Site) -> int:
+    """Seconds of silence after which what is shown is old: the longest that any channel is allowed."""
+    limits = [channel.max_silence_s for channel in site.channels if channel.max_silence_s is not None]
+    return round(max(limits, default=DEFAULT_SILENCE_S))
+
+
+def script_words(words: Words, wording: Wording) -> str:
+    """The words that the script fills in, as JSON."""
+    said = {key: words(f"now.marker_{key}") for key in MEANINGS}
+    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "line")}
+    said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
+    said |= {key: wording.texts[key] for key in ("seconds", "minutes", "hours", "days", "ago")}
+    said |= {"now": wording.texts["ago.now"], "cut": words("now.cut")}
+    return msgspec.json.encode(said).decode()
 
 
 def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:

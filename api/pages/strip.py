@@ -59,7 +59,7 @@ class StripData:
     charge : seen charge [%], oldest first; fan : expected charge ahead (at, p10, p50, p90) [%]
     mains : stretches on mains; runs : (start, stop); water, rain, rain_ahead : steps (start, stop, value)
     reserve_at : p10, p50, p90 of the moment the floor is reached
-    events : labelled moments (transfers)
+    events : labelled moments (transfers); water_scale : shown units in one stored unit of the water
     """
 
     now_ms: int
@@ -78,6 +78,7 @@ class StripData:
     reserve_percent: float
     reserve_at: tuple[int | None, int | None, int | None]
     events: Sequence[tuple[int, str]]
+    water_scale: float = 1.0
     marker: StripMarker | None = None
 
 

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
+from api.pages.historydata import flow_scale
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 from api.pages.words import Words
@@ -75,6 +76,7 @@ def strip_data(
         reserve_percent=site.pack.reserve_percent,
         reserve_at=reserve_at,
         events=supply_events(outages, view, wording, words),
+        water_scale=flow_scale(wording) if in_litres else 1.0,
         marker=marker,
     )
 

@@ -5,19 +5,29 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request, Response
+import msgspec
+from fastapi import APIRouter, Form, Path, Query, Request, Response
+from fastapi.responses import RedirectResponse
 
-from api.dependencies import SiteIn
+from api.dependencies import ServicesIn, SiteIn
+from api.pages import assets, login
+from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
-from api.pages.guard import CallerIn, DeskIn, PageRoute
+from api.pages.frame import HOUR_MS
+from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
+from api.pages.historypage import history_csv, history_page
+from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
-from api.pages.sitepage import site_now
+from api.pages.sitepage import script_words, site_now
 from api.pages.words import words
-from forecaster.domain.errors import UsageError
+from api.wiring import Services
+from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.site import Site
 from forecaster.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
+router.include_router(assets.router)
+router.include_router(login.router)
 
 
 @router.get("/")
@@ -46,7 +56,8 @@ def site(
     """One site: the sentence, the strip, alarms, water and log."""
     at_ms = moment(site, until) if until else None
     now = site_now(desk, site, words(), until_ms=at_ms, meaning=meaning, operate=caller.operate)
-    return page(request, "site.html", caller, site_id=site.id, name=site.name, now=now)
+    said = script_words(words(), Wording.of(site))
+    return page(request, "site.html", caller, site_id=site.id, name=site.name, now=now, script_words=said)
 
 
 @router.get("/sites/{site}/now")
@@ -62,6 +73,96 @@ def site_living(
     at_ms = moment(site, until) if until else None
     now = site_now(desk, site, words(), until_ms=at_ms, meaning=meaning, operate=caller.operate)
     return page(request, "living.html", caller, now=now)
+
+
+SpanName = Annotated[str, Query(alias="span", max_length=10)]
+DayText = Annotated[str, Query(max_length=10)]
+
+
+@router.get("/sites/{site}/history")
+def history(
+    request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn, span: SpanName = "day", until: DayText = ""
+) -> Response:
+    """Draw, charge, cycles, inflow and rain over a span."""
+    context = history_page(desk, site, words(), name=span, until=until)
+    return page(request, "history.html", caller, site_id=site.id, name=site.name, history=context)
+
+
+@router.get("/sites/{site}/history/{picture}.csv")
+def history_as_csv(
+    site: SiteIn,
+    desk: DeskIn,
+    picture: Annotated[str, Path(pattern="^[a-z]{1,20}$")],
+    span: SpanName = "day",
+    until: DayText = "",
+) -> Response:
+    """One picture's values, or every run, as CSV."""
+    said = history_csv(desk, site, words(), picture, name=span, until=until)
+    name = f"{site.id}-{picture}-{span}.csv"
+    return Response(
+        said, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'}
+    )
+
+
+@router.get("/sites/{site}/outages")
+def outages(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
+    """Every outage: what was forecast, and what happened."""
+    lines = outage_page(desk, site, words())
+    return page(request, "outages.html", caller, site_id=site.id, name=site.name, outages=lines)
+
+
+@router.get("/sites/{site}/telemetry")
+def telemetry(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
+    """The health of every channel, the store, and what was refused."""
+    return page(
+        request,
+        "telemetry.html",
+        caller,
+        site_id=site.id,
+        name=site.name,
+        channels=channel_page(desk, site, words()),
+        refusals=refusal_page(desk, site),
+        store=desk.store.health().says,
+    )
+
+
+@router.get("/sites/{site}/alarms")
+def alarms(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn, asked: bool = False) -> Response:
+    """Open alarms with what to do, and past ones."""
+    cards = alarm_cards(desk, site, words(), desk.clock.now_ms(), operate=caller.operate)
+    log = alarm_log(desk, site, words())
+    return page(request, "alarms.html", caller, site_id=site.id, name=site.name, cards=cards, log=log, asked=asked)
+
+
+AlarmField = Annotated[str, Form(max_length=200, pattern="^[a-z0-9:-]+$")]
+
+
+@router.post("/sites/{site}/alarms/acknowledge")
+def acknowledge(site: SiteIn, services: ServicesIn, caller: CheckedIn, alarm: AlarmField) -> Response:
+    """Say that somebody has seen an alarm and acts on it."""
+    return ask(services, site, "acknowledge", alarm, {"by": caller.name})
+
+
+@router.post("/sites/{site}/alarms/shelve")
+def shelve(
+    site: SiteIn,
+    services: ServicesIn,
+    caller: CheckedIn,
+    alarm: AlarmField,
+    hours: Annotated[int, Form(ge=1, le=24)],
+) -> Response:
+    """Keep an alarm quiet for some hours; it comes back by itself."""
+    until_ms = services.clock.now_ms() + hours * HOUR_MS
+    return ask(services, site, "shelve", alarm, {"by": caller.name, "until_ms": until_ms})
+
+
+def ask(services: Services, site: Site, kind: str, alarm_id: str, body: dict[str, object]) -> Response:
+    """Queue what a person asked of the forecaster, wake it, and go back to the alarms."""
+    if services.ledger.alarm(alarm_id).site != site.id:
+        raise NotFound(f"alarm {alarm_id!r}")
+    services.ledger.request(kind, alarm_id, msgspec.json.encode(body).decode(), services.clock.now_ms())
+    services.wake()
+    return RedirectResponse(f"/sites/{site.id}/alarms?asked=true", status_code=303)
 
 
 def moment(site: Site, text: str) -> int:

@@ -1,0 +1,122 @@
+// The living page: the age of what is shown ticks, the stream stirs a new drawing, the last state is kept for offline.
+
+const MINUTE = 60_000;
+const SETTLE = 4_000; // at most one new drawing in this time
+const head = () => document.getElementById("live-head");
+const words = () => JSON.parse(document.getElementById("words")?.dataset.words ?? "{}");
+let offset = 0; // this device's clock minus the server's
+
+function learnOffset() {
+  const made = Number(head()?.dataset.made);
+  if (!made) return;
+  const kept = Number(document.documentElement.dataset.kept);
+  offset = (kept || Date.now()) - made;
+}
+
+const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key] ?? "");
+
+function span(seconds, w) {
+  if (seconds < 99.5) return fill(w.seconds, { n: Math.round(seconds) });
+  const minutes = Math.round(seconds / 60);
+  if (minutes < 100) return fill(w.minutes, { n: minutes });
+  const hours = Math.round(minutes / 60);
+  return hours <= 72 ? fill(w.hours, { n: hours }) : fill(w.days, { n: Math.round(hours / 24) });
+}
+
+function tellAge() {
+  const heard = Number(head()?.dataset.heard);
+  const place = document.getElementById("age");
+  if (!heard || !place) return;
+  const w = words();
+  const seconds = Math.max(0, (Date.now() - offset - heard) / 1000);
+  const stale = place.dataset.stale === "yes" || seconds > Number(head().dataset.silence);
+  const ago = seconds < 2 ? w.now : fill(w.ago, { span: span(seconds, w) });
+  const said = fill(stale ? w.stale : w.heard, { age: ago });
+  if (place.textContent !== said) place.textContent = said;
+  place.classList.toggle("stale", stale);
+}
+
+function tellOffline(cut) {
+  const place = document.getElementById("offline");
+  if (!place) return;
+  const heard = Number(head()?.dataset.made);
+  place.hidden = !cut;
+  if (!cut || !heard) return;
+  const w = words();
+  const seconds = Math.max(0, (Date.now() - offset - heard) / 1000);
+  const said = fill(w.cut, { ago: fill(w.ago, { span: span(seconds, w) }) });
+  if (place.textContent !== said) place.textContent = said;
+}
+
+let cut = Boolean(document.documentElement.dataset.kept);
+let drawing = false;
+let lastDrawn = Date.now();
+let waiting = 0;
+
+async function draw() {
+  waiting = 0;
+  if (drawing || document.body.classList.contains("dragging")) return stir();
+  drawing = true;
+  const asked = new URLSearchParams(location.search);
+  const query = new URLSearchParams();
+  for (const key of ["until", "as"]) if (asked.get(key)) query.set(key, asked.get(key));
+  try {
+    const answer = await fetch(`/sites/${head().dataset.site}/now?${query}`, { headers: { accept: "text/html" } });
+    if (answer.status === 200 && !answer.redirected) {
+      place(new DOMParser().parseFromString(await answer.text(), "text/html"));
+      cut = false;
+    }
+  } catch {
+    cut = true;
+  }
+  drawing = false;
+  lastDrawn = Date.now();
+  tellOffline(cut);
+  tellAge();
+}
+
+function place(fresh) {
+  const active = document.activeElement;
+  const back = active?.closest(".marker") ? ".marker" : active?.id ? `#${CSS.escape(active.id)}` : null;
+  const open = [...document.querySelectorAll("#live-strip details[open]")].length > 0;
+  for (const id of ["live-head", "live-strip", "live-rest"]) {
+    const part = fresh.getElementById(id);
+    if (part && !(id === "live-head" && document.querySelector("#live-head form:focus-within")))
+      document.getElementById(id).replaceWith(document.importNode(part, true));
+  }
+  delete document.documentElement.dataset.kept;
+  learnOffset();
+  if (open) document.querySelector("#live-strip details")?.setAttribute("open", "");
+  document.dispatchEvent(new CustomEvent("redrawn", { detail: back }));
+}
+
+function stir() {
+  if (waiting) return;
+  waiting = setTimeout(draw, Math.max(0, SETTLE - (Date.now() - lastDrawn)));
+}
+
+function listen() {
+  const stream = new EventSource(`/api/v1/stream?site=${encodeURIComponent(head().dataset.site)}`);
+  stream.addEventListener("forecast", stir);
+  stream.addEventListener("alarm", stir);
+  stream.addEventListener("open", () => { if (cut) stir(); cut = false; tellOffline(false); });
+  stream.addEventListener("error", () => {
+    cut = true;
+    tellOffline(true);
+    if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 15_000);
+  });
+  addEventListener("pagehide", () => stream.close(), { once: true });
+}
+
+if (head()) {
+  learnOffset();
+  tellAge();
+  tellOffline(cut);
+  setInterval(() => { tellAge(); if (cut) tellOffline(true); }, 1_000);
+  setInterval(() => { if (Date.now() - lastDrawn > MINUTE) stir(); }, MINUTE);
+  addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) stir(); });
+  listen();
+}
+
+if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/service-worker.js");

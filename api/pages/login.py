@@ -1,0 +1,100 @@
+"""The login: a token in exchange for a session, and not too many tries."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Query, Request, Response
+from fastapi.responses import RedirectResponse
+
+from api.dependencies import ServicesIn
+from api.pages.contexts import Caller
+from api.pages.guard import CheckedSessionIn, PageRoute, error_page
+from api.pages.render import page
+from api.security import COOKIE, SESSION_S
+
+router = APIRouter(route_class=PageRoute, include_in_schema=False)
+
+WINDOW_S = 60.0
+TRIES_AN_ADDRESS = 5
+TRIES_OF_ALL = 60
+
+
+class Tries:
+    """Failed tries within the last minute, by address and in all; memory is bounded by the limit of all."""
+
+    def __init__(self) -> None:
+        self._failed: deque[tuple[float, str]] = deque(maxlen=TRIES_OF_ALL)
+
+    def too_many(self, address: str, now_s: float) -> bool:
+        """Whether an address, or everybody together, must wait."""
+        while self._failed and now_s - self._failed[0][0] >= WINDOW_S:
+            self._failed.popleft()
+        own = sum(1 for _, who in self._failed if who == address)
+        return own >= TRIES_AN_ADDRESS or len(self._failed) >= TRIES_OF_ALL
+
+    def fail(self, address: str, now_s: float) -> None:
+        """Count a failed try."""
+        self._failed.append((now_s, address))
+
+
+def tries_of(request: Request) -> Tries:
+    """The counter of this application."""
+    state = request.app.state
+    if not hasattr(state, "login_tries"):
+        state.login_tries = Tries()
+    found: Tries = state.login_tries
+    return found
+
+
+def safe_path(wanted: str) -> str:
+    """A path of this server, whatever was asked for."""
+    plain = (
+        wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and "\n" not in wanted and "\r" not in wanted
+    )
+    return wanted if plain else "/"
+
+
+@router.get("/login")
+def login_form(request: Request, wanted: Annotated[str, Query(alias="next", max_length=300)] = "/") -> Response:
+    """The form that takes a token."""
+    return page(request, "login.html", Caller(operate=False), wanted=safe_path(wanted), failed=False)
+
+
+@router.post("/login")
+def login(
+    request: Request,
+    services: ServicesIn,
+    token: Annotated[str, Form(max_length=300)],
+    wanted: Annotated[str, Form(alias="next", max_length=300)] = "/",
+) -> Response:
+    """Take a token, give a session."""
+    tries, now_s = tries_of(request), services.clock.monotonic_s()
+    address = request.client.host if request.client is not None else ""
+    if tries.too_many(address, now_s):
+        return error_page(request, 429)
+    known = services.keyring.token(token.strip())
+    if known is None:
+        tries.fail(address, now_s)
+        return page(request, "login.html", Caller(operate=False), status=401, wanted=safe_path(wanted), failed=True)
+    answer = RedirectResponse(safe_path(wanted), status_code=303)
+    answer.set_cookie(
+        COOKIE,
+        services.keyring.open_session(known),
+        max_age=SESSION_S,
+        httponly=True,
+        samesite="lax",
+        secure=request.url.scheme == "https",
+        path="/",
+    )
+    return answer
+
+
+@router.post("/logout")
+def logout(_: CheckedSessionIn) -> Response:
+    """Leave: the session's cookie goes, and so does what the browser kept for reading offline."""
+    answer = RedirectResponse("/login", status_code=303)
+    answer.delete_cookie(COOKIE, path="/")
+    answer.headers["Clear-Site-Data"] = '"cache", "storage"'
+    return answer

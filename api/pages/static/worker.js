@@ -1,0 +1,92 @@
+// The service worker: keeps the look and the last state of what was opened; shows pushed alarms.
+
+const CACHE = "outlast-2";
+const PATIENCE = 6_000;
+
+self.addEventListener("install", (event) => {
+  event.waitUntil((async () => {
+    const cache = await caches.open(CACHE);
+    await cache.addAll(KEPT.map((path) => new Request(path, { cache: "reload" })));
+    await self.skipWaiting();
+  })());
+});
+
+self.addEventListener("activate", (event) => {
+  event.waitUntil((async () => {
+    for (const name of await caches.keys()) if (name !== CACHE) await caches.delete(name);
+    const cache = await caches.open(CACHE);
+    for (const request of await cache.keys()) {
+      const path = new URL(request.url).pathname;
+      if (path.startsWith("/static/") && !KEPT.includes(path + new URL(request.url).search)) await cache.delete(request);
+    }
+    await self.clients.claim();
+  })());
+});
+
+const isPage = (url) => url.pathname === "/" || /^\/sites\/[a-z0-9-]+$/.test(url.pathname);
+const keyOf = (url) => new Request(url.origin + url.pathname);
+
+self.addEventListener("fetch", (event) => {
+  const url = new URL(event.request.url);
+  if (event.request.method !== "GET" || url.origin !== self.location.origin) return;
+  if (url.pathname.startsWith("/static/")) event.respondWith(kept(event.request));
+  else if (event.request.mode === "navigate") event.respondWith(fresh(event.request, url));
+});
+
+async function kept(request) {
+  return (await caches.match(request)) ?? fetch(request);
+}
+
+async function fresh(request, url) {
+  const cache = await caches.open(CACHE);
+  try {
+    const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE) });
+    if (isPage(url) && answer.status === 200 && !answer.redirected) await keep(cache, url, answer.clone());
+    return answer;
+  } catch {
+    return (isPage(url) && (await marked(await cache.match(keyOf(url))))) || (await cache.match("/offline")) || Response.error();
+  }
+}
+
+async function keep(cache, url, answer) {
+  const headers = new Headers({ "content-type": "text/html; charset=utf-8", "x-kept": String(Date.now()) });
+  const policy = answer.headers.get("content-security-policy");
+  if (policy) headers.set("content-security-policy", policy);
+  await cache.put(keyOf(url), new Response(await answer.text(), { headers }));
+}
+
+async function marked(answer) {
+  if (!answer) return undefined;
+  const text = await answer.text();
+  return new Response(text.replace("<html ", `<html data-kept="${Number(answer.headers.get("x-kept"))}" `), { headers: answer.headers });
+}
+
+self.addEventListener("push", (event) => {
+  let told = {};
+  try {
+    told = event.data?.json() ?? {};
+  } catch {
+    told = { body: event.data?.text() };
+  }
+  const grave = told.priority === "critical" || told.priority === "high";
+  event.waitUntil(self.registration.showNotification(told.title ?? "Outlast", {
+    body: told.body ?? "",
+    tag: told.tag,
+    renotify: Boolean(told.tag),
+    requireInteraction: grave,
+    icon: KEPT.find((path) => path.startsWith("/static/icon-192.png")),
+    data: { url: told.url ?? "/" },
+  }));
+});
+
+self.addEventListener("notificationclick", (event) => {
+  event.notification.close();
+  const wanted = new URL(event.notification.data?.url ?? "/", self.location.origin);
+  const goal = wanted.origin === self.location.origin ? wanted.href : self.location.origin;
+  event.waitUntil((async () => {
+    for (const client of await self.clients.matchAll({ type: "window" })) {
+      if (client.url.split("?")[0] === goal) return client.focus();
+    }
+    return self.clients.openWindow(goal);
+  })());
+});
