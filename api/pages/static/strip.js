@@ -34,7 +34,7 @@ function chanceWords(chance) {
 }
 
 const parts = (moment) => Object.fromEntries(
-  new Intl.DateTimeFormat("en-GB", { timeZone: zone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit",
+  new Intl.DateTimeFormat(document.documentElement.lang, { timeZone: zone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit",
     hour: "2-digit", minute: "2-digit", weekday: "short" }).formatToParts(moment).map((p) => [p.type, p.value]));
 
 function clockWords(moment) {
