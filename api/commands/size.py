@@ -10,7 +10,8 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, echo_json
-from collector.settings import load_site
+from api.sizingdata import pack_from, site_of
+from collector.config_errors import read_toml
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load
 from forecaster.sizing.answer import document
@@ -65,7 +66,7 @@ def size(
 
     Example: outlast size sites/larkspur.toml --cycles-per-hour 20 --run-s 10
     """
-    site = load_site(site_file, measured=False)
+    site = site_of(read_toml(site_file), str(site_file), pump=not no_pump)
     site = replace(site, loads=(*site.loads, *(parse_load(text) for text in load or ())))
     question = Question(
         cycles_per_hour=cycles_per_hour,
@@ -82,7 +83,7 @@ def size(
         pump=not no_pump,
     )
     change = Change(extra_wh, idle_w, sun_w, sky, generator_h, start_ms=time.time_ns() // 1_000_000)
-    others = [(str(path), load_site(path, measured=False).pack) for path in pack or ()]
+    others = [(str(path), pack_from(read_toml(path), str(path))) for path in pack or ()]
     answer = sized(site, question, change, others)
     if as_json:
         echo_json(document(answer))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecaster.domain.forecast import Quantiles
-from forecaster.domain.runs import Run
+from forecaster.domain.ports import RunTotals
 from forecaster.domain.site import Pump
 from forecaster.nameplate import running_w
 from forecaster.sizing.question import InflowRecord
@@ -33,22 +33,21 @@ class Season:
     hours: Quantiles
 
 
-def record_of(runs: Sequence[Run], pump: Pump) -> InflowRecord | None:
+def record_of(hourly: Sequence[RunTotals], pump: Pump) -> InflowRecord | None:
     """What a pump has used by its own record, as mean power at the plug; None under two days.
 
-    runs : any order. The energy of a run is what was measured, else its length times its or the nameplate's power.
-    Dry and usual are the 10 % and the 50 % point over days with a whole record; the wettest hour and day as they were.
+    hourly : runs added up by the clock hour, in order; an hour without a run is left out. An hour without a measured
+        energy counts its running time at the nameplate's power.
+    Dry and usual are the 10 % and the 50 % point over all spans of a day; the wettest hour and day as they were.
     """
-    if not runs:
+    if not hourly:
         return None
-    watts = running_w(pump)
-    first = min(run.start_ms for run in runs) // HOUR_MS
-    last = max(run.stop_ms for run in runs) // HOUR_MS
-    by_hour = np.zeros(int(last - first) + 1)
-    for run in runs:
-        energy = run.energy_wh if run.energy_wh is not None else (run.power_w or watts) * run.run_s / 3600.0
-        by_hour[int(run.start_ms // HOUR_MS - first)] += energy
-    inner = by_hour[1:-1]  # the first and last hour were watched in part
+    watts, first = running_w(pump), hourly[0].start_ms
+    by_hour = np.zeros((hourly[-1].start_ms - first) // HOUR_MS + 1)
+    for hour in hourly:
+        energy = hour.energy_wh if hour.energy_wh is not None else watts * hour.total_s / 3600.0
+        by_hour[(hour.start_ms - first) // HOUR_MS] += energy
+    inner = by_hour[1:-1]  # the first and the last hour were watched in part
     days = inner.size / DAY_H
     if days < LEAST_RECORD_DAYS:
         return None
