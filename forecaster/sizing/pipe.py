@@ -11,9 +11,11 @@ from dataclasses import dataclass
 
 from scipy.optimize import brentq
 
+L_PER_GALLON = 3.785411784
+M_PER_INCH = 0.0254
 GRAVITY_M_PER_S2 = 9.80665
-WATER_VISCOSITY_M2_PER_S = 1.0e-6
-"""Kinematic viscosity of water at 20 °C [m²/s], rounded."""
+WATER_VISCOSITY_M2_PER_S = 1.139e-6
+"""Kinematic viscosity of water at 15 °C [m²/s]."""
 
 SMOOTH_PIPE_M = 1.5e-6
 """Wall roughness of drawn plastic pipe [m]."""
@@ -34,10 +36,13 @@ class Pipe:
 
 
 def friction_head_m(pipe: Pipe, flow_l_per_min: float) -> float:
-    """Friction head [m] at a flow [L/min] by Hazen-Williams: 10.67 L q^1.852 / (C^1.852 d^4.8704), q in m³/s."""
-    flow = flow_l_per_min / 60_000.0
-    per_c = math.pow(flow / pipe.hazen_williams_c, 1.852)
-    return 10.67 * pipe.length_m * per_c / math.pow(pipe.bore_m, 4.8704)
+    """Friction head [m] at a flow [L/min] by Hazen-Williams in US form.
+
+    Feet in 100 ft: 0.2083 (100/C)^1.852 q^1.852 / d^4.8655, q in US gal/min, d in inches.
+    """
+    flow, bore = flow_l_per_min / L_PER_GALLON, pipe.bore_m / M_PER_INCH
+    per_hundred = 0.2083 * math.pow(100.0 / pipe.hazen_williams_c * flow, 1.852) / math.pow(bore, 4.8655)
+    return per_hundred * pipe.length_m / 100.0
 
 
 def darcy_head_m(pipe: Pipe, flow_l_per_min: float, roughness_m: float = SMOOTH_PIPE_M) -> float:
