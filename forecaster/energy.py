@@ -260,6 +260,12 @@ class PackBelief:
             other.discharge = replace(self.discharge, evidence=self.discharge.evidence.copy())
         return other
 
+    def doubt_energy(self, log_shift: float, log_spread: float) -> None:
+        """Plug energies are shown too low by about exp(log_shift), give or take log_spread: power was clipped."""
+        self.mean, self.covariance = self.mean.copy(), self.covariance.copy()
+        self.mean[COST] += log_shift
+        self.covariance[COST, COST] += log_spread**2
+
     def state(self) -> dict[str, object]:
         """All that is known, for a snapshot."""
         return {

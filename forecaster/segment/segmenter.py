@@ -67,6 +67,13 @@ class Segmenter(msgspec.Struct):
             meter=Meter(),
         )
 
+    def adapt(self, fresh: Segmenter) -> None:
+        """Take over what a changed site file says; what was learnt stays."""
+        self.prior_w, self.watts_per_ampere = fresh.prior_w, fresh.watts_per_ampere
+        self.pin_w, self.stated_ms = fresh.pin_w, fresh.stated_ms
+        for quantity, rhythm in self._rhythms():
+            rhythm.stated_ms = fresh.stated_ms.get(quantity)
+
     # -- what is known
 
     @property

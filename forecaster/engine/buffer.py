@@ -1,0 +1,92 @@
+"""The reorder buffer: the newest readings by source time are held back a while, so that order of arrival within a
+minute, duplicates and corrections do not matter.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+
+HELD_MS = 90_000
+"""How long a reading is held after its source time, by the newest source time heard [ms]."""
+
+BATCH_MS = 15_000
+AHEAD_MS = 120_000
+"""A source time further ahead of its arrival than this is wrong: the arrival stands [ms]."""
+
+ORDER: tuple[Quantity, ...] = (
+    Quantity.MAINS_PRESENT,
+    *(q for q in Quantity if q not in (Quantity.MAINS_PRESENT, Quantity.RAIN_EXPECTED)),
+)
+"""In which order readings of the same time are taken: the supply first."""
+
+CODES: dict[Quantity, int] = {quantity: code for code, quantity in enumerate(ORDER)}
+
+Held = tuple[int, int, str, int, float]
+"""Source time [ms], code of the quantity, subject, arrival [ms], value."""
+
+
+class Buffer(msgspec.Struct):
+    """Readings held back. `settled_ms` is the time up to which they were let go."""
+
+    items: list[Held] = msgspec.field(default_factory=list)
+    newest_ms: int = -1
+    settled_ms: int = -1
+    ahead_ms: int = 0
+    ahead_at_ms: int | None = None
+    behind_ms: int = 0
+    behind_at_ms: int | None = None
+
+    def add(self, reading: Reading) -> bool:
+        """Hold a reading. Returns whether it is time to let go of the older ones."""
+        at_ms, arrived_ms = reading.time_ms, reading.arrived_ms
+        if at_ms > arrived_ms + AHEAD_MS:
+            self.ahead_ms, self.ahead_at_ms = at_ms - arrived_ms, arrived_ms
+            at_ms = arrived_ms
+        self.items.append((at_ms, CODES[reading.quantity], reading.subject, arrived_ms, reading.value))
+        if at_ms <= self.newest_ms:
+            return False
+        if self.newest_ms < 0:
+            self.settled_ms = at_ms - HELD_MS
+        self.newest_ms = at_ms
+        return at_ms - self.settled_ms > HELD_MS + BATCH_MS
+
+    def settle(self) -> list[Held]:
+        """Let go of what is older than the time held, in order of source time; of a repeat, what stands."""
+        edge = self.newest_ms - HELD_MS
+        self.settled_ms = edge
+        items = sorted(self.items)
+        split = _after(items, edge)
+        self.items = items[split:]
+        return standing(items[:split])
+
+    def waiting(self) -> list[Held]:
+        """What is still held, in order of source time; of a repeat, what stands."""
+        return standing(sorted(self.items))
+
+
+def standing(items: list[Held]) -> list[Held]:
+    """Of sorted readings with one identity the one that stands: the latest arrival, then the greatest value."""
+    kept: list[Held] = []
+    before: Held | None = None
+    for item in items:
+        if before is not None and before[0] == item[0] and before[1] == item[1] and before[2] == item[2]:
+            kept[-1] = item
+        else:
+            kept.append(item)
+        before = item
+    return kept
+
+
+def _after(items: list[Held], edge_ms: int) -> int:
+    """Index of the first item later than a time."""
+    low, high = 0, len(items)
+    while low < high:
+        middle = (low + high) // 2
+        if items[middle][0] <= edge_ms:
+            low = middle + 1
+        else:
+            high = middle
+    return low

@@ -1,0 +1,231 @@
+"""The engine: one site as a fold. Update with readings; ask for the forecast and the status at any time."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from forecaster.domain.discharge import DischargeResult
+from forecaster.domain.errors import SnapshotError
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
+from forecaster.domain.site import Site
+from forecaster.domain.status import SiteStatus
+from forecaster.engine.buffer import Buffer
+from forecaster.engine.evidence import Began, Ended, Evidence
+from forecaster.engine.fold import Fold, Told
+from forecaster.engine.models import Models
+from forecaster.engine.outlook import outlook
+from forecaster.engine.recharge import charge_now
+from forecaster.engine.status import observe
+
+VERSION = 1
+"""Of snapshots."""
+
+_MS_PER_HOUR = 3_600_000
+_FIRST_FORECAST_MS = 120_000
+_KEPT_RAIN_MS = 48 * _MS_PER_HOUR
+
+
+class Owed(msgspec.Struct):
+    """Events not yet fetched, by kind."""
+
+    runs: list[Run] = msgspec.field(default_factory=list)
+    gaps: list[Gap] = msgspec.field(default_factory=list)
+    transfers: list[Transfer] = msgspec.field(default_factory=list)
+    outages: list[Outage] = msgspec.field(default_factory=list)
+
+    def add(self, events: list[Event]) -> None:
+        """Owe more."""
+        for event in events:
+            match event:
+                case Run():
+                    self.runs.append(event)
+                case Gap():
+                    self.gaps.append(event)
+                case Transfer():
+                    self.transfers.append(event)
+                case Outage():
+                    self.outages.append(event)
+
+    def all(self) -> list[Event]:
+        """All of them: gaps, transfers, outages, runs; each kind in order."""
+        return [*self.gaps, *self.transfers, *self.outages, *self.runs]
+
+
+class Saved(msgspec.Struct):
+    """A snapshot."""
+
+    version: int
+    site: str
+    buffer: Buffer
+    fold: Fold
+    models: dict[str, Any]
+    expected: dict[int, tuple[int, float]]
+    owed: Owed
+    last_test_ms: int | None = None
+
+
+class Engine:
+    """One site. Order of arrival within the time that readings are held back does not matter; nor do repeats.
+
+    site : Site
+    seed : int — of the forecast's draws; the same seed, state and time give the same forecast
+    """
+
+    def __init__(self, site: Site, *, seed: int = 0) -> None:
+        self.site = site
+        self.seed = seed
+        self._buffer = Buffer()
+        self._fold = Fold.of(site)
+        self._models = Models.of(site)
+        self._expected: dict[int, tuple[int, float]] = {}
+        self._owed = Owed()
+        self._last_test_ms: int | None = None
+        self._ahead: tuple[Fold, Models] | None = None
+
+    # -- in
+
+    def update(self, reading: Reading) -> None:
+        """Take a reading, in any order."""
+        self._ahead = None
+        if reading.quantity is Quantity.RAIN_EXPECTED:
+            self._expect(reading)
+        elif self._buffer.add(reading):
+            self._settle()
+
+    def refit(self, now_ms: int) -> None:
+        """Tune the models on the site's own history; heavy, off the hot path. FitError where it cannot."""
+        self._ahead = None
+        self._models.inflow.refit(now_ms)
+
+    def adopt(self, result: DischargeResult, at_ms: int | None = None) -> None:
+        """Take over what a discharge test measured; at_ms is when it ended, by default now by the readings."""
+        self._ahead = None
+        self._models.belief.adopt(result)
+        self._last_test_ms = self._buffer.newest_ms if at_ms is None else at_ms
+
+    # -- out
+
+    def forecast(self, now_ms: int, until_ms: int | None = None) -> Forecast:
+        """Hours remaining at a time; with until_ms also the chance to last until then. Changes nothing."""
+        fold, models = self._present()
+        return outlook(self.site, fold, models.copy(), now_ms, until_ms, np.random.default_rng(self.seed))
+
+    def status(self, now_ms: int) -> SiteStatus:
+        """What is observed at a time. Changes nothing."""
+        fold, models = self._present()
+        return observe(self.site, fold, models, self._buffer, now_ms, self._last_test_ms)
+
+    def events(self) -> list[Event]:
+        """What happened since the last call, of what is settled."""
+        events = self._owed.all()
+        self._owed = Owed()
+        return events
+
+    # -- kept
+
+    def snapshot(self) -> bytes:
+        """All that is known, as versioned JSON."""
+        saved = Saved(
+            version=VERSION,
+            site=self.site.id,
+            buffer=self._buffer,
+            fold=self._fold,
+            models=self._models.state(),
+            expected=self._expected,
+            owed=self._owed,
+            last_test_ms=self._last_test_ms,
+        )
+        return msgspec.json.encode(saved)
+
+    @classmethod
+    def restore(cls, site: Site, snapshot: bytes, *, seed: int = 0) -> Engine:
+        """The engine that gave the snapshot; SnapshotError where it is of another site or version, or damaged."""
+        try:
+            saved = msgspec.json.decode(snapshot, type=Saved)
+        except msgspec.MsgspecError as error:
+            raise SnapshotError(
+                f"the saved state of {site.id} cannot be read: {error}; fold its readings anew"
+            ) from error
+        if saved.version != VERSION:
+            raise SnapshotError(
+                f"the saved state of {site.id} is of version {saved.version}, this is {VERSION}; fold its readings anew"
+            )
+        if saved.site != site.id:
+            raise SnapshotError(f"the saved state is of site {saved.site}, not {site.id}; take the right one")
+        engine = cls(site, seed=seed)
+        engine._buffer, engine._fold, engine._expected = saved.buffer, saved.fold, saved.expected
+        engine._owed, engine._last_test_ms = saved.owed, saved.last_test_ms
+        engine._models = Models.from_state(site, saved.models)
+        engine._fold.adapt(site)
+        return engine
+
+    # -- within
+
+    def _expect(self, reading: Reading) -> None:
+        told = (reading.arrived_ms, reading.value)
+        if told > self._expected.get(reading.time_ms, (-1, 0.0)):
+            self._expected[reading.time_ms] = told
+            self._models.inflow.expect_rain(reading.time_ms, reading.value)
+            edge = reading.arrived_ms - _KEPT_RAIN_MS
+            if len(self._expected) > 400:
+                self._expected = {hour: kept for hour, kept in self._expected.items() if hour >= edge}
+
+    def _settle(self) -> None:
+        told = Told()
+        self._fold.take(self._buffer.settle(), told)
+        self._hear(self._fold, self._models, told.evidence)
+        self._owed.add(told.events)
+        self._remember_forecast()
+
+    def _hear(self, fold: Fold, models: Models, evidence: list[Evidence]) -> None:
+        """Tell the models; where no charge is reported, keep the books of what a discharge left."""
+        if fold.segmenter.running_w_measured:
+            models.inflow.running_w = fold.segmenter.running_w
+        if fold.accounts.percent is not None:
+            models.hear(evidence)
+            return
+        for told in evidence:
+            match told:
+                case Ended(at_ms):
+                    draws = models.belief.draw(64, np.random.default_rng(self.seed))
+                    left = draws.charge_percent_after(np.zeros(64))
+                    fold.left_percent, fold.left_ms = float(np.median(left)), at_ms
+                    models.hear([told])
+                case Began(at_ms):
+                    fold.accounts.on_pack = False
+                    percent = charge_now(self.site, fold, at_ms)
+                    fold.accounts.on_pack = True
+                    models.hear([told if percent is None else Began(at_ms, percent, guessed=True)])
+                case _:
+                    models.hear([told])
+
+    def _present(self) -> tuple[Fold, Models]:
+        """Copies of state and models with what is held back folded in."""
+        if self._ahead is None:
+            fold = msgspec.msgpack.decode(msgspec.msgpack.encode(self._fold), type=Fold)
+            models = self._models.copy()
+            told = Told()
+            fold.take(self._buffer.waiting(), told)
+            self._hear(fold, models, told.evidence)
+            self._ahead = (fold, models)
+        return self._ahead
+
+    def _remember_forecast(self) -> None:
+        """Keep what was forecast early in an outage and an hour into it, to be judged when it ends."""
+        fold = self._fold
+        if not fold.accounts.on_pack or fold.forecasts_made >= 2:
+            return
+        since = fold.now_ms - fold.accounts.since_ms
+        if since >= (_MS_PER_HOUR if fold.forecasts_made else _FIRST_FORECAST_MS):
+            fold.forecasts_made += 1
+            hours = outlook(
+                self.site, fold, self._models.copy(), fold.now_ms, None, np.random.default_rng(self.seed)
+            ).hours_remaining
+            if hours.p10 is not None and hours.p50 is not None and hours.p90 is not None:
+                fold.outage_forecast_h = (hours.p10, hours.p50, hours.p90)

@@ -1,0 +1,69 @@
+"""What the fold tells the models: spans of pump energy, rain, and the pack's discharge as it goes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class PumpSpan:
+    """Pump energy at the plug over a span of whole cycles [Wh]."""
+
+    start_ms: int
+    stop_ms: int
+    energy_wh: float
+
+
+@dataclass(frozen=True, slots=True)
+class RainSpan:
+    """Rain that fell over a span [mm]."""
+
+    start_ms: int
+    stop_ms: int
+    depth_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Began:
+    """The pack took over, at a charge [%]; None: not reported. guessed: reckoned, not read."""
+
+    at_ms: int
+    charge_percent: float | None
+    guessed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Drained:
+    """Counted since the pack took over: charge [%] where this moment read it, Wh at the plug, of other loads where
+    measured, and into the pack."""
+
+    at_ms: int
+    charge_percent: float | None
+    plug_wh: float
+    elapsed_s: float
+    charging_wh: float
+    loads_wh: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The mains came back."""
+
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Warmth:
+    """The pack's temperature [°C]."""
+
+    temperature_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Clipped:
+    """For the first time, power was pinned at the pack's continuous rating: this much was shown [W]."""
+
+    shown_w: float
+
+
+Evidence = PumpSpan | RainSpan | Began | Drained | Ended | Warmth | Clipped

@@ -1,0 +1,347 @@
+"""One site as a fold over its readings in order of source time: light state, plain numbers, quick to copy.
+
+It tells of events (runs, gaps, transfers, outages) and of evidence for the models; it holds no model itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import msgspec
+
+from forecaster.domain.quantities import RUN_SOURCES, Quantity
+from forecaster.domain.runs import Event, Gap, Outage, Run, Supply, Transfer
+from forecaster.domain.site import Site
+from forecaster.engine.accounts import Accounts, Mark
+from forecaster.engine.buffer import ORDER, Held
+from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, RainSpan, Warmth
+from forecaster.engine.loads import Stream
+from forecaster.engine.normals import Normals
+from forecaster.engine.spans import Spans
+from forecaster.segment import Rhythm, Segmenter
+from forecaster.segment.rhythm import LEAST_SILENCE_MS
+from forecaster.supply import Change, SupplyTracker
+
+_MS_PER_HOUR = 3_600_000.0
+_RAIN_EVERY_MS = 900_000
+_WARMTH_EVERY_MS = 900_000
+
+
+@dataclass(slots=True)
+class Told:
+    """What a fold told, in order."""
+
+    events: list[Event] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
+
+
+class Fold(msgspec.Struct):
+    """The state of one site.
+
+    heard : newest source time taken, by quantity and subject; an older reading comes too late
+    late : int — readings that came too late and were left out
+    """
+
+    site: str
+    listed_w: dict[str, float]
+    segmenter: Segmenter
+    supply: SupplyTracker
+    accounts: Accounts
+    spans: Spans = msgspec.field(default_factory=Spans)
+    normals: Normals = msgspec.field(default_factory=Normals)
+    heard: dict[str, int] = msgspec.field(default_factory=dict)
+    rhythms: dict[str, Rhythm] = msgspec.field(default_factory=dict)
+    stated_ms: dict[str, int] = msgspec.field(default_factory=dict)
+    loads: dict[str, Stream] = msgspec.field(default_factory=dict)
+    pack_input: Stream = msgspec.field(default_factory=lambda: Stream(Rhythm()))
+    other_output: Stream = msgspec.field(default_factory=lambda: Stream(Rhythm()))
+    rain_from_ms: int | None = None
+    rain_mm: float = 0.0
+    rain_rate: float = 0.0
+    warmth_ms: int = 0
+    now_ms: int = -1
+    late: int = 0
+    outage_forecast_h: tuple[float, float, float] | None = None
+    forecasts_made: int = 0
+    left_percent: float | None = None
+    left_ms: int | None = None
+    clipped: bool = False
+
+    @classmethod
+    def of(cls, site: Site) -> Fold:
+        """A new fold of a site of which nothing was heard."""
+        stated = {
+            key_of(channel.quantity, channel.of): round(channel.max_silence_s * 1000.0)
+            for channel in site.channels
+            if channel.max_silence_s is not None
+        }
+        return cls(
+            site=site.id,
+            listed_w={load.name: load.mean_w for load in site.loads},
+            segmenter=Segmenter.of(site),
+            supply=SupplyTracker.of(stated.get(Quantity.MAINS_PRESENT)),
+            accounts=Accounts(reserve_percent=site.pack.reserve_percent),
+            stated_ms=stated,
+        )
+
+    def adapt(self, site: Site) -> None:
+        """Take over what the owner may have changed in the site file since the state was saved."""
+        fresh = Fold.of(site)
+        self.listed_w, self.stated_ms = fresh.listed_w, fresh.stated_ms
+        self.accounts.reserve_percent = site.pack.reserve_percent
+        self.segmenter.adapt(fresh.segmenter)
+        for key, rhythm in self.rhythms.items():
+            rhythm.stated_ms = fresh.stated_ms.get(key)
+        self.supply.mains.stated_ms = fresh.stated_ms.get(Quantity.MAINS_PRESENT)
+
+    def take(self, items: Iterable[Held], told: Told) -> None:
+        """Fold readings, ordered by source time."""
+        heard = self.heard
+        for at_ms, code, subject, _, value in items:
+            quantity = ORDER[code]
+            key = f"{quantity}/{subject}" if subject else quantity
+            before = heard.get(key, -1)
+            if at_ms <= before:
+                self.late += 1
+                continue
+            heard[key] = at_ms
+            if at_ms - before > LEAST_SILENCE_MS and before >= 0:
+                self._gap(before, at_ms, quantity, key, told)
+            if at_ms > self.now_ms:
+                self.now_ms = at_ms
+            if quantity in _RUN_SOURCES:
+                self._run_source(at_ms, quantity, value, told)
+            else:
+                _TAKERS[quantity](self, at_ms, key, value, told)
+
+    def rhythm(self, quantity: Quantity, key: str) -> Rhythm | None:
+        """The rhythm of one stream; None where it was never heard."""
+        if quantity in self.segmenter.trackers:
+            return self.segmenter.trackers[quantity].rhythm
+        if quantity is Quantity.PUMP_ENERGY:
+            return None if self.segmenter.counter is None else self.segmenter.counter.rhythm
+        if quantity is Quantity.MAINS_PRESENT:
+            return self.supply.mains
+        if quantity is Quantity.PACK_INPUT_POWER:
+            return self.pack_input.rhythm
+        if quantity is Quantity.LOAD_POWER:
+            stream = self.loads.get(key.partition("/")[2])
+            return None if stream is None else stream.rhythm
+        return self.rhythms.get(key)
+
+    def _gap(self, start_ms: int, stop_ms: int, quantity: Quantity, key: str, told: Told) -> None:
+        rhythm = self.rhythm(quantity, key)
+        if rhythm is not None and stop_ms - start_ms > rhythm.silence_ms:
+            told.events.append(Gap(self.site, quantity, start_ms, stop_ms))
+
+    # -- the pump
+
+    def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: Told) -> None:
+        segmenter = self.segmenter
+        if quantity is Quantity.PACK_OUTPUT_POWER:
+            self._output(at_ms, value)
+        runs = segmenter.feed(at_ms, quantity, value, self.supply.supply)
+        if runs:
+            for run in runs:
+                self._run(run, told)
+        if at_ms >= self.spans.due_ms:
+            span = self.spans.window(at_ms, segmenter)
+            if span is not None:
+                told.evidence.append(span)
+
+    def _run(self, run: Run, told: Told) -> None:
+        told.events.append(run)
+        if run.clipped and not self.clipped and run.power_w is not None:
+            self.clipped = True
+            told.evidence.append(Clipped(run.power_w))
+        meter_blind = self.segmenter.meter.blind_ms
+        after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
+        self.normals.run(run, after_gap=after_gap)
+        self.normals.coarse_energy(run.source, run.energy_wh)
+        coarse = run.samples < 2 or self.segmenter.coarse(run.stop_ms)
+        span = self.spans.run(run, meter_blind, self.segmenter.standby_w)
+        if span is not None and not coarse:
+            told.evidence.append(span)
+
+    def _output(self, at_ms: int, watts: float) -> None:
+        """What the pack carries beside the pump: its output between runs, the level between runs while one lasts."""
+        tracker = self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
+        running = tracker is not None and watts >= tracker.levels.on_w
+        self.other_output.feed(at_ms, tracker.levels.idle_w if running and tracker is not None else max(watts, 0.0))
+
+    # -- the pack
+
+    def _mark(self, at_ms: int, percent: float) -> Mark:
+        meter = self.segmenter.meter
+        return Mark(
+            at_ms, percent, meter.total_wh, meter.blind_ms, self.loads_total_wh(at_ms) or 0.0,
+            self.pack_input.total_at(at_ms),
+        )  # fmt: skip
+
+    def loads_total_wh(self, at_ms: int) -> float | None:
+        """Energy of other loads since the beginning where any is measured [Wh]; listed ones that are not count as
+        listed."""
+        if self.loads:
+            measured = sum(stream.total_at(at_ms) for stream in self.loads.values())
+            rest_w = sum(watts for name, watts in self.listed_w.items() if name not in self.loads)
+            return measured + rest_w * at_ms / _MS_PER_HOUR
+        if self.other_output.mean_w is not None:
+            return self.other_output.total_at(at_ms)
+        return None
+
+    def loads_mean_w(self) -> float | None:
+        """Mean power of other loads where any is measured [W]."""
+        if self.loads:
+            rest_w = sum(watts for name, watts in self.listed_w.items() if name not in self.loads)
+            return rest_w + sum(stream.mean_w or 0.0 for stream in self.loads.values())
+        return self.other_output.mean_w
+
+    def drained(self, at_ms: int, percent: float | None) -> Drained | None:
+        """Counted since the transfer; blind time is filled at the recent mean. None on mains."""
+        opened = self.accounts.opened
+        if opened is None or not self.accounts.on_pack:
+            return None
+        mark = self._mark(at_ms, percent or 0.0)
+        blind_h = (mark.blind_ms - opened.blind_ms) / _MS_PER_HOUR
+        filled = blind_h * (self.spans.recent_w or 0.0)
+        has_loads = bool(self.loads) or self.other_output.mean_w is not None
+        return Drained(
+            at_ms=at_ms,
+            charge_percent=percent,
+            plug_wh=max(mark.plug_wh - opened.plug_wh, 0.0) + filled,
+            elapsed_s=max(at_ms - opened.at_ms, 0) / 1000.0,
+            charging_wh=max(mark.input_wh - opened.input_wh, 0.0),
+            loads_wh=max(mark.loads_wh - opened.loads_wh, 0.0) if has_loads else None,
+        )
+
+    def _charge(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        self._rhythm(key).heard(at_ms, value)
+        change = self.supply.on_charge(at_ms, value)
+        mark = self._mark(at_ms, value)
+        if change is not None:
+            self._transfer(change, told)
+        if self.accounts.charge(mark):
+            drained = self.drained(at_ms, value)
+            if drained is not None:
+                told.evidence.append(drained)
+
+    def _mains(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        del key
+        change = self.supply.on_mains(at_ms, value)
+        if change is not None:
+            self._transfer(change, told)
+
+    def _input(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        del key
+        self.pack_input.feed(at_ms, max(value, 0.0))
+        change = self.supply.on_input(at_ms, value)
+        if change is not None:
+            self._transfer(change, told)
+
+    def _transfer(self, change: Change, told: Told) -> None:
+        told.events.append(Transfer(self.site, change.at_ms, change.to, change.inferred))
+        accounts = self.accounts
+        if change.to is Supply.PACK:
+            percent = self.charge_at(change.at_ms)
+            accounts.open(self._mark(change.at_ms, percent or 0.0), percent, change.at_ms)
+            self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
+            self.outage_forecast_h, self.forecasts_made = None, 0
+            told.evidence.append(Began(change.at_ms, percent))
+            told.events.append(Outage(self.site, change.at_ms, None, change.inferred, percent, percent))
+        elif accounts.on_pack:
+            last = self.drained(change.at_ms, None)
+            if last is not None:
+                told.evidence.append(last)
+            told.events.append(self.outage(change.at_ms))
+            accounts.close()
+            told.evidence.append(Ended(change.at_ms))
+
+    def outage(self, end_ms: int | None) -> Outage:
+        """The present outage, as far as it went."""
+        accounts = self.accounts
+        counted = None if end_ms is None else self.drained(end_ms, None)
+        return Outage(
+            site=self.site,
+            start_ms=accounts.since_ms,
+            end_ms=end_ms,
+            inferred=self.supply.inferred,
+            start_charge_percent=accounts.start_percent,
+            lowest_charge_percent=accounts.lowest_percent,
+            energy_used_wh=None if counted is None else counted.plug_wh + (counted.loads_wh or 0.0),
+            forecast_h=self.outage_forecast_h,
+            reached_reserve_ms=accounts.reached_ms,
+        )
+
+    def charge_at(self, at_ms: int) -> float | None:
+        """The charge last reported at or before a time [%]; None where none is known."""
+        for mark in reversed(self.accounts.marks):
+            if mark.at_ms <= at_ms:
+                return mark.percent
+        return self.accounts.percent
+
+    # -- all else
+
+    def _rhythm(self, key: str) -> Rhythm:
+        rhythm = self.rhythms.get(key)
+        if rhythm is None:
+            rhythm = self.rhythms[key] = Rhythm(stated_ms=self.stated_ms.get(key))
+        return rhythm
+
+    def _plain(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        del told
+        self._rhythm(key).heard(at_ms, value)
+
+    def _temperature(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        self._rhythm(key).heard(at_ms, value)
+        if at_ms - self.warmth_ms >= _WARMTH_EVERY_MS:
+            self.warmth_ms = at_ms
+            told.evidence.append(Warmth(value))
+
+    def _load(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        del told
+        name = key.partition("/")[2]
+        stream = self.loads.get(name)
+        if stream is None:
+            stream = self.loads[name] = Stream(Rhythm(stated_ms=self.stated_ms.get(key)))
+        stream.feed(at_ms, max(value, 0.0))
+
+    def _rain_depth(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        self._rhythm(key).heard(at_ms, value)
+        self._rain(at_ms, value, told)
+
+    def _rain_rate(self, at_ms: int, key: str, value: float, told: Told) -> None:
+        rhythm = self._rhythm(key)
+        interval = rhythm.heard(at_ms, value)
+        held = self.rain_rate if interval is not None and interval <= rhythm.gap_ms else 0.0
+        self.rain_rate = value
+        if key_of(Quantity.RAIN_DEPTH, "") not in self.rhythms:
+            self._rain(at_ms, held * (interval or 0) / _MS_PER_HOUR, told)
+
+    def _rain(self, at_ms: int, depth_mm: float, told: Told) -> None:
+        if self.rain_from_ms is None:
+            self.rain_from_ms = at_ms
+        self.rain_mm += depth_mm
+        if at_ms - self.rain_from_ms >= _RAIN_EVERY_MS:
+            told.evidence.append(RainSpan(self.rain_from_ms, at_ms, self.rain_mm))
+            self.rain_from_ms, self.rain_mm = at_ms, 0.0
+
+
+def key_of(quantity: Quantity, subject: str) -> str:
+    """Name of one stream: the quantity, and the load it is of."""
+    return f"{quantity}/{subject}" if subject else quantity.value
+
+
+_RUN_SOURCES = frozenset(RUN_SOURCES)
+_TAKERS: dict[Quantity, Callable[[Fold, int, str, float, Told], None]] = {
+    Quantity.MAINS_PRESENT: Fold._mains,
+    Quantity.PACK_CHARGE: Fold._charge,
+    Quantity.PACK_INPUT_POWER: Fold._input,
+    Quantity.PACK_TEMPERATURE: Fold._temperature,
+    Quantity.PACK_VOLTAGE: Fold._plain,
+    Quantity.WATER_LEVEL: Fold._plain,
+    Quantity.HIGH_WATER: Fold._plain,
+    Quantity.LOAD_POWER: Fold._load,
+    Quantity.RAIN_DEPTH: Fold._rain_depth,
+    Quantity.RAIN_RATE: Fold._rain_rate,
+}

@@ -1,0 +1,85 @@
+"""The models of one site, told by evidence: how much water comes, and what the pack holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Site
+from forecaster.energy import PackBelief
+from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, PumpSpan, RainSpan, Warmth
+from forecaster.inflow import Inflow
+from forecaster.nameplate import running_spread, running_w
+
+_METERED = (Quantity.PUMP_POWER, Quantity.PUMP_ENERGY)
+_METERED_SPREAD = 0.01
+_CURRENT_SPREAD = 0.08
+_CLIPPED_SPREAD = 0.08
+_GUESSED_SPREAD_PERCENT = 8.0
+
+
+def energy_spread(site: Site) -> float:
+    """Relative spread of the scale of the plug energies that the site's channels allow."""
+    if any(site.has(quantity) for quantity in _METERED):
+        return _METERED_SPREAD
+    if site.has(Quantity.PUMP_CURRENT):
+        return _CURRENT_SPREAD
+    return 0.05 if site.has(Quantity.PACK_OUTPUT_POWER) else running_spread(site.pump)
+
+
+@dataclass(slots=True)
+class Models:
+    """Inflow and pack of one site."""
+
+    inflow: Inflow
+    belief: PackBelief
+
+    @classmethod
+    def of(cls, site: Site) -> Models:
+        """Beliefs from the site file alone."""
+        belief = PackBelief(site.pack, site.loads, energy_spread=energy_spread(site), running_w=running_w(site.pump))
+        return cls(Inflow(site.pump, site.pit), belief)
+
+    def copy(self) -> Models:
+        """Models of their own that start from these."""
+        return Models(self.inflow.copy(), self.belief.copy())
+
+    def hear(self, evidence: Iterable[Evidence]) -> None:
+        """Take evidence in order."""
+        inflow, belief = self.inflow, self.belief
+        for told in evidence:
+            match told:
+                case PumpSpan():
+                    inflow.observe(told.start_ms, told.stop_ms, told.energy_wh)
+                case Drained():
+                    belief.observe(
+                        told.at_ms, told.charge_percent, told.plug_wh, told.elapsed_s, told.charging_wh, told.loads_wh
+                    )
+                case RainSpan():
+                    inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
+                case Began():
+                    belief.begin(told.at_ms, None if told.guessed else told.charge_percent)
+                    if told.guessed and told.charge_percent is not None and belief.discharge is not None:
+                        belief.discharge.evidence.start(told.charge_percent, _GUESSED_SPREAD_PERCENT)
+                case Ended():
+                    belief.end(told.at_ms)
+                case Warmth():
+                    belief.temperature_c = told.temperature_c
+                case Clipped():
+                    excess = max(math.log(inflow.running_w / told.shown_w), 0.0)
+                    belief.doubt_energy(excess / 2.0, excess / 3.0 + _CLIPPED_SPREAD)
+
+    def state(self) -> dict[str, Any]:
+        """All that is known, for a snapshot."""
+        return {"inflow": self.inflow.state(), "belief": self.belief.state()}
+
+    @classmethod
+    def from_state(cls, site: Site, state: dict[str, Any]) -> Models:
+        """The models that gave this state; SnapshotError where it cannot be read."""
+        return cls(
+            Inflow.from_state(site.pump, site.pit, state["inflow"]),
+            PackBelief.from_state(site.pack, site.loads, state["belief"]),
+        )

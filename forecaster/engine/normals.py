@@ -1,0 +1,147 @@
+"""The site's normal, learnt from its runs: how long, how strong, how often, and how evenly they come."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import msgspec
+
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Run, Supply
+from forecaster.domain.status import Spread
+
+_MS_PER_HOUR = 3_600_000
+_KEPT_RUNS = 120
+_RECENT = 24
+_KEPT_HOURS = 24 * 14
+
+
+def spread_of(values: Sequence[float]) -> Spread | None:
+    """Median, 5 and 95 % points (linear between order statistics, numpy's default) and count; None of nothing."""
+    if not values:
+        return None
+    ordered = sorted(values)
+    return Spread(_quantile(ordered, 0.05), _quantile(ordered, 0.5), _quantile(ordered, 0.95), len(ordered))
+
+
+def _quantile(ordered: Sequence[float], level: float) -> float:
+    spot = level * (len(ordered) - 1)
+    low = math.floor(spot)
+    high = min(low + 1, len(ordered) - 1)
+    return ordered[low] + (spot - low) * (ordered[high] - ordered[low])
+
+
+def fading_mean(values: Sequence[float], half_life: float) -> float | None:
+    """Mean with weights that halve every `half_life` values back from the newest; None of nothing."""
+    if not values:
+        return None
+    keep = 0.5 ** (1.0 / half_life)
+    weight, total, norm = 1.0, 0.0, 0.0
+    for value in reversed(values):
+        total += weight * value
+        norm += weight
+        weight *= keep
+    return total / norm
+
+
+class Normals(msgspec.Struct):
+    """Lists of the newest runs, and counts by the hour.
+
+    run_s, run_w, run_wh — of measured runs, oldest first
+    starts_ms — starts within the last hours
+    log_ratios — logarithms of successive intervals between starts, one over the one before
+    """
+
+    run_s: list[float] = msgspec.field(default_factory=list)
+    run_w: list[float] = msgspec.field(default_factory=list)
+    run_wh: list[float] = msgspec.field(default_factory=list)
+    starts_ms: list[int] = msgspec.field(default_factory=list)
+    intervals_s: list[float] = msgspec.field(default_factory=list)
+    log_ratios: list[float] = msgspec.field(default_factory=list)
+    hourly: list[float] = msgspec.field(default_factory=list)
+    hour: int | None = None
+    hour_count: int = 0
+    hour_whole: bool = False
+    last_run: Run | None = None
+    first_on_pack: Run | None = None
+    await_first_since_ms: int | None = None
+    count: int = 0
+
+    def run(self, run: Run, *, after_gap: bool) -> None:
+        """Take a run that is certain; after_gap: runs may have been missed before it."""
+        self.count += 1
+        since = self.await_first_since_ms
+        if since is not None and run.supply is Supply.PACK and run.start_ms >= since - 1_000:
+            self.first_on_pack, self.await_first_since_ms = run, None
+        self._interval(run, after_gap=after_gap)
+        self.last_run = run
+        self.starts_ms.append(run.start_ms)
+        if len(self.starts_ms) > 16 and self.starts_ms[0] < run.start_ms - 2 * _MS_PER_HOUR:
+            edge = run.start_ms - 2 * _MS_PER_HOUR
+            self.starts_ms = [start for start in self.starts_ms if start >= edge]
+        self._count(run.start_ms, after_gap=after_gap)
+        if run.measured:
+            _push(self.run_s, run.run_s, _KEPT_RUNS)
+            if run.energy_wh is not None:
+                _push(self.run_wh, run.energy_wh, _KEPT_RUNS)
+        if run.power_w is not None and not run.clipped and run.samples >= 1:
+            _push(self.run_w, run.power_w, _KEPT_RUNS)
+
+    def _interval(self, run: Run, *, after_gap: bool) -> None:
+        last = self.last_run
+        if last is None or after_gap:
+            return
+        interval = (run.start_ms - last.start_ms) / 1000.0
+        if interval <= 0.0:
+            return
+        if self.intervals_s:
+            _push(self.log_ratios, math.log(interval / self.intervals_s[-1]), 60)
+        _push(self.intervals_s, interval, _KEPT_RUNS)
+
+    def _count(self, start_ms: int, *, after_gap: bool) -> None:
+        hour = start_ms // _MS_PER_HOUR
+        if self.hour is None:
+            self.hour = hour
+        elif hour > self.hour:
+            if self.hour_whole and not after_gap:
+                _push(self.hourly, float(self.hour_count), _KEPT_HOURS)
+                for _ in range(min(hour - self.hour - 1, 24)):
+                    _push(self.hourly, 0.0, _KEPT_HOURS)
+            self.hour, self.hour_count, self.hour_whole = hour, 0, not after_gap
+        self.hour_count += 1
+
+    def cycles_since(self, since_ms: int) -> int:
+        """Starts at or after a time within the last two hours."""
+        return sum(1 for start in self.starts_ms if start >= since_ms)
+
+    @property
+    def interval_cv(self) -> float:
+        """Relative spread of the interval between starts, slow changes left out; a wide guess before it is known.
+
+        The logarithm of the ratio of two successive intervals has twice the variance of one.
+        """
+        if len(self.log_ratios) < 8:
+            return 0.5
+        ordered = sorted(abs(ratio) for ratio in self.log_ratios)
+        typical = _quantile(ordered, 0.683) / math.sqrt(2.0)
+        return min(max(typical, 0.05), 1.5)
+
+    def usual_run_s(self) -> float | None:
+        """Recency-weighted mean length of measured runs [s]."""
+        return fading_mean(self.run_s, _RECENT)
+
+    def usual_run_wh(self) -> float | None:
+        """Recency-weighted mean energy of measured runs [Wh]."""
+        return fading_mean(self.run_wh, _RECENT)
+
+    def coarse_energy(self, source: Quantity, energy_wh: float | None) -> None:
+        """Take the energy of a run told from a counter: its energy is sound though its length is not."""
+        if source is Quantity.PUMP_ENERGY and energy_wh is not None:
+            _push(self.run_wh, energy_wh, _KEPT_RUNS)
+
+
+def _push(values: list[float], value: float, keep: int) -> None:
+    values.append(value)
+    if len(values) > keep:
+        del values[0]

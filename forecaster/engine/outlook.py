@@ -1,0 +1,227 @@
+"""The forecast of one site from its folded state and its models: hours remaining and all that it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster import reserve
+from forecaster.domain.forecast import Basis, DrawParts, Forecast, SurvivalPoint
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import Site
+from forecaster.energy import PackDraws
+from forecaster.engine.evidence import PumpSpan
+from forecaster.engine.fold import Fold
+from forecaster.engine.models import Models
+from forecaster.engine.recharge import charge_now, full_at_ms
+from forecaster.engine.water import Pace, pace_of, water_of
+from forecaster.noise import normals, seed_from
+
+Array = NDArray[np.float64]
+
+DRAWS = 400
+"""Draws of a forecast."""
+
+_PATH_POINTS = 24
+_MS_PER_HOUR = 3_600_000.0
+_AGE_SPREAD = 0.12
+_MOST_AGE_SPREAD = 1.0
+_LOADS_SPREAD = 0.08
+_CHARGING_SPREAD = 0.35
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """How old what is known is, and what is silent.
+
+    data_age_s : float | None — age of the newest reading that tells of the pump or the pack [s]
+    pump_silent, pack_silent : bool — longer than the rhythm explains
+    """
+
+    data_age_s: float | None
+    pump_silent: bool
+    pack_silent: bool
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing is heard of either."""
+        return self.pump_silent and self.pack_silent
+
+
+def age_of(fold: Fold, now_ms: int) -> Age:
+    """How old what is known of the pump and the pack is."""
+    rhythms = [tracker.rhythm for tracker in fold.segmenter.trackers.values()]
+    if fold.segmenter.counter is not None:
+        rhythms.append(fold.segmenter.counter.rhythm)
+    charge = fold.rhythms.get(Quantity.PACK_CHARGE)
+    newest = [rhythm.last_ms for rhythm in rhythms if rhythm.last_ms is not None]
+    if charge is not None and charge.last_ms is not None:
+        newest.append(charge.last_ms)
+    return Age(
+        data_age_s=max(now_ms - max(newest), 0) / 1000.0 if newest else None,
+        pump_silent=all(rhythm.silent(now_ms) for rhythm in rhythms),
+        pack_silent=charge is None or charge.silent(now_ms),
+    )
+
+
+def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> None:
+    """Bring copies of the models to the present: what the pump must have used since, and a cycle that is overdue."""
+    drained = fold.drained(now_ms, None)
+    spans = fold.spans
+    if drained is not None:
+        last_ms = fold.accounts.percent_ms or 0
+        newest = max((t.rhythm.last_ms or 0 for t in fold.segmenter.trackers.values()), default=last_ms)
+        unheard_h = max(now_ms - newest, 0) / _MS_PER_HOUR if age.pump_silent else 0.0
+        mean_w = models.inflow.mean_w(now_ms).p50
+        plug_wh = drained.plug_wh + mean_w * unheard_h
+        models.hear([replace(drained, plug_wh=plug_wh)])
+    if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
+        return
+    open_h = (now_ms - spans.cycle_ms) / _MS_PER_HOUR
+    mean_w = models.inflow.mean_w(now_ms).p50
+    if open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None:
+        models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh)])
+
+
+def outlook(
+    site: Site, fold: Fold, models: Models, now_ms: int, until_ms: int | None, rng: np.random.Generator
+) -> Forecast:
+    """The forecast at a time. `models` are copies: they are carried forward to the present."""
+    age = age_of(fold, now_ms)
+    carry_forward(fold, models, now_ms, age)
+    on_pack = fold.supply.supply is Supply.PACK
+    percent = charge_now(site, fold, now_ms)
+    pack = models.belief.draw(DRAWS, rng, None if on_pack else percent)
+    if on_pack and fold.accounts.percent is None:
+        percent = float(np.median(pack.charge_percent_after(np.zeros(DRAWS))))
+    seed = seed_from(rng)
+    grid = reserve.ahead_grid_s()
+    pump_wh = models.inflow.draw_ahead(now_ms, grid, DRAWS, rng)
+    pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
+    pack = _with_measured_loads(fold, pack, seed)
+    charging_wh, charging_w = _charging(fold, now_ms, grid, seed)
+    drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
+    hours = reserve.first_passage(drain, pack.to_reserve_wh, grid)
+    to_empty = reserve.first_passage(drain, pack.to_empty_wh, grid)
+    mean = models.inflow.mean_w(now_ms)
+    pace = pace_of(site, fold, mean.p50, now_ms)
+    parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
+    return Forecast(
+        site=site.id,
+        issued_at_ms=now_ms,
+        supply=fold.supply.supply,
+        basis=_basis(fold, mean.count, age),
+        data_age_s=age.data_age_s,
+        charge_percent=percent,
+        usable_wh=float(np.median(pack.to_reserve_wh)),
+        draw_w=parts.pump_w + parts.loads_w + parts.pack_w,
+        cycles_per_hour=pace.cycles_per_hour,
+        run_s=pace.run_s,
+        wh_per_cycle=pace.wh_per_cycle,
+        duty=pace.duty,
+        hours_remaining=reserve.quantiles(hours),
+        hours_to_empty=reserve.quantiles(to_empty),
+        survival=reserve.survival(hours, now_ms),
+        water=water_of(site, pace, models.inflow.halving_h(now_ms)),
+        degraded=_degraded(site, fold, age, pace, now_ms),
+        supply_inferred=fold.supply.inferred,
+        supply_since_ms=fold.supply.since_ms,
+        draw=parts,
+        until=_until(hours, now_ms, until_ms),
+        drain_path=_drain_path(pack, drain, grid, hours, now_ms),
+        full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
+        never_probability=reserve.never_probability(hours),
+    )
+
+
+def _basis(fold: Fold, cycles: int, age: Age) -> Basis:
+    if cycles == 0 and not fold.normals.count and (fold.accounts.opened is None or age.data_age_s is None):
+        return Basis.SPECIFICATION
+    return Basis.PROJECTED if age.silent else Basis.MEASURED
+
+
+def _aged(pump_wh: Array, age: Age, seed: int) -> Array:
+    """Widen what the pump will use by the age of what is known of it: what was not seen may have changed."""
+    if not age.pump_silent or age.data_age_s is None:
+        return pump_wh
+    spread = min(_AGE_SPREAD * (age.data_age_s / 3600.0) ** 0.5, _MOST_AGE_SPREAD)
+    factor = np.exp(spread * normals(seed, pump_wh.shape[0], 3)[:, 0])
+    return np.asarray(pump_wh * factor[:, None], dtype=np.float64)
+
+
+def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
+    """Other loads as measured, where any is; the pack's belief about the listed ones otherwise."""
+    mean_w = fold.loads_mean_w()
+    if mean_w is None:
+        return pack
+    spread = np.exp(_LOADS_SPREAD * normals(seed, DRAWS, 3)[:, 1])
+    return replace(pack, loads_w=np.asarray(mean_w * spread, dtype=np.float64))
+
+
+def _charging(fold: Fold, now_ms: int, grid: Array, seed: int) -> tuple[Array | None, float]:
+    """Energy into the pack ahead while it carries the pump, as it was lately, and the power now [W]."""
+    stream = fold.pack_input
+    if fold.supply.supply is not Supply.PACK or stream.recent_w is None or stream.rhythm.silent(now_ms):
+        return None, 0.0
+    if stream.recent_w < 1.0:
+        return None, 0.0
+    spread = np.exp(_CHARGING_SPREAD * normals(seed, DRAWS, 3)[:, 2])
+    return np.asarray(spread[:, None] * stream.recent_w * grid / 3600.0, dtype=np.float64), stream.recent_w
+
+
+def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
+    """Where the draw goes, from the battery's side; the inverter's loss goes with what it carries."""
+    cost = float(np.median(1.0 / pack.efficiency))
+    return DrawParts(
+        pump_w=pump_w * cost,
+        loads_w=float(np.median(pack.loads_w)) * cost,
+        pack_w=float(np.median(pack.idle_w)),
+        charging_w=charging_w,
+    )
+
+
+def _until(hours: Array, now_ms: int, until_ms: int | None) -> SurvivalPoint | None:
+    if until_ms is None:
+        return None
+    return SurvivalPoint(until_ms, reserve.survival_at(hours, max(until_ms - now_ms, 0) / _MS_PER_HOUR))
+
+
+def _drain_path(
+    pack: PackDraws, drain: Array, grid: Array, hours: Array, now_ms: int
+) -> tuple[tuple[int, float, float, float], ...]:
+    """Expected charge ahead, to a little beyond the late end of the range."""
+    late = float(np.quantile(np.minimum(hours, grid[-1] / 3600.0), 0.95)) * 1.1 + 0.5
+    last = int(np.searchsorted(grid, late * 3600.0))
+    spots = np.unique(np.linspace(0, min(last, grid.size - 1), _PATH_POINTS).astype(int))
+    charge = np.sort(pack.charge_percent_after(drain[:, spots]), axis=0)
+    low, middle, high = (charge[round(level * (charge.shape[0] - 1))].tolist() for level in (0.10, 0.50, 0.90))
+    times = [now_ms + round(ahead_s * 1000.0) for ahead_s in grid[spots].tolist()]
+    return tuple(zip(times, low, middle, high, strict=True))
+
+
+def _degraded(site: Site, fold: Fold, age: Age, pace: Pace, now_ms: int) -> tuple[str, ...]:
+    """Short reasons why the forecast is less than it could be."""
+    segmenter, reasons = fold.segmenter, []
+    if age.silent and age.data_age_s is not None:
+        reasons.append("telemetry silent")
+    elif age.pump_silent and age.data_age_s is not None:
+        reasons.append("pump not heard")
+    if age.data_age_s is None:
+        reasons.append("nothing heard yet")
+    if site.has(Quantity.PACK_CHARGE) and age.pack_silent and not age.silent:
+        reasons.append("charge not heard")
+    if not site.has(Quantity.PACK_CHARGE):
+        reasons.append("charge not measured: counted down")
+    if fold.supply.inferred:
+        reasons.append("supply inferred")
+    if not age.pump_silent and segmenter.coarse(now_ms):
+        reasons.append("sampling too coarse to see runs" if pace.cycles_per_hour is None else "runs told from energy")
+    last = fold.normals.last_run
+    if last is not None and last.clipped:
+        reasons.append("power at the pack's rating: may be higher")
+    if not age.pump_silent and not segmenter.running_w_measured:
+        reasons.append("running power from the nameplate")
+    return tuple(reasons)

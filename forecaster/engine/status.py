@@ -1,0 +1,197 @@
+"""What is observed of a site at one moment: the evidence of alarm rules and pages."""
+
+from __future__ import annotations
+
+import math
+
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import Site
+from forecaster.domain.status import QuantityAge, SiteStatus
+from forecaster.engine.buffer import Buffer
+from forecaster.engine.fold import Fold, key_of
+from forecaster.engine.models import Models
+from forecaster.engine.normals import spread_of
+from forecaster.engine.outlook import age_of
+from forecaster.segment import Rhythm
+
+_MS_PER_HOUR = 3_600_000
+_ASLEEP_W = 2.0
+_CARRYING_W = 4.0
+_DUE = 0.9
+_LEAST_SPREAD = 0.15
+_FROZEN_PERCENT = 3.0
+_FROZEN_WH = 8.0
+_CLOCK_FOR_MS = 1_800_000
+_LATE_SHARE = 0.02
+
+
+def observe(
+    site: Site, fold: Fold, models: Models, buffer: Buffer, now_ms: int, last_test_ms: int | None
+) -> SiteStatus:
+    """The status at a time, from the state with what is held back folded in."""
+    age = age_of(fold, now_ms)
+    segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
+    overdue = None if age.pump_silent else overdue_probability(fold, models, now_ms)
+    charge_fresh = not age.pack_silent
+    return SiteStatus(
+        site=site.id,
+        at_ms=now_ms,
+        supply=fold.supply.supply,
+        supply_inferred=fold.supply.inferred,
+        supply_since_ms=fold.supply.since_ms,
+        data_age_s=age.data_age_s,
+        silent=age.silent,
+        running_since_ms=segmenter.running_since_ms(now_ms),
+        last_run=normals.last_run,
+        run_s_normal=spread_of(normals.run_s),
+        running_w_normal=spread_of(normals.run_w),
+        cycles_per_hour_normal=spread_of(normals.hourly),
+        cycles_last_hour=normals.cycles_since(now_ms - _MS_PER_HOUR),
+        overdue=overdue,
+        power_pinned=segmenter.pinned(now_ms) or (normals.last_run is not None and normals.last_run.clipped),
+        pack_output_w=_fresh(fold, Quantity.PACK_OUTPUT_POWER, now_ms),
+        pack_input_w=_fresh(fold, Quantity.PACK_INPUT_POWER, now_ms),
+        pack_temperature_c=_fresh(fold, Quantity.PACK_TEMPERATURE, now_ms),
+        charge_percent=accounts.percent if charge_fresh else None,
+        charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
+        pack_carrying=carrying(fold, overdue, now_ms),
+        frozen=frozen(fold, models, now_ms),
+        high_water=_yes_no(fold, Quantity.HIGH_WATER, now_ms),
+        clock_suspect=_clock(buffer, now_ms),
+        ages=ages(site, fold, now_ms),
+        first_run_on_pack=normals.first_on_pack,
+        last_test_ms=last_test_ms,
+    )
+
+
+def overdue_probability(fold: Fold, models: Models, now_ms: int) -> float | None:
+    """Probability that a run would have come by now, 0..1.
+
+    A cycle takes its energy over the mean power now; its length is log-normal with the spread of the inflow, of the
+    site's own intervals, and never less than 15 %. None before three runs, while one lasts, or where the sampling
+    misses runs.
+    """
+    normals, last = fold.normals, fold.normals.last_run
+    if last is None or normals.count < 3 or fold.segmenter.running_since_ms(now_ms) is not None:
+        return None
+    energy_wh = normals.usual_run_wh()
+    run_s = normals.usual_run_s()
+    if energy_wh is None and run_s is not None:
+        energy_wh = run_s * fold.segmenter.running_w / 3600.0
+    if energy_wh is None or energy_wh <= 0.0 or fold.segmenter.coarse(now_ms):
+        return None
+    mean = models.inflow.mean_w(now_ms)
+    if mean.p50 <= 0.0:
+        return None
+    expected_h = energy_wh / mean.p50
+    elapsed_h = (now_ms - last.start_ms) / _MS_PER_HOUR
+    if elapsed_h <= 0.0:
+        return 0.0
+    flow = math.log(mean.p95 / max(mean.p05, 1e-3 * mean.p50)) / 3.29 if mean.p95 > 0.0 else 1.0
+    spread = max(math.hypot(flow, normals.interval_cv), _LEAST_SPREAD)
+    return 0.5 * math.erfc(-math.log(elapsed_h / expected_h) / (spread * math.sqrt(2.0)))
+
+
+def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
+    """On the pack: whether it is seen to carry anything when something is due. None on mains, or not known."""
+    since = fold.supply.since_ms
+    if fold.supply.supply is not Supply.PACK or since is None:
+        return None
+    output = fold.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
+    last = fold.normals.last_run
+    ran_lately = last is not None and last.supply is Supply.PACK and (overdue is None or overdue < _DUE)
+    if fold.segmenter.running_since_ms(now_ms) is not None or (
+        ran_lately and last is not None and last.start_ms >= since
+    ):
+        return True
+    if output is None or output.rhythm.silent(now_ms) or output.rhythm.last_value is None:
+        return False if overdue is not None and overdue > 0.99 and last is not None else None
+    if output.rhythm.last_value >= _CARRYING_W:
+        return True
+    something_due = (overdue is not None and overdue > _DUE) or sum(fold.listed_w.values()) > _CARRYING_W
+    return False if output.rhythm.last_value < _ASLEEP_W and something_due else None
+
+
+def frozen(fold: Fold, models: Models, now_ms: int) -> tuple[Quantity, ...]:
+    """Quantities that report, and report the same value while it must have moved."""
+    found: list[Quantity] = []
+    charge = fold.rhythms.get(Quantity.PACK_CHARGE)
+    mean_w = models.inflow.mean_w(now_ms).p50
+    if (
+        charge is not None
+        and not charge.silent(now_ms)
+        and fold.accounts.on_pack
+        and charge.last_value not in (None, 0.0)
+    ):
+        since = max(charge.changed_ms or 0, fold.accounts.since_ms)
+        loads_w = fold.loads_mean_w()
+        drain_w = mean_w + (sum(fold.listed_w.values()) if loads_w is None else loads_w)
+        fell = 100.0 * drain_w * (now_ms - since) / _MS_PER_HOUR / math.exp(float(models.belief.mean[0]))
+        if fell > _FROZEN_PERCENT and not fold.pack_input.recent_w:
+            found.append(Quantity.PACK_CHARGE)
+    counter = fold.segmenter.counter
+    others = [t for q, t in fold.segmenter.trackers.items() if q is not Quantity.PACK_OUTPUT_POWER]
+    if counter is not None and not counter.rhythm.silent(now_ms) and fold.segmenter.meter.since_tick_wh > _FROZEN_WH:
+        stood_ms = now_ms - (counter.rhythm.changed_ms or now_ms)
+        if fold.segmenter.meter.since_tick_wh > 3.0 * (counter.resolution_wh or 1.0) and stood_ms > _MS_PER_HOUR // 2:
+            found.append(Quantity.PUMP_ENERGY)
+    power = fold.segmenter.trackers.get(Quantity.PUMP_POWER)
+    if power is not None and not power.rhythm.silent(now_ms):
+        stood_ms = now_ms - (power.rhythm.changed_ms or now_ms)
+        seen_elsewhere = any(
+            t is not power and t.last_stop_ms is not None and now_ms - stood_ms < t.last_stop_ms for t in others
+        )
+        counted = counter is not None and counter.rhythm.changed_ms is not None
+        risen = counted and counter is not None and (counter.rhythm.changed_ms or 0) > now_ms - stood_ms
+        expected_wh = mean_w * stood_ms / _MS_PER_HOUR
+        runs_wh = fold.normals.usual_run_wh() or 1.0
+        if (seen_elsewhere or risen) and expected_wh > 5.0 * runs_wh and fold.normals.count >= 3:
+            found.append(Quantity.PUMP_POWER)
+    return tuple(found)
+
+
+def ages(site: Site, fold: Fold, now_ms: int) -> tuple[QuantityAge, ...]:
+    """One entry a channel quantity: value, age, whether silent."""
+    seen: dict[str, QuantityAge] = {}
+    for channel in site.channels:
+        key = key_of(channel.quantity, channel.of)
+        if key in seen or channel.quantity is Quantity.RAIN_EXPECTED:
+            continue
+        rhythm = fold.rhythm(channel.quantity, key) or Rhythm(stated_ms=fold.stated_ms.get(key))
+        age_s = None if rhythm.last_ms is None else max(now_ms - rhythm.last_ms, 0) / 1000.0
+        seen[key] = QuantityAge(
+            quantity=channel.quantity,
+            subject=channel.of,
+            value=rhythm.last_value,
+            age_s=age_s,
+            max_silence_s=rhythm.silence_ms / 1000.0,
+            silent=rhythm.silent(now_ms),
+        )
+    return tuple(seen.values())
+
+
+def _fresh(fold: Fold, quantity: Quantity, now_ms: int) -> float | None:
+    rhythm = fold.rhythm(quantity, quantity.value)
+    return None if rhythm is None or rhythm.silent(now_ms) else rhythm.last_value
+
+
+def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:
+    """A yes/no that may report only on change: its last word stands for a day."""
+    rhythm = fold.rhythm(quantity, quantity.value)
+    if rhythm is None or rhythm.last_ms is None or rhythm.last_value is None:
+        return None
+    if rhythm.silent(now_ms) and now_ms - rhythm.last_ms > 24 * _MS_PER_HOUR:
+        return None
+    return rhythm.last_value >= 0.5
+
+
+def _clock(buffer: Buffer, now_ms: int) -> str | None:
+    """Why source times cannot be trusted, if so."""
+    if buffer.ahead_at_ms is not None and now_ms - buffer.ahead_at_ms < _CLOCK_FOR_MS:
+        return f"a source's clock is {buffer.ahead_ms / 60_000.0:.0f} min ahead of arrival"
+    if buffer.newest_ms - now_ms > 120_000:
+        return f"the clock here is {(buffer.newest_ms - now_ms) / 60_000.0:.0f} min behind the newest reading"
+    if buffer.behind_at_ms is not None and now_ms - buffer.behind_at_ms < _CLOCK_FOR_MS:
+        return f"a source's clock is {buffer.behind_ms / 60_000.0:.0f} min behind arrival"
+    return None

@@ -1,0 +1,65 @@
+"""Cycles and water: what the energy forecast means in runs an hour, litres and minutes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from forecaster.domain.forecast import Water
+from forecaster.domain.site import Site
+from forecaster.engine.fold import Fold
+
+_FULL_DUTY = 0.999
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """The pump's present pace. duty is a share of time, 0..1; None is not known."""
+
+    cycles_per_hour: float | None
+    run_s: float | None
+    wh_per_cycle: float | None
+    duty: float | None
+
+
+def pace_of(site: Site, fold: Fold, mean_w: float, now_ms: int) -> Pace:
+    """Cycles from energy: mean power over the energy of a cycle; a cycle's energy is learnt from measured runs."""
+    del site, now_ms
+    segmenter, normals = fold.segmenter, fold.normals
+    running_w = segmenter.running_w
+    duty = min(max(mean_w / running_w, 0.0), 1.0) if running_w > 0.0 else None
+    wh = normals.usual_run_wh()
+    run_s = normals.usual_run_s()
+    if wh is None and run_s is not None:
+        wh = run_s * running_w / 3600.0
+    if run_s is None and wh is not None and running_w > 0.0:
+        run_s = wh / running_w * 3600.0
+    cycles = None if wh is None or wh <= 0.0 else mean_w / wh
+    return Pace(cycles, run_s, wh, duty)
+
+
+def water_of(site: Site, pace: Pace, halving_h: float | None) -> Water:
+    """Inflow and pump rate from the drawdown volume V and one mean cycle: Qi = V / t_off, Qp = V / t_on + Qi.
+
+    Source: cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2. Where runs are not measured, the
+    nameplate's flow and the duty: Qi = duty Qp.
+    """
+    inflow, rate = _flows(site, pace)
+    minutes = None
+    pit = site.pit
+    if inflow is not None and inflow > 0.0 and pit.freeboard_m is not None and pit.area_m2 is not None:
+        minutes = pit.freeboard_m * pit.area_m2 * 1000.0 / inflow
+    return Water(inflow, rate, minutes, halving_h)
+
+
+def _flows(site: Site, pace: Pace) -> tuple[float | None, float | None]:
+    volume = site.pit.drawdown_l
+    cycles, run_s = pace.cycles_per_hour, pace.run_s
+    if volume is not None and cycles is not None and cycles > 0.0 and run_s is not None and run_s > 0.0:
+        off_s = 3600.0 / cycles - run_s
+        if off_s > 0.0:
+            inflow = volume / off_s * 60.0
+            return inflow, volume / run_s * 60.0 + inflow
+    rated = site.pump.rated_flow_l_per_min
+    if rated is not None and pace.duty is not None and pace.duty < _FULL_DUTY:
+        return pace.duty * rated, rated
+    return None, rated
