@@ -14,6 +14,7 @@ the three are fitted side by side and weighted by their evidence.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +81,14 @@ class Evidence:
     spreads: list[float] = field(default_factory=list)
     last: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0, 0.0])
 
+    @classmethod
+    def of(cls, saved: dict[str, Any]) -> Evidence:
+        """The evidence that was saved with `asdict`; JSON has no NaN, so null stands for it."""
+        self = cls(**saved)
+        self.rows, self.widths = [_nan(row) for row in self.rows], [_nan(row) for row in self.widths]
+        self.last = _nan(self.last)
+        return self
+
     @property
     def changes(self) -> int:
         """How many changes are kept."""
@@ -119,6 +128,10 @@ class Evidence:
         self.widths.append(width)
         self.edges.append(edge)
         self.spreads.append(spread)
+
+
+def _nan(row: list[float | None] | list[float]) -> list[float]:
+    return [float("nan") if value is None else value for value in row]
 
 
 def _flat(row: Row) -> list[float]:

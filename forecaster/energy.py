@@ -298,7 +298,7 @@ class PackBelief:
             packed = state["discharge"]
             if packed is not None:
                 packed = dict(packed)
-                evidence = Evidence(**packed.pop("evidence"))
+                evidence = Evidence.of(packed.pop("evidence"))
                 self.discharge = Discharge(evidence=evidence, **packed)
         except (KeyError, TypeError, ValueError) as error:
             raise SnapshotError(
