@@ -22,6 +22,7 @@ from collector.store.sqlite_file import (
     move_aside_if_corrupt,
     size_bytes,
     store_error,
+    wal_bytes,
 )
 from collector.store.summaries import SUMMARY_MS, SUMMARY_SCHEMA, Window, mark_stale, pictured, renew, stale_count
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
@@ -179,8 +180,7 @@ class SqliteStore:
 
     def _watch_wal(self) -> None:
         """Fold the write-ahead log in when it has outgrown its limit; say so where a reader holds it open."""
-        wal = self._path.with_name(self._path.name + "-wal")
-        size = wal.stat().st_size if wal.exists() else 0
+        size = wal_bytes(self._path)
         if size <= self._wal_limit_bytes:
             self._wal_says = None
             return
@@ -348,8 +348,8 @@ class SqliteStore:
             with self._reading() as db:
                 db.execute("SELECT 1 FROM meta").fetchone()
         except StoreUnavailable as error:
-            return StoreHealth(False, "; ".join([error.reason, *says]), size, free)
-        return StoreHealth(True, "; ".join(says) or "sound", size, free)
+            return StoreHealth(False, "; ".join([error.reason, *says]), size, free, 0, wal_bytes(self._path))
+        return StoreHealth(True, "; ".join(says) or "sound", size, free, 0, wal_bytes(self._path))
 
     def close(self) -> None:
         """Finish writing and let go."""

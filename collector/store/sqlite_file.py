@@ -94,12 +94,19 @@ def free_bytes(path: Path) -> int | None:
 
 def size_bytes(path: Path) -> int:
     """Bytes on disk of the file and its write-ahead log."""
-    total = 0
-    for suffix in ("", "-wal"):
-        part = path.with_name(path.name + suffix)
-        if part.exists():
-            total += part.stat().st_size
-    return total
+    return _bytes_of(path) + wal_bytes(path)
+
+
+def wal_bytes(path: Path) -> int:
+    """Bytes of the file's write-ahead log."""
+    return _bytes_of(path.with_name(path.name + "-wal"))
+
+
+def _bytes_of(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0
 
 
 def back_up(path: Path, target: Path) -> None:

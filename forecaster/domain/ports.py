@@ -185,6 +185,23 @@ class Checkpoint:
     state: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class HeldMessage:
+    """A message that came while the wall clock could not be believed, kept as it came until it can be.
+
+    boot : str — which start of the machine its stamp belongs to
+    monotonic_s : float — when it arrived, in seconds that never step, within that start
+    id : int — set by the ledger, rising
+    """
+
+    boot: str
+    monotonic_s: float
+    topic: str
+    payload: bytes
+    retained: bool
+    id: int = 0
+
+
 class Ledger(Protocol):
     """What happened and what is owed: runs, outages, forecasts, alarms, the outbox, tests, tokens.
 
@@ -311,6 +328,18 @@ class Ledger(Protocol):
 
     def refusals(self, site: str | None = None, limit: int = 200) -> list[Refusal]:
         """What was refused, newest first."""
+        ...
+
+    def hold(self, messages: Sequence[HeldMessage]) -> None:
+        """Keep messages, durably, until the clock can be believed."""
+        ...
+
+    def held(self, limit: int) -> list[HeldMessage]:
+        """Messages that are held, oldest first."""
+        ...
+
+    def release(self, up_to_id: int) -> None:
+        """Forget held messages up to and with an id: their readings are stored."""
         ...
 
     def note(self, name: str, value: str) -> None:

@@ -1,0 +1,62 @@
+"""Domain dataclasses as JSON bodies and back. Unknown fields of a newer release are passed over."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+import msgspec
+
+from forecaster.domain.alarms import Alarm, AlarmTransition
+from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.errors import StoreRefused
+from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
+
+EVENT_KINDS: dict[str, type[Event]] = {"run": Run, "gap": Gap, "transfer": Transfer, "outage": Outage}
+T = TypeVar("T")
+
+
+def body(thing: Event | Alarm | AlarmTransition | DischargeTest) -> str:
+    """JSON of a dataclass; StoreRefused where a number in it is not finite."""
+    text = msgspec.json.encode(thing)
+    if b"null" in text:
+        _refuse_lost_numbers(thing)
+    return text.decode()
+
+
+def read(text: str, kind: type[T]) -> T:
+    """The dataclass of a JSON body; StoreRefused where the body does not fit."""
+    try:
+        return msgspec.json.decode(text, type=kind)
+    except msgspec.DecodeError as error:
+        raise StoreRefused(f"a kept {kind.__name__} cannot be read: {error}") from error
+
+
+def _refuse_lost_numbers(thing: object) -> None:
+    """JSON has no NaN and would keep it as "not known": better refused."""
+    plain = msgspec.to_builtins(thing)
+    stack = [plain]
+    while stack:
+        item = stack.pop()
+        if isinstance(item, float) and item - item != 0.0:
+            raise StoreRefused(f"a {type(thing).__name__} holds a number that is not finite")
+        if isinstance(item, dict):
+            stack.extend(item.values())
+        elif isinstance(item, list | tuple):
+            stack.extend(item)
+
+
+def event_row(event: Event) -> dict[str, str | int | float | None]:
+    """The columns of an event."""
+    kind = next(name for name, cls in EVENT_KINDS.items() if isinstance(event, cls))
+    start = event.at_ms if isinstance(event, Transfer) else event.start_ms
+    subject = event.quantity.value if isinstance(event, Gap) else ""
+    length_s, energy_wh = (event.run_s, event.energy_wh) if isinstance(event, Run) else (None, None)
+    return {
+        "site": event.site,
+        "kind": kind,
+        "start_ms": start,
+        "subject": subject,
+        "length_s": length_s,
+        "energy_wh": energy_wh,
+        "body": body(event),
+    }

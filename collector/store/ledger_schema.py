@@ -1,0 +1,214 @@
+"""The ledger's tables and how an older ledger is brought up to date. SQLAlchemy Core; SQLite and PostgreSQL alike.
+
+What is searched by is a column; what is only carried is JSON in `body`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Connection,
+    Float,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    inspect,
+    select,
+)
+
+metadata = MetaData()
+
+# SQLite counts up by itself only in an INTEGER key, PostgreSQL wants 64 bits
+counting = BigInteger().with_variant(Integer(), "sqlite")
+
+schema = Table("schema", metadata, Column("version", Integer, primary_key=True))
+
+events = Table(
+    "events",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("kind", String(8), primary_key=True),  # run | gap | transfer | outage
+    Column("start_ms", BigInteger, primary_key=True),
+    Column("subject", String(64), primary_key=True),  # the quantity of a gap, otherwise ""
+    Column("length_s", Float(53)),  # of a run
+    Column("energy_wh", Float(53)),  # of a run
+    Column("body", Text, nullable=False),
+)
+
+newest_forecasts = Table(
+    "newest_forecasts",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("issued_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),
+)
+
+forecasts = Table(
+    "forecasts",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("issued_ms", BigInteger, primary_key=True),
+    Column("document", Text, nullable=False),
+)
+
+checkpoints = Table(
+    "checkpoints",
+    metadata,
+    Column("kind", String(16), primary_key=True),
+    Column("site", String(64), primary_key=True),
+    Column("cursor", Text),
+    Column("taken_ms", BigInteger, nullable=False),
+    Column("state", LargeBinary, nullable=False),
+)
+
+alarms = Table(
+    "alarms",
+    metadata,
+    Column("id", String(160), primary_key=True),
+    Column("site", String(64), nullable=False),
+    Column("state", String(32), nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("changed_ms", BigInteger, nullable=False),
+    Column("cleared_ms", BigInteger),
+    Column("body", Text, nullable=False),
+    Index("alarms_by_site", "site", "changed_ms"),
+)
+
+transitions = Table(
+    "transitions",
+    metadata,
+    Column("id", String(160), primary_key=True),
+    Column("revision", Integer, primary_key=True),
+    Column("site", String(64), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("body", Text, nullable=False),
+    Index("transitions_by_site", "site", "at_ms"),
+)
+
+deliveries = Table(
+    "deliveries",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("channel", String(16), nullable=False),
+    Column("receiver", Text, nullable=False),
+    Column("site", String(64), nullable=False),
+    Column("body", Text, nullable=False),
+    Column("created_ms", BigInteger, nullable=False),
+    Column("due_ms", BigInteger, nullable=False),
+    Column("expires_ms", BigInteger, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("last_error", Text),
+    Column("done_ms", BigInteger),
+    Column("gave_up", Boolean, nullable=False),
+    Column("open", Boolean, nullable=False),  # neither done nor given up
+    Index("deliveries_due", "open", "channel", "due_ms"),
+    Index("deliveries_oldest", "open", "created_ms"),
+)
+
+requests = Table(
+    "requests",
+    metadata,
+    Column("id", counting, primary_key=True, autoincrement=True),
+    Column("kind", String(32), nullable=False),
+    Column("target", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+tests = Table(
+    "tests",
+    metadata,
+    Column("id", String(160), primary_key=True),
+    Column("site", String(64), nullable=False),
+    Column("started_ms", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+    Index("tests_by_site", "site", "started_ms"),
+)
+
+tokens = Table(
+    "tokens",
+    metadata,
+    Column("id", String(64), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("scope", String(16), nullable=False),
+    Column("site", String(64)),
+    Column("hashed", Text, nullable=False),
+    Column("created_ms", BigInteger, nullable=False),
+    Column("last_used_ms", BigInteger),
+    Column("revoked_ms", BigInteger),
+)
+
+subscriptions = Table(
+    "subscriptions",
+    metadata,
+    Column("id", String(160), primary_key=True),
+    Column("endpoint", Text, nullable=False),
+    Column("p256dh", Text, nullable=False),
+    Column("auth", Text, nullable=False),
+    Column("site", String(64)),
+    Column("label", Text, nullable=False),
+    Column("created_ms", BigInteger, nullable=False),
+)
+
+refusals = Table(
+    "refusals",
+    metadata,
+    Column("id", counting, primary_key=True, autoincrement=True),
+    Column("site", String(64)),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("arrived_ms", BigInteger, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("refusals_by_site", "site"),
+    sqlite_autoincrement=True,
+)
+
+held = Table(
+    "held",
+    metadata,
+    Column("id", counting, primary_key=True, autoincrement=True),
+    Column("boot", String(64), nullable=False),
+    Column("monotonic_s", Float(53), nullable=False),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("retained", Boolean, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+notes = Table(
+    "notes",
+    metadata,
+    Column("name", String(160), primary_key=True),
+    Column("value", Text, nullable=False),
+)
+
+
+def _first(connection: Connection) -> None:
+    metadata.create_all(connection, checkfirst=True)
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first,)
+"""In order; the ledger's version is how many of them it has had. New tables are added by a migration of their own."""
+
+
+def migrate(connection: Connection) -> int:
+    """Bring a ledger up to date, within the caller's transaction. Returns the version it had; above ours: untouched."""
+    had = 0
+    if inspect(connection).has_table(schema.name):
+        had = connection.execute(select(schema.c.version)).scalar_one_or_none() or 0
+    for step in MIGRATIONS[had:]:
+        step(connection)
+    if had < len(MIGRATIONS):
+        connection.execute(schema.delete())
+        connection.execute(schema.insert().values(version=len(MIGRATIONS)))
+    return had

@@ -1,0 +1,108 @@
+"""The ledger on SQLite: the contract, and what is the file's own."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from collector.store.open import open_ledger, open_store
+from collector.store.sqlite_file import back_up
+from forecaster.domain.errors import ConfigError, StoreUnavailable
+from forecaster.domain.ports import Ledger
+from tests.contracts.ledger_contract import LedgerContract, run
+
+
+def url_of(path: Path) -> str:
+    return f"sqlite:///{path}"
+
+
+class TestSqliteLedger(LedgerContract):
+    @pytest.fixture
+    def ledger(self, tmp_path: Path) -> Iterator[Ledger]:
+        made = open_ledger(url_of(tmp_path / "ledger.db"))
+        yield made
+        made.close()
+
+
+def test_a_ledger_is_there_after_reopening(tmp_path: Path) -> None:
+    for _ in range(2):
+        ledger = open_ledger(url_of(tmp_path / "ledger.db"))
+        ledger.record([run(0)])
+        assert ledger.runs("larkspur", 0, run(1).start_ms, 10).runs == (run(0),)
+        ledger.close()
+
+
+def test_a_ledger_of_a_newer_release_is_left_alone(tmp_path: Path) -> None:
+    open_ledger(url_of(tmp_path / "ledger.db")).close()
+    with sqlite3.connect(tmp_path / "ledger.db") as db:
+        db.execute("UPDATE schema SET version = 99")
+    db.close()
+    with pytest.raises(StoreUnavailable, match="newer release"):
+        open_ledger(url_of(tmp_path / "ledger.db"))
+
+
+def test_a_corrupt_ledger_is_moved_aside_and_said_so(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
+    path.write_bytes(b"this is no database, far from it" * 999)
+    ledger = open_ledger(url_of(path))
+    assert "was corrupt" in ledger.health().says
+    ledger.record([run(0)])
+    ledger.close()
+
+
+def test_a_locked_ledger_is_unavailable(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.store.sqlite_file.BUSY_S", 0.05)
+    ledger = open_ledger(url_of(tmp_path / "ledger.db"))
+    other = sqlite3.connect(tmp_path / "ledger.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreUnavailable, match="locked by another program"):
+        ledger.note("a", "b")
+    assert ledger.noted("a") is None
+    other.execute("ROLLBACK")
+    other.close()
+    ledger.note("a", "b")
+    ledger.close()
+
+
+def test_many_threads_write_and_read_at_once(tmp_path: Path) -> None:
+    ledger = open_ledger(url_of(tmp_path / "ledger.db"))
+    failed: list[BaseException] = []
+
+    def work(thread: int) -> None:
+        try:
+            for i in range(25):
+                ledger.record([run(thread * 1000 + i)])
+                ledger.runs("larkspur", 0, run(0).start_ms + 10**9, 5)
+        except StoreUnavailable as error:
+            failed.append(error)
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not failed
+    assert len(ledger.runs("larkspur", 0, run(0).start_ms + 10**9, 1000).runs) == 150
+    ledger.close()
+
+
+def test_a_ledger_is_backed_up_while_in_use(tmp_path: Path) -> None:
+    ledger = open_ledger(url_of(tmp_path / "ledger.db"))
+    ledger.record([run(i) for i in range(100)])
+    back_up(tmp_path / "ledger.db", tmp_path / "copy.db")
+    ledger.close()
+    copy = open_ledger(url_of(tmp_path / "copy.db"))
+    assert len(copy.runs("larkspur", 0, run(0).start_ms + 10**9, 1000).runs) == 100
+    copy.close()
+
+
+@pytest.mark.parametrize("url", ["mongodb://x", "sqlite:///", "nonsense"])
+def test_urls_that_lead_nowhere(url: str) -> None:
+    with pytest.raises(ConfigError):
+        open_ledger(url)
+    with pytest.raises(ConfigError):
+        open_store(url)

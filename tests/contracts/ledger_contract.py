@@ -1,0 +1,329 @@
+"""What every Ledger does. A subclass gives the fixture `ledger`: an empty ledger, closed after the test."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
+from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
+from forecaster.domain.errors import NotFound, StoreRefused
+from forecaster.domain.ports import (
+    Checkpoint,
+    Delivery,
+    HeldMessage,
+    Ledger,
+    PushSubscription,
+    RunTotals,
+    StoredForecast,
+    Token,
+)
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Refusal
+from forecaster.domain.runs import Event, Gap, Outage, Run, Supply, Transfer
+
+T0 = 1_772_510_700_000
+DAY = 86_400_000
+
+
+def run(start_s: float, run_s: float = 10.0, energy_wh: float | None = 1.5, site: str = "larkspur") -> Run:
+    start = T0 + round(start_s * 1000)
+    return Run(
+        site, start, start + round(run_s * 1000), energy_wh, 480.0, 500.5, Quantity.PUMP_POWER, Supply.PACK, 5, True
+    )
+
+
+def alarm(revision: int = 0, episode: int = T0, cleared_ms: int | None = None) -> Alarm:
+    return Alarm(
+        id=f"larkspur:mains-lost:{episode}",
+        site="larkspur",
+        kind=AlarmKind.MAINS_LOST,
+        priority=Priority.HIGH,
+        state=AlarmState.UNACKNOWLEDGED if cleared_ms is None else AlarmState.NORMAL,
+        episode=episode,
+        raised_ms=episode,
+        changed_ms=episode + revision * 1000,
+        headline="Mains lost — “the pump” runs from the pack",
+        action="Look after the pack",
+        consequence="The floor gets wet",
+        by_ms=T0 + DAY,
+        cleared_ms=cleared_ms,
+        revision=revision,
+    )
+
+
+def transition(of: Alarm, kind: TransitionKind = TransitionKind.RAISED) -> AlarmTransition:
+    return AlarmTransition(of, kind, of.changed_ms)
+
+
+def delivery(key: str, created_s: float = 0.0, channel: str = "mail") -> Delivery:
+    created = T0 + round(created_s * 1000)
+    return Delivery(key, channel, "owner@example.org", "larkspur", '{"a":"é"}', created, created, created + DAY)
+
+
+class LedgerContract:
+    """Subclass, and give the fixture `ledger`."""
+
+    def test_an_empty_ledger_answers(self, ledger: Ledger) -> None:
+        assert ledger.runs("larkspur", 0, T0, 10).runs == ()
+        assert ledger.run_totals("larkspur", 0, T0, 10) == []
+        assert ledger.outages("larkspur") == []
+        assert ledger.newest() == {}
+        assert ledger.forecasts("larkspur", 0, T0) == []
+        assert ledger.checkpoint("engine", "larkspur") is None
+        assert ledger.alarms() == []
+        assert ledger.due("mail", T0) == []
+        assert ledger.oldest_undelivered_ms() is None
+        assert ledger.requests(0) == []
+        assert ledger.tests("larkspur") == []
+        assert ledger.tokens() == []
+        assert ledger.subscriptions() == []
+        assert ledger.refusals() == []
+        assert ledger.held(10) == []
+        assert ledger.noted("x") is None
+        assert ledger.prune(T0) == 0
+        assert ledger.health().ok
+        with pytest.raises(NotFound):
+            ledger.alarm("nothing")
+
+    # -- what the engine found
+
+    def test_events_are_kept_once_and_replaced_by_a_later_telling(self, ledger: Ledger) -> None:
+        gap = Gap("larkspur", Quantity.PUMP_POWER, T0, T0 + 60_000)
+        outage = Outage("larkspur", T0, None, True, 90.0, forecast_h=(8.0, 9.5, 11.0))
+        events: list[Event] = [
+            run(0),
+            run(180),
+            gap,
+            Transfer("larkspur", T0, Supply.PACK, False),
+            outage,
+            run(0, site="b"),
+        ]
+        ledger.record(events)
+        ledger.record(events)
+        done = dataclasses.replace(outage, end_ms=T0 + DAY, lowest_charge_percent=41.0)
+        longer = run(180, 12.0)
+        ledger.record([run(180, 11.0), longer, done])
+        assert ledger.runs("larkspur", T0, T0 + DAY, 10).runs == (longer, run(0))
+        assert ledger.outages("larkspur") == [done]
+        ledger.record([])
+
+    def test_an_event_that_holds_nan_is_refused(self, ledger: Ledger) -> None:
+        with pytest.raises(StoreRefused):
+            ledger.record([run(0, energy_wh=math.nan)])
+
+    def test_runs_are_paged_newest_first(self, ledger: Ledger) -> None:
+        ledger.record([run(i * 180) for i in range(10)])
+        seen: list[Run] = []
+        page = ledger.runs("larkspur", T0, T0 + 9 * 180_000, 4)
+        seen.extend(page.runs)
+        while page.cursor is not None:
+            page = ledger.runs("larkspur", T0, T0 + 9 * 180_000, 4, page.cursor)
+            seen.extend(page.runs)
+        assert seen == [run(i * 180) for i in range(8, -1, -1)]
+        with pytest.raises(StoreRefused):
+            ledger.runs("larkspur", T0, T0 + DAY, 4, "nonsense")
+
+    def test_runs_are_added_up_by_buckets(self, ledger: Ledger) -> None:
+        ledger.record(
+            [run(0, 10, 1.0), run(50, 12, 2.0), run(250, 7, None), run(400, 9, 1.0), run(-1), run(0, site="b")]
+        )
+        assert ledger.run_totals("larkspur", T0, T0 + 400_000, 4) == [
+            RunTotals(T0, 2, 22.0, 10.0, 12.0, 3.0),
+            RunTotals(T0 + 200_000, 1, 7.0, 7.0, 7.0, None),
+        ]
+
+    # -- forecasts and checkpoints
+
+    def test_the_newest_forecast_and_the_past_ones(self, ledger: Ledger) -> None:
+        made = [StoredForecast("larkspur", T0 + i * 1000, f'{{"i":{i}}}') for i in range(5)]
+        other = StoredForecast("b", T0, "{}")
+        ledger.publish([made[0], other])
+        ledger.publish(made[1:])
+        assert ledger.newest() == {"larkspur": made[4], "b": other}
+        assert ledger.newest(["b", "c"]) == {"b": other}
+        assert ledger.forecasts("larkspur", T0 + 1000, T0 + 4000) == made[1:4]
+        assert ledger.forecasts("larkspur", T0, T0 + DAY, limit=2) == made[:2]
+        ledger.publish([made[2]])
+        assert ledger.newest(["larkspur"]) == {"larkspur": made[4]}
+        ledger.publish([])
+
+    def test_checkpoints_are_replaced_and_kept_apart_by_kind(self, ledger: Ledger) -> None:
+        first = Checkpoint("larkspur", "a.1", T0, b"\x00\xff")
+        second = Checkpoint("larkspur", None, T0 + 1, b"")
+        ledger.save_checkpoints("engine", [first, Checkpoint("b", "x", T0, b"b")])
+        ledger.save_checkpoints("alarms", [second])
+        assert ledger.checkpoint("engine", "larkspur") == first
+        assert ledger.checkpoint("alarms", "larkspur") == second
+        ledger.save_checkpoints("engine", [second])
+        assert ledger.checkpoint("engine", "larkspur") == second
+
+    # -- alarms and the outbox
+
+    def test_a_transition_its_deliveries_and_its_checkpoint_are_one(self, ledger: Ledger) -> None:
+        raised = transition(alarm())
+        owed = [delivery("larkspur:mains-lost:1:0:owner"), delivery("larkspur:mains-lost:1:0:hub", channel="mqtt")]
+        point = Checkpoint("larkspur", None, T0, b"desk")
+        ledger.commit_transitions([raised], owed, [point])
+        ledger.commit_transitions([raised], owed, [point])
+        assert ledger.alarm(raised.alarm.id) == raised.alarm
+        assert ledger.transitions("larkspur", T0, T0 + 1) == [raised]
+        assert ledger.due("mail", T0) == [owed[0]]
+        assert ledger.due("mqtt", T0) == [owed[1]]
+        assert ledger.checkpoint("alarms", "larkspur") == point
+
+    def test_what_cannot_be_kept_whole_is_not_kept_in_part(self, ledger: Ledger) -> None:
+        bad = dataclasses.replace(delivery("k"), due_ms=2**70)
+        with pytest.raises(StoreRefused):
+            ledger.commit_transitions([transition(alarm())], [bad], [])
+        assert ledger.alarms() == []
+        assert ledger.transitions("larkspur", 0, T0 + DAY) == []
+
+    def test_a_repeat_does_not_reopen_a_settled_delivery(self, ledger: Ledger) -> None:
+        owed = delivery("k")
+        ledger.commit_transitions([transition(alarm())], [owed], [])
+        ledger.settle(dataclasses.replace(owed, done_ms=T0 + 5, attempts=1))
+        ledger.commit_transitions([transition(alarm())], [owed], [])
+        assert ledger.due("mail", T0 + DAY) == []
+
+    def test_alarms_are_shown_in_their_newest_revision(self, ledger: Ledger) -> None:
+        cleared = alarm(2, cleared_ms=T0 + 2000)
+        other = alarm(0, T0 + 500)
+        ledger.commit_transitions([transition(alarm()), transition(cleared, TransitionKind.CLEARED)], [], [])
+        ledger.commit_transitions([transition(alarm(1), TransitionKind.UPDATED), transition(other)], [], [])
+        assert ledger.alarms() == [cleared, other]
+        assert ledger.alarms("larkspur", [AlarmState.UNACKNOWLEDGED]) == [other]
+        assert ledger.alarms("nobody") == []
+        assert ledger.alarms(limit=1) == [cleared]
+        assert [x.alarm.revision for x in ledger.transitions("larkspur", T0, T0 + DAY)] == [2, 1, 0, 0]
+
+    def test_deliveries_come_due_oldest_first_and_leave_when_settled(self, ledger: Ledger) -> None:
+        owed = [delivery(f"k{i}", i) for i in range(4)]
+        ledger.commit_transitions([], list(reversed(owed)), [])
+        assert ledger.due("mail", T0 + 2000) == owed[:3]
+        assert ledger.due("mail", T0 + DAY, limit=2) == owed[:2]
+        assert ledger.oldest_undelivered_ms() == T0
+        assert ledger.health().pending == 4
+        retried = dataclasses.replace(owed[0], attempts=2, due_ms=T0 + 9000, last_error="refused")
+        ledger.settle(retried)
+        assert ledger.due("mail", T0 + 5000) == owed[1:]
+        assert retried in ledger.due("mail", T0 + 9000)
+        ledger.settle(dataclasses.replace(retried, gave_up=True))
+        ledger.settle(dataclasses.replace(owed[1], done_ms=T0 + 4000))
+        assert ledger.due("mail", T0 + DAY) == owed[2:]
+        assert ledger.oldest_undelivered_ms() == owed[2].created_ms
+
+    def test_requests_queue_in_order(self, ledger: Ledger) -> None:
+        first = ledger.request("acknowledge", "a", "{}", T0)
+        second = ledger.request("shelve", "b", '{"h":1}', T0 + 1)
+        assert second > first
+        assert ledger.requests(0) == [(first, "acknowledge", "a", "{}", T0), (second, "shelve", "b", '{"h":1}', T0 + 1)]
+        assert ledger.requests(first) == [(second, "shelve", "b", '{"h":1}', T0 + 1)]
+        assert ledger.requests(0, limit=1)[0][0] == first
+        ledger.prune(T0 + DAY)
+        assert ledger.request("x", "y", "{}", T0 + DAY) > second
+
+    # -- tests and people
+
+    def test_discharge_tests_are_kept_whole(self, ledger: Ledger) -> None:
+        running = DischargeTest("t1", "larkspur", T0, "owner", until_percent=30.0)
+        three = (1.0, 2.0, 3.0)
+        result = DischargeResult(
+            60.0,
+            9.5,
+            three,
+            three,
+            180,
+            19.0,
+            10.2,
+            0.4,
+            None,
+            three,
+            0.97,
+            None,
+            three,
+            12.5,
+            True,
+            None,
+            False,
+            "good",
+        )
+        done = dataclasses.replace(running, finished_ms=T0 + DAY, end=EndReason.CHARGE, result=result)
+        later = DischargeTest("t2", "larkspur", T0 + DAY, "owner")
+        ledger.save_test(running)
+        ledger.save_test(later)
+        assert ledger.tests("larkspur") == [later, running]
+        ledger.save_test(done)
+        assert ledger.tests("larkspur") == [later, done]
+        ledger.prune(T0 + 100 * DAY)
+        assert ledger.tests("larkspur") == [later, done]
+
+    def test_tokens_and_subscriptions(self, ledger: Ledger) -> None:
+        token = Token("t", "hub", "read", None, "$argon2id$x", T0)
+        newer = Token("u", "phone", "operate", "larkspur", "$argon2id$y", T0 + 1)
+        ledger.save_token(token)
+        ledger.save_token(newer)
+        used = dataclasses.replace(token, last_used_ms=T0 + 5, revoked_ms=T0 + 6)
+        ledger.save_token(used)
+        assert ledger.tokens() == [newer, used]
+        phone = PushSubscription("p", "https://push.example.org/x", "k", "a", None, "phone", T0)
+        ledger.save_subscription(phone)
+        ledger.save_subscription(dataclasses.replace(phone, label="new phone"))
+        assert [s.label for s in ledger.subscriptions()] == ["new phone"]
+        ledger.drop_subscription("p")
+        ledger.drop_subscription("p")
+        assert ledger.subscriptions() == []
+
+    # -- quarantine, held messages, notes, upkeep
+
+    def test_the_quarantine_is_newest_first_and_bounded(self, ledger: Ledger) -> None:
+        ledger.quarantine([Refusal("larkspur", "t", bytes([0, 255, i % 256]), T0 + i, f"r{i}") for i in range(6000)])
+        ledger.quarantine([Refusal(None, "t", b"", T0 + i, f"s{i}") for i in range(6000)])
+        newest = ledger.refusals(limit=2)
+        assert newest == [Refusal(None, "t", b"", T0 + 5999, "s5999"), Refusal(None, "t", b"", T0 + 5998, "s5998")]
+        assert ledger.refusals("larkspur", limit=1)[0].payload == bytes([0, 255, 5999 % 256])
+        assert len(ledger.refusals(limit=20_000)) == 10_000
+        ledger.quarantine([])
+
+    def test_held_messages_wait_in_order_until_released(self, ledger: Ledger) -> None:
+        messages = [HeldMessage("boot-1", 12.25 + i, "cellar/plug", bytes([i, 0]), i == 1) for i in range(4)]
+        ledger.hold(messages[:2])
+        ledger.hold(messages[2:])
+        ledger.hold([])
+        held = ledger.held(10)
+        assert [dataclasses.replace(m, id=0) for m in held] == messages
+        assert ledger.held(1) == held[:1]
+        ledger.release(held[1].id)
+        assert ledger.held(10) == held[2:]
+
+    def test_notes(self, ledger: Ledger) -> None:
+        ledger.note("clock", "suspect")
+        ledger.note("clock", "")
+        assert ledger.noted("clock") == ""
+
+    def test_pruning_drops_what_is_old_and_settled_only(self, ledger: Ledger) -> None:
+        old, new = run(0), run(2 * DAY / 1000)
+        outage = Outage("larkspur", T0, T0 + 1, False)
+        ledger.record([old, new, outage, Gap("larkspur", Quantity.PUMP_POWER, T0, T0 + 1)])
+        ledger.publish([StoredForecast("larkspur", T0, "{}"), StoredForecast("larkspur", T0 + 2 * DAY, "{}")])
+        standing, gone = alarm(episode=T0), alarm(1, T0 + 1, cleared_ms=T0 + 5)
+        settled, owed = delivery("done"), delivery("owed")
+        ledger.commit_transitions([transition(standing), transition(gone)], [settled, owed], [])
+        ledger.settle(dataclasses.replace(settled, done_ms=T0 + 1))
+        assert ledger.prune(T0 + DAY) == 6
+        assert ledger.runs("larkspur", 0, T0 + 9 * DAY, 10).runs == (new,)
+        assert ledger.outages("larkspur") == [outage]
+        assert [f.issued_ms for f in ledger.forecasts("larkspur", 0, T0 + 9 * DAY)] == [T0 + 2 * DAY]
+        assert ledger.alarms() == [standing]
+        assert ledger.due("mail", T0 + DAY) == [owed]
+
+    def test_pruning_thins_past_forecasts(self, ledger: Ledger) -> None:
+        ledger.publish([StoredForecast("larkspur", T0 + i * 60_000, "{}") for i in range(60)])
+        ledger.publish([StoredForecast("larkspur", T0 + 2 * DAY + i * 60_000, "{}") for i in range(60)])
+        ledger.prune(T0 - DAY)
+        kept = [f.issued_ms for f in ledger.forecasts("larkspur", 0, T0 + 9 * DAY)]
+        assert kept[:-60] == [T0] + [T0 + (5 + 10 * i) * 60_000 for i in range(6)]
+        assert len(kept[-60:]) == 60
+        assert ledger.newest()["larkspur"].issued_ms == T0 + 2 * DAY + 59 * 60_000
