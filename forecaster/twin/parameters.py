@@ -239,10 +239,3 @@ class TwinParameters:
     def loads_mean_w(self) -> float:
         """Mean power of the other loads at the outlet [W]."""
         return sum(load.mean_w for load in self.loads)
-
-    def pump_wh_per_litre(self) -> float:
-        """Energy at the pump's plug per litre of inflow, in the mean [Wh/L]."""
-        drawdown_l = self.pit.area_m2 * self.pit.drawdown_m * 1000.0
-        run_s = 60.0 * drawdown_l / self.pump.rate_l_per_min
-        start_wh = (self.pump.inrush_w - self.pump.running_w) * self.pump.inrush_s / 3600.0
-        return (self.pump.running_w * run_s / 3600.0 + start_wh) / drawdown_l

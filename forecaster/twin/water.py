@@ -23,6 +23,7 @@ class Inflow:
     stores_l_per_min : (K, N) — outflow of each reservoir at each grid point [L/min]
     delayed_mm_per_h : (N,) — rain after the delay [mm/h]
     wobbles : (W, N) — log-factor of each wobble scale
+    base_l_per_min : (N,) — ground water [L/min]
     """
 
     start_s: float
@@ -31,6 +32,7 @@ class Inflow:
     stores_l_per_min: Array
     delayed_mm_per_h: Array
     wobbles: Array
+    base_l_per_min: Array
 
     def index(self, at_s: float) -> int:
         """Grid step that holds a time."""
@@ -68,7 +70,7 @@ def inflow_from_rain(
     factor = np.exp(wobbles.sum(axis=0) - 0.5 * sum(w.sigma**2 for w in catchment.wobbles))
     flow = np.minimum((base + stores.sum(axis=0)) * factor, catchment.tile_l_per_min)
     cumulative = np.concatenate([[0.0], np.cumsum(flow * (GRID_S / 60.0))])
-    return Inflow(start_s, flow, cumulative, stores, delayed, wobbles)
+    return Inflow(start_s, flow, cumulative, stores, delayed, wobbles, base)
 
 
 @dataclass(frozen=True, slots=True)

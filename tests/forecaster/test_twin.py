@@ -29,7 +29,7 @@ def steady(l_per_min: float, hours: float = 30.0) -> Inflow:
     count = int(hours * 3600.0 / GRID_S)
     flow = np.full(count, l_per_min)
     cumulative = np.concatenate([[0.0], np.cumsum(flow * GRID_S / 60.0)])
-    return Inflow(0.0, flow, cumulative, np.zeros((1, count)), np.zeros(count), np.zeros((1, count)))
+    return Inflow(0.0, flow, cumulative, np.zeros((1, count)), np.zeros(count), np.zeros((1, count)), flow)
 
 
 @pytest.mark.parametrize(("share", "per_hour"), [

@@ -1,0 +1,128 @@
+"""Cases to score: outages with the readings that led up to them, simulated or from an owner's own log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Outage
+from forecaster.domain.site import Site
+from forecaster.score import oracle
+from forecaster.score.metrics import Outcome
+from forecaster.twin.episode import Episode
+
+Array = NDArray[np.float64]
+
+ORIGINS_PERCENT: tuple[float, ...] = (90.0, 75.0, 60.0, 50.0, 40.0, 30.0, 20.0)
+"""Charges at which a forecast is asked of each outage."""
+
+HEADLINE_PERCENT: tuple[float, ...] = (90.0, 75.0, 50.0, 30.0)
+"""Those of them that the summary speaks of."""
+
+CLOSEST_TO_END_H = 0.05
+"""An origin nearer than this to the end tells nothing [h]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """A moment at which a forecast is asked: the charge then [%], the time, and what came."""
+
+    percent: float
+    at_ms: int
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One outage to score.
+
+    group : str — sampling style, or the name of the log
+    transfer_ms : int — when the pack took over
+    readings : Sequence[Reading] — in order of arrival
+    reference : Callable[[int], Array] | None — the oracle's quantiles at an origin, where there is one
+    perfect_h : Callable[[int], float] | None — a constant rate on a perfectly known battery, where it is known [h]
+    """
+
+    name: str
+    group: str
+    site: Site
+    transfer_ms: int
+    readings: Sequence[Reading]
+    origins: tuple[Origin, ...]
+    reference: Callable[[int], Array] | None = None
+    perfect_h: Callable[[int], float] | None = None
+
+
+def from_episode(drawn: Episode, percents: Sequence[float] = ORIGINS_PERCENT) -> Case:
+    """The case of a simulated outage."""
+    truth = drawn.truth
+    origins = []
+    for percent in percents:
+        at_ms = drawn.at_charge_ms(percent)
+        if at_ms is None or percent <= drawn.site.pack.reserve_percent:
+            continue
+        hours = (truth.end_ms - at_ms) / 3.6e6
+        if hours > CLOSEST_TO_END_H:
+            origins.append(Origin(percent, at_ms, Outcome(hours, truth.censored)))
+    return Case(
+        name=drawn.site.id,
+        group=drawn.style.value,
+        site=drawn.site,
+        transfer_ms=truth.transfer_ms,
+        readings=drawn.readings,
+        origins=tuple(origins),
+        reference=lambda at_ms: oracle.quantiles(drawn, at_ms),
+        perfect_h=lambda at_ms: constant_rate_h(drawn, at_ms),
+    )
+
+
+def constant_rate_h(drawn: Episode, at_ms: int, over_s: float = 7200.0) -> float:
+    """Hours left if the true mean rate of the last two hours went on, on the true battery [h]."""
+    at_s = (at_ms - drawn.start_ms) / 1000.0
+    truth, house = drawn.parameters, drawn.house
+    times = np.array([at_s - over_s, at_s])
+    pumped = house.pump.integral_at_h(times)
+    price = oracle.prices(truth)
+    pump_w = float(pumped[1] - pumped[0]) * 3600.0 / over_s
+    draw_w = price.rest_w + pump_w * price.dc_run_w / (truth.pump.running_w * (1.0 + 0.1 * truth.pump.sag))
+    left_wh = float(house.energy.at(times)[1]) - truth.pack.energy_at_percent(truth.pack.reserve_percent)
+    return left_wh / draw_w
+
+
+def from_outage(
+    site: Site, outage: Outage, readings: Sequence[Reading], percents: Sequence[float] = ORIGINS_PERCENT
+) -> Case | None:
+    """The case of an outage in an owner's log; None if it ended neither by the floor nor by the mains' return.
+
+    Origins are where the reported charge first fell to a percentage; with no charge reported, they are at a tenth,
+    a quarter, half and three quarters of the outage.
+    """
+    end_ms = outage.reached_reserve_ms if outage.reached_reserve_ms is not None else outage.end_ms
+    if end_ms is None:
+        return None
+    censored = outage.reached_reserve_ms is None
+    charge = [
+        (r.time_ms, r.value)
+        for r in readings
+        if r.quantity is Quantity.PACK_CHARGE and outage.start_ms <= r.time_ms <= end_ms
+    ]
+    moments: list[tuple[float, int]] = []
+    if charge:
+        for percent in percents:
+            first = next((time_ms for time_ms, value in charge if value <= percent), None)
+            if first is not None and charge[0][1] > percent:
+                moments.append((percent, first))
+    else:
+        length = end_ms - outage.start_ms
+        moments = [(100.0 * (1.0 - share), outage.start_ms + round(share * length)) for share in (0.1, 0.25, 0.5, 0.7)]
+    origins = tuple(
+        Origin(percent, at_ms, Outcome((end_ms - at_ms) / 3.6e6, censored))
+        for percent, at_ms in moments
+        if (end_ms - at_ms) / 3.6e6 > CLOSEST_TO_END_H
+    )
+    return Case(f"{site.id}:{outage.start_ms}", "log", site, outage.start_ms, readings, origins)

@@ -1,0 +1,157 @@
+"""Rolling origin: every forecaster asked at every origin, each from only what had arrived by then."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from forecaster.domain.forecast import LEVELS, Forecast
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Event
+from forecaster.domain.site import Site
+from forecaster.score.baselines import BASELINES, PERFECT, Gatherer
+from forecaster.score.cases import Case, Origin
+from forecaster.score.metrics import Array, Outcome, filled
+
+ENGINE, ORACLE = "outlast", "oracle"
+
+
+class Fold(Protocol):
+    """What is asked of the engine."""
+
+    def update(self, reading: Reading) -> None:
+        """Take one reading."""
+        ...
+
+    def refit(self, now_ms: int) -> None:
+        """The heavy part, off the hot path."""
+        ...
+
+    def forecast(self, now_ms: int) -> Forecast:
+        """The forecast at a moment."""
+        ...
+
+    def events(self) -> list[Event]:
+        """What happened since last asked."""
+        ...
+
+
+class Peer(Protocol):
+    """Another forecaster, fed the same readings."""
+
+    def take(self, readings: Sequence[Reading]) -> None:
+        """Readings in order of arrival."""
+        ...
+
+    def quantiles_h(self, now_ms: int) -> Sequence[float | None] | None:
+        """Hours until the reserve floor at LEVELS; None if it has no answer."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """One forecast beside what came.
+
+    case, group : str — the outage, and its sampling style
+    quantiles : tuple — hours at LEVELS; a point forecast has them all equal
+    scale_h : float — the oracle's median, or the forecast's own where there is none: fixed before the outcome
+    """
+
+    case: str
+    group: str
+    percent: float
+    forecaster: str
+    quantiles: tuple[float, ...]
+    outcome: Outcome
+    scale_h: float
+    basis: str = ""
+    degraded: tuple[str, ...] = ()
+
+
+REFIT_EVERY_MS = 3_600_000
+
+
+def score_case(
+    case: Case,
+    engine: Callable[[Site], Fold],
+    peers: dict[str, Callable[[Case], Peer]] | None = None,
+) -> list[Scored]:
+    """Everything that forecasters said of one outage, origin by origin.
+
+    The engine is the live one: folded reading by reading, refitted about once an hour as the service does.
+    """
+    feed = _Feed(case, engine(case.site), {name: build(case) for name, build in (peers or {}).items()})
+    return [row for origin in sorted(case.origins, key=lambda o: o.at_ms) for row in feed.at(origin)]
+
+
+class _Feed:
+    """One outage's readings, handed to all forecasters in step."""
+
+    def __init__(self, case: Case, fold: Fold, peers: dict[str, Peer]) -> None:
+        self.case, self.fold, self.peers = case, fold, peers
+        self.gatherer = Gatherer(case.site, case.transfer_ms)
+        self.place, self.refitted_ms = 0, 0
+
+    def _advance(self, now_ms: int) -> None:
+        readings = self.case.readings
+        first = self.place
+        while self.place < len(readings) and readings[self.place].arrived_ms <= now_ms:
+            arrived_ms = readings[self.place].arrived_ms
+            self.fold.update(readings[self.place])
+            self.place += 1
+            if arrived_ms - self.refitted_ms >= _refit_every_ms(arrived_ms, self.case.transfer_ms):
+                self.fold.refit(arrived_ms)
+                self.fold.events()
+                self.refitted_ms = arrived_ms
+        new = readings[first : self.place]
+        self.gatherer.take(new)
+        for peer in self.peers.values():
+            peer.take(new)
+
+    def at(self, origin: Origin) -> list[Scored]:
+        """What each forecaster says at an origin."""
+        self._advance(origin.at_ms)
+        case = self.case
+        forecast = self.fold.forecast(origin.at_ms)
+        own = filled(forecast.hours_remaining.values())
+        reference = None if case.reference is None else case.reference(origin.at_ms)
+        said = {ENGINE: own, **self._others(origin.at_ms)}
+        if reference is not None:
+            said[ORACLE] = reference
+        scale_h = float(own[3] if reference is None else reference[3])
+        return [
+            Scored(
+                case=case.name,
+                group=case.group,
+                percent=origin.percent,
+                forecaster=name,
+                quantiles=tuple(quantiles.tolist()),
+                outcome=origin.outcome,
+                scale_h=scale_h,
+                basis=forecast.basis.value if name == ENGINE else "",
+                degraded=forecast.degraded if name == ENGINE else (),
+            )
+            for name, quantiles in said.items()
+        ]
+
+    def _others(self, now_ms: int) -> dict[str, Array]:
+        """Quantiles of the baselines, each a point, and of the peers."""
+        said: dict[str, Array] = {}
+        seen = self.gatherer.seen(now_ms)
+        points = {name: baseline(seen) for name, baseline in BASELINES.items()}
+        if self.case.perfect_h is not None:
+            points[PERFECT] = self.case.perfect_h(now_ms)
+        for name, hours in points.items():
+            if hours is not None:
+                said[name] = filled([hours] * len(LEVELS))
+        for name, peer in self.peers.items():
+            quantiles = peer.quantiles_h(now_ms)
+            if quantiles is not None:
+                said[name] = filled(quantiles)
+        return said
+
+
+def _refit_every_ms(now_ms: int, transfer_ms: int) -> int:
+    """Hourly on the pack; before it, only as often as a fit from scratch is worth."""
+    return REFIT_EVERY_MS if now_ms >= transfer_ms - REFIT_EVERY_MS else 24 * REFIT_EVERY_MS
