@@ -98,6 +98,7 @@ def alarm_out(alarm: Alarm) -> dict[str, Any]:
         "acknowledged": _time(alarm.acknowledged_ms),
         "acknowledged_by": alarm.acknowledged_by,
         "shelved_until": _time(alarm.shelved_until_ms),
+        "shelved_by": alarm.shelved_by,
         "by": _time(alarm.by_ms),
         "headline": alarm.headline,
         "action": alarm.action,

@@ -241,6 +241,7 @@ class AlarmOut(Shape):
     acknowledged: Time | None
     acknowledged_by: str | None
     shelved_until: Time | None
+    shelved_by: str | None
     by: Time | None
     headline: str
     action: str

@@ -124,7 +124,7 @@ class Seat:
         if kind == "acknowledge":
             return self.desk.acknowledge(target, str(body.get("by", "")), at_ms)
         if kind == "shelve":
-            return self.desk.shelve(target, str(body.get("by", "")), int(body["until_ms"]), at_ms)
+            return self.desk.shelve(target, int(body["until_ms"]), str(body.get("by", "")), at_ms)
         raise UsageError(f"a request of kind {kind!r} is not known", "upgrade the forecaster")
 
     # -- checkpoints

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import urlsplit
@@ -165,6 +165,13 @@ class Push(InstallationSection):
     key_file: Path = Field(default=Path("push-key.pem"), examples=['"push-key.pem"'])
 
 
+class Heartbeat(InstallationSection):
+    """[heartbeat] — an address that is asked for while all is well; a dead-man service alarms when it stops."""
+
+    url: str | None = Field(default=None, pattern=r"^https?://", examples=['"https://watch.example.org/ping/cellar"'])
+    every_s: Number = Field(default=60.0, ge=10, le=86_400, examples=["60"])
+
+
 class Retention(InstallationSection):
     """[retention] — how long things are kept [days]; discharge tests are kept for ever."""
 
@@ -183,6 +190,7 @@ class _Model(BaseSettings):
     mail: Mail = Mail()
     push: Push = Push()
     retention: Retention = Retention()
+    heartbeat: Heartbeat = Heartbeat()
 
     @classmethod
     def settings_customise_sources(
@@ -210,6 +218,7 @@ class Installation:
     push: Push
     retention: Retention
     sites: dict[str, Site]
+    heartbeat: Heartbeat = field(default_factory=Heartbeat)
 
     @property
     def readings_url(self) -> str:
@@ -265,6 +274,7 @@ def load_installation(folder: Path) -> Installation:
         push=_placed(model.push, folder),
         retention=model.retention,
         sites=load_sites(folder / "sites"),
+        heartbeat=model.heartbeat,
     )
 
 

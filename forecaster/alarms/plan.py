@@ -191,7 +191,7 @@ def _delivery(message: Message, channel: str, receiver: str, now_ms: int, due_ms
         receiver=receiver,
         site=message.site,
         body=message.encode(),
-        created_ms=now_ms,
+        created_ms=max(now_ms, due_ms),  # the moment from which it is owed: one that waits is not late
         due_ms=due_ms,
         expires_ms=due_ms + hours * HOUR_MS,
     )

@@ -1,0 +1,37 @@
+"""Acknowledgements that come in over MQTT, put as requests to the forecaster, which owns the alarms' states."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+import msgspec
+
+from forecaster.domain.alarms import AlarmState
+from forecaster.domain.ports import Clock, Ledger
+
+log = logging.getLogger("outlast.deliver")
+
+WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
+LONGEST_NAME = 80
+
+
+def acknowledge_kind(ledger: Ledger, clock: Clock, site: str, kind: str, by: str, wake: Callable[[], None]) -> int:
+    """Ask to acknowledge a site's waiting alarms of one kind ("all": every kind). How many were asked for."""
+    waiting = [alarm for alarm in ledger.alarms(site, WAITING) if kind in ("all", alarm.kind.value)]
+    for alarm in waiting:
+        body = msgspec.json.encode({"by": by}).decode()
+        ledger.request("acknowledge", alarm.id, body, clock.now_ms())
+    if waiting:
+        wake()
+    log.info("acknowledgement of %s at %s by %s: %d waiting", kind, site, by, len(waiting))
+    return len(waiting)
+
+
+def name_in(payload: bytes, otherwise: str) -> str:
+    """The name that a command carries; `otherwise` where it carries none, or something unreadable."""
+    try:
+        text = payload.decode().strip()
+    except UnicodeDecodeError:
+        return otherwise
+    return text[:LONGEST_NAME] if text and text.isprintable() else otherwise

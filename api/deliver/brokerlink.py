@@ -1,0 +1,130 @@
+"""An outgoing broker connection that mends itself. Its callbacks only set flags and fill a bounded queue."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+
+from api.deliver.outcome import Later, Outcome, Sent
+from collector.settings import Broker
+
+ANSWER_S = 10.0
+QUEUE = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Will:
+    """What the broker says for us when we are gone: topic, payload, quality of service; retained."""
+
+    topic: str
+    payload: bytes
+    qos: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A message that came in."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+class BrokerLink:
+    """One MQTT 3.1.1 connection, which every broker speaks.
+
+    wanted : tuple[str, ...] — filters subscribed at every connection
+    """
+
+    def __init__(self, broker: Broker, client_id: str, will: Will, wanted: tuple[str, ...] = ()) -> None:
+        self._broker, self._wanted = broker, wanted
+        self._heard: deque[Heard] = deque(maxlen=QUEUE)
+        self._lock = threading.Lock()
+        self._connections = 0
+        self._answered = 0
+        self._refusal: str | None = None
+        self._started = False
+        self._client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv311, clean_session=True
+        )
+        self._client.will_set(will.topic, will.payload, qos=will.qos, retain=True)
+        if broker.user is not None:
+            self._client.username_pw_set(broker.user, broker.password())
+        if broker.tls:
+            self._client.tls_set(ca_certs=None if broker.ca_file is None else str(broker.ca_file))
+            self._client.tls_insecure_set(False)
+        self._client.reconnect_delay_set(min_delay=1, max_delay=30)
+        self._client.on_connect = self._on_connect
+        self._client.on_message = self._on_message
+
+    def start(self) -> None:
+        """Begin to connect; once."""
+        if not self._started:
+            self._started = True
+            self._client.connect_async(self._broker.host, self._broker.port, keepalive=self._broker.keepalive_s)
+            self._client.loop_start()
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker has accepted us."""
+        return bool(self._client.is_connected())
+
+    def fresh(self) -> bool:
+        """True once for every new connection: all that is retained must be told anew."""
+        with self._lock:
+            if self._connections == self._answered or not self.connected:
+                return False
+            self._answered = self._connections
+            return True
+
+    def again(self) -> None:
+        """Telling anew did not work: let `fresh` be true once more."""
+        with self._lock:
+            self._answered = self._connections - 1
+
+    def heard(self) -> list[Heard]:
+        """Messages that came in since the last call."""
+        found = []
+        while self._heard:
+            found.append(self._heard.popleft())
+        return found
+
+    def publish(self, topic: str, payload: bytes, *, qos: int, retain: bool = True) -> Outcome:
+        """Publish and wait for the broker's acknowledgement, at most ANSWER_S."""
+        if not self.connected:
+            return Later(f"not connected to the broker{'' if self._refusal is None else f': {self._refusal}'}")
+        try:
+            info = self._client.publish(topic, payload, qos=qos, retain=retain)
+            if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return Later(f"the broker connection failed: {mqtt.error_string(info.rc)}")
+            info.wait_for_publish(ANSWER_S)
+        except (ValueError, RuntimeError) as error:
+            return Later(f"the broker connection failed: {error}")
+        return Sent() if info.is_published() else Later(f"the broker did not acknowledge within {ANSWER_S:.0f} s")
+
+    def close(self, last: Will | None = None) -> None:
+        """Say a last word and disconnect."""
+        if not self._started:
+            return
+        if last is not None:
+            self.publish(last.topic, last.payload, qos=last.qos)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _on_connect(self, client: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._refusal = str(reason)
+            return
+        self._refusal = None
+        for topic in self._wanted:
+            client.subscribe(topic, qos=1)
+        with self._lock:
+            self._connections += 1
+
+    def _on_message(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        self._heard.append(Heard(message.topic, bytes(message.payload), message.retain))

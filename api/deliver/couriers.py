@@ -1,0 +1,149 @@
+"""All couriers of an installation, as one worker beside the API: start(), stop(), wake(), troubles(), counts()."""
+
+from __future__ import annotations
+
+import random
+import secrets
+from collections.abc import Callable
+
+from api.deliver.courier import Carrier, Courier
+from api.deliver.heartbeat import Heartbeat
+from api.deliver.homie import HomieCarrier
+from api.deliver.links import Links
+from api.deliver.mail import MailCarrier
+from api.deliver.mqtt import MqttCarrier
+from api.deliver.owing import served, unserved_contacts
+from api.deliver.push import PushCarrier, push_keys
+from api.deliver.webhook import WebhookCarrier
+from collector.settings import Installation
+from forecaster.alarms.plan import MAIL, PUSH
+from forecaster.domain.ports import Clock, Ledger
+
+CLIENT_NOTE = "courier-client-id"
+
+
+def _nothing() -> None:
+    """Nobody to wake."""
+
+
+def public_url(installation: Installation) -> str:
+    """The address of the pages as people reach it."""
+    http = installation.http
+    return (http.public_url or f"http://{http.host}:{http.port}").rstrip("/")
+
+
+def push_contact(installation: Installation) -> str:
+    """The contact told to push services (RFC 8292 section 2.1)."""
+    if installation.push.contact is not None:
+        return installation.push.contact
+    if installation.mail.sender is not None:
+        return f"mailto:{installation.mail.sender}"
+    url = installation.http.public_url
+    return url if url is not None and url.startswith("https://") else "mailto:postmaster@localhost"
+
+
+def client_id(installation: Installation, ledger: Ledger) -> str:
+    """A stable MQTT client id of the couriers' own, never the collector's: two clients of one id evict each other."""
+    if installation.broker.client_id is not None:
+        return f"{installation.broker.client_id}-out"
+    noted = ledger.noted(CLIENT_NOTE)
+    if noted is None:
+        noted = f"outlast-out-{secrets.token_hex(4)}"
+        ledger.note(CLIENT_NOTE, noted)
+    return noted
+
+
+def carriers_for(
+    installation: Installation, ledger: Ledger, clock: Clock, wake_forecaster: Callable[[], None]
+) -> list[Carrier]:
+    """One carrier for each channel that the installation serves."""
+    sites, broker = installation.sites, installation.broker
+    own_id = client_id(installation, ledger)
+    base = public_url(installation)
+    found: list[Carrier] = [
+        MqttCarrier(broker, own_id, sites, ledger, clock, wake_forecaster),
+        HomieCarrier(broker, f"{own_id}-homie", sites, ledger, clock, wake_forecaster),
+        WebhookCarrier(sites, clock),
+    ]
+    if MAIL in served(installation):
+        links = Links(installation.folder, base)
+        found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: f"{base}/sites/{site}"))
+    if PUSH in served(installation):
+        keys = push_keys(installation.push.key_file)
+        found.append(PushCarrier(keys, push_contact(installation), ledger, clock, installation.http.public_url))
+    return found
+
+
+class Couriers:
+    """One courier a channel, and the heartbeat where one is configured.
+
+    wake_forecaster : called when an acknowledgement came in over MQTT
+    seed : int | None — of the jitter; None: not repeatable
+    """
+
+    def __init__(
+        self,
+        installation: Installation,
+        ledger: Ledger,
+        clock: Clock,
+        *,
+        wake_forecaster: Callable[[], None] = _nothing,
+        seed: int | None = None,
+    ) -> None:
+        root = random.Random(secrets.randbits(64) if seed is None else seed)
+        self.couriers = [
+            Courier(carrier, ledger, clock, random.Random(root.getrandbits(64)))
+            for carrier in carriers_for(installation, ledger, clock, wake_forecaster)
+        ]
+        self._unserved = unserved_contacts(installation)
+        beat = installation.heartbeat
+        self._heartbeat = None if beat.url is None else Heartbeat(beat.url, beat.every_s, ledger, clock)
+        self._ending = False
+
+    def start(self) -> None:
+        """Start every courier."""
+        for courier in self.couriers:
+            courier.start()
+        if self._heartbeat is not None:
+            self._heartbeat.start()
+
+    def wake(self) -> None:
+        """The outbox has news; from any thread."""
+        for courier in self.couriers:
+            courier.wake()
+
+    def stop(self) -> None:
+        """Finish what is under way and end."""
+        self._ending = True
+        for courier in self.couriers:
+            courier.wake()
+        for courier in self.couriers:
+            courier.stop()
+        if self._heartbeat is not None:
+            self._heartbeat.stop()
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong at the moment, as (who, what)."""
+        found = [("contacts", line) for line in self._unserved]
+        for courier in self.couriers:
+            name = f"courier {courier.channel}"
+            if courier.trouble is not None:
+                found.append((name, courier.trouble))
+            elif not courier.alive() and not self._ending:
+                found.append((name, "its thread does not run"))
+            found += [(name, fault.error) for fault in list(courier.faults.standing().values())[:1]]
+        if self._heartbeat is not None and self._heartbeat.trouble is not None:
+            found.append(("heartbeat", self._heartbeat.trouble))
+        return found
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """(name, type, help, value) for the metrics."""
+        return [
+            (f"outlast_deliveries_{courier.channel}_{what}", "counter", f"Deliveries {said}, {courier.channel}.", value)
+            for courier in self.couriers
+            for what, said, value in (
+                ("sent", "sent", float(courier.sent)),
+                ("failed", "attempts failed", float(courier.failed)),
+                ("gave_up", "given up", float(courier.gave_up)),
+            )
+        ]

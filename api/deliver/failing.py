@@ -1,0 +1,91 @@
+"""Which channels keep failing, kept in the ledger: written by couriers, read by the forecaster for its alarm desks."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable
+
+import msgspec
+
+from forecaster.alarms.evidence import Failing
+from forecaster.alarms.plan import CHANNELS
+from forecaster.domain.ports import Ledger
+from forecaster.domain.site import Site
+
+
+class Fault(msgspec.Struct, frozen=True):
+    """Since when a receiver cannot be reached, and why."""
+
+    since_ms: int
+    error: str
+    site: str | None
+
+
+def note_name(channel: str) -> str:
+    """The ledger's note that holds a channel's faults."""
+    return f"delivery:{channel}"
+
+
+def faults_of(ledger: Ledger, channel: str) -> dict[str, Fault]:
+    """The faults of a channel by receiver."""
+    noted = ledger.noted(note_name(channel))
+    return {} if not noted else msgspec.json.decode(noted, type=dict[str, Fault])
+
+
+class FaultBook:
+    """One courier's faults; writes the note only when it changes."""
+
+    def __init__(self, ledger: Ledger, channel: str) -> None:
+        self._ledger, self._channel = ledger, channel
+        self._lock = threading.Lock()
+        self._faults: dict[str, Fault] | None = None
+
+    def failed(self, receiver: str, site: str | None, error: str, now_ms: int) -> None:
+        """A receiver could not be reached."""
+        with self._lock:
+            faults = self._held()
+            known = faults.get(receiver)
+            since = now_ms if known is None else known.since_ms
+            fault = Fault(since, error, site)
+            if known != fault:
+                faults[receiver] = fault
+                self._write(faults)
+
+    def reached(self, receiver: str) -> None:
+        """A receiver was reached."""
+        with self._lock:
+            faults = self._held()
+            if faults.pop(receiver, None) is not None:
+                self._write(faults)
+
+    def forget(self, receivers: Iterable[str]) -> None:
+        """Receivers that are no longer configured."""
+        with self._lock:
+            faults = self._held()
+            gone = [receiver for receiver in receivers if faults.pop(receiver, None) is not None]
+            if gone:
+                self._write(faults)
+
+    def standing(self) -> dict[str, Fault]:
+        """The faults now, by receiver."""
+        with self._lock:
+            return dict(self._held())
+
+    def _held(self) -> dict[str, Fault]:
+        if self._faults is None:
+            self._faults = faults_of(self._ledger, self._channel)
+        return self._faults
+
+    def _write(self, faults: dict[str, Fault]) -> None:
+        self._ledger.note(note_name(self._channel), msgspec.json.encode(faults).decode())
+
+
+def failing_for(ledger: Ledger, site: Site) -> tuple[Failing, ...]:
+    """The channels that fail now for a site, longest first: the evidence of the delivery-failing alarm."""
+    found = []
+    for channel in sorted(CHANNELS):
+        faults = [f for f in faults_of(ledger, channel).values() if f.site in (None, site.id)]
+        if faults:
+            first = min(faults, key=lambda fault: fault.since_ms)
+            found.append(Failing(channel, first.since_ms, first.error))
+    return tuple(sorted(found, key=lambda failing: failing.since_ms))

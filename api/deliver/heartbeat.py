@@ -1,0 +1,79 @@
+"""The outgoing heartbeat: an address asked for while all is well. A dead-man service elsewhere alarms when it stops.
+
+"Well" is more than alive: forecasts are fresh and no alarm waits undelivered. Otherwise the heartbeat is held back.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+
+import httpx
+
+from forecaster.domain.errors import StoreError
+from forecaster.domain.ports import Clock, Ledger
+
+log = logging.getLogger("outlast.deliver")
+
+TIMEOUT_S = 10.0
+STALE_MS = 10 * 60_000
+UNDELIVERED_MS = 60 * 60_000
+NOTE = "heartbeat"
+
+
+def unwell(ledger: Ledger, now_ms: int) -> str | None:
+    """Why the heartbeat must not be sent; None while all is well."""
+    oldest = ledger.oldest_undelivered_ms()
+    if oldest is not None and now_ms - oldest > UNDELIVERED_MS:
+        return "an alarm has waited undelivered for more than an hour"
+    newest = [stored.issued_ms for stored in ledger.newest().values()]
+    if not newest:
+        return "no forecast has been made yet"
+    if now_ms - max(newest) > STALE_MS:
+        return "the newest forecast is more than ten minutes old"
+    return None
+
+
+class Heartbeat:
+    """The thread that sends it. start(), stop()."""
+
+    def __init__(
+        self, url: str, every_s: float, ledger: Ledger, clock: Clock, client: httpx.Client | None = None
+    ) -> None:
+        self._url, self._every_s, self._ledger, self._clock = url, every_s, ledger, clock
+        self._client = httpx.Client(timeout=TIMEOUT_S, follow_redirects=True) if client is None else client
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="heartbeat", daemon=True)
+        self.trouble: str | None = None
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 15.0) -> None:
+        """End the thread."""
+        self._ending.set()
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
+
+    def _work(self) -> None:
+        while not self._ending.is_set():
+            self.beat()
+            self._ending.wait(self._every_s)
+        self._client.close()
+
+    def beat(self) -> bool:
+        """Send one heartbeat if all is well; whether it arrived."""
+        try:
+            reason = unwell(self._ledger, self._clock.now_ms())
+            if reason is None:
+                self._client.get(self._url).raise_for_status()
+                self._ledger.note(NOTE, str(self._clock.now_ms()))
+        except StoreError as error:
+            reason = f"the ledger cannot be read: {error}"
+        except (httpx.HTTPError, httpx.InvalidURL) as error:
+            reason = f"it did not arrive: {type(error).__name__}"
+        if reason is not None and reason != self.trouble:
+            log.warning("heartbeat held back: %s", reason)
+        self.trouble = reason
+        return reason is None

@@ -1,0 +1,240 @@
+"""Each site as a Homie v5 device, `homie/5/outlast-<site>`, so that a hub finds it by itself.
+
+After the Homie convention 5.0 (homieiot.github.io/specification): description before ready, `$state` lost as the will,
+quality of service 2, everything retained but commands. A value not known leaves its topic empty, never stale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import msgspec
+
+from api.deliver.asking import acknowledge_kind
+from api.deliver.brokerlink import BrokerLink, Will
+from api.deliver.mqtt import newest_by_kind
+from api.deliver.outcome import Later, Outcome, Sent
+from collector.settings import Broker
+from forecaster.alarms.plan import HOMIE, Message
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
+from forecaster.domain.forecast import Basis
+from forecaster.domain.ports import Clock, Delivery, Ledger
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import Site
+
+ROOT = "homie/5"
+QOS = 2
+NOTE = "homie-sites"
+STATES = ",".join(AlarmState)
+VERSION = 1
+"""Raise it whenever the description below changes."""
+
+Property = tuple[str, dict[str, Any], Callable[[Mapping[str, Any]], Any]]
+
+
+def _hours(name: str, level: str) -> Callable[[Mapping[str, Any]], Any]:
+    return lambda document: (document.get(name) or {}).get(level)
+
+
+def _field(name: str) -> Callable[[Mapping[str, Any]], Any]:
+    return lambda document: document.get(name)
+
+
+def _float(name: str, unit: str, allowed: str = "0:") -> dict[str, Any]:
+    return {"name": name, "datatype": "float", "unit": unit, "format": allowed}
+
+
+FORECAST: tuple[Property, ...] = (
+    ("supply", {"name": "Supply", "datatype": "enum", "format": ",".join(Supply)}, _field("supply")),
+    ("basis", {"name": "Basis", "datatype": "enum", "format": ",".join(Basis)}, _field("basis")),
+    ("hours-p10", _float("Hours remaining, at least", "h"), _hours("hours_remaining", "p10")),
+    ("hours-p50", _float("Hours remaining", "h"), _hours("hours_remaining", "p50")),
+    ("hours-p90", _float("Hours remaining, at most", "h"), _hours("hours_remaining", "p90")),
+    ("empty-p50", _float("Hours to empty", "h"), _hours("hours_to_empty", "p50")),
+    ("reserve-at", {"name": "Reserve reached at", "datatype": "datetime"}, _hours("reserve_at", "p50")),
+    ("charge", _float("Charge", "%", "0:100"), _field("charge_percent")),
+    ("usable", _float("Usable energy", "Wh", ":"), _field("usable_wh")),
+    ("draw", _float("Draw", "W", ":"), _field("draw_w")),
+    ("cycles", _float("Cycles an hour", "#"), _field("cycles_per_hour")),
+    ("data-age", _float("Age of the data", "s"), _field("data_age_s")),
+    ("issued-at", {"name": "Issued at", "datatype": "datetime"}, _field("issued_at")),
+)
+
+
+def description(site: Site) -> dict[str, Any]:
+    """The `$description` of a site's device."""
+    kinds = {
+        kind.value: {"name": kind.value.replace("-", " ").capitalize(), "datatype": "enum", "format": STATES}
+        for kind in AlarmKind
+    }
+    highest = {"name": "Highest priority", "datatype": "enum", "format": ",".join(("none", *Priority))}
+    acknowledge = {
+        "name": "Acknowledge",
+        "datatype": "enum",
+        "format": ",".join(("all", *AlarmKind)),
+        "settable": True,
+        "retained": False,
+    }
+    return {
+        "homie": "5.0",
+        "version": VERSION,
+        "name": site.name,
+        "nodes": {
+            "forecast": {"name": "Forecast", "properties": {name: about for name, about, _ in FORECAST}},
+            "alarms": {
+                "name": "Alarms",
+                "properties": {
+                    **kinds,
+                    "highest": highest,
+                    "headline": {"name": "Headline", "datatype": "string"},
+                    "acknowledge": acknowledge,
+                },
+            },
+        },
+    }
+
+
+def said(value: Any) -> bytes:
+    """A value as Homie payload; empty where it is not known."""
+    return b"" if value is None else str(value).encode()
+
+
+def alarm_values(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:
+    """The alarm node's values by property."""
+    values = {kind.value: (newest[kind].state if kind in newest else AlarmState.NORMAL).encode() for kind in AlarmKind}
+    standing = [alarm for alarm in newest.values() if alarm.cleared_ms is None and alarm.state is not AlarmState.NORMAL]
+    top = max(standing, key=lambda alarm: (alarm.priority.rank, alarm.changed_ms), default=None)
+    values["highest"] = b"none" if top is None else top.priority.encode()
+    values["headline"] = b"" if top is None else top.headline.encode()
+    return values
+
+
+class Device:
+    """One site's device on its own connection, because each device needs its own will."""
+
+    def __init__(self, broker: Broker, client_id: str, site: Site, ledger: Ledger) -> None:
+        self.site, self._ledger = site, ledger
+        self.base = f"{ROOT}/outlast-{site.id}"
+        self._state = f"{self.base}/$state"
+        self._commands = f"{self.base}/alarms/acknowledge/set"
+        self.link = BrokerLink(broker, client_id, Will(self._state, b"lost", QOS), (self._commands,))
+        self._told: dict[str, bytes] = {}
+        self._issued: int | None = None
+
+    def refresh(self) -> None:
+        """Introduce the device after a connection; tell what changed since."""
+        self.link.start()
+        if self.link.fresh() and not self._introduce():
+            self.link.again()
+            return
+        if self.link.connected:
+            self._tell_forecast()
+
+    def tell_alarms(self) -> Outcome:
+        """Bring the alarm node up to date."""
+        return self._tell("alarms", alarm_values(newest_by_kind(self._ledger, self.site.id)))
+
+    def close(self) -> None:
+        """Leave in good order."""
+        self.link.close(Will(self._state, b"disconnected", QOS))
+
+    def _introduce(self) -> bool:
+        self._told.clear()
+        self._issued = None
+        about = msgspec.json.encode(description(self.site))
+        steps: tuple[Callable[[], Outcome], ...] = (
+            lambda: self.link.publish(self._state, b"init", qos=QOS),
+            lambda: self.link.publish(f"{self.base}/$description", about, qos=QOS),
+            self._tell_forecast,
+            self.tell_alarms,
+            lambda: self.link.publish(self._state, b"ready", qos=QOS),
+        )
+        return all(isinstance(step(), Sent) for step in steps)
+
+    def _tell_forecast(self) -> Outcome:
+        stored = self._ledger.newest([self.site.id]).get(self.site.id)
+        if stored is not None and stored.issued_ms == self._issued:
+            return Sent()
+        document: dict[str, Any] = {} if stored is None else msgspec.json.decode(stored.document)
+        outcome = self._tell("forecast", {name: said(value(document)) for name, _, value in FORECAST})
+        if isinstance(outcome, Sent) and stored is not None:
+            self._issued = stored.issued_ms
+        return outcome
+
+    def _tell(self, node: str, values: Mapping[str, bytes]) -> Outcome:
+        for name, payload in values.items():
+            topic = f"{self.base}/{node}/{name}"
+            if self._told.get(topic) == payload:
+                continue
+            outcome = self.link.publish(topic, payload, qos=QOS)
+            if not isinstance(outcome, Sent):
+                return outcome
+            self._told[topic] = payload
+        return Sent()
+
+    def acknowledged(self, kind: str) -> None:
+        """Tell that a command was taken: the property is an event, not a state."""
+        self.link.publish(f"{self.base}/alarms/acknowledge", kind.encode(), qos=QOS, retain=False)
+
+
+class HomieCarrier:
+    """Keeps every site's device."""
+
+    channel = HOMIE
+
+    def __init__(
+        self,
+        broker: Broker,
+        client_id: str,
+        sites: Mapping[str, Site],
+        ledger: Ledger,
+        clock: Clock,
+        wake: Callable[[], None],
+    ) -> None:
+        self._ledger, self._clock, self._wake = ledger, clock, wake
+        self._devices = {site.id: Device(broker, f"{client_id}-{site.id}", site, ledger) for site in sites.values()}
+        self._cleared = False
+
+    def send(self, delivery: Delivery, message: Message) -> Outcome:
+        """The device tells its alarms as they stand now: a backlog needs no replay."""
+        device = self._devices.get(delivery.site)
+        if device is None:
+            return Sent()  # the site was removed, and its device with it
+        return Sent() if message.test else device.tell_alarms()
+
+    def tick(self) -> None:
+        """Keep devices introduced and fresh, take commands, remove what is no longer configured."""
+        for device in self._devices.values():
+            device.refresh()
+            for heard in device.link.heard():
+                kind = heard.payload.decode(errors="replace")
+                if heard.retained or kind not in ("all", *AlarmKind):
+                    continue
+                acknowledge_kind(self._ledger, self._clock, device.site.id, kind, "Homie", self._wake)
+                device.acknowledged(kind)
+        if not self._cleared:
+            self._cleared = self._clear_removed()
+
+    def close(self) -> None:
+        """Every device leaves in good order."""
+        for device in self._devices.values():
+            device.close()
+
+    def _clear_removed(self) -> bool:
+        """Remove devices of sites that are no longer configured: `$state` first, as the convention says."""
+        noted = self._ledger.noted(NOTE)
+        earlier: list[str] = [] if noted is None else msgspec.json.decode(noted, type=list[str])
+        link = next((device.link for device in self._devices.values() if device.link.connected), None)
+        gone = sorted(set(earlier) - set(self._devices))
+        if gone and link is None:
+            return False
+        for site in gone:
+            base = f"{ROOT}/outlast-{site}"
+            names = [f"forecast/{name}" for name, _, _ in FORECAST]
+            names += [f"alarms/{name}" for name in (*AlarmKind, "highest", "headline")]
+            topics = [f"{base}/$state", f"{base}/$description", *(f"{base}/{name}" for name in names)]
+            if link is None or any(isinstance(link.publish(topic, b"", qos=QOS), Later) for topic in topics):
+                return False
+        self._ledger.note(NOTE, msgspec.json.encode(sorted(self._devices)).decode())
+        return True

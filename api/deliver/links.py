@@ -1,0 +1,67 @@
+"""Signed, expiring links that acknowledge an alarm. Opening one shows a page; only its button acknowledges, because
+mail scanners open links."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import secrets
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+from api.deliver.secret import private_bytes
+
+LIFE_MS = 7 * 24 * 3_600_000
+KEY_FILE = "link-key"
+
+
+@dataclass(frozen=True, slots=True)
+class Ticket:
+    """Who may acknowledge which alarm, until when."""
+
+    alarm_id: str
+    contact: str
+    expires_ms: int
+
+
+class Links:
+    """Makes and reads tickets with the installation's own key."""
+
+    def __init__(self, folder: Path, base_url: str) -> None:
+        self._key = private_bytes(folder / KEY_FILE, secrets.token_hex(32).encode())
+        self._base = base_url.rstrip("/")
+
+    def url(self, alarm_id: str, contact: str, now_ms: int) -> str:
+        """The link that lets a contact acknowledge an alarm for a week."""
+        return f"{self._base}/acknowledge/{quote(self.token(Ticket(alarm_id, contact, now_ms + LIFE_MS)))}"
+
+    def token(self, ticket: Ticket) -> str:
+        """A ticket as text for an address."""
+        body = f"{ticket.expires_ms}|{ticket.alarm_id}|{ticket.contact}".encode()
+        return f"{_text(body)}.{_text(self._sign(body))}"
+
+    def read(self, token: str, now_ms: int) -> Ticket | None:
+        """The ticket of a link; None for one that is not ours, was changed, or has expired."""
+        first, dot, last = token.partition(".")
+        try:
+            body, signature = _bytes(first), _bytes(last)
+        except ValueError:
+            return None
+        if not dot or not hmac.compare_digest(signature, self._sign(body)):
+            return None
+        expires, alarm_id, contact = body.decode().split("|", 2)
+        ticket = Ticket(alarm_id, contact, int(expires))
+        return ticket if now_ms < ticket.expires_ms else None
+
+    def _sign(self, body: bytes) -> bytes:
+        return hmac.new(self._key, b"acknowledge:" + body, hashlib.sha256).digest()
+
+
+def _text(raw: bytes) -> str:
+    return base64.urlsafe_b64encode(raw).decode().rstrip("=")
+
+
+def _bytes(text: str) -> bytes:
+    return base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)

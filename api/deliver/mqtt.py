@@ -1,0 +1,117 @@
+"""The interface's MQTT topics: forecast and alarms retained, `outlast/status` with a will, acknowledgement by command.
+
+`outlast/<site>/forecast` the forecast document · `outlast/<site>/alarm/<kind>` the newest alarm of that kind, its
+`state` "normal" once it is over · `outlast/status` online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a
+command; its payload may name who acknowledges. What a site that was removed left retained is cleared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import msgspec
+
+from api.answers import alarm_out
+from api.deliver.asking import acknowledge_kind, name_in
+from api.deliver.brokerlink import BrokerLink, Heard, Will
+from api.deliver.outcome import Later, Outcome
+from api.deliver.words import message_document
+from collector.settings import Broker
+from forecaster.alarms.plan import MQTT, Message, alarm_topic
+from forecaster.domain.alarms import Alarm, AlarmKind
+from forecaster.domain.ports import Clock, Delivery, Ledger
+from forecaster.domain.site import Site
+
+STATUS = "outlast/status"
+ONLINE, OFFLINE = b"online", b"offline"
+COMMANDS = "outlast/+/alarm/+/acknowledge"
+NOTE = "mqtt-sites"
+QOS = 1
+
+
+def newest_by_kind(ledger: Ledger, site: str) -> dict[AlarmKind, Alarm]:
+    """The newest alarm of each kind that a site has had."""
+    found: dict[AlarmKind, Alarm] = {}
+    for alarm in ledger.alarms(site):
+        held = found.get(alarm.kind)
+        if held is None or (alarm.episode, alarm.revision) > (held.episode, held.revision):
+            found[alarm.kind] = alarm
+    return found
+
+
+class MqttCarrier:
+    """Publishes on the contract's topics."""
+
+    channel = MQTT
+
+    def __init__(
+        self,
+        broker: Broker,
+        client_id: str,
+        sites: Mapping[str, Site],
+        ledger: Ledger,
+        clock: Clock,
+        wake: Callable[[], None],
+    ) -> None:
+        self._sites, self._ledger, self._clock, self._wake = sites, ledger, clock, wake
+        self._link = BrokerLink(broker, client_id, Will(STATUS, OFFLINE, QOS), (COMMANDS,))
+        self._issued: dict[str, int] = {}
+
+    def send(self, delivery: Delivery, message: Message) -> Outcome:
+        """Publish one alarm's newest state, retained."""
+        body = msgspec.json.encode(message_document(message, delivery.key))
+        return self._link.publish(delivery.receiver, body, qos=QOS, retain=not message.test)
+
+    def tick(self) -> None:
+        """Connect, tell anew after a connection, publish new forecasts, take commands."""
+        self._link.start()
+        if self._link.fresh() and not self._tell_all():
+            self._link.again()
+        self._tell_forecasts()
+        for heard in self._link.heard():
+            self._obey(heard)
+
+    def close(self) -> None:
+        """Say offline and disconnect."""
+        self._link.close(Will(STATUS, OFFLINE, QOS))
+
+    def _put(self, topic: str, payload: bytes) -> bool:
+        return not isinstance(self._link.publish(topic, payload, qos=QOS), Later)
+
+    def _tell_all(self) -> bool:
+        """After a connection the broker may have forgotten, or missed, anything: tell every state anew."""
+        self._issued.clear()
+        told = self._put(STATUS, ONLINE) and self._clear_removed()
+        for site in self._sites:
+            for kind, alarm in newest_by_kind(self._ledger, site).items():
+                told = told and self._put(alarm_topic(site, kind), msgspec.json.encode(alarm_out(alarm)))
+        return told
+
+    def _clear_removed(self) -> bool:
+        """Empty what sites of an earlier configuration left retained."""
+        noted = self._ledger.noted(NOTE)
+        earlier: list[str] = [] if noted is None else msgspec.json.decode(noted, type=list[str])
+        cleared = True
+        for site in sorted(set(earlier) - set(self._sites)):
+            topics = [f"outlast/{site}/forecast", *(alarm_topic(site, kind) for kind in AlarmKind)]
+            cleared = all(self._put(topic, b"") for topic in topics) and cleared
+        if cleared:
+            self._ledger.note(NOTE, msgspec.json.encode(sorted(self._sites)).decode())
+        return cleared
+
+    def _tell_forecasts(self) -> None:
+        if not self._link.connected:
+            return
+        for site, stored in self._ledger.newest(list(self._sites)).items():
+            if self._issued.get(site) == stored.issued_ms:
+                continue
+            if not self._put(f"outlast/{site}/forecast", stored.document.encode()):
+                return
+            self._issued[site] = stored.issued_ms
+
+    def _obey(self, heard: Heard) -> None:
+        """A command to acknowledge. A retained one is old: it is not obeyed."""
+        _, site, _, kind, _ = heard.topic.split("/")
+        if heard.retained or site not in self._sites:
+            return
+        acknowledge_kind(self._ledger, self._clock, site, kind, name_in(heard.payload, "MQTT"), self._wake)

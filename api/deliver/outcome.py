@@ -1,0 +1,32 @@
+"""What became of one attempt to deliver."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """The receiver has it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Later:
+    """Not now: try again.
+
+    error : str — one line, without secrets
+    after_s : float | None — what the receiver asked for (Retry-After) [s]
+    """
+
+    error: str
+    after_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Never:
+    """It will not work for this message, or the receiver is gone: give up."""
+
+    error: str
+
+
+Outcome = Sent | Later | Never

@@ -1,0 +1,88 @@
+"""From transitions to the outbox: which channels this installation serves, and what they owe. Test messages too."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from collector.settings import Installation
+from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, Message, Planner, alarm_topic, delivery_key
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.ports import Delivery, Ledger
+from forecaster.domain.site import Site
+from forecaster.wording import HOUR_MS
+
+TEST_MINUTES = 30
+
+
+def served(installation: Installation) -> frozenset[str]:
+    """The channels that can carry anything: mail needs a server."""
+    return CHANNELS if installation.mail.host is not None else CHANNELS - {MAIL}
+
+
+def unserved_contacts(installation: Installation) -> list[str]:
+    """What the owner expects and nobody can do, one line each."""
+    lines = []
+    for site in installation.sites.values():
+        names = [contact.name for contact in site.contacts if contact.email]
+        if names and installation.mail.host is None:
+            lines.append(f"{site.id}: {', '.join(names)} cannot be mailed: [mail] has no host")
+    return lines
+
+
+def owe_for(
+    installation: Installation, ledger: Ledger
+) -> Callable[[Site, Sequence[AlarmTransition], Forecast | None, int], list[Delivery]]:
+    """The function that tells the forecaster what transitions owe, committed with them."""
+    channels = served(installation)
+
+    def owe(
+        site: Site, transitions: Sequence[AlarmTransition], _forecast: Forecast | None, now_ms: int
+    ) -> list[Delivery]:
+        planner = Planner(site, ledger.subscriptions() if transitions else (), channels)
+        return [delivery for transition in transitions for delivery in planner.plan(transition, now_ms)]
+
+    return owe
+
+
+def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms: int) -> list[Delivery]:
+    """A test message to every hub and person of a site, whatever the hour, over the channels asked for."""
+    alarm = Alarm(
+        id=f"{site.id}:test:{now_ms}",
+        site=site.id,
+        kind=AlarmKind.TEST_DUE,
+        priority=Priority.LOW,
+        state=AlarmState.NORMAL,
+        episode=now_ms,
+        raised_ms=now_ms,
+        changed_ms=now_ms,
+        headline="Test message: alarms reach you here.",
+        action="Nothing to do.",
+        consequence="",
+    )
+    transition = AlarmTransition(alarm, TransitionKind.RAISED, now_ms)
+    receivers = [(channel, alarm_topic(site.id, "test"), "") for channel in HUBS]
+    for contact in site.contacts:
+        addresses = (("mail", contact.email), ("webhook", contact.webhook))
+        receivers += [(channel, address, contact.name) for channel, address in addresses if address]
+    receivers += [("push", item.id, item.label) for item in ledger.subscriptions() if item.site in (None, site.id)]
+    owed = []
+    for channel, receiver, name in receivers:
+        if channel not in channels:
+            continue
+        message = Message(
+            key=transition.key,
+            site=site.id,
+            site_name=site.name,
+            timezone=site.timezone,
+            units=site.units,
+            transition=transition.kind,
+            at_ms=now_ms,
+            alarm=alarm,
+            contact=name,
+            test=True,
+        )
+        key = delivery_key(transition.key, channel, receiver)
+        expires = now_ms + TEST_MINUTES * HOUR_MS // 60
+        owed.append(Delivery(key, channel, receiver, site.id, message.encode(), now_ms, now_ms, expires))
+    return owed

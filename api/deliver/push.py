@@ -1,0 +1,139 @@
+"""Browser push: VAPID (RFC 8292) with keys made at the first start, encrypted per RFC 8291 by pywebpush.
+
+A subscription is dropped only when the push service answers 404 or 410 (RFC 8030 section 7.3).
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import requests
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from py_vapid import Vapid02
+from pywebpush import WebPushException, webpush
+
+from api.deliver.outcome import Later, Never, Outcome, Sent
+from api.deliver.secret import private_bytes
+from api.deliver.words import title
+from forecaster.alarms.plan import PUSH, Message
+from forecaster.domain.alarms import Priority
+from forecaster.domain.errors import ConfigError
+from forecaster.domain.ports import Clock, Delivery, Ledger, PushSubscription
+
+TTL_S = 12 * 3600
+"""How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
+TIMEOUT_S = 10.0
+GONE = frozenset({404, 410})
+TOO_LARGE = 413
+LONGEST_ACTION = 800
+"""Characters of the action: RFC 8291 leaves a little under 4,096 bytes of plaintext."""
+
+
+def push_keys(key_file: Path) -> Vapid02:
+    """The installation's VAPID keys; made, with mode 0600, where the file does not exist yet."""
+    made = ec.generate_private_key(ec.SECP256R1()).private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+    pem = private_bytes(key_file, made)
+    try:
+        return Vapid02.from_pem(pem)
+    except (ValueError, TypeError) as error:
+        raise ConfigError(str(key_file), "push.key_file", f"it holds no key ({error})", "move it away") from error
+
+
+def public_key(keys: Vapid02) -> str:
+    """What a browser needs to subscribe: the uncompressed point, base64url (RFC 8292 section 3.2)."""
+    raw = keys.public_key.public_bytes(serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint)
+    return base64.urlsafe_b64encode(raw).decode().rstrip("=")
+
+
+def payload(message: Message, key: str, page: str | None) -> bytes:
+    """What the page's service worker shows: title, body, and a tag that lets a newer chapter replace an older one."""
+    alarm = message.alarm
+    return msgspec.json.encode(
+        {
+            "title": title(message),
+            "body": alarm.headline,
+            "action": alarm.action[:LONGEST_ACTION],
+            "tag": message.story,
+            "key": key,
+            "id": alarm.id,
+            "site": message.site,
+            "priority": alarm.priority.value,
+            "transition": message.transition.value,
+            "url": page or f"/sites/{message.site}",
+        }
+    )
+
+
+class PushCarrier:
+    """Posts to browsers' push services."""
+
+    channel = PUSH
+
+    def __init__(self, keys: Vapid02, contact: str, ledger: Ledger, clock: Clock, public_url: str | None) -> None:
+        self._keys, self._contact, self._ledger, self._clock = keys, contact, ledger, clock
+        self._public_url = public_url
+        self._session = requests.Session()
+
+    def send(self, delivery: Delivery, message: Message) -> Outcome:
+        """One attempt."""
+        subscription = self._subscription(delivery.receiver)
+        if subscription is None:
+            return Sent()  # unsubscribed meanwhile: nobody is waiting for it
+        page = None if self._public_url is None else f"{self._public_url.rstrip('/')}/sites/{message.site}"
+        urgency = "normal" if message.alarm.priority is Priority.LOW else "high"
+        try:
+            webpush(
+                {
+                    "endpoint": subscription.endpoint,
+                    "keys": {"p256dh": subscription.p256dh, "auth": subscription.auth},
+                },
+                data=payload(message, delivery.key, page),
+                vapid_private_key=self._keys,
+                vapid_claims={"sub": self._contact, "exp": self._clock.now_ms() // 1000 + TTL_S},
+                ttl=TTL_S,
+                headers={"Urgency": urgency, "Topic": topic(message.story)},
+                timeout=TIMEOUT_S,
+                requests_session=self._session,
+            )
+        except WebPushException as error:
+            return self._refused(error.response, subscription, str(error.message))
+        except requests.RequestException as error:
+            return Later(f"the push service cannot be reached: {type(error).__name__}: {error}")
+        except ValueError as error:
+            self._ledger.drop_subscription(subscription.id)
+            return Never(f"the browser's keys cannot be used: {error}")
+        return Sent()
+
+    def _refused(self, response: Any, subscription: PushSubscription, said: str) -> Outcome:
+        if response is None:
+            return Later(f"the push service cannot be used: {said}")
+        code = int(response.status_code)
+        if code in GONE:
+            self._ledger.drop_subscription(subscription.id)
+            return Never(f"the browser {subscription.label!r} has gone (the push service answered {code})")
+        if code == TOO_LARGE:
+            return Never("the push service says the message is too large")
+        after = str(response.headers.get("retry-after", ""))
+        return Later(f"the push service answered {code}", float(after[:9]) if after.isdecimal() else None)
+
+    def _subscription(self, identity: str) -> PushSubscription | None:
+        return next((item for item in self._ledger.subscriptions() if item.id == identity), None)
+
+    def tick(self) -> None:
+        """Nothing beside deliveries."""
+
+    def close(self) -> None:
+        """Close connections."""
+        self._session.close()
+
+
+def topic(story: str) -> str:
+    """A push Topic (RFC 8030 section 5.4): at most 32 base64url characters; a newer message replaces an older one."""
+    return base64.urlsafe_b64encode(hashlib.sha256(story.encode()).digest())[:32].decode()

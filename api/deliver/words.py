@@ -1,0 +1,27 @@
+"""The title of a message, and the JSON that hubs and webhooks get."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from api.answers import alarm_out
+from forecaster.alarms.plan import Message
+from forecaster.document import time_text
+
+
+def title(message: Message) -> str:
+    """The line above the headline on a lock screen: the site, and that it is a test where it is one."""
+    return f"Test: {message.site_name}" if message.test else message.site_name
+
+
+def message_document(message: Message, key: str) -> dict[str, Any]:
+    """What a webhook gets: the alarm, what happened to it, and the key by which a repeat can be dropped."""
+    return {
+        **alarm_out(message.alarm),
+        "site_name": message.site_name,
+        "timezone": message.timezone,
+        "transition": message.transition.value,
+        "at": time_text(message.at_ms),
+        "test": message.test,
+        "key": key,
+    }
