@@ -70,7 +70,7 @@ def carriers_for(
         found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: f"{base}/sites/{site}"))
     if PUSH in served(installation):
         keys = push_keys(installation.push.key_file)
-        found.append(PushCarrier(keys, push_contact(installation), ledger, clock, installation.http.public_url))
+        found.append(PushCarrier(keys, push_contact(installation), ledger, installation.http.public_url))
     return found
 
 

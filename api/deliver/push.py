@@ -23,7 +23,7 @@ from api.deliver.words import title
 from forecaster.alarms.plan import PUSH, Message
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.ports import Clock, Delivery, Ledger, PushSubscription
+from forecaster.domain.ports import Delivery, Ledger, PushSubscription
 
 TTL_S = 12 * 3600
 """How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
@@ -76,8 +76,8 @@ class PushCarrier:
 
     channel = PUSH
 
-    def __init__(self, keys: Vapid02, contact: str, ledger: Ledger, clock: Clock, public_url: str | None) -> None:
-        self._keys, self._contact, self._ledger, self._clock = keys, contact, ledger, clock
+    def __init__(self, keys: Vapid02, contact: str, ledger: Ledger, public_url: str | None) -> None:
+        self._keys, self._contact, self._ledger = keys, contact, ledger
         self._public_url = public_url
         self._session = requests.Session()
 
@@ -96,7 +96,7 @@ class PushCarrier:
                 },
                 data=payload(message, delivery.key, page),
                 vapid_private_key=self._keys,
-                vapid_claims={"sub": self._contact, "exp": self._clock.now_ms() // 1000 + TTL_S},
+                vapid_claims={"sub": self._contact},  # the library adds aud, and exp within 12 h
                 ttl=TTL_S,
                 headers={"Urgency": urgency, "Topic": topic(message.story)},
                 timeout=TIMEOUT_S,
@@ -115,6 +115,8 @@ class PushCarrier:
         if response is None:
             return Later(f"the push service cannot be used: {said}")
         code = int(response.status_code)
+        if 200 <= code < 300:  # the library knows of 201 and 202 alone
+            return Sent()
         if code in GONE:
             self._ledger.drop_subscription(subscription.id)
             return Never(f"the browser {subscription.label!r} has gone (the push service answered {code})")

@@ -23,7 +23,7 @@ def private_bytes(path: Path, made: bytes) -> bytes:
                 file.flush()
                 os.fsync(file.fileno())
             try:
-                draft.hardlink_to(path)
+                path.hardlink_to(draft)
             except FileExistsError:
                 pass
             finally:
