@@ -14,6 +14,7 @@ from api.deliver.outcome import Later, Outcome, Sent
 from collector.settings import Broker
 
 ANSWER_S = 10.0
+FIRST_S = 3.0
 QUEUE = 1000
 
 
@@ -49,6 +50,7 @@ class BrokerLink:
         self._answered = 0
         self._refusal: str | None = None
         self._started = False
+        self._accepted = threading.Event()
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv311, clean_session=True
         )
@@ -68,6 +70,10 @@ class BrokerLink:
             self._started = True
             self._client.connect_async(self._broker.host, self._broker.port, keepalive=self._broker.keepalive_s)
             self._client.loop_start()
+
+    def await_first(self) -> None:
+        """Give the first connection a moment, so that a start with a broker at hand does not begin with a failure."""
+        self._accepted.wait(FIRST_S)
 
     @property
     def connected(self) -> bool:
@@ -125,6 +131,7 @@ class BrokerLink:
             client.subscribe(topic, qos=1)
         with self._lock:
             self._connections += 1
+        self._accepted.set()
 
     def _on_message(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         self._heard.append(Heard(message.topic, bytes(message.payload), message.retain))

@@ -124,7 +124,6 @@ class Device:
 
     def refresh(self) -> None:
         """Introduce the device after a connection; tell what changed since."""
-        self.link.start()
         if self.link.fresh() and not self._introduce():
             self.link.again()
             return
@@ -195,6 +194,7 @@ class HomieCarrier:
         self._ledger, self._clock, self._wake = ledger, clock, wake
         self._devices = {site.id: Device(broker, f"{client_id}-{site.id}", site, ledger) for site in sites.values()}
         self._cleared = False
+        self._begun = False
 
     def send(self, delivery: Delivery, message: Message) -> Outcome:
         """The device tells its alarms as they stand now: a backlog needs no replay."""
@@ -205,6 +205,12 @@ class HomieCarrier:
 
     def tick(self) -> None:
         """Keep devices introduced and fresh, take commands, remove what is no longer configured."""
+        if not self._begun:
+            self._begun = True
+            for device in self._devices.values():
+                device.link.start()
+            for device in list(self._devices.values())[:1]:
+                device.link.await_first()
         for device in self._devices.values():
             device.refresh()
             for heard in device.link.heard():

@@ -56,6 +56,7 @@ class MqttCarrier:
         self._sites, self._ledger, self._clock, self._wake = sites, ledger, clock, wake
         self._link = BrokerLink(broker, client_id, Will(STATUS, OFFLINE, QOS), (COMMANDS,))
         self._issued: dict[str, int] = {}
+        self._begun = False
 
     def send(self, delivery: Delivery, message: Message) -> Outcome:
         """Publish one alarm's newest state, retained."""
@@ -64,7 +65,10 @@ class MqttCarrier:
 
     def tick(self) -> None:
         """Connect, tell anew after a connection, publish new forecasts, take commands."""
-        self._link.start()
+        if not self._begun:
+            self._begun = True
+            self._link.start()
+            self._link.await_first()
         if self._link.fresh() and not self._tell_all():
             self._link.again()
         self._tell_forecasts()

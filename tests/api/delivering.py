@@ -37,6 +37,17 @@ class SteppedClock:
         self.at_ms += int(seconds * 1000.0)
 
 
+class FastClock(SteppedClock):
+    """A clock that runs twenty times as fast as the wall, so that threads need not be waited for."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._begun_s = time.monotonic()
+
+    def now_ms(self) -> int:
+        return self.at_ms + int((time.monotonic() - self._begun_s) * 20_000.0)
+
+
 def ledger_in(folder: Path) -> Ledger:
     return open_ledger(f"sqlite:///{folder / 'ledger.db'}")
 

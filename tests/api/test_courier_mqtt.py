@@ -1,0 +1,185 @@
+"""The MQTT topics of the interface on a real broker: retained, told anew, cleared, with a will and a command."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from api.deliver.courier import Courier
+from api.deliver.mqtt import MqttCarrier
+from forecaster.domain.alarms import AlarmState, TransitionKind
+from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.site import Site
+from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
+from tests.api.mosquitto import Hub, Mosquitto
+from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS
+
+ALARM = "outlast/larkspur/alarm/high-water"
+FORECAST = "outlast/larkspur/forecast"
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    made = Mosquitto(tmp_path)
+    made.start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    made = ledger_in(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def clock() -> SteppedClock:
+    return FastClock()
+
+
+Start = Callable[..., Courier]
+
+
+@pytest.fixture
+def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock) -> Iterator[Start]:
+    running: list[Courier] = []
+
+    def begin(*sites: Site, wake: Callable[[], None] = lambda: None) -> Courier:
+        by_id = {site.id: site for site in sites or (LARKSPUR,)}
+        carrier = MqttCarrier(broker.settings, f"outlast-test-{len(running)}", by_id, ledger, clock, wake)
+        one = courier(carrier, ledger, clock)
+        one.start()
+        running.append(one)
+        return one
+
+    yield begin
+    for one in running:
+        one.stop()
+
+
+def test_forecast_and_alarm_are_there_for_a_hub_that_comes_later(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    ledger.publish([StoredForecast("larkspur", START_MS, '{"site": "larkspur"}')])
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    sender = start()
+    eventually(lambda: sender.sent == 1, "the delivery")
+    hub = Hub(broker.port, "outlast/#")
+    eventually(lambda: {FORECAST, ALARM, "outlast/status"} <= hub.retained, "retained messages")
+    hub.close()
+    assert hub.now["outlast/status"] == b"online"
+    assert hub.now[FORECAST] == b'{"site": "larkspur"}'
+    alarm = json.loads(hub.now[ALARM])
+    assert alarm["state"] == "unacknowledged"
+    assert alarm["headline"].startswith("HIGH WATER")
+
+
+def test_an_alarm_that_is_over_says_normal(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    hub = Hub(broker.port, "outlast/#")
+    sender = start()
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    eventually(lambda: sender.sent == 1, "the raise")
+    done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
+    owe(ledger, LARKSPUR, [done], clock.now_ms(), "mqtt")
+    eventually(lambda: sender.sent == 2, "the end")
+    eventually(lambda: ALARM in hub.now and json.loads(hub.now[ALARM])["state"] == "normal", "the state normal")
+    hub.close()
+    assert json.loads(hub.now[ALARM])["cleared"] == "2026-03-03T16:03:00Z"
+
+
+def test_a_broker_that_forgot_everything_is_told_anew(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    ledger.publish([StoredForecast("larkspur", START_MS, "{}")])
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    sender = start()
+    eventually(lambda: sender.sent == 1, "the delivery")
+    broker.stop()
+    broker.start()
+    hub = Hub(broker.port, "outlast/#")
+    eventually(lambda: {FORECAST, ALARM, "outlast/status"} <= set(hub.now), "everything told anew", 40.0)
+    hub.close()
+
+
+def test_a_broker_that_is_down_gets_the_newest_state_when_it_is_back(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    broker.stop()
+    sender = start()
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    eventually(lambda: bool(sender.faults.standing()), "a failed attempt")
+    done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
+    owe(ledger, LARKSPUR, [done], clock.now_ms(), "mqtt")
+    broker.start()
+    hub = Hub(broker.port, ALARM)
+    eventually(lambda: sender.sent == 1 and bool(hub.now), "the delivery", 40.0)
+    hub.close()
+    assert [json.loads(payload)["state"] for _, payload in hub.all][-1] == "normal"
+    assert sender.faults.standing() == {}
+
+
+def test_status_says_whether_we_are_there(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    sender = start()
+    hub = Hub(broker.port, "outlast/status")
+    eventually(lambda: hub.now.get("outlast/status") == b"online", "online")
+    sender.stop()
+    eventually(lambda: hub.now.get("outlast/status") == b"offline", "offline")
+    hub.close()
+    assert ledger.noted("mqtt-sites") == '["larkspur"]'
+
+
+def test_a_command_acknowledges(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start) -> None:
+    woken: list[bool] = []
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    sender = start(wake=lambda: woken.append(True))
+    eventually(lambda: sender.sent == 1, "the delivery")
+    hub = Hub(broker.port, "outlast/#")
+    hub.say(f"{ALARM}/acknowledge", b"kitchen panel")
+    eventually(lambda: len(ledger.requests(0)) == 1, "the request")
+    _, kind, target, body, _ = ledger.requests(0)[0]
+    assert (kind, target, json.loads(body)) == ("acknowledge", told().alarm.id, {"by": "kitchen panel"})
+    assert woken == [True]
+    hub.say("outlast/larkspur/alarm/mains-lost/acknowledge", b"")
+    hub.say("outlast/elsewhere/alarm/high-water/acknowledge", b"")
+    hub.say("outlast/status/alarm/x/acknowledge", b"\xff")
+    hub.close()
+    assert len(ledger.requests(0)) == 1
+
+
+def test_a_retained_command_is_old_and_not_obeyed(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    hub = Hub(broker.port, "outlast/#")
+    hub.say(f"{ALARM}/acknowledge", b"", retain=False)
+    hub.say(f"{ALARM}/acknowledge", b"yesterday", retain=True)
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    sender = start()
+    eventually(lambda: sender.sent == 1, "the delivery")
+    hub.say(f"{ALARM}/acknowledge", b"today")
+    eventually(lambda: bool(ledger.requests(0)), "the request")
+    hub.close()
+    assert [json.loads(body)["by"] for _, _, _, body, _ in ledger.requests(0)] == ["today"]
+
+
+def test_a_site_that_was_removed_leaves_nothing_behind(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    linden = replace(LARKSPUR, id="linden")
+    ledger.publish([StoredForecast("linden", START_MS, "{}"), StoredForecast("larkspur", START_MS, "{}")])
+    owe(ledger, linden, [told(site="linden")], clock.now_ms(), "mqtt")
+    first = start(LARKSPUR, linden)
+    eventually(lambda: first.sent == 1, "the delivery")
+    first.stop()
+    start(LARKSPUR)
+    eventually(lambda: ledger.noted("mqtt-sites") == '["larkspur"]', "the clearing")
+    hub = Hub(broker.port, "outlast/#")
+    eventually(lambda: FORECAST in hub.now, "the retained forecast")
+    hub.close()
+    assert not [topic for topic in hub.now if topic.startswith("outlast/linden")]
