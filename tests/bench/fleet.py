@@ -1,0 +1,113 @@
+"""A fleet of simulated basements for load tests: their site files, and a publisher that keeps a fixed rate."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import multiprocessing.pool
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+SITE = """id = "{id}"
+name = "Cellar {number}"
+timezone = "America/Chicago"
+[pump]
+rated_voltage_v = 115
+rated_power_w = 480
+[pit]
+diameter_m = 0.46
+drawdown_m = 0.18
+freeboard_m = 0.30
+[pack]
+capacity_wh = 1024
+continuous_w = 900
+surge_w = 1800
+[[channels]]
+quantity = "pump_power"
+topic = "fleet/{id}/plug"
+value = "$.power"
+unit = "W"
+time = "$.time"
+[[channels]]
+quantity = "pack_charge"
+topic = "fleet/{id}/pack"
+value = "$.charge"
+unit = "%"
+time = "$.time"
+"""
+
+PACK_EVERY = 5
+"""One message in this many tells the charge, the others the pump's power."""
+
+
+def site_id(number: int) -> str:
+    """Id of the numbered site."""
+    return f"cellar-{number:05d}"
+
+
+def write_fleet(folder: Path, sites: int, broker_url: str, store_url: str, ledger_url: str | None = None) -> None:
+    """An installation with that many sites, no outside contacts."""
+    (folder / "sites").mkdir(parents=True, exist_ok=True)
+    ledger = "" if ledger_url is None else f'ledger = "{ledger_url}"\n'
+    (folder / "outlast.toml").write_text(
+        f'[broker]\nurl = "{broker_url}"\nclient_id = "load"\n[store]\nurl = "{store_url}"\n{ledger}'
+    )
+    for number in range(sites):
+        text = SITE.format(id=site_id(number), number=number)
+        (folder / "sites" / f"{site_id(number)}.toml").write_text(text)
+
+
+def message(number: int, turn: int, now_ms: int) -> tuple[str, bytes]:
+    """Topic and payload of a site's message: a 10 s run every 200 s or so, a charge that falls."""
+    if turn % PACK_EVERY == number % PACK_EVERY:
+        charge = max(10.0, 100.0 - turn * 0.01)
+        return f"fleet/{site_id(number)}/pack", json.dumps({"charge": round(charge, 1), "time": now_ms}).encode()
+    phase_s = (now_ms / 1000.0 + number * 7.0) % (180.0 + number % 60)
+    power = 470.0 + number % 30 if phase_s < 10.0 else 0.4
+    return f"fleet/{site_id(number)}/plug", json.dumps({"power": power, "time": now_ms}).encode()
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """What the publisher did: messages acknowledged by the broker, and the seconds it took."""
+
+    messages: int
+    seconds: float
+
+
+def publish(port: int, sites: int, rate: float, seconds: float) -> Published:
+    """Publish at QoS 1 and a fixed rate, each message with a source time of its own; ends by itself."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-publisher", protocol=mqtt.MQTTv5)
+    client.max_inflight_messages_set(2000)
+    client.max_queued_messages_set(0)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    begun, total = time.monotonic(), int(rate * seconds)
+    waiting: list[mqtt.MQTTMessageInfo] = []
+    for index in range(total):
+        turn, number = divmod(index, sites)
+        topic, payload = message(number, turn, int(time.time() * 1000))
+        waiting.append(client.publish(topic, payload, qos=1))
+        if index % 100 == 99:
+            early = begun + (index + 1) / rate - time.monotonic()
+            if early > 0:
+                time.sleep(early)
+            waiting = [info for info in waiting if not info.is_published()]
+    for info in waiting:
+        info.wait_for_publish(60)
+    took = time.monotonic() - begun
+    client.disconnect()
+    client.loop_stop()
+    return Published(total, took)
+
+
+def publish_apart(port: int, sites: int, rate: float, seconds: float) -> multiprocessing.pool.AsyncResult[Published]:
+    """The same in a process of its own."""
+    pool = multiprocessing.get_context("spawn").Pool(1)
+    result = pool.apply_async(publish, (port, sites, rate, seconds))
+    pool.close()
+    return result
