@@ -8,6 +8,7 @@ processes can follow; a `mark` is written after each batch, and followers read u
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -87,6 +88,9 @@ class InfluxStore:
     # -- writing
     def append(self, readings: Sequence[Reading]) -> int:
         """Queue durably, then hand to the server if it is there; see the port."""
+        for r in readings:
+            if not math.isfinite(r.value):
+                raise StoreRefused(f"{r.site} {r.quantity} at {r.time_ms}: {r.value} is no number; it cannot be stored")
         if not readings:
             return 0
         with self._drain_lock:
@@ -116,8 +120,7 @@ class InfluxStore:
                 self.drain()
 
     def _write(self, waiting: Sequence[Waiting]) -> int:
-        if self._newest_ms is None:
-            self._newest_ms = self._prepare()
+        newest_ms = self._prepared()
         effective = self._effective(waiting)
         taken = self._write_lines(self._bucket, [(w, _reading_point(w.reading)) for w in effective], WritePrecision.MS)
         if taken:
@@ -128,14 +131,22 @@ class InfluxStore:
             self._server.write(self._arrivals, [mark.to_line_protocol()], WritePrecision.US)
         for w in taken:
             key = _series_key(w.reading)
-            self._newest_ms[key] = max(self._newest_ms.get(key, w.reading.time_ms), w.reading.time_ms)
+            newest_ms[key] = max(newest_ms.get(key, w.reading.time_ms), w.reading.time_ms)
         return len(taken)
 
-    def _prepare(self) -> dict[SeriesKey, int]:
-        self._server.ensure_bucket(self._bucket, self._keep_s)
-        self._server.ensure_bucket(self._arrivals, ARRIVALS_KEPT_S)
-        tables = self._server.query("SELECT last(value) FROM reading GROUP BY site, quantity, subject")
-        return {_tags_key(t.tags): _int(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
+    def _prepared(self) -> dict[SeriesKey, int]:
+        """The newest time of each series [ms]; asked of the server once, when the buckets are sure to be there."""
+        with self._drain_lock:
+            if self._newest_ms is None:
+                self._server.ensure_bucket(self._bucket, self._keep_s)
+                self._server.ensure_bucket(self._arrivals, ARRIVALS_KEPT_S)
+                tables = self._server.query("SELECT last(value) FROM reading GROUP BY site, quantity, subject")
+                self._newest_ms = {_tags_key(t.tags): _int(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
+            return self._newest_ms
+
+    def _query(self, influxql: str, bucket: str | None = None) -> list[Table]:
+        self._prepared()
+        return self._server.query(influxql, bucket)
 
     def _effective(self, waiting: Sequence[Waiting]) -> list[Waiting]:
         """What changes the store: one per identity, by the rule of Reading, less what the server holds already."""
@@ -150,11 +161,11 @@ class InfluxStore:
 
     def _held(self, readings: Iterable[Reading]) -> dict[tuple[str, str, str, int], Reading]:
         """Rows on the server with the identities of readings that are not newer than all before them."""
-        assert self._newest_ms is not None
+        newest_ms = self._prepared()
         spans: dict[SeriesKey, tuple[int, int]] = {}
         for r in readings:
             key = _series_key(r)
-            if r.time_ms <= self._newest_ms.get(key, -1):
+            if r.time_ms <= newest_ms.get(key, -1):
                 low, high = spans.get(key, (r.time_ms, r.time_ms))
                 spans[key] = (min(low, r.time_ms), max(high, r.time_ms))
         held = {}
@@ -193,23 +204,24 @@ class InfluxStore:
         """Readings in the order of storing, per collector; the cursor is JSON of collector to stamp."""
         at: dict[str, int] = {} if cursor is None else msgspec.json.decode(cursor, type=dict[str, int])
         found: list[Reading] = []
-        marks = self._server.query("SELECT last(count) FROM mark GROUP BY collector", self._arrivals)
+        marks = self._query("SELECT last(count) FROM mark GROUP BY collector", self._arrivals)
         for mark in sorted(marks, key=lambda t: t.tags["collector"]):
             name, room = mark.tags["collector"], limit - len(found)
             if room <= 0:
                 break
             low, high = at.get(name, 0), _int(mark.rows[0]["time"])
-            if low >= high:
-                continue
-            rows = self._arrival_rows(name, low, high, room)
-            at[name] = _int(rows[-1]["time"]) if len(rows) == room else high
-            found += [r for r in map(_reading_of_arrival, rows) if sites is None or r.site in sites]
+            while low < high and room > 0:
+                rows = self._arrival_rows(name, low, high, room)
+                low = _int(rows[-1]["time"]) if len(rows) == room else high
+                wanted = [r for r in map(_reading_of_arrival, rows) if sites is None or r.site in sites]
+                found, room = found + wanted, room - len(wanted)
+            at[name] = max(low, at.get(name, 0))
         return Tail(tuple(found), msgspec.json.encode(at).decode())
 
     def _arrival_rows(
         self, collector: str, low_us: int, high_us: int, limit: int
     ) -> tuple[Mapping[str, float | int | str | None], ...]:
-        tables = self._server.query(
+        tables = self._query(
             "SELECT source_ms, value, arrived, site, quantity, subject FROM arrival"
             f" WHERE collector = {literal(collector)} AND time > {low_us}u AND time <= {high_us}u"
             f" ORDER BY time ASC LIMIT {limit}",
@@ -219,7 +231,7 @@ class InfluxStore:
 
     def latest(self, site: str) -> Mapping[tuple[Quantity, str], Reading]:
         """The newest reading of each (quantity, subject)."""
-        tables = self._server.query(
+        tables = self._query(
             f"SELECT value, arrived FROM reading WHERE site = {literal(site)}"
             " GROUP BY site, quantity, subject ORDER BY time DESC LIMIT 1"
         )
@@ -233,11 +245,11 @@ class InfluxStore:
         key = (site, quantity.value, subject)
         where = f"{_where(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
         if points is None:
-            rows = _rows(self._server.query(f"SELECT value FROM reading WHERE {where} ORDER BY time ASC"))
+            rows = _rows(self._query(f"SELECT value FROM reading WHERE {where} ORDER BY time ASC"))
             return [_single(row) for row in rows]
         bucket_ms = max(1, -(-(end_ms - start_ms) // points))
         rows = _rows(
-            self._server.query(
+            self._query(
                 "SELECT count(value) AS n, min(value) AS low, max(value) AS high, mean(value) AS mean FROM reading"
                 f" WHERE {where} GROUP BY time({bucket_ms}ms, {start_ms % bucket_ms}ms) fill(none)"
             )
@@ -250,22 +262,20 @@ class InfluxStore:
     def count(self, site: str | None = None) -> int:
         """How many readings the server holds."""
         where = "" if site is None else f" WHERE site = {literal(site)}"
-        return sum(_int(r["count"]) for r in _rows(self._server.query(f"SELECT count(value) FROM reading{where}")))
+        return sum(_int(r["count"]) for r in _rows(self._query(f"SELECT count(value) FROM reading{where}")))
 
     def sites(self) -> list[str]:
         """Sites with at least one reading, sorted."""
-        tables = self._server.query("SELECT last(value) FROM reading GROUP BY site")
+        tables = self._query("SELECT last(value) FROM reading GROUP BY site")
         return sorted(t.tags["site"] for t in tables)
 
     def prune(self, before_ms: int) -> int:
         """Drop older readings; the server's retention does the same by itself."""
         where = f"time < {before_ms}ms"
-        gone = sum(
-            _int(r["count"]) for r in _rows(self._server.query(f"SELECT count(value) FROM reading WHERE {where}"))
-        )
+        gone = sum(_int(r["count"]) for r in _rows(self._query(f"SELECT count(value) FROM reading WHERE {where}")))
         if gone:
             stamp = datetime.fromtimestamp(before_ms / 1000, UTC).isoformat()
-            self._server.query(f"DELETE FROM reading WHERE time < {literal(stamp.replace('+00:00', 'Z'))}")
+            self._query(f"DELETE FROM reading WHERE time < {literal(stamp.replace('+00:00', 'Z'))}")
         return gone
 
     def health(self) -> StoreHealth:

@@ -16,8 +16,10 @@ import pytest
 from collector.store.influx import InfluxStore
 from collector.store.influx_server import InfluxServer, parse_address
 from forecaster.domain.errors import ConfigError, StoreUnavailable
+from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from tests.contracts.store_contract import StoreContract
 from tests.engines import ROOT, Influx, running_influx, wait_until
 
 NOW_MS = int(time.time() * 1000)
@@ -65,6 +67,16 @@ def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
 @pytest.fixture
 def opened(influx: Influx, tmp_path: Path, request: pytest.FixtureRequest) -> Opened:
     return Opened(influx, request.node.name.replace("[", "_").replace("]", ""), tmp_path)
+
+
+class TestInflux(StoreContract):
+    """The contract of every store, unchanged."""
+
+    @pytest.fixture
+    def store(self, opened: Opened) -> Iterator[ReadingStore]:
+        made = opened.open()
+        yield made
+        made.close()
 
 
 def readings(count: int, *, site: str = "larkspur", start_ms: int = NOW_MS - 3_600_000) -> list[Reading]:
