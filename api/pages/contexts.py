@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
+from api.pages.siteform import FormSection
 from forecaster.domain.alarms import Alarm
 
 
@@ -211,3 +212,19 @@ class RefusalLine:
     topic: str
     payload: str
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SizingContext:
+    """The sizing page: form, answer or problem. asked : (name, label, unit, value)."""
+
+    sections: tuple[FormSection, ...]
+    asked: tuple[tuple[str, str, str, str], ...]
+    end_of_life: bool
+    problem: str
+    verdict: str
+    findings: tuple[Fact, ...]
+    hours: tuple[Fact, ...]
+    options: tuple[Fact, ...]
+    steps: Table | None
+    cautions: tuple[str, ...]

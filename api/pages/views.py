@@ -19,6 +19,7 @@ from api.pages.historypage import history_csv, history_page
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
 from api.pages.sitepage import script_words, site_now
+from api.pages.sizingpage import sizing_page
 from api.pages.words import words
 from api.wiring import Services
 from forecaster.domain.errors import NotFound, UsageError
@@ -163,6 +164,20 @@ def ask(services: Services, site: Site, kind: str, alarm_id: str, body: dict[str
     services.ledger.request(kind, alarm_id, msgspec.json.encode(body).decode(), services.clock.now_ms())
     services.wake()
     return RedirectResponse(f"/sites/{site.id}/alarms?asked=true", status_code=303)
+
+
+@router.get("/sizing")
+def sizing(request: Request, desk: DeskIn, caller: CallerIn) -> Response:
+    """Sizing before there is a site."""
+    context = sizing_page(desk, None, dict(request.query_params), words())
+    return page(request, "sizing.html", caller, sizing=context)
+
+
+@router.get("/sites/{site}/sizing")
+def site_sizing(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
+    """Sizing of a site, starting from its plates and its present rhythm."""
+    context = sizing_page(desk, site, dict(request.query_params), words())
+    return page(request, "sizing.html", caller, site_id=site.id, name=site.name, sizing=context)
 
 
 def moment(site: Site, text: str) -> int:

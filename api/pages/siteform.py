@@ -1,0 +1,157 @@
+"""The plates of pump, pit and pack as fields of a form, and back into the content of a site file.
+
+A field takes a plain number in the unit shown, or a number with a unit of its own: `18 in`, `1.5 kWh`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from api.pages.words import Words
+from collector.units import conversion
+from forecaster.domain.errors import UsageError
+from forecaster.domain.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """One field of the form: where it goes in the site file, its unit in pint's spelling, whether asked first.
+
+    unit : str — "" for a bare number, "text" for a word
+    """
+
+    section: str
+    key: str
+    unit: str
+    first: bool = False
+
+    @property
+    def name(self) -> str:
+        """The field's name in the form, which is its key in the site file."""
+        return f"{self.section}.{self.key}"
+
+
+PLATES: tuple[Plate, ...] = (
+    Plate("pump", "rated_voltage_v", "V", first=True),
+    Plate("pump", "rated_current_a", "A", first=True),
+    Plate("pump", "rated_power_w", "W", first=True),
+    Plate("pump", "horsepower", "hp", first=True),
+    Plate("pump", "power_factor", ""),
+    Plate("pump", "locked_rotor_code", "text"),
+    Plate("pump", "locked_rotor_current_a", "A"),
+    Plate("pump", "static_head_m", "m"),
+    Plate("pump", "maximum_head_m", "m"),
+    Plate("pump", "rated_flow_l_per_min", "L/min"),
+    Plate("pit", "diameter_m", "m", first=True),
+    Plate("pit", "area_m2", "m**2"),
+    Plate("pit", "drawdown_m", "m", first=True),
+    Plate("pit", "freeboard_m", "m", first=True),
+    Plate("pack", "capacity_wh", "Wh", first=True),
+    Plate("pack", "continuous_w", "W", first=True),
+    Plate("pack", "surge_w", "W", first=True),
+    Plate("pack", "reserve_percent", "percent", first=True),
+    Plate("pack", "extra_capacity_wh", "Wh"),
+    Plate("pack", "inverter_efficiency", ""),
+    Plate("pack", "idle_w", "W"),
+    Plate("pack", "charge_w", "W"),
+)
+
+SHOWN_UNITS = {"m**2": "m²", "percent": "%", "text": ""}
+NUMBER = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?)\s*(.*?)\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class FormField:
+    """A field as the template shows it."""
+
+    name: str
+    label: str
+    unit: str
+    value: str
+    first: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FormSection:
+    """Fields of one table of the site file: those asked first, and the rest."""
+
+    title: str
+    first: tuple[FormField, ...]
+    rest: tuple[FormField, ...]
+
+
+def number_in(text: str, unit: str, name: str) -> float:
+    """A number in the field's unit; UsageError where it is none, or its own unit does not convert."""
+    found = NUMBER.match(text)
+    if found is None:
+        raise UsageError(f"{name}: {text!r} is not a number", f"write it as 12.5{f' or 12.5 {unit}' if unit else ''}")
+    value, own = float(found[1].replace(",", ".")), found[2]
+    if not own or own == SHOWN_UNITS.get(unit, unit):
+        return value
+    how = conversion(own, unit) if unit else None
+    if how is None:
+        raise UsageError(f"{name}: {own!r} is not a unit of this", f"leave it out, or write {unit or 'a number alone'}")
+    return round(value * how.scale + how.offset, 6)
+
+
+def content_of(form: Mapping[str, str]) -> dict[str, dict[str, Any]]:
+    """The tables [pump], [pit] and [pack] from a form; empty fields are left out."""
+    content: dict[str, dict[str, Any]] = {"pump": {}, "pit": {}, "pack": {}}
+    for plate in PLATES:
+        text = form.get(plate.name, "").strip()
+        if not text:
+            continue
+        content[plate.section][plate.key] = _value(plate, text)
+    return content
+
+
+def _value(plate: Plate, text: str) -> Any:
+    if plate.unit == "text":
+        return text.upper()
+    if plate.key == "rated_current_a":
+        ends = [part for part in re.split(r"\s*(?:-|–|to|\.\.)\s*", text) if part]
+        values = [number_in(end, plate.unit, plate.name) for end in ends]
+        return values[0] if len(values) == 1 else values
+    return number_in(text, plate.unit, plate.name)
+
+
+def values_of(site: Site) -> dict[str, str]:
+    """A site's plates as the texts of the form."""
+    found: dict[str, str] = {}
+    for section, thing in (("pump", site.pump), ("pit", site.pit), ("pack", site.pack)):
+        for field in fields(thing):
+            value = getattr(thing, field.name)
+            if isinstance(value, tuple):
+                low, high = value
+                value = f"{low:g}" if low == high else f"{low:g} – {high:g}"
+            if value is not None and value != 0:
+                found[f"{section}.{field.name}"] = f"{value:.6g}" if isinstance(value, float) else str(value)
+    return found
+
+
+def sections(values: Mapping[str, str], words: Words) -> tuple[FormSection, ...]:
+    """The form's sections with their values."""
+    made = []
+    for section in ("pump", "pit", "pack"):
+        shown = [
+            FormField(
+                plate.name,
+                words(f"plate.{plate.name}"),
+                SHOWN_UNITS.get(plate.unit, plate.unit),
+                values.get(plate.name, ""),
+                plate.first,
+            )
+            for plate in PLATES
+            if plate.section == section
+        ]
+        made.append(
+            FormSection(
+                words(f"plate.{section}.title"),
+                tuple(field for field in shown if field.first),
+                tuple(field for field in shown if not field.first),
+            )
+        )
+    return tuple(made)

@@ -1,0 +1,150 @@
+"""Sizing as a page: the same question and the same arithmetic as `outlast size`, asked by a form."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from api.pages.contexts import Fact, SizingContext, Table
+from api.pages.desk import Desk
+from api.pages.siteform import content_of, number_in, sections, values_of
+from api.pages.words import Words
+from api.sizingdata import observed_start, record, site_of, sleeps
+from forecaster.domain.errors import ConfigError, UsageError
+from forecaster.domain.site import Site
+from forecaster.sizing.answer import Sizing, size
+from forecaster.sizing.cord import Cord
+from forecaster.sizing.options import Change
+from forecaster.sizing.question import Question
+from forecaster.sizing.terms import Finding, number
+from forecaster.sizing.told import range_h
+
+ASKED: tuple[tuple[str, str], ...] = (
+    ("cycles_per_hour", "1/hour"),
+    ("run_s", "s"),
+    ("running_w", "W"),
+    ("charge_percent", "percent"),
+    ("cord_awg", ""),
+    ("cord_length_m", "m"),
+    ("temperature_c", "degC"),
+    ("for_hours", "h"),
+    ("extra_wh", "Wh"),
+    ("sun_w", "W"),
+    ("generator_h", "h"),
+)
+SHOWN = {"1/hour": "", "percent": "%", "degC": "°C"}
+
+
+def sizing_page(desk: Desk, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
+    """The form with its values and, once something was asked, the answer or the one line that is wrong."""
+    started = {**(values_of(site) if site is not None else {}), **defaults(desk, site)}
+    values = {key: value for key, value in form.items() if value.strip()} if form else started
+    answer: Sizing | None = None
+    problem = ""
+    if form or site is not None:
+        try:
+            answer = answered(desk, site, values)
+        except (UsageError, ConfigError) as error:
+            problem = str(error)
+    return SizingContext(
+        sections=sections(values, words),
+        asked=tuple((key, words(f"sizing.{key}"), SHOWN.get(unit, unit), values.get(key, "")) for key, unit in ASKED),
+        end_of_life=form.get("end_of_life") == "yes",
+        problem=problem,
+        verdict="" if answer is None else answer.verdict,
+        findings=() if answer is None else findings(answer, words),
+        hours=() if answer is None else hours_facts(answer, words),
+        options=() if answer is None else tuple(Fact(w.name, range_h(w.hours)) for w in answer.what_ifs),
+        steps=None if answer is None else steps_table(answer, words),
+        cautions=() if answer is None else answer.cautions,
+    )
+
+
+def defaults(desk: Desk, site: Site | None) -> dict[str, str]:
+    """The rhythm that the site shows now, to start from."""
+    forecast = desk.forecast(site.id) if site is not None else None
+    if forecast is None or forecast.cycles_per_hour is None or forecast.run_s is None:
+        return {}
+    if forecast.cycles_per_hour <= 0 or forecast.run_s <= 0:
+        return {}
+    return {"cycles_per_hour": f"{forecast.cycles_per_hour:.3g}", "run_s": f"{forecast.run_s:.3g}"}
+
+
+def answered(desk: Desk, site: Site | None, values: Mapping[str, str]) -> Sizing:
+    """The answer to what the form asks. UsageError or ConfigError in one line."""
+    described = site_of(content_of(values), "", pump=True)
+    if site is not None:
+        described = replace(described, id=site.id, loads=site.loads)
+    given = {key: number_in(values[key], unit, key) for key, unit in ASKED if values.get(key, "").strip()}
+    question = Question(
+        cycles_per_hour=given.get("cycles_per_hour"),
+        run_s=given.get("run_s"),
+        running_w=given.get("running_w"),
+        charge_percent=given.get("charge_percent", 100.0),
+        cord=cord_of(given),
+        temperature_c=given.get("temperature_c"),
+        end_of_life=values.get("end_of_life") == "yes",
+        for_hours=given.get("for_hours"),
+        **(seen(desk, site) if site is not None else {}),
+    )
+    change = Change(
+        extra_wh=given.get("extra_wh"),
+        sun_w=given.get("sun_w"),
+        generator_h=given.get("generator_h"),
+        start_ms=desk.clock.now_ms(),
+    )
+    return size(described, question, change)
+
+
+def seen(desk: Desk, site: Site) -> dict[str, Any]:
+    """What this installation has seen of the site: its inflow, starts and sleeps on the pack."""
+    return {
+        "record": record(desk.ledger, site, desk.clock.now_ms()),
+        "observed_start": observed_start(desk.ledger, site.id),
+        "sleeps_on_low_load": sleeps(desk.ledger, site.id),
+    }
+
+
+def cord_of(given: Mapping[str, float]) -> Cord | None:
+    """An extension cord, where both of its fields are filled."""
+    awg, length_m = given.get("cord_awg"), given.get("cord_length_m")
+    if awg is None and length_m is None:
+        return None
+    if awg is None or length_m is None:
+        raise UsageError("a cord needs both its gauge and its length", "fill both fields, or neither")
+    return Cord(round(awg), length_m)
+
+
+def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
+    """Runs and starts, with why and what would settle it."""
+
+    def said(finding: Finding) -> str:
+        settle = words("sizing.settle", how=finding.settle) if finding.settle else ""
+        return f"{finding.why[:1].upper()}{finding.why[1:]}. {settle}".strip()
+
+    return (
+        Fact(words("sizing.runs"), words(f"sizing.{answer.can_run.answer.value}"), said(answer.can_run)),
+        Fact(words("sizing.starts"), words(f"sizing.{answer.can_start.answer.value}"), said(answer.can_start)),
+    )
+
+
+def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
+    """Hours to the reserve floor, by season, and the simple estimate beside them."""
+    found = [Fact(words("sizing.hours"), range_h(answer.hours_remaining))]
+    found += [Fact(season.name, range_h(season.hours)) for season in answer.seasons]
+    if answer.simple_estimate_h is not None:
+        found.append(Fact(words("sizing.simple"), f"{answer.simple_estimate_h:.1f} h", words("sizing.simple_note")))
+    if answer.need is not None:
+        need = answer.need
+        enough = words("sizing.enough" if need.enough else "sizing.not_enough", wh=number(need.described_wh))
+        said = words("sizing.need_says", wh=number(need.capacity_wh))
+        found.append(Fact(words("sizing.need", hours=number(need.hours)), said, enough))
+    return tuple(found)
+
+
+def steps_table(answer: Sizing, words: Words) -> Table:
+    """Each line of the arithmetic."""
+    head = tuple(words(f"sizing.step_{key}") for key in ("name", "value", "formula"))
+    rows = tuple((step.name, f"{number(step.value)} {step.unit}".strip(), step.formula) for step in answer.steps)
+    return Table(words("sizing.steps"), head, rows)
