@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 
 _KEPT_MARKS = 48
+_KEPT_STILLS = 8
 _QUIET_MS = 300_000
 _FINE_PERCENT = 0.2
 _FINE_MS = 60_000
@@ -25,7 +26,10 @@ class Mark(msgspec.Struct, frozen=True, array_like=True):
 
 
 class Accounts(msgspec.Struct):
-    """The present or last discharge, counted from the mark at its transfer."""
+    """The present or last discharge, counted from the mark at its transfer.
+
+    marks, stills — readings at which the charge changed, and the last ones before each change
+    """
 
     reserve_percent: float
     opened: Mark | None = None
@@ -40,12 +44,15 @@ class Accounts(msgspec.Struct):
     told_percent: float | None = None
     told_ms: int = 0
     marks: list[Mark] = msgspec.field(default_factory=list)
+    still: Mark | None = None
+    stills: list[Mark] = msgspec.field(default_factory=list)
 
     def open(self, mark: Mark, percent: float | None, since_ms: int) -> None:
-        """The pack took over: count from here. A mark of that time or just before is taken where there is one."""
-        earlier = [kept for kept in self.marks if kept.at_ms <= mark.at_ms]
-        if mark.at_ms < (self.percent_ms or 0) and earlier:
-            mark = earlier[-1]
+        """The pack took over at since_ms: count from here, or, where that is past, from the last mark before it."""
+        kept = [*self.marks, *self.stills, *([] if self.still is None else [self.still])]
+        earlier = [one for one in kept if one.at_ms <= since_ms]
+        if since_ms < (self.percent_ms or 0) and earlier:
+            mark = max(earlier, key=lambda one: one.at_ms)
         self.opened, self.on_pack, self.since_ms = mark, True, since_ms
         self.has_charge = percent is not None
         self.start_percent = self.lowest_percent = percent
@@ -62,8 +69,11 @@ class Accounts(msgspec.Struct):
         self.percent, self.percent_ms = mark.percent, mark.at_ms
         if changed or not self.marks:
             self.marks.append(mark)
-            if len(self.marks) > _KEPT_MARKS:
-                del self.marks[0]
+            del self.marks[:-_KEPT_MARKS]
+            if self.still is not None:
+                self.stills.append(self.still)
+                del self.stills[:-_KEPT_STILLS]
+        self.still = mark
         if not self.on_pack:
             return False
         if self.lowest_percent is None or mark.percent < self.lowest_percent:

@@ -28,6 +28,7 @@ VERSION = 1
 
 _MS_PER_HOUR = 3_600_000
 _FIRST_FORECAST_MS = 120_000
+_RECKONED_PERCENT = 8.0
 _KEPT_RAIN_MS = 48 * _MS_PER_HOUR
 
 
@@ -201,7 +202,7 @@ class Engine:
                     fold.accounts.on_pack = False
                     percent = charge_now(self.site, fold, at_ms)
                     fold.accounts.on_pack = True
-                    models.hear([told if percent is None else Began(at_ms, percent, guessed=True)])
+                    models.hear([told if percent is None else Began(at_ms, percent, _RECKONED_PERCENT)])
                 case _:
                     models.hear([told])
 

@@ -25,11 +25,16 @@ class RainSpan:
 
 @dataclass(frozen=True, slots=True)
 class Began:
-    """The pack took over, at a charge [%]; None: not reported. guessed: reckoned, not read."""
+    """The pack took over, at a charge [%]; None: not reported.
+
+    spread_percent : float | None — give or take [%], where the charge was reckoned and not read
+    reported_percent : float | None — what was reported then, to tell changes from [%]
+    """
 
     at_ms: int
     charge_percent: float | None
-    guessed: bool = False
+    spread_percent: float | None = None
+    reported_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

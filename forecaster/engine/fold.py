@@ -158,8 +158,7 @@ class Fold(msgspec.Struct):
         meter_blind = self.segmenter.meter.blind_ms
         after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
         self.normals.run(run, after_gap=after_gap)
-        self.normals.coarse_energy(run.source, run.energy_wh)
-        coarse = run.samples < 2 or self.segmenter.coarse(run.stop_ms)
+        coarse = self.segmenter.coarse(run.stop_ms)
         span = self.spans.run(run, meter_blind, self.segmenter.standby_w)
         if span is not None and not coarse:
             told.evidence.append(span)
@@ -247,7 +246,7 @@ class Fold(msgspec.Struct):
             accounts.open(self._mark(change.at_ms, percent or 0.0), percent, change.at_ms)
             self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
             self.outage_forecast_h, self.forecasts_made = None, 0
-            told.evidence.append(Began(change.at_ms, percent))
+            told.evidence.append(self._began(change, percent))
             told.events.append(Outage(self.site, change.at_ms, None, change.inferred, percent, percent))
         elif accounts.on_pack:
             last = self.drained(change.at_ms, None)
@@ -256,6 +255,15 @@ class Fold(msgspec.Struct):
             told.events.append(self.outage(change.at_ms))
             accounts.close()
             told.evidence.append(Ended(change.at_ms))
+
+    def _began(self, change: Change, percent: float | None) -> Began:
+        """A transfer that was inferred from a fall is dated to the last reading before the fall: the charge was then
+        about to change, so half a step of it was gone already.
+        """
+        if not change.inferred or percent is None or self.accounts.percent is None:
+            return Began(change.at_ms, percent)
+        step = min(max(percent - self.accounts.percent, 0.0), 1.0)
+        return Began(change.at_ms, percent - step / 2.0, step / 3.0 + 0.05, percent)
 
     def outage(self, end_ms: int | None) -> Outage:
         """The present outage, as far as it went."""

@@ -18,7 +18,6 @@ _METERED = (Quantity.PUMP_POWER, Quantity.PUMP_ENERGY)
 _METERED_SPREAD = 0.01
 _CURRENT_SPREAD = 0.08
 _CLIPPED_SPREAD = 0.08
-_GUESSED_SPREAD_PERCENT = 8.0
 
 
 def energy_spread(site: Site) -> float:
@@ -61,9 +60,10 @@ class Models:
                 case RainSpan():
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():
-                    belief.begin(told.at_ms, None if told.guessed else told.charge_percent)
-                    if told.guessed and told.charge_percent is not None and belief.discharge is not None:
-                        belief.discharge.evidence.start(told.charge_percent, _GUESSED_SPREAD_PERCENT)
+                    belief.begin(told.at_ms, told.charge_percent)
+                    if told.spread_percent is not None and told.charge_percent is not None and belief.discharge:
+                        belief.discharge.evidence.start(told.charge_percent, told.spread_percent)
+                        belief.discharge.charge_percent = told.reported_percent
                 case Ended():
                     belief.end(told.at_ms)
                 case Warmth():

@@ -83,8 +83,8 @@ class Normals(msgspec.Struct):
         self._count(run.start_ms, after_gap=after_gap)
         if run.measured:
             _push(self.run_s, run.run_s, _KEPT_RUNS)
-            if run.energy_wh is not None:
-                _push(self.run_wh, run.energy_wh, _KEPT_RUNS)
+        if run.energy_wh is not None and (run.measured or run.source is Quantity.PUMP_ENERGY):
+            _push(self.run_wh, run.energy_wh, _KEPT_RUNS)
         if run.power_w is not None and not run.clipped and run.samples >= 1:
             _push(self.run_w, run.power_w, _KEPT_RUNS)
 
@@ -127,18 +127,9 @@ class Normals(msgspec.Struct):
         typical = _quantile(ordered, 0.683) / math.sqrt(2.0)
         return min(max(typical, 0.05), 1.5)
 
-    def usual_run_s(self) -> float | None:
-        """Recency-weighted mean length of measured runs [s]."""
-        return fading_mean(self.run_s, _RECENT)
-
     def usual_run_wh(self) -> float | None:
         """Recency-weighted mean energy of measured runs [Wh]."""
         return fading_mean(self.run_wh, _RECENT)
-
-    def coarse_energy(self, source: Quantity, energy_wh: float | None) -> None:
-        """Take the energy of a run told from a counter: its energy is sound though its length is not."""
-        if source is Quantity.PUMP_ENERGY and energy_wh is not None:
-            _push(self.run_wh, energy_wh, _KEPT_RUNS)
 
 
 def _push(values: list[float], value: float, keep: int) -> None:

@@ -107,7 +107,7 @@ def outlook(
     hours = reserve.first_passage(drain, pack.to_reserve_wh, grid)
     to_empty = reserve.first_passage(drain, pack.to_empty_wh, grid)
     mean = models.inflow.mean_w(now_ms)
-    pace = pace_of(site, fold, mean.p50, now_ms)
+    pace = pace_of(fold, mean.p50, now_ms)
     parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
     return Forecast(
         site=site.id,

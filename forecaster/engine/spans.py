@@ -46,12 +46,11 @@ class Spans(msgspec.Struct):
             and self.cycle_blind_ms == meter_blind_ms
             and began >= self.end_ms
             and run.start_ms > began
-            and not run.start_censored
         ):
             span = self._emit(began, run.start_ms, self.cycle_wh)
         self.cycle_ms, self.cycle_blind_ms = run.start_ms, meter_blind_ms
         self.cycle_wh = None
-        if run.energy_wh is not None and not (run.start_censored or run.stop_censored):
+        if run.energy_wh is not None and not (run.samples >= 2 and (run.start_censored or run.stop_censored)):
             self.cycle_wh = max(run.energy_wh - standby_w * run.run_s / 3600.0, 0.0)
         return span
 

@@ -13,6 +13,7 @@ from forecaster.engine.fold import Fold, key_of
 from forecaster.engine.models import Models
 from forecaster.engine.normals import spread_of
 from forecaster.engine.outlook import age_of
+from forecaster.engine.water import pace_of
 from forecaster.segment import Rhythm
 
 _MS_PER_HOUR = 3_600_000
@@ -75,14 +76,11 @@ def overdue_probability(fold: Fold, models: Models, now_ms: int) -> float | None
     normals, last = fold.normals, fold.normals.last_run
     if last is None or normals.count < 3 or fold.segmenter.running_since_ms(now_ms) is not None:
         return None
-    energy_wh = normals.usual_run_wh()
-    run_s = normals.usual_run_s()
-    if energy_wh is None and run_s is not None:
-        energy_wh = run_s * fold.segmenter.running_w / 3600.0
-    if energy_wh is None or energy_wh <= 0.0 or fold.segmenter.coarse(now_ms):
-        return None
     mean = models.inflow.mean_w(now_ms)
     if mean.p50 <= 0.0:
+        return None
+    energy_wh = pace_of(fold, mean.p50, now_ms).wh_per_cycle
+    if energy_wh is None or energy_wh <= 0.0 or fold.segmenter.coarse(now_ms):
         return None
     expected_h = energy_wh / mean.p50
     elapsed_h = (now_ms - last.start_ms) / _MS_PER_HOUR

@@ -21,20 +21,21 @@ class Pace:
     duty: float | None
 
 
-def pace_of(site: Site, fold: Fold, mean_w: float, now_ms: int) -> Pace:
+def pace_of(fold: Fold, mean_w: float, now_ms: int) -> Pace:
     """Cycles from energy: mean power over the energy of a cycle; a cycle's energy is learnt from measured runs."""
-    del site, now_ms
     segmenter, normals = fold.segmenter, fold.normals
     running_w = segmenter.running_w
     duty = min(max(mean_w / running_w, 0.0), 1.0) if running_w > 0.0 else None
-    wh = normals.usual_run_wh()
-    run_s = normals.usual_run_s()
-    if wh is None and run_s is not None:
-        wh = run_s * running_w / 3600.0
-    if run_s is None and wh is not None and running_w > 0.0:
-        run_s = wh / running_w * 3600.0
-    cycles = None if wh is None or wh <= 0.0 else mean_w / wh
-    return Pace(cycles, run_s, wh, duty)
+    size = segmenter.size(now_ms)
+    sized = None if size is None else size.at_mean_w(mean_w)
+    if sized is not None:
+        wh, run_s = sized
+        if run_s > 0.0:
+            duty = min(mean_w / (wh / run_s * 3600.0), 1.0)
+        return Pace(mean_w / wh, run_s, wh, duty)
+    counted = normals.usual_run_wh()
+    length = None if counted is None or running_w <= 0.0 else counted / running_w * 3600.0
+    return Pace(None if not counted else mean_w / counted, length, counted, duty)
 
 
 def water_of(site: Site, pace: Pace, halving_h: float | None) -> Water:

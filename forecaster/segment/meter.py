@@ -49,6 +49,10 @@ class Meter(msgspec.Struct):
             self.fresh_blind_ms += blind_ms
             self.since_tick_blind = True
 
+    def mend(self, energy_wh: float) -> None:
+        """Correct what was told by what is known better by now."""
+        self.fresh_wh += energy_wh * self.scale
+
     def count(self, interval_ms: int, used_wh: float | None, resolution_wh: float, *, covered: bool) -> None:
         """Take a reading of the counter and the interval since the last one.
 

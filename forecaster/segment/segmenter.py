@@ -12,11 +12,12 @@ from forecaster.segment.counter import CounterRuns, EnergyCounter
 from forecaster.segment.levels import Levels
 from forecaster.segment.meter import Meter
 from forecaster.segment.rhythm import Rhythm
+from forecaster.segment.sizes import RunSize
 from forecaster.segment.tracker import Draft, Tracker
 
 _RANK: dict[Quantity, int] = {quantity: rank for rank, quantity in enumerate(RUN_SOURCES)}
 _COARSE_RANK = 10
-_COARSE = 0.4
+_COARSE = 0.8
 _YES_NO = (Quantity.PUMP_RUNNING, Quantity.PIT_FLOAT)
 _PIN_LOW, _PIN_HIGH = 0.97, 1.02
 _LEAST_GREATEST_W = 1_000.0
@@ -50,6 +51,8 @@ class Segmenter(msgspec.Struct):
     metering: Quantity | None = None
     pending: list[Pending] = msgspec.field(default_factory=list)
     last_stop_ms: int | None = None
+    last_start_ms: int | None = None
+    last_blind_ms: int = 0
 
     @classmethod
     def of(cls, site: Site) -> Segmenter:
@@ -265,14 +268,9 @@ class Segmenter(msgspec.Struct):
         if draft.stop_ms < start or (draft.stop_ms == start and draft.samples == 0):
             return []
         self.last_stop_ms = draft.stop_ms
-        tracker = self.trackers.get(offered.quantity)
-        yes_no = tracker is not None and tracker.yes_no
-        energy, power = draft.energy_wh, draft.power_w
-        if offered.quantity is Quantity.PUMP_CURRENT and energy is not None and power is not None:
-            energy, power = energy * self.meter.scale, power * self.meter.scale
-        if yes_no:
-            energy = self.running_w * (draft.stop_ms - start) / 3_600_000.0
+        energy, power = self._refined(offered, start)
         clipped = offered.supply is Supply.PACK and draft.pinned > 0 and 2 * draft.pinned >= draft.samples
+        self.last_start_ms, self.last_blind_ms = start, self.meter.blind_ms
         return [
             Run(
                 site=self.site,
@@ -289,3 +287,33 @@ class Segmenter(msgspec.Struct):
                 clipped=clipped,
             )
         ]
+
+    def _refined(self, offered: Pending, start_ms: int) -> tuple[float | None, float | None]:
+        """Energy [Wh] and power [W] of a run; a sampled run's energy is steadied by those before it, and the meter
+        with it where no counter is heard.
+        """
+        draft, tracker = offered.draft, self.trackers.get(offered.quantity)
+        energy, power = draft.energy_wh, draft.power_w
+        if tracker is None:
+            return energy, power
+        length_s = (draft.stop_ms - start_ms) / 1000.0
+        if offered.quantity is Quantity.PUMP_CURRENT and energy is not None and power is not None:
+            energy, power = energy * self.meter.scale, power * self.meter.scale
+        if tracker.yes_no or energy is None:
+            energy = self.running_w * length_s / 3600.0
+        if draft.gapped or tracker.coarse > _COARSE:
+            return energy, power
+        cycle_s: float | None = None
+        if self.last_start_ms is not None and self.last_blind_ms == self.meter.blind_ms:
+            cycle_s = (start_ms - self.last_start_ms) / 1000.0
+        sample_s = 0.0 if tracker.rhythm.on_change else (tracker.rhythm.steady_ms or 0.0) / 1000.0
+        refined, _ = tracker.size.refine(energy, length_s, cycle_s, sample_s)
+        if offered.quantity is self.metering and self.counter is None:
+            self.meter.mend(refined - energy)
+        return refined, power
+
+    def size(self, now_ms: int) -> RunSize | None:
+        """What a run uses, by the source believed now; None where it is too coarse for that."""
+        source = self.source(now_ms)
+        tracker = None if source is None else self.trackers.get(source)
+        return None if tracker is None or tracker.coarse > _COARSE else tracker.size

@@ -10,9 +10,12 @@ import msgspec
 
 from forecaster.segment.levels import Levels
 from forecaster.segment.rhythm import Rhythm
+from forecaster.segment.sizes import RunSize
 
 _WS_PER_WH = 3_600_000.0
 """Watt-milliseconds in a watt-hour."""
+
+_COARSE_GAIN = 0.04
 
 
 class Draft(msgspec.Struct, frozen=True, array_like=True):
@@ -20,6 +23,7 @@ class Draft(msgspec.Struct, frozen=True, array_like=True):
 
     energy_wh : float | None — None for yes/no sources
     pinned : int — running samples at the pack's continuous rating
+    gapped : bool — an edge fell into a gap
     """
 
     start_ms: int
@@ -31,6 +35,7 @@ class Draft(msgspec.Struct, frozen=True, array_like=True):
     start_censored: bool
     stop_censored: bool
     pinned: int = 0
+    gapped: bool = False
 
 
 class Tracker(msgspec.Struct):
@@ -61,6 +66,7 @@ class Tracker(msgspec.Struct):
     metered_w_ms: float = 0.0
     blind_ms: int = 0
     coarse: float = 0.0
+    size: RunSize = msgspec.field(default_factory=RunSize)
     last_start_ms: int | None = None
     last_stop_ms: int | None = None
     blind_from_ms: int | None = None
@@ -117,7 +123,7 @@ class Tracker(msgspec.Struct):
 
     def told(self, seen: bool) -> None:
         """Note whether a run that happened was seen well: moves the share of coarse ones."""
-        self.coarse += 0.1 * ((0.0 if seen else 1.0) - self.coarse)
+        self.coarse += _COARSE_GAIN * ((0.0 if seen else 1.0) - self.coarse)
 
     def blind_over(self, start_ms: int, stop_ms: int) -> bool:
         """Whether the newest gap of this source covers any of a span, or it was not heard yet."""
@@ -183,6 +189,7 @@ class Tracker(msgspec.Struct):
             start_censored=self.start_censored or seen < 2,
             stop_censored=censored or seen < 2,
             pinned=self.pinned,
+            gapped=censored or self.start_censored,
         )
         self.last_start_ms, self.last_stop_ms = draft.start_ms, draft.stop_ms
         return draft
