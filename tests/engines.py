@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import httpx
 
@@ -151,7 +152,8 @@ class Postgres:
             _as_postgres([str(tools / "initdb"), *options]).communicate()
         listen = ["-h", "127.0.0.1", "-p", str(self.port), "-k", ""]
         self.server = _as_postgres([str(tools / "postgres"), "-D", str(data), *listen])
-        wait_until(lambda: answers(self.port), "postgres")
+        ask = [str(tools / "pg_isready"), "-q", "-h", "127.0.0.1", "-p", str(self.port)]
+        wait_until(lambda: subprocess.run(ask, check=False).returncode == 0, "postgres")
 
     def stop(self) -> None:
         """Stop at once, ending open sessions."""
@@ -173,11 +175,12 @@ def _as_postgres(command: list[str]) -> subprocess.Popen[bytes]:
 
 
 @contextmanager
-def running_postgres(folder: Path) -> Iterator[Postgres]:
-    """A PostgreSQL that runs while the block does."""
-    postgres = Postgres(folder)
-    try:
-        postgres.start()
-        yield postgres
-    finally:
-        postgres.stop()
+def running_postgres() -> Iterator[Postgres]:
+    """A PostgreSQL that runs while the block does, in a folder that its own user may enter."""
+    with TemporaryDirectory(prefix="outlast-postgres-") as folder:
+        postgres = Postgres(Path(folder))
+        try:
+            postgres.start()
+            yield postgres
+        finally:
+            postgres.stop()

@@ -1,0 +1,82 @@
+"""The ledger on a real PostgreSQL: the contract unchanged, and a server that restarts under it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from collector.store.ledger import SqlLedger
+from collector.store.open import open_ledger
+from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.ports import Ledger
+from tests.contracts.ledger_contract import LedgerContract, run
+from tests.engines import Postgres, running_postgres
+
+
+@pytest.fixture(scope="module")
+def postgres() -> Iterator[Postgres]:
+    with running_postgres() as server:
+        yield server
+
+
+@pytest.fixture
+def url(postgres: Postgres) -> str:
+    """An empty database."""
+    engine = create_engine(postgres.url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text("DROP DATABASE IF EXISTS outlast WITH (FORCE)"))
+        connection.execute(text("CREATE DATABASE outlast"))
+    engine.dispose()
+    return postgres.url.removesuffix("/postgres") + "/outlast"
+
+
+class TestPostgresLedger(LedgerContract):
+    @pytest.fixture
+    def ledger(self, url: str) -> Iterator[Ledger]:
+        made = open_ledger(url)
+        yield made
+        made.close()
+
+
+def test_a_restarted_server_loses_nothing_that_was_answered(postgres: Postgres, url: str) -> None:
+    """In: runs recorded over two restarts, retried while the server is away. Out: each exactly once."""
+    ledger = open_ledger(url)
+    for start in range(0, 3000, 100):
+        if start in (1000, 2000):
+            postgres.stop()
+            with pytest.raises(StoreUnavailable):
+                ledger.record([run(start)])
+            postgres.start()
+        ledger.record([run(start)])
+    kept = ledger.runs("larkspur", 0, run(10_000).start_ms, 100).runs
+    assert [r.start_ms for r in reversed(kept)] == [run(start).start_ms for start in range(0, 3000, 100)]
+    ledger.close()
+
+
+def test_several_processes_may_open_a_new_ledger_at_once(url: str) -> None:
+    """They take turns at the migration; none fails."""
+    opened: list[SqlLedger] = []
+
+    def begin() -> None:
+        ledger = open_ledger(url)
+        assert isinstance(ledger, SqlLedger)
+        opened.append(ledger)
+
+    threads = [threading.Thread(target=begin) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(opened) == 6
+    for ledger in opened:
+        ledger.close()
+
+
+def test_a_server_that_is_not_there_is_unavailable(tmp_path: Path) -> None:
+    absent = Postgres(tmp_path)
+    with pytest.raises(StoreUnavailable):
+        open_ledger(absent.url)
