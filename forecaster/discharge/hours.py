@@ -1,0 +1,120 @@
+"""Hours from full to the reserve floor, extrapolated from a part of the discharge, with the doubt that leaves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.battery import charge_at
+from forecaster.discharge.evidence import MS_PER_H, Evidence
+from forecaster.energy import PackBelief, PackDraws
+from forecaster.noise import normals
+
+Array = NDArray[np.float64]
+
+DRAWS = 2000
+SEED = 5
+METER_SPREAD, NAMEPLATE_SPREAD = 0.01, 0.1
+"""Relative doubt of plug energies: a meter's, and run length times nameplate watts. Common practice, no source."""
+
+TEN_PERCENT_Z = 1.2816
+"""The 90 % point of the standard normal."""
+
+INFLOW_STAYS = 0.01
+"""How far the inflow of the rest strays from that of the rehearsal, on a log scale. Tuned on simulated rehearsals."""
+
+Triple = tuple[float, float, float]
+
+
+def charge_line_h(fall_percent: float, hours: float, span_percent: float, step_percent: float = 1.0) -> Triple:
+    """p10, p50, p90 of hours for a whole span, from the charge alone: span over slope.
+
+    A charge read in whole steps q leaves a slope over a fall dS with relative SD q / (sqrt(6) dS): both ends are off by
+    a uniform half step. step_percent is q [%]; the worst error is q / dS.
+    """
+    middle = span_percent / (fall_percent / hours)
+    half = TEN_PERCENT_Z * step_percent / (math.sqrt(6.0) * fall_percent)
+    return middle * max(0.0, 1.0 - half), middle, middle * (1.0 + half)
+
+
+@dataclass(frozen=True, slots=True)
+class PumpRate:
+    """Mean pump power at the plug [W] over whole cycles, and its relative standard error."""
+
+    mean_w: float
+    relative_sd: float
+
+
+def pump_rate(evidence: Evidence) -> PumpRate:
+    """From whole cycles, first start to last start; a ratio estimate with the error of its blocks or its cycles."""
+    runs, energies = evidence.runs, evidence.energies_wh
+    if len(runs) < 3:
+        total = float(energies.sum())
+        return PumpRate(total / evidence.hours if evidence.hours else 0.0, 1.0 / math.sqrt(len(runs) + 1.0))
+    starts = np.array([run.start_ms for run in runs], dtype=np.float64) / MS_PER_H
+    waits, used = np.diff(starts), energies[:-1]
+    mean = float(used.sum() / waits.sum())
+    return PumpRate(mean, max(_ratio_error(used, waits, 1), _ratio_error(used, waits, max(1, waits.size // 6))))
+
+
+def _ratio_error(used: Array, waits: Array, block: int) -> float:
+    """Relative standard error of sum(used) / sum(waits), cycles taken in blocks of so many."""
+    count = used.size // block
+    if count < 2:
+        return 1.0 / math.sqrt(used.size + 1.0)
+    u = used[: count * block].reshape(count, block).sum(axis=1)
+    w = waits[: count * block].reshape(count, block).sum(axis=1)
+    rest = u - w * (u.sum() / w.sum())
+    return float(np.sqrt(np.sum(rest**2) * count / (count - 1.0)) / u.sum()) if u.sum() > 0 else 1.0
+
+
+def believed(evidence: Evidence) -> PackDraws:
+    """The joint belief over the pack after the rehearsal, by the arithmetic of the live forecast, from full."""
+    spread = METER_SPREAD if evidence.energy_measured else NAMEPLATE_SPREAD
+    belief = PackBelief(evidence.site.pack, evidence.site.loads, energy_spread=spread, running_w=evidence.running_w)
+    times = np.array([t for t, _ in evidence.charge], dtype=np.float64)
+    plug, charging = evidence.plug_wh(times), evidence.charging_wh(times)
+    loads_w = loads_measured_w(evidence)
+    belief.begin(evidence.start_ms, evidence.charge[0][1] if evidence.charge else None)
+    for (at_ms, percent), used_wh, into_wh in zip(evidence.charge, plug.tolist(), charging.tolist(), strict=True):
+        elapsed_s = max(at_ms - evidence.start_ms, 0) / 1000.0
+        loads_wh = None if loads_w is None else loads_w * elapsed_s / 3600.0
+        belief.observe(at_ms, percent, used_wh, elapsed_s, into_wh, loads_wh)
+    belief.end(evidence.end_ms)
+    return belief.draw(DRAWS, np.random.default_rng(SEED), 100.0)
+
+
+def loads_measured_w(evidence: Evidence) -> float | None:
+    """Other loads at the outlet [W]: median output while the pump stands; None where the output is not measured."""
+    between = evidence.between_w
+    return float(np.mean(between)) if between.size >= 10 else None
+
+
+def hours_full_to_reserve(evidence: Evidence, pack: PackDraws) -> tuple[Array, Array]:
+    """Hours from full to the reserve floor, and drain [Wh/h], (DRAWS,) each, the inflow staying as it was."""
+    rate = pump_rate(evidence)
+    strayed = math.hypot(rate.relative_sd, INFLOW_STAYS)
+    pump_w = rate.mean_w * np.exp(strayed * normals(SEED, DRAWS, 1)[:, 0])
+    measured = loads_measured_w(evidence)
+    loads_w = pack.loads_w if measured is None else np.full(DRAWS, measured)
+    drain = (pump_w + loads_w) / pack.efficiency + pack.idle_w
+    floor = charge_at(evidence.site.pack.reserve_percent, pack.bow)
+    return np.asarray((1.0 - floor) * pack.capacity_wh / drain), np.asarray(drain)
+
+
+def triple(values: Array, factor: float = 1.0) -> Triple:
+    """p10, p50, p90 of draws, stretched about the median by a factor on a log scale."""
+    low, middle, high = (float(v) for v in np.quantile(values, [0.1, 0.5, 0.9]))
+    return middle * (low / middle) ** factor, middle, middle * (high / middle) ** factor
+
+
+def at_least_as_wide(found: Triple, evidence: Evidence) -> Triple:
+    """The range, no narrower than whole steps of charge allow."""
+    if evidence.used_percent <= 0:
+        return found
+    half = TEN_PERCENT_Z * evidence.step_percent / (math.sqrt(6.0) * evidence.used_percent)
+    low, middle, high = found
+    return min(low, middle * max(0.0, 1.0 - half)), middle, max(high, middle * (1.0 + half))
