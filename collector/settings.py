@@ -119,7 +119,9 @@ class Store(InstallationSection):
     url : str — of the readings
     ledger : str | None — of the ledger; None: an SQLite file beside the readings, or in the installation's folder
     token_file : Path | None — secret of a time-series server
-    size_limit_mb : float — refuse to let the embedded store's write-ahead log outgrow this [MB]
+    wal_limit_mb : float — the embedded store's write-ahead log is folded in from this size on [MB]
+    outbox : Path — folder where readings wait for a time-series server that is away
+    outbox_limit_mb : float — how much may wait there before the broker has to hold the rest [MB]
     """
 
     url: Annotated[str, AfterValidator(_store_url)] = Field(
@@ -128,6 +130,8 @@ class Store(InstallationSection):
     ledger: Annotated[str, AfterValidator(_store_url)] | None = Field(default=None, examples=['"sqlite:///ledger.db"'])
     token_file: Path | None = Field(default=None, examples=['"store-token"'])
     wal_limit_mb: Number = Field(default=64.0, ge=1, examples=["64"])
+    outbox: Path = Field(default=Path("outbox"), examples=['"outbox"'])
+    outbox_limit_mb: Number = Field(default=1024.0, ge=1, examples=["1024"])
 
     def token(self) -> str | None:
         """The token, read from its file now. ConfigError where the file cannot be read."""

@@ -57,6 +57,7 @@ class InfluxStore:
 
     server : InfluxServer
     bucket : str — bucket of the readings; arrivals go to `<bucket>_arrivals`
+    collector : str — names who stores; its arrivals are in order. Two that run at once must differ
     outbox : Path — the local queue; max_bytes bounds it
     keep_s : int — retention of readings [s]; 0 for ever
     refused : called with a reading that the server will never take, and why; the caller quarantines it

@@ -4,18 +4,68 @@ from __future__ import annotations
 
 import secrets
 import sqlite3
+from importlib import import_module
 from pathlib import Path
 
+import msgspec
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import QueuePool
 
+from collector.settings import Installation
 from collector.store.ledger import SqlLedger
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_file import connect, move_aside_if_corrupt, store_error
 from forecaster.domain.errors import ConfigError, StoreUnavailable
-from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.readings import Reading, Refusal
 
 SQLITE = "sqlite:///"
+
+
+def open_readings(installation: Installation, ledger: Ledger, clock: Clock, *, role: str, owner: bool) -> ReadingStore:
+    """The reading store of an installation.
+
+    ledger : Ledger — takes what a server will never store into quarantine
+    role : str — names the process and its share; two that run at once must differ
+    owner : bool — the process that collects
+    Errors: ConfigError; StoreUnavailable.
+    """
+    settings = installation.store
+    if settings.url.startswith("influx+"):
+        return _server_store(installation, ledger, clock, role)
+    return open_store(settings.url, owner=owner, wal_limit_mb=settings.wal_limit_mb)
+
+
+def _server_store(installation: Installation, ledger: Ledger, clock: Clock, role: str) -> ReadingStore:
+    try:
+        influx = import_module("collector.store.influx")
+        server = import_module("collector.store.influx_server")
+    except ModuleNotFoundError as error:
+        problem = f"the client of the time-series server is not installed ({error.name})"
+        raise ConfigError("outlast.toml", "store.url", problem, "pip install 'outlast[influx]'") from error
+    settings = installation.store
+    address = server.parse_address(settings.url, settings.token())
+
+    def refused(reading: Reading, why: str) -> None:
+        ledger.quarantine([refusal_of(reading, why, clock.now_ms())])
+
+    store: ReadingStore = influx.InfluxStore(
+        server.InfluxServer(address),
+        address.bucket,
+        settings.outbox / f"{role}.db",
+        clock,
+        refused,
+        collector=role,
+        max_bytes=round(settings.outbox_limit_mb * 2**20),
+        keep_s=round(installation.retention.readings_days * 86_400),
+    )
+    return store
+
+
+def refusal_of(reading: Reading, why: str, now_ms: int) -> Refusal:
+    """A reading that a store will never take, as it goes to quarantine."""
+    told = {"quantity": reading.quantity.value, "of": reading.subject, "time": reading.time_ms, "value": reading.value}
+    return Refusal(reading.site, "", msgspec.json.encode(told), now_ms, f"the store does not take it: {why}")
 
 
 def open_store(url: str, *, owner: bool = True, wal_limit_mb: float = 64.0) -> ReadingStore:
