@@ -1,0 +1,147 @@
+"""`outlast score`: rolling-origin scores over simulated outages, or over the owner's own log."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterator
+from enum import StrEnum
+from functools import partial
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, echo_json
+from api.commands.score_table import table
+from forecaster.domain.errors import UsageError
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Outage
+from forecaster.domain.site import Site
+from forecaster.engine import Engine
+from forecaster.score.cases import Case, from_episode, from_outage
+from forecaster.score.picture import picture as draw_picture
+from forecaster.score.report import report
+from forecaster.score.rolling import Peer, Scored, score_case
+from forecaster.twin.episode import episode
+from forecaster.twin.styles import FULL, LEAN, Style
+
+MOST_WORKERS = 2
+
+
+class Styles(StrEnum):
+    """Which sampling styles to draw."""
+
+    FULL = "full"
+    LEAN = "lean"
+    ALL = "all"
+
+
+def styles_named(name: str) -> tuple[Style, ...]:
+    """The styles of a group, or the one style of that name."""
+    groups = {Styles.FULL.value: FULL, Styles.LEAN.value: LEAN, Styles.ALL.value: (*FULL, *LEAN)}
+    if name in groups:
+        return groups[name]
+    if name in set(Style):
+        return (Style(name),)
+    raise UsageError(f"no sampling style {name!r}", f"take full, lean, all or one of {', '.join(Style)}")
+
+
+def _peers(wanted: bool) -> dict[str, Callable[[Case], Peer]]:
+    """The peer, where asked for; its library comes with the dev extra."""
+    if not wanted:
+        return {}
+    try:
+        from api.commands.peer import PEER, Prognostic
+    except ModuleNotFoundError as error:
+        raise UsageError(f"the peer needs {error.name}", "install the dev extra, or leave --peer away") from error
+    return {PEER: Prognostic}
+
+
+def score_seed(seed: int, styles: tuple[Style, ...], peer: bool) -> list[Scored]:
+    """Everything said of the outage of one seed."""
+    return score_case(from_episode(episode(seed, styles)), Engine, _peers(peer))
+
+
+def simulated(
+    seeds: range, styles: tuple[Style, ...], *, peer: bool = False, workers: int = MOST_WORKERS
+) -> Iterator[list[Scored]]:
+    """Scores of each seed's outage, in the order of the seeds."""
+    job = partial(score_seed, styles=styles, peer=peer)
+    if workers <= 1 or len(seeds) <= 1:
+        yield from map(job, seeds)
+        return
+    with multiprocessing.get_context("fork").Pool(workers) as pool:
+        yield from pool.imap(job, seeds, chunksize=2)
+
+
+def outages_of(site: Site, readings: list[Reading]) -> list[Outage]:
+    """Finished outages in a log, as the engine finds them."""
+    engine = Engine(site)
+    for reading in readings:
+        engine.update(reading)
+    if readings:
+        engine.forecast(readings[-1].arrived_ms)
+    found = {event.start_ms: event for event in engine.events() if isinstance(event, Outage)}
+    return [outage for outage in found.values() if outage.end_ms is not None or outage.reached_reserve_ms is not None]
+
+
+def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterator[list[Scored]]:
+    """Scores of each outage in an owner's logs."""
+    from collector.log import read_log
+    from collector.payload import Decoder
+    from collector.settings import load_site
+
+    site = load_site(site_file)
+    decoder = Decoder([site])
+    readings = [
+        reading
+        for message in read_log(logs)
+        for reading in decoder.decode(message.topic, message.payload, message.tst_ms, message.retained).readings
+    ]
+    outages = outages_of(site, readings)
+    if not outages:
+        raise UsageError(
+            f"no finished outage in {', '.join(logs)}", "give a log that covers a mains failure to its end"
+        )
+    for outage in outages:
+        case = from_outage(site, outage, readings)
+        if case is not None and case.origins:
+            yield score_case(case, Engine, _peers(peer))
+
+
+def score(
+    logs: Annotated[
+        list[str] | None, typer.Argument(help="Recorded message logs; - for stdin.", metavar="LOG…")
+    ] = None,
+    site: Annotated[Path | None, typer.Option(help="Site file of the logs.", metavar="SITE.toml")] = None,
+    episodes: Annotated[int, typer.Option(min=1, help="How many simulated outages.")] = 50,
+    seed: Annotated[int, typer.Option(min=0, help="First seed; seeds below 200 were used for tuning.")] = 10_000,
+    styles: Annotated[str, typer.Option(help="Sampling styles: full, lean, all, or one by name.")] = "full",
+    peer: Annotated[bool, typer.Option("--peer", help="Ask an independent forecaster too (progpy).")] = False,
+    picture: Annotated[Path | None, typer.Option(help="Write the picture as SVG.", metavar="FILE.svg")] = None,
+    markdown: Annotated[bool, typer.Option("--markdown", help="The table in Markdown.")] = False,
+    workers: Annotated[int, typer.Option(min=1, max=MOST_WORKERS, help="Processes.")] = MOST_WORKERS,
+    as_json: AsJson = False,
+) -> None:
+    """Score the forecasts by rolling origin: over simulated outages, or over your own logs.
+
+    Example: outlast score --episodes 200 --seed 10000 --picture score.svg
+    """
+    if logs:
+        if site is None:
+            raise UsageError("a log needs its site file", "add --site SITE.toml")
+        batches = recorded(site, logs, peer=peer)
+    elif site is not None:
+        raise UsageError("a site file without a log", "name the recorded logs after it")
+    else:
+        batches = simulated(range(seed, seed + episodes), styles_named(styles), peer=peer, workers=workers)
+    rows = [row for batch in batches for row in batch]
+    if not rows:
+        raise UsageError("no moment to score", "give a longer log, or more episodes")
+    result = report(rows)
+    if picture is not None:
+        picture.write_text(draw_picture(result, rows), encoding="utf-8")
+    if as_json:
+        echo_json(result.document())
+    else:
+        typer.echo(table(result, markdown=markdown))

@@ -1,0 +1,98 @@
+"""The score report as text: a plain table for a terminal, or Markdown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from forecaster.score.report import Figures, Report
+from forecaster.score.rolling import ENGINE, ORACLE
+
+HEAD = ("", "n", "median", "90th", "pinball", "x oracle", "10-90 % holds", "width", "alpha-lambda")
+
+
+def percent(share: float | None) -> str:
+    """A share in per cent with a digit, or a dash."""
+    return "–" if share is None else f"{100.0 * share:.1f} %"
+
+
+def _ratio(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _row(name: str, f: Figures) -> tuple[str, ...]:
+    point = f.width == 0.0
+    return (
+        name,
+        str(f.forecasts),
+        percent(f.median_error),
+        percent(f.p90_error),
+        percent(f.pinball),
+        _ratio(f.over_oracle),
+        "–" if point else percent(f.coverage),
+        "–" if point else percent(f.width),
+        percent(f.alpha_lambda),
+    )
+
+
+def _ordered(figures: dict[str, Figures]) -> list[tuple[str, Figures]]:
+    """The oracle first, then the engine, then the rest by median error."""
+    first = {ORACLE: 0, ENGINE: 1}
+    return sorted(figures.items(), key=lambda item: (first.get(item[0], 2), item[1].median_error or 0.0))
+
+
+def _grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    lines = []
+    for place, row in enumerate(rows):
+        cells = [cell.ljust(width) if k == 0 else cell.rjust(width) for k, (cell, width) in enumerate(
+            zip(row, widths, strict=True)
+        )]  # fmt: skip
+        lines.append(f"| {' | '.join(cells)} |" if markdown else "  ".join(cells).rstrip())
+        if markdown and place == 0:
+            lines.append("|" + "|".join("-" * (w + 1) + (":" if k else "-") for k, w in enumerate(widths)) + "|")
+    return "\n".join(lines)
+
+
+def table(report: Report, *, markdown: bool = False) -> str:
+    """The headline, the engine by charge and by sampling style, and what stands behind it."""
+    parts = [_grid([HEAD, *(_row(name, f) for name, f in _ordered(report.headline))], markdown)]
+    by_charge = [
+        _row(f"at {name} % charge", group[ENGINE])
+        for name, group in sorted(report.by_percent.items(), key=lambda item: -float(item[0]))
+        if ENGINE in group
+    ]
+    parts.append(_grid([HEAD, *by_charge], markdown))
+    by_group = [_row(name, group[ENGINE]) for name, group in sorted(report.by_group.items()) if ENGINE in group]
+    parts.append(_grid([HEAD, *by_group], markdown))
+    parts.append(_notes(report))
+    return "\n\n".join(parts)
+
+
+def _notes(report: Report) -> str:
+    engine = report.headline[ENGINE]
+    lines = [
+        f"{report.outages} outages; {engine.censored} of {engine.forecasts} forecasts met the mains' return first "
+        f"and count as right-censored (coverage between {percent(engine.coverage_low)} and "
+        f"{percent(engine.coverage_high)}).",
+        "10-90 % range by quarter of charge: "
+        + ", ".join(f"{name} {percent(f.coverage)}" for name, f in sorted(report.by_quarter.items())) + ".",
+        "Probability integral transform in tenths: " + " ".join(f"{100.0 * share:.0f}" for share in engine.pit) + ".",
+    ]  # fmt: skip
+    if report.intervals:
+        spans = {
+            "median_error": "median error {0} to {1}",
+            "coverage": "coverage {0} to {1}",
+        }
+        said = [spans[k].format(percent(a), percent(b)) for k, (a, b) in report.intervals.items() if k in spans]
+        if "over_oracle" in report.intervals:
+            low, high = report.intervals["over_oracle"]
+            said.append(f"pinball over the oracle's {low:.2f} to {high:.2f}")
+        lines.append(f"95 % intervals, outages resampled whole: {', '.join(said)}.")
+    if report.accuracy is not None and report.horizon_share is not None:
+        lines.append(
+            f"Saxena et al. 2010: prognostic horizon {percent(report.horizon_share)} of the outage, "
+            f"cumulative relative accuracy {report.accuracy:.3f}."
+        )
+    if report.degraded:
+        lines.append("Degraded: " + ", ".join(f"{reason} ({n})" for reason, n in sorted(report.degraded.items())) + ".")
+    return "\n".join(lines)
