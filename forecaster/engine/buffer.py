@@ -12,7 +12,10 @@ from forecaster.domain.readings import Reading
 HELD_MS = 90_000
 """How long a reading is held after its source time, by the newest source time heard [ms]."""
 
-BATCH_MS = 15_000
+BATCH = 48
+BATCH_MS = 60_000
+"""Readings are let go of in batches: of so many, or after so long [ms]."""
+
 AHEAD_MS = 120_000
 """A source time further ahead of its arrival than this is wrong: the arrival stands [ms]."""
 
@@ -32,6 +35,7 @@ class Buffer(msgspec.Struct):
     """Readings held back. `settled_ms` is the time up to which they were let go."""
 
     items: list[Held] = msgspec.field(default_factory=list)
+    batch: int = BATCH
     newest_ms: int = -1
     settled_ms: int = -1
     ahead_ms: int = 0
@@ -51,7 +55,8 @@ class Buffer(msgspec.Struct):
         if self.newest_ms < 0:
             self.settled_ms = at_ms - HELD_MS
         self.newest_ms = at_ms
-        return at_ms - self.settled_ms > HELD_MS + BATCH_MS
+        beyond = at_ms - self.settled_ms - HELD_MS
+        return beyond > BATCH_MS or (beyond > 0 and len(self.items) >= self.batch)
 
     def settle(self) -> list[Held]:
         """Let go of what is older than the time held, in order of source time; of a repeat, what stands."""
@@ -60,6 +65,7 @@ class Buffer(msgspec.Struct):
         items = sorted(self.items)
         split = _after(items, edge)
         self.items = items[split:]
+        self.batch = len(self.items) + BATCH
         return standing(items[:split])
 
     def waiting(self) -> list[Held]:

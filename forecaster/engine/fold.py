@@ -54,8 +54,8 @@ class Fold(msgspec.Struct):
     rhythms: dict[str, Rhythm] = msgspec.field(default_factory=dict)
     stated_ms: dict[str, int] = msgspec.field(default_factory=dict)
     loads: dict[str, Stream] = msgspec.field(default_factory=dict)
-    pack_input: Stream = msgspec.field(default_factory=lambda: Stream(Rhythm()))
-    other_output: Stream = msgspec.field(default_factory=lambda: Stream(Rhythm()))
+    pack_input: Stream = msgspec.field(default_factory=Stream)
+    other_output: Stream = msgspec.field(default_factory=Stream)
     rain_from_ms: int | None = None
     rain_mm: float = 0.0
     rain_rate: float = 0.0
@@ -123,11 +123,6 @@ class Fold(msgspec.Struct):
             return None if self.segmenter.counter is None else self.segmenter.counter.rhythm
         if quantity is Quantity.MAINS_PRESENT:
             return self.supply.mains
-        if quantity is Quantity.PACK_INPUT_POWER:
-            return self.pack_input.rhythm
-        if quantity is Quantity.LOAD_POWER:
-            stream = self.loads.get(key.partition("/")[2])
-            return None if stream is None else stream.rhythm
         return self.rhythms.get(key)
 
     def _gap(self, start_ms: int, stop_ms: int, quantity: Quantity, key: str, told: Told) -> None:
@@ -166,8 +161,10 @@ class Fold(msgspec.Struct):
     def _output(self, at_ms: int, watts: float) -> None:
         """What the pack carries beside the pump: its output between runs, the level between runs while one lasts."""
         tracker = self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
-        running = tracker is not None and watts >= tracker.levels.on_w
-        self.other_output.feed(at_ms, tracker.levels.idle_w if running and tracker is not None else max(watts, 0.0))
+        if tracker is None:
+            return
+        base = tracker.levels.idle_w if watts >= tracker.levels.on_w else watts
+        self.other_output.feed(at_ms, base if base > 0.0 else 0.0, tracker.rhythm.gap_ms)
 
     # -- the pack
 
@@ -232,8 +229,9 @@ class Fold(msgspec.Struct):
             self._transfer(change, told)
 
     def _input(self, at_ms: int, key: str, value: float, told: Told) -> None:
-        del key
-        self.pack_input.feed(at_ms, max(value, 0.0))
+        rhythm = self._rhythm(key)
+        rhythm.heard(at_ms, value)
+        self.pack_input.feed(at_ms, max(value, 0.0), rhythm.gap_ms)
         change = self.supply.on_input(at_ms, value)
         if change is not None:
             self._transfer(change, told)
@@ -311,8 +309,10 @@ class Fold(msgspec.Struct):
         name = key.partition("/")[2]
         stream = self.loads.get(name)
         if stream is None:
-            stream = self.loads[name] = Stream(Rhythm(stated_ms=self.stated_ms.get(key)))
-        stream.feed(at_ms, max(value, 0.0))
+            stream = self.loads[name] = Stream()
+        rhythm = self._rhythm(key)
+        rhythm.heard(at_ms, value)
+        stream.feed(at_ms, max(value, 0.0), rhythm.gap_ms)
 
     def _rain_depth(self, at_ms: int, key: str, value: float, told: Told) -> None:
         self._rhythm(key).heard(at_ms, value)

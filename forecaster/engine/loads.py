@@ -6,10 +6,9 @@ import math
 
 import msgspec
 
-from forecaster.segment.rhythm import Rhythm
-
 _MS_PER_HOUR = 3_600_000.0
 _FADE_MS = 6.0 * _MS_PER_HOUR
+_RECENT_MS = 1_800_000.0
 
 
 class Stream(msgspec.Struct):
@@ -20,34 +19,38 @@ class Stream(msgspec.Struct):
     recent_w : float | None — mean over about the last half hour [W]
     """
 
-    rhythm: Rhythm
+    last_ms: int | None = None
+    last_w: float = 0.0
+    gap_ms: int = 0
     total_wh: float = 0.0
     mean_w: float | None = None
     recent_w: float | None = None
     told_ms: float = 0.0
 
-    def feed(self, at_ms: int, watts: float) -> None:
-        """Take a reading newer than the last."""
-        held = self.rhythm.last_value
-        interval = self.rhythm.heard(at_ms, watts)
-        if interval is None or held is None:
+    def feed(self, at_ms: int, watts: float, gap_ms: int) -> None:
+        """Take a reading newer than the last; longer than gap_ms since that one is a gap [ms]."""
+        last, held = self.last_ms, self.last_w
+        self.last_ms, self.last_w, self.gap_ms = at_ms, watts, gap_ms
+        if last is None:
             return
-        self.rhythm.steady(interval)
-        if interval > self.rhythm.gap_ms:
+        interval = at_ms - last
+        if interval > gap_ms:
             self.total_wh += (self.mean_w or 0.0) * interval / _MS_PER_HOUR
             return
         self.total_wh += held * interval / _MS_PER_HOUR
-        self.told_ms = min(self.told_ms + interval, _FADE_MS)
         if self.mean_w is None or self.recent_w is None:
             self.mean_w = self.recent_w = held
+            self.told_ms = interval
             return
-        self.mean_w += min(1.0, interval / self.told_ms) * (held - self.mean_w)
-        self.recent_w += -math.expm1(-interval / 1_800_000.0) * (held - self.recent_w)
+        told = self.told_ms + interval
+        self.told_ms = told = told if told < _FADE_MS else _FADE_MS
+        self.mean_w += interval / told * (held - self.mean_w)
+        self.recent_w += -math.expm1(-interval / _RECENT_MS) * (held - self.recent_w)
 
     def total_at(self, at_ms: int) -> float:
         """Energy up to a time after the newest reading [Wh]."""
-        if self.rhythm.last_ms is None or self.rhythm.last_value is None:
+        if self.last_ms is None or at_ms <= self.last_ms:
             return self.total_wh
-        ahead = max(at_ms - self.rhythm.last_ms, 0)
-        held = self.rhythm.last_value if ahead <= self.rhythm.gap_ms else (self.mean_w or 0.0)
+        ahead = at_ms - self.last_ms
+        held = self.last_w if ahead <= self.gap_ms else (self.mean_w or 0.0)
         return self.total_wh + held * ahead / _MS_PER_HOUR

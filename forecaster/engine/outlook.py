@@ -164,7 +164,8 @@ def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
 def _charging(fold: Fold, now_ms: int, grid: Array, seed: int) -> tuple[Array | None, float]:
     """Energy into the pack ahead while it carries the pump, as it was lately, and the power now [W]."""
     stream = fold.pack_input
-    if fold.supply.supply is not Supply.PACK or stream.recent_w is None or stream.rhythm.silent(now_ms):
+    rhythm = fold.rhythms.get(Quantity.PACK_INPUT_POWER)
+    if fold.supply.supply is not Supply.PACK or stream.recent_w is None or rhythm is None or rhythm.silent(now_ms):
         return None, 0.0
     if stream.recent_w < 1.0:
         return None, 0.0

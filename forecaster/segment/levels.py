@@ -18,6 +18,9 @@ _LOOK_EVERY = 256
 _LEAST_SIDE = 6
 _LEAST_OCTAVES = 1.5
 _LEAST_RUNNING_W = 15.0
+_TRUSTED_AFTER = 4
+_FAR = 1.1
+_STIRRED = 0.005
 
 
 class Levels(msgspec.Struct):
@@ -52,16 +55,21 @@ class Levels(msgspec.Struct):
         """Take a sample between runs."""
         self.idle_count += 1
         gain = self.idle_gain if self.idle_count > 50 else max(self.idle_gain, 1.0 / self.idle_count)
-        self.idle_w += gain * (watts - self.idle_w)
+        change = gain * (watts - self.idle_w)
+        self.idle_w += change
         if not self.running_count:
             self._look(watts)
-        self._set()
+        if self.idle_count & 15 == 0 or abs(change) > _STIRRED * self.running_w:
+            self._set()
 
     def running(self, watts: float) -> None:
-        """Take a sample within a run."""
+        """Take a sample within a run; one far off, such as an inrush, moves the level no more than a near one."""
         self.running_count += 1
         gain = max(0.05, 1.0 / self.running_count)
-        self.running_w += gain * (max(watts - self.idle_w, _LEAST_RUNNING_W) - self.running_w)
+        level = max(watts - self.idle_w, _LEAST_RUNNING_W)
+        if self.running_count > _TRUSTED_AFTER:
+            level = min(max(level, self.running_w / _FAR), self.running_w * _FAR)
+        self.running_w += gain * (level - self.running_w)
         self._set()
 
     def _set(self) -> None:

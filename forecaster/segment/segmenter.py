@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
@@ -22,6 +24,9 @@ _YES_NO = (Quantity.PUMP_RUNNING, Quantity.PIT_FLOAT)
 _PIN_LOW, _PIN_HIGH = 0.97, 1.02
 _LEAST_GREATEST_W = 1_000.0
 _MOST_PENDING = 64
+_JUDGE_EVERY_MS = 10_000
+_REVIEW_EVERY_MS = 5_000
+_NONE: tuple[Run, ...] = ()
 _LEAST_STANDBY_W = 0.2
 
 
@@ -53,6 +58,7 @@ class Segmenter(msgspec.Struct):
     last_stop_ms: int | None = None
     last_start_ms: int | None = None
     last_blind_ms: int = 0
+    review_ms: int = 0
 
     @classmethod
     def of(cls, site: Site) -> Segmenter:
@@ -129,7 +135,7 @@ class Segmenter(msgspec.Struct):
 
     # -- what is heard
 
-    def feed(self, at_ms: int, quantity: Quantity, value: float, supply: Supply) -> list[Run]:
+    def feed(self, at_ms: int, quantity: Quantity, value: float, supply: Supply) -> Sequence[Run]:
         """Take a reading of a run source, newer than the last of that quantity. Returns runs that are now certain."""
         if quantity is Quantity.PUMP_ENERGY:
             return self._feed_counter(at_ms, value, supply)
@@ -145,13 +151,14 @@ class Segmenter(msgspec.Struct):
             draft = tracker.feed(at_ms, value, value)
         if quantity is self.metering:
             self.meter.add(*tracker.take_energy())
-        else:
+        elif at_ms >= tracker.judged_ms:
+            tracker.judged_ms = at_ms + _JUDGE_EVERY_MS
             self._arbitrate(at_ms, quantity, tracker, before)
         if draft is not None:
             return self._offer(at_ms, quantity, draft, supply)
-        if self.pending:
+        if self.pending and at_ms >= self.review_ms:
             return self._review(at_ms)
-        return []
+        return _NONE
 
     def _feed_counter(self, at_ms: int, value: float, supply: Supply) -> list[Run]:
         counter = self.counter
@@ -166,7 +173,7 @@ class Segmenter(msgspec.Struct):
         runs: list[Run] = []
         for draft in self.counter_runs.feed(counter, at_ms, interval, used, self.running_w):
             runs += self._offer(at_ms, Quantity.PUMP_ENERGY, draft, supply)
-        return runs + self._review(at_ms) if self.pending else runs
+        return runs + self._review(at_ms) if self.pending and at_ms >= self.review_ms else runs
 
     def _new_tracker(self, quantity: Quantity) -> Tracker:
         rhythm = Rhythm(stated_ms=self.stated_ms.get(quantity))
@@ -225,6 +232,7 @@ class Segmenter(msgspec.Struct):
         return ready
 
     def _review(self, at_ms: int) -> list[Run]:
+        self.review_ms = at_ms + _REVIEW_EVERY_MS
         ready: list[Run] = []
         waiting: list[Pending] = []
         for offered in self.pending:

@@ -64,6 +64,7 @@ class Tracker(msgspec.Struct):
     pinned: int = 0
     start_censored: bool = False
     metered_w_ms: float = 0.0
+    judged_ms: int = 0
     blind_ms: int = 0
     coarse: float = 0.0
     size: RunSize = msgspec.field(default_factory=RunSize)
