@@ -40,7 +40,6 @@ def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, ope
         priority=words(f"alarms.priority.{alarm.priority.value}"),
         state=words(f"alarms.state.{alarm.state.value}"),
         since=words("alarms.since", time=wording.clock(alarm.raised_ms, now_ms)),
-        by=None if alarm.by_ms is None else words("alarms.by", time=wording.clock(alarm.by_ms, now_ms)),
         shelved_until=shelved,
         acknowledged=acknowledged,
         can_acknowledge=operate and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED),

@@ -64,7 +64,6 @@ class AlarmCard:
     priority: str
     state: str
     since: str
-    by: str | None
     shelved_until: str | None
     acknowledged: str | None
     can_acknowledge: bool

@@ -217,7 +217,7 @@ class Pen:
         for mark in self.marks:
             if mark.at_ms < self.data.now_ms:
                 continue
-            said = f"{100 * chance_at(self.data.survival, mark.at_ms):.0f}"
+            said = self.words.hundred(chance_at(self.data.survival, mark.at_ms))
             at = self.frame.at(mark.at_ms, self.layout.chance)
             place = (at[0], at[1] + 5) if self.frame.tall else at
             parts.append(text(place, said, "chance", "end" if self.frame.tall else "middle"))

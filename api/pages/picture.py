@@ -123,7 +123,7 @@ def _scale(scene: Scene, frame: Frame, lane: Lane, full: float, sheet: Sheet) ->
         across = lane.across(value)
         rule = line([(frame.head, across), (frame.tail, across)])
         parts.append(element("path", {"class": "base" if value == 0 else "grid", "d": rule}))
-        parts.append(text((sheet.left - 8, across + 5), scene.say(value), "tick", "end"))
+        parts.append(text((sheet.left - 8, across + 5), scene.say(value) if value else "0", "tick", "end"))
     return parts
 
 

@@ -13,7 +13,7 @@ from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS, ticks
 from api.pages.pen import draw
 from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
-from api.pages.stripdata import Window, at, strip_data, strip_words, window
+from api.pages.stripdata import Window, at, strip_data, strip_words, survival_of, window
 from api.pages.words import Words
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.quantities import Quantity
@@ -140,7 +140,8 @@ def marker_of(
     forecast: Forecast | None, view: Window, wording: Wording, words: Words, until_ms: int | None, meaning: str
 ) -> Marker | None:
     """The marker at the moment asked for, or else at a moment worth asking about."""
-    if forecast is None or len(forecast.survival) < 2:
+    survival = survival_of(forecast)
+    if forecast is None or len(survival) < 2:
         return None
     meaning = meaning if meaning in MEANINGS else "other"
     if until_ms is None:
@@ -150,7 +151,7 @@ def marker_of(
         at_ms = round(guess / (HOUR_MS / 2)) * (HOUR_MS // 2)
     else:
         at_ms = until_ms
-    chance = chance_at(forecast.survival, at_ms)
+    chance = chance_at(survival, at_ms)
     name = f"{words(f'now.marker_{meaning}')} {wording.clock(at_ms, view.now_ms)}"
     says = chance_words(chance, words)
     return Marker(
@@ -233,7 +234,7 @@ def strip_table(data: StripData, said: StripWords, wording: Wording, words: Word
         charge = value_at(data.charge, mark.at_ms) if not ahead else middle_at(data, mark.at_ms)
         runs = sum(mark.at_ms <= start < end_ms for start, _ in data.runs)
         water = [v for start, stop, v in data.water if start <= mark.at_ms < stop]
-        chance = f"{100 * chance_at(data.survival, mark.at_ms):.0f}" if ahead and len(data.survival) > 1 else ""
+        chance = said.hundred(chance_at(data.survival, mark.at_ms)) if ahead and len(data.survival) > 1 else ""
         rows.append(
             (
                 wording.clock(mark.at_ms, data.now_ms),

@@ -132,7 +132,7 @@ def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
     """Hours to the reserve floor, by season, and the simple estimate beside them."""
     found = [Fact(words("sizing.hours"), range_h(answer.hours_remaining))]
-    found += [Fact(season.name, range_h(season.hours)) for season in answer.seasons]
+    found += [Fact(f"{season.name[:1].upper()}{season.name[1:]}", range_h(season.hours)) for season in answer.seasons]
     if answer.simple_estimate_h is not None:
         found.append(Fact(words("sizing.simple"), f"{answer.simple_estimate_h:.1f} h", words("sizing.simple_note")))
     if answer.need is not None:

@@ -50,6 +50,7 @@ class StripWords:
     short_day: Callable[[datetime], str]
     rate: Callable[[float], str]
     depth: Callable[[float], str]
+    hundred: Callable[[float], str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from api.pages.historydata import flow_scale
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 from api.pages.words import Words
-from forecaster.domain.forecast import Forecast
+from forecaster.domain.forecast import Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
@@ -62,7 +62,7 @@ def strip_data(
         zone=wording.zone,
         charge=charge_points(desk, site, view),
         fan=forecast.drain_path if forecast is not None else (),
-        survival=forecast.survival if forecast is not None else (),
+        survival=survival_of(forecast),
         mains=mains_spans(forecast, outages, view),
         runs=[(run.start_ms, run.stop_ms) for run in runs],
         water=steps,
@@ -79,6 +79,16 @@ def strip_data(
         water_scale=flow_scale(wording) if in_litres else 1.0,
         marker=marker,
     )
+
+
+def survival_of(forecast: Forecast | None) -> tuple[SurvivalPoint, ...]:
+    """The chances from the moment of the forecast on: sure to begin with, unless the floor is reached already."""
+    if forecast is None or not forecast.survival:
+        return ()
+    first, soonest = forecast.survival[0], forecast.hours_remaining.p05
+    if first.at_ms <= forecast.issued_at_ms or (soonest is not None and soonest <= 0):
+        return forecast.survival
+    return (SurvivalPoint(forecast.issued_at_ms, 1.0), *forecast.survival)
 
 
 def at(forecast: Forecast, hours: float | None) -> int | None:
@@ -173,4 +183,13 @@ def strip_words(site: Site, wording: Wording, words: Words, view: Window, senten
         short_day=lambda local: local.strftime(words("clock.short_day")),
         rate=wording.flow if in_litres else wording.percent,
         depth=wording.rain,
+        hundred=lambda chance: in_hundred(chance, words),
     )
+
+
+def in_hundred(chance: float, words: Words) -> str:
+    """A chance, 0..1, as a numeral in 100; never 0 or 100, which nobody can know."""
+    percent = round(chance * 100)
+    if percent >= 100:
+        return words("now.chance_sure")
+    return words("now.chance_none") if percent <= 0 else f"{percent}"

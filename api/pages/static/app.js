@@ -81,7 +81,7 @@ function place(fresh) {
   const open = [...document.querySelectorAll("#live-strip details[open]")].length > 0;
   for (const id of ["live-head", "live-strip", "live-rest"]) {
     const part = fresh.getElementById(id);
-    if (part && !(id === "live-head" && document.querySelector("#live-head form:focus-within")))
+    if (part && !document.querySelector(`#${id} form:focus-within`))
       document.getElementById(id).replaceWith(document.importNode(part, true));
   }
   delete document.documentElement.dataset.kept;

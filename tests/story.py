@@ -1,0 +1,106 @@
+"""A seeded installation for pages and pictures: the simulated site, folded by the real engine into real stores.
+
+The story is Larkspur Lane: a storm, the mains lost, some hours on the pack. Nothing here is drawn by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from api.seat import Seat
+from api.wiring import Services
+from collector.payload import Decoder
+from collector.settings import Broker, Http, Installation, Mail, Push, Retention, Store
+from collector.store.open import open_ledger, open_store
+from forecaster.alarms import AlarmDesk
+from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.site import Site
+from forecaster.engine import Engine
+from forecaster.twin.live import LiveSite, Scenario, larkspur_site
+
+HOUR_MS = 3_600_000
+NOW_MS = 1_772_535_966_000  # 2026-03-03 11:06:06 UTC, 05:06 in Chicago
+STEP_S = 120.0
+TOLD_EVERY_MS = HOUR_MS
+
+
+@dataclass(slots=True)
+class HeldClock:
+    """A clock that stands until it is moved."""
+
+    at_ms: int = NOW_MS
+    ran_s: float = field(default=1000.0)
+
+    def now_ms(self) -> int:
+        return self.at_ms
+
+    def monotonic_s(self) -> float:
+        return self.ran_s
+
+    def move(self, seconds: float) -> None:
+        self.at_ms += round(seconds * 1000)
+        self.ran_s += seconds
+
+
+def installation(folder: Path, sites: dict[str, Site], *, host: str = "127.0.0.1") -> Installation:
+    """An installation over SQLite files in a folder."""
+    (folder / "sites").mkdir(exist_ok=True)
+    store = Store(url=f"sqlite:///{folder / 'outlast.db'}")
+    return Installation(
+        folder, Broker(), store, Http(host=host), Mail(), Push(key_file=folder / "push-key.pem"), Retention(), sites
+    )
+
+
+def services(
+    folder: Path, sites: dict[str, Site], *, host: str = "127.0.0.1", clock: HeldClock | None = None
+) -> Services:
+    """Services with real stores and a held clock."""
+    held = installation(folder, sites, host=host)
+    return Services(
+        held, open_store(held.readings_url), open_ledger(held.ledger_url), HeldClock() if clock is None else clock
+    )
+
+
+def tell_larkspur(
+    store: ReadingStore,
+    ledger: Ledger,
+    *,
+    now_ms: int = NOW_MS,
+    before_h: float = 8.0,
+    lost_h: float = 2.9,
+    seed: int = 7,
+) -> Site:
+    """Simulate up to now: hours of history, the mains lost `lost_h` ago (0 or less: not lost). The site."""
+    site = larkspur_site()
+    start_ms = now_ms - round((before_h + max(lost_h, 0.0)) * HOUR_MS)
+    fail_after_s = 3600.0 * before_h if lost_h > 0 else 3600.0 * (before_h + 20.0)
+    live = LiveSite(seed=seed, start_ms=start_ms, scenario=Scenario(fail_after_s=fail_after_s, outage_h=30.0))
+    decoder = Decoder([site])
+    seat = Seat(site, Engine(site, seed=seed), AlarmDesk(site))
+    told_ms = 0
+    while live.now_ms < now_ms:
+        step_s = min(STEP_S, (now_ms - live.now_ms) / 1000.0)
+        readings = [
+            reading
+            for message in live.step(step_s)
+            for reading in decoder.decode(message.topic, message.payload, message.at_ms).readings
+        ]
+        store.append(readings)
+        for reading in readings:
+            seat.take(reading)
+        since_lost_ms = live.now_ms - (start_ms + round(fail_after_s * 1000))
+        every_ms = STEP_S * 1000 if 0 <= since_lost_ms <= 600_000 else TOLD_EVERY_MS
+        if live.now_ms - told_ms >= every_ms or live.now_ms >= now_ms:
+            told_ms = live.now_ms
+            publish(seat, ledger, live.now_ms)
+    ledger.record(seat.drain())
+    return site
+
+
+def publish(seat: Seat, ledger: Ledger, at_ms: int) -> None:
+    """A forecast of a moment, and the alarms that rose on it."""
+    ledger.record(seat.drain())
+    told = seat.tell(at_ms, 0.0)
+    ledger.publish([told.stored])
+    ledger.commit_transitions(told.transitions, [], [])
