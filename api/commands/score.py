@@ -75,21 +75,21 @@ def simulated(
 
 
 def outages_of(site: Site, readings: list[Reading]) -> list[Outage]:
-    """Finished outages in a log, as the engine finds them."""
+    """Outages in a log, as the engine finds them; the last may still be going on where the log ends."""
     engine = Engine(site)
     for reading in readings:
         engine.update(reading)
     if readings:
         engine.forecast(readings[-1].arrived_ms)
     found = {event.start_ms: event for event in engine.events() if isinstance(event, Outage)}
-    return [outage for outage in found.values() if outage.end_ms is not None or outage.reached_reserve_ms is not None]
+    return list(found.values())
 
 
 def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterator[list[Scored]]:
     """Scores of each outage in an owner's logs."""
     from collector.log import read_log
     from collector.payload import Decoder
-    from collector.settings import load_site
+    from collector.site_file import load_site
 
     site = load_site(site_file)
     decoder = Decoder([site])
@@ -105,7 +105,7 @@ def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterato
         )
     for outage in outages:
         case = from_outage(site, outage, readings)
-        if case is not None and case.origins:
+        if case.origins:
             yield score_case(case, Engine, _peers(peer))
 
 

@@ -96,33 +96,41 @@ def constant_rate_h(drawn: Episode, at_ms: int, over_s: float = 7200.0) -> float
 
 def from_outage(
     site: Site, outage: Outage, readings: Sequence[Reading], percents: Sequence[float] = ORIGINS_PERCENT
-) -> Case | None:
-    """The case of an outage in an owner's log; None if it ended neither by the floor nor by the mains' return.
+) -> Case:
+    """The case of an outage in an owner's log.
 
-    Origins are where the reported charge first fell to a percentage; with no charge reported, they are at a tenth,
-    a quarter, half and three quarters of the outage.
+    It ends where the reported charge first shows the reserve floor; failing that it is right-censored by the mains'
+    return, or by the end of the log. Origins are where the reported charge first fell to a percentage; with no
+    charge reported, they are at a tenth, a quarter, half and seven tenths of the outage.
     """
-    end_ms = outage.reached_reserve_ms if outage.reached_reserve_ms is not None else outage.end_ms
-    if end_ms is None:
-        return None
-    censored = outage.reached_reserve_ms is None
+    last_ms = outage.end_ms if outage.end_ms is not None else max(r.time_ms for r in readings)
     charge = [
         (r.time_ms, r.value)
         for r in readings
-        if r.quantity is Quantity.PACK_CHARGE and outage.start_ms <= r.time_ms <= end_ms
+        if r.quantity is Quantity.PACK_CHARGE and outage.start_ms <= r.time_ms <= last_ms
     ]
-    moments: list[tuple[float, int]] = []
-    if charge:
-        for percent in percents:
-            first = next((time_ms for time_ms, value in charge if value <= percent), None)
-            if first is not None and charge[0][1] > percent:
-                moments.append((percent, first))
-    else:
-        length = end_ms - outage.start_ms
-        moments = [(100.0 * (1.0 - share), outage.start_ms + round(share * length)) for share in (0.1, 0.25, 0.5, 0.7)]
+    reached_ms = outage.reached_reserve_ms
+    if reached_ms is None:
+        reached_ms = next((at_ms for at_ms, value in charge if value <= site.pack.reserve_percent), None)
+    end_ms = last_ms if reached_ms is None else reached_ms
     origins = tuple(
-        Origin(percent, at_ms, Outcome((end_ms - at_ms) / 3.6e6, censored))
-        for percent, at_ms in moments
+        Origin(percent, at_ms, Outcome((end_ms - at_ms) / 3.6e6, censored=reached_ms is None))
+        for percent, at_ms in _moments(charge, outage.start_ms, end_ms, percents)
         if (end_ms - at_ms) / 3.6e6 > CLOSEST_TO_END_H
     )
     return Case(f"{site.id}:{outage.start_ms}", "log", site, outage.start_ms, readings, origins)
+
+
+def _moments(
+    charge: Sequence[tuple[int, float]], start_ms: int, end_ms: int, percents: Sequence[float]
+) -> list[tuple[float, int]]:
+    """Moments to ask at, each with its charge [%]."""
+    if not charge:
+        length = end_ms - start_ms
+        return [(100.0 * (1.0 - share), start_ms + round(share * length)) for share in (0.1, 0.25, 0.5, 0.7)]
+    moments = []
+    for percent in percents:
+        first = next((at_ms for at_ms, value in charge if value <= percent), None)
+        if first is not None and charge[0][1] > percent:
+            moments.append((percent, first))
+    return moments
