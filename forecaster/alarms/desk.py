@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from forecaster.alarms.budget import reminder_due
-from forecaster.alarms.evidence import Judgement, Outside, Seen
+from forecaster.alarms.evidence import Judgement, Outside, Seen, is_blind
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.standing import DeskState, Standing, ends
 from forecaster.alarms.story import (
@@ -58,8 +58,10 @@ class AlarmDesk:
         """Take in one moment's evidence; what changed, in order. Commit it before the next step's snapshot."""
         state = self._state
         if state.first_ms is None:
-            state.first_ms = now_ms
-        seen = Seen(self.site, self.limits, status, forecast, outside, now_ms, state.first_ms)
+            state.first_ms = state.heard_ms = now_ms
+        if is_blind(status, forecast, outside):
+            state.heard_ms = now_ms
+        seen = Seen(self.site, self.limits, status, forecast, outside, now_ms, state.first_ms, state.heard_ms)
         changes = self._unshelve(seen)
         judged: dict[AlarmKind, Judgement] = {}
         for kind, rule in RULES.items():
@@ -158,8 +160,8 @@ class AlarmDesk:
         changes: list[AlarmTransition] = []
         again = standing.rejoined(now) and earlier is not None
         if earlier is not None and not again and earlier.state is AlarmState.RETURNED_UNACKNOWLEDGED:
-            closed = replace(earlier, state=AlarmState.NORMAL)
-            changes.append(self._change(standing, closed, TransitionKind.CLEARED, now, tell=False))
+            closed = replace(earlier, state=AlarmState.NORMAL)  # a new episode takes its place
+            changes.append(self._change(standing, closed, TransitionKind.UPDATED, now, tell=False))
         raised_ms = earlier.raised_ms if again and earlier is not None else now
         standing.variant = judged.variant
         standing.rejoins = standing.rejoins + 1 if again else 0

@@ -70,9 +70,18 @@ class Outside:
     rehearsal: bool = False
 
 
+def is_blind(status: SiteStatus, forecast: Forecast, outside: Outside) -> bool:
+    """Whether nothing fresh is known: silent, or readings cannot be taken in."""
+    return status.silent or outside.trouble is not None or forecast.basis is Basis.PROJECTED
+
+
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """All the evidence of one step."""
+    """All the evidence of one step.
+
+    first_ms : int — the desk's first step
+    heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
+    """
 
     site: Site
     limits: AlarmLimits
@@ -81,6 +90,7 @@ class Seen:
     outside: Outside
     now_ms: int
     first_ms: int
+    heard_ms: int
 
     def row(self, kind: AlarmKind) -> Rationale:
         """The table's row in force."""
@@ -94,7 +104,7 @@ class Seen:
     @property
     def blind(self) -> bool:
         """Whether nothing fresh is known: silent, or readings cannot be taken in."""
-        return self.status.silent or self.outside.trouble is not None or self.forecast.basis is Basis.PROJECTED
+        return is_blind(self.status, self.forecast, self.outside)
 
 
 def compare(row: Rationale, value: float | None) -> Verdict:

@@ -6,6 +6,7 @@ from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verd
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
+from forecaster.wording import HOUR_MS
 
 ENOUGH_RUNS = 20
 """Runs that must have been seen before their length or power counts as the site's normal."""
@@ -13,6 +14,10 @@ ENOUGH_HOURS = 24
 """Hours that must have been seen before their count of starts counts as the site's normal."""
 LEAST_OVERRUN_S = 120.0
 """A run shorter than this is never far too long."""
+LEAST_CYCLES_MISSED = 2.0
+"""A pump is not silent before this many usual cycles have passed since its last start."""
+LEAST_CYCLES_HEARD = 1.5
+"""Nor before it has been heard of for this many without a break: runs that fell into a gap are not missing."""
 LEAST_STARTS = 12
 """Fewer starts an hour are never rapid."""
 SHORT_RUN = 0.6
@@ -24,6 +29,15 @@ SHORT_RUN_FACTOR = 1.3
 def _dark(seen: Seen) -> bool:
     """Whether the pump itself cannot be seen: silence, or a value that stands still."""
     return seen.blind or any(quantity in RUN_SOURCES for quantity in seen.status.frozen)
+
+
+def _seen_running(seen: Seen) -> bool:
+    """Whether the run was heard of in its later half: a plug that died in a run has not told of its end."""
+    started = seen.status.running_since_ms
+    ages = [age.age_s for age in seen.status.ages if age.quantity in RUN_SOURCES and age.age_s is not None]
+    if started is None or not ages:
+        return started is not None
+    return min(ages) <= 0.5 * (seen.now_ms - started) / 1000.0
 
 
 def high_water(seen: Seen) -> Judgement:
@@ -43,7 +57,7 @@ def pump_overrun(seen: Seen) -> Judgement:
         return UNKNOWN
     if status.running_since_ms is None:
         return OFF
-    if normal is None or normal.count < ENOUGH_RUNS or normal.p95 <= 0.0:
+    if normal is None or normal.count < ENOUGH_RUNS or normal.p95 <= 0.0 or not _seen_running(seen):
         return UNKNOWN
     lasted_s = (seen.now_ms - status.running_since_ms) / 1000.0
     verdict = compare(seen.row(AlarmKind.PUMP_OVERRUN), lasted_s / normal.p95)
@@ -61,8 +75,22 @@ def pump_silent(seen: Seen) -> Judgement:
     if status.running_since_ms is not None:
         return OFF
     verdict = compare(seen.row(AlarmKind.PUMP_SILENT), status.overdue)
+    if verdict is Verdict.ON and not long_overdue(seen):
+        return HOLD
     dead = status.supply is Supply.MAINS and not status.supply_inferred
     return Judgement(verdict, "mains" if dead else "pack")
+
+
+def long_overdue(seen: Seen) -> bool:
+    """Whether the wait since the last start is many times the usual one, however narrow its spread is believed."""
+    limit = seen.row(AlarmKind.PUMP_SILENT).limit
+    overdue, last, rate = seen.status.overdue, seen.status.last_run, seen.forecast.cycles_per_hour
+    if limit is None or overdue is None or overdue <= limit or last is None:
+        return False
+    if rate is None:
+        return False
+    waited, heard = ((seen.now_ms - since_ms) / HOUR_MS * rate for since_ms in (last.start_ms, seen.heard_ms))
+    return waited >= LEAST_CYCLES_MISSED and heard >= LEAST_CYCLES_HEARD
 
 
 def rapid_cycling(seen: Seen) -> Judgement:

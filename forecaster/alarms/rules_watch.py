@@ -8,11 +8,13 @@ from forecaster.domain.alarms import AlarmKind, Priority
 DAY_MS = 86_400_000
 FIRST_TEST_DAYS = 45.0
 """A site never tested is asked for its first test after this many days."""
-FROZEN_DELAY_S = 600.0
+FROZEN_DELAY_S = 1800.0
+ON_PACK = 2.0 / 3.0
+"""On the pack silence is told after this share of the limit."""
 
 
 def telemetry_silent(seen: Seen) -> Judgement:
-    """No word for longer than the limit; on the pack half of it, since the router may be about to die with it.
+    """No word for longer than the limit; on the pack sooner, since the router may be about to die with it.
 
     The priority follows what the projection says: a house last heard of on the pack nears its end unseen.
     """
@@ -27,14 +29,18 @@ def telemetry_silent(seen: Seen) -> Judgement:
         return OFF
     limit_min = seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0
     if seen.on_pack:
-        limit_min /= 2.0
+        limit_min *= ON_PACK
     if status.data_age_s is not None and status.data_age_s < 60.0 * limit_min:
         return HOLD
     if status.data_age_s is None and seen.now_ms - seen.first_ms < 60_000.0 * limit_min:
         return HOLD
     if status.data_age_s is None:
         return Judgement(Verdict.ON, "never")
-    return Judgement(Verdict.ON, "pack" if seen.on_pack else "mains", priority=_urgency(seen))
+    if not seen.on_pack:
+        return Judgement(Verdict.ON, "mains", priority=_urgency(seen))
+    empty = seen.forecast.hours_to_empty.p50
+    spent = empty is not None and empty <= 0.1
+    return Judgement(Verdict.ON, "empty" if spent else "pack", priority=_urgency(seen))
 
 
 def _urgency(seen: Seen) -> Priority:

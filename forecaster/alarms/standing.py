@@ -70,6 +70,7 @@ class DeskState:
 
     version: int = VERSION
     first_ms: int | None = None
+    heard_ms: int = 0
     budget: Budget = field(default_factory=Budget)
     standings: dict[AlarmKind, Standing] = field(default_factory=dict)
 

@@ -62,6 +62,8 @@ def is_news(transition: AlarmTransition, seen: Seen, standings: Mapping[AlarmKin
         return False
     if alarm.kind in OUTAGE[1:] and not seen.on_pack:
         return False  # the mains' return tells it
+    if alarm.kind is AlarmKind.LOW_RESERVE:
+        return False  # an end that moves out of the range told is an update of its own
     return alarm.kind is AlarmKind.TELEMETRY_SILENT or alarm.priority.rank >= Priority.HIGH.rank
 
 

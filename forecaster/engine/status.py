@@ -144,7 +144,8 @@ def frozen(fold: Fold, models: Models, now_ms: int) -> tuple[Quantity, ...]:
         risen = counted and counter is not None and (counter.rhythm.changed_ms or 0) > now_ms - stood_ms
         expected_wh = mean_w * stood_ms / _MS_PER_HOUR
         runs_wh = fold.normals.usual_run_wh() or 1.0
-        if (seen_elsewhere or risen) and expected_wh > 5.0 * runs_wh and fold.normals.count >= 3:
+        misses = fold.segmenter.coarse(now_ms)  # a value that sampling shows at rest has not stood still
+        if (seen_elsewhere or risen) and not misses and expected_wh > 5.0 * runs_wh and fold.normals.count >= 3:
             found.append(Quantity.PUMP_POWER)
     return tuple(found)
 
