@@ -104,10 +104,14 @@ class Engine:
         self._ahead = None
         self._models.inflow.refit(now_ms)
 
-    def adopt(self, result: DischargeResult, at_ms: int | None = None) -> None:
-        """Take over what a discharge test measured; at_ms is when it ended, by default now by the readings."""
+    def adopt(self, result: DischargeResult, at_ms: int | None = None, *, learn: bool = True) -> None:
+        """Take over what a discharge test measured; at_ms is when it ended, by default now by the readings.
+
+        learn : bool — False where this engine read the test's readings itself and only has to know of it
+        """
         self._ahead = None
-        self._models.belief.adopt(result)
+        if learn:
+            self._models.belief.adopt(result)
         self._last_test_ms = self._buffer.newest_ms if at_ms is None else at_ms
 
     # -- out

@@ -1,0 +1,46 @@
+"""An installation's stores, opened for a command beside the running program and closed after it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from collector.settings import Installation, load_installation
+from collector.store.open import open_ledger, open_readings
+from forecaster.domain.errors import NotFound
+from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What a command reads and writes."""
+
+    installation: Installation
+    store: ReadingStore
+    ledger: Ledger
+
+    def site(self, site_id: str) -> Site:
+        """A site by its id; NotFound that names those there are."""
+        found = self.installation.sites.get(site_id)
+        if found is None:
+            known = ", ".join(sorted(self.installation.sites)) or "none yet"
+            raise NotFound(f"site {site_id!r}; there is: {known}")
+        return found
+
+
+@contextmanager
+def opened(folder: Path) -> Iterator[Opened]:
+    """Open an installation's stores without taking them over from the running program."""
+    installation = load_installation(folder)
+    store = open_readings(installation, owner=False)
+    try:
+        ledger = open_ledger(installation.ledger_url, owner=False)
+        try:
+            yield Opened(installation, store, ledger)
+        finally:
+            ledger.close()
+    finally:
+        store.close()

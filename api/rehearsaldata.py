@@ -1,0 +1,28 @@
+"""Discharge tests as JSON, the same for the API and for `outlast discharge show --json`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from forecaster.discharge import Progress
+from forecaster.document import time_text
+from forecaster.domain.discharge import DischargeTest
+
+
+def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any]:
+    """A test; `progress` while it runs, `result` when it is done."""
+    return {
+        "id": test.id,
+        "site": test.site,
+        "state": "finished" if test.finished_ms is not None else "running" if so_far and so_far.on_pack else "waiting",
+        "started": time_text(test.started_ms),
+        "started_by": test.started_by,
+        "until_percent": test.until_percent,
+        "until": None if test.until_ms is None else time_text(test.until_ms),
+        "finished": None if test.finished_ms is None else time_text(test.finished_ms),
+        "end": None if test.end is None else test.end.value,
+        "progress": None if so_far is None else msgspec.to_builtins(so_far),
+        "result": None if test.result is None else msgspec.to_builtins(test.result),
+    }

@@ -1,0 +1,261 @@
+"""Discharge tests at work: evidence from the stores, running tests brought to their end, unannounced rehearsals."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from forecaster.discharge import Evidence, analyse, finish_reason
+from forecaster.discharge.evidence import MAINS_HABIT
+from forecaster.discharge.watch import check_plan, enough
+from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Event, Outage, Run
+from forecaster.domain.site import Site
+
+log = logging.getLogger("outlast.rehearsals")
+
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+ALREADY_PULLED_MS = HOUR_MS // 2
+"""A test may be started this long after the plug was pulled."""
+
+STEP_S = 15.0
+WAITS_MS = DAY_MS
+"""A test whose plug was not pulled within this time is given up."""
+
+WAKING_HOURS = range(7, 21)
+NEARLY_FULL = 95.0
+
+Learn = Callable[[str, DischargeResult, int], None]
+"""Called with a site, a result and when the test ended."""
+
+
+# -- evidence
+
+
+def gather(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> Evidence:
+    """What was read between two times on the pack."""
+    points = store.series(site.id, Quantity.PACK_CHARGE, start_ms - HOUR_MS, end_ms)
+    charge = [(point.time_ms, point.mean) for point in points]
+    held = [percent for at_ms, percent in charge if at_ms <= start_ms]
+    since = [(at_ms, percent) for at_ms, percent in charge if at_ms > start_ms]
+    return Evidence(
+        site=site,
+        start_ms=start_ms,
+        end_ms=end_ms,
+        charge=((start_ms, held[-1]), *since) if held else tuple(since),
+        runs=_runs(ledger, site.id, start_ms, end_ms),
+        before=tuple(reversed(ledger.runs(site.id, start_ms - 3 * DAY_MS, start_ms, MAINS_HABIT).runs)),
+        output_w=_gauge(store, site, Quantity.PACK_OUTPUT_POWER, start_ms, end_ms),
+        input_w=_gauge(store, site, Quantity.PACK_INPUT_POWER, start_ms, end_ms),
+        rain_mm=_rain_mm(store, site, start_ms, end_ms),
+    )
+
+
+def _runs(ledger: Ledger, site: str, start_ms: int, end_ms: int) -> tuple[Run, ...]:
+    found: list[Run] = []
+    cursor: str | None = None
+    while True:
+        page = ledger.runs(site, start_ms, end_ms, 2000, cursor)
+        found += page.runs
+        if page.cursor is None:
+            return tuple(reversed(found))
+        cursor = page.cursor
+
+
+def _gauge(
+    store: ReadingStore, site: Site, quantity: Quantity, start_ms: int, end_ms: int
+) -> tuple[tuple[int, float], ...]:
+    if not site.has(quantity):
+        return ()
+    return tuple((point.time_ms, point.mean) for point in store.series(site.id, quantity, start_ms, end_ms))
+
+
+def _rain_mm(store: ReadingStore, site: Site, start_ms: int, end_ms: int) -> float | None:
+    if site.has(Quantity.RAIN_DEPTH):
+        return sum(p.mean * p.count for p in store.series(site.id, Quantity.RAIN_DEPTH, start_ms, end_ms))
+    if site.has(Quantity.RAIN_RATE):
+        rates = store.series(site.id, Quantity.RAIN_RATE, start_ms, end_ms, 500)
+        return sum(p.mean for p in rates) / len(rates) * (end_ms - start_ms) / HOUR_MS if rates else None
+    return None
+
+
+def outage_of(test: DischargeTest, outages: Iterable[Outage]) -> Outage | None:
+    """The time on the pack that a test is about: the first that began since, or shortly before, it was asked for."""
+    later = [o for o in outages if o.start_ms >= test.started_ms - ALREADY_PULLED_MS]
+    if test.finished_ms is not None:
+        later = [o for o in later if o.start_ms < test.finished_ms]
+    return min(later, key=lambda o: o.start_ms, default=None)
+
+
+def evidence_of(store: ReadingStore, ledger: Ledger, site: Site, test: DischargeTest, now_ms: int) -> Evidence | None:
+    """Evidence of a test so far; None while the pack has not been switched to."""
+    outage = outage_of(test, ledger.outages(site.id, 50))
+    if outage is None:
+        return None
+    end_ms = min(t for t in (now_ms, outage.end_ms, test.finished_ms) if t is not None)
+    return gather(store, ledger, site, outage.start_ms, end_ms)
+
+
+# -- people
+
+
+def running_test(ledger: Ledger, site: str) -> DischargeTest | None:
+    """The test of a site that is running or waiting for the plug to be pulled."""
+    return next((test for test in ledger.tests(site) if test.finished_ms is None), None)
+
+
+def start_test(
+    ledger: Ledger, site: Site, by: str, now_ms: int, until_percent: float | None, until_ms: int | None
+) -> DischargeTest:
+    """Plan a test; it begins when the mains are taken away. UsageError for a plan that cannot be, or a second test."""
+    check_plan(site, until_percent, until_ms, now_ms)
+    if running_test(ledger, site.id) is not None:
+        raise UsageError(f"a discharge test of {site.id} is running already", "finish it first")
+    test = DischargeTest(f"{site.id}:test:{now_ms}", site.id, now_ms, by, until_percent, until_ms)
+    ledger.save_test(test)
+    ledger.request("test-start", test.id, "{}", now_ms)
+    return test
+
+
+def ask_finish(ledger: Ledger, site: str, test_id: str, now_ms: int) -> int:
+    """Ask the forecaster to finish a running test; the number of the request. NotFound, UsageError."""
+    test = next((t for t in ledger.tests(site) if t.id == test_id), None)
+    if test is None:
+        raise NotFound(f"discharge test {test_id!r}")
+    if test.finished_ms is not None:
+        raise UsageError(f"the discharge test {test_id} is finished", "start another one")
+    return ledger.request("test-finish", test.id, "{}", now_ms)
+
+
+# -- the forecaster's part
+
+
+@dataclass(slots=True)
+class Rehearsals:
+    """Steps running tests and keeps rehearsals that nobody announced. Owned by the forecaster's thread.
+
+    learn : told each result, so that the site's engine knows when the last test was
+    """
+
+    sites: Mapping[str, Site]
+    store: ReadingStore
+    ledger: Ledger
+    learn: Learn
+    _running: dict[str, DischargeTest] | None = None
+    _ended: list[Outage] | None = None
+    _stepped_s: float = -STEP_S
+
+    def obey(self, kind: str, target: str, now_ms: int) -> bool:
+        """Whether a request was about a test, and if so, do it."""
+        if kind == "test-start":
+            self._running = None
+            return True
+        if kind == "test-finish":
+            site = target.partition(":")[0]
+            test = running_test(self.ledger, site)
+            if test is not None and test.id == target:
+                self._finish(test, now_ms, EndReason.BY_HAND)
+            return True
+        return False
+
+    def noticed(self, events: Iterable[Event]) -> None:
+        """Times on the pack that ended, to be looked at once their runs are in the ledger."""
+        ended = [e for e in events if isinstance(e, Outage) and e.end_ms is not None and not e.rehearsal]
+        self._ended = [*(self._ended or []), *ended]
+
+    def step(self, now_ms: int) -> None:
+        """Finish tests that have come to their end. Cheap where nothing runs; every STEP_S at most."""
+        self._recognise()
+        if self._running is None:
+            found = [running_test(self.ledger, site) for site in self.sites]
+            self._running = {test.site: test for test in found if test is not None}
+        moment = time.monotonic()
+        if not self._running or moment - self._stepped_s < STEP_S:
+            return
+        self._stepped_s = moment
+        for test in list(self._running.values()):
+            self._step(test, now_ms)
+
+    def _step(self, test: DischargeTest, now_ms: int) -> None:
+        site = self.sites[test.site]
+        outage = outage_of(test, self.ledger.outages(site.id, 50))
+        if outage is None:
+            if now_ms - test.started_ms > WAITS_MS:
+                self._close(replace(test, finished_ms=now_ms, end=EndReason.TIME))
+            return
+        latest = self.store.latest(site.id).get((Quantity.PACK_CHARGE, ""))
+        fresh = latest is not None and latest.time_ms >= outage.start_ms
+        charge = latest.value if latest is not None and fresh else None
+        why = finish_reason(test, site, now_ms, charge, outage.end_ms is not None)
+        if why is not None:
+            self._finish(test, now_ms if outage.end_ms is None else outage.end_ms, why)
+
+    def _finish(self, test: DischargeTest, end_ms: int, why: EndReason) -> None:
+        site = self.sites[test.site]
+        outage = outage_of(test, self.ledger.outages(site.id, 50))
+        if outage is None:
+            self._close(replace(test, finished_ms=end_ms, end=why))
+            return
+        stop_ms = end_ms if outage.end_ms is None else min(end_ms, outage.end_ms)
+        result = analyse(gather(self.store, self.ledger, site, outage.start_ms, stop_ms))
+        self.ledger.record([replace(outage, rehearsal=True)])
+        self._close(replace(test, started_ms=outage.start_ms, finished_ms=stop_ms, end=why, result=result))
+        self.learn(site.id, result, stop_ms)
+
+    def _close(self, test: DischargeTest) -> None:
+        self.ledger.save_test(test)
+        if self._running is not None:
+            self._running.pop(test.site, None)
+        log.info("site %s: discharge test finished: %s", test.site, test.end)
+
+    def _recognise(self) -> None:
+        """Keep a time on the pack that looks meant: from nearly full, by day, dry, ended well above the floor."""
+        ended, self._ended = self._ended or [], None
+        for outage in ended:
+            site = self.sites.get(outage.site)
+            if site is None or outage.end_ms is None or not _looks_meant(site, outage):
+                continue
+            tests = self.ledger.tests(site.id)
+            if any(_overlaps(test, outage) for test in tests):
+                continue
+            evidence = gather(self.store, self.ledger, site, outage.start_ms, outage.end_ms)
+            if not enough(evidence) or (evidence.rain_mm or 0.0) > 0.0:
+                continue
+            result = analyse(evidence)
+            test_id = f"{site.id}:test:{outage.start_ms}"
+            self.ledger.save_test(
+                DischargeTest(
+                    test_id, site.id, outage.start_ms, "recognised", None, None, outage.end_ms,
+                    EndReason.MAINS_RETURN, result,
+                )
+            )  # fmt: skip
+            self.learn(site.id, result, outage.end_ms)
+
+
+def _overlaps(test: DischargeTest, outage: Outage) -> bool:
+    assert outage.end_ms is not None
+    before = test.started_ms < outage.end_ms
+    return before and (test.finished_ms is None or test.finished_ms >= outage.start_ms)
+
+
+def _looks_meant(site: Site, outage: Outage) -> bool:
+    hour = datetime.fromtimestamp(outage.start_ms / 1000.0, ZoneInfo(site.timezone)).hour
+    full = outage.start_charge_percent is not None and outage.start_charge_percent >= NEARLY_FULL
+    spared = outage.lowest_charge_percent is not None and outage.lowest_charge_percent > site.pack.reserve_percent
+    return hour in WAKING_HOURS and full and spared and not outage.inferred
+
+
+def unread_results(store: ReadingStore, ledger: Ledger, site: Site) -> list[DischargeTest]:
+    """Finished tests, oldest first, whose readings the store no longer has: what a new engine could not learn itself."""
+    done = [
+        test for test in reversed(ledger.tests(site.id)) if test.result is not None and test.finished_ms is not None
+    ]
+    return [t for t in done if not store.series(site.id, Quantity.PACK_CHARGE, t.started_ms, t.finished_ms or 0, 1)]
