@@ -254,7 +254,7 @@ def _looks_meant(site: Site, outage: Outage) -> bool:
 
 
 def unread_results(store: ReadingStore, ledger: Ledger, site: Site) -> list[DischargeTest]:
-    """Finished tests, oldest first, whose readings the store no longer has: what a new engine could not learn itself."""
+    """Finished tests, oldest first, whose readings the store no longer has: a new engine cannot learn them itself."""
     done = [
         test for test in reversed(ledger.tests(site.id)) if test.result is not None and test.finished_ms is not None
     ]

@@ -54,8 +54,8 @@ def start(
         else:
             floor = site.pack.reserve_percent
             typer.echo(
-                f"Discharge test of {site.name} is waiting. Pull the pack's plug from the wall to begin; put it back when "
-                f"told, and at the latest at {floor:g} %."
+                f"Discharge test of {site.name} is waiting. Pull the pack's plug from the wall to begin; put it back "
+                f"when told, and at the latest at {floor:g} %."
             )
     return 0
 
@@ -69,7 +69,9 @@ def finish(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False)
     with opened(config) as has:
         test = running_test(has.ledger, has.site(site_id).id)
         if test is None:
-            raise UsageError(f"no discharge test of {site_id} is running", f"`outlast discharge start {site_id}` starts one")
+            raise UsageError(
+                f"no discharge test of {site_id} is running", f"`outlast discharge start {site_id}` starts one"
+            )
         number = ask_finish(has.ledger, site_id, test.id, time.time_ns() // 1_000_000)
         if as_json:
             echo_json({"request": number, "id": test.id})

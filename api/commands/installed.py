@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.clock import SystemClock
 from collector.settings import Installation, load_installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import NotFound
@@ -35,12 +36,12 @@ class Opened:
 def opened(folder: Path) -> Iterator[Opened]:
     """Open an installation's stores without taking them over from the running program."""
     installation = load_installation(folder)
-    store = open_readings(installation, owner=False)
+    ledger = open_ledger(installation.ledger_url, owner=False)
     try:
-        ledger = open_ledger(installation.ledger_url, owner=False)
+        store = open_readings(installation, ledger, SystemClock(), role="command", owner=False)
         try:
             yield Opened(installation, store, ledger)
         finally:
-            ledger.close()
+            store.close()
     finally:
-        store.close()
+        ledger.close()

@@ -60,6 +60,7 @@ def rehearse(seed: int, depth: float) -> Rehearsal:
     end_s = house.energy.first_below_s(truth.pack.energy_at_percent(goal))
     assert end_s is not None
     polls = np.arange(0.0, end_s, POLL_S) + rng.uniform(0.0, POLL_S)
+    polls = polls[polls <= end_s]
     charge = np.round(truth.pack.reported_percent(house.energy.at(polls)))
     evidence = Evidence(
         site=site,
