@@ -1,1 +1,3 @@
-"""The faces: HTTP, pages, event stream, deliveries and the command line. Everything is wired here."""
+"""Faces: HTTP, pages, event stream, deliveries, command line; wires everything together."""
+
+__version__ = "0.1.0"

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pkgutil
 from importlib import import_module
-from importlib.metadata import version
 
 from fastapi import FastAPI
 
 import api.routes
-from api import problems
+from api import __version__, problems
 from api.security import LOOPBACK_HOSTS, Guard
 from api.wiring import Services
 
@@ -18,7 +17,7 @@ def create_app(services: Services) -> FastAPI:
     """The application over a set of services; routes find them in `request.app.state.services`."""
     app = FastAPI(
         title="Outlast",
-        version=version("outlast"),
+        version=__version__,
         description="How many hours a battery pack will carry a drainage pump, live, as an honest range.",
         docs_url=None,  # the stock pages load their scripts from another host
         redoc_url=None,

@@ -10,8 +10,9 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
-from importlib.metadata import version
 from typing import TYPE_CHECKING
+
+from api import __version__
 
 if TYPE_CHECKING:
     import typer
@@ -71,7 +72,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.write(usage())
         return 0
     if words[0] == "--version":
-        sys.stdout.write(f"outlast {version('outlast')}\n")
+        sys.stdout.write(f"outlast {__version__}\n")
         return 0
     name, rest = words[0], words[1:]
     if name not in COMMANDS:

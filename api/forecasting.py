@@ -20,6 +20,7 @@ from api.answers import alarm_out, reading_out
 from api.rehearsals import Rehearsals, unread_results
 from api.seat import SITE_FAULTS, Seat, Told
 from api.stream import Hub
+from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
@@ -38,6 +39,9 @@ TURN_S = 0.02
 BUDGET_S = 0.5
 CHECKPOINT_S = 300.0
 BACKOFF_S = 2.0
+
+Look = Callable[[Site], Outside]
+"""What the faces know that the engine cannot: failing deliveries, trouble with taking readings in."""
 
 Owe = Callable[[Site, Sequence[AlarmTransition], Forecast | None, int], list[Delivery]]
 """What transitions owe to receivers: (site, transitions, newest forecast, now_ms) -> deliveries."""
@@ -86,12 +90,14 @@ class ForecastWorker:
         clock: Clock,
         *,
         owe: Owe,
+        outside: Look,
         hub: Hub | None = None,
         seed: int = 0,
         name: str = "all",
     ) -> None:
         self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
-        self._owe, self._hub, self._seed, self._name = owe, hub, seed, name
+        self._owe, self._outside, self._hub = owe, outside, hub
+        self._seed, self._name = seed, name
         self._groups: list[Group] = []
         self._seats: dict[str, Seat] = {}
         self._events: list[Event] = []
@@ -104,6 +110,7 @@ class ForecastWorker:
         self._trouble: str | None = None
         self.counts_so_far = Counts()
         self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
+        self.on_owed: Callable[[], None] | None = None
 
     # -- for those who wire it
     def start(self) -> None:
@@ -273,7 +280,7 @@ class ForecastWorker:
             if told and time.monotonic() - started > BUDGET_S:
                 break
             try:
-                told.append(seat.tell(self._clock.now_ms(), time.monotonic()))
+                told.append(seat.tell(self._clock.now_ms(), time.monotonic(), self._outside(seat.site)))
             except SITE_FAULTS as error:
                 seat.postpone(now_ms, time.monotonic())
                 self._blame(seat, error)
@@ -342,6 +349,8 @@ class ForecastWorker:
             del self._owed[0]
             self.counts_so_far.transitions += len(first.transitions)
             self._tell_alarms(first.transitions)
+            if first.deliveries and self.on_owed is not None:
+                self.on_owed()
 
     def _tell_alarms(self, transitions: Iterable[AlarmTransition]) -> None:
         if self._hub is None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmDesk, Outside
 from forecaster.document import document
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.errors import OutlastError, SnapshotError, UsageError
@@ -107,10 +107,10 @@ class Seat:
         """Leave this site for a while, as though it had just been told."""
         self._issued_ms, self._issued_s, self._stirred = now_ms, now_s, False
 
-    def tell(self, now_ms: int, now_s: float) -> Told:
+    def tell(self, now_ms: int, now_s: float, outside: Outside) -> Told:
         """A forecast of now, and the desk's transitions on it."""
         forecast = self.engine.forecast(now_ms)
-        transitions = self.desk.step(self.engine.status(now_ms), forecast, now_ms)
+        transitions = self.desk.step(self.engine.status(now_ms), forecast, now_ms, outside)
         text = msgspec.json.encode(document(forecast)).decode()
         self.postpone(now_ms, now_s)
         self.newest = forecast

@@ -9,6 +9,7 @@ from typing import Protocol
 from api.security import Keyring, is_loopback
 from api.stream import Hub
 from collector.settings import Installation
+from collector.store.open import open_ledger, open_store
 from forecaster.domain.errors import ConfigError, NotFound
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.site import Site
@@ -79,6 +80,15 @@ class Services:
         """Let go of the stores."""
         self.store.close()
         self.ledger.close()
+
+
+def open_services(installation: Installation, clock: Clock, *, owner: bool) -> Services:
+    """The stores of an installation, opened. owner : bool — this process collects, and mends an embedded file.
+
+    ConfigError, StoreUnavailable.
+    """
+    store = open_store(installation.readings_url, owner=owner, wal_limit_mb=installation.store.wal_limit_mb)
+    return Services(installation, store, open_ledger(installation.ledger_url, owner=owner), clock)
 
 
 def require_door(services: Services) -> None:

@@ -122,6 +122,10 @@ class Couriers:
         if self._heartbeat is not None:
             self._heartbeat.stop()
 
+    def alive(self) -> bool:
+        """Whether every courier's thread runs."""
+        return all(courier.alive() for courier in self.couriers)
+
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""
         found = [("contacts", line) for line in self._unserved]

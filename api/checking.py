@@ -1,0 +1,83 @@
+"""Each channel of an installation held against what its broker really sends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from api.ear import Heard
+from collector.payload import Decoder
+from forecaster.domain.quantities import SPECS
+from forecaster.domain.readings import Reading
+from forecaster.domain.site import Channel, Site
+
+
+class Verdict(StrEnum):
+    """How a channel is."""
+
+    OK = "ok"
+    REFUSED = "refused"
+    LAST_KNOWN = "last_known"
+    SILENT = "silent"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One channel: what was heard of it.
+
+    value : float | None — in the quantity's stored unit; age_s : float | None — since it was measured [s]
+    """
+
+    site: str
+    quantity: str
+    subject: str
+    topic: str
+    verdict: Verdict
+    says: str
+    value: float | None = None
+    unit: str = ""
+    age_s: float | None = None
+
+
+def examine(sites: Iterable[Site], heard: Sequence[Heard], now_ms: int) -> list[Finding]:
+    """A finding for every channel of every site, in the order of the site files."""
+    return [_channel(site, channel, heard, now_ms) for site in sites for channel in site.channels]
+
+
+def _channel(site: Site, channel: Channel, heard: Sequence[Heard], now_ms: int) -> Finding:
+    decoder = Decoder([_only(site, channel)])
+    newest: Reading | None = None
+    last_known: Reading | None = None
+    refusal: str | None = None
+    for message in heard:
+        decoded = decoder.decode(message.topic, message.payload, message.at_ms, message.retained)
+        newest = max((r for r in (newest, *decoded.readings) if r is not None), key=_time, default=None)
+        last_known = max((r for r in (last_known, *decoded.last_known) if r is not None), key=_time, default=None)
+        refusal = decoded.refusals[-1].reason if decoded.refusals else refusal
+
+    def found(verdict: Verdict, says: str, reading: Reading | None = None, age_s: float | None = None) -> Finding:
+        unit = SPECS[channel.quantity].unit
+        value = None if reading is None else reading.value
+        return Finding(
+            site.id, channel.quantity.value, channel.of, channel.topic, verdict, says, value, unit, age_s
+        )  # fmt: skip
+
+    if refusal is not None:
+        return found(Verdict.REFUSED, refusal, newest)
+    if newest is not None:
+        return found(Verdict.OK, "", newest, max(0.0, (now_ms - newest.time_ms) / 1000.0))
+    if last_known is not None:
+        return found(Verdict.LAST_KNOWN, "only a retained value of unknown age; wait for a fresh one", last_known)
+    if any(decoder.claims(message.topic) for message in heard):
+        return found(Verdict.SILENT, "its topic speaks, but the value is not in the message; look at `value`")
+    return found(Verdict.SILENT, "nothing was heard on its topic; look at `topic`, or listen for longer")
+
+
+def _time(reading: Reading) -> tuple[int, int]:
+    return (reading.time_ms, reading.arrived_ms)
+
+
+def _only(site: Site, channel: Channel) -> Site:
+    """The site with one channel alone, so that what is refused is told of the right one."""
+    return replace(site, channels=(channel,))

@@ -1,0 +1,69 @@
+"""`outlast check`: the configuration tried against the live broker."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.checking import Finding, Verdict, examine
+from api.commands.common import AsJson, ConfigDir, echo_json
+from api.ear import Ear, Heard
+from collector.clock import SystemClock
+from collector.payload import Decoder
+from collector.settings import load_installation
+from forecaster.domain.errors import SessionError, UsageError
+
+SIGNS = {Verdict.OK: "ok", Verdict.REFUSED: "REFUSED", Verdict.LAST_KNOWN: "OLD?", Verdict.SILENT: "SILENT"}
+
+
+def check(
+    config: ConfigDir = Path(),
+    seconds: Annotated[float, typer.Option(min=0.1, help="Listen for at most so long [s].")] = 30.0,
+    as_json: AsJson = False,
+) -> int:
+    """Listen to the broker and tell each channel's last value, its age and a verdict.
+
+    Exit 0: every channel speaks and is understood. 1: some do not, or the broker does not answer.
+
+    Example: outlast check --config /etc/outlast --seconds 120
+    """
+    installation = load_installation(config)
+    sites = list(installation.sites.values())
+    if not sites:
+        raise UsageError(f"{config / 'sites'} holds no site", "write sites/<id>.toml, or use the set-up page")
+    clock = SystemClock()
+    decoder = Decoder(sites)
+
+    def enough(heard: list[Heard]) -> bool:
+        return all(f.verdict is Verdict.OK for f in examine(sites, heard, clock.now_ms()))
+
+    try:
+        with Ear(installation.broker, decoder.filters(), clock.now_ms) as ear:
+            heard = ear.listen(seconds, enough)
+            refused = ear.refused_filters
+    except SessionError as error:
+        typer.echo(str(error), err=True)
+        return 1
+    findings = examine(sites, heard, clock.now_ms())
+    well = all(f.verdict is Verdict.OK for f in findings) and not refused
+    if as_json:
+        echo_json({"ok": well, "messages": len(heard), "refused_filters": refused, "channels": findings})
+    else:
+        _tell(findings, refused, len(heard))
+    return 0 if well else 1
+
+
+def _tell(findings: list[Finding], refused: list[str], messages: int) -> None:
+    for finding in findings:
+        value = "-" if finding.value is None else f"{finding.value:g} {finding.unit}".rstrip()
+        age = "" if finding.age_s is None else f"{finding.age_s:.0f} s old"
+        name = f"{finding.site} {finding.quantity}{' of ' + finding.subject if finding.subject else ''}"
+        line = f"{SIGNS[finding.verdict]:<8} {name:<36} {value:<16} {age:<12} {finding.topic}"
+        typer.echo(line.rstrip())
+        if finding.says:
+            typer.echo(f"         {finding.says}")
+    for topic in refused:
+        typer.echo(f"REFUSED  the broker does not let us listen to {topic}; look at its access list")
+    typer.echo(f"{messages} messages heard")

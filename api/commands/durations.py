@@ -1,0 +1,28 @@
+"""Times and durations as people write them on the command line."""
+
+from __future__ import annotations
+
+import re
+
+from forecaster.document import time_ms
+from forecaster.domain.errors import UsageError
+
+UNITS_S = {"s": 1, "m": 60, "min": 60, "h": 3_600, "d": 86_400}
+PART = re.compile(r"(\d+(?:\.\d+)?)(min|[smhd])")
+
+
+def duration_ms(text: str) -> int:
+    """ "90s", "15m", "1h30m", "2d" in milliseconds. UsageError."""
+    compact = text.replace(" ", "")
+    parts = PART.findall(compact)
+    if not parts or "".join(number + unit for number, unit in parts) != compact:
+        raise UsageError(f"{text!r} is not a duration", "write it as 90s, 15m, 1h30m or 2d")
+    length = round(1000 * sum(float(number) * UNITS_S[unit] for number, unit in parts))
+    if length <= 0:
+        raise UsageError(f"{text!r} has no length", "give a duration of at least a second")
+    return length
+
+
+def moment_ms(text: str) -> int:
+    """RFC 3339 in UTC milliseconds. UsageError."""
+    return time_ms(text)

@@ -1,0 +1,45 @@
+"""`outlast replay`: forecasts from a recorded message log, by the same engine as live."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+import typer
+
+from api.commands.durations import duration_ms, moment_ms
+from api.replaying import Replay
+from collector.log import read_log
+from collector.settings import load_site
+from forecaster.document import document
+
+
+def replay(
+    log: Annotated[
+        list[str], typer.Argument(metavar="LOG…", help="Message logs; .gz and - (standard input) are read.")
+    ],
+    site: Annotated[Path, typer.Option("--site", metavar="SITE.toml", help="The site file.")],
+    at: Annotated[list[str] | None, typer.Option("--at", metavar="TIME", help="A time, RFC 3339; repeatable.")] = None,
+    every: Annotated[str | None, typer.Option(metavar="DURATION", help="Every so often: 90s, 15m, 1h, 1d.")] = None,
+    seed: Annotated[int, typer.Option(help="Seed of the drawn futures.")] = 0,
+) -> None:
+    """Write one forecast document a line for each time asked, from only the messages up to that time.
+
+    With neither --at nor --every there is one, at the end of the log. A log has one JSON object a line with tst,
+    topic and payload, as `mosquitto_sub -F %j -t '#'` writes it.
+
+    Example: outlast replay --site sites/larkspur.toml --every 1h march.log.gz
+    """
+    times = [moment_ms(text) for text in at or []]
+    work = Replay(load_site(site), at=times, every_ms=None if every is None else duration_ms(every), seed=seed)
+    encode = msgspec.json.encode
+    for forecast in work.forecasts(read_log(log)):
+        sys.stdout.write(encode(document(forecast)).decode() + "\n")
+    if work.messages and not work.readings:
+        typer.echo(
+            f"outlast replay: none of the {work.messages} messages is of a channel of {site}"
+            f" ({work.refused} refused); compare its topics",
+            err=True,
+        )

@@ -1,0 +1,98 @@
+"""`outlast token`: the keys that open the API to others than this machine."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.security import new_token, revoke_token
+from collector.clock import SystemClock
+from collector.settings import load_installation
+from collector.store.open import open_ledger
+from forecaster.document import time_text
+from forecaster.domain.errors import UsageError
+from forecaster.domain.ports import Token
+
+app = group("Add, list or revoke bearer tokens.\n\nExample: outlast token add phone --scope operate")
+
+
+class Scope(StrEnum):
+    """What a token may do."""
+
+    READ = "read"
+    OPERATE = "operate"
+
+
+def _out(token: Token) -> dict[str, str | None]:
+    return {
+        "id": token.id,
+        "name": token.name,
+        "scope": token.scope,
+        "site": token.site,
+        "created": time_text(token.created_ms),
+        "last_used": None if token.last_used_ms is None else time_text(token.last_used_ms),
+        "revoked": None if token.revoked_ms is None else time_text(token.revoked_ms),
+    }
+
+
+@app.command()
+def add(
+    name: Annotated[str, typer.Argument(help="What or whom it is for.")],
+    scope: Annotated[Scope, typer.Option(help="read sees everything, operate may acknowledge and test.")] = Scope.READ,
+    site: Annotated[str | None, typer.Option(help="Only this site.")] = None,
+    config: ConfigDir = Path(),
+    as_json: AsJson = False,
+) -> None:
+    """Make a token. It is shown once and kept only as a hash.
+
+    Example: outlast token add phone --scope operate --site larkspur
+    """
+    installation = load_installation(config)
+    if site is not None and site not in installation.sites:
+        raise UsageError(f"no site {site!r}", f"there are {', '.join(installation.sites) or 'none'}")
+    ledger = open_ledger(installation.ledger_url, owner=False)
+    try:
+        token, secret = new_token(ledger, SystemClock(), name, "operate" if scope is Scope.OPERATE else "read", site)
+    finally:
+        ledger.close()
+    if as_json:
+        echo_json({**_out(token), "token": secret})
+    else:
+        typer.echo(secret)
+
+
+@app.command(name="list")
+def list_tokens(config: ConfigDir = Path(), as_json: AsJson = False) -> None:
+    """List the tokens, revoked ones included.
+
+    Example: outlast token list --json
+    """
+    ledger = open_ledger(load_installation(config).ledger_url, owner=False)
+    try:
+        lines = [_out(token) for token in ledger.tokens()]
+    finally:
+        ledger.close()
+    if as_json:
+        echo_json({"tokens": lines})
+        return
+    for line in lines:
+        state = f"revoked {line['revoked']}" if line["revoked"] else f"last used {line['last_used'] or 'never'}"
+        typer.echo(f"{line['id']}  {line['scope']:<8}{line['site'] or 'all sites':<16}{line['name']:<20}{state}")
+
+
+@app.command()
+def revoke(token: Annotated[str, typer.Argument(help="Id or name of the token.")], config: ConfigDir = Path()) -> None:
+    """Revoke a token, at once.
+
+    Example: outlast token revoke phone
+    """
+    ledger = open_ledger(load_installation(config).ledger_url, owner=False)
+    try:
+        gone = revoke_token(ledger, SystemClock(), token)
+    finally:
+        ledger.close()
+    typer.echo(f"{gone.id} ({gone.name}) opens nothing any more")

@@ -1,0 +1,85 @@
+"""A broker inside this process: for the demo, and for a house that has none. MQTT 3.1.1, some thousand messages/s."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import socket
+import threading
+
+from forecaster.domain.errors import ConfigError
+
+log = logging.getLogger("outlast.broker")
+
+SESSION_EXPIRY_S = 14 * 86_400
+START_S = 15.0
+
+
+def free_port(host: str = "127.0.0.1") -> int:
+    """A port that nobody listens on at the moment."""
+    with socket.socket() as probe:
+        probe.bind((host, 0))
+        return int(probe.getsockname()[1])
+
+
+class EmbeddedBroker:
+    """An amqtt broker on its own thread and loop. start() returns when it listens; stop() when it is gone."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self.host, self.port = host, port
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._ending: asyncio.Event | None = None
+        self._listening = threading.Event()
+        self._problem: str | None = None
+        self._thread = threading.Thread(target=self._work, name="broker", daemon=True)
+
+    @property
+    def url(self) -> str:
+        """Where it listens."""
+        return f"mqtt://{self.host}:{self.port}"
+
+    def start(self) -> None:
+        """Listen. ConfigError where the address is taken or amqtt is not installed."""
+        self._thread.start()
+        self._listening.wait(START_S)
+        if self._problem is not None or not self._listening.is_set():
+            problem = self._problem or f"it did not listen on {self.host}:{self.port} within {START_S:.0f} s"
+            fix = "choose another broker.listen_port, or name a broker that runs already in broker.url"
+            raise ConfigError("outlast.toml", "broker.url", problem, fix)
+
+    def stop(self) -> None:
+        """Let go of the clients and the port."""
+        if self._loop is not None and self._ending is not None and self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._ending.set)
+            self._thread.join(10.0)
+
+    def _work(self) -> None:
+        asyncio.run(self._serve())
+
+    async def _serve(self) -> None:
+        self._loop, self._ending = asyncio.get_running_loop(), asyncio.Event()
+        try:
+            from amqtt.broker import Broker
+            from amqtt.errors import BrokerError
+        except ImportError:
+            self._problem = "the embedded broker needs amqtt: pip install 'outlast[embedded]'"
+            self._listening.set()
+            return
+        for name in ("amqtt", "transitions.core"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        broker = Broker(
+            {
+                "listeners": {"default": {"type": "tcp", "bind": f"{self.host}:{self.port}"}},
+                "session_expiry_interval": SESSION_EXPIRY_S,
+                "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+            }
+        )
+        try:
+            await broker.start()
+        except (BrokerError, OSError) as error:
+            self._problem = f"the embedded broker cannot listen on {self.host}:{self.port}: {error}"
+            self._listening.set()
+            return
+        self._listening.set()
+        await self._ending.wait()
+        await broker.shutdown()

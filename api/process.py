@@ -1,0 +1,208 @@
+"""One process of an installation: the parts it runs, started in order, watched, and ended in the reverse order."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Protocol
+
+from api.wiring import Services, Worker, open_services, require_door
+from collector.settings import Installation, load_installation
+from collector.share import WHOLE, Share
+from forecaster.domain.errors import OutlastError
+from forecaster.domain.ports import Clock
+
+if TYPE_CHECKING:
+    from api.embedded import EmbeddedBroker
+
+log = logging.getLogger("outlast")
+
+WATCH_S = 2.0
+GRACE_S = 3
+
+
+class Part(StrEnum):
+    """What a process can run."""
+
+    COLLECT = "collect"
+    FORECAST = "forecast"
+    SERVE = "serve"
+
+
+EVERYTHING = frozenset(Part)
+
+
+class Startable(Worker, Protocol):
+    """A worker with a thread of its own."""
+
+    def start(self) -> None:
+        """Start it."""
+        ...
+
+    def alive(self) -> bool:
+        """Whether its thread runs."""
+        ...
+
+
+@dataclass(slots=True)
+class Running:
+    """The workers over one reading of the site files."""
+
+    workers: list[Startable]
+
+    def start(self) -> None:
+        """Start all."""
+        for worker in self.workers:
+            worker.start()
+
+    def stop(self) -> None:
+        """Stop all, the last started first."""
+        for worker in reversed(self.workers):
+            worker.stop()
+
+
+class Process:
+    """Runs some parts of an installation until it is told to end.
+
+    clock : Clock — the demo gives one that runs fast
+    """
+
+    def __init__(self, installation: Installation, parts: frozenset[Part], clock: Clock, share: Share = WHOLE) -> None:
+        self.parts, self.share, self.clock = parts, share, clock
+        self._broker: EmbeddedBroker | None = None
+        if installation.broker.embedded and Part.COLLECT in parts:
+            self._broker = _broker_of(installation)
+        self.services: Services = open_services(installation, clock, owner=Part.COLLECT in parts)
+        self._running = Running([])
+        self._ending = threading.Event()
+        self._failed = False
+        self._seen = signature(installation.folder / "sites")
+        self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
+
+    # -- life
+    def start(self) -> None:
+        """Start broker and workers. OutlastError, and nothing runs, where one cannot start."""
+        try:
+            if Part.SERVE in self.parts:
+                require_door(self.services)
+            if self._broker is not None:
+                self._broker.start()
+            self._start_workers()
+        except OutlastError:
+            self.close()
+            raise
+        self._watcher.start()
+
+    def run(self) -> int:
+        """Start, serve until SIGTERM or SIGINT, end. Exit code: 0, or 1 where a worker died."""
+        handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGTERM, signal.SIGINT)}
+        try:
+            self.start()
+            if Part.SERVE in self.parts:
+                self._serve()
+            else:
+                self._ending.wait()
+        finally:
+            self.close()
+            for number, handler in handlers.items():
+                signal.signal(number, handler)
+        return 1 if self._failed else 0
+
+    def end(self) -> None:
+        """Ask it to end; from any thread or a signal handler."""
+        self._ending.set()
+        self.services.hub.close()
+
+    def close(self) -> None:
+        """End everything that runs."""
+        self.end()
+        if self._watcher.is_alive():
+            self._watcher.join(10.0)
+        self._running.stop()
+        if self._broker is not None:
+            self._broker.stop()
+        self.services.close()
+
+    def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
+        self.end()
+
+    def _serve(self) -> None:
+        import uvicorn
+
+        from api.app import create_app
+
+        http = self.services.installation.http
+        config = uvicorn.Config(
+            create_app(self.services), host=http.host, port=http.port, log_level="warning", access_log=False,
+            timeout_graceful_shutdown=GRACE_S, lifespan="off", server_header=False, ws="none",
+        )  # fmt: skip
+        server = uvicorn.Server(config)
+        closing = threading.Thread(target=self._close_server, args=(server,), name="closing", daemon=True)
+        closing.start()
+        server.run()
+        self.end()
+        closing.join(5.0)
+
+    def _close_server(self, server: object) -> None:
+        self._ending.wait()
+        server.should_exit = True  # type: ignore[attr-defined]
+
+    # -- workers
+    def _start_workers(self) -> None:
+        from api.workers import workers_of
+
+        self._running = Running(workers_of(self.services, self.parts, self.share))
+        self.services.workers = list(self._running.workers)
+        self._running.start()
+
+    def _watch(self) -> None:
+        """Take up changed site files; end the process where a worker has died, for a supervisor to start anew."""
+        while not self._ending.wait(WATCH_S):
+            dead = [worker for worker in self._running.workers if not worker.alive()]
+            if dead:
+                log.error("a worker has ended by itself: %s", ", ".join(type(worker).__name__ for worker in dead))
+                self._failed = True
+                self.end()
+                return
+            seen = signature(self.services.installation.folder / "sites")
+            if seen != self._seen:
+                self._seen = seen
+                self._reload()
+
+    def _reload(self) -> None:
+        folder = self.services.installation.folder
+        try:
+            fresh = load_installation(folder)
+        except OutlastError as error:
+            log.error("the changed site files are not taken: %s", error)
+            return
+        log.warning("site files changed: %s", ", ".join(fresh.sites) or "none left")
+        self._running.stop()
+        self.services.installation = replace(self.services.installation, sites=fresh.sites)
+        self._start_workers()
+
+
+def signature(folder: Path) -> tuple[tuple[str, int, int], ...]:
+    """Name, size and time of change of every site file: differs when any of them changed."""
+    return tuple(_facts(folder.glob("*.toml")))
+
+
+def _facts(paths: Iterable[Path]) -> Iterable[tuple[str, int, int]]:
+    for path in sorted(paths):
+        try:
+            status = path.stat()
+        except FileNotFoundError:
+            continue
+        yield path.name, status.st_size, status.st_mtime_ns
+
+
+def _broker_of(installation: Installation) -> EmbeddedBroker:
+    from api.embedded import EmbeddedBroker
+
+    return EmbeddedBroker(installation.broker.listen_host, installation.broker.listen_port)

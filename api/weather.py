@@ -1,0 +1,151 @@
+"""Rain to come: polls each site's weather service and stores what it says as `rain_expected` readings."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import httpx
+
+from collector.jsonpath import compile_path
+from collector.units import conversion
+from forecaster.domain.errors import PayloadError, StoreError
+from forecaster.domain.ports import Clock, ReadingStore
+from forecaster.domain.quantities import SPECS, Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.site import Site, Weather
+
+log = logging.getLogger("outlast.weather")
+
+TIMEOUT_S = 20.0
+RETRY_S = 300.0
+HOURS_LIMIT = 24 * 15
+SIZE_LIMIT = 4 * 2**20
+
+
+def rain_readings(site: str, weather: Weather, document: Any, now_ms: int) -> list[Reading]:
+    """The rain to come out of a service's answer, an hour a reading [mm].
+
+    Times are RFC 3339, or without an offset taken as UTC. Hours that are not known (null) are left out; hours that
+    have begun as well. PayloadError where the paths do not fit.
+    """
+    times, rains = compile_path(weather.time)(document), compile_path(weather.rain)(document)
+    if not times or len(times) != len(rains):
+        raise PayloadError(f"weather: {len(times)} times and {len(rains)} rains; mend [weather] time and rain")
+    spec = SPECS[Quantity.RAIN_EXPECTED]
+    rule = conversion(weather.unit, spec.unit)
+    if rule is None:
+        raise PayloadError(f"weather: {weather.unit!r} is no unit of rain; mend [weather] unit")
+    readings = []
+    for at, rain in list(zip(times, rains, strict=True))[:HOURS_LIMIT]:
+        if rain is None:
+            continue
+        if isinstance(rain, bool) or not isinstance(rain, (int, float)):
+            raise PayloadError(f"weather: {rain!r} is not an amount of rain; mend [weather] rain")
+        value = float(rain) * rule.scale + rule.offset
+        if not spec.low <= value <= spec.high:
+            raise PayloadError(f"weather: {value} mm in an hour is not believable; mend [weather] unit")
+        at_ms = _at_ms(at)
+        if at_ms > now_ms:
+            readings.append(Reading(site, Quantity.RAIN_EXPECTED, at_ms, value, now_ms))
+    return readings
+
+
+def _at_ms(at: object) -> int:
+    if isinstance(at, (int, float)) and not isinstance(at, bool):
+        seconds = float(at)
+    elif isinstance(at, str):
+        try:
+            moment = datetime.fromisoformat(at)
+        except ValueError as error:
+            raise PayloadError(f"weather: {at!r} is not a time; mend [weather] time") from error
+        seconds = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+    else:
+        raise PayloadError(f"weather: {at!r} is not a time; mend [weather] time")
+    return round(seconds * 1000.0)
+
+
+class WeatherWorker:
+    """Polls the sites that have a [weather]. start(), stop()."""
+
+    def __init__(
+        self, sites: Mapping[str, Site], store: ReadingStore, clock: Clock, on_commit: Callable[[], None] | None = None,
+        client: httpx.Client | None = None,
+    ) -> None:  # fmt: skip
+        self._sites = {site.id: site for site in sites.values() if site.weather is not None}
+        self._store, self._clock, self._on_commit = store, clock, on_commit
+        self._client = client or httpx.Client(timeout=TIMEOUT_S, follow_redirects=True)
+        self._due_s = dict.fromkeys(self._sites, 0.0)
+        self._troubles: dict[str, str] = {}
+        self._polls = 0
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="weather", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the thread."""
+        self._ending.set()
+        if self._thread.ident is not None:
+            self._thread.join(TIMEOUT_S + 5.0)
+        self._client.close()
+
+    def wake(self) -> None:
+        """Weather waits for nobody."""
+
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """Sites whose service cannot be used, and why. A forecast does without."""
+        return []
+
+    def failing(self) -> dict[str, str]:
+        """Sites whose service cannot be used, and why."""
+        return dict(self._troubles)
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """For the metrics."""
+        return [
+            ("outlast_weather_polls", "counter", "Weather services asked.", float(self._polls)),
+            ("outlast_weather_failing", "gauge", "Sites whose weather service fails.", float(len(self._troubles))),
+        ]
+
+    def _work(self) -> None:
+        while not self._ending.is_set():
+            for site in self._sites.values():
+                if time.monotonic() >= self._due_s[site.id] and not self._ending.is_set():
+                    self.poll(site)
+            self._ending.wait(1.0)
+
+    def poll(self, site: Site) -> None:
+        """Ask one site's service now and store what it says; trouble is kept and told, never raised."""
+        assert site.weather is not None
+        self._polls += 1
+        try:
+            readings = rain_readings(site.id, site.weather, self._fetch(site.weather.url), self._clock.now_ms())
+            self._store.append(readings)
+        except (httpx.HTTPError, httpx.InvalidURL, PayloadError, StoreError, ValueError) as error:
+            if site.id not in self._troubles:
+                log.warning("site %s: weather: %s", site.id, error)
+            self._troubles[site.id] = str(error)
+            self._due_s[site.id] = time.monotonic() + RETRY_S
+            return
+        self._troubles.pop(site.id, None)
+        self._due_s[site.id] = time.monotonic() + site.weather.every_s
+        if readings and self._on_commit is not None:
+            self._on_commit()
+
+    def _fetch(self, url: str) -> Any:
+        answer = self._client.get(url, headers={"Accept": "application/json"})
+        answer.raise_for_status()
+        if len(answer.content) > SIZE_LIMIT:
+            raise PayloadError("weather: the answer is larger than 4 MiB; ask for fewer hours")
+        return answer.json()

@@ -1,0 +1,48 @@
+"""Which workers a process runs, over the sites of its share."""
+
+from __future__ import annotations
+
+from api.deliver.couriers import Couriers
+from api.deliver.owing import owe_for
+from api.forecasting import ForecastWorker
+from api.outside import OutsideView
+from api.process import Part, Startable
+from api.weather import WeatherWorker
+from api.wiring import Services
+from collector.collector import Collector
+from collector.share import Share
+from forecaster.domain.site import Site
+
+
+def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list[Startable]:
+    """The workers, in the order in which they start."""
+    workers: list[Startable] = []
+    forecaster: ForecastWorker | None = None
+    sites = share.of(services.installation.sites)
+    if Part.FORECAST in parts:
+        forecaster = _forecaster(services, sites, share)
+        if share.number == 1:  # one set of couriers an installation: the outbox is one
+            couriers = Couriers(services.installation, services.ledger, services.clock, wake_forecaster=forecaster.wake)
+            forecaster.on_owed = couriers.wake
+            workers.append(couriers)
+        workers.append(forecaster)
+    if Part.COLLECT in parts:
+        news = forecaster.wake if forecaster is not None else _nobody
+        workers.append(
+            Collector(services.installation, services.store, services.ledger, services.clock, news, share=share)
+        )
+        if any(site.weather is not None for site in sites.values()):
+            workers.append(WeatherWorker(sites, services.store, services.clock, news))
+    return workers
+
+
+def _nobody() -> None:
+    """Nobody in this process waits for news."""
+
+
+def _forecaster(services: Services, sites: dict[str, Site], share: Share) -> ForecastWorker:
+    return ForecastWorker(
+        sites, services.store, services.ledger, services.clock,
+        owe=owe_for(services.installation, services.ledger), outside=OutsideView(services),
+        hub=services.hub, name=share.named("all"),
+    )  # fmt: skip
