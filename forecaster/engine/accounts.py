@@ -5,7 +5,6 @@ from __future__ import annotations
 import msgspec
 
 _KEPT_MARKS = 48
-_KEPT_STILLS = 8
 _QUIET_MS = 300_000
 _FINE_PERCENT = 0.2
 _FINE_MS = 60_000
@@ -28,7 +27,8 @@ class Mark(msgspec.Struct, frozen=True, array_like=True):
 class Accounts(msgspec.Struct):
     """The present or last discharge, counted from the mark at its transfer.
 
-    marks, stills — readings at which the charge changed, and the last ones before each change
+    marks — readings at which the charge changed
+    peak : Mark | None — newest reading before the charge began to fall as it does now
     """
 
     reserve_percent: float
@@ -44,12 +44,11 @@ class Accounts(msgspec.Struct):
     told_percent: float | None = None
     told_ms: int = 0
     marks: list[Mark] = msgspec.field(default_factory=list)
-    still: Mark | None = None
-    stills: list[Mark] = msgspec.field(default_factory=list)
+    peak: Mark | None = None
 
     def open(self, mark: Mark, percent: float | None, since_ms: int) -> None:
         """The pack took over at since_ms: count from here, or, where that is past, from the last mark before it."""
-        kept = [*self.marks, *self.stills, *([] if self.still is None else [self.still])]
+        kept = self.marks if self.peak is None else [*self.marks, self.peak]
         earlier = [one for one in kept if one.at_ms <= since_ms]
         if since_ms < (self.percent_ms or 0) and earlier:
             mark = max(earlier, key=lambda one: one.at_ms)
@@ -70,10 +69,6 @@ class Accounts(msgspec.Struct):
         if changed or not self.marks:
             self.marks.append(mark)
             del self.marks[:-_KEPT_MARKS]
-            if self.still is not None:
-                self.stills.append(self.still)
-                del self.stills[:-_KEPT_STILLS]
-        self.still = mark
         if not self.on_pack:
             return False
         if self.lowest_percent is None or mark.percent < self.lowest_percent:

@@ -154,8 +154,8 @@ class Fold(msgspec.Struct):
         after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
         self.normals.run(run, after_gap=after_gap)
         coarse = self.segmenter.coarse(run.stop_ms)
-        span = self.spans.run(run, meter_blind, self.segmenter.standby_w)
-        if span is not None and not coarse:
+        span = self.spans.run(run, meter_blind, self.segmenter.standby_w, coarse=coarse)
+        if span is not None:
             told.evidence.append(span)
 
     def _output(self, at_ms: int, watts: float) -> None:
@@ -217,6 +217,8 @@ class Fold(msgspec.Struct):
         mark = self._mark(at_ms, value)
         if change is not None:
             self._transfer(change, told)
+        elif self.supply.high_ms == at_ms:
+            self.accounts.peak = mark
         if self.accounts.charge(mark):
             drained = self.drained(at_ms, value)
             if drained is not None:

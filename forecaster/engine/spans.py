@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import msgspec
 
-from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run
 from forecaster.engine.evidence import PumpSpan
 from forecaster.segment.segmenter import Segmenter
@@ -15,6 +14,7 @@ _MS_PER_HOUR = 3_600_000.0
 _COUNTED_WINDOW_MS = 600_000
 _SAMPLED_WINDOW_MS = 1_800_000
 _PATIENCE = 4
+_ENOUGH_SAMPLES = 8.0
 _FADE_MS = 7_200_000.0
 
 
@@ -36,12 +36,13 @@ class Spans(msgspec.Struct):
     recent_w: float | None = None
     told_ms: float = 0.0
 
-    def run(self, run: Run, meter_blind_ms: int, standby_w: float) -> PumpSpan | None:
-        """Take a run; returns the cycle that it ends."""
+    def run(self, run: Run, meter_blind_ms: int, standby_w: float, *, coarse: bool) -> PumpSpan | None:
+        """Take a run; returns the cycle that it ends, unless the sampling is too coarse for cycles."""
         span: PumpSpan | None = None
         began = self.cycle_ms
         if (
-            began is not None
+            not coarse
+            and began is not None
             and self.cycle_wh is not None
             and self.cycle_blind_ms == meter_blind_ms
             and began >= self.end_ms
@@ -79,12 +80,25 @@ class Spans(msgspec.Struct):
         self._restart(at_ms, segmenter)
         return span
 
+    def _full(self, at_ms: int, segmenter: Segmenter) -> bool:
+        """Whether a window may end now: at a step of the counter, or with enough samples of a running pump in it."""
+        meter, counter = segmenter.meter, segmenter.counter
+        if counter is not None and not counter.rhythm.silent(at_ms):
+            return meter.fresh_wh <= 0.0 and meter.ticks > self.window_ticks
+        sample_wh = segmenter.running_w * (segmenter.interval_ms(at_ms) or 0) / _MS_PER_HOUR
+        return meter.total_wh - self.window_wh >= _ENOUGH_SAMPLES * sample_wh
+
+    @staticmethod
+    def _length_ms(at_ms: int, segmenter: Segmenter) -> int:
+        counter = segmenter.counter
+        counted = counter is not None and not counter.rhythm.silent(at_ms)
+        return _COUNTED_WINDOW_MS if counted else _SAMPLED_WINDOW_MS
+
     def _restart(self, at_ms: int, segmenter: Segmenter) -> None:
         meter = segmenter.meter
         self.window_ms, self.window_wh, self.window_blind_ms = at_ms, meter.total_wh, meter.blind_ms
         self.window_ticks = meter.ticks
-        counted = segmenter.source(at_ms) is Quantity.PUMP_ENERGY or segmenter.counter is not None
-        self.due_ms = at_ms + (_COUNTED_WINDOW_MS if counted else _SAMPLED_WINDOW_MS)
+        self.due_ms = at_ms + self._length_ms(at_ms, segmenter)
 
     def _emit(self, start_ms: int, stop_ms: int, energy_wh: float) -> PumpSpan:
         self.end_ms = stop_ms

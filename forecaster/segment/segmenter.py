@@ -88,10 +88,15 @@ class Segmenter(msgspec.Struct):
     @property
     def running_w(self) -> float:
         """Running power: measured where any source measures it, else the nameplate's, mended by the counter [W]."""
-        for quantity in (Quantity.PUMP_POWER, Quantity.PUMP_CURRENT, Quantity.PACK_OUTPUT_POWER):
-            tracker = self.trackers.get(quantity)
-            if tracker is not None and tracker.levels.learnt:
-                return tracker.levels.running_w * (self.meter.scale if quantity is Quantity.PUMP_CURRENT else 1.0)
+        power = self.trackers.get(Quantity.PUMP_POWER)
+        if power is not None and power.levels.learnt:
+            return power.levels.running_w
+        current = self.trackers.get(Quantity.PUMP_CURRENT)
+        if current is not None and current.levels.learnt:
+            return current.levels.running_w * self.meter.scale
+        output = self.trackers.get(Quantity.PACK_OUTPUT_POWER)
+        if output is not None and output.levels.learnt:
+            return output.levels.running_w
         return self.prior_w * self.meter.scale
 
     @property
@@ -127,6 +132,12 @@ class Segmenter(msgspec.Struct):
             return True
         return self.trackers[source].coarse > _COARSE
 
+    def interval_ms(self, now_ms: int) -> float | None:
+        """Usual interval between samples of the source believed now [ms]; None where it is not known."""
+        source = self.source(now_ms)
+        tracker = None if source is None else self.trackers.get(source)
+        return None if tracker is None else tracker.rhythm.steady_ms
+
     def pinned(self, now_ms: int) -> bool:
         """Whether the run that lasts now shows a power pinned at the pack's continuous rating."""
         source = self.source(now_ms)
@@ -146,7 +157,7 @@ class Segmenter(msgspec.Struct):
         if quantity is Quantity.PUMP_CURRENT:
             draft = tracker.feed(at_ms, value, value * self.watts_per_ampere)
         elif tracker.yes_no:
-            draft = tracker.feed(at_ms, value, self.prior_w if value >= 0.5 else 0.0)
+            draft = tracker.feed(at_ms, value, self.running_w / self.meter.scale if value >= 0.5 else 0.0)
         else:
             draft = tracker.feed(at_ms, value, value)
         if quantity is self.metering:
