@@ -1,0 +1,212 @@
+"""The collector: a session, the intake behind it, and the upkeep of what is kept."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import msgspec
+
+from collector.clock import Probe, watch_of
+from collector.intake import Intake
+from collector.payload import Decoder
+from collector.session import Session
+from collector.settings import Installation
+from collector.share import WHOLE, Share
+from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
+
+log = logging.getLogger("outlast.collector")
+
+UPKEEP_S = 3600.0
+DAY_MS = 86_400_000
+
+
+@dataclass(frozen=True, slots=True)
+class CollectorState:
+    """How the collector is.
+
+    connected : bool; protocol : str — "5" or "3.1.1"
+    problems : tuple[str, ...] — what is wrong now, one line each; empty while all is well
+    clock_suspect : str | None — why the wall clock is not believed; holding: messages wait for it
+    message_age_s : float | None — since the newest message of any channel, by a clock that never steps
+    waiting : int — messages received and not yet durable
+    """
+
+    connected: bool
+    protocol: str
+    problems: tuple[str, ...]
+    clock_suspect: str | None
+    holding: bool
+    message_age_s: float | None
+    waiting: int
+    connections: int
+    messages: int
+    readings: int
+    refusals: int
+    dropped: int
+    commits: int
+
+
+class Collector:
+    """Runs session, intake and upkeep for the sites of an installation, or for a share of them.
+
+    on_commit : called after every commit that changed something; must return at once
+    probe : what is asked about the clock; None: this machine, for its own clock
+    """
+
+    def __init__(
+        self,
+        installation: Installation,
+        store: ReadingStore,
+        ledger: Ledger,
+        clock: Clock,
+        on_commit: Callable[[], None],
+        *,
+        share: Share = WHOLE,
+        probe: Probe | None = None,
+    ) -> None:
+        self._installation, self._store, self._ledger, self._clock = installation, store, ledger, clock
+        sites = share.of(installation.sites)
+        decoder = Decoder(sites.values())
+        self._watch = watch_of(clock, probe, newest_arrival_ms(store, sites))
+        self._client_id = share.named(installation.broker.client_id or kept_client_id(ledger))
+        self._filters = decoder.filters()
+        self._subscribed = threading.Event()
+        self._stop = threading.Event()
+        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit)
+        dropped = [f for f in self._filters_before() if f not in self._filters]
+        self._session = Session(
+            installation.broker,
+            self._client_id,
+            self._filters,
+            dropped,
+            clock,
+            self._intake.put,
+            self._subscribed.set,
+        )
+        self._upkeep = threading.Thread(target=self._look_after, name="upkeep", daemon=True)
+
+    def start(self) -> None:
+        """Begin; the broker need not be there yet."""
+        self._intake.start()
+        self._session.start()
+        self._upkeep.start()
+
+    def stop(self) -> None:
+        """Finish what is in hand and let go; the broker keeps what comes from now on."""
+        self._stop.set()
+        self._session.stop()
+        self._intake.stop()
+        if self._upkeep.is_alive():
+            self._upkeep.join(10.0)
+
+    def alive(self) -> bool:
+        """Whether all its threads run."""
+        return self._session.alive() and self._intake.alive() and self._upkeep.is_alive()
+
+    def wake(self) -> None:
+        """Nothing to do: the collector is woken by messages."""
+
+    def state(self) -> CollectorState:
+        """How it is at the moment."""
+        session, counts, watch = self._session.state, self._intake.counts, self._watch
+        heard = self._intake.last_message_s
+        return CollectorState(
+            connected=session.connected,
+            protocol=session.protocol,
+            problems=tuple(what for _, what in self.troubles()),
+            clock_suspect=None if watch is None else watch.reason,
+            holding=watch is not None and watch.holding,
+            message_age_s=None if heard is None else self._clock.monotonic_s() - heard,
+            waiting=self._intake.waiting(),
+            connections=session.connections,
+            messages=counts.messages,
+            readings=counts.readings,
+            refusals=counts.refusals,
+            dropped=counts.dropped,
+            commits=counts.commits,
+        )
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong at the moment, as (who, what)."""
+        found = []
+        session = self._session.state
+        if session.problem is not None:
+            found.append(("broker", session.problem))
+        found.extend(("broker", f"it does not give us {f!r}: {why}") for f, why in session.refused_filters.items())
+        if self._intake.trouble is not None:
+            found.append(("store", self._intake.trouble))
+        health = self._store.health()
+        if health.says not in ("sound", self._intake.trouble):
+            found.append(("store", health.says))
+        if self._watch is not None and self._watch.reason is not None:
+            found.append(("clock", self._watch.reason))
+        if self._intake.counts.dropped:
+            found.append(
+                ("intake", f"{self._intake.counts.dropped} messages sent without acknowledgement were dropped")
+            )
+        return found
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """(name, type, help, value) for the metrics."""
+        state = self.state()
+        age = -1.0 if state.message_age_s is None else state.message_age_s
+        return [
+            ("outlast_messages", "counter", "Messages made durable and acknowledged.", state.messages),
+            ("outlast_readings_stored", "counter", "Readings stored, new or changed.", state.readings),
+            ("outlast_refusals", "counter", "Messages or parts of them put in quarantine.", state.refusals),
+            ("outlast_messages_dropped", "counter", "Messages dropped unread.", state.dropped),
+            ("outlast_commits", "counter", "Commits of readings.", state.commits),
+            ("outlast_connections", "counter", "Connections made to the broker.", state.connections),
+            ("outlast_connected", "gauge", "Whether the broker session stands.", float(state.connected)),
+            ("outlast_messages_waiting", "gauge", "Messages received and not yet durable.", state.waiting),
+            ("outlast_message_age_seconds", "gauge", "Since the newest message; -1: none yet.", age),
+        ]
+
+    # -- upkeep: what is old goes, what is subscribed is remembered
+
+    def _look_after(self) -> None:
+        pruned_s = float("-inf")
+        remembered = False
+        while not self._stop.wait(1.0):
+            try:
+                if self._subscribed.is_set() and not remembered:
+                    self._ledger.note(self._filters_note(), msgspec.json.encode(self._filters).decode())
+                    remembered = True
+                if self._clock.monotonic_s() - pruned_s >= UPKEEP_S and (self._watch is None or not self._watch.reason):
+                    self._prune()
+                    pruned_s = self._clock.monotonic_s()
+            except StoreUnavailable as error:
+                log.warning("upkeep waits: %s", error.reason)
+                self._stop.wait(30.0)
+
+    def _prune(self) -> None:
+        now_ms, retention = self._clock.now_ms(), self._installation.retention
+        self._store.prune(now_ms - round(retention.readings_days * DAY_MS))
+        self._ledger.prune(now_ms - round(retention.ledger_days * DAY_MS))
+
+    def _filters_note(self) -> str:
+        return f"filters:{self._client_id}"
+
+    def _filters_before(self) -> list[str]:
+        kept = self._ledger.noted(self._filters_note())
+        return [] if kept is None else msgspec.json.decode(kept, type=list[str])
+
+
+def kept_client_id(ledger: Ledger) -> str:
+    """The installation's own session name, made once."""
+    kept = ledger.noted("client-id")
+    if kept is None:
+        kept = f"outlast-{secrets.token_hex(6)}"
+        ledger.note("client-id", kept)
+    return kept
+
+
+def newest_arrival_ms(store: ReadingStore, sites: Iterable[str]) -> int | None:
+    """When the newest stored reading of some sites arrived; None where nothing is stored."""
+    arrivals = [reading.arrived_ms for site in sites for reading in store.latest(site).values()]
+    return max(arrivals, default=None)

@@ -1,0 +1,293 @@
+"""From queue to store: take what is there, decode, commit, acknowledge, repeat. Never waits for a count."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from collector.clock import CLOCK_NOTE, ClockWatch
+from collector.payload import KEPT_BYTES, Decoded, Decoder
+from collector.session import Arrived
+from forecaster.domain.errors import StoreRefused, StoreUnavailable
+from forecaster.domain.ports import Clock, HeldMessage, Ledger, ReadingStore
+from forecaster.domain.readings import Reading, Refusal
+
+log = logging.getLogger("outlast.intake")
+
+T = TypeVar("T")
+
+BATCH = 2000
+"""Most messages in one commit; fewer whenever fewer are there."""
+
+QUEUE = 100_000
+"""Messages that may wait here. Those the broker waits for are bounded by its window; others are dropped and counted."""
+
+IDLE_S = 0.25
+LOOK_S = 1.0
+RETRY_S = (0.1, 2.0)
+HELD_BATCH = 1000
+SAFE_TIMES_MS = (946_684_800_000, 32_503_680_000_000)
+
+DECODER_FAULTS = (
+    ArithmeticError, AssertionError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError,
+)  # fmt: skip
+"""What a fault in decoding may raise: the message goes to quarantine, and the others are not held up."""
+
+
+@dataclass(slots=True)
+class Counts:
+    """Since the start: messages taken, readings stored (new or changed), messages refused, messages dropped unread."""
+
+    messages: int = 0
+    readings: int = 0
+    refusals: int = 0
+    dropped: int = 0
+    commits: int = 0
+    last_known: int = 0
+
+
+class Intake:
+    """The one writer: a thread between the session's queue and the store.
+
+    on_commit : called after every commit that changed something
+    """
+
+    def __init__(
+        self,
+        decoder: Decoder,
+        store: ReadingStore,
+        ledger: Ledger,
+        clock: Clock,
+        watch: ClockWatch | None,
+        on_commit: Callable[[], None],
+    ) -> None:
+        self._decoder, self._store, self._ledger, self._clock = decoder, store, ledger, clock
+        self._watch, self._on_commit = watch, on_commit
+        self._queue: queue.SimpleQueue[Arrived] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._looked_s = float("-inf")
+        self._noted: str | None = None
+        self._holds = False
+        self._thread = threading.Thread(target=self._work, name="intake", daemon=True)
+        self.counts = Counts()
+        self.trouble: str | None = None
+        self.last_message_s: float | None = None
+
+    # -- from other threads
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Finish the commit in hand; what has not been acknowledged, the broker sends again."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(30.0)
+
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def waiting(self) -> int:
+        """Messages in the queue."""
+        return self._queue.qsize()
+
+    def put(self, message: Arrived) -> None:
+        """Enqueue; called on the network thread."""
+        self.last_message_s = message.monotonic_s
+        if message.mid is None and self._queue.qsize() >= QUEUE:
+            self.counts.dropped += 1
+            return
+        self._queue.put(message)
+
+    # -- the thread
+
+    def _work(self) -> None:
+        self._holds = bool(self._persist(lambda: self._ledger.held(1)))
+        while not self._stop.is_set():
+            self._look()
+            batch = self._take()
+            if batch:
+                self.handle(batch)
+
+    def _take(self) -> list[Arrived]:
+        """What is there now, at most a batch; waits a moment for the first."""
+        try:
+            batch = [self._queue.get(timeout=IDLE_S)]
+        except queue.Empty:
+            return []
+        try:
+            while len(batch) < BATCH:
+                batch.append(self._queue.get_nowait())
+        except queue.Empty:
+            pass
+        return batch
+
+    def handle(self, batch: Sequence[Arrived]) -> None:
+        """Make a batch durable, then acknowledge it. Returns early, unacknowledged, when asked to stop meanwhile."""
+        if self._watch is not None and self._watch.holding:
+            done = self._hold(batch)
+        else:
+            now_ms, now_s = self._clock.now_ms(), self._clock.monotonic_s()
+            done = self._commit(
+                [
+                    self._decode(m.topic, m.payload, now_ms - round((now_s - m.monotonic_s) * 1000), m.retained)
+                    for m in batch
+                ]
+            )
+        if done:
+            self.counts.messages += len(batch)
+            for message in batch:
+                message.acknowledge()
+
+    def _decode(self, topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
+        try:
+            return self._decoder.decode(topic, payload, arrived_ms, retained)
+        except DECODER_FAULTS as error:
+            log.exception("a fault in decoding a message of %s", topic)
+            reason = f"a fault in decoding ({type(error).__name__}: {error}); the message is kept, please report it"
+            return Decoded(refusals=(Refusal(None, topic, payload[:KEPT_BYTES], arrived_ms, _one_line(reason)),))
+
+    def _commit(self, decoded: Sequence[Decoded]) -> bool:
+        readings = [reading for one in decoded for reading in one.readings]
+        refusals = [refusal for one in decoded for refusal in one.refusals]
+        if readings:
+            changed = self._append(readings, refusals)
+            if changed is None:
+                return False
+            self.counts.readings += changed
+            self.counts.commits += 1
+            if self._watch is not None:
+                self._watch.stored(max(reading.arrived_ms for reading in readings))
+        if refusals and not self._durably(lambda: self._quarantine(refusals)):
+            return False
+        self.counts.refusals += len(refusals)
+        self.counts.last_known += sum(len(one.last_known) for one in decoded)
+        if readings or refusals:
+            self._on_commit()
+        return True
+
+    def _append(self, readings: Sequence[Reading], refusals: list[Refusal]) -> int | None:
+        """Store; what the store never will take is told apart by halving, and quarantined. None when stopped."""
+        try:
+            return self._persist(lambda: self._store.append(readings))
+        except StoreRefused as error:
+            if len(readings) == 1:
+                r = readings[0]
+                body = f"{r.quantity.value} {r.value!r} at {r.time_ms}".encode()
+                refusals.append(Refusal(r.site, "", body, r.arrived_ms, f"the store refuses it: {error.reason}"))
+                return 0
+        half = len(readings) // 2
+        first = self._append(readings[:half], refusals)
+        second = self._append(readings[half:], refusals) if first is not None else None
+        return None if first is None or second is None else first + second
+
+    def _quarantine(self, refusals: Sequence[Refusal]) -> None:
+        try:
+            self._ledger.quarantine(refusals)
+        except StoreRefused:
+            self._ledger.quarantine([_plain(refusal) for refusal in refusals])
+
+    def _persist(self, work: Callable[[], T]) -> T | None:
+        """Do, and do again while the store is unavailable; None when asked to stop meanwhile."""
+        wait_s = RETRY_S[0]
+        while True:
+            try:
+                result = work()
+            except StoreUnavailable as error:
+                if self.trouble != error.reason:
+                    log.error("nothing can be stored: %s; the broker keeps what comes", error.reason)
+                self.trouble = error.reason
+                if self._stop.wait(wait_s):
+                    return None
+                wait_s = min(RETRY_S[1], wait_s * 2)
+            else:
+                self.trouble = None
+                return result
+
+    def _durably(self, work: Callable[[], None]) -> bool:
+        """As `_persist` for what gives no result: whether it was done."""
+
+        def done() -> bool:
+            work()
+            return True
+
+        return self._persist(done) is not None
+
+    # -- while the clock is not believed
+
+    def _hold(self, batch: Sequence[Arrived]) -> bool:
+        assert self._watch is not None
+        boot = self._watch.boot
+        held = [
+            HeldMessage(boot, m.monotonic_s, m.topic, m.payload, m.retained)
+            for m in batch
+            if self._decoder.claims(m.topic)
+        ]
+        self._holds = self._holds or bool(held)
+        return self._durably(lambda: self._ledger.hold(held))
+
+    def _look(self) -> None:
+        """Judge the clock now and then; stamp and store what was held once it is believed."""
+        now_s = self._clock.monotonic_s()
+        if self._watch is None or now_s - self._looked_s < LOOK_S:
+            return
+        self._looked_s = now_s
+        self._watch.look()
+        reason = self._watch.reason or ""
+        if reason != self._noted:
+            if reason:
+                log.warning("%s; messages without a time of their own wait for it", reason)
+            self._durably(lambda: self._ledger.note(CLOCK_NOTE, reason))
+            self._noted = reason
+        while self._holds and not self._watch.holding and not self._stop.is_set():
+            self._release()
+
+    def _release(self) -> None:
+        held = self._persist(lambda: self._ledger.held(HELD_BATCH))
+        if held is None:
+            return
+        if not held:
+            self._holds = False
+            return
+        if self._commit([self._restamped(message) for message in held]):
+            last = held[-1].id
+            self._durably(lambda: self._ledger.release(last))
+
+    def _restamped(self, message: HeldMessage) -> Decoded:
+        """Decode with the arrival that the monotonic stamp tells; one of another start of the machine tells none."""
+        assert self._watch is not None
+        now_ms, now_s = self._clock.now_ms(), self._clock.monotonic_s()
+        if message.boot == self._watch.boot and message.monotonic_s <= now_s:
+            arrived_ms = now_ms - round((now_s - message.monotonic_s) * 1000)
+            return self._decode(message.topic, message.payload, arrived_ms, message.retained)
+        found = self._decode(message.topic, message.payload, now_ms, True)
+        lost = tuple(
+            Refusal(
+                r.site, message.topic, message.payload[:KEPT_BYTES], now_ms,
+                "it came while the clock was not set, and the machine restarted before it was: its time is not known",
+            )
+            for r in found.last_known
+            if not message.retained
+        )  # fmt: skip
+        return Decoded(found.readings, (*found.refusals, *lost))
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())[:500]
+
+
+def _plain(refusal: Refusal) -> Refusal:
+    """A refusal without the characters that some ledgers cannot keep."""
+    return Refusal(
+        refusal.site,
+        ascii(refusal.topic),
+        refusal.payload,
+        min(max(refusal.arrived_ms, SAFE_TIMES_MS[0]), SAFE_TIMES_MS[1]),
+        ascii(refusal.reason),
+    )

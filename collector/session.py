@@ -1,0 +1,296 @@
+"""The broker session: persistent, acknowledged by hand, watched, and built anew whenever it breaks.
+
+A fresh client is made for every connection, so that an acknowledgement can never reach a connection on which
+the same number stands for another message. Callbacks only note and enqueue; no work is done on the network thread.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import ssl
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from collector.settings import Broker
+from forecaster.domain.errors import ConfigError, SessionError
+from forecaster.domain.ports import Clock
+
+log = logging.getLogger("outlast.session")
+
+CONNECT_S = 10.0
+BACKOFF_S = (0.5, 30.0)
+RECEIVE_MAXIMUM = 2000
+"""Messages on their way to us at once, where the broker lets us choose."""
+
+RAPID_S, RAPID_COUNT = 60.0, 4
+"""So many connections lost within so long, each just after it stood: another client uses our name."""
+
+UNSUPPORTED_VERSION = 132
+TAKEN_OVER = 142
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A message as it came in, and the connection that waits for its acknowledgement.
+
+    monotonic_s : float — when it arrived; mid : int | None — None where nothing is to be acknowledged
+    """
+
+    topic: str
+    payload: bytes
+    retained: bool
+    monotonic_s: float
+    mid: int | None
+    client: mqtt.Client
+
+    def acknowledge(self) -> None:
+        """Tell the broker that the message is safe; it forgets it. Harmless on a connection that is gone."""
+        if self.mid is not None:
+            self.client.ack(self.mid, 1)
+
+
+@dataclass(slots=True)
+class SessionState:
+    """How the session is: connected, its protocol, what is wrong (None: nothing), and counts."""
+
+    connected: bool = False
+    protocol: str = "5"
+    problem: str | None = None
+    connections: int = 0
+    refused_filters: dict[str, str] = field(default_factory=dict)
+    lost_s: list[float] = field(default_factory=list)
+
+
+class Session:
+    """Keeps one session at a broker and hands over what comes.
+
+    broker : Broker; client_id : str — stable, or the broker forgets what waits for us
+    filters : what to subscribe to; dropped : filters of an earlier configuration to leave
+    arrived : called on the network thread for every message; only enqueues
+    subscribed : called when the broker has taken every filter
+    """
+
+    def __init__(
+        self,
+        broker: Broker,
+        client_id: str,
+        filters: Iterable[str],
+        dropped: Iterable[str],
+        clock: Clock,
+        arrived: Callable[[Arrived], None],
+        subscribed: Callable[[], None],
+    ) -> None:
+        self._broker, self._client_id, self._clock = broker, client_id, clock
+        self._filters, self._dropped = tuple(filters), tuple(dropped)
+        self._arrived, self._subscribed = arrived, subscribed
+        self._protocol = mqtt.MQTTv311 if broker.embedded else mqtt.MQTTv5
+        self._answered = self._down = threading.Event()
+        self._refused = False
+        self._stop = threading.Event()
+        self._jitter = random.Random(client_id)
+        self._thread = threading.Thread(target=self._work, name="session", daemon=True)
+        self.state = SessionState(protocol=self._protocol_name())
+
+    def start(self) -> None:
+        """Begin to connect, and keep connected until stopped."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Disconnect, leaving the session at the broker so that it keeps what comes."""
+        self._stop.set()
+        self._down.set()
+        if self._thread.is_alive():
+            self._thread.join(CONNECT_S + 5.0)
+
+    def alive(self) -> bool:
+        """Whether it is being looked after."""
+        return self._thread.is_alive()
+
+    # -- the watching thread
+
+    def _work(self) -> None:
+        wait_s = BACKOFF_S[0]
+        while not self._stop.is_set():
+            stood_from = self._clock.monotonic_s()
+            try:
+                self._one_connection()
+            except (OSError, ValueError, ConfigError, SessionError) as error:
+                self._note(self._words(error))
+            if self.state.connections and self._clock.monotonic_s() - stood_from > BACKOFF_S[1]:
+                wait_s = BACKOFF_S[0]
+            if self._stop.wait(wait_s * self._jitter.uniform(0.5, 1.0)):
+                break
+            wait_s = min(BACKOFF_S[1], wait_s * 2)
+
+    def _one_connection(self) -> None:
+        """Connect, stay until the connection is gone, clean up."""
+        self._answered, self._down, self._refused = threading.Event(), threading.Event(), False
+        client = self._client(self._answered, self._down)
+        try:
+            self._connect(client)
+            client.loop_start()
+            if not self._answered.wait(CONNECT_S) and not self._down.is_set():
+                raise SessionError("the broker took the connection but does not answer; is it an MQTT broker?")
+            stood_from_s = self._clock.monotonic_s()
+            while not self._down.wait(1.0) and not self._stop.is_set():
+                if self.state.connected and self._clock.monotonic_s() - stood_from_s > RAPID_S:
+                    self._note(None)
+                if not _loop_lives(self._client_id):
+                    raise SessionError("the network thread ended by itself; it is started anew")
+        finally:
+            self.state.connected = False
+            client.disconnect()
+            client.loop_stop()
+
+    def _client(self, answered: threading.Event, down: threading.Event) -> mqtt.Client:
+        options: dict[str, Any] = {} if self._protocol == mqtt.MQTTv5 else {"clean_session": False}
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._client_id,
+            protocol=self._protocol,
+            manual_ack=True,
+            reconnect_on_failure=False,
+            **options,
+        )
+        if self._broker.user is not None:
+            client.username_pw_set(self._broker.user, self._broker.password())
+        if self._broker.tls:
+            client.tls_set_context(_tls(self._broker))
+        client.connect_timeout = CONNECT_S
+
+        def on_connect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
+            self._on_connect(client, reason, down)
+            answered.set()
+
+        def on_disconnect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
+            self._on_disconnect(reason)
+            down.set()
+            answered.set()
+
+        def on_subscribe(_c: Any, _u: Any, _m: int, reasons: list[ReasonCode], _p: Any) -> None:
+            self._on_subscribe(reasons)
+
+        def on_message(_c: Any, _u: Any, message: mqtt.MQTTMessage) -> None:
+            self._on_message(client, message)
+
+        client.on_connect, client.on_disconnect = on_connect, on_disconnect
+        client.on_subscribe, client.on_message = on_subscribe, on_message
+        return client
+
+    def _connect(self, client: mqtt.Client) -> None:
+        broker = self._broker
+        if self._protocol == mqtt.MQTTv5:
+            untyped: Any = Properties
+            asked = untyped(PacketTypes.CONNECT)
+            asked.SessionExpiryInterval = broker.session_expiry_s
+            asked.ReceiveMaximum = RECEIVE_MAXIMUM
+            client.connect(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=asked)
+        else:
+            client.connect(broker.host, broker.port, broker.keepalive_s)
+
+    # -- on the network thread: note and enqueue only
+
+    def _on_connect(self, client: mqtt.Client, reason: ReasonCode, down: threading.Event) -> None:
+        if reason.is_failure:
+            if self._protocol == mqtt.MQTTv5 and reason.value == UNSUPPORTED_VERSION:
+                self._fall_back()
+            else:
+                self._refused = True
+                self._note(f"the broker refuses us: {reason}; look at username, password_file and client_id")
+            down.set()
+            return
+        self.state.connected = True
+        self.state.connections += 1
+        if self.state.problem is None or "another client" not in self.state.problem:
+            self._note(None)
+        for old in self._dropped:
+            client.unsubscribe(old)
+        if self._filters and self._protocol == mqtt.MQTTv5:
+            client.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
+        elif self._filters:
+            client.subscribe([(f, 1) for f in self._filters])
+        else:
+            self._subscribed()
+
+    def _on_disconnect(self, reason: ReasonCode) -> None:
+        stood = self.state.connected
+        self.state.connected = False
+        if self._stop.is_set() or self._refused:
+            return
+        if not stood:
+            if self._protocol == mqtt.MQTTv5 and self.state.connections == 0:
+                self._fall_back()
+            elif self.state.connections == 0:
+                self._protocol = mqtt.MQTTv5
+                self._note("the broker hangs up before it answers")
+            return
+        now_s = self._clock.monotonic_s()
+        self.state.lost_s = [at for at in self.state.lost_s if now_s - at < RAPID_S] + [now_s]
+        if reason.value == TAKEN_OVER or len(self.state.lost_s) >= RAPID_COUNT:
+            self._note(
+                f"another client seems to use our client_id {self._client_id!r}, and each evicts the other; "
+                "give every installation a client_id of its own"
+            )
+        else:
+            self._note(f"the connection to the broker was lost ({reason})")
+
+    def _on_subscribe(self, reasons: list[ReasonCode]) -> None:
+        refused = {f: str(r) for f, r in zip(self._filters, reasons, strict=False) if r.is_failure}
+        self.state.refused_filters = refused
+        if refused:
+            log.error("the broker refuses to give us %s", refused)
+        else:
+            self._dropped = ()
+            self._subscribed()
+
+    def _on_message(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "�"  # no channel takes it; it is acknowledged like any other
+        mid = message.mid if message.qos else None
+        self._arrived(Arrived(topic, bytes(message.payload), message.retain, self._clock.monotonic_s(), mid, client))
+
+    # -- words
+
+    def _fall_back(self) -> None:
+        self._protocol = mqtt.MQTTv311
+        self.state.protocol = self._protocol_name()
+        self._note("the broker does not speak MQTT 5; MQTT 3.1.1 is tried")
+
+    def _protocol_name(self) -> str:
+        return "5" if self._protocol == mqtt.MQTTv5 else "3.1.1"
+
+    def _note(self, problem: str | None) -> None:
+        if problem is not None and problem != self.state.problem:
+            log.warning("%s", problem)
+        self.state.problem = problem
+
+    def _words(self, error: Exception) -> str:
+        where = f"{self._broker.host}:{self._broker.port}"
+        if isinstance(error, ssl.SSLError):
+            return f"no encrypted connection to {where}: {error}; look at broker.ca_file"
+        if isinstance(error, OSError):
+            return f"no broker answers at {where} ({error.strerror or error})"
+        return str(error)
+
+
+def _tls(broker: Broker) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=None if broker.ca_file is None else str(broker.ca_file))
+    except (OSError, ssl.SSLError) as error:
+        raise ConfigError(str(broker.ca_file), "broker.ca_file", f"it cannot be read ({error})", "mend it") from error
+
+
+def _loop_lives(client_id: str) -> bool:
+    return any(thread.name == f"paho-mqtt-client-{client_id}" for thread in threading.enumerate())
