@@ -1,0 +1,41 @@
+"""`outlast report`: a readable summary of a site."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.installed import opened
+from api.reporting import document, report_of, told
+from forecaster.domain.errors import UsageError
+
+DAY_MS = 86_400_000
+
+
+def report(
+    site_id: Annotated[str | None, typer.Argument(metavar="SITE", help="Site id; all sites if left out.")] = None,
+    days: Annotated[float, typer.Option(help="How far back.")] = 365.0,
+    config: ConfigDir = Path(),
+    as_json: AsJson = False,
+) -> int:
+    """What happened at a site: outages, discharge tests, pump health, and how good the forecasts were.
+
+    Example: outlast report larkspur --days 90
+    """
+    if not 0 < days <= 36_500:
+        raise UsageError(f"--days: {days:g} is not a span", "give a number of days above 0")
+    end_ms = time.time_ns() // 1_000_000
+    start_ms = end_ms - round(days * DAY_MS)
+    with opened(config) as has:
+        sites = [has.site(site_id)] if site_id is not None else list(has.installation.sites.values())
+        reports = [report_of(has.store, has.ledger, site, start_ms, end_ms) for site in sites]
+    if as_json:
+        found = [document(one) for one in reports]
+        echo_json(found[0] if site_id is not None else {"reports": found})
+    else:
+        typer.echo("\n\n".join(told(one) for one in reports) or "No site is described yet.")
+    return 0

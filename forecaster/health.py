@@ -1,0 +1,244 @@
+"""Pump and pit health from runs: flow and power over time, restarts at once, short cycling.
+
+The volume pumped a cycle is fixed by the float, V; it cancels from every trend here. A cycle with run t and wait w
+tells the pump's rate as V/t + V/w, whatever the inflow (Qi = V/w, Qp = V/t + Qi).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import kendalltau, theilslopes
+
+from forecaster.domain.runs import Run
+
+Array = NDArray[np.float64]
+
+DAY_MS = 86_400_000
+HOUR_MS = 3_600_000
+
+LEAST_DAYS, LEAST_A_DAY = 7, 4
+"""A trend rests on at least so many days, each with so many cycles."""
+
+SURE = 0.01
+"""A trend is told when chance explains it less often than this."""
+
+WORN, POWER_OFF = 0.10, 0.10
+"""Changes over the time watched that are worth a word, as shares."""
+
+AT_ONCE, AT_ONCE_SHARE = 0.2, 0.1
+"""A restart within this share of the usual wait is "at once"; more than this share of cycles is a finding."""
+
+STARTS_PER_HOUR = 40.0
+SHORT_RUN_S = 5.0
+"""More starts an hour, or shorter runs, wear a small motor's switch and winding. Common practice, no source."""
+
+RUNS_BACK = 3.0
+"""Water that rises this many times faster just after a stop than later has run back through the check valve."""
+
+AFTER_STOP_S = 20.0
+
+
+class Sign(StrEnum):
+    """What a finding is about."""
+
+    FLOW_FALLING = "flow-falling"
+    POWER_CHANGED = "power-changed"
+    CHECK_VALVE = "check-valve"
+    SHORT_CYCLING = "short-cycling"
+    PINNED = "power-pinned"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing to look at: what was seen, and what to do."""
+
+    sign: Sign
+    says: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A trend over days.
+
+    change : float — over the time watched, as a share of the beginning; low, high : its 95 % range
+    p_value : float — chance of a trend this strong by accident
+    days : int — days it rests on
+    """
+
+    change: float
+    low: float
+    high: float
+    p_value: float
+    days: int
+
+    @property
+    def sure(self) -> bool:
+        """Whether it is more than chance."""
+        return self.p_value < SURE
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What the runs tell of pump and pit. None: too little was seen."""
+
+    runs: int
+    days: float
+    run_s: float | None
+    running_w: float | None
+    busiest_starts_per_hour: int
+    flow: Trend | None
+    power: Trend | None
+    restarts_at_once: float | None
+    findings: tuple[Finding, ...]
+
+
+def cycle_rates(runs: Sequence[Run]) -> tuple[Array, Array]:
+    """Day of each whole cycle and its pump rate in drawdowns a second: 1/run + 1/wait."""
+    days, rates = [], []
+    for run, after in pairwise(runs):
+        wait_s = (after.start_ms - run.stop_ms) / 1000.0
+        if run.measured and run.run_s > 0 and 0 < wait_s < 86_400.0:
+            days.append(run.start_ms / DAY_MS)
+            rates.append(1.0 / run.run_s + 1.0 / wait_s)
+    return np.array(days, dtype=np.float64), np.array(rates, dtype=np.float64)
+
+
+def trend(days: Array, values: Array) -> Trend | None:
+    """Theil-Sen slope of daily medians (Sen 1968) with Kendall's tau (Mann 1945); None with too few days."""
+    whole = np.floor(days).astype(np.int64)
+    kept = [(float(day), values[whole == day]) for day in np.unique(whole)]
+    medians = [(day, float(np.median(v))) for day, v in kept if v.size >= LEAST_A_DAY]
+    if len(medians) < LEAST_DAYS:
+        return None
+    at = np.array([day for day, _ in medians])
+    levels = np.array([level for _, level in medians])
+    if float(np.ptp(levels)) == 0.0:
+        return Trend(0.0, 0.0, 0.0, 1.0, len(medians))
+    slope, middle, low, high = theilslopes(levels, at, alpha=0.95)
+    span, begin = float(at[-1] - at[0]), float(middle) + float(slope) * float(at[0])
+    chance = float(kendalltau(at, levels).pvalue)
+    return Trend(
+        float(slope) * span / begin, float(low) * span / begin, float(high) * span / begin, chance, len(medians)
+    )
+
+
+def restarts_at_once(runs: Sequence[Run]) -> float | None:
+    """Share of cycles whose wait was under a fifth of the usual one nearby; None with fewer than twenty."""
+    waits = np.array([(b.start_ms - a.stop_ms) / 1000.0 for a, b in pairwise(runs)])
+    waits = waits[waits > 0]
+    if waits.size < 20:
+        return None
+    near = np.array([np.median(waits[max(0, k - 10) : k + 11]) for k in range(waits.size)])
+    return float(np.mean(waits < AT_ONCE * near))
+
+
+def busiest_hour(runs: Sequence[Run]) -> int:
+    """Most starts within any hour."""
+    starts = np.array([run.start_ms for run in runs], dtype=np.int64)
+    if not starts.size:
+        return 0
+    return int(np.max(np.searchsorted(starts, starts + HOUR_MS) - np.arange(starts.size)))
+
+
+def runs_back(runs: Sequence[Run], level: Sequence[tuple[int, float]]) -> float | None:
+    """How many times faster the water rises just after a stop than later in the wait; None where no level is told.
+
+    level : (time_ms, m) in order
+    """
+    if len(level) < 20:
+        return None
+    times = np.array([t for t, _ in level], dtype=np.float64)
+    heights = np.array([h for _, h in level], dtype=np.float64)
+    ratios = []
+    for run, after in pairwise(runs):
+        soon_ms = run.stop_ms + AFTER_STOP_S * 1000.0
+        if after.start_ms < run.stop_ms + 4 * AFTER_STOP_S * 1000.0:
+            continue
+        first, soon, last = np.searchsorted(times, [run.stop_ms, soon_ms, after.start_ms])
+        if soon - first < 2 or last - soon < 3:
+            continue
+        at_once = (heights[soon] - heights[first]) / (times[soon] - times[first])
+        later = (heights[last - 1] - heights[soon]) / (times[last - 1] - times[soon])
+        if later > 0:
+            ratios.append(float(at_once / later))
+    return float(np.median(ratios)) if len(ratios) >= 5 else None
+
+
+def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> Health:
+    """What runs, in order, and the water level, where it is measured, tell of pump and pit."""
+    days, rates = cycle_rates(runs)
+    flow = trend(days, rates)
+    powered = [run for run in runs if run.power_w is not None]
+    watts = np.array([run.power_w for run in powered], dtype=np.float64)
+    power = trend(np.array([run.start_ms / DAY_MS for run in powered], dtype=np.float64), watts)
+    at_once, back = restarts_at_once(runs), runs_back(runs, level)
+    busiest = busiest_hour(runs)
+    lengths = [run.run_s for run in runs if run.measured]
+    run_s = float(np.median(lengths)) if lengths else None
+    findings = [
+        *_flow(flow),
+        *_power(power),
+        *_valve(at_once, back),
+        *_cycling(busiest, run_s),
+        *_pinned(runs),
+    ]
+    span = (runs[-1].stop_ms - runs[0].start_ms) / DAY_MS if runs else 0.0
+    return Health(
+        runs=len(runs),
+        days=span,
+        run_s=run_s,
+        running_w=float(np.median(watts)) if watts.size else None,
+        busiest_starts_per_hour=busiest,
+        flow=flow,
+        power=power,
+        restarts_at_once=at_once,
+        findings=tuple(findings),
+    )
+
+
+def _flow(flow: Trend | None) -> list[Finding]:
+    if flow is None or not flow.sure or flow.change > -WORN:
+        return []
+    said = f"The pump lifts {-flow.change:.0%} less water a second than at first, over {flow.days} days."
+    return [Finding(Sign.FLOW_FALLING, said, "Clean inlet and check valve, look for a kinked pipe; then the impeller.")]
+
+
+def _power(power: Trend | None) -> list[Finding]:
+    if power is None or not power.sure or abs(power.change) < POWER_OFF:
+        return []
+    way = "more" if power.change > 0 else "less"
+    said = f"The pump takes {abs(power.change):.0%} {way} power than at first, over {power.days} days."
+    do = "Look for a rubbing impeller or worn bearings." if power.change > 0 else "Look for a clogged inlet or air."
+    return [Finding(Sign.POWER_CHANGED, said, do)]
+
+
+def _valve(at_once: float | None, back: float | None) -> list[Finding]:
+    if back is not None and back > RUNS_BACK:
+        said = f"Just after a stop the water rises {back:.0f} times faster than later: it runs back from the pipe."
+    elif at_once is not None and at_once > AT_ONCE_SHARE:
+        said = f"{at_once:.0%} of the starts follow a stop at once, as when water runs back from the pipe."
+    else:
+        return []
+    return [Finding(Sign.CHECK_VALVE, said, "Look at the check valve, and that the float hangs free.")]
+
+
+def _cycling(busiest: int, run_s: float | None) -> list[Finding]:
+    if busiest <= STARTS_PER_HOUR and (run_s is None or run_s >= SHORT_RUN_S):
+        return []
+    said = f"Up to {busiest} starts in an hour" + (f", runs of {run_s:.0f} s." if run_s is not None else ".")
+    return [Finding(Sign.SHORT_CYCLING, said, "Give the float more travel, so that each run lifts more water.")]
+
+
+def _pinned(runs: Sequence[Run]) -> list[Finding]:
+    pinned = sum(run.clipped for run in runs)
+    if not pinned:
+        return []
+    said = f"In {pinned} runs the power sat at the pack's rating: the pump may ask for more than the pack gives."
+    return [Finding(Sign.PINNED, said, "Compare with the same pump on mains; choose a pack with more watts.")]
