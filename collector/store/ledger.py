@@ -64,6 +64,11 @@ class SqlLedger:
 
     # -- the three ways to the database
 
+    @property
+    def engine(self) -> Engine:
+        """The database, for copying whole ledgers."""
+        return self._engine
+
     def _write(self, work: Callable[[Connection], T]) -> T:
         """Run in one transaction, durable on return; one at a time within a process."""
         with self._lock:

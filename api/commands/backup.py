@@ -1,0 +1,57 @@
+"""`outlast backup` and `outlast restore`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, ConfigDir, echo_json
+from collector.clock import SystemClock
+from collector.settings import load_installation
+from collector.store import backup as backups
+
+
+def backup(
+    target: Annotated[Path, typer.Argument(metavar="TARGET", help="Folder for backups; each becomes a folder in it.")],
+    config: ConfigDir = Path(),
+    keep: Annotated[int | None, typer.Option(min=1, help="Keep so many of the newest; remove older ones.")] = None,
+    json: AsJson = False,
+) -> None:
+    """Copy a running installation and verify the copy. Nothing is stopped.
+
+    Example: outlast backup --config /etc/outlast --keep 14 /var/lib/outlast/backups
+    """
+    installation = load_installation(config)
+    folder, manifest = backups.take_backup(installation, target, SystemClock().now_ms())
+    removed = [] if keep is None else backups.thin(target, keep)
+    rows = {f"{name} {table}": count for name, mark in manifest.files.items() for table, count in mark.rows.items()}
+    if json:
+        echo_json({"folder": str(folder), "rows": rows, "removed": [str(path) for path in removed]})
+        return
+    typer.echo(f"{folder}: {len(manifest.files)} files, verified")
+    for name, count in rows.items():
+        typer.echo(f"  {name}: {count} rows")
+    if backups.READINGS not in manifest.files:
+        typer.echo("  readings live on a time-series server: back that up with its own tools")
+    for path in removed:
+        typer.echo(f"  {path.name} removed")
+
+
+def restore(
+    folder: Annotated[Path, typer.Argument(metavar="BACKUP", help="A folder that `outlast backup` made.")],
+    config: ConfigDir = Path(),
+    json: AsJson = False,
+) -> None:
+    """Bring a backup into an installation that is not running. What stands in the way is moved aside.
+
+    Example: outlast restore --config /etc/outlast /var/lib/outlast/backups/outlast-20260303T033000Z
+    """
+    backups.put_settings(folder, config)
+    done = backups.restore(folder, load_installation(config), SystemClock().now_ms())
+    if json:
+        echo_json({"done": done})
+        return
+    for line in done:
+        typer.echo(line)

@@ -1,0 +1,60 @@
+"""`outlast move`: readings from an installation's store to another one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, ConfigDir, echo_json
+from collector.clock import SystemClock
+from collector.settings import load_installation
+from collector.store.open import open_ledger, open_readings
+from collector.store.transfer import move_readings
+
+
+def move(
+    to: Annotated[str, typer.Option("--to", metavar="URL", help="The store to fill, as in [store] url.")],
+    config: ConfigDir = Path(),
+    again: Annotated[
+        bool, typer.Option("--again", help="From the beginning, not from where the last move ended.")
+    ] = False,
+    json: AsJson = False,
+) -> int:
+    """Copy all readings to another store while everything runs; stop it and start it again as you like.
+
+    Ends by comparing counts site by site: exit 0 when nothing is missing, 1 otherwise. Then change [store] url,
+    restart, and run it once more from the old store for what came in between.
+
+    Example: outlast move --config /etc/outlast --to influx+http://127.0.0.1:8086/outlast
+    """
+    installation = load_installation(config)
+    goal = replace(installation, store=installation.store.model_copy(update={"url": to}))
+    clock = SystemClock()
+    ledger = open_ledger(installation.ledger_url, owner=False)
+    source = open_readings(installation, ledger, clock, role="move-from", owner=False)
+    target = open_readings(goal, ledger, clock, role="move-to", owner=True)
+    note = f"move to {to}"
+    try:
+        start = None if again else ledger.noted(note) or None
+        moved = move_readings(
+            source,
+            target,
+            start,
+            lambda cursor: ledger.note(note, cursor),
+            lambda copied: None if json else typer.echo(f"\r{copied} readings", nl=False, err=True),
+        )
+    finally:
+        target.close()
+        source.close()
+        ledger.close()
+    if json:
+        echo_json({"copied": moved.copied, "missing": {site: [had, has] for site, had, has in moved.missing}})
+    else:
+        held = sum(has for _, _, has in moved.counts)
+        typer.echo(f"\r{moved.copied} readings copied; the target holds {held} of {len(moved.counts)} sites")
+        for site, had, has in moved.missing:
+            typer.echo(f"{site}: {has} of {had}; run the move again with --again")
+    return 1 if moved.missing else 0

@@ -1,0 +1,221 @@
+"""A backup of a running installation: its databases copied while in use, its files, and a manifest to verify by.
+
+A backup is a folder: manifest.json, ledger.db, readings.db where readings live in a file, and config/ with everything
+of the installation's folder that is not a database. A time-series server keeps its own backups.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sqlite3
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+
+from collector.settings import Installation
+from collector.store.ledger import SqlLedger
+from collector.store.open import SQLITE, open_ledger
+from collector.store.sqlite_file import back_up
+from collector.store.transfer import copy_ledger
+from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
+
+MANIFEST = "manifest.json"
+READINGS, LEDGER, CONFIG = "readings.db", "ledger.db", "config"
+NAME = "outlast-%Y%m%dT%H%M%SZ"
+COUNTED = {READINGS: ("reading",), LEDGER: ("events", "transitions", "tests", "tokens")}
+
+
+class FileMark(msgspec.Struct, frozen=True):
+    """What a file of the backup must be: its SHA-256 and, for a database, rows by table."""
+
+    sha256: str
+    rows: dict[str, int]
+
+
+class Backup(msgspec.Struct, frozen=True):
+    """The manifest. taken_ms : int — UTC milliseconds; files by path within the folder."""
+
+    version: int
+    taken_ms: int
+    store_url: str
+    files: dict[str, FileMark]
+
+
+def take_backup(installation: Installation, target: Path, now_ms: int) -> tuple[Path, Backup]:
+    """Copy a running installation into a new folder under `target`, and verify the copy.
+
+    Returns the folder and its manifest. Errors: StoreUnavailable (disk, lock), StoreRefused (the copy is not sound).
+    """
+    folder = target / datetime.fromtimestamp(now_ms / 1000, UTC).strftime(NAME)
+    if folder.exists():
+        raise UsageError(f"{folder} is there already", "wait a second, or name another folder")
+    partial = folder.with_name(folder.name + ".part")
+    try:
+        shutil.rmtree(partial, ignore_errors=True)
+        partial.mkdir(parents=True, mode=0o700)
+        if installation.store.url.startswith(SQLITE):
+            back_up(Path(installation.store.url.removeprefix(SQLITE)), partial / READINGS)
+        _copy_ledger_to(installation.ledger_url, partial / LEDGER)
+        _copy_config(installation, partial / CONFIG)
+        backup = Backup(1, now_ms, installation.store.url, _marks(partial))
+        (partial / MANIFEST).write_bytes(msgspec.json.format(msgspec.json.encode(backup)))
+        partial.rename(folder)
+    except OSError as error:
+        raise StoreUnavailable(f"{folder}: the backup cannot be written ({error.strerror or error})") from error
+    return folder, verify(folder)
+
+
+def _copy_ledger_to(url: str, path: Path) -> None:
+    if url.startswith(SQLITE):
+        back_up(Path(url.removeprefix(SQLITE)), path)
+        return
+    source, target = open_ledger(url, owner=False), open_ledger(f"{SQLITE}{path}")
+    assert isinstance(source, SqlLedger)
+    assert isinstance(target, SqlLedger)
+    try:
+        copy_ledger(source, target)
+    finally:
+        source.close()
+        target.close()
+
+
+def _copy_config(installation: Installation, to: Path) -> None:
+    """Settings, sites and secrets; not the databases, which are copied in their own way, and not what waits."""
+    databases = {Path(url.removeprefix(SQLITE)).name for url in (installation.store.url, installation.ledger_url)}
+    to.mkdir()
+    for entry in sorted(installation.folder.iterdir()):
+        if entry.is_dir() and entry.name == "sites":
+            shutil.copytree(entry, to / entry.name)
+        elif entry.is_file() and not any(entry.name.startswith(name) for name in databases):
+            shutil.copy2(entry, to / entry.name)
+
+
+def _marks(folder: Path) -> dict[str, FileMark]:
+    files = sorted(p for p in folder.rglob("*") if p.is_file() and p.name != MANIFEST)
+    return {str(p.relative_to(folder)): FileMark(_sha256(p), _rows(p)) for p in files}
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _rows(path: Path) -> dict[str, int]:
+    tables = COUNTED.get(path.name, ())
+    if not tables:
+        return {}
+    connection = sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)
+    try:
+        found = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
+        if found != "ok":
+            raise StoreRefused(f"{path.name} of the backup is not sound: {found}")
+        return {name: int(connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0]) for name in tables}
+    except sqlite3.Error as error:
+        raise StoreRefused(f"{path.name} of the backup cannot be read: {error}") from error
+    finally:
+        connection.close()
+
+
+def verify(folder: Path) -> Backup:
+    """Read every file of a backup and hold it against the manifest. StoreRefused where they differ."""
+    try:
+        backup = msgspec.json.decode((folder / MANIFEST).read_bytes(), type=Backup)
+    except (OSError, msgspec.DecodeError) as error:
+        raise StoreRefused(f"{folder} is no backup: {MANIFEST} cannot be read ({error})") from error
+    for name, mark in backup.files.items():
+        path = folder / name
+        if not path.is_file():
+            raise StoreRefused(f"{folder} lacks {name}")
+        if _sha256(path) != mark.sha256 or _rows(path) != mark.rows:
+            raise StoreRefused(f"{path} is not what was backed up; take another backup")
+    return backup
+
+
+def thin(target: Path, keep: int) -> list[Path]:
+    """Remove all but the newest `keep` backups under a folder; those removed."""
+    found = sorted(p for p in target.glob("outlast-*Z") if (p / MANIFEST).is_file())
+    old = found[: max(0, len(found) - keep)]
+    for path in old:
+        shutil.rmtree(path)
+    return old
+
+
+def restore(folder: Path, installation: Installation, now_ms: int) -> list[str]:
+    """Bring the databases of a backup into an installation that is not running; what was done, a line each.
+
+    Files in the way are moved aside, never deleted; settings and sites that stand are left as they are.
+    Errors: StoreRefused (the backup is not sound), UsageError (a running process, a ledger that is not empty).
+    """
+    backup = verify(folder)
+    done = []
+    stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    if READINGS in backup.files and installation.store.url.startswith(SQLITE):
+        done += _put(folder / READINGS, Path(installation.store.url.removeprefix(SQLITE)), stamp)
+    elif READINGS in backup.files:
+        done.append("readings were left out: they live on a server now; `outlast move` carries a file's readings there")
+    if installation.ledger_url.startswith(SQLITE):
+        done += _put(folder / LEDGER, Path(installation.ledger_url.removeprefix(SQLITE)), stamp)
+    else:
+        source, target = open_ledger(f"{SQLITE}{folder / LEDGER}", owner=False), open_ledger(installation.ledger_url)
+        assert isinstance(source, SqlLedger)
+        assert isinstance(target, SqlLedger)
+        try:
+            rows = copy_ledger(source, target)
+        finally:
+            source.close()
+            target.close()
+        done.append(f"ledger: {sum(rows.values())} rows copied")
+    return done + _differing(folder / CONFIG, installation.folder)
+
+
+def _put(copy: Path, path: Path, stamp: str) -> list[str]:
+    _require_stopped(path)
+    done = []
+    for suffix in ("", "-wal", "-shm"):
+        part = path.with_name(path.name + suffix)
+        if part.exists():
+            part.rename(part.with_name(f"{path.name}.before-{stamp}{suffix}"))
+            done = [f"{path.name} that stood there is now {path.name}.before-{stamp}"]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    partial = path.with_name(path.name + ".part")
+    shutil.copyfile(copy, partial)
+    partial.replace(path)
+    return [*done, f"{path} restored"]
+
+
+def _require_stopped(path: Path) -> None:
+    """In write-ahead mode every process that has the file open holds a lock on it: an exclusive one cannot be had."""
+    if not path.exists():
+        return
+    connection = sqlite3.connect(path, timeout=0.2, isolation_level=None)
+    try:
+        connection.execute("PRAGMA locking_mode=EXCLUSIVE").fetchall()
+        connection.execute("BEGIN EXCLUSIVE")
+        connection.execute("ROLLBACK")
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY:
+            raise UsageError(f"{path} is in use", "stop outlast before restoring") from error
+        raise StoreUnavailable(f"{path}: {error}") from error
+    except sqlite3.DatabaseError:
+        return  # damaged: that is why it is being replaced
+    finally:
+        connection.close()
+
+
+def put_settings(folder: Path, to: Path) -> None:
+    """Copy settings, sites and secrets of a backup into an installation's folder where they are missing there."""
+    verify(folder)
+    for path in sorted(p for p in (folder / CONFIG).rglob("*") if p.is_file()):
+        target = to / path.relative_to(folder / CONFIG)
+        if not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, target)
+
+
+def _differing(config: Path, folder: Path) -> list[str]:
+    pairs = [(p, folder / p.relative_to(config)) for p in sorted(config.rglob("*")) if p.is_file()]
+    return [
+        f"{to} differs from the backup and was left as it is" for p, to in pairs if to.read_bytes() != p.read_bytes()
+    ]
