@@ -12,6 +12,9 @@ import msgspec
 _ON_SHARE = 0.40
 _OFF_SHARE = 0.25
 _FIRST_SHARE = 0.25
+_SHARED_ON_SHARE, _SHARED_OFF_SHARE = 0.55, 0.45
+_SHARED_FAR = 1.6
+_IDLE_GAIN, _SHARED_GAIN = 0.02, 0.2
 _PER_OCTAVE = 4
 _BINS = 64
 _LOOK_EVERY = 256
@@ -28,13 +31,15 @@ class Levels(msgspec.Struct):
 
     running_w : float — running level above idle; starts at the nameplate's
     idle_w : float — what is drawn between runs
-    idle_gain : float — how fast the idle level follows, 0..1; fast where other loads share the measurement
+    shared : bool — other loads share the measurement: the idle level follows fast, the running level stays near the
+        nameplate's, and a step of half the pump's is no run
     running_count, idle_count : int — samples the levels rest on
     """
 
     running_w: float
     idle_w: float = 0.0
-    idle_gain: float = 0.02
+    shared: bool = False
+    prior_w: float = 0.0
     running_count: int = 0
     idle_count: int = 0
     since_look: int = 0
@@ -43,6 +48,8 @@ class Levels(msgspec.Struct):
     off_w: float = 0.0
 
     def __post_init__(self) -> None:
+        if self.prior_w == 0.0:
+            self.prior_w = self.running_w
         if self.on_w == 0.0:
             self._set()
 
@@ -54,10 +61,11 @@ class Levels(msgspec.Struct):
     def idle(self, watts: float) -> None:
         """Take a sample between runs."""
         self.idle_count += 1
-        gain = self.idle_gain if self.idle_count > 50 else max(self.idle_gain, 1.0 / self.idle_count)
+        least = _SHARED_GAIN if self.shared else _IDLE_GAIN
+        gain = least if self.idle_count > 50 else max(least, 1.0 / self.idle_count)
         change = gain * (watts - self.idle_w)
         self.idle_w += change
-        if not self.running_count:
+        if not self.running_count and not self.shared:
             self._look(watts)
         if self.idle_count & 15 == 0 or abs(change) > _STIRRED * self.running_w:
             self._set()
@@ -70,12 +78,19 @@ class Levels(msgspec.Struct):
         if self.running_count > _TRUSTED_AFTER:
             level = min(max(level, self.running_w / _FAR), self.running_w * _FAR)
         self.running_w += gain * (level - self.running_w)
+        if self.shared:
+            self.running_w = min(max(self.running_w, self.prior_w / _SHARED_FAR), self.prior_w * _SHARED_FAR)
         self._set()
 
     def _set(self) -> None:
-        first = _ON_SHARE if self.running_count else _FIRST_SHARE
+        if self.shared:
+            first, last = _SHARED_ON_SHARE, _SHARED_OFF_SHARE
+        elif self.running_count:
+            first, last = _ON_SHARE, _OFF_SHARE
+        else:
+            first, last = _FIRST_SHARE, _FIRST_SHARE
         self.on_w = self.idle_w + first * self.running_w
-        self.off_w = self.idle_w + min(first, _OFF_SHARE) * self.running_w
+        self.off_w = self.idle_w + last * self.running_w
 
     def _look(self, watts: float) -> None:
         """While no run was ever seen: count the samples, and now and then look for two levels among them."""

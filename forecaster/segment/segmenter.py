@@ -191,7 +191,7 @@ class Segmenter(msgspec.Struct):
         if quantity in _YES_NO:
             return Tracker(rhythm, Levels(running_w=self.prior_w, on_w=0.5, off_w=0.5), yes_no=True)
         shared = quantity is Quantity.PACK_OUTPUT_POWER
-        levels = Levels(running_w=self.prior_w, idle_gain=0.2 if shared else 0.02)
+        levels = Levels(running_w=self.prior_w, shared=shared)
         if self.pin_w is None or quantity is Quantity.PUMP_CURRENT:
             return Tracker(rhythm, levels, shared=shared)
         return Tracker(
