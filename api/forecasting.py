@@ -37,7 +37,7 @@ GROUP_SIZE = 500
 POLL_S = 1.0
 TURN_S = 0.02
 BUDGET_S = 0.5
-CHECKPOINT_S = 300.0
+CHECKPOINT_S = 600.0
 BACKOFF_S = 2.0
 
 Look = Callable[[Site], Outside]
@@ -293,6 +293,16 @@ class ForecastWorker:
                 self._hub.publish("forecast", t.site.id, t.stored.document)
             if t.transitions:
                 self._owe_for(t.site, t.transitions, t.forecast, now_ms)
+
+    def _refit(self) -> None:
+        """Tune the models of one site a turn, so that the others never wait for more than one fit."""
+        now_ms = self._clock.now_ms()
+        for seat in self._seats.values():
+            try:
+                if seat.refit_if_due(now_ms):
+                    return
+            except SITE_FAULTS as error:
+                self._blame(seat, error)
 
     def _owe_for(self, site: Site, transitions: list[AlarmTransition], forecast: Forecast | None, now_ms: int) -> None:
         seat = self._seats[site.id]

@@ -78,7 +78,9 @@ class Process:
         self._broker: EmbeddedBroker | None = None
         if installation.broker.embedded and Part.COLLECT in parts:
             self._broker = _broker_of(installation)
-        self.services: Services = open_services(installation, clock, owner=Part.COLLECT in parts)
+        self.services: Services = open_services(
+            installation, clock, owner=Part.COLLECT in parts, role=share.named("-".join(sorted(parts)))
+        )
         self._running = Running([])
         self._ending = threading.Event()
         self._failed = False

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
 
+from api.seat import REFIT_MS
 from collector.log import LoggedMessage
 from collector.payload import Decoder
 from forecaster.document import time_text
-from forecaster.domain.errors import UsageError
+from forecaster.domain.errors import FitError, UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
@@ -47,6 +49,7 @@ class Replay:
         self._asked = sorted(set(at))
         self._every_ms = every_ms
         self._next_ms: int | None = None
+        self._refitted_ms: int | None = None
         self._only_end = not at and every_ms is None
         self.messages = self.readings = self.refused = 0
 
@@ -60,6 +63,7 @@ class Replay:
             for at_ms in self._due_before(last_ms):
                 yield self.engine.forecast(at_ms)
             self._take(message)
+            self._refit(message.tst_ms)
         if last_ms is None:
             raise UsageError("the log holds no message", "name a log as `mosquitto_sub -F %j` writes it")
         yield from (self.engine.forecast(at_ms) for at_ms in self._rest(last_ms))
@@ -71,6 +75,16 @@ class Replay:
         for reading in decoded.readings:
             self.readings += 1
             self.engine.update(reading)
+
+    def _refit(self, now_ms: int) -> None:
+        """Tune the models once an hour of the log, as the service does."""
+        if self._refitted_ms is None:
+            self._refitted_ms = now_ms
+        if now_ms - self._refitted_ms < REFIT_MS:
+            return
+        self._refitted_ms = now_ms
+        with contextlib.suppress(FitError):  # the models go on as they are
+            self.engine.refit(now_ms)
 
     def _due_before(self, now_ms: int) -> Iterator[int]:
         """Times asked that lie before a message's."""

@@ -11,7 +11,7 @@ import msgspec
 from forecaster.alarms import AlarmDesk, Outside
 from forecaster.document import document
 from forecaster.domain.alarms import AlarmTransition
-from forecaster.domain.errors import OutlastError, SnapshotError, UsageError
+from forecaster.domain.errors import FitError, OutlastError, SnapshotError, UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Checkpoint, Ledger, StoredForecast
 from forecaster.domain.quantities import STATES, Quantity
@@ -23,7 +23,11 @@ from forecaster.engine import Engine
 log = logging.getLogger("outlast.forecast")
 
 REFRESH_MS = 30_000
+REFIT_MS = 3_600_000
+"""How often the models are tuned on the site's own history; live and replay alike."""
+
 GAP_S = 0.5
+NOTHING = Outside()
 STIRRING = STATES | {Quantity.PACK_CHARGE}
 
 SITE_FAULTS = (ArithmeticError, AttributeError, LookupError, OutlastError, TypeError, ValueError)
@@ -51,6 +55,7 @@ class Seat:
         self._issued_s = 0.0
         self._stirred = False
         self._values: dict[tuple[Quantity, str], float] = {}
+        self._refitted_ms: int | None = None
 
     @classmethod
     def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[Seat, str | None]:
@@ -107,7 +112,7 @@ class Seat:
         """Leave this site for a while, as though it had just been told."""
         self._issued_ms, self._issued_s, self._stirred = now_ms, now_s, False
 
-    def tell(self, now_ms: int, now_s: float, outside: Outside) -> Told:
+    def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Told:
         """A forecast of now, and the desk's transitions on it."""
         forecast = self.engine.forecast(now_ms)
         transitions = self.desk.step(self.engine.status(now_ms), forecast, now_ms, outside)
@@ -116,6 +121,19 @@ class Seat:
         self.newest = forecast
         self.fault = None
         return Told(self.site, forecast, StoredForecast(self.site.id, forecast.issued_at_ms, text), transitions)
+
+    def refit_if_due(self, now_ms: int) -> bool:
+        """Tune the models once an hour; heavy. Where it fails the models go on as they are, and say degraded."""
+        if self._refitted_ms is None:
+            self._refitted_ms = now_ms
+        if now_ms - self._refitted_ms < REFIT_MS:
+            return False
+        self._refitted_ms = now_ms
+        try:
+            self.engine.refit(now_ms)
+        except FitError as error:
+            log.info("site %s: not refitted: %s", self.site.id, error)
+        return True
 
     # -- people
     def obey(self, kind: str, target: str, body: dict[str, Any], at_ms: int) -> list[AlarmTransition]:

@@ -9,8 +9,8 @@ from typing import Protocol
 from api.security import Keyring, is_loopback
 from api.stream import Hub
 from collector.settings import Installation
-from collector.store.open import open_ledger, open_store
-from forecaster.domain.errors import ConfigError, NotFound
+from collector.store.open import open_ledger, open_readings
+from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.site import Site
 
@@ -82,13 +82,20 @@ class Services:
         self.ledger.close()
 
 
-def open_services(installation: Installation, clock: Clock, *, owner: bool) -> Services:
-    """The stores of an installation, opened. owner : bool — this process collects, and mends an embedded file.
+def open_services(installation: Installation, clock: Clock, *, owner: bool, role: str) -> Services:
+    """The stores of an installation, opened.
 
-    ConfigError, StoreUnavailable.
+    owner : bool — this process collects, and mends an embedded file
+    role : str — names the process and its share; two that run at once must differ
+    Errors: ConfigError, StoreUnavailable.
     """
-    store = open_store(installation.readings_url, owner=owner, wal_limit_mb=installation.store.wal_limit_mb)
-    return Services(installation, store, open_ledger(installation.ledger_url, owner=owner), clock)
+    ledger = open_ledger(installation.ledger_url, owner=owner)
+    try:
+        store = open_readings(installation, ledger, clock, role=role, owner=owner)
+    except OutlastError:
+        ledger.close()
+        raise
+    return Services(installation, store, ledger, clock)
 
 
 def require_door(services: Services) -> None:
