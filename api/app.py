@@ -6,6 +6,7 @@ import pkgutil
 from importlib import import_module
 
 from fastapi import FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
 
 import api.routes
 from api import __version__, problems
@@ -29,5 +30,6 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(import_module(f"api.routes.{module.name}").router)
     views = import_module("api.pages.views")
     app.include_router(views.router)
+    app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)  # leaves event streams alone
     app.add_middleware(Guard, hosts=None if services.login_needed else LOOPBACK_HOSTS)
     return app

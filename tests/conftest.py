@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Generator
+from pathlib import Path
 
 import pytest
 
@@ -27,3 +28,15 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
         report.outcome = "failed"
         report.longrepr = f"skipped under CI: {report.longrepr}"
     return report
+
+
+@pytest.fixture(scope="session")
+def larkspur_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the story of Larkspur Lane told into it, three hours into an outage; copy it before changing it."""
+    from tests.story import services, tell_larkspur  # the engine is loaded only where a test asks for the story
+
+    folder = tmp_path_factory.mktemp("larkspur")
+    held = services(folder, {})
+    tell_larkspur(held.store, held.ledger)
+    held.close()
+    return folder

@@ -44,8 +44,9 @@ class PageRoute(APIRoute):
                 return error_page(request, 404)
             except (UsageError, ConfigError) as error:
                 return error_page(request, 400, str(error))
-            except RequestValidationError:
-                return error_page(request, 404 if request.method in SAFE_METHODS else 400)
+            except RequestValidationError as error:
+                in_path = any(wrong["loc"][0] == "path" for wrong in error.errors())
+                return error_page(request, 404 if in_path else 400, None if in_path else words()("error.text_400"))
             except HTTPException as error:
                 return error_page(request, error.status_code)
             except StoreError:

@@ -69,11 +69,11 @@ def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
     if forecast is None:
         return Markup(escape(words("now.no_forecast")))
     on_pack = forecast.supply is Supply.PACK
-    key = "now.pack" if on_pack else "now.mains"
     if forecast.supply_since_ms is None:
-        first = words(key)
+        first = words("now.pack" if on_pack else "now.mains")
     else:
-        first = words(f"{key}_since", since=wording.clock(forecast.supply_since_ms, now_ms))
+        since = wording.clock(forecast.supply_since_ms, now_ms)
+        first = words("now.pack_since" if on_pack else "now.mains_since", since=since)
     hours = forecast.hours_remaining
     if hours.p10 is None and hours.p50 is None:
         beyond = forecast.never_probability > 0.5
