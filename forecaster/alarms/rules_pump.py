@@ -8,6 +8,8 @@ from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
 from forecaster.wording import HOUR_MS
 
+ASLEEP_W = 2.0
+"""An output that carries less is off or asleep."""
 ENOUGH_RUNS = 20
 """Runs that must have been seen before their length or power counts as the site's normal."""
 ENOUGH_HOURS = 24
@@ -70,7 +72,7 @@ def pump_overrun(seen: Seen) -> Judgement:
 def pump_silent(seen: Seen) -> Judgement:
     """A run is overdue by far more than its spread; a pack that carries nothing has its own alarm."""
     status = seen.status
-    if _dark(seen) or status.clock_suspect is not None or status.pack_carrying is False:
+    if _dark(seen) or status.clock_suspect is not None or output_is_off(seen):
         return UNKNOWN
     if status.running_since_ms is not None:
         return OFF
@@ -79,6 +81,20 @@ def pump_silent(seen: Seen) -> Judgement:
         return HOLD
     dead = status.supply is Supply.MAINS and not status.supply_inferred
     return Judgement(verdict, "mains" if dead else "pack")
+
+
+def output_is_off(seen: Seen) -> bool:
+    """Whether the pack is seen to carry nothing, on the pack or on mains, when something is due.
+
+    A load that comes and goes may be resting, and the next run may yet be due: only a load that never rests, or a run
+    that is long overdue, tells.
+    """
+    output_w = seen.status.pack_output_w
+    asleep = output_w is not None and output_w < ASLEEP_W
+    steady_w = sum(load.watts for load in seen.site.loads if load.runs_per_hour is None)
+    if asleep and steady_w > ASLEEP_W:
+        return True
+    return (asleep or seen.status.pack_carrying is False) and long_overdue(seen)
 
 
 def long_overdue(seen: Seen) -> bool:

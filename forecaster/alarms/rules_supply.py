@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare
-from forecaster.alarms.rules_pump import long_overdue
+from forecaster.alarms.rules_pump import ASLEEP_W, output_is_off
 from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
@@ -20,8 +20,6 @@ SETTLE_MS = 15 * 60_000
 FLAT_PERCENT_PER_H = 0.5
 """A charge that rises by less is not being charged."""
 EMPTY_PERCENT = 1.0
-ASLEEP_W = 2.0
-"""An output that carries less is off or asleep."""
 RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_delay_s)
 """The mains is back: the whole story of an outage ends at once."""
 
@@ -94,23 +92,15 @@ def pack_output_off(seen: Seen) -> Judgement:
     """Charge left, but nothing is carried when something is due."""
     if seen.blind:
         return UNKNOWN
-    carrying, charge = seen.status.pack_carrying, seen.status.charge_percent
-    if carrying is None:
-        return UNKNOWN
-    if carrying:
-        return OFF
-    if not _nothing_but_off(seen) and not long_overdue(seen):
-        return HOLD  # a load that comes and goes may be resting, and the next run may yet be due
-    if charge is not None and charge <= EMPTY_PERCENT and seen.on_pack:
-        return HOLD  # empty: there is nothing left to carry with, and reserve-reached has told so
-    return Judgement(Verdict.ON, "pack" if seen.on_pack else "mains")
-
-
-def _nothing_but_off(seen: Seen) -> bool:
-    """Whether a load that never rests is listed, and the output is seen to carry less than it."""
-    steady_w = sum(load.watts for load in seen.site.loads if load.runs_per_hour is None)
+    if output_is_off(seen):
+        charge = seen.status.charge_percent
+        if charge is not None and charge <= EMPTY_PERCENT and seen.on_pack:
+            return HOLD  # empty: there is nothing left to carry with, and reserve-reached has told so
+        return Judgement(Verdict.ON, "pack" if seen.on_pack else "mains")
     output_w = seen.status.pack_output_w
-    return output_w is not None and output_w < ASLEEP_W < steady_w
+    if seen.status.pack_carrying or (output_w is not None and output_w >= ASLEEP_W):
+        return OFF
+    return OFF if seen.status.running_since_ms is not None else UNKNOWN
 
 
 def pack_not_charging(seen: Seen) -> Judgement:

@@ -4,10 +4,22 @@ from __future__ import annotations
 
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict
 from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.status import QuantityAge, SiteStatus
 
 DAY_MS = 86_400_000
 FIRST_TEST_DAYS = 45.0
 """A site never tested is asked for its first test after this many days."""
+TELLING = frozenset(
+    {
+        Quantity.PUMP_POWER,
+        Quantity.PUMP_CURRENT,
+        Quantity.PUMP_ENERGY,
+        Quantity.PACK_CHARGE,
+        Quantity.PACK_OUTPUT_POWER,
+    }
+)
+"""Quantities of the pump and the pack that a device tells by itself; one that tells only of changes may rest."""
 FROZEN_DELAY_S = 1800.0
 ON_PACK = 2.0 / 3.0
 """On the pack silence is told after this share of the limit."""
@@ -26,7 +38,7 @@ def telemetry_silent(seen: Seen) -> Judgement:
     if status.frozen:
         return Judgement(Verdict.ON, "frozen", priority=_urgency(seen), on_delay_s=FROZEN_DELAY_S)
     if not status.silent:
-        return OFF
+        return _partly_silent(seen)
     limit_min = seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0
     if seen.on_pack:
         limit_min *= ON_PACK
@@ -41,6 +53,18 @@ def telemetry_silent(seen: Seen) -> Judgement:
     empty = seen.forecast.hours_to_empty.p50
     spent = empty is not None and empty <= 0.1
     return Judgement(Verdict.ON, "empty" if spent else "pack", priority=_urgency(seen))
+
+
+def _partly_silent(seen: Seen) -> Judgement:
+    """A plug or pack that has gone silent while the rest of the house is heard; after twice the limit."""
+    limit_s = 2.0 * 60.0 * (seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0)
+    missing = [age for age in quiet_devices(seen.status) if age.age_s is not None and age.age_s > limit_s]
+    return Judgement(Verdict.ON, "part") if missing else OFF
+
+
+def quiet_devices(status: SiteStatus) -> list[QuantityAge]:
+    """Measured quantities that report by themselves, have been heard, and are silent now."""
+    return [age for age in status.ages if age.silent and age.age_s is not None and age.quantity in TELLING]
 
 
 def _urgency(seen: Seen) -> Priority:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from forecaster.alarms.evidence import Seen
+from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import AlarmKind
 from forecaster.texts import en
 from forecaster.wording import HOUR_MS, Wording
@@ -74,6 +75,7 @@ class Teller:
 
     def _facts(self, seen: Seen, raised_ms: int, by_ms: int | None) -> dict[str, str]:
         status, forecast, say, now = seen.status, seen.forecast, self.wording, seen.now_ms
+        ended_ms = now if seen.on_pack or status.supply_since_ms is None else max(status.supply_since_ms, raised_ms)
         facts = {
             "now": say.clock(now, now),
             "by": "" if by_ms is None else say.about(by_ms, now),
@@ -83,7 +85,8 @@ class Teller:
             "empty": say.at(forecast.hours_to_empty, forecast.issued_at_ms, now),
             "charge": say.percent(forecast.charge_percent),
             "reserve": say.percent(seen.site.pack.reserve_percent),
-            "lasted": say.duration((now - raised_ms) / 1000.0),
+            "lasted": say.duration((ended_ms - raised_ms) / 1000.0),
+            "returned": say.clock(ended_ms, now),
             "full": "",
             "freeboard": "",
             "supply": "",
@@ -134,7 +137,11 @@ class Teller:
         heard = None if status.data_age_s is None else now - int(status.data_age_s * 1000.0)
         failing = seen.outside.failing
         tested = None if status.last_test_ms is None else (now - status.last_test_ms) / 1000.0
+        quiet = quiet_devices(status)
+        oldest_s = max((age.age_s for age in quiet if age.age_s is not None), default=0.0)
         return {
+            "quiet": say.listed([age.quantity.value.replace("_", " ") for age in quiet]),
+            "quiet_since": say.clock(now - int(oldest_s * 1000.0), now),
             "heard": say.texts["ago.never"] if heard is None else say.clock(heard, now),
             "channels": say.listed([item.channel for item in failing]),
             "failing": say.clock(min((item.since_ms for item in failing), default=now), now),

@@ -19,6 +19,9 @@ BATCH_MS = 60_000
 AHEAD_MS = 120_000
 """A source time further ahead of its arrival than this is wrong: the arrival stands [ms]."""
 
+BEHIND_MS, BEHIND_RUN = 6 * 3_600_000, 40
+"""So many readings on end, each so far behind the newest and their arrival, are a clock that fell back."""
+
 ORDER: tuple[Quantity, ...] = (
     Quantity.MAINS_PRESENT,
     *(q for q in Quantity if q not in (Quantity.MAINS_PRESENT, Quantity.RAIN_EXPECTED)),
@@ -42,6 +45,7 @@ class Buffer(msgspec.Struct):
     ahead_at_ms: int | None = None
     behind_ms: int = 0
     behind_at_ms: int | None = None
+    behind_run: int = 0
 
     def add(self, reading: Reading) -> bool:
         """Hold a reading. Returns whether it is time to let go of the older ones."""
@@ -49,6 +53,8 @@ class Buffer(msgspec.Struct):
         if at_ms > arrived_ms + AHEAD_MS:
             self.ahead_ms, self.ahead_at_ms = at_ms - arrived_ms, arrived_ms
             at_ms = arrived_ms
+        if self._far_behind(at_ms, arrived_ms):
+            return False
         self.items.append((at_ms, CODES[reading.quantity], reading.subject, arrived_ms, reading.value))
         if at_ms <= self.newest_ms:
             return False
@@ -57,6 +63,20 @@ class Buffer(msgspec.Struct):
         self.newest_ms = at_ms
         beyond = at_ms - self.settled_ms - HELD_MS
         return beyond > BATCH_MS or (beyond > 0 and len(self.items) >= self.batch)
+
+    def _far_behind(self, at_ms: int, arrived_ms: int) -> bool:
+        """Whether a source time lies hours behind all others and nothing else comes any more: a clock that fell back.
+
+        A backlog that is caught up comes between fresh readings, and is taken.
+        """
+        if at_ms > self.newest_ms - BEHIND_MS or at_ms > arrived_ms - BEHIND_MS:
+            self.behind_run = 0
+            return False
+        self.behind_run += 1
+        if self.behind_run <= BEHIND_RUN:
+            return False
+        self.behind_ms, self.behind_at_ms = arrived_ms - at_ms, arrived_ms
+        return True
 
     def settle(self) -> list[Held]:
         """Let go of what is older than the time held, in order of source time; of a repeat, what stands."""

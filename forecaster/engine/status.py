@@ -137,11 +137,16 @@ def frozen(fold: Fold, models: Models, now_ms: int) -> tuple[Quantity, ...]:
     power = fold.segmenter.trackers.get(Quantity.PUMP_POWER)
     if power is not None and not power.rhythm.silent(now_ms):
         stood_ms = now_ms - (power.rhythm.changed_ms or now_ms)
+        stood_at_ms = now_ms - stood_ms
         seen_elsewhere = any(
-            t is not power and t.last_stop_ms is not None and now_ms - stood_ms < t.last_stop_ms for t in others
+            t is not power and t.last_stop_ms is not None and stood_at_ms + t.rhythm.silence_ms < t.last_stop_ms
+            for t in others
         )
-        counted = counter is not None and counter.rhythm.changed_ms is not None
-        risen = counted and counter is not None and (counter.rhythm.changed_ms or 0) > now_ms - stood_ms
+        risen = (
+            counter is not None
+            and counter.rhythm.changed_ms is not None
+            and counter.rhythm.changed_ms > stood_at_ms + counter.rhythm.silence_ms  # it tells of the last run late
+        )
         expected_wh = mean_w * stood_ms / _MS_PER_HOUR
         runs_wh = fold.normals.usual_run_wh() or 1.0
         misses = fold.segmenter.coarse(now_ms)  # a value that sampling shows at rest has not stood still

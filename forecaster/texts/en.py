@@ -63,7 +63,7 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         # headlines: what happened and until when, fit for a lock screen beside the site's name
         "mains-lost": "Mains lost {since}; the pack lasts {until}.",
         "mains-lost.inferred": "Mains seems lost since {since}; the pack lasts {until}.",
-        "mains-lost.cleared": "Mains back at {now} after {lasted}; pack at {charge}{full}.",
+        "mains-lost.cleared": "Mains back at {returned} after {lasted}; pack at {charge}{full}.",
         "low-reserve": "On the pack since {since}; it lasts {until}.",
         "low-reserve.cleared": "More time again: the pack lasts {until}.",
         "low-reserve.cleared.mains": "Mains is back; the pack is at {charge}{full}.",
@@ -98,6 +98,7 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "telemetry-silent.mains": "No word since {heard}. If the mains failed then, the pack lasts {until}.",
         "telemetry-silent.pack": "No word since {heard}, on the pack. Projected to last {until}.",
         "telemetry-silent.empty": "No word since {heard}; the pack was all but empty, so the pump has likely stopped.",
+        "telemetry-silent.part": "No word of {quiet} since {quiet_since}; the rest of the house is heard{supply}.",
         "telemetry-silent.never": "No word from the house yet: no reading has come in.",
         "telemetry-silent.frozen": "The {frozen} readings have stood still; the forecast rests on the last good ones.",
         "telemetry-silent.trouble": "Readings cannot be taken in: {trouble}.",

@@ -110,9 +110,9 @@ def test_a_mains_failure_is_told_within_a_minute_and_its_return_once() -> None:
     assert raised.alarm.headline == (
         "Mains lost 10:12; the pack lasts until about Wed 06:15, between Wed 02:15 and Wed 10:15."
     )
-    house.hold(30, charge_percent=70.0, charge_rate_percent_per_h=20.0)
+    house.hold(30, supply_since_ms=house.now_ms, charge_percent=70.0, charge_rate_percent_per_h=20.0)
     assert [item.kind for item in house.told()] == [TransitionKind.RAISED, TransitionKind.CLEARED]
-    assert house.told()[-1].alarm.headline.startswith("Mains back at 10:43 after 31 min; pack at 100 %")
+    assert house.told()[-1].alarm.headline.startswith("Mains back at 10:42 after 30 min; pack at 100 %")
 
 
 def test_on_mains_a_short_answer_is_no_alarm() -> None:
