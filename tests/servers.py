@@ -19,6 +19,9 @@ from tests.engines import answers, free_port, wait_until
 QUEUES = "max_queued_messages 0\nmax_inflight_messages 1000\n"
 """As the shipped configuration: nothing is dropped by count."""
 
+CHUNK = 500
+"""Messages published before waiting for the broker: the client looks through all that wait at every answer."""
+
 
 @dataclass
 class Mosquitto:
@@ -74,17 +77,17 @@ class Mosquitto:
     def publish(self, messages: Sequence[tuple[str, bytes]], *, qos: int = 1, retain: bool = False) -> None:
         """Publish over one connection; returns when the broker has taken all (QoS 1)."""
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        client.max_inflight_messages_set(5000)
-        client.max_queued_messages_set(0)
+        client.max_inflight_messages_set(CHUNK)
         connected = threading.Event()
         client.on_connect = lambda *_: connected.set()
         client.connect("127.0.0.1", self.port)
         client.loop_start()
         assert connected.wait(10)
-        sent = [client.publish(topic, payload, qos, retain) for topic, payload in messages]
-        for info in sent:
-            info.wait_for_publish(60)
-            assert info.is_published()
+        for start in range(0, len(messages), CHUNK):
+            sent = [client.publish(topic, body, qos, retain) for topic, body in messages[start : start + CHUNK]]
+            for info in sent:
+                info.wait_for_publish(60)
+                assert info.is_published()
         client.disconnect()
         client.loop_stop()
 

@@ -1,0 +1,197 @@
+"""What a broker has to offer: topics, the fields within their payloads, and what each field may be. For set-up."""
+
+from __future__ import annotations
+
+import re
+import threading
+from dataclasses import dataclass, field
+from typing import Any
+
+from collector.listening import listen
+from collector.senml import looks_like_pack, resolve
+from collector.settings import Broker
+from collector.strict_json import MAX_BYTES, parse
+from collector.values import NO, YES, number, source_time_ms
+from forecaster.domain.errors import PayloadError
+from forecaster.domain.quantities import Quantity
+
+MOST_TOPICS = 500
+MOST_FIELDS = 60
+MOST_VALUES = 5
+PLAIN_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
+
+GUESSES: tuple[tuple[str, Quantity, str | None], ...] = (
+    (r"soc|state_?of_?charge|charge|battery_?(level|percent)|percent", Quantity.PACK_CHARGE, "%"),
+    (r"(input|charg\w*)_?(power|watts)", Quantity.PACK_INPUT_POWER, "W"),
+    (r"(output|discharg\w*)_?(power|watts)|(power|watts)_?out", Quantity.PACK_OUTPUT_POWER, "W"),
+    (r"kwh|energy|consumption", Quantity.PUMP_ENERGY, "kWh"),
+    (r"power|watts?", Quantity.PUMP_POWER, "W"),
+    (r"current|amps?|amperes?", Quantity.PUMP_CURRENT, "A"),
+    (r"volts?|voltage", Quantity.PACK_VOLTAGE, "V"),
+    (r"temp|temperature", Quantity.PACK_TEMPERATURE, "degC"),
+    (r"high_?water|flood|leak", Quantity.HIGH_WATER, None),
+    (r"float", Quantity.PIT_FLOAT, None),
+    (r"level|depth|distance", Quantity.WATER_LEVEL, "m"),
+    (r"mains|grid|line_?present|ac_?present", Quantity.MAINS_PRESENT, None),
+    (r"running|relay|on", Quantity.PUMP_RUNNING, None),
+    (r"rain_?rate", Quantity.RAIN_RATE, "mm/hour"),
+    (r"rain", Quantity.RAIN_DEPTH, "mm"),
+)
+"""Words in the name of a field, the quantity they suggest, and the unit that is usual: common practice, no source."""
+
+TIME_NAMES = re.compile(r"(time|timestamp|ts|date|at|updated)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class FieldHeard:
+    """One field of a topic's payloads.
+
+    path : str | None — JSONPath, or the record's name in a SenML pack; None: the payload itself
+    kind : str — "number", "yes-no", "time" or "text"
+    values : tuple[str, ...] — some that were heard, newest last
+    quantity, unit : what its name suggests, None where it suggests nothing
+    """
+
+    path: str | None
+    kind: str
+    values: tuple[str, ...]
+    quantity: Quantity | None
+    unit: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class TopicHeard:
+    """One topic: how often it came, whether only from the broker's memory, its format and fields."""
+
+    topic: str
+    messages: int
+    retained_only: bool
+    format: str
+    fields: tuple[FieldHeard, ...]
+    time_path: str | None
+
+
+@dataclass(slots=True)
+class _Topic:
+    messages: int = 0
+    live: bool = False
+    format: str = "auto"
+    values: dict[str | None, list[Any]] = field(default_factory=dict)
+
+
+class Discovery:
+    """Gathers what is heard. Pure: the caller brings the messages."""
+
+    def __init__(self) -> None:
+        self._topics: dict[str, _Topic] = {}
+        self._lock = threading.Lock()
+
+    def hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        """Take one message, from any thread; a payload that cannot be read counts, and has no fields."""
+        with self._lock:
+            if topic not in self._topics and len(self._topics) >= MOST_TOPICS:
+                return
+            found = self._topics.setdefault(topic, _Topic())
+            found.messages += 1
+            found.live = found.live or not retained
+            pack, values = _fields(payload)
+            found.format = "senml" if pack else found.format
+            for path, value in values[:MOST_FIELDS]:
+                if path in found.values or len(found.values) < MOST_FIELDS:
+                    found.values.setdefault(path, []).append(value)
+                    del found.values[path][:-MOST_VALUES]
+
+    def topics(self) -> tuple[TopicHeard, ...]:
+        """What was heard, by topic."""
+        with self._lock:
+            return tuple(_told(topic, self._topics[topic]) for topic in sorted(self._topics))
+
+
+def discover(broker: Broker, listen_s: float, topic_filter: str = "#") -> tuple[TopicHeard, ...]:
+    """Listen to a broker and tell what it offers. SessionError where it cannot be reached; ConfigError for secrets."""
+    found = Discovery()
+    listen(broker, [topic_filter], listen_s, found.hear)
+    return found.topics()
+
+
+def _fields(payload: bytes) -> tuple[bool, list[tuple[str | None, Any]]]:
+    """Whether a payload is a SenML pack, and its fields with their values."""
+    if len(payload) > MAX_BYTES:
+        return False, []
+    try:
+        value = parse(payload)
+    except PayloadError:
+        try:
+            return False, [(None, payload.decode())]
+        except UnicodeDecodeError:
+            return False, []
+    try:
+        if looks_like_pack(value):
+            return True, [(record.name, record.value) for record in resolve(value)]
+    except PayloadError:
+        return False, []
+    if isinstance(value, dict | list):
+        return False, list(_leaves("$", value))
+    return False, [(None, value)]
+
+
+def _leaves(path: str, value: Any) -> list[tuple[str | None, Any]]:
+    if isinstance(value, dict):
+        steps = ((f".{k}" if PLAIN_NAME.fullmatch(k) else f"[{_quoted(k)}]", v) for k, v in value.items())
+        return [leaf for step, inner in steps for leaf in _leaves(path + step, inner)]
+    if isinstance(value, list):
+        return [leaf for place, inner in enumerate(value[:8]) for leaf in _leaves(f"{path}[{place}]", inner)]
+    return [(path, value)]
+
+
+def _quoted(name: str) -> str:
+    return "'" + name.replace("\\", "\\\\").replace("'", "\\'") + "'"
+
+
+def _told(topic: str, found: _Topic) -> TopicHeard:
+    fields = tuple(_field(topic, path, values) for path, values in found.values.items())
+    times = [f.path for f in fields if f.kind == "time"]
+    return TopicHeard(topic, found.messages, not found.live, found.format, fields, times[0] if times else None)
+
+
+def _field(topic: str, path: str | None, values: list[Any]) -> FieldHeard:
+    kind = _kind(path, values)
+    quantity, unit = _guess(topic, path, kind)
+    shown = tuple(str(value)[:40] for value in values)
+    return FieldHeard(path, kind, shown, quantity, unit)
+
+
+def _kind(path: str | None, values: list[Any]) -> str:
+    if path is not None and TIME_NAMES.search(path.rpartition(".")[2]) and all(map(_is_time, values)):
+        return "time"
+    words = {str(word).lower() for word in (*YES, *NO) if isinstance(word, str)}
+    if all(isinstance(value, bool) or str(value).lower() in words for value in values):
+        return "yes-no"
+    return "number" if all(map(_is_number, values)) else "text"
+
+
+def _is_time(value: Any) -> bool:
+    try:
+        return source_time_ms(value) > 946_684_800_000
+    except PayloadError:
+        return False
+
+
+def _is_number(value: Any) -> bool:
+    try:
+        number(value)
+    except PayloadError:
+        return False
+    return True
+
+
+def _guess(topic: str, path: str | None, kind: str) -> tuple[Quantity | None, str | None]:
+    if kind not in ("number", "yes-no"):
+        return None, None
+    last = (path or "").rpartition(".")[2] or topic.rpartition("/")[2]
+    for name in (last, topic.rpartition("/")[2]):
+        for pattern, quantity, unit in GUESSES:
+            fits = (unit is None) == (kind == "yes-no")
+            if fits and re.search(rf"(?<![a-z])({pattern})(?![a-z])", name.lower()):
+                return quantity, unit
+    return None, None
