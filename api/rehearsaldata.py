@@ -13,6 +13,9 @@ from forecaster.domain.discharge import DischargeTest
 
 def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any]:
     """A test; `progress` while it runs, `result` when it is done."""
+    result = None if test.result is None else msgspec.to_builtins(test.result)
+    if result is not None:
+        del result["belief_mean"], result["belief_covariance"]  # for engines, not for people
     return {
         "id": test.id,
         "site": test.site,
@@ -24,5 +27,5 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any
         "finished": None if test.finished_ms is None else time_text(test.finished_ms),
         "end": None if test.end is None else test.end.value,
         "progress": None if so_far is None else msgspec.to_builtins(so_far),
-        "result": None if test.result is None else msgspec.to_builtins(test.result),
+        "result": result,
     }

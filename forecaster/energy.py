@@ -236,7 +236,16 @@ class PackBelief:
         )
 
     def adopt(self, result: DischargeResult) -> None:
-        """Take over what a discharge test measured, each as one more measurement of its own."""
+        """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
+
+        The joint belief keeps what no single number tells: which sums of losses and capacity the test pinned down.
+        """
+        if self.outages == 0 and result.belief_mean is not None and result.belief_covariance is not None:
+            mean = np.asarray(result.belief_mean, dtype=np.float64)
+            covariance = np.asarray(result.belief_covariance, dtype=np.float64)
+            if mean.shape == (SHARED,) and covariance.shape == (SHARED * SHARED,):
+                self.mean, self.covariance = mean, covariance.reshape(SHARED, SHARED)
+                return
         for column, triple, invert in (
             (CAPACITY, result.capacity_wh, False),
             (IDLE, result.idle_w, False),

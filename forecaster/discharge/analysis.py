@@ -12,6 +12,7 @@ from forecaster.discharge.hours import (
     at_least_as_wide,
     believed,
     charge_line_h,
+    from_full,
     hours_full_to_reserve,
     pump_rate,
     triple,
@@ -31,7 +32,8 @@ SHALLOW_PERCENT = 10.0
 
 def analyse(evidence: Evidence) -> DischargeResult:
     """What a rehearsal says, so far or in the end. Never fails on little evidence: the ranges then are wide."""
-    pack = believed(evidence)
+    belief = believed(evidence)
+    pack = from_full(belief)
     hours_draws, drain_draws = hours_full_to_reserve(evidence, pack)
     lasting = at_least_as_wide(triple(hours_draws), evidence)
     first = first_run(evidence)
@@ -68,6 +70,8 @@ def analyse(evidence: Evidence) -> DischargeResult:
         verdict=_verdict(first, sleeps, of_nominal, lasting),
         reasons=tuple(reasons),
         cautions=_cautions(evidence, first, sleeps, drift, rained),
+        belief_mean=tuple(belief.mean.tolist()) if measured else None,
+        belief_covariance=tuple(belief.covariance.ravel().tolist()) if measured else None,
     )
 
 

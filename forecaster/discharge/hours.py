@@ -71,8 +71,8 @@ def _ratio_error(used: Array, waits: Array, block: int) -> float:
     return float(np.sqrt(np.sum(rest**2) * count / (count - 1.0)) / u.sum()) if u.sum() > 0 else 1.0
 
 
-def believed(evidence: Evidence) -> PackDraws:
-    """The joint belief over the pack after the rehearsal, by the arithmetic of the live forecast, from full."""
+def believed(evidence: Evidence) -> PackBelief:
+    """The joint belief over the pack after the rehearsal, by the arithmetic of the live forecast."""
     spread = METER_SPREAD if evidence.energy_measured else NAMEPLATE_SPREAD
     belief = PackBelief(evidence.site.pack, evidence.site.loads, energy_spread=spread, running_w=evidence.running_w)
     times = np.array([t for t, _ in evidence.charge], dtype=np.float64)
@@ -84,6 +84,11 @@ def believed(evidence: Evidence) -> PackDraws:
         loads_wh = None if loads_w is None else loads_w * elapsed_s / 3600.0
         belief.observe(at_ms, percent, used_wh, elapsed_s, into_wh, loads_wh)
     belief.end(evidence.end_ms)
+    return belief
+
+
+def from_full(belief: PackBelief) -> PackDraws:
+    """Draws of the belief for a pack that starts full, (DRAWS,) each."""
     return belief.draw(DRAWS, np.random.default_rng(SEED), 100.0)
 
 

@@ -28,6 +28,8 @@ class DischargeResult:
     rained : bool | None — whether rain was measured during it
     sizing_h : float | None — what the sizing arithmetic said
     verdict : str — one line first, then reasons
+    belief_mean, belief_covariance : tuple[float, ...] | None — the joint belief over the pack that the test left, in
+        the unknowns of forecaster.chargeline, covariance row by row: for an engine that did not read the test itself
     """
 
     used_percent: float
@@ -50,6 +52,8 @@ class DischargeResult:
     verdict: str
     reasons: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    belief_mean: tuple[float, ...] | None = None
+    belief_covariance: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

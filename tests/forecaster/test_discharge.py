@@ -17,6 +17,7 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Load, Pack, Pump, Site
+from forecaster.energy import PackBelief
 from tests.forecaster.rehearsals import Rehearsal, rehearse
 
 HOUR_MS = 3_600_000
@@ -271,6 +272,19 @@ def test_the_next_one_is_due_within_a_year_and_before_the_wet_season() -> None:
     december = 1_764_547_200_000  # 2025-12-01: February is too near, so a year
     assert next_due_ms(SITE, december, 0) == december + 365 * day
     assert next_due_ms(SITE, None, 42) == 42
+
+
+def test_an_engine_that_did_not_read_the_test_adopts_its_joint_belief() -> None:
+    """The adopted belief gives the hours of the test itself; without one the measured numbers are taken each."""
+    result = analyse(steady(7, 11.0))
+    adopted, plain = PackBelief(PACK), PackBelief(PACK)
+    adopted.adopt(result)
+    plain.adopt(replace(result, belief_mean=None, belief_covariance=None))
+    drawn = [b.draw(500, np.random.default_rng(1)) for b in (adopted, plain, PackBelief(PACK))]
+    joint, single, prior = (float(np.median(d.capacity_wh)) for d in drawn)
+    assert result.capacity_wh is not None
+    assert joint == pytest.approx(result.capacity_wh[1], rel=0.01)
+    assert prior > single > joint * 0.9
 
 
 def test_newest_result_is_the_newest_finished() -> None:

@@ -49,3 +49,5 @@ def test_one_rehearsal_takes_a_third_off_the_live_error_at_ninety_percent() -> N
     assert len(found) > 30
     without, watched = np.array([e.without for e in found]), np.array([e.watched for e in found])
     assert watched.mean() <= 2 / 3 * without.mean()
+    assert np.median(watched) <= 2 / 3 * np.median(without)
+    assert np.mean([e.adopted for e in found]) <= 2 / 3 * without.mean()
