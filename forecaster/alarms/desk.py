@@ -61,7 +61,11 @@ class AlarmDesk:
             state.first_ms = state.heard_ms = now_ms
         if is_blind(status, forecast, outside):
             state.heard_ms = now_ms
-        seen = Seen(self.site, self.limits, status, forecast, outside, now_ms, state.first_ms, state.heard_ms)
+        if status.last_run is not None and status.last_run.start_ms != state.run_ms:
+            state.run_ms, state.run_rate = status.last_run.start_ms, forecast.cycles_per_hour
+        seen = Seen(
+            self.site, self.limits, status, forecast, outside, now_ms, state.first_ms, state.heard_ms, state.run_rate
+        )
         changes = self._unshelve(seen)
         judged: dict[AlarmKind, Judgement] = {}
         for kind, rule in RULES.items():

@@ -80,6 +80,7 @@ class Seen:
     """All the evidence of one step.
 
     first_ms : int — the desk's first step
+    run_rate : float | None — cycles an hour expected when the newest run was seen: waiting does not lower it
     heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
     """
 
@@ -91,6 +92,7 @@ class Seen:
     now_ms: int
     first_ms: int
     heard_ms: int
+    run_rate: float | None = None
 
     def row(self, kind: AlarmKind) -> Rationale:
         """The table's row in force."""

@@ -100,7 +100,7 @@ def output_is_off(seen: Seen) -> bool:
 def long_overdue(seen: Seen) -> bool:
     """Whether the wait since the last start is many times the usual one, however narrow its spread is believed."""
     limit = seen.row(AlarmKind.PUMP_SILENT).limit
-    overdue, last, rate = seen.status.overdue, seen.status.last_run, seen.forecast.cycles_per_hour
+    overdue, last, rate = seen.status.overdue, seen.status.last_run, seen.run_rate
     if limit is None or overdue is None or overdue <= limit or last is None:
         return False
     if rate is None:

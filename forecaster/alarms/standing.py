@@ -66,11 +66,16 @@ class Standing:
 
 @dataclass(slots=True)
 class DeskState:
-    """What a desk must remember."""
+    """What a desk must remember.
+
+    run_ms, run_rate — start of the newest run, and the cycles an hour expected when it was seen
+    """
 
     version: int = VERSION
     first_ms: int | None = None
     heard_ms: int = 0
+    run_ms: int | None = None
+    run_rate: float | None = None
     budget: Budget = field(default_factory=Budget)
     standings: dict[AlarmKind, Standing] = field(default_factory=dict)
 

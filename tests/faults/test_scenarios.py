@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
@@ -145,7 +146,7 @@ def test_a_mains_failure_and_its_return(learnt: Learnt) -> None:
     cleared = [t for t in seen.said if t.kind is TransitionKind.CLEARED]
     assert [t.alarm.kind for t in cleared] == [K.MAINS_LOST]
     assert cleared[0].tell
-    assert "after 90 min" in cleared[0].alarm.headline
+    assert re.search(r"after (89|90) min; pack at 9\d %", cleared[0].alarm.headline)
 
 
 def test_an_outage_to_the_floor_and_a_house_gone_dark(learnt: Learnt) -> None:
@@ -167,7 +168,7 @@ def test_a_dead_pump_on_mains_reads_like_a_tripped_gfci(learnt: Learnt) -> None:
     assert "Never step into water" in alarm.action
     assert {kind for kind, _ in seen.raised()} <= {K.PUMP_SILENT, K.HIGH_WATER}
     minutes = dict(seen.raised())
-    assert minutes[K.PUMP_SILENT] < 30.0
+    assert minutes[K.PUMP_SILENT] < 20.0
     assert minutes[K.PUMP_SILENT] <= minutes.get(K.HIGH_WATER, 1e9) + 10.0
 
 
