@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,8 +17,9 @@ from forecaster.domain.status import Spread
 from forecaster.nameplate import running_w
 from forecaster.noise import normals, seed_from
 from forecaster.outflow import Draws
-from forecaster.recession import BASE, FAST, GAIN_FAST, GAIN_SLOW, SLOW, WOBBLE, Bank, Surge, grid
-from forecaster.storms import StormClimate, unit_storms_wh
+from forecaster.rain import DELAY_H, RainRecord
+from forecaster.recession import BASE, STORES, WOBBLE, Bank, Surge, grid
+from forecaster.storms import STORM_H, StormClimate, filled_h, unit_storms_wh
 
 Array = NDArray[np.float64]
 
@@ -33,7 +34,10 @@ PRIOR_DUTY_SPREAD = 1.0
 RAIN_SPREAD = 0.5
 """Rain told ahead strays from what falls by this much on a log scale (common practice, no source)."""
 
-VERSION = 1
+STORM_RUNNING_H, STORM_MM = 2.5, 9.0
+"""A storm brings this many hours of pumping, and this much rain, before any was seen (common practice, no source)."""
+
+VERSION = 2
 
 
 @dataclass(slots=True)
@@ -61,15 +65,14 @@ class Inflow:
         self.pit = pit
         self.running_w = running_w(pump)
         self.noise = CycleNoise()
-        self.storms = StormClimate(prior_size=0.06 * self.running_w)
-        self.rain = StormClimate(prior_size=12.0)
+        self.storms = StormClimate(prior_size=STORM_RUNNING_H * self.running_w)
+        self.rain = StormClimate(prior_size=STORM_MM)
+        self.record = RainRecord()
         self.bank: Bank | None = None
         self.bank_ms = 0
         self.bin: Bin | None = None
         self.cycles = 0
         self.gauge_seen = False
-        self.pending_rain_mm = 0.0
-        self.expected_mm: dict[int, float] = {}
 
     def observe(self, start_ms: int, stop_ms: int, energy_wh: float) -> None:
         """Pump energy at the plug [Wh] over [start_ms, stop_ms), a span of whole cycles; ordered, not overlapping."""
@@ -92,27 +95,23 @@ class Inflow:
     def observe_rain(self, start_ms: int, stop_ms: int, depth_mm: float) -> None:
         """Rain that fell over a span [mm]; 0 is a reading too."""
         self.gauge_seen = True
-        self.pending_rain_mm += depth_mm
+        self.record.fall(start_ms, stop_ms, depth_mm)
         self.rain.watch(max(stop_ms - start_ms, 0) / MS_PER_H, depth_mm)
 
     def expect_rain(self, hour_ms: int, depth_mm: float) -> None:
         """Rain told for the hour that starts at hour_ms [mm]; a later telling replaces an earlier one."""
-        self.expected_mm[hour_ms] = depth_mm
+        self.record.expected_mm[hour_ms] = depth_mm
 
     def _flush(self) -> None:
         if self.bin is None:
             return
-        if not self.gauge_seen:
-            past = [hour for hour in self.expected_mm if hour + MS_PER_H <= self.bin.stop_ms]
-            self.pending_rain_mm += sum(self.expected_mm.pop(hour) for hour in past)
         self.bank = self._folded(self.bank, self.bin)
-        span_h = self.bin.span_h
-        if self.bank.surge_probability > 0.5:
-            self.storms.watch(span_h, self.bank.surge_w)
-        else:
-            self.storms.watch(span_h, 0.0)
+        self.record.take()
+        self.record.forget(self.bin.stop_ms)
+        if not self.gauge_seen:
+            raining = self.bank.rain_w > 0.03 * self.storms.mean_size / STORM_H
+            self.storms.watch(self.bin.span_h, self.bank.rain_w * self.bin.span_h if raining else 0.0)
         self.bank_ms = self.bin.stop_ms
-        self.pending_rain_mm = 0.0
         self.bin = None
 
     def _folded(self, bank: Bank | None, held: Bin) -> Bank:
@@ -125,20 +124,20 @@ class Inflow:
             return new
         new = copy(bank)
         level = max(new.level_w, 0.002 * self.running_w)
-        if self.pending_rain_mm > 0.0 and not new.has_gains:
-            new.add_gains(0.05 * level, 0.15 * level)
+        if self.record.reached_mm > 0.0 and not new.has_gains:
+            new.add_gains(self.storms.mean_size / self.rain.mean_size)
         span_h = max((held.stop_ms - self.bank_ms) / MS_PER_H, held.span_h)
-        new.predict(span_h, level, self.pending_rain_mm)
-        rate = self.storms.rate_per_h * (0.1 if self.gauge_seen else 1.0)
-        chance = min(0.5, 1.0 - np.exp(-rate * span_h) + 0.5 * bank.surge_probability)
-        jump = max(self.storms.mean_size, 0.1 * level)
-        new.observe(mean_w, variance, held.span_h, Surge(chance, 0.4 * jump, 0.3 * jump))
+        new.predict(span_h, level, self.record.reached_mm / span_h)
+        rate = self.storms.rate_per_h * (0.03 if self.gauge_seen else 1.0)
+        begins, ends = (float(-np.expm1(-chance * span_h)) for chance in (rate, 1.0 / STORM_H))
+        new.observe(mean_w, variance, held.span_h, Surge(begins, ends, self.storms.mean_size / STORM_H))
         return new
 
     def _first(self, mean_w: float) -> Bank:
-        """A bank about to see its first bin: any split between base and reservoirs is likely."""
-        mean = mean_w * np.array([0.3, 0.35, 0.35, 0.0])
-        bank = Bank(grid(), mean, np.diag((mean_w * np.array([0.4, 0.5, 0.5, 0.0])) ** 2))
+        """A bank about to see its first bin: any split between base and reservoirs is likely, and so is rain."""
+        mean = mean_w * np.array([0.28, 0.24, 0.24, 0.24, 0.0, 0.1])
+        spread = mean_w * np.array([0.3, 0.4, 0.4, 0.4, 0.0, 0.4])
+        bank = Bank(grid(), mean, np.diag(spread**2))
         bank.covariance[:, WOBBLE, WOBBLE] = (bank.candidates.wobble * mean_w) ** 2
         return bank
 
@@ -165,47 +164,53 @@ class Inflow:
             return np.asarray(level[:, None] * ahead_h, dtype=np.float64)
         bank, at_ms = present
         lag_h = max(now_ms - at_ms, 0) / MS_PER_H
-        path = Draws(bank, seed, draws).cumulative_wh(ahead_h, lag_h)
-        path = path + self._storms_ahead_wh(bank, now_ms, ahead_h, seed, draws)
+        drawn = Draws(bank, seed, draws)
+        told = self.record.told(now_ms)
+        path = drawn.falling_wh(ahead_h, lag_h) + self._storms_ahead_wh(drawn, bank, now_ms, ahead_h, told)
+        if told:
+            path = path + self._told_wh(drawn, now_ms, ahead_h, told)
+        else:
+            measured = self.record.raining_mm_per_h(now_ms) if self.gauge_seen else None
+            path = path + drawn.raining_wh(ahead_h, lag_h, measured)
+        path = drawn.wobbled(path, ahead_h, lag_h)
         rise = np.minimum(np.diff(path, axis=1), self.running_w * np.diff(ahead_h))
         return np.concatenate([np.zeros((draws, 1)), np.cumsum(rise, axis=1)], axis=1)
 
-    def _storms_ahead_wh(self, bank: Bank, now_ms: int, ahead_h: Array, seed: int, draws: int) -> Array:
-        """Energy from rain to come: told ahead where it is, drawn from the climate beyond."""
-        weights = bank.weights
-        fast_h = _nearest(bank.candidates.fast_h, float(np.exp(weights @ np.log(bank.candidates.fast_h))))
-        slow_h = _nearest(bank.candidates.slow_h, float(np.exp(weights @ np.log(bank.candidates.slow_h))))
-        told = {hour: mm for hour, mm in self.expected_mm.items() if hour + MS_PER_H > now_ms}
+    def _storms_ahead_wh(self, drawn: Draws, bank: Bank, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
+        """Energy of storms that nobody has announced, beyond what is told [Wh], shape (draws, T)."""
+        middle = np.exp(bank.weights @ np.log(bank.candidates.tau_h))
+        tau_h = tuple(_nearest(bank.candidates.tau_h[:, k], float(middle[k])) for k in range(3))
         dry_h = float(round((max(told) + MS_PER_H - now_ms) / MS_PER_H)) if told else 0.0
-        climate = self.rain if self.gauge_seen and bank.has_gains else self.storms
-        rate = round(climate.rate_per_h, 4)
-        unit = unit_storms_wh(seed, draws, tuple(ahead_h.tolist()), rate, fast_h, slow_h, dry_h)
-        gain_fast, gain_slow = self._gains(bank)
-        size = self.rain.mean_size * (gain_fast + gain_slow) if climate is self.rain else self.storms.mean_size
-        total = size * unit
-        wet = {hour: mm for hour, mm in told.items() if mm > 0.0}
-        if wet or self.pending_rain_mm > 0.0:
-            falls = [((max(hour, now_ms) - now_ms) / MS_PER_H + 0.5, mm) for hour, mm in wet.items()]
-            falls.append((0.0, self.pending_rain_mm))
-            known = np.zeros(ahead_h.size)
-            for start_h, depth in falls:
-                since = np.maximum(ahead_h - start_h, 0.0)
-                known += depth * gain_fast * fast_h * -np.expm1(-since / fast_h)
-                known += depth * gain_slow * slow_h * -np.expm1(-since / slow_h)
-            spread = np.exp(RAIN_SPREAD * normals(seed + 1, draws, 1) - RAIN_SPREAD**2 / 2.0)
-            total = total + spread * known
-        return np.asarray(total, dtype=np.float64)
+        gauged = self.gauge_seen and drawn.gains is not None
+        climate = self.rain if gauged else self.storms
+        rate, spread = round(climate.rate_per_h, 4), round(climate.size_spread, 2)
+        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(ahead_h.tolist()), rate, tau_h, dry_h, spread)
+        return np.asarray(
+            self._wh_per_mm(drawn)[:, None] * climate.mean_size * unit if gauged else climate.mean_size * unit
+        )
 
-    def _gains(self, bank: Bank) -> tuple[float, float]:
-        """Mean gains of rain [W/mm]; before any rain was seen, from the mean storm and the mean rain."""
-        if bank.has_gains:
-            weights = bank.weights
-            return (
-                max(0.0, float(weights @ bank.mean[:, GAIN_FAST])),
-                max(0.0, float(weights @ bank.mean[:, GAIN_SLOW])),
-            )
-        guess = self.storms.mean_size / self.rain.mean_size
-        return 0.6 * guess, 0.4 * guess
+    def _wh_per_mm(self, drawn: Draws) -> Array:
+        """Pump energy that a millimetre of rain brings in all [Wh/mm], shape (draws,)."""
+        if drawn.gains is not None:
+            return np.asarray(drawn.gains.sum(axis=1))
+        return np.full(drawn.draws, self.storms.mean_size / self.rain.mean_size)
+
+    def _told_wh(self, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
+        """Energy of rain that is told ahead, or on its way through the ground's delay [Wh], shape (draws, T)."""
+        gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
+        falls = [((max(hour, now_ms) - now_ms) / MS_PER_H + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
+        falls.append((0.0, self.record.store_mm_per_h * DELAY_H))
+        begins = np.array([begin for begin, _ in falls])
+        depth = np.array([mm for _, mm in falls])
+        since = np.maximum(ahead_h[:, None] - begins, 0.0)
+        after = np.maximum(since - 1.0, 0.0)
+        spread = np.exp(RAIN_SPREAD * normals(drawn.seed + 3, drawn.draws, 1) - RAIN_SPREAD**2 / 2.0)
+        path = np.zeros((drawn.draws, ahead_h.size))
+        for k in range(3):
+            scales, which = np.unique(drawn.tau_h[:, k], return_inverse=True)
+            shapes = np.stack([(filled_h(since, tau) - filled_h(after, tau)) @ depth for tau in scales.tolist()])
+            path += gains[:, k, None] * spread * shapes[which]
+        return path
 
     def mean_w(self, now_ms: int) -> Spread:
         """Mean power of the pump over its cycles, now [W]: 5, 50 and 95 % points; count of cycles it rests on."""
@@ -227,9 +232,8 @@ class Inflow:
         bank, at_ms = present
         weights, c = bank.weights, bank.candidates
         t = max(now_ms - at_ms, 0) / MS_PER_H + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
-        fast = np.exp(-t[:, None] / c.fast_h) @ (weights * np.maximum(bank.mean[:, FAST], 0.0))
-        slow = np.exp(-t[:, None] / c.slow_h) @ (weights * np.maximum(bank.mean[:, SLOW], 0.0))
-        level = fast + slow + float(weights @ np.maximum(bank.mean[:, BASE], 0.0))
+        stores = np.exp(-t[:, None, None] / c.tau_h) * np.maximum(bank.mean[:, STORES], 0.0)
+        level = stores.sum(axis=2) @ weights + float(weights @ np.maximum(bank.mean[:, BASE], 0.0))
         below = np.flatnonzero(level <= 0.5 * level[0])
         return float(t[below[0]] - t[0]) if below.size and level[0] > 0.0 else None
 
@@ -240,7 +244,7 @@ class Inflow:
         """A belief of its own that starts from this one; cheap."""
         other = copy(self)
         other.noise, other.storms, other.rain = copy(self.noise), copy(self.storms), copy(self.rain)
-        other.expected_mm = dict(self.expected_mm)
+        other.record = replace(self.record, expected_mm=dict(self.record.expected_mm))
         return other
 
     def state(self) -> dict[str, object]:
@@ -251,8 +255,6 @@ class Inflow:
                 "mean": pack_array(self.bank.mean),
                 "covariance": pack_array(self.bank.covariance),
                 "log_weight": pack_array(self.bank.log_weight),
-                "surge_probability": self.bank.surge_probability,
-                "surge_w": self.bank.surge_w,
             }
         return {
             "version": VERSION,
@@ -265,8 +267,10 @@ class Inflow:
             "bin": asdict(self.bin) if self.bin is not None else None,
             "cycles": self.cycles,
             "gauge_seen": self.gauge_seen,
-            "pending_rain_mm": self.pending_rain_mm,
-            "expected_mm": [[hour, mm] for hour, mm in sorted(self.expected_mm.items())],
+            "record": {
+                **asdict(self.record),
+                "expected_mm": [list(t) for t in sorted(self.record.expected_mm.items())],
+            },
         }
 
     @classmethod
@@ -285,8 +289,8 @@ class Inflow:
             self.bin = Bin(**state["bin"]) if state["bin"] is not None else None
             self.cycles = int(state["cycles"])
             self.gauge_seen = bool(state["gauge_seen"])
-            self.pending_rain_mm = float(state["pending_rain_mm"])
-            self.expected_mm = {int(hour): float(mm) for hour, mm in state["expected_mm"]}
+            expected = {int(hour): float(mm) for hour, mm in state["record"]["expected_mm"]}
+            self.record = RainRecord(**{**state["record"], "expected_mm": expected})
         except (KeyError, TypeError, ValueError) as error:
             raise SnapshotError(
                 f"inflow state lacks or garbles {error}; start the site anew from its readings"
@@ -301,8 +305,6 @@ def _bank_from(packed: dict[str, Any] | None) -> Bank | None:
     bank = Bank(grid(), mean[0], covariance[0])
     bank.mean, bank.covariance = mean, covariance
     bank.log_weight = unpack_array(packed["log_weight"])
-    bank.surge_probability = float(packed["surge_probability"])
-    bank.surge_w = float(packed["surge_w"])
     return bank
 
 

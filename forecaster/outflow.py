@@ -1,4 +1,4 @@
-"""Draws of the pump's energy ahead from a bank of filters: candidate, state, and the wobble's path."""
+"""Draws of the pump's energy ahead from a bank of filters: candidate, state, the rain that falls, the wobble's path."""
 
 from __future__ import annotations
 
@@ -6,12 +6,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecaster.noise import normals, uniforms, wobble_modes
-from forecaster.recession import BASE, FAST, SLOW, WOBBLE, Bank
+from forecaster.recession import BASE, GAINS, RAIN, SHARE_SPREAD, SHARES, STORES, WOBBLE, Bank
+from forecaster.storms import STORM_H, filled_h
 
 Array = NDArray[np.float64]
 
-MODES = 12
+MODES = 10
 """Components of the wobble's path ahead."""
+
+SLOW_WOBBLE, SLOW_WOBBLE_H = 0.02, 14.0
+"""Wobble too slow to be learnt in a day: relative size, correlation time [h] (common practice, no source)."""
+
+STORM_H_SPREAD = 0.4
 
 
 class Draws:
@@ -22,43 +28,74 @@ class Draws:
         c = bank.candidates
         edges = np.cumsum(bank.weights)
         pick = np.minimum(np.searchsorted(edges, uniforms(seed, draws, 1)[:, 0] * edges[-1]), c.count - 1)
-        z = normals(seed + 1, draws, 4 + MODES)
+        n = bank.mean.shape[1]
+        z = normals(seed + 1, draws, 9 + 2 * MODES + 5)
         used, where = np.unique(pick, return_inverse=True)
-        root = _roots(bank.covariance[used, :4, :4])
-        state = bank.mean[pick, :4] + np.einsum("mij,mj->mi", root[where], z[:, :4])
-        total = np.maximum(state[:, :3].sum(axis=1), 0.05 * max(bank.level_w, 1e-9))
-        parts = np.maximum(state[:, :3], 0.0)
+        root = _roots(bank.covariance[used])
+        state = bank.mean[pick] + (root[where] @ z[:, :n, None])[:, :, 0]
+        total = np.maximum(state[:, :WOBBLE].sum(axis=1), 0.05 * max(bank.level_w, 1e-9))
+        parts = np.maximum(state[:, :WOBBLE], 0.0)
         parts *= (total / np.maximum(parts.sum(axis=1), 1e-12))[:, None]
-        self.base, self.fast, self.slow = parts[:, BASE], parts[:, FAST], parts[:, SLOW]
+        self.base, self.stores = parts[:, BASE], parts[:, STORES]
         self.now = state[:, WOBBLE] / total
-        self.fast_h, self.slow_h = c.fast_h[pick], c.slow_h[pick]
-        self.wobble, self.wobble_h = c.wobble[pick], c.wobble_h[pick]
-        self.z = z[:, 4:]
+        self.rain_w = np.maximum(state[:, RAIN], 0.0)
+        self.gains = np.maximum(state[:, GAINS], 0.0) if n == 9 else None
+        self.tau_h, self.wobble, self.wobble_h = c.tau_h[pick], c.wobble[pick], c.wobble_h[pick]
+        self.z = z[:, 9 : 9 + 2 * MODES]
+        shares = SHARES * np.exp(SHARE_SPREAD * z[:, 9 + 2 * MODES : 12 + 2 * MODES])
+        self.shares = shares / shares.sum(axis=1)[:, None]
+        self.storm_h = STORM_H * np.exp(STORM_H_SPREAD * z[:, 12 + 2 * MODES])
+        self.ends = -self.storm_h * np.log(uniforms(seed + 2, draws, 1)[:, 0])
 
     def level_w(self, lag_h: float) -> Array:
         """Mean power a while after the bank's time [W], shape (draws,)."""
-        level = self.base + self.fast * np.exp(-lag_h / self.fast_h) + self.slow * np.exp(-lag_h / self.slow_h)
+        level = self.base + np.sum(self.stores * np.exp(-lag_h / self.tau_h), axis=1)
         return np.asarray(level * np.maximum(0.0, 1.0 + self.now * np.exp(-lag_h / self.wobble_h)), dtype=np.float64)
 
-    def cumulative_wh(self, ahead_h: Array, lag_h: float) -> Array:
-        """Pump energy ahead [Wh], shape (draws, T), from `lag_h` after the bank's time on."""
+    def falling_wh(self, ahead_h: Array, lag_h: float) -> Array:
+        """Energy ahead of water that is already there [Wh], shape (draws, T), without wobble."""
         path = self.base[:, None] * ahead_h
-        for start, tau in ((self.fast, self.fast_h), (self.slow, self.slow_h)):
-            scales, which = np.unique(tau, return_inverse=True)
+        for k in range(3):
+            scales, which = np.unique(self.tau_h[:, k], return_inverse=True)
             shape = scales[:, None] * -np.expm1(-ahead_h / scales[:, None])
-            path += (start * np.exp(-lag_h / tau))[:, None] * shape[which]
+            path += (self.stores[:, k] * np.exp(-lag_h / self.tau_h[:, k]))[:, None] * shape[which]
+        return np.asarray(path, dtype=np.float64)
+
+    def raining_wh(self, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> Array:
+        """Energy ahead of rain that falls now and ends by chance [Wh], shape (draws, T).
+
+        measured_mm_per_h : float | None — its strength where a gauge tells [mm/h]; None: as the bank infers
+        """
+        if measured_mm_per_h is not None and self.gains is not None:
+            fills = self.gains * measured_mm_per_h
+        else:
+            fills = self.shares * self.rain_w[:, None]
+        path = np.zeros((self.draws, ahead_h.size))
+        rows = np.flatnonzero(fills.sum(axis=1) > 0.01 * (self.base + self.stores.sum(axis=1)))
+        if not rows.size:
+            return path
+        since = ahead_h + lag_h
+        after = np.maximum(since - self.ends[rows, None], 0.0)
+        for k in range(3):
+            tau = self.tau_h[rows, k, None]
+            gone = filled_h(np.array(lag_h), tau) - filled_h(np.maximum(lag_h - self.ends[rows, None], 0.0), tau)
+            path[rows] += fills[rows, k, None] * (filled_h(since, tau) - filled_h(after, tau) - gone)
+        return path
+
+    def wobbled(self, path: Array, ahead_h: Array, lag_h: float) -> Array:
+        """A path's rises times the wobble's path, shape (draws, T)."""
         middle = (ahead_h[1:] + ahead_h[:-1]) / 2.0
-        factor = np.empty((self.draws, middle.size))
-        for tau_h in np.unique(self.wobble_h):
-            rows = self.wobble_h == tau_h
-            modes = wobble_modes(tuple(middle.tolist()), float(tau_h), MODES)
-            factor[rows] = 1.0 + self.wobble[rows, None] * (self.z[rows] @ modes)
+        grid = tuple(middle.tolist())
+        factor = 1.0 + SLOW_WOBBLE * (self.z[:, MODES:] @ wobble_modes(grid, SLOW_WOBBLE_H, MODES))
+        for tau_h in np.unique(self.wobble_h).tolist():
+            rows = np.flatnonzero(self.wobble_h == tau_h)
+            factor[rows] += (self.wobble[rows, None] * self.z[rows, :MODES]) @ wobble_modes(grid, tau_h, MODES)
             factor[rows] += (self.now[rows] * np.exp(-lag_h / tau_h))[:, None] * np.exp(-middle / tau_h)
         rise = np.diff(path, axis=1) * np.maximum(factor, 0.0)
         return np.concatenate([np.zeros((self.draws, 1)), np.cumsum(rise, axis=1)], axis=1)
 
 
 def _roots(covariance: Array) -> Array:
-    """Symmetric square roots of covariances (k, n, n); tiny negative eigenvalues of rounding are taken as zero."""
+    """Square roots of covariances (k, n, n); tiny negative eigenvalues of rounding are taken as zero."""
     values, vectors = np.linalg.eigh(covariance)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :], dtype=np.float64)

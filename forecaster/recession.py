@@ -3,15 +3,18 @@
 What is followed is the mean power of the pump over its cycles, p = duty x running watts, which is inflow times energy
 per unit of water. It is modelled as
 
-    p(t) = b(t) + x1(t) + x2(t) + w(t)
+    p(t) = b(t) + x1(t) + x2(t) + x3(t) + w(t)
 
-with a wet-season base b (random walk), two reservoirs x1, x2 that empty exponentially (hours and days), and short-lived
-wobble w (Ornstein-Uhlenbeck, proportional to the level). Where rain is known, two gains g1, g2 [W/mm] are states too:
-rain of depth d adds g1 d to x1 and g2 d to x2. For fixed time constants that is a linear state space model, so each
-candidate is an exact Kalman filter (Kalman 1960; notation of Durbin & Koopman 2012, ch. 4) and the candidates are
-weighted by their running likelihood (Bayesian model averaging, as Harrison & Stevens 1976 class I). Rain that nobody
-measured is a second hypothesis at each step, a jump in x1 and x2, collapsed to one Gaussian by its moments
-(generalised pseudo-Bayes of order one, Bar-Shalom et al. 2001, sec. 11.6).
+with a wet-season base b (random walk), three linear reservoirs that empty exponentially (an hour or so, most of a day,
+days), and short-lived wobble w (Ornstein-Uhlenbeck, proportional to the level). A reservoir fills by
+dx/dt = (s r - x)/tau: r is rain that nobody measured, expressed as the power that it would come to if it lasted for
+ever, s the reservoir's share of it. Where rain is measured, gains g1, g2, g3 [W per mm/h] are states too.
+
+For fixed time constants that is a linear state space model, so each candidate is a Kalman filter (Kalman 1960; notation
+of Durbin & Koopman 2012, ch. 4) and the candidates are weighted by their running likelihood (Bayesian model averaging;
+Harrison & Stevens 1976, class I). Unmeasured rain begins and ends: at each step "as before", "a storm has begun" and
+"the storm is over" stand beside one another and are collapsed to one Gaussian by their moments (generalised
+pseudo-Bayes of order one, Bar-Shalom et al. 2001, sec. 11.6).
 """
 
 from __future__ import annotations
@@ -24,21 +27,29 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-BASE, FAST, SLOW, WOBBLE, GAIN_FAST, GAIN_SLOW = range(6)
+BASE, FAST, MIDDLE, SLOW, WOBBLE, RAIN = range(6)
+STORES = slice(FAST, SLOW + 1)
+GAINS = slice(6, 9)
+LEVEL = slice(BASE, WOBBLE + 1)
+
+SHARES = np.array([0.28, 0.33, 0.39])
+"""Shares of rain that reach the three reservoirs, where nothing was learnt of them (common practice, no source)."""
+
+SHARE_SPREAD = 0.5
+"""Relative spread of those shares."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """Fixed constants of each filter of the bank, arrays of shape (K,).
+    """Fixed constants of each filter of the bank.
 
-    fast_h, slow_h : float — time constants of the two reservoirs [h]
-    wobble : float — standard deviation of the wobble as a share of the level, 0..
-    wobble_h : float — its correlation time [h]
-    log_prior : float — natural log of the prior weight
+    tau_h : (K, 3) — time constants of the reservoirs [h]
+    wobble : (K,) — standard deviation of the wobble as a share of the level, 0..
+    wobble_h : (K,) — its correlation time [h]
+    log_prior : (K,) — natural log of the prior weight
     """
 
-    fast_h: Array
-    slow_h: Array
+    tau_h: Array
     wobble: Array
     wobble_h: Array
     log_prior: Array
@@ -46,39 +57,39 @@ class Candidates:
     @property
     def count(self) -> int:
         """K."""
-        return int(self.fast_h.size)
+        return int(self.wobble.size)
+
+
+def grid(
+    fast_h: tuple[float, ...] = (1.2, 2.7, 5.5),
+    middle_h: tuple[float, ...] = (10.0, 17.0, 30.0),
+    slow_h: tuple[float, ...] = (65.0, 150.0),
+    wobbles: tuple[tuple[float, float], ...] = ((0.03, 0.3), (0.07, 0.4), (0.03, 3.0), (0.07, 3.0)),
+) -> Candidates:
+    """Every combination, equally likely: time constants [h] apart by factors of about two, and wobbles (size, h)."""
+    rows = np.array([[a, b, c, *w] for a, b, c, w in product(fast_h, middle_h, slow_h, wobbles)])
+    flat = np.full(rows.shape[0], -np.log(rows.shape[0]))
+    return Candidates(rows[:, :3].copy(), rows[:, 3].copy(), rows[:, 4].copy(), flat)
 
 
 @dataclass(frozen=True, slots=True)
 class Surge:
-    """Rain that nobody measured: how likely a jump is, and how large.
+    """Rain that nobody measured.
 
-    probability : float — chance that a step holds a jump, 0..1
-    fast_w, slow_w : float — mean jump of x1 and x2 [W]; spread equal to the mean, as of an exponential
+    begins, ends : float — chance that a storm begins, or one that lasts is over, within the step, 0..1
+    rain_w : float — mean rain of a storm, as the power it would come to [W]; spread equal to the mean
     """
 
-    probability: float
-    fast_w: float
-    slow_w: float
-
-
-def grid(
-    fast_h: tuple[float, ...] = (1.5, 3.0, 6.0, 12.0, 20.0),
-    slow_h: tuple[float, ...] = (30.0, 60.0, 120.0, 300.0),
-    wobble: tuple[float, ...] = (0.02, 0.06, 0.15),
-    wobble_h: tuple[float, ...] = (0.7, 4.0),
-) -> Candidates:
-    """Every combination, equally likely; time constants apart by factors of about two [h]."""
-    rows = np.array(list(product(fast_h, slow_h, wobble, wobble_h)), dtype=np.float64)
-    flat = np.full(rows.shape[0], -np.log(rows.shape[0]))
-    return Candidates(rows[:, 0].copy(), rows[:, 1].copy(), rows[:, 2].copy(), rows[:, 3].copy(), flat)
+    begins: float
+    ends: float
+    rain_w: float
 
 
 class Bank:
-    """Means (K, n), covariances (K, n, n) and log weights (K,) of the candidates' filters, n = 4, or 6 with gains."""
+    """Means (K, n), covariances (K, n, n) and log weights (K,) of the candidates' filters, n = 6, or 9 with gains."""
 
-    BASE_DRIFT = 0.04
-    """Random walk of the base and reservoirs beyond their recession, share of the level in a square-root day."""
+    DRIFT = 0.04
+    """Random walk of base and reservoirs beyond their recession, share of the level in a square-root day."""
 
     FORGET_H = 24.0 * 21.0
     """Evidence for a candidate is forgotten with this time constant [h], since no ground keeps its constants."""
@@ -89,8 +100,6 @@ class Bank:
         self.mean = np.repeat(mean[None, :], candidates.count, axis=0)
         self.covariance = np.repeat(covariance[None, :, :], candidates.count, axis=0)
         self.log_weight = candidates.log_prior.copy()
-        self.surge_probability = 0.0
-        self.surge_w = 0.0
 
     @property
     def weights(self) -> Array:
@@ -101,48 +110,54 @@ class Bank:
     @property
     def level_w(self) -> float:
         """Present mean power, averaged over candidates [W]; at least 0."""
-        return max(0.0, float(self.weights @ self.mean[:, :4].sum(axis=1)))
+        return max(0.0, float(self.weights @ self.mean[:, LEVEL].sum(axis=1)))
+
+    @property
+    def rain_w(self) -> float:
+        """Present unmeasured rain, averaged over candidates [W]; at least 0."""
+        return max(0.0, float(self.weights @ self.mean[:, RAIN]))
 
     @property
     def has_gains(self) -> bool:
-        """Whether rain drives the reservoirs."""
-        return bool(self.mean.shape[1] == 6)
+        """Whether measured rain drives the reservoirs."""
+        return bool(self.mean.shape[1] == 9)
 
-    def add_gains(self, mean_w_per_mm: float, spread_w_per_mm: float) -> None:
-        """Let rain drive the reservoirs from now on, with the same prior belief on both gains [W/mm]."""
+    def add_gains(self, scale_w: float) -> None:
+        """Let measured rain drive the reservoirs from now on; scale_w is a guess at all gains together [W per mm/h]."""
         if self.has_gains:
             return
-        count = self.candidates.count
-        self.mean = np.hstack([self.mean, np.full((count, 2), mean_w_per_mm)])
-        wider = np.zeros((count, 6, 6))
-        wider[:, :4, :4] = self.covariance
-        wider[:, GAIN_FAST, GAIN_FAST] = wider[:, GAIN_SLOW, GAIN_SLOW] = spread_w_per_mm**2
+        guess = scale_w * SHARES
+        self.mean = np.hstack([self.mean, np.tile(guess, (self.candidates.count, 1))])
+        wider = np.zeros((self.candidates.count, 9, 9))
+        wider[:, :6, :6] = self.covariance
+        wider[:, GAINS, GAINS] = np.outer(guess, guess) + np.diag(guess**2)
         self.covariance = wider
 
-    def predict(self, span_h: float, level_w: float, rain_mm: float = 0.0) -> None:
-        """Carry every filter ahead by a span [h] over which `rain_mm` fell evenly.
+    def predict(self, span_h: float, level_w: float, rain_mm_per_h: float = 0.0) -> None:
+        """Carry every filter ahead by a span [h] over which rain reached the reservoirs at a steady rate.
 
         level_w : float — level to which wobble and drift are proportional [W]
         """
         c = self.candidates
         count, n = self.mean.shape
         move = np.zeros((count, n, n))
-        decay_fast, decay_slow = np.exp(-span_h / c.fast_h), np.exp(-span_h / c.slow_h)
-        move[:, BASE, BASE] = 1.0
-        move[:, FAST, FAST] = decay_fast
-        move[:, SLOW, SLOW] = decay_slow
-        move[:, WOBBLE, WOBBLE] = decay_wobble = np.exp(-span_h / c.wobble_h)
-        if n == 6:
-            move[:, GAIN_FAST, GAIN_FAST] = move[:, GAIN_SLOW, GAIN_SLOW] = 1.0
-            move[:, FAST, GAIN_FAST] = rain_mm * (1.0 - decay_fast) * c.fast_h / span_h
-            move[:, SLOW, GAIN_SLOW] = rain_mm * (1.0 - decay_slow) * c.slow_h / span_h
-        self.mean = np.einsum("kij,kj->ki", move, self.mean)
+        move[:, range(n), range(n)] = 1.0
+        keep = np.exp(-span_h / c.tau_h)
+        keep_wobble = np.exp(-span_h / c.wobble_h)
+        rain_w = float(self.weights @ np.abs(self.mean[:, RAIN]))
+        for k, store in enumerate((FAST, MIDDLE, SLOW)):
+            move[:, store, store] = keep[:, k]
+            move[:, store, RAIN] = SHARES[k] * (1.0 - keep[:, k])
+            if n == 9:
+                move[:, store, 6 + k] = rain_mm_per_h * (1.0 - keep[:, k])
+        move[:, WOBBLE, WOBBLE] = keep_wobble
+        self.mean = (move @ self.mean[:, :, None])[:, :, 0]
         cov = move @ self.covariance @ move.transpose(0, 2, 1)
-        drift = (self.BASE_DRIFT * level_w) ** 2 * span_h / 24.0
+        drift = (self.DRIFT * level_w) ** 2 * span_h / 24.0
         cov[:, BASE, BASE] += drift
-        cov[:, FAST, FAST] += drift
-        cov[:, SLOW, SLOW] += drift
-        cov[:, WOBBLE, WOBBLE] += (c.wobble * level_w) ** 2 * (1.0 - decay_wobble**2)
+        for k, store in enumerate((FAST, MIDDLE, SLOW)):
+            cov[:, store, store] += drift + (SHARE_SPREAD * SHARES[k] * rain_w * (1.0 - keep[:, k])) ** 2
+        cov[:, WOBBLE, WOBBLE] += (c.wobble * level_w) ** 2 * (1.0 - keep_wobble**2)
         self.covariance = cov
         self.log_weight = c.log_prior + (self.log_weight - c.log_prior) * np.exp(-span_h / self.FORGET_H)
 
@@ -151,52 +166,93 @@ class Bank:
 
         The mean of a reservoir over the span is its end value times (e^a - 1)/a, a = span/tau.
         """
-        c = self.candidates
-        count, n = self.mean.shape
-        design = np.zeros((count, n))
-        design[:, BASE] = design[:, WOBBLE] = 1.0
-        for column, tau in ((FAST, c.fast_h), (SLOW, c.slow_h)):
-            ratio = np.minimum(span_h / tau, 5.0)
-            design[:, column] = np.expm1(ratio) / ratio
-        mean, cov, log_like = _update(self.mean, self.covariance, design, mean_w, variance)
-        if surge is None:
-            self.mean, self.covariance, total = mean, cov, log_like
+        design = self.design(span_h)
+        mean, cov, log_like, surprise = _update(self.mean, self.covariance, design, mean_w, variance)
+        quiet = surge is None or (float(self.weights @ surprise**2) < 1.5 and self.rain_w < 0.02 * surge.rain_w)
+        if quiet or surge is None:
+            self.mean, self.covariance = mean, cov
         else:
-            total = self._merge(mean, cov, log_like, surge, design, mean_w, variance)
-        self.log_weight = self.log_weight + total
+            log_like = self._merge((mean, cov, log_like), surge, design, mean_w, variance, span_h)
+        self.log_weight = self.log_weight + log_like
         self.log_weight -= self.log_weight.max()
+        self._keep_positive()
+
+    def _keep_positive(self) -> None:
+        """Water and rain are not negative: where a mean is, take in that it is zero, give or take a little.
+
+        Source: measurement form of an inequality constraint, Simon 2010 (IET Control Theory Appl. 4), active set.
+        """
+        give = (0.02 * self.level_w + 1e-6) ** 2
+        for column in (BASE, FAST, MIDDLE, SLOW, RAIN, *range(6, self.mean.shape[1])):
+            below = np.minimum(self.mean[:, column], 0.0)
+            if not below.any():
+                continue
+            cross = self.covariance[:, :, column]
+            gain = np.where(below[:, None] < 0.0, cross / (cross[:, column] + give)[:, None], 0.0)
+            self.mean = self.mean - gain * below[:, None]
+            self.covariance = self.covariance - gain[:, :, None] * cross[:, None, :]
+
+    def design(self, span_h: float) -> Array:
+        """What the mean over the span that ends now is made of, shape (K, n)."""
+        design = np.zeros(self.mean.shape)
+        design[:, BASE] = design[:, WOBBLE] = 1.0
+        ratio = np.minimum(span_h / self.candidates.tau_h, 3.0)
+        design[:, STORES] = np.expm1(ratio) / ratio
+        return design
 
     def _merge(
-        self, mean: Array, cov: Array, log_like: Array, surge: Surge, design: Array, mean_w: float, variance: float
+        self,
+        before: tuple[Array, Array, Array],
+        surge: Surge,
+        design: Array,
+        mean_w: float,
+        variance: float,
+        span_h: float,
     ) -> Array:
-        """Collapse "no jump" and "a jump" to one Gaussian a candidate; returns the log likelihoods."""
-        jumped, wider = self.mean.copy(), self.covariance.copy()
-        jumped[:, FAST] += surge.fast_w
-        jumped[:, SLOW] += surge.slow_w
-        wider[:, FAST, FAST] += surge.fast_w**2
-        wider[:, SLOW, SLOW] += surge.slow_w**2
-        mean_j, cov_j, log_j = _update(jumped, wider, design, mean_w, variance)
-        log_no, log_yes = log_like + np.log1p(-surge.probability), log_j + np.log(surge.probability)
-        total = np.logaddexp(log_no, log_yes)
-        share = np.exp(log_yes - total)[:, None]
-        apart = mean_j - mean
-        weights = self.weights
-        rise = mean_j[:, [FAST, SLOW]].sum(axis=1) - self.mean[:, [FAST, SLOW]].sum(axis=1)
-        self.surge_probability = float(weights @ share[:, 0])
-        self.surge_w = float(weights @ (share[:, 0] * np.maximum(rise, 0.0)))
-        self.mean = mean + share * apart
-        mixed = (share * (1.0 - share))[:, :, None] * apart[:, :, None] * apart[:, None, :]
-        self.covariance = cov + share[:, :, None] * (cov_j - cov) + mixed
+        """Collapse "as before", "begun" and "over" to one Gaussian a candidate; returns the log likelihoods."""
+        begun, over = self._begun(surge, span_h), self._over()
+        results = [before, _update(*begun, design, mean_w, variance)[:3], _update(*over, design, mean_w, variance)[:3]]
+        chances = (max(1.0 - surge.begins - surge.ends, 0.05), surge.begins, surge.ends)
+        logs = np.stack([r[2] + np.log(chance) for r, chance in zip(results, chances, strict=True)])
+        top = logs.max(axis=0)
+        total = top + np.log(np.exp(logs - top).sum(axis=0))
+        share = np.exp(logs - total)
+        means = np.stack([r[0] for r in results])
+        middle = np.einsum("hk,hki->ki", share, means)
+        away = means - middle
+        covs = np.stack([r[1] for r in results])
+        self.mean = middle
+        self.covariance = np.einsum("hk,hkij->kij", share, covs + away[:, :, :, None] * away[:, :, None, :])
         return np.asarray(total, dtype=np.float64)
 
+    def _begun(self, surge: Surge, span_h: float) -> tuple[Array, Array]:
+        """A storm of unknown strength began, half a step ago in the mean: rain, and what it has brought by now."""
+        mean, cov = self.mean.copy(), self.covariance.copy()
+        reached = SHARES * (1.0 - np.exp(-0.5 * span_h / self.candidates.tau_h))
+        lift = np.zeros(mean.shape)
+        lift[:, RAIN] = surge.rain_w
+        lift[:, STORES] = surge.rain_w * reached
+        mean += lift
+        cov += lift[:, :, None] * lift[:, None, :]
+        cov[:, range(FAST, SLOW + 1), range(FAST, SLOW + 1)] += (0.7 * lift[:, STORES]) ** 2
+        return mean, cov
 
-def _update(mean: Array, cov: Array, design: Array, value: float, variance: float) -> tuple[Array, Array, Array]:
-    """One Kalman measurement update of all candidates: mean, covariance, log likelihood."""
-    cross = np.einsum("kij,kj->ki", cov, design)
-    spread = np.einsum("ki,ki->k", design, cross) + variance
-    error = value - np.einsum("ki,ki->k", design, mean)
+    def _over(self) -> tuple[Array, Array]:
+        """The storm is over: no rain, and nothing left to tie it to the rest."""
+        mean, cov = self.mean.copy(), self.covariance.copy()
+        mean[:, RAIN] = 0.0
+        cov[:, RAIN, :] = 0.0
+        cov[:, :, RAIN] = 0.0
+        return mean, cov
+
+
+def _update(mean: Array, cov: Array, design: Array, value: float, variance: float) -> tuple[Array, Array, Array, Array]:
+    """One Kalman measurement update of all candidates: mean, covariance, log likelihood, standardised surprise."""
+    cross = (cov @ design[:, :, None])[:, :, 0]
+    spread = np.sum(design * cross, axis=1) + variance
+    error = value - np.sum(design * mean, axis=1)
     gain = cross / spread[:, None]
     new_mean = mean + gain * error[:, None]
     new_cov = cov - gain[:, :, None] * cross[:, None, :]
     log_like = -0.5 * (np.log(2.0 * np.pi * spread) + error**2 / spread)
-    return new_mean, new_cov, log_like
+    return new_mean, new_cov, log_like, error / np.sqrt(spread)

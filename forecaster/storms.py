@@ -1,8 +1,7 @@
 """Storms that nobody has announced: how often they come, how large, and what they would add ahead.
 
-Storms arrive as a Poisson process with exponential sizes (Rodriguez-Iturbe, Cox, Isham 1987, Proc. R. Soc. A 410: the
-Poisson model of rain, here with its response rather than its rain). Rate and size are learnt from the site's own past,
-starting from a stated prior.
+Storms arrive as a Poisson process and last exponentially long (Rodriguez-Iturbe, Cox, Isham 1987, Proc. R. Soc. A 410:
+the rectangular pulses model of rain). Rate and size are learnt from the site's own past, from a stated prior on.
 """
 
 from __future__ import annotations
@@ -13,18 +12,25 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster.noise import uniforms
+from forecaster.noise import normals, uniforms
+from forecaster.recession import SHARES
 
 Array = NDArray[np.float64]
 
-PRIOR_RATE_PER_H = 1.0 / 100.0
+PRIOR_RATE_PER_H = 1.0 / 90.0
 """Rain that reaches a pit comes about every four days (common practice, no source)."""
 
 PRIOR_WEIGHT_H = 300.0
 """How many hours of watching the prior rate is worth [h]."""
 
-PRIOR_STORMS = 3.0
+PRIOR_STORMS = 2.0
 """How many storms the prior size is worth."""
+
+SIZE_SPREAD = 0.8
+"""Spread of the log of the mean size among sites, before any storm was seen (common practice, no source)."""
+
+STORM_H = 4.0
+"""Storms last about this long [h] (common practice, no source)."""
 
 DRY_H = 6.0
 """Rain after this many dry hours is a new storm [h] (common practice: minimum inter-event time of 6 h)."""
@@ -32,7 +38,7 @@ DRY_H = 6.0
 
 @dataclass(slots=True)
 class StormClimate:
-    """What the site's past says of storms; sizes in the unit of their driver (W of pump power, or mm of rain).
+    """What the site's past says of storms; sizes in the unit of their driver (Wh of pump energy, or mm of rain).
 
     watched_h : float — hours looked at
     storms : float — storms seen
@@ -51,8 +57,6 @@ class StormClimate:
         """A span [h] in which `amount` came down; 0 when dry."""
         self.watched_h += span_h
         if amount > 0.0:
-            if self.dry_h >= DRY_H:
-                self.close()
             self.dry_h = 0.0
             self.open_size += amount
         else:
@@ -62,7 +66,7 @@ class StormClimate:
 
     def close(self) -> None:
         """Count the storm that has ended, if there was one of note."""
-        if self.open_size > 0.15 * self.mean_size:
+        if self.open_size > 0.1 * self.mean_size:
             self.storms += 1.0
             self.total += self.open_size
         self.open_size = 0.0
@@ -77,32 +81,52 @@ class StormClimate:
         """Mean size of a storm, prior and past together."""
         return (PRIOR_STORMS * self.prior_size + self.total) / (PRIOR_STORMS + self.storms)
 
+    @property
+    def size_spread(self) -> float:
+        """Spread of the log of the mean size that is left."""
+        return float(SIZE_SPREAD * (PRIOR_STORMS / (PRIOR_STORMS + self.storms)) ** 0.5)
+
+
+def filled_h(since_h: Array, tau_h: Array | float) -> Array:
+    """Energy a reservoir gives, per unit of steady rain, in the hours since it began: t - tau (1 - e^(-t/tau)) [h]."""
+    return np.asarray(since_h + tau_h * np.expm1(-since_h / tau_h), dtype=np.float64)
+
 
 @lru_cache(maxsize=32)
 def unit_storms_wh(
-    seed: int, draws: int, ahead_h: tuple[float, ...], rate_per_h: float, fast_h: float, slow_h: float, dry_h: float
+    seed: int,
+    draws: int,
+    ahead_h: tuple[float, ...],
+    rate_per_h: float,
+    tau_h: tuple[float, ...],
+    dry_h: float,
+    size_spread: float,
 ) -> Array:
-    """Pump energy ahead from storms of mean size 1 W [Wh], shape (draws, T), read-only.
+    """Pump energy ahead from storms of mean size 1 Wh [Wh], shape (draws, T), read-only.
 
     ahead_h : tuple of float, length T — times ahead [h]
     rate_per_h : float — storms per hour
-    fast_h, slow_h : float — time constants of the two reservoirs [h]
+    tau_h : tuple of three floats — time constants of the reservoirs [h]
     dry_h : float — hours from now that are known otherwise and hold no unannounced storm [h]
+    size_spread : float — what is not known of the mean size, on a log scale
 
-    A storm of size s at time u lifts the fast reservoir by s f and the slow one by s (1 - f), f uniform on 0.2..0.8.
+    A storm rains at a strength a (exponential, mean 1/STORM_H) for a time d (exponential, mean STORM_H), so that it
+    brings a d, in the mean 1.
     """
     times = np.asarray(ahead_h, dtype=np.float64)
     horizon = max(float(times[-1]) - dry_h, 0.0)
     most = max(1, int(np.ceil(rate_per_h * horizon + 3.0 * np.sqrt(rate_per_h * horizon))))
     u = uniforms(seed, draws, 3 * most)
-    arrival = dry_h + np.cumsum(-np.log(u[:, :most]), axis=1) / rate_per_h
-    size = -np.log(u[:, most : 2 * most])
-    fast = 0.2 + 0.6 * u[:, 2 * most :]
+    begins = dry_h + np.cumsum(-np.log(u[:, :most]), axis=1) / rate_per_h
+    lasts = -STORM_H * np.log(u[:, most : 2 * most])
+    strength = -np.log(u[:, 2 * most :]) / STORM_H
     total = np.zeros((draws, times.size))
     for k in range(most):
-        since = np.maximum(times[None, :] - arrival[:, k, None], 0.0)
-        response = fast[:, k, None] * fast_h * -np.expm1(-since / fast_h)
-        response += (1.0 - fast[:, k, None]) * slow_h * -np.expm1(-since / slow_h)
-        total += size[:, k, None] * response
+        rows = np.flatnonzero(begins[:, k] < times[-1])
+        since = np.maximum(times[None, :] - begins[rows, k, None], 0.0)
+        after = np.maximum(since - lasts[rows, k, None], 0.0)
+        for share, tau in zip(SHARES.tolist(), tau_h, strict=True):
+            total[rows] += strength[rows, k, None] * share * (filled_h(since, tau) - filled_h(after, tau))
+    total *= np.exp(size_spread * normals(seed + 7, draws, 1) - size_spread**2 / 2.0)
     total.setflags(write=False)
     return total

@@ -94,7 +94,14 @@ def draw_inverter(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> 
     """A curve with room for the pump, idle 3 to 18 W, 82 to 95 % at the rating."""
     paco_w = (pump.running_w * 1.15 + loads_w) * rng.uniform(1.15, 2.5)
     pdco_w = paco_w / rng.uniform(0.82, 0.95)
-    return InverterTruth(paco_w, pdco_w, _log_uniform(rng, 3.0, 18.0), -rng.uniform(0.0, 0.09) / paco_w)
+    pso_w = _log_uniform(rng, 3.0, 18.0)
+    span_w = pdco_w - pso_w
+    most_curved = min(0.09, MOST_EFFICIENT - paco_w / span_w)
+    return InverterTruth(paco_w, pdco_w, pso_w, -rng.uniform(0.0, max(most_curved, 0.0)) / span_w)
+
+
+MOST_EFFICIENT = 0.975
+"""No inverter gives more AC for one more watt of DC than this."""
 
 
 def draw_pack(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> PackTruth:
