@@ -192,14 +192,15 @@ def posterior(mean: Array, covariance: Array, rounding: Array, evidence: Evidenc
         trust = np.minimum((STUDENT + 1.0) / (STUDENT + square), 1.0)
         trust[:, 0] = 1.0
         weight = trust / variance
-        information = precision + np.einsum("hni,hn,hnj->hij", slope, weight, slope)
+        weighted = (slope * weight[:, :, None]).transpose(0, 2, 1)
+        information = precision + weighted @ slope
         away = theta - prior_mean
-        gradient = np.einsum("hni,hn->hi", slope, weight * error) - away @ precision
+        gradient = (weighted @ error[:, :, None])[:, :, 0] - away @ precision
         loss = 0.5 * np.sum(trust * square + np.log(variance), axis=1)
         loss += 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
         move = np.linalg.solve(information, gradient[..., None])[..., 0]
         theta = theta + np.clip(move, -0.5, 0.5)
-        if np.max(np.abs(move)) < 1e-4:
+        if np.max(np.abs(move)) < 1e-3:
             break
     log_weight = np.log(rounding) - loss - 0.5 * np.linalg.slogdet(information)[1]
     raw = np.exp(log_weight - log_weight.max())

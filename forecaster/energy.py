@@ -123,6 +123,7 @@ class PackBelief:
         self.discharge: Discharge | None = None
         self.last_end_ms: int | None = None
         self.outages = 0
+        self._cache: tuple[tuple[object, ...], Posterior] | None = None
 
     def begin(self, at_ms: int, charge_percent: float | None) -> None:
         """A transfer to the pack; charge [%] as last reported, None where nothing reports it (then: full)."""
@@ -197,6 +198,13 @@ class PackBelief:
         """Capacity at the present temperature over that at 25 °C; 1 where it is not measured."""
         return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
 
+    def _known(self, now: Discharge) -> Posterior:
+        """The posterior, worked out anew only when something was learnt since."""
+        key = (now.evidence.changes, now.evidence.start_percent, self.step_percent, self.factor, self.mean.tobytes())
+        if self._cache is None or self._cache[0] != key:
+            self._cache = (key, self._posterior(now))
+        return self._cache[1]
+
     def _posterior(self, now: Discharge) -> Posterior:
         scene = Scene(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
         return posterior(self.mean, self.covariance, self.rounding, now.evidence, scene)
@@ -210,7 +218,7 @@ class PackBelief:
         if now is None:
             now = Discharge(0)
             self._start(now, charge_percent)
-        theta, rounding = _drawn(self._posterior(now), seed_from(rng), draws)
+        theta, rounding = _drawn(self._known(now), seed_from(rng), draws)
         capacity = np.exp(theta[:, CAPACITY]) * self.factor
         cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
         bow, skew = np.clip(theta[:, BOW], -0.5, 0.5), np.clip(theta[:, SKEW], -0.2, 0.2)

@@ -10,15 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecaster.arrays import pack_array, unpack_array
+from forecaster.conformal import Backtest, Conformal
 from forecaster.cyclenoise import CycleNoise
-from forecaster.domain.errors import SnapshotError
+from forecaster.domain.errors import FitError, SnapshotError
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.status import Spread
 from forecaster.nameplate import running_w
 from forecaster.noise import normals, seed_from
 from forecaster.outflow import Draws
 from forecaster.rain import DELAY_H, RainRecord
-from forecaster.recession import BASE, STORES, WOBBLE, Bank, Surge, grid
+from forecaster.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
+from forecaster.refit import finer
 from forecaster.storms import STORM_H, StormClimate, filled_h, unit_storms_wh
 
 Array = NDArray[np.float64]
@@ -37,7 +39,15 @@ RAIN_SPREAD = 0.5
 STORM_RUNNING_H, STORM_MM = 2.5, 9.0
 """A storm brings this many hours of pumping, and this much rain, before any was seen (common practice, no source)."""
 
-VERSION = 2
+GAUGE_MISSES = 0.3
+"""Share of surges left to chance where rain is measured: gauge and ground are not in one place."""
+
+HISTORY_H = 24.0 * 21.0
+HISTORY_BIN_H = 0.8
+SHORTEST_HISTORY_H = 48.0
+"""What is kept for refits, how finely, and how much a refit needs [h]."""
+
+VERSION = 3
 
 
 @dataclass(slots=True)
@@ -73,6 +83,9 @@ class Inflow:
         self.bin: Bin | None = None
         self.cycles = 0
         self.gauge_seen = False
+        self.candidates = grid()
+        self.backtest = Backtest()
+        self.history: list[list[float]] = []
 
     def observe(self, start_ms: int, stop_ms: int, energy_wh: float) -> None:
         """Pump energy at the plug [Wh] over [start_ms, stop_ms), a span of whole cycles; ordered, not overlapping."""
@@ -105,14 +118,47 @@ class Inflow:
     def _flush(self) -> None:
         if self.bin is None:
             return
-        self.bank = self._folded(self.bank, self.bin)
+        held, rain_mm = self.bin, self.record.reached_mm
+        self.bank = self._folded(self.bank, held)
+        self._remember(held, rain_mm)
         self.record.take()
         self.record.forget(self.bin.stop_ms)
         if not self.gauge_seen:
             raining = self.bank.rain_w > 0.03 * self.storms.mean_size / STORM_H
             self.storms.watch(self.bin.span_h, self.bank.rain_w * self.bin.span_h if raining else 0.0)
-        self.bank_ms = self.bin.stop_ms
+        self.bank_ms = held.stop_ms
         self.bin = None
+        self.backtest.watch(held.start_ms, held.stop_ms, held.energy_wh)
+        if self.backtest.due(held.stop_ms):
+            self._give_ranges(held.stop_ms)
+
+    def _remember(self, held: Bin, rain_mm: float) -> None:
+        """Keep a bin for refits: short ones are joined to the last, the oldest are forgotten."""
+        row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm]
+        last = self.history[-1] if self.history else None
+        if last is not None and last[1] == row[0] and row[1] - last[0] <= HISTORY_BIN_H * MS_PER_H:
+            self.history[-1] = [last[0], row[1], *(a + b for a, b in zip(last[2:], row[2:], strict=True))]
+            return
+        self.history.append(row)
+        oldest = held.stop_ms - HISTORY_H * MS_PER_H
+        if self.history[0][1] < oldest - 24.0 * MS_PER_H:
+            self.history = [kept for kept in self.history if kept[1] >= oldest]
+
+    def _give_ranges(self, now_ms: int) -> None:
+        """Put down ranges for the coming hours, to be held against what comes."""
+        ahead_h = np.array([0.0, 1.0, *Backtest.AHEAD_H])
+        rng = np.random.default_rng(now_ms // 1000)
+        paths = self.draw_ahead(now_ms, ahead_h * 3600.0, 64, rng, storms=False)
+        for column, hours in ((2, ahead_h[2]), (3, ahead_h[3])):
+            low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
+            factor = self.backtest.conformal.widening
+            low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
+            self.backtest.give(now_ms, float(low), float(high), float(hours))
+
+    @property
+    def widening(self) -> float:
+        """Factor by which spreads are to be stretched, as backtests on the site's own history say."""
+        return self.backtest.conformal.widening
 
     def _folded(self, bank: Bank | None, held: Bin) -> Bank:
         """The bank with one bin taken in; the bank given is left as it was."""
@@ -128,7 +174,7 @@ class Inflow:
             new.add_gains(self.storms.mean_size / self.rain.mean_size)
         span_h = max((held.stop_ms - self.bank_ms) / MS_PER_H, held.span_h)
         new.predict(span_h, level, self.record.reached_mm / span_h)
-        rate = self.storms.rate_per_h * (0.03 if self.gauge_seen else 1.0)
+        rate = self.storms.rate_per_h * (GAUGE_MISSES if self.gauge_seen else 1.0)
         begins, ends = (float(-np.expm1(-chance * span_h)) for chance in (rate, 1.0 / STORM_H))
         new.observe(mean_w, variance, held.span_h, Surge(begins, ends, self.storms.mean_size / STORM_H))
         return new
@@ -137,7 +183,7 @@ class Inflow:
         """A bank about to see its first bin: any split between base and reservoirs is likely, and so is rain."""
         mean = mean_w * np.array([0.28, 0.24, 0.24, 0.24, 0.0, 0.1])
         spread = mean_w * np.array([0.3, 0.4, 0.4, 0.4, 0.0, 0.4])
-        bank = Bank(grid(), mean, np.diag(spread**2))
+        bank = Bank(self.candidates, mean, np.diag(spread**2))
         bank.covariance[:, WOBBLE, WOBBLE] = (bank.candidates.wobble * mean_w) ** 2
         return bank
 
@@ -149,11 +195,14 @@ class Inflow:
             return None
         return self.bank, self.bank_ms
 
-    def draw_ahead(self, now_ms: int, ahead_s: Array, draws: int, rng: np.random.Generator) -> Array:
+    def draw_ahead(
+        self, now_ms: int, ahead_s: Array, draws: int, rng: np.random.Generator, *, storms: bool = True
+    ) -> Array:
         """Cumulative pump energy at the plug ahead [Wh], shape (draws, T), rising along T, 0 at ahead_s = 0.
 
         ahead_s : (T,) — rising, from 0 [s]
         rng : seeded; the same generator state gives the same draws for the same belief
+        storms : bool — whether storms that nobody announced may come
         """
         seed = seed_from(rng)
         ahead_h = ahead_s / 3600.0
@@ -166,7 +215,9 @@ class Inflow:
         lag_h = max(now_ms - at_ms, 0) / MS_PER_H
         drawn = Draws(bank, seed, draws)
         told = self.record.told(now_ms)
-        path = drawn.falling_wh(ahead_h, lag_h) + self._storms_ahead_wh(drawn, bank, now_ms, ahead_h, told)
+        path = drawn.falling_wh(ahead_h, lag_h)
+        if storms:
+            path = path + self._storms_ahead_wh(drawn, bank, now_ms, ahead_h, told)
         if told:
             path = path + self._told_wh(drawn, now_ms, ahead_h, told)
         else:
@@ -238,12 +289,44 @@ class Inflow:
         return float(t[below[0]] - t[0]) if below.size and level[0] > 0.0 else None
 
     def refit(self, now_ms: int) -> None:
-        """Tune the site's constants on its own history; heavy. FitError where it cannot."""
+        """Tune the site's constants on its own history; heavy. FitError where it cannot.
+
+        A finer bank about what the present one found is run over the history, and takes its place. With less than two
+        days of history there is nothing to tune, and nothing changes.
+        """
+        if self.bank is None or not self.history:
+            return
+        rows = [row for row in self.history if row[1] <= now_ms]
+        if sum(row[1] - row[0] for row in rows) < SHORTEST_HISTORY_H * MS_PER_H:
+            return
+        fresh = self._anew(finer(self.bank.candidates, self.bank.weights))
+        for start_ms, stop_ms, energy_wh, cycles, rain_mm in rows:
+            fresh.record.reached_mm = rain_mm
+            held = Bin(int(start_ms), int(stop_ms), energy_wh, max(int(cycles), 1))
+            fresh.bank = fresh._folded(fresh.bank, held)
+            fresh.bank_ms = held.stop_ms
+        tuned = fresh.bank
+        level = self.bank.level_w
+        if tuned is None or not np.isfinite(tuned.mean).all() or not np.isfinite(tuned.covariance).all():
+            raise FitError("the refit of the recession ran out of bounds; the site's former constants stay in force")
+        if not 0.3 * level <= tuned.level_w <= 3.0 * max(level, 0.01 * self.running_w):
+            raise FitError("the refit of the recession misses the present inflow; the former constants stay in force")
+        self.candidates, self.bank = tuned.candidates, tuned
+
+    def _anew(self, candidates: Candidates) -> Inflow:
+        """An inflow that knows the site's noise and climate, but no water yet."""
+        fresh = self.copy()
+        fresh.bank, fresh.bin, fresh.candidates = None, None, candidates
+        return fresh
 
     def copy(self) -> Inflow:
         """A belief of its own that starts from this one; cheap."""
         other = copy(self)
         other.noise, other.storms, other.rain = copy(self.noise), copy(self.storms), copy(self.rain)
+        other.history = list(self.history)
+        other.backtest = replace(
+            self.backtest, conformal=copy(self.backtest.conformal), pending=list(self.backtest.pending)
+        )
         other.record = replace(self.record, expected_mm=dict(self.record.expected_mm))
         return other
 
@@ -267,6 +350,14 @@ class Inflow:
             "bin": asdict(self.bin) if self.bin is not None else None,
             "cycles": self.cycles,
             "gauge_seen": self.gauge_seen,
+            "candidates": {
+                "tau_h": pack_array(self.candidates.tau_h),
+                "wobble": pack_array(self.candidates.wobble),
+                "wobble_h": pack_array(self.candidates.wobble_h),
+                "log_prior": pack_array(self.candidates.log_prior),
+            },
+            "backtest": asdict(self.backtest),
+            "history": pack_array(np.array(self.history, dtype=np.float64).reshape(-1, 5)),
             "record": {
                 **asdict(self.record),
                 "expected_mm": [list(t) for t in sorted(self.record.expected_mm.items())],
@@ -284,7 +375,11 @@ class Inflow:
             self.noise = CycleNoise(**state["noise"])
             self.storms = StormClimate(**state["storms"])
             self.rain = StormClimate(**state["rain"])
-            self.bank = _bank_from(state["bank"])
+            self.candidates = Candidates(**{name: unpack_array(a) for name, a in state["candidates"].items()})
+            self.bank = _bank_from(state["bank"], self.candidates)
+            kept = state["backtest"]
+            self.backtest = Backtest(**{**kept, "conformal": Conformal(**kept["conformal"])})
+            self.history = unpack_array(state["history"]).tolist()
             self.bank_ms = int(state["bank_ms"])
             self.bin = Bin(**state["bin"]) if state["bin"] is not None else None
             self.cycles = int(state["cycles"])
@@ -298,11 +393,11 @@ class Inflow:
         return self
 
 
-def _bank_from(packed: dict[str, Any] | None) -> Bank | None:
+def _bank_from(packed: dict[str, Any] | None, candidates: Candidates) -> Bank | None:
     if packed is None:
         return None
     mean, covariance = unpack_array(packed["mean"]), unpack_array(packed["covariance"])
-    bank = Bank(grid(), mean[0], covariance[0])
+    bank = Bank(candidates, mean[0], covariance[0])
     bank.mean, bank.covariance = mean, covariance
     bank.log_weight = unpack_array(packed["log_weight"])
     return bank

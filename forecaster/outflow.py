@@ -55,11 +55,10 @@ class Draws:
     def falling_wh(self, ahead_h: Array, lag_h: float) -> Array:
         """Energy ahead of water that is already there [Wh], shape (draws, T), without wobble."""
         path = self.base[:, None] * ahead_h
-        for k in range(3):
-            scales, which = np.unique(self.tau_h[:, k], return_inverse=True)
-            shape = scales[:, None] * -np.expm1(-ahead_h / scales[:, None])
-            path += (self.stores[:, k] * np.exp(-lag_h / self.tau_h[:, k]))[:, None] * shape[which]
-        return np.asarray(path, dtype=np.float64)
+        gone_wh = self.stores * np.exp(-lag_h / self.tau_h) * self.tau_h
+        taus = np.unique(self.tau_h)
+        start_wh = np.stack([np.sum(gone_wh * (self.tau_h == tau), axis=1) for tau in taus.tolist()], axis=1)
+        return np.asarray(path + start_wh @ -np.expm1(-ahead_h / taus[:, None]), dtype=np.float64)
 
     def raining_wh(self, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> Array:
         """Energy ahead of rain that falls now and ends by chance [Wh], shape (draws, T).

@@ -13,11 +13,11 @@ from forecaster.energy import PackDraws
 
 Array = NDArray[np.float64]
 
-GRID_POINTS = 160
+GRID_POINTS = 128
 """Points ahead."""
 
 _BEND_H = 8.0
-"""Where the grid ahead turns from even to geometric [h]: steps of 11 minutes at first, 8 h at two weeks."""
+"""Where the grid ahead turns from even to geometric [h]: steps of a quarter hour at first, 8 h at two weeks."""
 
 
 @lru_cache(maxsize=8)
@@ -61,7 +61,8 @@ def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Arr
 
     Running maximum, then linear between grid points.
     """
-    peak = np.maximum.accumulate(cumulative_wh, axis=1)
+    falls = bool((cumulative_wh[:, 1:] < cumulative_wh[:, :-1]).any())
+    peak = np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
     budget = np.maximum(budget_wh, 0.0)
     index = np.sum(peak < budget[:, None], axis=1)
     reached = index < peak.shape[1]

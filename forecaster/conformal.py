@@ -1,0 +1,100 @@
+"""Honest ranges: widen or narrow by how often past ranges held, and backtest them on the site's own history.
+
+Adaptive conformal inference (Gibbs & Candes 2021, NeurIPS 34): the miss rate that is aimed at moves by
+a(t+1) = a(t) + g (target - err), err = 1 for a miss, so that in the long run the range misses at the target's rate
+whatever the data do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from scipy.special import ndtri
+
+from forecaster.domain.forecast import Coverage
+
+TARGET_MISS = 0.2
+"""The 10-90 % range is to miss one time in five."""
+
+RATE = 0.015
+NARROWEST, WIDEST = 0.8, 2.5
+ENOUGH = 12
+"""Checks before the widening is believed."""
+
+
+def adapt(level: float, miss: bool, target: float = TARGET_MISS, rate: float = RATE) -> float:
+    """One step of the recursion: level + rate (target - miss)."""
+    return level + rate * (target - (1.0 if miss else 0.0))
+
+
+@dataclass(slots=True)
+class Conformal:
+    """The level aimed at, and what came of past ranges; update, then read."""
+
+    level: float = TARGET_MISS
+    hits: int = 0
+    count: int = 0
+
+    def update(self, miss: bool) -> None:
+        """Whether what happened lay outside the 10-90 % range that was given, as widened."""
+        self.level = min(max(adapt(self.level, miss), 0.005), 0.6)
+        self.count += 1
+        self.hits += 0 if miss else 1
+
+    @property
+    def widening(self) -> float:
+        """Factor on the spread of a normal range that gives the level aimed at; 1 until enough was seen."""
+        if self.count < ENOUGH:
+            return 1.0
+        factor = float(ndtri(1.0 - self.level / 2.0) / ndtri(1.0 - TARGET_MISS / 2.0))
+        return min(max(factor, NARROWEST), WIDEST)
+
+    def coverage(self) -> Coverage | None:
+        """Achieved coverage; None before the first check."""
+        return Coverage(self.hits, self.count, self.widening) if self.count else None
+
+
+@dataclass(slots=True)
+class Backtest:
+    """Ranges given for the pump's energy some hours ahead, until what came is known.
+
+    pending : list of [made_ms, due_ms, low_wh, high_wh, total_wh, watched_h] — the totals as they stood when made
+    """
+
+    AHEAD_H = (3.0, 12.0)
+    EVERY_H = 6.0
+    WATCHED_SHARE = 0.95
+
+    conformal: Conformal = field(default_factory=Conformal)
+    pending: list[list[float]] = field(default_factory=list)
+    made_ms: int = 0
+    total_wh: float = 0.0
+    watched_h: float = 0.0
+
+    def due(self, now_ms: int) -> bool:
+        """Whether it is time for another range."""
+        return now_ms - self.made_ms >= self.EVERY_H * 3_600_000.0
+
+    def give(self, now_ms: int, low_wh: float, high_wh: float, ahead_h: float) -> None:
+        """A range for the energy from now until `ahead_h` from now [Wh]."""
+        self.made_ms = now_ms
+        due_ms = now_ms + ahead_h * 3_600_000.0
+        self.pending.append([float(now_ms), due_ms, low_wh, high_wh, self.total_wh, self.watched_h])
+
+    def watch(self, start_ms: int, stop_ms: int, energy_wh: float) -> None:
+        """Energy that came over a span [Wh]; settles what is due, spans with gaps are let go."""
+        span_h = (stop_ms - start_ms) / 3_600_000.0
+        open_still = []
+        for row in self.pending:
+            made_ms, due_ms, low, high, total, watched = row
+            if stop_ms < due_ms:
+                open_still.append(row)
+                continue
+            share = 1.0 if stop_ms <= start_ms else min(max((due_ms - start_ms) / (stop_ms - start_ms), 0.0), 1.0)
+            came_wh = self.total_wh - total + share * energy_wh
+            seen_h = self.watched_h - watched + share * span_h
+            if seen_h >= self.WATCHED_SHARE * (due_ms - made_ms) / 3_600_000.0:
+                self.conformal.update(miss=not low <= came_wh <= high)
+        self.pending = open_still
+        self.total_wh += energy_wh
+        self.watched_h += span_h
