@@ -199,7 +199,7 @@ def copies_while_writing(path: Path, folder: Path, wanted: int) -> Iterator[tupl
         writer.join()
 
 
-@pytest.mark.parametrize("wanted", [60, pytest.param(1000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("wanted", [60, pytest.param(1000, marks=[pytest.mark.long, pytest.mark.timeout(1200)])])
 def test_after_a_power_cut_every_acknowledged_row_is_there(tmp_path: Path, wanted: int) -> None:
     """What the disk held at a moment of no choice opens, is sound, and holds every row acknowledged before it."""
     path = tmp_path / "outlast.db"
