@@ -113,46 +113,54 @@ def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
 
 def frozen(fold: Fold, models: Models, now_ms: int) -> tuple[Quantity, ...]:
     """Quantities that report, and report the same value while it must have moved."""
-    found: list[Quantity] = []
-    charge = fold.rhythms.get(Quantity.PACK_CHARGE)
     mean_w = models.inflow.mean_w(now_ms).p50
-    if (
-        charge is not None
-        and not charge.silent(now_ms)
-        and fold.accounts.on_pack
-        and charge.last_value not in (None, 0.0)
-    ):
-        since = max(charge.changed_ms or 0, fold.accounts.since_ms)
-        loads_w = fold.loads_mean_w()
-        drain_w = mean_w + (sum(fold.listed_w.values()) if loads_w is None else loads_w)
-        fell = 100.0 * drain_w * (now_ms - since) / _MS_PER_HOUR / math.exp(float(models.belief.mean[0]))
-        if fell > _FROZEN_PERCENT and not fold.pack_input.recent_w:
-            found.append(Quantity.PACK_CHARGE)
-    counter = fold.segmenter.counter
-    others = [t for q, t in fold.segmenter.trackers.items() if q is not Quantity.PACK_OUTPUT_POWER]
-    if counter is not None and not counter.rhythm.silent(now_ms) and fold.segmenter.meter.since_tick_wh > _FROZEN_WH:
-        stood_ms = now_ms - (counter.rhythm.changed_ms or now_ms)
-        if fold.segmenter.meter.since_tick_wh > 3.0 * (counter.resolution_wh or 1.0) and stood_ms > _MS_PER_HOUR // 2:
-            found.append(Quantity.PUMP_ENERGY)
-    power = fold.segmenter.trackers.get(Quantity.PUMP_POWER)
-    if power is not None and not power.rhythm.silent(now_ms):
-        stood_ms = now_ms - (power.rhythm.changed_ms or now_ms)
-        stood_at_ms = now_ms - stood_ms
-        seen_elsewhere = any(
-            t is not power and t.last_stop_ms is not None and stood_at_ms + t.rhythm.silence_ms < t.last_stop_ms
-            for t in others
-        )
-        risen = (
-            counter is not None
-            and counter.rhythm.changed_ms is not None
-            and counter.rhythm.changed_ms > stood_at_ms + counter.rhythm.silence_ms  # it tells of the last run late
-        )
-        expected_wh = mean_w * stood_ms / _MS_PER_HOUR
-        runs_wh = fold.normals.usual_run_wh() or 1.0
-        misses = fold.segmenter.coarse(now_ms)  # a value that sampling shows at rest has not stood still
-        if (seen_elsewhere or risen) and not misses and expected_wh > 5.0 * runs_wh and fold.normals.count >= 3:
-            found.append(Quantity.PUMP_POWER)
-    return tuple(found)
+    capacity_wh = math.exp(float(models.belief.mean[0]))
+    checks = (
+        (Quantity.PACK_CHARGE, _charge_frozen(fold, mean_w, capacity_wh, now_ms)),
+        (Quantity.PUMP_ENERGY, _counter_frozen(fold, now_ms)),
+        (Quantity.PUMP_POWER, _power_frozen(fold, mean_w, now_ms)),
+    )
+    return tuple(quantity for quantity, stands in checks if stands)
+
+
+def _charge_frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -> bool:
+    """On the pack, with nothing flowing in, the charge should have fallen by some steps and did not."""
+    charge = fold.rhythms.get(Quantity.PACK_CHARGE)
+    if charge is None or charge.silent(now_ms) or not fold.accounts.on_pack or charge.last_value in (None, 0.0):
+        return False
+    since = max(charge.changed_ms or 0, fold.accounts.since_ms)
+    loads_w = fold.loads_mean_w()
+    drain_w = mean_w + (sum(fold.listed_w.values()) if loads_w is None else loads_w)
+    fell = 100.0 * drain_w * (now_ms - since) / _MS_PER_HOUR / capacity_wh
+    return fell > _FROZEN_PERCENT and not fold.pack_input.recent_w
+
+
+def _counter_frozen(fold: Fold, now_ms: int) -> bool:
+    """The counter stands while the others told of some steps of it."""
+    counter, told_wh = fold.segmenter.counter, fold.segmenter.meter.since_tick_wh
+    if counter is None or counter.rhythm.silent(now_ms) or counter.rhythm.changed_ms is None:
+        return False
+    stood_ms = now_ms - counter.rhythm.changed_ms
+    return told_wh > max(_FROZEN_WH, 3.0 * (counter.resolution_wh or 1.0)) and stood_ms > _MS_PER_HOUR // 2
+
+
+def _power_frozen(fold: Fold, mean_w: float, now_ms: int) -> bool:
+    """The power stands, sampled too finely to miss a run, while another source tells that the pump ran."""
+    segmenter, normals = fold.segmenter, fold.normals
+    power, usual = segmenter.trackers.get(Quantity.PUMP_POWER), spread_of(normals.run_s)
+    if power is None or power.rhythm.silent(now_ms) or power.rhythm.changed_ms is None or usual is None:
+        return False
+    if not power.rhythm.on_change and (power.rhythm.steady_ms or 0.0) > 800.0 * usual.p50:
+        return False
+    changed_ms = power.rhythm.changed_ms
+    others = [t for q, t in segmenter.trackers.items() if q not in (Quantity.PUMP_POWER, Quantity.PACK_OUTPUT_POWER)]
+    told = [(tracker.last_stop_ms, tracker.rhythm.silence_ms) for tracker in others]
+    if segmenter.counter is not None:
+        told.append((segmenter.counter.rhythm.changed_ms, segmenter.counter.rhythm.silence_ms))
+    # another source may tell late of the last run that the power showed
+    ran = any(at_ms is not None and at_ms > changed_ms + late_ms for at_ms, late_ms in told)
+    expected_wh = mean_w * (now_ms - changed_ms) / _MS_PER_HOUR
+    return ran and normals.count >= 3 and expected_wh > 5.0 * (normals.usual_run_wh() or 1.0)
 
 
 def ages(site: Site, fold: Fold, now_ms: int) -> tuple[QuantityAge, ...]:

@@ -8,6 +8,7 @@ import msgspec
 
 _ENOUGH_WH = 20.0
 _FORGET_WH = 500.0
+_DISAGREEMENT_GAIN = 0.05
 _SCALE_LOW, _SCALE_HIGH = 0.3, 3.0
 
 
@@ -17,6 +18,8 @@ class Meter(msgspec.Struct):
     anchor_wh, anchor_blind_ms — settled
     fresh_wh, fresh_blind_ms — since the last reading of the counter, not settled yet where a counter is heard
     counter_wh, told_wh — what the counter and the others told over the same spans
+    disagreement : float — 0..1, how far the others are from the counter between its steps: high where sampling
+        catches runs by chance
     scale : float — counter over the others: mends a wrong running power or power factor when the counter is gone
     """
 
@@ -30,6 +33,7 @@ class Meter(msgspec.Struct):
     since_tick_blind: bool = True
     scale: float = 1.0
     ticks: int = 0
+    disagreement: float = 0.0
 
     @property
     def total_wh(self) -> float:
@@ -78,6 +82,8 @@ class Meter(msgspec.Struct):
         self.ticks += 1
 
     def _compare(self, used_wh: float) -> None:
+        told = self.since_tick_wh * min(max(self.scale, 0.5), 2.0)
+        self.disagreement += _DISAGREEMENT_GAIN * (abs(used_wh - told) / max(used_wh, told) - self.disagreement)
         self.counter_wh += used_wh
         self.told_wh += self.since_tick_wh
         if self.told_wh >= _ENOUGH_WH:

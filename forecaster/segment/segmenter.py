@@ -20,6 +20,7 @@ from forecaster.segment.tracker import Draft, Tracker
 _RANK: dict[Quantity, int] = {quantity: rank for rank, quantity in enumerate(RUN_SOURCES)}
 _COARSE_RANK = 10
 _COARSE = 0.8
+_DISAGREE = 0.55
 _YES_NO = (Quantity.PUMP_RUNNING, Quantity.PIT_FLOAT)
 _PIN_LOW, _PIN_HIGH = 0.97, 1.02
 _LEAST_GREATEST_W = 1_000.0
@@ -130,7 +131,7 @@ class Segmenter(msgspec.Struct):
         source = self.source(now_ms)
         if source is None or source is Quantity.PUMP_ENERGY:
             return True
-        return self.trackers[source].coarse > _COARSE
+        return self._too_coarse(source, self.trackers[source])
 
     def interval_ms(self, now_ms: int) -> float | None:
         """Usual interval between samples of the source believed now [ms]; None where it is not known."""
@@ -202,8 +203,12 @@ class Segmenter(msgspec.Struct):
 
     def _rank(self, quantity: Quantity) -> int:
         tracker = self.trackers.get(quantity)
-        coarse = tracker is not None and tracker.coarse > _COARSE
+        coarse = tracker is not None and self._too_coarse(quantity, tracker)
         return _RANK[quantity] + (_COARSE_RANK if coarse else 0)
+
+    def _too_coarse(self, quantity: Quantity, tracker: Tracker) -> bool:
+        """Whether a source's sampling misses runs, by its own runs or by what the counter says."""
+        return tracker.coarse > _COARSE or (quantity is self.metering and self.meter.disagreement > _DISAGREE)
 
     def _rhythms(self) -> list[tuple[Quantity, Rhythm]]:
         rhythms = [(quantity, tracker.rhythm) for quantity, tracker in self.trackers.items()]
@@ -268,7 +273,8 @@ class Segmenter(msgspec.Struct):
             if last < draft.stop_ms + (tracker.rhythm.typical_ms() or 0):
                 verdict = None
                 continue
-            tracker.told(tracker.saw(draft.start_ms, draft.stop_ms))
+            if not tracker.saw(draft.start_ms, draft.stop_ms):
+                tracker.told(False)
             return False
         counter = self.counter
         if (
@@ -335,4 +341,4 @@ class Segmenter(msgspec.Struct):
         """What a run uses, by the source believed now; None where it is too coarse for that."""
         source = self.source(now_ms)
         tracker = None if source is None else self.trackers.get(source)
-        return None if tracker is None or tracker.coarse > _COARSE else tracker.size
+        return None if source is None or tracker is None or self._too_coarse(source, tracker) else tracker.size

@@ -16,7 +16,8 @@ _DRIFT = 0.002**2
 _FIRST_NOISE = 0.05
 _NOISE_GAIN = 0.04
 _FINE, _COARSE = 1.0 / 10.0, 1.0 / 3.0
-_BRANCH = 0.96
+_BRANCH = 0.9
+_LONG = 0.35
 _OUTLIER = 3.0
 
 
@@ -39,9 +40,11 @@ class RunSize(msgspec.Struct):
         cycle_s : float | None — since the start before [s]; None: not known
         sample_s : float — between samples [s]; 0 for reports on change
         """
-        duty = self.duty(cycle_s)
-        if duty is None or raw_s <= 0.0 or raw_wh <= 0.0:
-            duty = 0.0 if cycle_s is None else min(raw_s / cycle_s, 0.95)
+        if cycle_s is None or cycle_s <= 0.0 or raw_s <= 0.0 or raw_wh <= 0.0:
+            return raw_wh, raw_s
+        duty = self._duty(raw_s, cycle_s)
+        if duty is None:
+            duty = min(raw_s / cycle_s, 0.97)
             self._learn(raw_wh * (1.0 - duty), raw_s * (1.0 - duty))
             return raw_wh, raw_s
         self._learn(raw_wh * (1.0 - duty), raw_s * (1.0 - duty))
@@ -50,18 +53,20 @@ class RunSize(msgspec.Struct):
         wh = trust * self.wh / (1.0 - duty) + (1.0 - trust) * raw_wh
         return wh, trust * self.s / (1.0 - duty) + (1.0 - trust) * raw_s
 
-    def duty(self, cycle_s: float | None) -> float | None:
-        """Share of time the pump runs in a cycle of a length, 0..0.4; None where it is not known or ambiguous."""
-        if self.count < 8 or cycle_s is None or cycle_s <= 0.0:
-            return None
+    def _duty(self, raw_s: float, cycle_s: float) -> float | None:
+        """Share of time the pump runs in a cycle of a length, 0..0.5. None where it is not known, or runs so long that
+        its sampled share is the better one.
+        """
         product = 4.0 * self.s / cycle_s
-        return None if product >= _BRANCH else (1.0 - math.sqrt(1.0 - product)) / 2.0
+        if self.count < 8 or product >= _BRANCH or raw_s > _LONG * cycle_s:
+            return None
+        return (1.0 - math.sqrt(1.0 - product)) / 2.0
 
     def at_mean_w(self, mean_w: float) -> tuple[float, float] | None:
         """Energy [Wh] and length [s] of a run where the pump's mean power is mean_w [W]; None before it is known."""
         if self.count < 3 or self.s <= 0.0:
             return None
-        duty = min(mean_w / (self.wh / self.s * 3600.0), 0.95)
+        duty = min(mean_w / (self.wh / self.s * 3600.0), 0.985)
         return self.wh / (1.0 - duty), self.s / (1.0 - duty)
 
     def _learn(self, wh: float, seconds: float) -> None:

@@ -67,6 +67,7 @@ class Tracker(msgspec.Struct):
     judged_ms: int = 0
     blind_ms: int = 0
     coarse: float = 0.0
+    judged: int = 0
     size: RunSize = msgspec.field(default_factory=RunSize)
     last_start_ms: int | None = None
     last_stop_ms: int | None = None
@@ -124,7 +125,8 @@ class Tracker(msgspec.Struct):
 
     def told(self, seen: bool) -> None:
         """Note whether a run that happened was seen well: moves the share of coarse ones."""
-        self.coarse += _COARSE_GAIN * ((0.0 if seen else 1.0) - self.coarse)
+        self.judged += 1
+        self.coarse += max(_COARSE_GAIN, 1.0 / (self.judged + 1.0)) * ((0.0 if seen else 1.0) - self.coarse)
 
     def blind_over(self, start_ms: int, stop_ms: int) -> bool:
         """Whether the newest gap of this source covers any of a span, or it was not heard yet."""
