@@ -98,7 +98,7 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "telemetry-silent.mains": "No word since {heard}. If the mains failed then, the pack lasts {until}.",
         "telemetry-silent.pack": "No word since {heard}, on the pack. Projected to last {until}.",
         "telemetry-silent.empty": "No word since {heard}; the pack was all but empty, so the pump has likely stopped.",
-        "telemetry-silent.part": "No word of {quiet} since {quiet_since}; the rest of the house is heard{supply}.",
+        "telemetry-silent.part": "No word of {quiet} since {quiet_since}; the rest of the house is heard.",
         "telemetry-silent.never": "No word from the house yet: no reading has come in.",
         "telemetry-silent.frozen": "The {frozen} readings have stood still; the forecast rests on the last good ones.",
         "telemetry-silent.trouble": "Readings cannot be taken in: {trouble}.",

@@ -1,0 +1,255 @@
+"""`outlast alarms`: list, acknowledge, shelve, preview on a log, and send a test message."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+import typer
+
+from api.answers import alarm_out
+from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.commands.durations import duration_ms
+from api.commands.installed import Opened, opened
+from api.previewing import Preview, differences, parse_limits
+from collector.clock import SystemClock
+from collector.log import read_log
+from collector.settings import load_site
+from forecaster.alarms.plan import CHANNELS
+from forecaster.document import time_text
+from forecaster.domain.alarms import AlarmState, AlarmTransition
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.ports import Delivery
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+app = group("List, acknowledge, shelve or preview alarms; send a test message.")
+
+LONGEST_SHELF_MS = 7 * 86_400_000
+OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
+AlarmId = Annotated[str, typer.Argument(metavar="ALARM", help="An alarm's id, as `outlast alarms list` shows it.")]
+By = Annotated[str, typer.Option(metavar="NAME", help="Who does it.")]
+
+
+@app.command("list")
+def list_alarms(
+    site: Annotated[str | None, typer.Option(help="Only this site.")] = None,
+    everything: Annotated[bool, typer.Option("--all", help="Those that are over as well.")] = False,
+    config: ConfigDir = Path(),
+    as_json: AsJson = False,
+) -> int:
+    """Alarms that stand, newest change first.
+
+    Example: outlast alarms list --config /etc/outlast
+    """
+    with opened(config) as found:
+        if site is not None:
+            found.site(site)
+        alarms = found.ledger.alarms(site, None if everything else OPEN)
+        if as_json:
+            echo_json({"alarms": [alarm_out(alarm) for alarm in alarms]})
+            return 0
+        now_ms = SystemClock().now_ms()
+        for alarm in alarms:
+            known = found.installation.sites.get(alarm.site)
+            wording = Wording("UTC") if known is None else Wording.of(known)
+            typer.echo(f"{alarm.id}  {alarm.priority.value}, {alarm.state.value}")
+            typer.echo(f"  {wording.clock(alarm.changed_ms, now_ms)}  {alarm.headline}")
+            if alarm.cleared_ms is None:
+                typer.echo(f"  {alarm.action}")
+        if not alarms:
+            typer.echo("No alarm stands.")
+    return 0
+
+
+def _ask(found: Opened, kind: str, alarm_id: str, body: dict[str, Any]) -> None:
+    alarm = found.ledger.alarm(alarm_id)
+    found.ledger.request(kind, alarm.id, msgspec.json.encode(body).decode(), SystemClock().now_ms())
+
+
+@app.command()
+def acknowledge(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()) -> int:
+    """Say that somebody has seen an alarm and acts on it; reminders end.
+
+    Example: outlast alarms acknowledge larkspur:mains-lost:1772553720000 --by Robin
+    """
+    with opened(config) as found:
+        _ask(found, "acknowledge", alarm, {"by": by})
+    typer.echo("Asked; the running program does it within a second.")
+    return 0
+
+
+@app.command()
+def shelve(
+    alarm: AlarmId,
+    duration: Annotated[str, typer.Option("--for", metavar="DURATION", help="How long: 30m, 8h, 2d; at most 7d.")],
+    by: By = "command line",
+    config: ConfigDir = Path(),
+) -> int:
+    """Keep an alarm quiet for a while; it comes back by itself if it still stands.
+
+    Example: outlast alarms shelve larkspur:test-due:1772553720000 --for 2d
+    """
+    length_ms = duration_ms(duration)
+    if length_ms > LONGEST_SHELF_MS:
+        raise UsageError("an alarm is shelved for at most 7 days", "give a shorter time")
+    with opened(config) as found:
+        _ask(found, "shelve", alarm, {"by": by, "until_ms": SystemClock().now_ms() + length_ms})
+    typer.echo("Asked; the running program does it within a second.")
+    return 0
+
+
+@app.command("test")
+def trial(
+    site: Annotated[str, typer.Option(help="The site whose hubs and people are told.")],
+    channel: Annotated[
+        list[str] | None, typer.Option(help="Only over this channel; repeatable.", metavar="CHANNEL")
+    ] = None,
+    wait: Annotated[str, typer.Option(metavar="DURATION", help="How long to wait for the result.")] = "60s",
+    config: ConfigDir = Path(),
+    as_json: AsJson = False,
+) -> int:
+    """Send a test message to every hub and person of a site, through the running program.
+
+    Exit code 1 where a message did not arrive in time.
+
+    Example: outlast alarms test --site larkspur --channel mail
+    """
+    from api.deliver.owing import served, trial_messages
+
+    wanted = CHANNELS if not channel else frozenset(channel)
+    unknown = sorted(wanted - CHANNELS)
+    if unknown:
+        raise UsageError(f"there is no channel {unknown[0]!r}", f"name one of {', '.join(sorted(CHANNELS))}")
+    with opened(config) as found:
+        known = found.site(site)
+        owed = trial_messages(known, found.ledger, wanted & served(found.installation), SystemClock().now_ms())
+        if not owed:
+            raise NotFound("receiver for these channels: add a contact, [mail] or a browser")
+        found.ledger.commit_transitions([], owed, [])
+        results = _results(found, owed, duration_ms(wait) / 1000.0)
+    if as_json:
+        echo_json({"site": site, "results": results})
+    else:
+        for line in results:
+            typer.echo(f"{line['channel']:<8} {line['receiver']:<40} {line['result']}")
+    return 0 if all(line["result"] == "sent" for line in results) else 1
+
+
+def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dict[str, str]]:
+    """Wait until every test message is settled, or the time is over."""
+    from api.deliver.failing import faults_of
+
+    deadline = time.monotonic() + wait_s
+    open_keys = {item.key for item in owed}
+    while open_keys and time.monotonic() < deadline:
+        later_ms = max(item.expires_ms for item in owed)
+        open_keys = {
+            waiting.key for one in {item.channel for item in owed} for waiting in found.ledger.due(one, later_ms, 5_000)
+        } & open_keys
+        time.sleep(0.2)
+    results = []
+    for item in owed:
+        fault = faults_of(found.ledger, item.channel).get(item.receiver)
+        said = "sent"
+        if fault is not None:
+            said = f"failed: {fault.error}"
+        elif item.key in open_keys:
+            said = "waiting: is `outlast run` running?"
+        results.append({"channel": item.channel, "receiver": item.receiver, "result": said})
+    return results
+
+
+@app.command()
+def preview(
+    log: Annotated[
+        list[str], typer.Argument(metavar="LOG…", help="Message logs; .gz and - (standard input) are read.")
+    ],
+    site: Annotated[Path, typer.Option("--site", metavar="SITE.toml", help="The site file.")],
+    limit: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KIND=VALUE", help="Try another limit, or off; repeatable."),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """What the rules would have done on a recorded log, and what changed limits would have changed.
+
+    Example: outlast alarms preview --site sites/larkspur.toml --limit low-reserve=4 march.log.gz
+    """
+    known = load_site(site)
+    sets = [known.alarms]
+    if limit:
+        sets.append(parse_limits(limit, known.alarms))
+    work = Preview(known, sets)
+    work.run(read_log(log))
+    if as_json:
+        echo_json(_preview_document(work))
+        return 0
+    if not work.readings:
+        typer.echo(f"none of the {work.messages} messages is of a channel of {site}; compare its topics", err=True)
+    _show(known, work.said[0], "With the limits of the site file:")
+    if limit:
+        _show(known, work.said[1], f"With {', '.join(limit)}:")
+        _show_differences(known, work)
+    return 0
+
+
+def _when(site: Site, at_ms: int) -> str:
+    return Wording.of(site).local(at_ms).strftime("%Y-%m-%d %H:%M")
+
+
+def _show(site: Site, said: Sequence[AlarmTransition], title: str) -> None:
+    typer.echo(title)
+    for item in said:
+        if item.tell or item.kind.value in ("raised", "cleared"):
+            mark = "message" if item.tell else "       "
+            typer.echo(f"  {_when(site, item.at_ms)}  {mark}  {item.alarm.kind.value}  {item.kind.value}")
+            typer.echo(f"      {item.alarm.headline}")
+    if not said:
+        typer.echo("  nothing")
+    told = sum(item.tell for item in said)
+    typer.echo(f"  {told} messages to a person who takes every priority.")
+
+
+def _show_differences(site: Site, work: Preview) -> None:
+    found = differences(work.said[0], work.said[1])
+    typer.echo("What the change makes of it:" if found else "The change makes no difference.")
+    for item in found:
+        if item.before is not None and item.after is not None:
+            later = (item.later_s or 0.0) / 60.0
+            way = "later" if later > 0 else "earlier"
+            typer.echo(f"  {item.kind.value} {abs(later):.0f} min {way}, at {_when(site, item.after.at_ms)}")
+        elif item.after is not None:
+            typer.echo(f"  {item.kind.value} would be raised at {_when(site, item.after.at_ms)}")
+        elif item.before is not None:
+            typer.echo(f"  {item.kind.value} of {_when(site, item.before.at_ms)} would not be raised")
+
+
+def _preview_document(work: Preview) -> dict[str, Any]:
+    def out(said: Sequence[AlarmTransition]) -> list[dict[str, Any]]:
+        return [
+            {"at": time_text(t.at_ms), "transition": t.kind.value, "told": t.tell, **alarm_out(t.alarm)} for t in said
+        ]
+
+    document: dict[str, Any] = {
+        "site": work.site.id,
+        "messages": work.messages,
+        "readings": work.readings,
+        "from": None if work.start_ms is None else time_text(work.start_ms),
+        "to": None if work.end_ms is None else time_text(work.end_ms),
+        "transitions": out(work.said[0]),
+    }
+    if len(work.said) > 1:
+        document["changed"] = out(work.said[1])
+        document["differences"] = [
+            {
+                "kind": item.kind.value,
+                "before": None if item.before is None else time_text(item.before.at_ms),
+                "after": None if item.after is None else time_text(item.after.at_ms),
+            }
+            for item in differences(work.said[0], work.said[1])
+        ]
+    return document

@@ -1,0 +1,138 @@
+"""What the alarm rules would have done on a recorded log, and what changed limits would have changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from collector.log import LoggedMessage
+from collector.payload import Decoder
+from forecaster.alarms import TABLE, AlarmDesk
+from forecaster.domain.alarms import AlarmKind, AlarmTransition
+from forecaster.domain.errors import UsageError
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import AlarmLimits, Site
+from forecaster.engine import Engine
+
+STRIDE_MS = 60_000
+PACK_FORECAST_MS, MAINS_FORECAST_MS = 5 * 60_000, 30 * 60_000
+"""How often a forecast is made on a log: it is what takes time."""
+
+
+def parse_limits(texts: Sequence[str], limits: AlarmLimits) -> AlarmLimits:
+    """The site's limits with `kind=value` changes; "off" switches a kind off. UsageError."""
+    changed = limits
+    for text in texts:
+        name, _, value = text.partition("=")
+        kinds = {kind.value: kind for kind in AlarmKind}
+        if name not in kinds:
+            raise UsageError(f"{name!r} is no kind of alarm", f"name one of {', '.join(kinds)}")
+        kind = kinds[name]
+        if value == "off":
+            changed = replace(changed, off=changed.off | {kind})
+            continue
+        changed = _with_limit(changed, kind, _number(text, value))
+    return changed
+
+
+def _number(text: str, value: str) -> float:
+    try:
+        number = float(value)
+    except ValueError as error:
+        raise UsageError(f"{text!r} gives no number", "write it as low-reserve=4 or test-due=off") from error
+    if not 0.0 <= number < 1e6:
+        raise UsageError(f"{text!r} is out of range", "give a limit from 0 up")
+    return number
+
+
+def _with_limit(limits: AlarmLimits, kind: AlarmKind, number: float) -> AlarmLimits:
+    if TABLE[kind].limit is None:
+        raise UsageError(f"{kind.value} has no limit", f"switch it off with {kind.value}=off, or leave it")
+    if kind is AlarmKind.LOW_RESERVE:
+        return replace(limits, low_reserve_h=number)
+    if kind is AlarmKind.CRITICAL_RESERVE:
+        return replace(limits, critical_reserve_h=number)
+    return replace(limits, others={**limits.others, kind: number})
+
+
+@dataclass(slots=True)
+class Preview:
+    """One pass of a log through the engine and a desk for each set of limits.
+
+    said : one list of transitions for each set of limits
+    """
+
+    site: Site
+    limits: Sequence[AlarmLimits]
+    messages: int = 0
+    readings: int = 0
+    start_ms: int | None = None
+    end_ms: int | None = None
+    said: list[list[AlarmTransition]] = field(default_factory=list)
+
+    def run(self, log: Iterable[LoggedMessage]) -> None:
+        """Read the whole log."""
+        engine = Engine(self.site)
+        desks = [AlarmDesk(self.site, limits) for limits in self.limits]
+        self.said = [[] for _ in desks]
+        decoder, issued = Decoder((self.site,)), None
+        now_ms = 0
+        for message in log:
+            self.messages += 1
+            if self.start_ms is None:
+                self.start_ms = now_ms = message.tst_ms
+            self.end_ms = max(self.end_ms or message.tst_ms, message.tst_ms)
+            while now_ms + STRIDE_MS <= message.tst_ms:
+                now_ms += STRIDE_MS
+                issued = self._step(engine, desks, issued, now_ms)
+            for reading in self._decoded(decoder, message):
+                self.readings += 1
+                engine.update(reading)
+        if self.end_ms is not None:
+            self._step(engine, desks, issued, max(self.end_ms, now_ms))
+
+    def _decoded(self, decoder: Decoder, message: LoggedMessage) -> tuple[Reading, ...]:
+        found = decoder.decode(message.topic, message.payload, message.tst_ms, message.retained)
+        return tuple(reading for reading in found.readings if reading.site == self.site.id)
+
+    def _step(self, engine: Engine, desks: list[AlarmDesk], issued: Forecast | None, now_ms: int) -> Forecast:
+        status = engine.status(now_ms)
+        every_ms = PACK_FORECAST_MS if status.supply is Supply.PACK else MAINS_FORECAST_MS
+        if issued is None or issued.supply is not status.supply or now_ms - issued.issued_at_ms >= every_ms:
+            issued = engine.forecast(now_ms)
+        for desk, said in zip(desks, self.said, strict=True):
+            said.extend(desk.step(status, issued, now_ms))
+        return issued
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """An alarm that one set of limits raised and the other did not, or raised at another time [s later]."""
+
+    kind: AlarmKind
+    before: AlarmTransition | None
+    after: AlarmTransition | None
+
+    @property
+    def later_s(self) -> float | None:
+        """How much later the changed limits raised it; None where only one did."""
+        if self.before is None or self.after is None:
+            return None
+        return (self.after.at_ms - self.before.at_ms) / 1000.0
+
+
+def differences(before: Sequence[AlarmTransition], after: Sequence[AlarmTransition]) -> list[Difference]:
+    """What changed limits change: raises paired by kind in order."""
+    found = []
+    for kind in AlarmKind:
+        first, second = (
+            [t for t in said if t.alarm.kind is kind and t.kind.value == "raised"] for said in (before, after)
+        )
+        for index in range(max(len(first), len(second))):
+            one = first[index] if index < len(first) else None
+            other = second[index] if index < len(second) else None
+            if one is None or other is None or one.at_ms != other.at_ms:
+                found.append(Difference(kind, one, other))
+    return found
