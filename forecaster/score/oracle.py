@@ -144,6 +144,8 @@ def _rain_ahead(drawn: Episode, at_s: float, steps: int, draws: int, rng: np.ran
     own = rng.gamma(climate.intensity_shape, climate.intensity_mm_per_h / climate.intensity_shape, size=new)
     intensity = np.concatenate([own, np.repeat(_intensities(going), draws)])
     rain = _totals(rows, start_s, lasts_s, intensity, edges_s, draws)
+    wet = rain > 0.0
+    rain[wet] *= rng.gamma(2.0, 0.5, size=int(wet.sum()))  # gusts of ten minutes, as forecaster.twin.weather has them
     if drawn.outlooks:
         _tell(drawn, at_s, edges_s, rain, rng)
     return rain
