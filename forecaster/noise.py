@@ -67,6 +67,7 @@ def wobble_modes(times_h: tuple[float, ...], tau_h: float, modes: int) -> Array:
     shape = (vectors[:, -modes:] / root[:, None]) * np.sqrt(lead)
     kept = np.sum(shape**2, axis=1)
     scale = np.sqrt(np.divide(np.diag(cov), kept, out=np.ones_like(kept), where=kept > 1e-12))
-    result: Array = np.ascontiguousarray((shape * scale[:, None]).T)
+    result: Array = np.zeros((modes, t.size))  # a grid shorter than `modes` needs no more of them
+    result[: lead.size] = (shape * scale[:, None]).T
     result.setflags(write=False)
     return result
