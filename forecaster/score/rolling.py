@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from forecaster.domain.errors import FitError
 from forecaster.domain.forecast import LEVELS, Forecast
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
@@ -69,7 +71,11 @@ class Scored:
     degraded: tuple[str, ...] = ()
 
 
-REFIT_EVERY_MS = 3_600_000
+REFIT_MS = 3_600_000
+"""The service refits hourly; here a fit older than this is renewed when a forecast is asked."""
+
+HISTORY_REFIT_MS = 24 * REFIT_MS
+"""Between forecasts, where nobody would see the difference."""
 
 
 def score_case(
@@ -79,7 +85,7 @@ def score_case(
 ) -> list[Scored]:
     """Everything that forecasters said of one outage, origin by origin.
 
-    The engine is the live one: folded reading by reading, refitted about once an hour as the service does.
+    The engine is the live one: folded reading by reading, and asked with a fit not older than the service's.
     """
     feed = _Feed(case, engine(case.site), {name: build(case) for name, build in (peers or {}).items()})
     return [row for origin in sorted(case.origins, key=lambda o: o.at_ms) for row in feed.at(origin)]
@@ -91,23 +97,32 @@ class _Feed:
     def __init__(self, case: Case, fold: Fold, peers: dict[str, Peer]) -> None:
         self.case, self.fold, self.peers = case, fold, peers
         self.gatherer = Gatherer(case.site, case.transfer_ms)
-        self.place, self.refitted_ms = 0, 0
+        self.place = 0
+        self.refitted_ms: int | None = None
 
     def _advance(self, now_ms: int) -> None:
         readings = self.case.readings
         first = self.place
         while self.place < len(readings) and readings[self.place].arrived_ms <= now_ms:
-            arrived_ms = readings[self.place].arrived_ms
             self.fold.update(readings[self.place])
             self.place += 1
-            if arrived_ms - self.refitted_ms >= _refit_every_ms(arrived_ms, self.case.transfer_ms):
-                self.fold.refit(arrived_ms)
-                self.fold.events()
-                self.refitted_ms = arrived_ms
+            self._refit(readings[self.place - 1].arrived_ms, HISTORY_REFIT_MS)
+        self._refit(now_ms, REFIT_MS)
         new = readings[first : self.place]
         self.gatherer.take(new)
         for peer in self.peers.values():
             peer.take(new)
+
+    def _refit(self, now_ms: int, every_ms: int) -> None:
+        """Refit if the last one is old; where a fit fails the engine goes on as it is, and says degraded."""
+        if self.refitted_ms is None:
+            self.refitted_ms = now_ms
+        if now_ms - self.refitted_ms < every_ms:
+            return
+        self.refitted_ms = now_ms
+        with contextlib.suppress(FitError):
+            self.fold.refit(now_ms)
+        self.fold.events()
 
     def at(self, origin: Origin) -> list[Scored]:
         """What each forecaster says at an origin."""
@@ -150,8 +165,3 @@ class _Feed:
             if quantiles is not None:
                 said[name] = filled(quantiles)
         return said
-
-
-def _refit_every_ms(now_ms: int, transfer_ms: int) -> int:
-    """Hourly on the pack; before it, only as often as a fit from scratch is worth."""
-    return REFIT_EVERY_MS if now_ms >= transfer_ms - REFIT_EVERY_MS else 24 * REFIT_EVERY_MS
