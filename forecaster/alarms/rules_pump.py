@@ -16,7 +16,7 @@ ENOUGH_HOURS = 24
 """Hours that must have been seen before their count of starts counts as the site's normal."""
 LEAST_OVERRUN_S = 120.0
 """A run shorter than this is never far too long."""
-LEAST_CYCLES_MISSED = 2.0
+LEAST_CYCLES_MISSED = 2.2
 """A pump is not silent before this many usual cycles have passed since its last start."""
 LEAST_CYCLES_HEARD = 1.5
 """Nor before it has been heard of for this many without a break: runs that fell into a gap are not missing."""
