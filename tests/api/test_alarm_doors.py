@@ -304,7 +304,7 @@ def test_a_preview_tells_what_another_limit_would_have_changed(
     assert main(["alarms", "preview", "--site", str(site), "--limit", "mains-lost=off", str(log)]) == 0
     out = capsys.readouterr().out
     assert "With mains-lost=off:" in out
-    assert "mains-lost of 2026-02-26 19:00 would not be raised" in out
+    assert "mains-lost of 2026-02-26 19:01 would not be raised" in out
 
 
 @pytest.mark.parametrize(

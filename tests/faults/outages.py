@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from forecaster.domain.alarms import AlarmKind, TransitionKind
 from forecaster.domain.quantities import Quantity
 from forecaster.twin.episode import Episode, episode
@@ -83,13 +85,26 @@ def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
 
 
 def quiet(seed: int, stride_s: float) -> tuple[float, tuple[str, ...]]:
-    """The days on mains before a drawn outage: how many were watched, and the kinds raised in them."""
+    """The days before a drawn outage: how many were watched, and the kinds raised that the truth does not explain."""
     drawn = episode(seed)
     readings = drawn.readings
     start = readings[0].arrived_ms + 6 * HOUR
     stop = drawn.truth.transfer_ms - MINUTE
-    found = walk(
-        drawn.site, (r for r in readings if r.arrived_ms <= stop), start, stop, stride_s=stride_s,
-        mains_forecast_s=1800.0,
-    )  # fmt: skip
-    return (stop - start) / DAY, tuple(kind.value for kind in found.kinds())
+    heard = (reading for reading in readings if reading.arrived_ms <= stop)
+    found = walk(drawn.site, heard, start, stop, stride_s=stride_s, mains_forecast_s=1800.0)
+    false = [t.alarm.kind for t in found.raised() if not explained(drawn, t.alarm.kind, t.at_ms)]
+    return (stop - start) / DAY, tuple(kind.value for kind in false)
+
+
+def explained(drawn: Episode, kind: AlarmKind, at_ms: int) -> bool:
+    """Whether the truth holds a reason for an alarm: an earlier outage, a gap in telemetry, a clock that stepped."""
+    at_s = (at_ms - drawn.start_ms) / 1000.0
+    lately_s = np.arange(max(at_s - 7200.0, 0.0), at_s, 30.0)
+    on_pack = bool(lately_s.size) and bool(drawn.house.on_pack(lately_s).any())
+    if kind in STORY or kind is AlarmKind.PACK_NOT_CHARGING:
+        return on_pack
+    if kind is AlarmKind.TELEMETRY_SILENT:
+        return any(gap.start_s <= at_s <= gap.stop_s + 600.0 for gap in drawn.troubles.gaps)
+    if kind is AlarmKind.CLOCK_SUSPECT:
+        return any(step.at_s <= at_s <= step.until_s + 3600.0 for step in drawn.troubles.clock_steps)
+    return False
