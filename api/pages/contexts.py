@@ -227,3 +227,27 @@ class SizingContext:
     options: tuple[Fact, ...]
     steps: Table | None
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalLine:
+    """One finished discharge test."""
+
+    at: str
+    by: str
+    end: str
+    verdict: str
+    facts: tuple[Fact, ...]
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalContext:
+    """The discharge test page. running : id of the test that runs, None where none does."""
+
+    running: str | None
+    says: str
+    since: str
+    lines: tuple[RehearsalLine, ...]
+    least_percent: int

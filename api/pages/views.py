@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated
 
 import msgspec
@@ -10,25 +9,27 @@ from fastapi import APIRouter, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.dependencies import ServicesIn, SiteIn
-from api.pages import assets, login
+from api.pages import assets, login, rehearsing
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.frame import HOUR_MS
 from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
 from api.pages.historypage import history_csv, history_page
+from api.pages.moments import moment
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
 from api.pages.sitepage import script_words, site_now
 from api.pages.sizingpage import sizing_page
 from api.pages.words import words
 from api.wiring import Services
-from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site
 from forecaster.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)
 router.include_router(login.router)
+router.include_router(rehearsing.router)
 
 
 @router.get("/")
@@ -178,14 +179,3 @@ def site_sizing(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) 
     """Sizing of a site, starting from its plates and its present rhythm."""
     context = sizing_page(desk, site, dict(request.query_params), words())
     return page(request, "sizing.html", caller, site_id=site.id, name=site.name, sizing=context)
-
-
-def moment(site: Site, text: str) -> int:
-    """A moment as a form gives it, in the site's zone unless it names its own; the first of a doubled hour."""
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise UsageError(f"{text!r} is not a time", "write it as 2026-03-03T14:00") from error
-    if at.tzinfo is None:
-        at = at.replace(tzinfo=Wording.of(site).zone)
-    return round(at.timestamp() * 1000)

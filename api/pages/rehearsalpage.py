@@ -1,0 +1,75 @@
+"""Discharge tests as a page: what runs, what was measured, and the form that starts or finishes one."""
+
+from __future__ import annotations
+
+from api.pages.contexts import Fact, RehearsalContext, RehearsalLine
+from api.pages.desk import Desk
+from api.pages.words import Words
+from api.rehearsals import evidence_of, running_test
+from forecaster.discharge import progress
+from forecaster.domain.discharge import DischargeResult, DischargeTest
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+Range = tuple[float, float, float]
+
+
+def rehearsal_page(desk: Desk, site: Site, words: Words) -> RehearsalContext:
+    """The running test, if any, and all finished ones, newest first."""
+    now_ms = desk.clock.now_ms()
+    wording = Wording.of(site)
+    running = running_test(desk.ledger, site.id)
+    says = ""
+    if running is not None:
+        says = progress(running, evidence_of(desk.store, desk.ledger, site, running, now_ms), now_ms).says
+    done = [test for test in desk.ledger.tests(site.id) if test.finished_ms is not None]
+    return RehearsalContext(
+        running=None if running is None else running.id,
+        says=says,
+        since="" if running is None else wording.clock(running.started_ms, now_ms),
+        lines=tuple(rehearsal_line(test, wording, words, now_ms) for test in done),
+        least_percent=round(site.pack.reserve_percent),
+    )
+
+
+def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: int) -> RehearsalLine:
+    """One finished test."""
+    result = test.result
+    end = words("test.no_end") if test.end is None else words(f"test.end.{test.end.value}")
+    return RehearsalLine(
+        at=wording.clock(test.started_ms, now_ms),
+        by=test.started_by,
+        end=end,
+        verdict=words("test.no_result") if result is None else result.verdict,
+        facts=() if result is None else tuple(result_facts(result, wording, words)),
+        reasons=() if result is None else result.reasons,
+        cautions=() if result is None else result.cautions,
+    )
+
+
+def result_facts(result: DischargeResult, wording: Wording, words: Words) -> list[Fact]:
+    """What a test measured; what it did not is left out."""
+    low, middle, high = result.hours_full_to_reserve
+    spread = words("test.between", range=wording.hours_range(low, high))
+    found = [
+        Fact(words("test.used"), words("test.used_says", percent=f"{result.used_percent:.0f}",
+                                       time=wording.hours(result.duration_h))),
+        Fact(words("test.hours"), wording.hours(middle), spread),
+        Fact(words("test.draw"), wording.watts(result.draw_wh_per_h[1])),
+    ]  # fmt: skip
+    if result.capacity_wh is not None:
+        low_wh, middle_wh, high_wh = (wording.energy(value) for value in result.capacity_wh)
+        range_wh = words("fleet.range", low=low_wh, high=high_wh)
+        found.append(Fact(words("test.capacity"), middle_wh, words("test.between", range=range_wh)))
+    if result.idle_w is not None:
+        found.append(Fact(words("test.idle"), wording.watts(result.idle_w[1])))
+    if result.inverter_efficiency is not None:
+        found.append(Fact(words("test.efficiency"), wording.percent(100.0 * result.inverter_efficiency[1])))
+    if result.sizing_h is not None:
+        found.append(Fact(words("test.sizing"), wording.hours(result.sizing_h)))
+    yes_no = {True: words("telemetry.yes"), False: words("telemetry.no")}
+    if result.started_pump is not None:
+        found.append(Fact(words("test.started_pump"), yes_no[result.started_pump]))
+    if result.sleeps_on_low_load is not None:
+        found.append(Fact(words("test.sleeps"), yes_no[result.sleeps_on_low_load]))
+    return found
