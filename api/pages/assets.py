@@ -19,7 +19,7 @@ router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
 TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".png": "image/png"}
 YEAR_S = 31_536_000
-KEPT_OFFLINE = ("outlast.css", "app.js", "strip.js", "hover.js", "icon.svg", "icon-192.png")
+KEPT_OFFLINE = ("outlast.css", "app.js", "strip.js", "hover.js", "push.js", "icon.svg", "icon-192.png")
 
 
 @cache

@@ -251,3 +251,58 @@ class RehearsalContext:
     since: str
     lines: tuple[RehearsalLine, ...]
     least_percent: int
+
+
+@dataclass(frozen=True, slots=True)
+class OfferLine:
+    """A field that was heard: its values, what it may be, and what was chosen for it."""
+
+    number: int
+    topic: str
+    path: str
+    time: str
+    format: str
+    values: str
+    hint: str
+    guess: str
+    guess_unit: str
+    quantity: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A topic that was heard."""
+
+    topic: str
+    messages: int
+    retained_only: bool
+    lines: tuple[OfferLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A channel's value as it would be stored."""
+
+    quantity: str
+    topic: str
+    value: str
+    heard: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SetupContext:
+    """The set-up page: what was filled in, heard, checked. quantities : (key, name, stored unit)."""
+
+    values: dict[str, str]
+    filter: str
+    seconds: str
+    heard: bool
+    offers: tuple[Offer, ...]
+    quantities: tuple[tuple[str, str, str], ...]
+    zones: tuple[str, ...]
+    sections: tuple[FormSection, ...]
+    problem: str
+    previews: tuple[Preview, ...]
+    refused: tuple[str, ...]
+    toml: str

@@ -112,7 +112,7 @@ def _xor(left: bytes, right: bytes) -> bytes:
 
 async def checked_session(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
     """Like `checked`, for what whoever may only read may do too, such as leaving."""
-    form = await request.form()
+    form = await request.form(max_fields=6000)
     if not _token_holds(request, services, form.get(FORM_TOKEN)):
         raise ProblemError(403, "the form has grown old, or came from elsewhere")
     return caller(request, who, services)
@@ -122,6 +122,12 @@ async def checked(request: Request, who: PrincipalIn, services: ServicesIn) -> C
     """Like `caller`, for a form that changes something: 403 without the right or without the form's token."""
     require_operate(who)
     return await checked_session(request, who, services)
+
+
+async def form_of(request: Request) -> dict[str, str]:
+    """The fields of a form as text; files are left out."""
+    form = await request.form(max_fields=6000)
+    return {key: value for key, value in form.items() if isinstance(value, str)}
 
 
 def desk(services: ServicesIn) -> Desk:

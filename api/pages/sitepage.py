@@ -270,6 +270,12 @@ def script_words(words: Words, wording: Wording) -> str:
     return msgspec.json.encode(said).decode()
 
 
+def device_words(words: Words) -> str:
+    """The words of alarms on this device, as JSON for the script."""
+    keys = ("on", "off", "done", "gone", "denied", "failed")
+    return msgspec.json.encode({key: words(f"device.{key}") for key in keys}).decode()
+
+
 def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:
     """The last value seen by a moment."""
     seen = [value for time_ms, value in points if time_ms <= at_ms]

@@ -8,8 +8,9 @@ import msgspec
 from fastapi import APIRouter, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
+from api.deliver.owing import trial_messages
 from api.dependencies import ServicesIn, SiteIn
-from api.pages import assets, login, rehearsing
+from api.pages import assets, login, rehearsing, settingup
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.frame import HOUR_MS
@@ -18,10 +19,11 @@ from api.pages.historypage import history_csv, history_page
 from api.pages.moments import moment
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
-from api.pages.sitepage import script_words, site_now
+from api.pages.sitepage import device_words, script_words, site_now
 from api.pages.sizingpage import sizing_page
 from api.pages.words import words
 from api.wiring import Services
+from forecaster.alarms.plan import PUSH
 from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site
 from forecaster.wording import Wording
@@ -30,6 +32,7 @@ router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)
 router.include_router(login.router)
 router.include_router(rehearsing.router)
+router.include_router(settingup.router)
 
 
 @router.get("/")
@@ -54,12 +57,22 @@ def site(
     caller: CallerIn,
     until: Annotated[str, Query(max_length=40)] = "",
     meaning: Annotated[str, Query(alias="as", max_length=10)] = "mains",
+    tested: bool = False,
 ) -> Response:
     """One site: the sentence, the strip, alarms, water and log."""
     at_ms = moment(site, until) if until else None
     now = site_now(desk, site, words(), until_ms=at_ms, meaning=meaning, operate=caller.operate)
-    said = script_words(words(), Wording.of(site))
-    return page(request, "site.html", caller, site_id=site.id, name=site.name, now=now, script_words=said)
+    return page(
+        request,
+        "site.html",
+        caller,
+        site_id=site.id,
+        name=site.name,
+        now=now,
+        script_words=script_words(words(), Wording.of(site)),
+        device_words=device_words(words()),
+        tested=tested,
+    )
 
 
 @router.get("/sites/{site}/now")
@@ -165,6 +178,15 @@ def ask(services: Services, site: Site, kind: str, alarm_id: str, body: dict[str
     services.ledger.request(kind, alarm_id, msgspec.json.encode(body).decode(), services.clock.now_ms())
     services.wake()
     return RedirectResponse(f"/sites/{site.id}/alarms?asked=true", status_code=303)
+
+
+@router.post("/sites/{site}/push-test")
+def push_test(site: SiteIn, services: ServicesIn, _: CheckedIn) -> Response:
+    """Send a test message to the browsers that are told of this site."""
+    owed = trial_messages(site, services.ledger, frozenset({PUSH}), services.clock.now_ms())
+    services.ledger.commit_transitions([], owed, [])
+    services.wake()
+    return RedirectResponse(f"/sites/{site.id}?tested=true#device-head", status_code=303)
 
 
 @router.get("/sizing")

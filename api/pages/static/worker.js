@@ -6,7 +6,7 @@ const PATIENCE = 6_000;
 self.addEventListener("install", (event) => {
   event.waitUntil((async () => {
     const cache = await caches.open(CACHE);
-    await cache.addAll(KEPT.map((path) => new Request(path, { cache: "reload" })));
+    await cache.addAll(KEPT);
     await self.skipWaiting();
   })());
 });
@@ -70,7 +70,7 @@ self.addEventListener("push", (event) => {
   }
   const grave = told.priority === "critical" || told.priority === "high";
   event.waitUntil(self.registration.showNotification(told.title ?? "Outlast", {
-    body: told.body ?? "",
+    body: [told.body, told.action].filter(Boolean).join("\n"),
     tag: told.tag,
     renotify: Boolean(told.tag),
     requireInteraction: grave,

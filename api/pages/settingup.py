@@ -1,0 +1,66 @@
+"""Addresses of the set-up page."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request, Response
+
+from api.dependencies import OperatorIn, ServicesIn
+from api.pages.contexts import Caller
+from api.pages.guard import CallerIn, CheckedIn, PageRoute, form_of
+from api.pages.render import page
+from api.pages.setup import described, listen_seconds, preview, setup_context, write_site
+from api.pages.words import words
+from api.problems import ProblemError
+from collector.discovery import discover
+from collector.site_file import site_toml
+from forecaster.domain.errors import ConfigError, SessionError, UsageError
+
+router = APIRouter(route_class=PageRoute, include_in_schema=False)
+
+FormIn = Annotated[dict[str, str], Depends(form_of)]
+
+
+def _whole(caller: Caller) -> None:
+    if caller.site is not None:
+        raise ProblemError(403, "this token is for one site alone")
+
+
+@router.get("/setup")
+def setup(request: Request, caller: CallerIn, _: OperatorIn) -> Response:
+    """The empty form."""
+    _whole(caller)
+    return page(request, "setup.html", caller, setup=setup_context({}, words()))
+
+
+@router.post("/setup/listen")
+def setup_listen(request: Request, services: ServicesIn, caller: CheckedIn, form: FormIn) -> Response:
+    """Listen to the broker and show what it offers."""
+    _whole(caller)
+    try:
+        seconds = listen_seconds(form.get("seconds", "10"))
+        heard = discover(services.installation.broker, seconds, form.get("filter", "").strip() or "#")
+        context = setup_context(form, words(), heard=heard)
+    except (SessionError, ConfigError, UsageError) as error:
+        context = setup_context(form, words(), problem=str(error))
+    return page(request, "setup.html", caller, setup=context)
+
+
+@router.post("/setup")
+def setup_check(request: Request, services: ServicesIn, caller: CheckedIn, form: FormIn) -> Response:
+    """Take the suggestions, check what is filled in, or write the site file, as the button says."""
+    _whole(caller)
+    do = form.get("do", "check")
+    if do == "take":
+        return page(request, "setup.html", caller, setup=setup_context({**form, "take": "yes"}, words()))
+    try:
+        site = described(form, words())
+        if do == "write":
+            write_site(services.installation.folder, site)
+            return page(request, "setup_done.html", caller, id=site.id, name=site.name)
+        previews, refused = preview(services.installation, site, words(), services.clock.now_ms())
+    except (SessionError, ConfigError, UsageError) as error:
+        return page(request, "setup.html", caller, setup=setup_context(form, words(), problem=str(error)))
+    context = setup_context(form, words(), previews=previews, refused=refused, toml=site_toml(site))
+    return page(request, "setup.html", caller, setup=context)

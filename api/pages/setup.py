@@ -1,0 +1,218 @@
+"""Set-up: listen to the broker, suggest, check, and write the site file; nothing is chosen silently."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import zoneinfo
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from api.pages.contexts import Offer, OfferLine, Preview, SetupContext
+from api.pages.recordpages import channel_name, said
+from api.pages.siteform import content_of, sections
+from api.pages.words import Words
+from collector.discovery import FieldHeard, TopicHeard
+from collector.listening import listen
+from collector.payload import Decoder
+from collector.settings import Installation
+from collector.site_file import site_from, site_toml
+from forecaster.domain.errors import ConfigError, UsageError
+from forecaster.domain.quantities import SPECS, STATES, Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.site import Channel, Site
+from forecaster.wording import Wording
+
+PREVIEW_S = 4.0
+LISTEN_S = (3.0, 60.0)
+MOST_OFFERS = 400
+
+
+def listen_seconds(text: str) -> float:
+    """How long to listen [s], within bounds."""
+    try:
+        wanted = float(text)
+    except ValueError:
+        raise UsageError(f"listen: {text!r} is not a number", "write seconds, such as 10") from None
+    return min(max(wanted, LISTEN_S[0]), LISTEN_S[1])
+
+
+def setup_context(
+    form: Mapping[str, str],
+    words: Words,
+    *,
+    heard: Sequence[TopicHeard] | None = None,
+    problem: str = "",
+    previews: Sequence[Preview] = (),
+    refused: Sequence[str] = (),
+    toml: str = "",
+) -> SetupContext:
+    """The page's state: everything that was filled in so far comes back."""
+    offers = offers_of(heard, words) if heard is not None else offers_kept(form, words)
+    take = form.get("take") == "yes"
+    return SetupContext(
+        values={key: form.get(key, "") for key in ("id", "name", "timezone", "units", "email")},
+        filter=form.get("filter", "#"),
+        seconds=form.get("seconds", "10"),
+        heard=heard is not None or bool(offers),
+        offers=tuple(suggested(offer) for offer in offers) if take else offers,
+        quantities=tuple((q.value, words(f"quantity.{q.value}"), SPECS[q].unit) for q in Quantity),
+        zones=tuple(sorted(zoneinfo.available_timezones())),
+        sections=sections(form, words),
+        problem=problem,
+        previews=tuple(previews),
+        refused=tuple(refused),
+        toml=toml,
+    )
+
+
+def suggested(offer: Offer) -> Offer:
+    """An offer with its suggestions taken, where nothing was chosen by hand."""
+    lines = tuple(
+        replace(line, quantity=line.guess, unit=line.guess_unit) if line.guess and not line.quantity else line
+        for line in offer.lines
+    )
+    return replace(offer, lines=lines)
+
+
+def offers_of(heard: Sequence[TopicHeard], words: Words) -> tuple[Offer, ...]:
+    """What was heard, as lines of the form."""
+    offers: list[Offer] = []
+    number = 0
+    for topic in heard:
+        lines: list[OfferLine] = []
+        for field in topic.fields:
+            if field.kind in ("number", "yes-no") and number < MOST_OFFERS:
+                lines.append(offer_line(number, topic, field, words))
+                number += 1
+        offers.append(Offer(topic.topic, topic.messages, topic.retained_only, tuple(lines)))
+    return tuple(offers)
+
+
+def offer_line(number: int, topic: TopicHeard, field: FieldHeard, words: Words) -> OfferLine:
+    """One field as a line: its values and, in words, what it may be."""
+    guess = field.quantity.value if field.quantity is not None else ""
+    hint = ""
+    if field.quantity is not None:
+        named = words(f"quantity.{guess}")
+        hint = (
+            words("setup.maybe_unit", name=named, unit=field.unit) if field.unit else words("setup.maybe", name=named)
+        )
+    return OfferLine(
+        number=number,
+        topic=topic.topic,
+        path=field.path or "",
+        time=topic.time_path or "",
+        format=topic.format,
+        values=", ".join(field.values),
+        hint=hint,
+        guess=guess,
+        guess_unit=field.unit or "",
+        quantity="",
+        unit="",
+    )
+
+
+def offers_kept(form: Mapping[str, str], words: Words) -> tuple[Offer, ...]:
+    """The lines of the form as they were sent back."""
+    by_topic: dict[str, list[OfferLine]] = {}
+    for number in range(MOST_OFFERS):
+        topic = form.get(f"topic{number}")
+        if topic is None:
+            continue
+        kept = {key: form.get(f"{key}{number}", "") for key in ("path", "time", "format", "values", "guess")}
+        guess, guess_unit = kept["guess"], form.get(f"guess_unit{number}", "")
+        known = guess in set(Quantity)
+        named = words(f"quantity.{guess}") if known else ""
+        hint = (
+            words("setup.maybe_unit", name=named, unit=guess_unit) if guess_unit else words("setup.maybe", name=named)
+        )
+        line = OfferLine(
+            number=number,
+            topic=topic,
+            path=kept["path"],
+            time=kept["time"],
+            format=kept["format"],
+            values=kept["values"],
+            hint=hint if known else "",
+            guess=guess if known else "",
+            guess_unit=guess_unit,
+            quantity=form.get(f"quantity{number}", ""),
+            unit=form.get(f"unit{number}", ""),
+        )
+        by_topic.setdefault(topic, []).append(line)
+    return tuple(Offer(topic, 0, False, tuple(lines)) for topic, lines in by_topic.items())
+
+
+def described(form: Mapping[str, str], words: Words) -> Site:
+    """The site that the form describes, checked as a site file is. ConfigError or UsageError in one line."""
+    content: dict[str, Any] = {**content_of(form)}
+    for key in ("id", "name", "timezone", "units"):
+        if form.get(key, "").strip():
+            content[key] = form[key].strip()
+    content["channels"] = [
+        channel_of(line) for offer in offers_kept(form, words) for line in offer.lines if line.quantity
+    ]
+    if form.get("email", "").strip():
+        content["contacts"] = [{"name": "owner", "email": form["email"].strip()}]
+    return site_from({key: value for key, value in content.items() if value}, words("setup.form"))
+
+
+def channel_of(line: OfferLine) -> dict[str, Any]:
+    """A chosen line as a channel of the site file."""
+    yes_no = line.quantity in {quantity.value for quantity in STATES}
+    channel = {
+        "quantity": line.quantity,
+        "topic": line.topic,
+        "value": line.path,
+        "unit": "" if yes_no else line.unit.strip(),
+        "time": line.time if line.format != "senml" else "",
+        "format": line.format if line.format == "senml" else "",
+    }
+    return {key: value for key, value in channel.items() if value}
+
+
+def preview(installation: Installation, site: Site, words: Words, now_ms: int) -> tuple[list[Preview], list[str]]:
+    """Each channel's value as it would be stored, from listening now; and what would be refused, with why."""
+    decoder = Decoder([site])
+    latest: dict[tuple[Quantity, str], Reading] = {}
+    refused: list[str] = []
+
+    def hear(topic: str, payload: bytes, _: bool) -> None:
+        decoded = decoder.decode(topic, payload, now_ms)
+        latest.update({(reading.quantity, reading.subject): reading for reading in decoded.readings})
+        refused.extend(f"{refusal.topic}: {refusal.reason}" for refusal in decoded.refusals[:3] if len(refused) < 20)
+
+    listen(installation.broker, decoder.filters(), PREVIEW_S, hear)
+    wording = Wording.of(site)
+    return [preview_line(channel, latest, wording, words) for channel in site.channels], refused
+
+
+def preview_line(
+    channel: Channel, latest: Mapping[tuple[Quantity, str], Reading], wording: Wording, words: Words
+) -> Preview:
+    """One channel's value, or that it was silent meanwhile."""
+    reading = latest.get((channel.quantity, channel.of))
+    value = words("setup.silent") if reading is None else said(reading.value, channel, wording, words)
+    return Preview(channel_name(channel, words), channel.topic, value, reading is not None)
+
+
+def write_site(folder: Path, site: Site) -> Path:
+    """Write sites/<id>.toml whole or not at all; an existing file is never overwritten. ConfigError."""
+    goal = folder / "sites" / f"{site.id}.toml"
+    goal.parent.mkdir(exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=goal.parent, prefix=".", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(site_toml(site))
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).chmod(0o640)
+        os.link(name, goal)
+    except FileExistsError as error:
+        raise ConfigError(f"{site.id}.toml", "id", "there is a site of this id already", "choose another id") from error
+    finally:
+        Path(name).unlink()
+    return goal

@@ -1,0 +1,307 @@
+"""Pages in a real browser: looks, keys, no script, offline, a stream that is cut, and nothing that axe objects to."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Literal
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import Site
+from tests.api.pagesample import forecast, heard, publish, runs, site
+from tests.browser.serving import Served, serving
+from tests.story import HOUR_MS, NOW_MS, HeldClock, services
+
+PATHS = (
+    "/", "/sites/larkspur", "/sites/larkspur/history", "/sites/larkspur/outages", "/sites/larkspur/alarms",
+    "/sites/larkspur/telemetry", "/sites/larkspur/discharge", "/sites/larkspur/sizing", "/setup", "/sizing", "/login",
+    "/offline", "/sites/nowhere",
+)  # fmt: skip
+AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}
+MEANT = ("status of 404", "ERR_INTERNET_DISCONNECTED", "registration blocked by Playwright")
+"""What the tests themselves bring about: pages that are not there, a network that is cut, workers kept out."""
+Scheme = Literal["light", "dark"]
+
+
+@contextmanager
+def opened(
+    browser: Browser,
+    url: str,
+    *,
+    width: int = 1280,
+    scheme: Scheme = "light",
+    script: bool = True,
+    workers: bool = False,
+) -> Iterator[Page]:
+    """A page of its own; whatever it complains of in its console fails the test."""
+    context = browser.new_context(
+        viewport={"width": width, "height": 800},
+        color_scheme=scheme,
+        java_script_enabled=script,
+        service_workers="allow" if workers else "block",
+        has_touch=width < 700,
+    )
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
+    page.goto(url)
+    yield page
+    context.close()
+    assert [said for said in complaints if not any(meant in said for meant in MEANT)] == []
+
+
+def visible_strip(page: Page) -> Any:
+    return page.locator("svg.strip:visible")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "dark")])
+def test_every_page_passes_axe_and_fits(browser: Browser, house: Served, width: int, scheme: Scheme) -> None:
+    check_all(browser, house, width, scheme)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1280, "light"), (768, "light")])
+def test_every_page_passes_axe_and_fits_in_the_other_looks(
+    browser: Browser, house: Served, width: int, scheme: Scheme
+) -> None:
+    check_all(browser, house, width, scheme)
+
+
+def check_all(browser: Browser, house: Served, width: int, scheme: Scheme) -> None:
+    """WCAG 2.2 A and AA as axe-core tests them, and no scrolling to the side (WCAG 1.4.10)."""
+    axe = Axe()
+    for path in PATHS:
+        with opened(browser, house.url + path, width=width, scheme=scheme) as page:
+            found = axe.run(page, options=AXE).response["violations"]
+            told = [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in found]
+            assert told == [], path
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_without_script_everything_important_is_said_and_done(browser: Browser, house: Served, width: int) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur", width=width, script=False) as page:
+        expect(page.locator(".say")).to_contain_text("On the pack since 02:12. It will carry the pump until about")
+        expect(visible_strip(page)).to_have_count(1)
+        page.get_by_label("When").fill("2026-03-03T12:00")
+        page.get_by_role("combobox", name="What happens then").select_option("home")
+        page.get_by_role("button", name="Show the chance").click()
+        expect(page.locator("#readout")).to_contain_text("I am home at 12:00")
+        page.get_by_role("button", name="Acknowledge").first.click()
+        expect(page.get_by_role("status")).to_contain_text("Asked.")
+    asked = [kind for _, kind, _, _, _ in house.services.ledger.requests(0)]
+    assert asked == ["acknowledge"]
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_marker_moves_by_keys_and_is_read_out(browser: Browser, house: Served, width: int) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur", width=width) as page:
+        slider = page.get_by_role("slider")
+        expect(slider).to_have_count(1)
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            if slider.evaluate("node => node === document.activeElement"):
+                break
+        before = slider.get_attribute("aria-valuetext")
+        page.keyboard.press("PageUp")
+        page.keyboard.press("ArrowRight")
+        after = slider.get_attribute("aria-valuetext")
+        assert before != after
+        assert after is not None
+        name, says = after.split(": ")
+        expect(page.locator("#readout")).to_have_text(f"{name}: {says} that the pump still has power then.")
+        until = re.search(r"until=([^&]+)", page.url)
+        assert until is not None
+        server = page.request.get(page.url).text()
+        assert f"{name}: {says}" in server.replace("&gt;", ">").replace("&lt;", "<")
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_marker_is_dragged_by_hand(browser: Browser, house: Served, width: int) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur", width=width) as page:
+        grip = page.locator(".marker .target:visible")
+        grip.scroll_into_view_if_needed()
+        box = grip.bounding_box()
+        assert box is not None
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        before = page.locator("#readout").text_content()
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x - (0 if width == 360 else 60), y - (60 if width == 360 else 0), steps=5)
+        page.mouse.up()
+        assert page.locator("#readout").text_content() != before
+        expect(page).to_have_url(re.compile("until="))
+
+
+def test_the_skip_link_comes_first(browser: Browser, house: Served) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur") as page:
+        page.keyboard.press("Tab")
+        expect(page.locator(":focus")).to_have_text("Skip to the content")
+        page.keyboard.press("Enter")
+        expect(page.locator("main")).to_be_focused()
+
+
+def test_history_reads_out_values_under_the_pointer_and_by_keys(browser: Browser, house: Served) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur/history") as page:
+        figure = page.locator("figure.hover").first
+        picture = figure.locator("svg:visible")
+        picture.hover(position={"x": 700, "y": 60})
+        expect(figure.locator("output")).to_contain_text("Charge")
+        said = figure.locator("output").text_content()
+        picture.focus()
+        page.keyboard.press("ArrowLeft")
+        expect(figure.locator("output")).not_to_have_text(said or "")
+
+
+def test_news_from_the_stream_are_drawn(browser: Browser, house: Served) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur") as page:
+        expect(page.locator(".say")).to_contain_text("On the pack")
+        back = replace(forecast(supply=Supply.MAINS), issued_at_ms=NOW_MS + 1)
+        publish(house.services, back)
+        house.services.hub.publish("forecast", "larkspur", "{}")
+        expect(page.locator(".say")).to_contain_text("On mains", timeout=15_000)
+
+
+def test_a_cut_stream_is_said_and_mends_by_itself(browser: Browser, house: Served) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur") as page:
+        expect(page.locator("#offline")).to_be_hidden()
+        page.wait_for_timeout(500)
+        page.context.set_offline(True)
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        expect(page.locator("#offline")).to_be_visible(timeout=15_000)
+        expect(page.locator("#offline")).to_contain_text("No connection. This was drawn")
+        page.context.set_offline(False)
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        expect(page.locator("#offline")).to_be_hidden(timeout=15_000)
+
+
+def test_the_app_opens_offline_with_the_last_state_and_its_age(browser: Browser, house: Served) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur", width=360, workers=True) as page:
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        page.wait_for_function("navigator.serviceWorker.controller !== null")
+        page.reload()
+        said = page.locator(".say").text_content()
+        page.context.set_offline(True)
+        page.reload()
+        expect(page.locator(".say")).to_have_text(said or "")
+        expect(page.locator("#offline")).to_contain_text("No connection. This was drawn")
+        expect(page.locator("#age")).to_contain_text("heard")
+        page.goto(f"{house.url}/sites/larkspur/history")
+        expect(page.get_by_role("heading", level=1)).to_have_text("No connection")
+
+
+def test_a_pushed_alarm_is_shown_by_the_worker(browser: Browser, house: Served) -> None:
+    """Delivered through the browser's debugging protocol (ServiceWorker.deliverPushMessage)."""
+    with opened(browser, f"{house.url}/sites/larkspur", workers=True) as page:
+        page.context.grant_permissions(["notifications"], origin=house.url)
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        talk = page.context.new_cdp_session(page)
+        registrations: list[str] = []
+        talk.on(
+            "ServiceWorker.workerRegistrationUpdated",
+            lambda told: registrations.extend(r["registrationId"] for r in told["registrations"]),
+        )
+        talk.send("ServiceWorker.enable")
+        page.wait_for_timeout(500)
+        told = {"title": "High: Mains lost", "body": "Until 13:40.", "tag": "t", "url": "/sites/larkspur"}
+        data = json.dumps(told)
+        message = {"origin": house.url, "registrationId": registrations[-1], "data": data}
+        talk.send("ServiceWorker.deliverPushMessage", message)
+        shown = (
+            "navigator.serviceWorker.ready.then(r => r.getNotifications()).then(all => all.map(n => [n.title, n.body]))"
+        )
+        page.wait_for_function(f"({shown}).then(all => all.length > 0)")
+        assert page.evaluate(shown) == [["High: Mains lost", "Until 13:40."]]
+
+
+def test_the_first_view_is_light(browser: Browser, house: Served) -> None:
+    """At most 120 kB over the wire, every request counted, the worker's too."""
+    with opened(browser, f"{house.url}/sites/larkspur", workers=True) as page:
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        page.wait_for_timeout(800)
+    assert house.sent.total <= 120_000, sorted(house.sent.answers, key=lambda answer: -answer[1])[:8]
+
+
+def left_open(browser: Browser, house: Served, minutes: int) -> tuple[dict[str, float], dict[str, float]]:
+    """Counts after a tenth of the time and at its end, of a page left open with its clock running fast."""
+    with opened(browser, "about:blank") as page:
+        page.clock.install()
+        page.goto(f"{house.url}/sites/larkspur")
+        talk = page.context.new_cdp_session(page)
+        talk.send("Performance.enable")
+        early: dict[str, float] = {}
+        for minute in range(minutes):
+            with page.expect_response(re.compile(r"/now\?")):
+                page.clock.run_for(66_000)
+            if minute == max(2, minutes // 10):
+                early = counted(talk)
+        return early, counted(talk)
+
+
+def counted(talk: Any) -> dict[str, float]:
+    for _ in range(3):
+        talk.send("HeapProfiler.collectGarbage")
+    metrics = {m["name"]: m["value"] for m in talk.send("Performance.getMetrics")["metrics"]}
+    return {name: metrics[name] for name in ("Nodes", "JSEventListeners", "Documents", "JSHeapUsedSize")}
+
+
+def test_a_page_left_open_does_not_grow(browser: Browser, house: Served) -> None:
+    grown(*left_open(browser, house, 15))
+
+
+@pytest.mark.long
+def test_a_page_left_open_for_six_hours_does_not_grow(browser: Browser, house: Served) -> None:
+    grown(*left_open(browser, house, 360))
+
+
+def grown(early: dict[str, float], late: dict[str, float]) -> None:
+    assert late["Nodes"] <= early["Nodes"] * 1.1
+    assert late["JSEventListeners"] <= early["JSEventListeners"] * 1.1
+    assert late["Documents"] <= early["Documents"] + 1
+    assert late["JSHeapUsedSize"] <= early["JSHeapUsedSize"] * 1.2
+
+
+@pytest.fixture
+def changing(tmp_path: Path) -> Iterator[Served]:
+    """A hand-made site on the day the clocks go back."""
+    at_ms = NOW_MS + (242 * 24 + 19) * HOUR_MS  # the evening of 31 October 2026 in Chicago
+    held_site: Site = site()
+    held = services(tmp_path, {"larkspur": held_site}, clock=HeldClock(at_ms))
+    made = forecast(middle_h=10.0)
+    shift = at_ms - NOW_MS
+    moved = tuple(replace(p, at_ms=p.at_ms + shift) for p in made.survival)
+    publish(held, replace(made, issued_at_ms=at_ms, survival=moved, drain_path=(), supply_since_ms=at_ms - HOUR_MS))
+    heard(held, at_ms=at_ms - 4000)
+    held.ledger.record(runs(until_ms=at_ms))
+    with serving(held) as served:
+        yield served
+    held.close()
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_hour_that_comes_twice_is_drawn_twice(browser: Browser, changing: Served, width: int) -> None:
+    with opened(browser, f"{changing.url}/sites/larkspur", width=width) as page:
+        shown = visible_strip(page).locator("text").all_text_contents()
+        page.get_by_role("slider").focus()
+        page.keyboard.press("Home")
+        for _ in range(3):
+            page.keyboard.press("PageUp")
+        assert page.get_by_role("slider").get_attribute("aria-valuetext")
+    hours = [text for text in shown if re.fullmatch(r"\d\d( C[DS]T)?", text)]
+    assert hours, shown
+    table_rows = page_table(browser, changing)
+    assert sum(row.startswith("01:00") or " 01:00" in row for row in table_rows) in (0, 2)
+
+
+def page_table(browser: Browser, served: Served) -> list[str]:
+    with opened(browser, f"{served.url}/sites/larkspur", script=False) as page:
+        return [text.strip() for text in page.locator("#live-strip tbody th").all_text_contents()]
