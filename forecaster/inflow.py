@@ -146,14 +146,15 @@ class Inflow:
 
     def _give_ranges(self, now_ms: int) -> None:
         """Put down ranges for the coming hours, to be held against what comes."""
-        ahead_h = np.array([0.0, 1.0, *Backtest.AHEAD_H])
+        ahead_h = np.linspace(0.0, Backtest.AHEAD_H[-1], 25)
         rng = np.random.default_rng(now_ms // 1000)
         paths = self.draw_ahead(now_ms, ahead_h * 3600.0, 64, rng, storms=False)
-        for column, hours in ((2, ahead_h[2]), (3, ahead_h[3])):
+        for hours in Backtest.AHEAD_H:
+            column = int(np.searchsorted(ahead_h, hours))
             low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
             factor = self.backtest.conformal.widening
             low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
-            self.backtest.give(now_ms, float(low), float(high), float(hours))
+            self.backtest.give(now_ms, float(low), float(high), hours)
 
     @property
     def widening(self) -> float:
