@@ -151,7 +151,7 @@ class Rehearsals:
     learn: Learn
     _running: dict[str, DischargeTest] | None = None
     _ended: list[Outage] | None = None
-    _stepped_s: float = -STEP_S
+    _stepped_s: float = float("-inf")
 
     def obey(self, kind: str, target: str, now_ms: int) -> bool:
         """Whether a request was about a test, and if so, do it."""
@@ -167,8 +167,11 @@ class Rehearsals:
         return False
 
     def noticed(self, events: Iterable[Event]) -> None:
-        """Times on the pack that ended, to be looked at once their runs are in the ledger."""
-        ended = [e for e in events if isinstance(e, Outage) and e.end_ms is not None and not e.rehearsal]
+        """Times on the pack that ended, to be looked at once their runs are stored; a change steps tests soon."""
+        outages = [e for e in events if isinstance(e, Outage)]
+        if outages:
+            self._stepped_s = float("-inf")
+        ended = [e for e in outages if e.end_ms is not None and not e.rehearsal]
         self._ended = [*(self._ended or []), *ended]
 
     def step(self, now_ms: int) -> None:
