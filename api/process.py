@@ -62,9 +62,12 @@ class Running:
             worker.start()
 
     def stop(self) -> None:
-        """Stop all, the last started first."""
-        for worker in reversed(self.workers):
-            worker.stop()
+        """Stop all at once: each finishes what it has in hand."""
+        stopping = [threading.Thread(target=worker.stop, name="stopping") for worker in self.workers]
+        for thread in stopping:
+            thread.start()
+        for thread in stopping:
+            thread.join()
 
 
 class Process:
@@ -144,16 +147,26 @@ class Process:
             create_app(self.services), host=http.host, port=http.port, log_level="warning", access_log=False,
             timeout_graceful_shutdown=GRACE_S, lifespan="off", server_header=False, ws="none",
         )  # fmt: skip
-        server = uvicorn.Server(config)
-        closing = threading.Thread(target=self._close_server, args=(server,), name="closing", daemon=True)
+        end = self.end
+
+        class Server(uvicorn.Server):
+            """Ends the event streams first: an open one would hold up the end."""
+
+            def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+                end()
+                super().handle_exit(sig, frame)
+
+        server = Server(config)
+
+        def follow() -> None:
+            self._ending.wait()
+            server.should_exit = True
+
+        closing = threading.Thread(target=follow, name="closing", daemon=True)
         closing.start()
         server.run()
         self.end()
         closing.join(5.0)
-
-    def _close_server(self, server: object) -> None:
-        self._ending.wait()
-        server.should_exit = True  # type: ignore[attr-defined]
 
     # -- workers
     def _start_workers(self) -> None:

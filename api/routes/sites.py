@@ -19,7 +19,7 @@ DAY_MS = 86_400_000
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 
 From = Annotated[AwareDatetime | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
-To = Annotated[AwareDatetime | None, Query(description="RFC 3339; now if left out.")]
+To = Annotated[AwareDatetime | None, Query(alias="to", description="RFC 3339; now if left out.")]
 
 
 def span(start: AwareDatetime | None, end: AwareDatetime | None, now_ms: int, default_ms: int) -> tuple[int, int]:

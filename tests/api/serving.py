@@ -1,0 +1,31 @@
+"""An installation with a told story, and a client that asks it over HTTP without a socket."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from starlette.testclient import TestClient
+
+from api.app import create_app
+from api.wiring import Services
+from forecaster.twin.live import larkspur_site
+from tests.story import services, tell_larkspur
+
+LOOPBACK = "http://127.0.0.1:8642"
+
+
+@contextmanager
+def told(folder: Path, *, host: str = "127.0.0.1", story: bool = True) -> Iterator[tuple[TestClient, Services]]:
+    """Larkspur Lane some hours into an outage, served."""
+    site = larkspur_site()
+    opened = services(folder, {site.id: site}, host=host)
+    if story:
+        tell_larkspur(opened.store, opened.ledger, before_h=3.0, lost_h=1.2)
+    client = TestClient(create_app(opened), base_url=LOOPBACK, raise_server_exceptions=False)
+    try:
+        yield client, opened
+    finally:
+        client.close()
+        opened.close()
