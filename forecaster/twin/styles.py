@@ -58,7 +58,7 @@ def draw_sensors(style: Style, loads: tuple[LoadTruth, ...], rng: np.random.Gene
     sensors = [*_pump_sensors(style, rng)]
     if style is not Style.NO_CHARGE:
         sensors.append(_charge_sensor(rng))
-    if rng.random() < 0.6:
+    if rng.random() < 0.6 or style is Style.NO_CHARGE:  # nothing else would tell of a failure
         sensors.append(Sensor(Quantity.MAINS_PRESENT, "mains", 60.0, on_change=True))
     if style in (Style.RAIN_GAUGE, Style.OUTLOOK):
         sensors.append(Sensor(Quantity.RAIN_DEPTH, "gauge", float(rng.choice([60.0, 300.0, 600.0])), jitter=0.0))
