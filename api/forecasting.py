@@ -62,11 +62,13 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """Transitions to commit together with their deliveries and the desk that made them."""
+    """Transitions to commit together with what they owe and the desk that made them."""
 
+    site: Site
     transitions: list[AlarmTransition]
-    deliveries: list[Delivery]
-    checkpoints: list[Checkpoint]
+    forecast: Forecast | None
+    at_ms: int
+    checkpoint: Checkpoint
 
 
 @dataclass(slots=True)
@@ -111,6 +113,7 @@ class ForecastWorker:
         self.counts_so_far = Counts()
         self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
         self.on_owed: Callable[[], None] | None = None
+        self.make_room: Callable[[], bool] | None = None
 
     # -- for those who wire it
     def start(self) -> None:
@@ -286,13 +289,15 @@ class ForecastWorker:
                 self._blame(seat, error)
         if not told:
             return
+        for t in told:  # kept before anything is written: a desk that has moved on does not say it twice
+            if t.transitions:
+                self._owe_for(t.site, t.transitions, t.forecast, now_ms)
+        self._write_owed()
         self._ledger.publish([t.stored for t in told])
         self.counts_so_far.forecasts += len(told)
         for t in told:
             if self._hub is not None:
                 self._hub.publish("forecast", t.site.id, t.stored.document)
-            if t.transitions:
-                self._owe_for(t.site, t.transitions, t.forecast, now_ms)
 
     def _refit(self) -> None:
         """Tune the models of one site a turn, so that the others never wait for more than one fit."""
@@ -305,9 +310,7 @@ class ForecastWorker:
                 self._blame(seat, error)
 
     def _owe_for(self, site: Site, transitions: list[AlarmTransition], forecast: Forecast | None, now_ms: int) -> None:
-        seat = self._seats[site.id]
-        deliveries = self._owe(site, transitions, forecast, now_ms)
-        self._owed.append(Owed(transitions, deliveries, [seat.desk_checkpoint(now_ms)]))
+        self._owed.append(Owed(site, transitions, forecast, now_ms, self._seats[site.id].desk_checkpoint(now_ms)))
 
     # -- what people asked
     def _handle_requests(self) -> None:
@@ -349,17 +352,26 @@ class ForecastWorker:
 
     # -- what is owed to the ledger
     def _write(self) -> None:
-        """Write events and transitions in order; what fails stays for the next turn."""
+        """Write transitions, then events, in order; what fails stays for the next turn."""
+        self._write_owed()
         if self._events:
             self._ledger.record(self._events)
             self._events = []
+
+    def _write_owed(self) -> None:
         while self._owed:
             first = self._owed[0]
-            self._ledger.commit_transitions(first.transitions, first.deliveries, first.checkpoints)
+            try:
+                deliveries = self._owe(first.site, first.transitions, first.forecast, first.at_ms)
+                self._ledger.commit_transitions(first.transitions, deliveries, [first.checkpoint])
+            except StoreError:
+                if self.make_room is None or not self.make_room():
+                    raise
+                continue
             del self._owed[0]
             self.counts_so_far.transitions += len(first.transitions)
             self._tell_alarms(first.transitions)
-            if first.deliveries and self.on_owed is not None:
+            if deliveries and self.on_owed is not None:
                 self.on_owed()
 
     def _tell_alarms(self, transitions: Iterable[AlarmTransition]) -> None:

@@ -24,6 +24,7 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
         if share.number == 1:  # one set of couriers an installation: the outbox is one
             couriers = Couriers(services.installation, services.ledger, services.clock, wake_forecaster=forecaster.wake)
             forecaster.on_owed = couriers.wake
+            forecaster.make_room = couriers.ballast.release
             workers.append(couriers)
         workers.append(forecaster)
     if Part.COLLECT in parts:

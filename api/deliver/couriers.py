@@ -6,6 +6,7 @@ import random
 import secrets
 from collections.abc import Callable
 
+from api.deliver.ballast import Ballast
 from api.deliver.courier import Carrier, Courier
 from api.deliver.heartbeat import Heartbeat
 from api.deliver.homie import HomieCarrier
@@ -99,9 +100,11 @@ class Couriers:
         beat = installation.heartbeat
         self._heartbeat = None if beat.url is None else Heartbeat(beat.url, beat.every_s, ledger, clock)
         self._ending = False
+        self.ballast = Ballast(installation.folder)
 
     def start(self) -> None:
-        """Start every courier."""
+        """Keep room for alarms on the disk, and start every courier."""
+        self.ballast.keep()
         for courier in self.couriers:
             courier.start()
         if self._heartbeat is not None:
