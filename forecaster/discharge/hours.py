@@ -23,7 +23,7 @@ METER_SPREAD, NAMEPLATE_SPREAD = 0.01, 0.1
 TEN_PERCENT_Z = 1.2816
 """The 90 % point of the standard normal."""
 
-INFLOW_STAYS = 0.01
+INFLOW_STAYS = 0.005
 """How far the inflow of the rest strays from that of the rehearsal, on a log scale. Tuned on simulated rehearsals."""
 
 Triple = tuple[float, float, float]

@@ -56,7 +56,7 @@ def client(folder: Path) -> Iterator[httpx.Client]:
     installation = load_installation(folder)
     store, ledger = open_store(installation.readings_url), open_ledger(installation.ledger_url)
     services = Services(installation, store, ledger, HeldClock(NOW_MS))
-    with serving(services) as address, httpx.Client(base_url=address, timeout=60.0) as served:
+    with serving(services) as page, httpx.Client(base_url=page.url, timeout=60.0) as served:
         yield served
     services.close()
 
