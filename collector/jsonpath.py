@@ -16,6 +16,10 @@ JSON = Any
 Finder = Callable[[JSON], list[JSON]]
 """All values that a path selects in a JSON value, in order."""
 
+Getter = Callable[[JSON], JSON]
+MISSING: Any = object()
+"""What a Getter gives where there is nothing."""
+
 
 def compile_path(path: str) -> Finder:
     """A function that finds what an RFC 9535 path selects.
@@ -23,18 +27,32 @@ def compile_path(path: str) -> Finder:
     Errors: ValueError with the reason where the path is not valid; the finder itself raises PayloadError
     where a value is too deep to search.
     """
+    query = _query(path)
+    steps = _plain_steps(query)
+    if steps is None:
+        return _general(query)
+    find = _getter(steps)
+
+    def one(value: JSON) -> list[JSON]:
+        found = find(value)
+        return [] if found is MISSING else [found]
+
+    return one
+
+
+def compile_single(path: str) -> Getter | None:
+    """A function that gives the one value of a path of plain names and indices, or MISSING; None for other paths."""
+    steps = _plain_steps(_query(path))
+    return None if steps is None else _getter(steps)
+
+
+def _query(path: str) -> jsonpath_rfc9535.JSONPathQuery:
     try:
-        query = jsonpath_rfc9535.compile(path)
+        return jsonpath_rfc9535.compile(path)
     except JSONPathError as error:
         raise ValueError(str(error).splitlines()[0]) from error
     except RecursionError as error:
         raise ValueError("it is nested too deeply") from error
-    steps = _plain_steps(query)
-    if steps is None:
-        return _general(query)
-    if len(steps) == 1 and isinstance(steps[0], str):
-        return _one_name(steps[0])
-    return _steps(steps)
 
 
 def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...] | None:
@@ -53,27 +71,26 @@ def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...]
     return tuple(steps)
 
 
-def _one_name(name: str) -> Finder:
-    def find(value: JSON) -> list[JSON]:
-        if type(value) is dict and name in value:
-            return [value[name]]
-        return []
+def _getter(steps: tuple[str | int, ...]) -> Getter:
+    if len(steps) == 1 and isinstance(steps[0], str):
+        name = steps[0]
 
-    return find
+        def named(value: JSON) -> JSON:
+            return value.get(name, MISSING) if type(value) is dict else MISSING
 
+        return named
 
-def _steps(steps: tuple[str | int, ...]) -> Finder:
-    def find(value: JSON) -> list[JSON]:
+    def walked(value: JSON) -> JSON:
         for step in steps:
             if type(step) is str:
                 if type(value) is not dict or step not in value:
-                    return []
+                    return MISSING
             elif type(value) is not list or not -len(value) <= int(step) < len(value):
-                return []
+                return MISSING
             value = value[step]
-        return [value]
+        return value
 
-    return find
+    return walked
 
 
 def _general(query: jsonpath_rfc9535.JSONPathQuery) -> Finder:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.jsonpath import Finder, compile_path
+from collector.jsonpath import MISSING, Finder, Getter, compile_path, compile_single
 from collector.senml import Record, looks_like_pack, resolve
 from collector.strict_json import MAX_BYTES, parse
 from collector.topics import TopicMap
@@ -64,6 +64,10 @@ class _Plan:
         self.find: Finder | None = None if path is None else compile_path(path)
         self.find_time: Finder | None = None if channel.time is None else compile_path(channel.time)
         self.bare = self.find is None and self.find_time is None and not self.senml
+        self.one: Getter | None = None if path is None or self.senml else compile_single(path)
+        self.one_time: Getter | None = None if channel.time is None else compile_single(channel.time)
+        self.timed = channel.time is not None
+        self.quick = self.one is not None and self.words is None and (self.one_time is not None or not self.timed)
 
     def convert(self, value: Any, rule: Conversion) -> float:
         """A raw value in the stored unit and within the believable range."""
@@ -77,6 +81,31 @@ class _Plan:
         raise PayloadError(
             f"{self.quantity.value} {shown(value)} is outside {self.low:g} to {self.high:g} {self.unit}".rstrip()
         )
+
+    def at_once(self, document: Any, arrived_ms: int) -> Reading | None:
+        """The reading of a sound number under plain paths; None for anything else, which is then looked at in full."""
+        assert self.one is not None
+        value = self.one(document)
+        if type(value) is not float:
+            if type(value) is not int or not -SMALL < value < SMALL:
+                return None
+            value = float(value)
+        if self.conversion is not IDENTITY:
+            value = value * self.conversion.scale + self.conversion.offset
+        if not self.low <= value <= self.high:
+            return None
+        time_ms = arrived_ms
+        if self.one_time is not None:
+            found = self.one_time(document)
+            if found is MISSING:
+                return None
+            try:
+                time_ms = source_time_ms(found)
+            except PayloadError:
+                return None
+            if not EARLIEST_MS <= time_ms <= arrived_ms + self.ahead_ms:
+                return None
+        return Reading(self.site, self.quantity, time_ms, value, arrived_ms, self.subject)
 
     def believed(self, time_ms: int, arrived_ms: int) -> int:
         """A source time, if it lies within the sane window."""
@@ -201,38 +230,65 @@ class Decoder:
         plans = self._topics.match(topic)
         if not plans:
             return NOTHING
-        readings: list[Reading] = []
-        last_known: list[Reading] = []
-        wrong: dict[tuple[str, str], None] = {}
-        document: Any = _UNPARSED
-        for plan in plans:
-            try:
-                if len(payload) > MAX_BYTES:
-                    raise PayloadError(f"the payload has {len(payload)} bytes; at most {MAX_BYTES} are read")
-                if plan.bare and payload[:1] not in _OPENERS:
-                    values: list[tuple[int | None, float]] = [(None, plan.from_text(payload))]
-                else:
-                    if document is _UNPARSED:
-                        document = parse(payload)
-                    values = _values(plan, document, arrived_ms)
-            except PayloadError as error:
-                wrong[(plan.site, error.reason)] = None
-                continue
-            for time_ms, value in values:
-                if time_ms is not None:
-                    readings.append(Reading(plan.site, plan.quantity, time_ms, value, arrived_ms, plan.subject))
-                else:
-                    kept = last_known if retained else readings
-                    kept.append(Reading(plan.site, plan.quantity, arrived_ms, value, arrived_ms, plan.subject))
-        refusals = (
-            tuple(Refusal(site, topic, payload[:KEPT_BYTES], arrived_ms, reason) for site, reason in wrong)
-            if wrong
-            else ()
-        )
-        return Decoded(tuple(readings), refusals, tuple(last_known) if last_known else ())
+        if len(payload) <= MAX_BYTES:
+            readings = _at_once(plans, payload, arrived_ms, retained)
+            if readings is not None:
+                return Decoded(readings)
+        return _in_full(plans, topic, payload, arrived_ms, retained)
 
 
 _OPENERS = (b"{", b"[", b'"')
+SMALL = 2**53
+
+
+def _at_once(plans: Sequence[_Plan], payload: bytes, arrived_ms: int, retained: bool) -> tuple[Reading, ...] | None:
+    """The readings of a message in which nothing is unusual; None as soon as anything is."""
+    for plan in plans:
+        if not plan.quick or (retained and not plan.timed):
+            return None
+    try:
+        document = parse(payload)
+    except PayloadError:
+        return None
+    if len(plans) == 1:
+        reading = plans[0].at_once(document, arrived_ms)
+        return None if reading is None else (reading,)
+    readings = []
+    for plan in plans:
+        reading = plan.at_once(document, arrived_ms)
+        if reading is None:
+            return None
+        readings.append(reading)
+    return tuple(readings)
+
+
+def _in_full(plans: Sequence[_Plan], topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
+    """Everything that a message holds, with the reason of all that cannot be read."""
+    readings: list[Reading] = []
+    last_known: list[Reading] = []
+    wrong: dict[tuple[str, str], None] = {}
+    document: Any = _UNPARSED
+    for plan in plans:
+        try:
+            if len(payload) > MAX_BYTES:
+                raise PayloadError(f"the payload has {len(payload)} bytes; at most {MAX_BYTES} are read")
+            if plan.bare and payload[:1] not in _OPENERS:
+                values: list[tuple[int | None, float]] = [(None, plan.from_text(payload))]
+            else:
+                if document is _UNPARSED:
+                    document = parse(payload)
+                values = _values(plan, document, arrived_ms)
+        except PayloadError as error:
+            wrong[(plan.site, error.reason)] = None
+            continue
+        for time_ms, value in values:
+            if time_ms is not None:
+                readings.append(Reading(plan.site, plan.quantity, time_ms, value, arrived_ms, plan.subject))
+            else:
+                kept = last_known if retained else readings
+                kept.append(Reading(plan.site, plan.quantity, arrived_ms, value, arrived_ms, plan.subject))
+    refusals = tuple(Refusal(site, topic, payload[:KEPT_BYTES], arrived_ms, reason) for site, reason in wrong)
+    return Decoded(tuple(readings), refusals, tuple(last_known))
 
 
 def _values(plan: _Plan, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:

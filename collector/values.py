@@ -122,7 +122,19 @@ def _epoch_ms(value: float) -> int:
 
 
 def _time_in_text(text: str) -> int:
-    text = text.strip()
+    if text[-1:] == "Z" and text[7:8] == "-" and text[10:11] == "T" and text[13:14] == text[16:17] == ":":
+        size = len(text)
+        if size == 20 or (21 < size < 28 and text[19] == "."):
+            try:
+                moment = datetime.fromisoformat(text)
+            except ValueError:
+                pass  # told in full below
+            else:
+                return int(moment.timestamp() // 1) * 1000 + moment.microsecond // 1000
+    return _any_time_in_text(text.strip())
+
+
+def _any_time_in_text(text: str) -> int:
     match = RFC_3339.fullmatch(text)
     if match is None:
         if len(text) <= LONGEST and NUMBER.fullmatch(text):
