@@ -42,6 +42,7 @@ class _Line(msgspec.Struct):
     topic: str
     payload: msgspec.Raw = msgspec.Raw(b'""')
     retain: int | bool = 0
+    payloadlen: int = 0
 
 
 _decode_line = msgspec.json.Decoder(_Line).decode
@@ -76,6 +77,8 @@ def _message(line: bytes, name: str, place: int) -> LoggedMessage:
         entry = _decode_line(line)
         raw = bytes(entry.payload)
         payload = _decode_text(raw).encode() if raw[:1] == b'"' else raw
+        if raw == b"null" and entry.payloadlen == 0:
+            payload = b""  # how mosquitto writes an empty payload
         tst = SIGNED.sub("", entry.tst, count=1) if isinstance(entry.tst, str) else entry.tst
         return LoggedMessage(source_time_ms(tst), entry.topic, payload, bool(entry.retain))
     except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
