@@ -253,14 +253,16 @@ class Pen:
         marker = self.data.marker
         along = self.frame.along(marker.at_ms)
         if self.frame.tall:
-            rule = line([(self.layout.rain[1], 0), (self.layout.width, 0)])
-            labels = text((self.layout.charge[1], -8), marker.name, "mark-name", "end") + text(
+            lay = self.layout
+            rule = strokes([((lay.rain[1], 0), (lay.charge[1] + 4, 0)), ((lay.ink - 12, 0), (lay.width, 0))])
+            labels = text((self.layout.charge[1], -13), marker.name, "mark-name", "end") + text(
                 (self.layout.charge[1], 20), marker.says, "mark-says", "end"
             )
             handle = (self.layout.charge[0], 0.0)
             move = f"translate(0 {along:.1f})"
         else:
-            rule = line([(0, self.layout.charge[1]), (0, self.layout.ink + 9)])
+            lay = self.layout
+            rule = strokes([((0, lay.charge[1]), (0, lay.rain[1] + 6)), ((0, lay.ink - 12), (0, lay.ink + 10))])
             flip = along > self.layout.width * 0.72
             side, anchor = (-10, "end") if flip else (10, "start")
             labels = text((side, self.layout.charge[1] + 40), marker.name, "mark-name", anchor) + text(

@@ -113,7 +113,7 @@ if (head()) {
   tellAge();
   tellOffline(cut);
   setInterval(() => { tellAge(); if (cut) tellOffline(true); }, 1_000);
-  setInterval(() => { if (Date.now() - lastDrawn >= MINUTE - SETTLE) stir(); }, MINUTE);
+  setInterval(() => { if (Date.now() - lastDrawn >= MINUTE / 2) stir(); }, MINUTE);
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   document.addEventListener("visibilitychange", () => { if (!document.hidden) stir(); });
   listen();
