@@ -31,20 +31,21 @@ def energy_spread(site: Site) -> float:
 
 @dataclass(slots=True)
 class Models:
-    """Inflow and pack of one site."""
+    """Inflow and pack of one site, and the running power by the pump's plate [W]."""
 
     inflow: Inflow
     belief: PackBelief
+    plate_w: float
 
     @classmethod
     def of(cls, site: Site) -> Models:
         """Beliefs from the site file alone."""
         belief = PackBelief(site.pack, site.loads, energy_spread=energy_spread(site), running_w=running_w(site.pump))
-        return cls(Inflow(site.pump, site.pit), belief)
+        return cls(Inflow(site.pump, site.pit), belief, running_w(site.pump))
 
     def copy(self) -> Models:
         """Models of their own that start from these."""
-        return Models(self.inflow.copy(), self.belief.copy())
+        return Models(self.inflow.copy(), self.belief.copy(), self.plate_w)
 
     def hear(self, evidence: Iterable[Evidence]) -> None:
         """Take evidence in order."""
@@ -69,7 +70,7 @@ class Models:
                 case Warmth():
                     belief.temperature_c = told.temperature_c
                 case Clipped():
-                    excess = max(math.log(inflow.running_w / told.shown_w), 0.0)
+                    excess = max(math.log(self.plate_w / told.shown_w), 0.0)
                     belief.doubt_energy(excess / 2.0, excess / 3.0 + _CLIPPED_SPREAD)
 
     def state(self) -> dict[str, Any]:
@@ -82,4 +83,5 @@ class Models:
         return cls(
             Inflow.from_state(site.pump, site.pit, state["inflow"]),
             PackBelief.from_state(site.pack, site.loads, state["belief"]),
+            running_w(site.pump),
         )

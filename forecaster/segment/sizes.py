@@ -15,10 +15,12 @@ import msgspec
 _DRIFT = 0.002**2
 _FIRST_NOISE = 0.05
 _NOISE_GAIN = 0.04
-_FINE, _COARSE = 1.0 / 10.0, 1.0 / 3.0
+_FINE, _COARSE = 0.25, 0.6
 _BRANCH = 0.9
 _LONG = 0.35
 _OUTLIER = 3.0
+_HALF_TRUST = 60.0
+"""A level that rests on n runs steadies the sum over fewer than n; over more, the runs themselves are better."""
 
 
 class RunSize(msgspec.Struct):
@@ -49,7 +51,7 @@ class RunSize(msgspec.Struct):
             return raw_wh, raw_s
         self._learn(raw_wh * (1.0 - duty), raw_s * (1.0 - duty))
         share = (sample_s / max(self.s / (1.0 - duty), 1e-3) - _FINE) / (_COARSE - _FINE)
-        trust = min(max(share, 0.0), 1.0)
+        trust = min(max(share, 0.0), 1.0) * self.count / (self.count + _HALF_TRUST)
         wh = trust * self.wh / (1.0 - duty) + (1.0 - trust) * raw_wh
         return wh, trust * self.s / (1.0 - duty) + (1.0 - trust) * raw_s
 
