@@ -384,7 +384,18 @@ class ForecastWorker:
     def _save(self, group: Group) -> None:
         """Keep engines and desks of a group together with its cursor. Events are written before."""
         now_ms = self._clock.now_ms()
-        seats = [seat for seat in group.seats.values() if seat.fault is None]
-        self._ledger.save_checkpoints("alarms", [seat.desk_checkpoint(now_ms) for seat in seats])
-        self._ledger.save_checkpoints("engine", [seat.engine_checkpoint(group.cursor, now_ms) for seat in seats])
+        desks: list[Checkpoint] = []
+        engines: list[Checkpoint] = []
+        for seat in group.seats.values():
+            if seat.fault is not None:
+                continue
+            try:
+                engine, desk = seat.engine_checkpoint(group.cursor, now_ms), seat.desk_checkpoint(now_ms)
+            except SITE_FAULTS as error:
+                self._blame(seat, error)
+                continue
+            engines.append(engine)
+            desks.append(desk)
+        self._ledger.save_checkpoints("alarms", desks)
+        self._ledger.save_checkpoints("engine", engines)
         group.saved_s = time.monotonic()

@@ -58,6 +58,13 @@ class Owed(msgspec.Struct):
         return [*self.gaps, *self.transfers, *self.outages, *self.runs]
 
 
+def _plain(value: object) -> object:
+    """A number of numpy's as Python's own, for the snapshot."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} cannot be kept in a snapshot")
+
+
 class Saved(msgspec.Struct):
     """A snapshot."""
 
@@ -146,7 +153,7 @@ class Engine:
             owed=self._owed,
             last_test_ms=self._last_test_ms,
         )
-        return msgspec.json.encode(saved)
+        return msgspec.json.encode(saved, enc_hook=_plain)
 
     @classmethod
     def restore(cls, site: Site, snapshot: bytes, *, seed: int = 0) -> Engine:
