@@ -108,12 +108,16 @@ class Intake:
     # -- the thread
 
     def _work(self) -> None:
-        self._holds = bool(self._persist(lambda: self._ledger.held(1)))
+        self.resume()
         while not self._stop.is_set():
-            self._look()
+            self.tend()
             batch = self._take()
             if batch:
                 self.handle(batch)
+
+    def resume(self) -> None:
+        """Take up what an earlier start of the program held."""
+        self._holds = bool(self._persist(lambda: self._ledger.held(1)))
 
     def _take(self) -> list[Arrived]:
         """What is there now, at most a batch; waits a moment for the first."""
@@ -232,7 +236,7 @@ class Intake:
         self._holds = self._holds or bool(held)
         return self._durably(lambda: self._ledger.hold(held))
 
-    def _look(self) -> None:
+    def tend(self) -> None:
         """Judge the clock now and then; stamp and store what was held once it is believed."""
         now_s = self._clock.monotonic_s()
         if self._watch is None or now_s - self._looked_s < LOOK_S:

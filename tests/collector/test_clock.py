@@ -1,0 +1,215 @@
+"""The clock that is not believed blindly: jumps of 14 days either way, saved clocks, held messages restamped."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from collector.clock import CLOCK_NOTE, HOLD_S, ClockFacts, ClockWatch, HeldClock, SystemClock, system_probe, watch_of
+from collector.intake import Intake
+from collector.payload import Decoder
+from collector.session import Arrived
+from collector.store.open import open_ledger, open_store
+from forecaster.domain.ports import HeldMessage, Ledger, ReadingStore
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Channel, Pack, Pump, Site
+
+NOW_MS = 1_772_510_706_123
+FORTNIGHT_S = 14 * 86_400.0
+SITE = Site(
+    "larkspur",
+    "Larkspur Lane cellar",
+    "America/Chicago",
+    Pump(),
+    Pack(1024.0),
+    channels=(Channel(Quantity.PUMP_POWER, "plug"), Channel(Quantity.PUMP_CURRENT, "timed", "$.v", time="$.t")),
+)
+
+
+@dataclass
+class Machine:
+    """What the machine says of its clock; a test changes it."""
+
+    synchronised: bool | None = False
+    uptime_s: float = 10_000.0
+    boot: str = "boot-1"
+
+    def __call__(self) -> ClockFacts:
+        return ClockFacts(self.synchronised, self.uptime_s, self.boot)
+
+
+@dataclass
+class Client(mqtt.Client):
+    """Counts acknowledgements instead of sending them."""
+
+    acknowledged: list[int] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        super().__init__(CallbackAPIVersion.VERSION2)
+
+    def ack(self, mid: int, qos: int) -> Any:
+        """Keep the number."""
+        assert qos == 1
+        self.acknowledged.append(mid)
+
+
+@dataclass
+class Desk:
+    """An intake on real stores, worked by hand."""
+
+    store: ReadingStore
+    ledger: Ledger
+    clock: HeldClock
+    machine: Machine
+    client: Client = field(default_factory=Client)
+    sent: int = 0
+
+    def intake(self) -> Intake:
+        """An intake as a start of the program makes it."""
+        newest = [r.arrived_ms for r in self.store.latest("larkspur").values()]
+        watch = watch_of(self.clock, self.machine, max(newest, default=None))
+        return Intake(Decoder([SITE]), self.store, self.ledger, self.clock, watch, lambda: None)
+
+    def send(self, intake: Intake, payload: bytes, topic: str = "plug") -> None:
+        """One message, now."""
+        self.sent += 1
+        intake.handle([Arrived(topic, payload, False, self.clock.monotonic_s(), self.sent, self.client)])
+
+    def wait(self, intake: Intake, seconds: float) -> None:
+        """Let time pass; the intake looks at the clock as it would."""
+        self.clock.advance(seconds)
+        intake.tend()
+
+    def times(self) -> list[tuple[float, int]]:
+        """(value, time) of all pump_power readings."""
+        points = self.store.series("larkspur", Quantity.PUMP_POWER, 0, 2**53)
+        return [(p.mean, p.time_ms) for p in points]
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    store, ledger = open_store(f"sqlite:///{tmp_path / 'r.db'}"), open_ledger(f"sqlite:///{tmp_path / 'l.db'}")
+    yield Desk(store, ledger, HeldClock(NOW_MS, 500.0), Machine())
+    store.close()
+    ledger.close()
+
+
+def test_a_clock_that_went_back_a_fortnight_holds_messages_and_restamps_them(desk: Desk) -> None:
+    intake = desk.intake()
+    desk.send(intake, b"1")
+    desk.clock.step(-FORTNIGHT_S)
+    intake = desk.intake()
+    desk.wait(intake, 10)
+    desk.send(intake, b"2")
+    desk.wait(intake, 20)
+    desk.send(intake, b"3")
+    assert desk.times() == [(1.0, NOW_MS)]
+    assert desk.client.acknowledged == [1, 2, 3], "what is held is durable, and acknowledged"
+    assert "14.0 days behind" in (desk.ledger.noted(CLOCK_NOTE) or "")
+    desk.clock.step(FORTNIGHT_S)
+    desk.wait(intake, 5)
+    assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000), (3.0, NOW_MS + 30_000)]
+    assert desk.ledger.noted(CLOCK_NOTE) == ""
+    assert desk.ledger.held(10) == []
+
+
+def test_held_messages_outlive_the_program_and_keep_their_stamps(desk: Desk) -> None:
+    intake = desk.intake()
+    desk.send(intake, b"1")
+    desk.clock.step(-FORTNIGHT_S)
+    desk.clock.advance(7)
+    desk.send(desk.intake(), b"2")
+    desk.clock.advance(30)
+    desk.clock.step(FORTNIGHT_S)
+    again = desk.intake()
+    again.resume()
+    desk.wait(again, 2)
+    assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 7_000)]
+    assert desk.ledger.held(10) == []
+
+
+def test_held_messages_of_an_earlier_start_of_the_machine_are_not_guessed(desk: Desk) -> None:
+    timed = b'{"v":3,"t":%d}' % (NOW_MS // 1000 - 50)
+    desk.ledger.hold(
+        [HeldMessage("boot-0", 9_999.0, "plug", b"5", False), HeldMessage("boot-0", 9_999.0, "timed", timed, False)]
+    )
+    intake = desk.intake()
+    intake.resume()
+    desk.wait(intake, 2)
+    assert desk.times() == []
+    assert desk.store.latest("larkspur")[Quantity.PUMP_CURRENT, ""].time_ms == (NOW_MS // 1000 - 50) * 1000
+    (refusal,) = desk.ledger.refusals("larkspur")
+    assert "its time is not known" in refusal.reason
+    assert refusal.payload == b"5"
+
+
+def test_a_clock_that_ran_ahead_a_fortnight_and_came_back_is_suspect_until_it_is_set(desk: Desk) -> None:
+    intake = desk.intake()
+    desk.clock.step(FORTNIGHT_S)
+    desk.send(intake, b"1")
+    desk.clock.step(-FORTNIGHT_S)
+    desk.wait(intake, 2)
+    desk.send(intake, b"2")
+    assert len(desk.times()) == 1
+    desk.machine.synchronised = True
+    desk.wait(intake, 3)
+    assert sorted(desk.times(), key=lambda t: t[0])[1] == (2.0, NOW_MS + 2000)
+    assert desk.ledger.noted(CLOCK_NOTE) == ""
+
+
+def test_when_nobody_sets_the_clock_it_is_carried_on_from_what_is_known(desk: Desk) -> None:
+    """A power cut takes the network along: forecasts must go on, at the least that the time can be, and said so."""
+    intake = desk.intake()
+    desk.send(intake, b"1")
+    desk.clock.step(-FORTNIGHT_S)
+    intake = desk.intake()
+    desk.wait(intake, 10)
+    desk.send(intake, b"2")
+    for _ in range(13):
+        desk.wait(intake, 10)
+    assert HOLD_S <= 130
+    assert [value for value, _ in desk.times()] == [1.0, 2.0]
+    assert NOW_MS < desk.times()[1][1] <= NOW_MS + 12_000
+    assert desk.clock.now_ms() >= NOW_MS + 120_000, "the corrected clock is everyone's"
+    assert "behind" in (desk.ledger.noted(CLOCK_NOTE) or "")
+    desk.clock.step(FORTNIGHT_S + 3600)
+    desk.wait(intake, 2)
+    assert desk.clock.correction_ms == 0
+    desk.send(intake, b"3")
+    assert desk.times()[-1] == (3.0, desk.clock.now_ms())
+
+
+def test_a_saved_clock_after_a_start_is_looked_at_twice() -> None:
+    clock, machine = HeldClock(NOW_MS), Machine(uptime_s=60.0)
+    assert ClockWatch(clock, machine, NOW_MS - 120_000).holding, "seems never to have been off"
+    assert not ClockWatch(clock, machine, NOW_MS - 30_000).holding, "stored since this start"
+    assert not ClockWatch(clock, machine, NOW_MS - 86_400_000).holding, "a clock that ran on while off"
+    assert not ClockWatch(clock, machine, None).holding, "nothing to compare with"
+    assert not ClockWatch(clock, Machine(True, 60.0), NOW_MS - 120_000).holding
+    assert not ClockWatch(clock, Machine(None, 60.0), NOW_MS - 120_000).holding
+    assert not ClockWatch(clock, Machine(False, 5_000.0), NOW_MS - 120_000).holding
+
+
+def test_a_clock_of_1970_is_suspect_even_with_nothing_stored() -> None:
+    watch = ClockWatch(HeldClock(40_000), Machine(), None)
+    assert watch.holding
+    assert "has not been set" in (watch.reason or "")
+
+
+def test_the_machine_answers_and_its_own_clock_is_watched() -> None:
+    facts = system_probe()
+    assert facts.uptime_s is not None
+    assert facts.uptime_s > 0
+    assert len(facts.boot) == 36
+    assert facts.boot == system_probe().boot
+    clock = SystemClock()
+    assert watch_of(clock, None, None) is not None
+    assert abs(clock.now_ms() - time.time() * 1000) < 60_000
+    assert watch_of(HeldClock(0), None, None) is None, "a made-up clock is nobody's business"
