@@ -214,10 +214,7 @@ def _sun_ahead(
     sun = truth.sun
     if sun is None:
         return np.zeros((draws, steps))
-    times = at_s + 3600.0 * STEP_H * (np.arange(steps) + 0.5)
-    hour = ((start_ms / 1000.0 + times) % DAY_S) / 3600.0
-    away = (hour - sun.noon_utc_h + 12.0) % 24.0 - 12.0
-    shape = np.clip(np.cos(np.pi * away / sun.day_h), 0.0, None) * (np.abs(away) < sun.day_h / 2.0)
+    times = np.asarray(at_s + 3600.0 * STEP_H * (np.arange(steps) + 0.5), dtype=np.float64)
     day = np.floor((times - times[0]) / DAY_S).astype(int)
-    clouds = rng.beta(1.0 + 4.0 * sun.cloud, 1.0 + 4.0 * (1.0 - sun.cloud), size=(draws, int(day[-1]) + 1))
-    return np.asarray(sun.peak_w * shape * (1.0 - clouds[:, day]))
+    taken = sun.clouds(int(day[-1]) + 1, rng, draws)[:, day]
+    return np.asarray(sun.clear_w(start_ms / 1000.0 + times) * (1.0 - taken))

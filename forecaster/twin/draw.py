@@ -24,6 +24,8 @@ from forecaster.twin.parameters import (
 from forecaster.twin.sensors import Sensor
 from forecaster.twin.styles import Style
 
+LATITUDE, LONGITUDE = 41.9, -87.7
+
 
 def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return math.exp(rng.uniform(math.log(low), math.log(high)))
@@ -131,8 +133,8 @@ def draw_loads(rng: np.random.Generator) -> tuple[LoadTruth, ...]:
 
 
 def draw_sun(rng: np.random.Generator) -> SunTruth:
-    """A panel of 60 to 300 W."""
-    return SunTruth(rng.uniform(60.0, 300.0), rng.uniform(17.0, 19.5), rng.uniform(9.0, 15.0), rng.uniform(0.1, 0.8))
+    """A panel of 40 to 250 W."""
+    return SunTruth(rng.uniform(40.0, 250.0), LATITUDE, LONGITUDE, rng.uniform(0.1, 0.8))
 
 
 def draw_truth(style: Style, rng: np.random.Generator) -> TwinParameters:
@@ -168,8 +170,8 @@ def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], 
         id=site_id,
         name="Larkspur Lane cellar",
         timezone="America/Chicago",
-        latitude=41.9,
-        longitude=-87.7,
+        latitude=LATITUDE,
+        longitude=LONGITUDE,
         pump=Pump(
             rated_voltage_v=120.0,
             rated_power_w=rated_w if rng.random() < 0.7 else None,

@@ -89,17 +89,12 @@ def load_profile(load: LoadTruth, start_s: float, stop_s: float, rng: np.random.
 
 
 def sun_profile(sun: SunTruth, start_s: float, stop_s: float, origin_ms: int, rng: np.random.Generator) -> Profile:
-    """Power from the panel into the cells: a half sine by day, dimmed by clouds that come and go within the hour."""
+    """Power from the panel into the cells: clear sky dimmed by each day's clouds, which come and go within the hour."""
     times = np.arange(math.floor(start_s / SUN_STEP_S) * SUN_STEP_S, stop_s, SUN_STEP_S)
-    hour = ((origin_ms / 1000.0 + times) % DAY_S) / 3600.0
-    away = (hour - sun.noon_utc_h + 12.0) % 24.0 - 12.0
-    shape = np.clip(np.cos(np.pi * away / sun.day_h), 0.0, None) * (np.abs(away) < sun.day_h / 2.0)
-    daily = rng.beta(
-        1.0 + 4.0 * sun.cloud, 1.0 + 4.0 * (1.0 - sun.cloud), size=math.ceil((stop_s - start_s) / DAY_S) + 2
-    )
     day = np.floor((times - times[0]) / DAY_S).astype(int)
+    taken = sun.clouds(int(day[-1]) + 1, rng)[0, day]
     passing = np.clip(1.0 + 0.2 * rng.normal(size=times.size), 0.2, 1.3)
-    return Profile(times, sun.peak_w * shape * (1.0 - daily[day]) * passing)
+    return Profile(times, sun.clear_w(origin_ms / 1000.0 + times) * (1.0 - taken) * passing)
 
 
 @dataclass(frozen=True, slots=True)

@@ -205,18 +205,34 @@ class LoadTruth:
 
 @dataclass(frozen=True, slots=True)
 class SunTruth:
-    """A panel that charges the pack by day: a half sine between sunrise and sunset under passing cloud.
+    """A level panel that charges the pack by day, under clouds that change from day to day.
 
-    peak_w : float — into the cells at noon of a clear day [W]
-    noon_utc_h : float — solar noon, hour of the UTC day
-    day_h : float — hours from sunrise to sunset
+    peak_w : float — into the cells at noon of a clear midsummer day [W]
+    latitude, longitude : float — where it lies [degrees]
     cloud : float — mean share of light that clouds take, 0..1
     """
 
     peak_w: float
-    noon_utc_h: float
-    day_h: float
+    latitude: float
+    longitude: float
     cloud: float
+
+    def clear_w(self, utc_s: Array) -> Array:
+        """Power under a clear sky at times since 1970 [W]: the sine of the sun's height over midsummer noon's.
+
+        Declination by Cooper 1969, 23.45 degrees times sin(360 (284 + n) / 365); the equation of time is left out.
+        """
+        day = utc_s / 86_400.0 % 365.25 + 1.0
+        declination = np.deg2rad(23.45) * np.sin(2.0 * np.pi * (284.0 + day) / 365.0)
+        angle = 2.0 * np.pi * ((utc_s % 86_400.0) / 86_400.0 - 0.5 + self.longitude / 360.0)
+        latitude = math.radians(self.latitude)
+        height = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(angle)
+        most = math.cos(latitude - math.radians(23.45))
+        return np.asarray(self.peak_w * np.clip(height, 0.0, None) / most)
+
+    def clouds(self, days: int, rng: np.random.Generator, draws: int = 1) -> Array:
+        """Share of light taken on each day, shape (draws, days)."""
+        return rng.beta(1.0 + 4.0 * self.cloud, 1.0 + 4.0 * (1.0 - self.cloud), size=(draws, days))
 
 
 @dataclass(frozen=True, slots=True)
