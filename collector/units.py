@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import math
+import re
+import tokenize
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +19,9 @@ SENML_UNITS = {
     "J": "joule",
 }
 """SenML unit symbols (RFC 8428 section 12.1, RFC 8798) that pint spells in another way."""
+
+SPELLING = re.compile(r"(?!\d)[\w°%²³·*/^ -]{1,32}")
+"""How a unit may look at all; units also come in payloads, and pint's reader takes whole expressions."""
 
 DIMENSIONLESS = {"1", "/", "ratio", "fraction"}
 HINTS = {
@@ -43,6 +48,12 @@ class Conversion:
         return self.scale == 1.0 and self.offset == 0.0
 
 
+READER_FAULTS = (
+    ArithmeticError, AssertionError, AttributeError, LookupError, MemoryError, RuntimeError, SyntaxError, TypeError,
+    ValueError, tokenize.TokenError,
+)  # fmt: skip
+"""What pint's reader raises, besides its own errors, for text that is no unit."""
+
 IDENTITY = Conversion(1.0, 0.0)
 
 
@@ -63,7 +74,7 @@ def conversion(unit: str | None, stored: str) -> Conversion | None:
     """
     if unit is None or unit == stored:
         return IDENTITY
-    if not stored or not unit.strip() or len(unit) > 64:
+    if not stored or not (unit in DIMENSIONLESS or SPELLING.fullmatch(unit)):
         return None
     import pint
 
@@ -72,9 +83,7 @@ def conversion(unit: str | None, stored: str) -> Conversion | None:
     try:
         source, target = ureg.Unit(name), ureg.Unit(stored)
         at = [float(ureg.Quantity(x, source).to(target).magnitude) for x in (0.0, 1.0, 2.0)]
-    except (pint.PintError, AttributeError, AssertionError, TypeError, ValueError, OverflowError, SyntaxError):
-        return None
-    except ArithmeticError:
+    except (pint.PintError, *READER_FAULTS):
         return None
     step, second = at[1] - at[0], at[2] - at[1]
     if not all(map(math.isfinite, at)) or step == 0.0 or abs(second - step) > 1e-9 * abs(step):

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from collector.payload import Decoder
 from collector.store.sqlite import SqliteStore
 from collector.strict_json import parse
+from collector.units import conversion
 from collector.values import number, source_time_ms
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.quantities import SPECS, Quantity
@@ -64,6 +65,30 @@ SOUND = (
     b"481.5",
     b"ON",
 )
+STRANGE_UNITS = (
+    "9**9**9",
+    "(",
+    "W)",
+    '"',
+    "'''",
+    "W\nW",
+    "a" * 5000,
+    "W**",
+    "import",
+    "\x00",
+    "[",
+    "2 W",
+    "m..",
+    "%%EL",
+    "",
+)
+
+
+@pytest.mark.parametrize("unit", STRANGE_UNITS)
+def test_text_that_is_no_unit_converts_to_nothing(unit: str) -> None:
+    assert conversion(unit, "W") is None
+
+
 PIECES = (
     b'"', b"\\", b"{", b"}", b"[", b"]", b":", b",", b"NaN", b"1e999", b"-", b"0", b"9" * 400,
     b"null", b"true", b"\xff",
