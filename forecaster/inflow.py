@@ -39,7 +39,7 @@ RAIN_SPREAD = 0.5
 STORM_RUNNING_H, STORM_MM = 2.5, 9.0
 """A storm brings this many hours of pumping, and this much rain, before any was seen (common practice, no source)."""
 
-GAUGE_MISSES = 0.3
+GAUGE_MISSES = 0.03
 """Share of surges left to chance where rain is measured: gauge and ground are not in one place."""
 
 HISTORY_H = 24.0 * 21.0

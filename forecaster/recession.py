@@ -12,9 +12,9 @@ ever, s the reservoir's share of it. Where rain is measured, gains g1, g2, g3 [W
 
 For fixed time constants that is a linear state space model, so each candidate is a Kalman filter (Kalman 1960; notation
 of Durbin & Koopman 2012, ch. 4) and the candidates are weighted by their running likelihood (Bayesian model averaging;
-Harrison & Stevens 1976, class I). Unmeasured rain begins and ends: at each step "as before", "a storm has begun" and
-"the storm is over" stand beside one another and are collapsed to one Gaussian by their moments (generalised
-pseudo-Bayes of order one, Bar-Shalom et al. 2001, sec. 11.6).
+Harrison & Stevens 1976, class I). Unmeasured rain begins and ends: at each step "as before", "a storm has begun", "the
+storm is over" and "a cloudburst came and went" stand beside one another and are collapsed to one Gaussian by their
+moments (generalised pseudo-Bayes of order one, Bar-Shalom et al. 2001, sec. 11.6).
 """
 
 from __future__ import annotations
@@ -34,6 +34,9 @@ LEVEL = slice(BASE, WOBBLE + 1)
 
 SHARES = np.array([0.28, 0.33, 0.39])
 """Shares of rain that reach the three reservoirs, where nothing was learnt of them (common practice, no source)."""
+
+BURSTS = 0.3
+"""Cloudbursts that are over within a step, for each storm that lasts (common practice, no source)."""
 
 SHARE_SPREAD = 0.5
 """Relative spread of those shares."""
@@ -90,6 +93,9 @@ class Bank:
 
     DRIFT = 0.04
     """Random walk of base and reservoirs beyond their recession, share of the level in a square-root day."""
+
+    GAIN_DRIFT = 0.1
+    """Random walk of the gains, share of them all in a square-root day: the ground is not always equally wet."""
 
     FORGET_H = 24.0 * 21.0
     """Evidence for a candidate is forgotten with this time constant [h], since no ground keeps its constants."""
@@ -157,6 +163,9 @@ class Bank:
         cov[:, BASE, BASE] += drift
         for k, store in enumerate((FAST, MIDDLE, SLOW)):
             cov[:, store, store] += drift + (SHARE_SPREAD * SHARES[k] * rain_w * (1.0 - keep[:, k])) ** 2
+        if n == 9:
+            gains = self.weights @ self.mean[:, GAINS]
+            cov[:, range(6, 9), range(6, 9)] += (self.GAIN_DRIFT * gains.sum() * SHARES) ** 2 * span_h / 24.0
         cov[:, WOBBLE, WOBBLE] += (c.wobble * level_w) ** 2 * (1.0 - keep_wobble**2)
         self.covariance = cov
         self.log_weight = c.log_prior + (self.log_weight - c.log_prior) * np.exp(-span_h / self.FORGET_H)
@@ -183,7 +192,7 @@ class Bank:
         Source: measurement form of an inequality constraint, Simon 2010 (IET Control Theory Appl. 4), active set.
         """
         give = (0.02 * self.level_w + 1e-6) ** 2
-        for column in (BASE, FAST, MIDDLE, SLOW, RAIN, *range(6, self.mean.shape[1])):
+        for column in (BASE, FAST, MIDDLE, SLOW, RAIN):
             below = np.minimum(self.mean[:, column], 0.0)
             if not below.any():
                 continue
@@ -191,6 +200,7 @@ class Bank:
             gain = np.where(below[:, None] < 0.0, cross / (cross[:, column] + give)[:, None], 0.0)
             self.mean = self.mean - gain * below[:, None]
             self.covariance = self.covariance - gain[:, :, None] * cross[:, None, :]
+        self.mean[:, GAINS] = np.maximum(self.mean[:, GAINS], 0.0)  # gains keep their spread: they may yet be learnt
 
     def design(self, span_h: float) -> Array:
         """What the mean over the span that ends now is made of, shape (K, n)."""
@@ -209,10 +219,10 @@ class Bank:
         variance: float,
         span_h: float,
     ) -> Array:
-        """Collapse "as before", "begun" and "over" to one Gaussian a candidate; returns the log likelihoods."""
-        begun, over = self._begun(surge, span_h), self._over()
-        results = [before, _update(*begun, design, mean_w, variance)[:3], _update(*over, design, mean_w, variance)[:3]]
-        chances = (max(1.0 - surge.begins - surge.ends, 0.05), surge.begins, surge.ends)
+        """Collapse what may have happened to one Gaussian a candidate; returns the log likelihoods."""
+        told = (self._begun(surge, span_h), self._over(), self._burst(surge))
+        results = [before, *(_update(*each, design, mean_w, variance)[:3] for each in told)]
+        chances = (max(1.0 - surge.begins - surge.ends, 0.05), surge.begins, surge.ends, BURSTS * surge.begins)
         logs = np.stack([r[2] + np.log(chance) for r, chance in zip(results, chances, strict=True)])
         top = logs.max(axis=0)
         total = top + np.log(np.exp(logs - top).sum(axis=0))
@@ -235,6 +245,15 @@ class Bank:
         mean += lift
         cov += lift[:, :, None] * lift[:, None, :]
         cov[:, range(FAST, SLOW + 1), range(FAST, SLOW + 1)] += (0.7 * lift[:, STORES]) ** 2
+        return mean, cov
+
+    def _burst(self, surge: Surge) -> tuple[Array, Array]:
+        """A cloudburst came and went within the step: an hour's rain of a storm, straight into the reservoirs."""
+        mean, cov = self.mean.copy(), self.covariance.copy()
+        lift = surge.rain_w * SHARES / self.candidates.tau_h
+        mean[:, STORES] += lift
+        cov[:, STORES, STORES] += lift[:, :, None] * lift[:, None, :]
+        cov[:, range(FAST, SLOW + 1), range(FAST, SLOW + 1)] += (0.7 * lift) ** 2
         return mean, cov
 
     def _over(self) -> tuple[Array, Array]:
