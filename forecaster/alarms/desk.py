@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from forecaster.alarms.budget import reminder_due
-from forecaster.alarms.evidence import Judgement, Outside, Seen, is_blind
+from forecaster.alarms.evidence import Judgement, Outside, Seen, counter_wh, is_blind
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.standing import DeskState, Standing, ends
 from forecaster.alarms.story import (
@@ -63,8 +63,18 @@ class AlarmDesk:
             state.heard_ms = now_ms
         if status.last_run is not None and status.last_run.start_ms != state.run_ms:
             state.run_ms, state.run_rate = status.last_run.start_ms, forecast.cycles_per_hour
+            state.run_counter_wh = counter_wh(status)
         seen = Seen(
-            self.site, self.limits, status, forecast, outside, now_ms, state.first_ms, state.heard_ms, state.run_rate
+            self.site,
+            self.limits,
+            status,
+            forecast,
+            outside,
+            now_ms,
+            state.first_ms,
+            state.heard_ms,
+            state.run_rate,
+            state.run_counter_wh,
         )
         changes = self._unshelve(seen)
         judged: dict[AlarmKind, Judgement] = {}

@@ -8,6 +8,7 @@ from enum import Enum
 from forecaster.alarms.table import Rationale, Side, row_for
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
@@ -81,6 +82,7 @@ class Seen:
 
     first_ms : int — the desk's first step
     run_rate : float | None — cycles an hour expected when the newest run was seen: waiting does not lower it
+    run_counter_wh : float | None — what the energy counter stood at then [Wh]
     heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
     """
 
@@ -93,6 +95,7 @@ class Seen:
     first_ms: int
     heard_ms: int
     run_rate: float | None = None
+    run_counter_wh: float | None = None
 
     def row(self, kind: AlarmKind) -> Rationale:
         """The table's row in force."""
@@ -107,6 +110,12 @@ class Seen:
     def blind(self) -> bool:
         """Whether nothing fresh is known: silent, or readings cannot be taken in."""
         return is_blind(self.status, self.forecast, self.outside)
+
+
+def counter_wh(status: SiteStatus) -> float | None:
+    """What the pump's energy counter stands at [Wh]; None where there is none, or it is silent."""
+    found = (age for age in status.ages if age.quantity is Quantity.PUMP_ENERGY and not age.silent)
+    return next((age.value for age in found), None)
 
 
 def compare(row: Rationale, value: float | None) -> Verdict:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare, counter_wh
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
@@ -72,7 +72,7 @@ def pump_overrun(seen: Seen) -> Judgement:
 def pump_silent(seen: Seen) -> Judgement:
     """A run is overdue by far more than its spread; a pack that carries nothing has its own alarm."""
     status = seen.status
-    if _dark(seen) or status.clock_suspect is not None or output_is_off(seen):
+    if _dark(seen) or status.clock_suspect is not None or output_is_off(seen) or _counted(seen):
         return UNKNOWN
     if status.running_since_ms is not None:
         return OFF
@@ -81,6 +81,14 @@ def pump_silent(seen: Seen) -> Judgement:
         return HOLD
     dead = status.supply is Supply.MAINS and not status.supply_inferred
     return Judgement(verdict, "mains" if dead else "pack")
+
+
+def _counted(seen: Seen) -> bool:
+    """Whether the energy counter has risen by more than a run since the last one seen: the pump runs unseen."""
+    then_wh, now_wh, last = seen.run_counter_wh, counter_wh(seen.status), seen.status.last_run
+    if then_wh is None or now_wh is None or last is None or last.energy_wh is None:
+        return False
+    return now_wh - then_wh > 1.5 * last.energy_wh  # the counter may tell of the last run late
 
 
 def output_is_off(seen: Seen) -> bool:
