@@ -288,7 +288,7 @@ class InfluxStore:
         if self._backoff.says:
             says = f"{self._backoff.says}; {waiting} readings wait in the outbox, none is lost"
             return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
-        return StoreHealth(True, "InfluxDB answers", self._outbox.size_bytes(), pending=waiting)
+        return StoreHealth(True, "sound", self._outbox.size_bytes(), pending=waiting)
 
     def close(self) -> None:
         """Stop; what waits stays in the outbox and is written at the next start."""

@@ -49,12 +49,15 @@ def site_id(number: int) -> str:
     return f"cellar-{number:05d}"
 
 
-def write_fleet(folder: Path, sites: int, broker_url: str, store_url: str, ledger_url: str | None = None) -> None:
+def write_fleet(
+    folder: Path, sites: int, broker_url: str, store_url: str, *, username: str | None = None, password: str = ""
+) -> None:
     """An installation with that many sites, no outside contacts."""
     (folder / "sites").mkdir(parents=True, exist_ok=True)
-    ledger = "" if ledger_url is None else f'ledger = "{ledger_url}"\n'
+    (folder / "broker-password").write_text(f"{password}\n")
+    user = "" if username is None else f'username = "{username}"\npassword_file = "broker-password"\n'
     (folder / "outlast.toml").write_text(
-        f'[broker]\nurl = "{broker_url}"\nclient_id = "load"\n[store]\nurl = "{store_url}"\n{ledger}'
+        f'[broker]\nurl = "{broker_url}"\nclient_id = "load"\n{user}[store]\nurl = "{store_url}"\n'
     )
     for number in range(sites):
         text = SITE.format(id=site_id(number), number=number)
@@ -79,9 +82,12 @@ class Published:
     seconds: float
 
 
-def publish(port: int, sites: int, rate: float, seconds: float) -> Published:
+def publish(
+    port: int, sites: int, rate: float, seconds: float, username: str | None = None, password: str | None = None
+) -> Published:
     """Publish at QoS 1 and a fixed rate, each message with a source time of its own; ends by itself."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-publisher", protocol=mqtt.MQTTv5)
+    client.username_pw_set(username, password)
     client.max_inflight_messages_set(2000)
     client.max_queued_messages_set(0)
     client.connect("127.0.0.1", port)
@@ -105,9 +111,11 @@ def publish(port: int, sites: int, rate: float, seconds: float) -> Published:
     return Published(total, took)
 
 
-def publish_apart(port: int, sites: int, rate: float, seconds: float) -> multiprocessing.pool.AsyncResult[Published]:
+def publish_apart(
+    port: int, sites: int, rate: float, seconds: float, username: str | None = None, password: str | None = None
+) -> multiprocessing.pool.AsyncResult[Published]:
     """The same in a process of its own."""
     pool = multiprocessing.get_context("spawn").Pool(1)
-    result = pool.apply_async(publish, (port, sites, rate, seconds))
+    result = pool.apply_async(publish, (port, sites, rate, seconds, username, password))
     pool.close()
     return result
