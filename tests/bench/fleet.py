@@ -92,11 +92,11 @@ def publish(
     client.max_queued_messages_set(0)
     client.connect("127.0.0.1", port)
     client.loop_start()
-    begun, total = time.monotonic(), int(rate * seconds)
+    begun, begun_ms, total = time.monotonic(), int(time.time() * 1000), int(rate * seconds)
     waiting: list[mqtt.MQTTMessageInfo] = []
     for index in range(total):
         turn, number = divmod(index, sites)
-        topic, payload = message(number, turn, int(time.time() * 1000))
+        topic, payload = message(number, turn, begun_ms + int(index * 1000 / rate))
         waiting.append(client.publish(topic, payload, qos=1))
         if index % 100 == 99:
             early = begun + (index + 1) / rate - time.monotonic()
