@@ -144,10 +144,7 @@ def _clock(scene: Scene, frame: Frame, lane: Lane, sheet: Sheet) -> list[Markup]
 
 def _series(series: Series, frame: Frame, lane: Lane) -> Markup:
     if series.style == "bars":
-        boxes = (frame.box(d.start_ms, d.stop_ms, lane.low_at, lane.across(d.mean)) for d in series.dots)
-        return Markup().join(
-            element("rect", {"class": "bar", **box, "width": max(1.0, box["width"] - 0.5)}) for box in boxes
-        )
+        return element("path", {"class": "bar", "d": "".join(_bar(dot, frame, lane) for dot in series.dots)})
     parts: list[Markup] = []
     for group in together(series.dots):
         middle = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.mean)) for d in group]
@@ -156,6 +153,13 @@ def _series(series: Series, frame: Frame, lane: Lane) -> Markup:
         parts.append(element("path", {"class": f"band {series.style}", "d": line([*upper, *lower], closed=True)}))
         parts.append(element("path", {"class": f"mean {series.style}", "d": line(middle)}))
     return Markup().join(parts)
+
+
+def _bar(dot: Dot, frame: Frame, lane: Lane) -> str:
+    """Path data of one bar, half a pixel narrower than its time so that neighbours stay apart."""
+    left, foot = frame.along(dot.start_ms), lane.low_at
+    right = max(left + 1.0, frame.along(dot.stop_ms) - 0.5)
+    return f"M{number(left)},{number(foot)}V{number(lane.across(dot.mean))}H{number(right)}V{number(foot)}Z"
 
 
 def together(dots: Sequence[Dot]) -> list[list[Dot]]:

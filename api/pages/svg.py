@@ -11,8 +11,8 @@ Point = tuple[float, float]
 
 def number(value: float) -> str:
     """A coordinate with at most one decimal, as short as it can be."""
-    text = f"{value:.1f}"
-    return text.removesuffix(".0") if text != "-0.0" else "0"
+    tenths = round(value * 10.0)
+    return f"{tenths // 10}" if tenths % 10 == 0 else f"{tenths / 10:.1f}"
 
 
 def element(name: str, attributes: Mapping[str, str | float], *children: str | Markup) -> Markup:

@@ -14,8 +14,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
+from api.wiring import Services
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import Site
 from tests.api.pagesample import forecast, heard, publish, runs, site
 from tests.browser.serving import Served, serving
 from tests.story import HOUR_MS, NOW_MS, HeldClock, services
@@ -270,38 +270,43 @@ def grown(early: dict[str, float], late: dict[str, float]) -> None:
     assert late["JSHeapUsedSize"] <= early["JSHeapUsedSize"] * 1.2
 
 
-@pytest.fixture
-def changing(tmp_path: Path) -> Iterator[Served]:
-    """A hand-made site on the day the clocks go back."""
-    at_ms = NOW_MS + (242 * 24 + 19) * HOUR_MS  # the evening of 31 October 2026 in Chicago
-    held_site: Site = site()
-    held = services(tmp_path, {"larkspur": held_site}, clock=HeldClock(at_ms))
-    made = forecast(middle_h=10.0)
-    shift = at_ms - NOW_MS
+def at_the_change(folder: Path, at_ms: int) -> Services:
+    """A hand-made site shortly after midnight of a day on which the clocks change."""
+    held = services(folder, {"larkspur": site()}, clock=HeldClock(at_ms))
+    made, shift = forecast(middle_h=10.0), at_ms - NOW_MS
     moved = tuple(replace(p, at_ms=p.at_ms + shift) for p in made.survival)
     publish(held, replace(made, issued_at_ms=at_ms, survival=moved, drain_path=(), supply_since_ms=at_ms - HOUR_MS))
     heard(held, at_ms=at_ms - 4000)
     held.ledger.record(runs(until_ms=at_ms))
-    with serving(held) as served:
-        yield served
-    held.close()
+    return held
 
 
 @pytest.mark.parametrize("width", [360, 1280])
-def test_the_hour_that_comes_twice_is_drawn_twice(browser: Browser, changing: Served, width: int) -> None:
-    with opened(browser, f"{changing.url}/sites/larkspur", width=width) as page:
-        shown = visible_strip(page).locator("text").all_text_contents()
+@pytest.mark.parametrize(
+    ("after_h", "first", "second"),
+    [((242 * 24 + 19), "02", "04"), ((4 * 24 + 20), "04", "06")],
+    ids=["1 November, 25 hours", "8 March, 23 hours"],
+)
+def test_a_day_of_23_or_25_hours_is_drawn_as_long_as_it_is(
+    browser: Browser, tmp_path: Path, width: int, after_h: int, first: str, second: str
+) -> None:
+    """From midnight to 02 are three hours when clocks go back, and from midnight to 04 are three when they go on."""
+    held = at_the_change(tmp_path, NOW_MS + after_h * HOUR_MS)
+    with serving(held) as served, opened(browser, f"{served.url}/sites/larkspur", width=width) as page:
+        axis = "y" if width == 360 else "x"
+        strip = visible_strip(page)
+        midnight = strip.locator("path.day").last.evaluate(f"node => node.getBBox().{axis}")
+        places = [
+            float(strip.locator("text.tick").get_by_text(hour, exact=True).last.get_attribute(axis) or "nan")
+            - (5.0 if axis == "y" else 0.0)
+            for hour in (first, second)
+        ]
+        assert (places[0] - midnight) / (places[1] - places[0]) == pytest.approx(1.5, abs=0.02)
         page.get_by_role("slider").focus()
-        page.keyboard.press("Home")
-        for _ in range(3):
-            page.keyboard.press("PageUp")
-        assert page.get_by_role("slider").get_attribute("aria-valuetext")
-    hours = [text for text in shown if re.fullmatch(r"\d\d( C[DS]T)?", text)]
-    assert hours, shown
-    table_rows = page_table(browser, changing)
-    assert sum(row.startswith("01:00") or " 01:00" in row for row in table_rows) in (0, 2)
-
-
-def page_table(browser: Browser, served: Served) -> list[str]:
-    with opened(browser, f"{served.url}/sites/larkspur", script=False) as page:
-        return [text.strip() for text in page.locator("#live-strip tbody th").all_text_contents()]
+        page.keyboard.press("PageUp")
+        told = page.get_by_role("slider").get_attribute("aria-valuetext") or ""
+        name, says = told.split(": ")
+        server = page.request.get(page.url).text().replace("&gt;", ">").replace("&lt;", "<")
+        assert says in server
+        assert name.split()[0] in server
+    held.close()

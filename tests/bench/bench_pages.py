@@ -1,0 +1,102 @@
+"""How quickly pages are made over a year of history, how much goes over the wire, and when the page is painted."""
+
+from __future__ import annotations
+
+import asyncio
+import statistics
+import tempfile
+import time
+from pathlib import Path
+
+import httpx
+from playwright.sync_api import sync_playwright
+
+from api.app import create_app
+from api.wiring import Services
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Outage
+from tests.api.pagesample import LOCAL, forecast, heard, publish, runs, site
+from tests.bench import Figure
+from tests.browser.conftest import CHROMIUM, FLAGS
+from tests.browser.serving import serving
+from tests.story import HOUR_MS, NOW_MS, services
+
+YEAR_H = 365 * 24
+SLOW_PHONE = 4
+"""How many times slower than this machine's processor. Common practice for a slow phone, no source."""
+PAINTED = """() => new Promise(done => new PerformanceObserver(list => done(list.getEntries().at(-1).startTime))
+  .observe({type: 'largest-contentful-paint', buffered: true}))"""
+
+
+def year(folder: Path) -> Services:
+    """A site with a year behind it: charge every minute, power every five, eight runs an hour, an outage a month."""
+    held = services(folder, {"larkspur": site()})
+    first_ms = NOW_MS - YEAR_H * HOUR_MS
+    for day in range(365):
+        start = first_ms + day * 24 * HOUR_MS
+        charge = [
+            Reading("larkspur", Quantity.PACK_CHARGE, at, 100.0 - at // 60_000 % 40, at)
+            for at in range(start, start + 24 * HOUR_MS, 60_000)
+        ]
+        power = [
+            Reading("larkspur", Quantity.PUMP_POWER, at, 512.0 if at // 300_000 % 3 == 0 else 0.0, at)
+            for at in range(start, start + 24 * HOUR_MS, 300_000)
+        ]
+        held.store.append([*charge, *power])
+        held.ledger.record(runs(count=192, every_ms=450_000, until_ms=start + 24 * HOUR_MS))
+    held.ledger.record(
+        [Outage("larkspur", NOW_MS - k * 720 * HOUR_MS, NOW_MS - (k * 720 - 3) * HOUR_MS, False) for k in range(1, 12)]
+    )
+    held.ledger.record([Outage("larkspur", NOW_MS - 3 * HOUR_MS, None, False)])
+    publish(held, forecast())
+    heard(held)
+    return held
+
+
+async def asked(held: Services, path: str, times: int) -> tuple[float, float]:
+    """Median processor time of an answer [ms], which a busy machine does not lengthen, and of the lightest answer."""
+    transport = httpx.ASGITransport(create_app(held))
+    async with httpx.AsyncClient(transport=transport, base_url=LOCAL) as client:
+        taken: dict[str, list[float]] = {path: [], "/manifest.webmanifest": []}
+        for turn in range(times + 1):
+            for each, spent in taken.items():
+                start = time.process_time()
+                (await client.get(each)).raise_for_status()
+                if turn:
+                    spent.append(1000.0 * (time.process_time() - start))
+    return statistics.median(taken[path]), statistics.median(taken["/manifest.webmanifest"])
+
+
+def painted(held: Services) -> tuple[float, float]:
+    """Largest paint of a first view with a slowed processor [ms], and kilobytes over the wire."""
+    with serving(held) as served, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        page = browser.new_context(viewport={"width": 360, "height": 800}).new_page()
+        talk = page.context.new_cdp_session(page)
+        talk.send("Emulation.setCPUThrottlingRate", {"rate": SLOW_PHONE})
+        page.goto(f"{served.url}/sites/larkspur")
+        page.wait_for_timeout(1500)
+        paint = float(page.evaluate(PAINTED))
+        browser.close()
+        return paint, served.sent.total / 1000.0
+
+
+def run() -> list[Figure]:
+    """All figures of the pages."""
+    with tempfile.TemporaryDirectory() as place:
+        held = year(Path(place))
+        found: list[Figure] = []
+        for name, path, aim in (
+            ("site page, a year of history", "/sites/larkspur", "<= 50"),
+            ("history page of a day", "/sites/larkspur/history?span=day", ""),
+            ("history page of a year", "/sites/larkspur/history?span=year", "<= 200"),
+        ):
+            middle, least = asyncio.run(asked(held, path, 9))
+            found.append(Figure(f"{name}, server's processor time", middle, "ms", aim))
+            found.append(Figure(f"{name}, against an empty answer", middle / least, "ratio", "", "the manifest"))
+        paint, kilobytes = painted(held)
+        held.close()
+    found.append(Figure("largest paint, processor slowed 4 times", paint, "ms", "<= 1000"))
+    found.append(Figure("first view over the wire, worker included", kilobytes, "kB", "<= 120"))
+    return found
