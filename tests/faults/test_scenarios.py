@@ -149,6 +149,7 @@ def test_a_mains_failure_and_its_return(learnt: Learnt) -> None:
     assert re.search(r"after (89|90) min; pack at 9\d %", cleared[0].alarm.headline)
 
 
+@pytest.mark.long
 def test_an_outage_to_the_floor_and_a_house_gone_dark(learnt: Learnt) -> None:
     wet = replace(STEADY, inflow_l_per_min=30.0)
     seen = play(learnt, 11.0, outage(0.0, 10.0, wet), stride_s=120.0)
@@ -193,14 +194,14 @@ def test_more_water_than_the_pump_can_lift(learnt: Learnt) -> None:
 
 
 def test_a_leaking_check_valve(learnt: Learnt) -> None:
-    seen = play(learnt, 6.0, always(replace(STEADY, back_l=27.0, inflow_l_per_min=5.0)))
+    seen = play(learnt, 6.0, always(replace(STEADY, back_l=27.0, inflow_l_per_min=5.0)), stride_s=120.0)
     seen.once(K.RAPID_CYCLING)
     assert [kind for kind, _ in seen.raised()] == [K.RAPID_CYCLING]
     assert seen.raised()[0][1] < 180.0
 
 
 def test_a_storm_is_not_rapid_cycling(learnt: Learnt) -> None:
-    seen = play(learnt, 6.0, always(replace(STEADY, inflow_l_per_min=14.0)))
+    seen = play(learnt, 6.0, always(replace(STEADY, inflow_l_per_min=14.0)), stride_s=120.0)
     assert seen.raised() == []
 
 
@@ -241,13 +242,13 @@ def test_a_silent_house_that_speaks_again(learnt: Learnt) -> None:
 
 def test_a_charge_that_stands_still_while_the_pack_drains(learnt: Learnt) -> None:
     wet = replace(STEADY, inflow_l_per_min=12.0)
-    seen = play(learnt, 5.0, outage(rest=wet), change=stuck(Q.PACK_CHARGE, 0.5))
+    seen = play(learnt, 5.0, outage(rest=wet), change=stuck(Q.PACK_CHARGE, 0.5), stride_s=120.0)
     assert [kind for kind, _ in seen.raised() if kind is not K.LOW_RESERVE] == [K.MAINS_LOST, K.TELEMETRY_SILENT]
     assert "stood still" in seen.once(K.TELEMETRY_SILENT).alarm.headline
 
 
 def test_a_power_that_stands_still_while_the_counter_rises(learnt: Learnt) -> None:
-    seen = play(learnt, 6.0, always(STEADY), change=stuck(Q.PUMP_POWER, 0.5))
+    seen = play(learnt, 6.0, always(STEADY), change=stuck(Q.PUMP_POWER, 0.5), stride_s=120.0)
     assert [kind for kind, _ in seen.raised()] == [K.TELEMETRY_SILENT]
     assert "pump power" in seen.once(K.TELEMETRY_SILENT).alarm.headline
 
@@ -310,11 +311,12 @@ def test_a_pack_that_stays_off_after_the_mains_came_back(learnt: Learnt) -> None
 
 def test_a_pack_that_does_not_charge_again(learnt: Learnt) -> None:
     wet = Condition(inflow_l_per_min=20.0, charging=False)
-    seen = play(learnt, 6.0, outage(0.0, 3.0, wet))
+    seen = play(learnt, 6.0, outage(0.0, 3.0, wet), stride_s=120.0)
     assert [kind for kind, _ in seen.raised() if kind is not K.LOW_RESERVE] == [K.MAINS_LOST, K.PACK_NOT_CHARGING]
     assert 180.0 + 15.0 <= dict(seen.raised())[K.PACK_NOT_CHARGING] <= 180.0 + 90.0
 
 
+@pytest.mark.long
 def test_a_pack_that_charges_is_left_alone(learnt: Learnt) -> None:
     seen = play(learnt, 7.0, outage(0.0, 3.0, Condition(inflow_l_per_min=20.0)))
     assert [kind for kind, _ in seen.raised() if kind is not K.LOW_RESERVE] == [K.MAINS_LOST]
@@ -349,6 +351,7 @@ def test_a_rehearsal_is_not_a_mains_failure(learnt: Learnt) -> None:
     assert seen.raised() == []
 
 
+@pytest.mark.long
 def test_nothing_is_said_of_a_quiet_house(learnt: Learnt) -> None:
     seen = play(learnt, 8.0, lambda hours: Condition(inflow_l_per_min=4.0 - 2.0 * hours / 8.0), stride_s=120.0)
     assert seen.said == []
