@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-import msgspec
 from markupsafe import Markup, escape
 
 from api.pages.alarmcards import alarm_cards
-from api.pages.contexts import Age, Fact, LogLine, Marker, SiteNow, Table
+from api.pages.contexts import Age, LogLine, Marker, SiteNow, Table
 from api.pages.desk import Desk
+from api.pages.facts import facts_of
+from api.pages.forscript import MEANINGS, silence_of, survival_json
 from api.pages.frame import HOUR_MS, ticks
 from api.pages.pen import draw
 from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
@@ -23,10 +24,8 @@ from forecaster.domain.site import Site
 from forecaster.wording import Wording
 
 STALE_FORECAST_MS = 180_000
-DEFAULT_SILENCE_S = 900.0
 LOG_LINES = 12
 OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
-MEANINGS = ("mains", "home", "other")
 
 
 def site_now(
@@ -175,56 +174,6 @@ def chance_words(probability: float, words: Words) -> str:
     return words("now.marker_says", chance=percent)
 
 
-def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[Fact, ...]:
-    """Facts below the strip; what is not known is left out."""
-    if forecast is None:
-        return ()
-    found: list[Fact] = []
-    water = forecast.water
-    if water.inflow_l_per_min is not None:
-        note = (
-            words("now.water_halving", hours=wording.hours(water.halving_h))
-            if water.halving_h is not None
-            else words("now.water_steady")
-        )
-        found.append(Fact(words("now.water"), wording.flow(water.inflow_l_per_min), note))
-    if water.minutes_to_floor is not None:
-        said = words("now.floor_says", time=wording.duration(water.minutes_to_floor * 60))
-        found.append(Fact(words("now.floor"), said))
-    if forecast.cycles_per_hour is not None and forecast.run_s is not None:
-        said = words("now.runs_says", rate=f"{forecast.cycles_per_hour:.1f}", length=wording.duration(forecast.run_s))
-        found.append(Fact(words("now.runs"), said))
-    return (*found, *pack_facts(forecast, wording, words, now_ms))
-
-
-def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) -> list[Fact]:
-    """Facts of the pack."""
-    found: list[Fact] = []
-    if forecast.draw_w is not None:
-        parts = ""
-        if forecast.draw is not None:
-            draw_parts = forecast.draw
-            parts = words(
-                "now.draw_parts",
-                pump=wording.watts(draw_parts.pump_w),
-                loads=wording.watts(draw_parts.loads_w),
-                pack=wording.watts(draw_parts.pack_w),
-            )
-        found.append(Fact(words("now.draw"), words("now.draw_says", total=wording.watts(forecast.draw_w)), parts))
-    if forecast.charge_percent is not None and forecast.usable_wh is not None:
-        said = words(
-            "now.charge_says", percent=f"{forecast.charge_percent:.0f}", energy=wording.energy(forecast.usable_wh)
-        )
-        found.append(Fact(words("now.charge"), said))
-    empty = at(forecast, forecast.hours_to_empty.p50)
-    if empty is not None:
-        found.append(Fact(words("now.empty"), words("now.empty_says", middle=wording.about(empty, now_ms))))
-    if forecast.coverage is not None and forecast.coverage.count:
-        hits, count = forecast.coverage.hits, forecast.coverage.count
-        found.append(Fact(words("now.coverage"), words("now.coverage_says", hits=hits, count=count)))
-    return found
-
-
 def strip_table(data: StripData, said: StripWords, wording: Wording, words: Words) -> Table:
     """The strip as a table: one row a tick of its clock."""
     marks = ticks(data.start_ms, data.end_ms, data.zone)
@@ -246,34 +195,6 @@ def strip_table(data: StripData, said: StripWords, wording: Wording, words: Word
         )
     head = ("now.table_time", "now.table_charge", "now.table_runs", "now.table_water", "now.table_chance")
     return Table(words("now.strip"), tuple(words(key) for key in head), tuple(rows))
-
-
-def survival_json(data: StripData) -> str:
-    """Moments and chances for the script, as far as the strip reaches."""
-    points = [[p.at_ms, round(p.probability, 3)] for p in data.survival if p.at_ms <= data.end_ms]
-    return msgspec.json.encode(points).decode()
-
-
-def silence_of(site: Site) -> int:
-    """Seconds of silence after which what is shown is old: the longest that any channel is allowed."""
-    limits = [channel.max_silence_s for channel in site.channels if channel.max_silence_s is not None]
-    return round(max(limits, default=DEFAULT_SILENCE_S))
-
-
-def script_words(words: Words, wording: Wording) -> str:
-    """The words that the script fills in, as JSON."""
-    said = {key: words(f"now.marker_{key}") for key in MEANINGS}
-    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "line")}
-    said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
-    said |= {key: wording.texts[key] for key in ("seconds", "minutes", "hours", "days", "ago")}
-    said |= {"now": wording.texts["ago.now"], "cut": words("now.cut")}
-    return msgspec.json.encode(said).decode()
-
-
-def device_words(words: Words) -> str:
-    """The words of alarms on this device, as JSON for the script."""
-    keys = ("on", "off", "done", "gone", "denied", "failed")
-    return msgspec.json.encode({key: words(f"device.{key}") for key in keys}).decode()
 
 
 def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:

@@ -13,13 +13,14 @@ from api.dependencies import ServicesIn, SiteIn
 from api.pages import assets, login, rehearsing, settingup
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
+from api.pages.forscript import device_words, script_words
 from api.pages.frame import HOUR_MS
 from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
 from api.pages.historypage import history_csv, history_page
 from api.pages.moments import moment
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
-from api.pages.sitepage import device_words, script_words, site_now
+from api.pages.sitepage import site_now
 from api.pages.sizingpage import sizing_page
 from api.pages.words import words
 from api.wiring import Services

@@ -1,0 +1,59 @@
+"""Facts below the strip: water, runs, draw, charge; what is not known is left out."""
+
+from __future__ import annotations
+
+from api.pages.contexts import Fact
+from api.pages.stripdata import at
+from api.pages.words import Words
+from forecaster.domain.forecast import Forecast
+from forecaster.wording import Wording
+
+
+def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[Fact, ...]:
+    """Facts below the strip; what is not known is left out."""
+    if forecast is None:
+        return ()
+    found: list[Fact] = []
+    water = forecast.water
+    if water.inflow_l_per_min is not None:
+        note = (
+            words("now.water_halving", hours=wording.hours(water.halving_h))
+            if water.halving_h is not None
+            else words("now.water_steady")
+        )
+        found.append(Fact(words("now.water"), wording.flow(water.inflow_l_per_min), note))
+    if water.minutes_to_floor is not None:
+        said = words("now.floor_says", time=wording.duration(water.minutes_to_floor * 60))
+        found.append(Fact(words("now.floor"), said))
+    if forecast.cycles_per_hour is not None and forecast.run_s is not None:
+        said = words("now.runs_says", rate=f"{forecast.cycles_per_hour:.1f}", length=wording.duration(forecast.run_s))
+        found.append(Fact(words("now.runs"), said))
+    return (*found, *pack_facts(forecast, wording, words, now_ms))
+
+
+def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) -> list[Fact]:
+    """Facts of the pack."""
+    found: list[Fact] = []
+    if forecast.draw_w is not None:
+        parts = ""
+        if forecast.draw is not None:
+            draw_parts = forecast.draw
+            parts = words(
+                "now.draw_parts",
+                pump=wording.watts(draw_parts.pump_w),
+                loads=wording.watts(draw_parts.loads_w),
+                pack=wording.watts(draw_parts.pack_w),
+            )
+        found.append(Fact(words("now.draw"), words("now.draw_says", total=wording.watts(forecast.draw_w)), parts))
+    if forecast.charge_percent is not None and forecast.usable_wh is not None:
+        said = words(
+            "now.charge_says", percent=f"{forecast.charge_percent:.0f}", energy=wording.energy(forecast.usable_wh)
+        )
+        found.append(Fact(words("now.charge"), said))
+    empty = at(forecast, forecast.hours_to_empty.p50)
+    if empty is not None:
+        found.append(Fact(words("now.empty"), words("now.empty_says", middle=wording.about(empty, now_ms))))
+    if forecast.coverage is not None and forecast.coverage.count:
+        hits, count = forecast.coverage.hits, forecast.coverage.count
+        found.append(Fact(words("now.coverage"), words("now.coverage_says", hits=hits, count=count)))
+    return found

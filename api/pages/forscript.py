@@ -1,0 +1,41 @@
+"""What the script is given: words to fill in and the chances along the strip, as JSON in data attributes."""
+
+from __future__ import annotations
+
+import msgspec
+
+from api.pages.strip import StripData
+from api.pages.words import Words
+from forecaster.domain.site import Site
+from forecaster.wording import Wording
+
+DEFAULT_SILENCE_S = 900.0
+MEANINGS = ("mains", "home", "other")
+
+
+def survival_json(data: StripData) -> str:
+    """Moments and chances for the script, as far as the strip reaches."""
+    points = [[p.at_ms, round(p.probability, 3)] for p in data.survival if p.at_ms <= data.end_ms]
+    return msgspec.json.encode(points).decode()
+
+
+def silence_of(site: Site) -> int:
+    """Seconds of silence after which what is shown is old: the longest that any channel is allowed."""
+    limits = [channel.max_silence_s for channel in site.channels if channel.max_silence_s is not None]
+    return round(max(limits, default=DEFAULT_SILENCE_S))
+
+
+def script_words(words: Words, wording: Wording) -> str:
+    """The words that the script fills in, as JSON."""
+    said = {key: words(f"now.marker_{key}") for key in MEANINGS}
+    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "line")}
+    said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
+    said |= {key: wording.texts[key] for key in ("seconds", "minutes", "hours", "days", "ago")}
+    said |= {"now": wording.texts["ago.now"], "cut": words("now.cut")}
+    return msgspec.json.encode(said).decode()
+
+
+def device_words(words: Words) -> str:
+    """The words of alarms on this device, as JSON for the script."""
+    keys = ("on", "off", "done", "gone", "denied", "failed")
+    return msgspec.json.encode({key: words(f"device.{key}") for key in keys}).decode()
