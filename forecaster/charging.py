@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 MS_PER_H = 3_600_000.0
 STEP_H = 0.25
+COUNT_MS = 600_000
 
 DAYLIGHT_W_PER_M2 = 80.0
 """Less light than this says nothing of a panel [W/m²]."""
@@ -31,6 +32,9 @@ practice, no source)."""
 
 GENERATOR_H = 4.0
 """A generator goes on for about this long (common practice, no source) [h]."""
+
+STEADY_SPREAD = 0.35
+"""Spread of the log of a charging that goes on as it is, where nothing tells day from night."""
 
 
 @dataclass(slots=True)
@@ -48,6 +52,16 @@ class Charging:
     today_ms: int | None = None
     night_w: float = 0.0
     last_ms: int | None = None
+    counted_wh: float = 0.0
+
+    def count(self, at_ms: int, total_wh: float, *, begins: bool = False) -> None:
+        """Energy into the pack counted since the transfer [Wh]; spans of ten minutes and more are observed."""
+        if begins or self.last_ms is None or total_wh < self.counted_wh:
+            self.last_ms, self.counted_wh = at_ms, total_wh
+        elif at_ms - self.last_ms >= COUNT_MS:
+            since_ms, wh = self.last_ms, total_wh - self.counted_wh
+            self.counted_wh = total_wh
+            self.observe(since_ms, at_ms, wh / ((at_ms - since_ms) / MS_PER_H))
 
     def _light(self, at_ms: Array) -> Array:
         if self.latitude is None or self.longitude is None:
@@ -84,7 +98,10 @@ class Charging:
             return None
         hours = ahead_s / 3600.0
         total = np.zeros((draws, hours.size))
-        if self.night_w > 0.0:
+        if self.night_w > 0.0 and self.latitude is None:
+            spread = np.exp(STEADY_SPREAD * normals(seed + 13, draws, 1))
+            total += spread * self.night_w * hours
+        elif self.night_w > 0.0:
             ends = -GENERATOR_H * np.log(uniforms(seed + 11, draws, 1)[:, 0])
             total += self.night_w * np.minimum(hours[None, :], ends[:, None])
         if self.usual > 0.0:

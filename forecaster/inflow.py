@@ -224,6 +224,9 @@ class Inflow:
         else:
             measured = self.record.raining_mm_per_h(now_ms) if self.gauge_seen else None
             path = path + drawn.raining_wh(ahead_h, lag_h, measured)
+            under_way = 0.0 if measured else self.record.store_mm_per_h * DELAY_H
+            untaken = self.record.reached_mm if self.bin is None else 0.0
+            path = path + drawn.arrived_wh(ahead_h, untaken + under_way)
         path = drawn.wobbled(path, ahead_h, lag_h)
         rise = np.minimum(np.diff(path, axis=1), self.running_w * np.diff(ahead_h))
         return np.concatenate([np.zeros((draws, 1)), np.cumsum(rise, axis=1)], axis=1)

@@ -81,6 +81,14 @@ class Draws:
             path[rows] += fills[rows, k, None] * (filled_h(since, tau) - filled_h(after, tau) - gone)
         return path
 
+    def arrived_wh(self, ahead_h: Array, depth_mm: float) -> Array:
+        """Energy ahead of measured rain that has just reached the reservoirs [Wh], shape (draws, T)."""
+        path = np.zeros((self.draws, ahead_h.size))
+        if self.gains is not None and depth_mm > 0.0:
+            for k in range(3):
+                path += self.gains[:, k, None] * depth_mm * -np.expm1(-ahead_h / self.tau_h[:, k, None])
+        return path
+
     def wobbled(self, path: Array, ahead_h: Array, lag_h: float) -> Array:
         """A path's rises times the wobble's path, shape (draws, T)."""
         middle = (ahead_h[1:] + ahead_h[:-1]) / 2.0

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from forecaster.charging import Charging
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
 from forecaster.energy import PackBelief
@@ -36,16 +37,18 @@ class Models:
     inflow: Inflow
     belief: PackBelief
     plate_w: float
+    charging: Charging
 
     @classmethod
     def of(cls, site: Site) -> Models:
         """Beliefs from the site file alone."""
         belief = PackBelief(site.pack, site.loads, energy_spread=energy_spread(site), running_w=running_w(site.pump))
-        return cls(Inflow(site.pump, site.pit), belief, running_w(site.pump))
+        charging = Charging(site.latitude, site.longitude)
+        return cls(Inflow(site.pump, site.pit), belief, running_w(site.pump), charging)
 
     def copy(self) -> Models:
         """Models of their own that start from these."""
-        return Models(self.inflow.copy(), self.belief.copy(), self.plate_w)
+        return Models(self.inflow.copy(), self.belief.copy(), self.plate_w, replace(self.charging))
 
     def hear(self, evidence: Iterable[Evidence]) -> None:
         """Take evidence in order."""
@@ -58,9 +61,11 @@ class Models:
                     belief.observe(
                         told.at_ms, told.charge_percent, told.plug_wh, told.elapsed_s, told.charging_wh, told.loads_wh
                     )
+                    self.charging.count(told.at_ms, told.charging_wh)
                 case RainSpan():
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():
+                    self.charging.count(told.at_ms, 0.0, begins=True)
                     belief.begin(told.at_ms, told.charge_percent)
                     if told.spread_percent is not None and told.charge_percent is not None and belief.discharge:
                         belief.discharge.evidence.start(told.charge_percent, told.spread_percent)
@@ -75,7 +80,7 @@ class Models:
 
     def state(self) -> dict[str, Any]:
         """All that is known, for a snapshot."""
-        return {"inflow": self.inflow.state(), "belief": self.belief.state()}
+        return {"inflow": self.inflow.state(), "belief": self.belief.state(), "charging": self.charging.state()}
 
     @classmethod
     def from_state(cls, site: Site, state: dict[str, Any]) -> Models:
@@ -84,4 +89,5 @@ class Models:
             Inflow.from_state(site.pump, site.pit, state["inflow"]),
             PackBelief.from_state(site.pack, site.loads, state["belief"]),
             running_w(site.pump),
+            Charging.from_state(state["charging"]),
         )

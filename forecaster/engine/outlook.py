@@ -30,7 +30,6 @@ _MS_PER_HOUR = 3_600_000.0
 _AGE_SPREAD = 0.12
 _MOST_AGE_SPREAD = 1.0
 _LOADS_SPREAD = 0.08
-_CHARGING_SPREAD = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +101,11 @@ def outlook(
     pump_wh = models.inflow.draw_ahead(now_ms, grid, DRAWS, rng)
     pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
     pack = _with_measured_loads(fold, pack, seed)
-    charging_wh, charging_w = _charging(fold, now_ms, grid, seed)
+    charging_wh, charging_w = _charging(fold, models, now_ms, grid, seed)
     drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
-    hours = reserve.first_passage(drain, pack.to_reserve_wh, grid)
-    to_empty = reserve.first_passage(drain, pack.to_empty_wh, grid)
+    widening = models.inflow.widening
+    hours = reserve.widen(reserve.first_passage(drain, pack.to_reserve_wh, grid), widening)
+    to_empty = reserve.widen(reserve.first_passage(drain, pack.to_empty_wh, grid), widening)
     mean = models.inflow.mean_w(now_ms)
     pace = pace_of(fold, mean.p50, now_ms)
     parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
@@ -134,6 +134,7 @@ def outlook(
         drain_path=_drain_path(pack, drain, grid, hours, now_ms),
         full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
         never_probability=reserve.never_probability(hours),
+        coverage=models.inflow.backtest.conformal.coverage(),
     )
 
 
@@ -161,16 +162,14 @@ def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
     return replace(pack, loads_w=np.asarray(mean_w * spread, dtype=np.float64))
 
 
-def _charging(fold: Fold, now_ms: int, grid: Array, seed: int) -> tuple[Array | None, float]:
-    """Energy into the pack ahead while it carries the pump, as it was lately, and the power now [W]."""
+def _charging(fold: Fold, models: Models, now_ms: int, grid: Array, seed: int) -> tuple[Array | None, float]:
+    """Energy into the pack ahead while it carries the pump, as sun or generator go on, and the power now [W]."""
+    if fold.supply.supply is not Supply.PACK:
+        return None, 0.0
     stream = fold.pack_input
     rhythm = fold.rhythms.get(Quantity.PACK_INPUT_POWER)
-    if fold.supply.supply is not Supply.PACK or stream.recent_w is None or rhythm is None or rhythm.silent(now_ms):
-        return None, 0.0
-    if stream.recent_w < 1.0:
-        return None, 0.0
-    spread = np.exp(_CHARGING_SPREAD * normals(seed, DRAWS, 3)[:, 2])
-    return np.asarray(spread[:, None] * stream.recent_w * grid / 3600.0, dtype=np.float64), stream.recent_w
+    heard = stream.recent_w is not None and rhythm is not None and not rhythm.silent(now_ms)
+    return models.charging.draw_ahead(now_ms, grid, DRAWS, seed), (stream.recent_w or 0.0) if heard else 0.0
 
 
 def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
