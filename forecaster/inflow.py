@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecaster.arrays import pack_array, unpack_array
+from forecaster.bankstate import bank_from
 from forecaster.conformal import Backtest, Conformal
 from forecaster.cyclenoise import CycleNoise
 from forecaster.domain.errors import FitError, SnapshotError
@@ -380,7 +381,7 @@ class Inflow:
             self.storms = StormClimate(**state["storms"])
             self.rain = StormClimate(**state["rain"])
             self.candidates = Candidates(**{name: unpack_array(a) for name, a in state["candidates"].items()})
-            self.bank = _bank_from(state["bank"], self.candidates)
+            self.bank = bank_from(state["bank"], self.candidates)
             kept = state["backtest"]
             self.backtest = Backtest(**{**kept, "conformal": Conformal(**kept["conformal"])})
             self.history = unpack_array(state["history"]).tolist()
@@ -395,16 +396,6 @@ class Inflow:
                 f"inflow state lacks or garbles {error}; start the site anew from its readings"
             ) from error
         return self
-
-
-def _bank_from(packed: dict[str, Any] | None, candidates: Candidates) -> Bank | None:
-    if packed is None:
-        return None
-    mean, covariance = unpack_array(packed["mean"]), unpack_array(packed["covariance"])
-    bank = Bank(candidates, mean[0], covariance[0])
-    bank.mean, bank.covariance = mean, covariance
-    bank.log_weight = unpack_array(packed["log_weight"])
-    return bank
 
 
 def _nearest(values: Array, wanted: float) -> float:
