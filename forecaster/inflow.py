@@ -22,7 +22,7 @@ from forecaster.outflow import Draws
 from forecaster.rain import DELAY_H, RainRecord
 from forecaster.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.refit import finer
-from forecaster.storms import STORM_H, StormClimate, filled_h, unit_storms_wh
+from forecaster.storms import STORM_H, StormClimate, filled_h, nearest, unit_storms_wh
 
 Array = NDArray[np.float64]
 
@@ -235,7 +235,7 @@ class Inflow:
     def _storms_ahead_wh(self, drawn: Draws, bank: Bank, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
         """Energy of storms that nobody has announced, beyond what is told [Wh], shape (draws, T)."""
         middle = np.exp(bank.weights @ np.log(bank.candidates.tau_h))
-        tau_h = tuple(_nearest(bank.candidates.tau_h[:, k], float(middle[k])) for k in range(3))
+        tau_h = tuple(nearest(bank.candidates.tau_h[:, k], float(middle[k])) for k in range(3))
         dry_h = float(round((max(told) + MS_PER_H - now_ms) / MS_PER_H)) if told else 0.0
         gauged = self.gauge_seen and drawn.gains is not None
         climate = self.rain if gauged else self.storms
@@ -396,8 +396,3 @@ class Inflow:
                 f"inflow state lacks or garbles {error}; start the site anew from its readings"
             ) from error
         return self
-
-
-def _nearest(values: Array, wanted: float) -> float:
-    """The value of the grid nearest on a log scale."""
-    return float(values[np.argmin(np.abs(np.log(values / wanted)))])

@@ -130,3 +130,8 @@ def unit_storms_wh(
     total *= np.exp(size_spread * normals(seed + 7, draws, 1) - size_spread**2 / 2.0)
     total.setflags(write=False)
     return total
+
+
+def nearest(values: Array, wanted: float) -> float:
+    """The value of the grid nearest on a log scale."""
+    return float(values[np.argmin(np.abs(np.log(values / wanted)))])
