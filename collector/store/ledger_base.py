@@ -1,0 +1,96 @@
+"""The ledger's way to its database: one transaction at a time, upserts in either dialect, faults told plainly."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, Engine, Select, Table, text
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError
+
+from collector.store import ledger_schema as t
+from collector.store.sqlite_file import store_error
+from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
+
+MIGRATION_LOCK = 7_318_046
+"""Any number: the advisory lock that lets one process migrate at a time."""
+
+T = TypeVar("T")
+Row = Mapping[str, Any]
+
+
+class LedgerBase:
+    """An SQLAlchemy engine with the ledger's tables in it, brought up to this release's schema.
+
+    path : Path | None — the file, on SQLite
+    says : str | None — what had to be done to open it, told by health()
+    """
+
+    def __init__(self, engine: Engine, path: Path | None, says: str | None = None) -> None:
+        self._engine, self._path, self._says = engine, path, says
+        self._reads = engine.execution_options(reads=True)
+        self._lock = threading.Lock()
+        self._insert = postgresql.insert if engine.dialect.name == "postgresql" else sqlite.insert
+        had = self._write(self._migrate)
+        if had > len(t.MIGRATIONS):
+            raise StoreUnavailable(f"the ledger was written by a newer release (version {had}); update this one")
+
+    @property
+    def engine(self) -> Engine:
+        """The database, for copying whole ledgers."""
+        return self._engine
+
+    def _write(self, work: Callable[[Connection], T]) -> T:
+        """Run in one transaction, durable on return; one at a time within a process."""
+        with self._lock:
+            try:
+                with self._engine.begin() as connection:
+                    return work(connection)
+            except SQLAlchemyError as error:
+                raise self._error(error) from error
+            except OverflowError as error:
+                raise StoreRefused(f"the ledger does not take this: {error}") from error
+
+    def _rows(self, query: Select[Any]) -> list[dict[str, Any]]:
+        """All rows of a query, as mappings; nothing stays open."""
+        try:
+            with self._reads.connect() as connection:
+                return [dict(row) for row in connection.execute(query).mappings()]
+        except SQLAlchemyError as error:
+            raise self._error(error) from error
+
+    def _put(self, connection: Connection, table: Table, rows: Sequence[Row], *, newer: str | None = None) -> None:
+        """Insert or replace by primary key; with `newer`, only where that column does not go back."""
+        if not rows:
+            return
+        statement = self._insert(table)
+        keys = [column.name for column in table.primary_key]
+        fresh = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in keys}
+        where = None if newer is None else statement.excluded[newer] >= table.c[newer]
+        statement = statement.on_conflict_do_update(index_elements=keys, set_=fresh, where=where)
+        connection.execute(statement, list(rows))
+
+    def _add(self, connection: Connection, table: Table, rows: Sequence[Row]) -> None:
+        """Insert; a row whose key is there already is left as it is."""
+        if rows:
+            keys = [column.name for column in table.primary_key]
+            connection.execute(self._insert(table).on_conflict_do_nothing(index_elements=keys), list(rows))
+
+    def _error(self, error: SQLAlchemyError) -> StoreError:
+        cause = error.orig if isinstance(error, DBAPIError) else None
+        if isinstance(cause, sqlite3.Error) and self._path is not None:
+            return store_error(cause, self._path)
+        words = str(cause or error).strip().splitlines()
+        first = words[0] if words else type(error).__name__
+        if isinstance(error, DataError | IntegrityError):
+            return StoreRefused(f"the ledger does not take this: {first}")
+        return StoreUnavailable(f"the ledger cannot be reached: {first}")
+
+    def _migrate(self, connection: Connection) -> int:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+        return t.migrate(connection)

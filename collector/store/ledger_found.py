@@ -1,0 +1,134 @@
+"""What the forecaster found and said: runs, outages, forecasts, discharge tests, and how far it has come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from sqlalchemy import Connection, func, select
+
+from collector.store import ledger_schema as t
+from collector.store.bodies import body, event_row, read
+from collector.store.ledger_base import LedgerBase
+from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.errors import StoreRefused
+from forecaster.domain.ports import Checkpoint, Page, RunTotals, StoredForecast
+from forecaster.domain.runs import Event, Outage, Run
+
+
+class Findings(LedgerBase):
+    """The part of the Ledger port that keeps findings."""
+
+    def record(self, events: Iterable[Event]) -> None:
+        """Runs, gaps, transfers and outages; idempotent by (site, start)."""
+        rows = {(r["site"], r["kind"], r["start_ms"], r["subject"]): r for r in map(event_row, events)}
+        self._write(lambda c: self._put(c, t.events, list(rows.values())))
+
+    def runs(self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None) -> Page:
+        """Runs that start in [start_ms, end_ms), newest first."""
+        before = end_ms
+        if cursor is not None:
+            if not cursor.removeprefix("-").isdecimal():
+                raise StoreRefused(f"cursor {cursor!r} is not one of these pages'; begin without one")
+            before = min(before, int(cursor))
+        e = t.events.c
+        rows = self._rows(
+            select(e.body, e.start_ms)
+            .where(e.site == site, e.kind == "run", e.start_ms >= start_ms, e.start_ms < before)
+            .order_by(e.start_ms.desc())
+            .limit(limit + 1)
+        )
+        more = len(rows) > limit
+        rows = rows[:limit]
+        return Page(tuple(read(row["body"], Run) for row in rows), str(rows[-1]["start_ms"]) if more and rows else None)
+
+    def run_totals(self, site: str, start_ms: int, end_ms: int, points: int) -> list[RunTotals]:
+        """Runs that start in [start_ms, end_ms), in at most `points` equal buckets; empty ones left out."""
+        if points < 1:
+            raise StoreRefused(f"{points} points cannot be drawn; ask for one or more")
+        width = max(1, -(-(end_ms - start_ms) // points))
+        e = t.events.c
+        place = ((e.start_ms - start_ms) // width).label("place")
+        query = (
+            select(
+                place,
+                func.count().label("count"),
+                func.sum(e.length_s).label("total_s"),
+                func.min(e.length_s).label("shortest_s"),
+                func.max(e.length_s).label("longest_s"),
+                func.sum(e.energy_wh).label("energy_wh"),
+            )
+            .where(e.site == site, e.kind == "run", e.start_ms >= start_ms, e.start_ms < end_ms)
+            .group_by(place)
+            .order_by(place)
+        )
+        return [RunTotals(start_ms + int(row.pop("place")) * width, **row) for row in self._rows(query)]
+
+    def outages(self, site: str, limit: int = 200) -> list[Outage]:
+        """Outages, newest first."""
+        e = t.events.c
+        query = select(e.body).where(e.site == site, e.kind == "outage").order_by(e.start_ms.desc()).limit(limit)
+        return [read(row["body"], Outage) for row in self._rows(query)]
+
+    # -- forecasts
+
+    def publish(self, forecasts: Sequence[StoredForecast]) -> None:
+        """The newest forecast of each site, kept also as a past one."""
+        rows = [{"site": f.site, "issued_ms": f.issued_ms, "document": f.document} for f in forecasts]
+        newest = {row["site"]: row for row in sorted(rows, key=lambda row: str(row["issued_ms"]).zfill(20))}
+
+        def work(connection: Connection) -> None:
+            self._put(connection, t.newest_forecasts, list(newest.values()), newer="issued_ms")
+            self._put(connection, t.forecasts, rows)
+
+        self._write(work)
+
+    def newest(self, sites: Sequence[str] | None = None) -> dict[str, StoredForecast]:
+        """The newest forecast of each site (None: all)."""
+        query = select(t.newest_forecasts)
+        if sites is not None:
+            query = query.where(t.newest_forecasts.c.site.in_(list(sites)))
+        return {row["site"]: StoredForecast(**row) for row in self._rows(query)}
+
+    def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
+        """Past forecasts in [start_ms, end_ms), oldest first."""
+        f = t.forecasts.c
+        query = (
+            select(t.forecasts)
+            .where(f.site == site, f.issued_ms >= start_ms, f.issued_ms < end_ms)
+            .order_by(f.issued_ms)
+            .limit(limit)
+        )
+        return [StoredForecast(**row) for row in self._rows(query)]
+
+    # -- checkpoints
+
+    def save_checkpoints(self, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
+        """Keep the newest checkpoint of each site."""
+        self._write(lambda c: self.put_checkpoints(c, kind, checkpoints))
+
+    def put_checkpoints(self, connection: Connection, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
+        """As save_checkpoints, within the caller's transaction."""
+        rows = [
+            {"kind": kind, "site": p.site, "cursor": p.cursor, "taken_ms": p.taken_ms, "state": p.state}
+            for p in checkpoints
+        ]
+        self._put(connection, t.checkpoints, rows)
+
+    def checkpoint(self, kind: str, site: str) -> Checkpoint | None:
+        """The newest checkpoint of a site."""
+        c = t.checkpoints.c
+        rows = self._rows(select(c.site, c.cursor, c.taken_ms, c.state).where(c.kind == kind, c.site == site))
+        return Checkpoint(**rows[0]) if rows else None
+
+    # -- discharge tests
+
+    def save_test(self, test: DischargeTest) -> None:
+        """Keep a test, running or done."""
+        row = {"id": test.id, "site": test.site, "started_ms": test.started_ms, "body": body(test)}
+        self._write(lambda c: self._put(c, t.tests, [row]))
+
+    def tests(self, site: str) -> list[DischargeTest]:
+        """Tests of a site, newest first."""
+        c = t.tests.c
+        query = select(c.body).where(c.site == site).order_by(c.started_ms.desc(), c.id)
+        return [read(row["body"], DischargeTest) for row in self._rows(query)]

@@ -1,0 +1,64 @@
+"""What the intake leaves beside the readings: refusals, messages that wait for the clock, small notes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, delete, func, select
+
+from collector.store import ledger_schema as t
+from collector.store.ledger_base import LedgerBase
+from forecaster.domain.ports import HeldMessage
+from forecaster.domain.readings import Refusal
+
+QUARANTINE_ROWS = 10_000
+"""Refusals kept; the oldest go first."""
+
+
+class IntakeNotes(LedgerBase):
+    """The part of the Ledger port that keeps quarantine, held messages and notes."""
+
+    def quarantine(self, refusals: Sequence[Refusal]) -> None:
+        """Keep what was refused, durably; bounded, the oldest go first."""
+        rows = [{name: getattr(r, name) for name in Refusal.__dataclass_fields__} for r in refusals[-QUARANTINE_ROWS:]]
+        if not rows:
+            return
+
+        def work(connection: Connection) -> None:
+            connection.execute(t.refusals.insert(), rows)
+            newest = connection.execute(select(func.max(t.refusals.c.id))).scalar_one()
+            connection.execute(delete(t.refusals).where(t.refusals.c.id <= newest - QUARANTINE_ROWS))
+
+        self._write(work)
+
+    def refusals(self, site: str | None = None, limit: int = 200) -> list[Refusal]:
+        """What was refused, newest first."""
+        r = t.refusals.c
+        query = select(r.site, r.topic, r.payload, r.arrived_ms, r.reason).order_by(r.id.desc()).limit(limit)
+        if site is not None:
+            query = query.where(r.site == site)
+        return [Refusal(**row) for row in self._rows(query)]
+
+    def hold(self, messages: Sequence[HeldMessage]) -> None:
+        """Keep messages, durably, until the clock can be believed."""
+        names = ("boot", "monotonic_s", "topic", "payload", "retained")
+        rows = [{name: getattr(m, name) for name in names} for m in messages]
+        if rows:
+            self._write(lambda c: c.execute(t.held.insert(), rows))
+
+    def held(self, limit: int) -> list[HeldMessage]:
+        """Messages that are held, oldest first."""
+        return [HeldMessage(**row) for row in self._rows(select(t.held).order_by(t.held.c.id).limit(limit))]
+
+    def release(self, up_to_id: int) -> None:
+        """Forget held messages up to and with an id: their readings are stored."""
+        self._write(lambda c: c.execute(delete(t.held).where(t.held.c.id <= up_to_id)))
+
+    def note(self, name: str, value: str) -> None:
+        """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
+        self._write(lambda c: self._put(c, t.notes, [{"name": name, "value": value}]))
+
+    def noted(self, name: str) -> str | None:
+        """A small named value."""
+        rows = self._rows(select(t.notes.c.value).where(t.notes.c.name == name))
+        return str(rows[0]["value"]) if rows else None

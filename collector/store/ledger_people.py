@@ -1,0 +1,48 @@
+"""People: what they asked of the forecaster, their tokens, and where their notices go."""
+
+from __future__ import annotations
+
+from sqlalchemy import delete, select
+
+from collector.store import ledger_schema as t
+from collector.store.ledger_base import LedgerBase
+from forecaster.domain.ports import PushSubscription, Token
+
+
+class People(LedgerBase):
+    """The part of the Ledger port that keeps what people asked and who they are."""
+
+    def request(self, kind: str, target: str, body: str, at_ms: int) -> int:
+        """Queue what a person asked of the forecaster; its id."""
+        statement = t.requests.insert().values(kind=kind, target=target, body=body, at_ms=at_ms)
+        return self._write(lambda c: int(c.execute(statement.returning(t.requests.c.id)).scalar_one()))
+
+    def requests(self, after_id: int, limit: int = 200) -> list[tuple[int, str, str, str, int]]:
+        """(id, kind, target, body, at_ms) queued after an id, oldest first."""
+        r = t.requests.c
+        rows = self._rows(select(t.requests).where(r.id > after_id).order_by(r.id).limit(limit))
+        return [(row["id"], row["kind"], row["target"], row["body"], row["at_ms"]) for row in rows]
+
+    def save_token(self, token: Token) -> None:
+        """Keep or change a token."""
+        row = {name: getattr(token, name) for name in Token.__dataclass_fields__}
+        self._write(lambda c: self._put(c, t.tokens, [row]))
+
+    def tokens(self) -> list[Token]:
+        """All tokens, newest first."""
+        c = t.tokens.c
+        return [Token(**row) for row in self._rows(select(t.tokens).order_by(c.created_ms.desc(), c.id))]
+
+    def save_subscription(self, subscription: PushSubscription) -> None:
+        """Keep a push subscription."""
+        row = {name: getattr(subscription, name) for name in PushSubscription.__dataclass_fields__}
+        self._write(lambda c: self._put(c, t.subscriptions, [row]))
+
+    def subscriptions(self) -> list[PushSubscription]:
+        """All push subscriptions."""
+        c = t.subscriptions.c
+        return [PushSubscription(**row) for row in self._rows(select(t.subscriptions).order_by(c.created_ms, c.id))]
+
+    def drop_subscription(self, subscription_id: str) -> None:
+        """Forget a push subscription that is gone."""
+        self._write(lambda c: c.execute(delete(t.subscriptions).where(t.subscriptions.c.id == subscription_id)))
