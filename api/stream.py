@@ -86,7 +86,7 @@ class Hub:
     """Hands events to every client that listens. `publish` may be called from any thread."""
 
     def __init__(self, boot: str) -> None:
-        self._boot = boot
+        self.boot = boot
         self._ids = itertools.count(1)
         self._recent: deque[StreamEvent] = deque(maxlen=REPLAY_LIMIT)
         self._clients: list[Subscription] = []
@@ -110,7 +110,7 @@ class Hub:
 
     def name(self, event: StreamEvent) -> str:
         """The id that a client sends back as Last-Event-ID."""
-        return f"{self._boot}-{event.id}"
+        return f"{self.boot}-{event.id}"
 
     def publish(self, kind: str, site: str, data: str) -> None:
         """Tell everybody who listens to the site."""
@@ -127,7 +127,7 @@ class Hub:
         client = Subscription(self, sites, asyncio.get_running_loop())
         boot, _, number = (last_event_id or "").rpartition("-")
         with self._lock:
-            if boot == self._boot and number.isdecimal():
+            if boot == self.boot and number.isdecimal():
                 for event in self._recent:
                     if event.id > int(number) and client.wants(event.site):
                         client.put(event)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from api.deliver.couriers import Couriers
 from api.deliver.owing import owe_for
+from api.feeding import Feeder
 from api.forecasting import ForecastWorker
 from api.outside import OutsideView
 from api.process import Part, Startable
@@ -34,6 +35,8 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
         )
         if any(site.weather is not None for site in sites.values()):
             workers.append(WeatherWorker(sites, services.store, services.clock, news))
+    if Part.SERVE in parts and forecaster is None:
+        workers.append(Feeder(services.installation.sites, services.store, services.ledger, services.hub))
     return workers
 
 

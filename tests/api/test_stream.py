@@ -10,7 +10,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
@@ -25,6 +26,7 @@ from collector.settings import site_toml
 from forecaster.domain.quantities import Quantity
 from forecaster.twin.live import LiveSite
 from forecaster.twin.messages import payload_of
+from tests.engines import answers, wait_until
 
 
 async def some(events: AsyncIterator[ServerSentEvent], count: int) -> list[ServerSentEvent]:
@@ -130,47 +132,60 @@ def wait_ready(base: str) -> None:
     raise AssertionError("the server did not come up")
 
 
-def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(installation: Path) -> None:
-    """A real process with a broker of its own: message in, events out, SIGTERM, exit 0 within five seconds."""
-    process = started(installation, "run")
+@pytest.mark.parametrize("commands", [("run",), ("collect", "forecast", "serve")], ids="+".join)
+def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(
+    installation: Path, commands: tuple[str, ...]
+) -> None:
+    """Real processes with a broker of their own: message in, events out, SIGTERM, exit 0 within five seconds."""
+    processes = [started(installation, command) for command in commands]
     try:
         base = f"http://127.0.0.1:{port_of(installation, 'port')}"
+        broker = port_of(installation, "listen_port")
+        wait_until(lambda: answers(broker), "the embedded broker")
         wait_ready(base)
-        kinds: set[str] = set()
         with httpx.stream("GET", f"{base}/api/v1/stream", params={"site": "larkspur"}, timeout=30.0) as answer:
             assert answer.headers["content-type"].startswith("text/event-stream")
             assert answer.headers["x-accel-buffering"] == "no"
-            publisher = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
-            publisher.connect("127.0.0.1", port_of(installation, "listen_port"))
-            publisher.loop_start()
-            stop = threading.Event()
-            give_up_s = time.monotonic() + 60.0
-
-            def publish() -> None:
-                watts = 0
-                while not stop.wait(0.2):
-                    watts += 1
-                    publisher.publish(
-                        "cellar/plug/pump_power",
-                        payload_of(Quantity.PUMP_POWER, time.time_ns() // 1_000_000, watts % 400),
-                        qos=1,
-                    )
-
-            sender = threading.Thread(target=publish, daemon=True)
-            sender.start()
-            for line in answer.iter_lines():
-                if line.startswith("event: "):
-                    kinds.add(line.removeprefix("event: "))
-                if {"reading", "forecast"} <= kinds or time.monotonic() > give_up_s:
-                    break
-            stop.set()
-            sender.join()
-            publisher.disconnect()
-            publisher.loop_stop()
-            process.send_signal(signal.SIGTERM)
-            assert process.wait(timeout=5.0) == 0
+            kinds: set[str] = set()
+            with publishing(broker):
+                give_up_s = time.monotonic() + 60.0
+                for line in answer.iter_lines():
+                    if line.startswith("event: "):
+                        kinds.add(line.removeprefix("event: "))
+                    if {"reading", "forecast"} <= kinds or time.monotonic() > give_up_s:
+                        break
+            for process in processes:
+                process.send_signal(signal.SIGTERM)
+            assert [process.wait(timeout=5.0) for process in processes] == [0] * len(processes)
     finally:
-        process.kill()
-        told, _ = process.communicate()
+        for process in processes:
+            process.kill()
+        told = "".join(process.communicate()[0] for process in processes)
     assert {"reading", "forecast"} <= kinds, told
     assert "Traceback" not in told
+
+
+@contextmanager
+def publishing(port: int) -> Iterator[None]:
+    """Send the pump's power five times a second while the block runs."""
+    publisher = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    publisher.connect("127.0.0.1", port)
+    publisher.loop_start()
+    stop = threading.Event()
+
+    def publish() -> None:
+        watts = 0
+        while not stop.wait(0.2):
+            watts += 1
+            body = payload_of(Quantity.PUMP_POWER, time.time_ns() // 1_000_000, watts % 400)
+            publisher.publish("cellar/plug/pump_power", body, qos=1)
+
+    sender = threading.Thread(target=publish, daemon=True)
+    sender.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        sender.join()
+        publisher.disconnect()
+        publisher.loop_stop()
