@@ -10,7 +10,7 @@ from fastapi.middleware.gzip import GZipMiddleware
 
 import api.routes
 from api import __version__, problems
-from api.security import LOOPBACK_HOSTS, Guard
+from api.security import Guard
 from api.wiring import Services
 
 
@@ -31,5 +31,5 @@ def create_app(services: Services) -> FastAPI:
     views = import_module("api.pages.views")
     app.include_router(views.router)
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)  # leaves event streams alone
-    app.add_middleware(Guard, hosts=None if services.login_needed else LOOPBACK_HOSTS)
+    app.add_middleware(Guard, hosts=services.hosts)
     return app

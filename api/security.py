@@ -1,7 +1,8 @@
 """Who asks, and what they may: bearer tokens, sessions, and the guards of a server on loopback.
 
-On loopback no login is needed, and a Host check keeps other origins' pages out (DNS rebinding). On any other address
-every request needs a token, or the session cookie that the login page gives in exchange for one.
+On loopback no login is needed, and a Host check keeps other origins' pages out (DNS rebinding). On any other address,
+and under any name that others know (a proxy before it), every request needs a token, or the session cookie that the
+login page gives in exchange for one.
 """
 
 from __future__ import annotations
@@ -227,7 +228,7 @@ HEADERS = (
 
 
 class Guard:
-    """ASGI middleware: Host check on loopback, cross-site writes refused, security headers on every answer."""
+    """ASGI middleware: Host check where names are known, cross-site writes refused, guarding headers."""
 
     def __init__(self, app: ASGIApp, *, hosts: frozenset[str] | None) -> None:
         self._app, self._hosts = app, hosts
@@ -253,7 +254,7 @@ class Guard:
     def _refusal(self, method: str, headers: dict[bytes, str]) -> tuple[int, str] | None:
         host = headers.get(b"host", "")
         if self._hosts is not None and _bare(host) not in self._hosts:
-            return 421, "this server answers to its own address alone; add the name to [http] hosts"
+            return 421, "this server answers to its own names alone; add this one to [http] hosts in outlast.toml"
         if method in SAFE_METHODS or b"authorization" in headers:
             return None
         origin = headers.get(b"origin")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass, field
 from typing import Protocol
+from urllib.parse import urlsplit
 
-from api.security import Keyring, is_loopback
+from api.security import LOOPBACK_HOSTS, Keyring, is_loopback
 from api.stream import Hub
-from collector.settings import Installation
+from collector.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
@@ -53,8 +54,19 @@ class Services:
 
     @property
     def login_needed(self) -> bool:
-        """Whether requests need a token or a session: always, but on loopback."""
-        return not is_loopback(self.installation.http.host)
+        """Whether requests need a token or a session: always, but where it is reached on loopback alone.
+
+        With a name of its own a proxy may stand before it, and whoever comes through that comes from loopback too.
+        """
+        return not is_loopback(self.installation.http.host) or bool(outside_names(self.installation.http))
+
+    @property
+    def hosts(self) -> frozenset[str] | None:
+        """Host names that requests may give; None: any, beyond loopback with no `hosts` set."""
+        http = self.installation.http
+        if not is_loopback(http.host) and not http.hosts:
+            return None
+        return LOOPBACK_HOSTS | outside_names(http)
 
     def site(self, site_id: str) -> Site:
         """A site by its id; NotFound."""
@@ -98,11 +110,24 @@ def open_services(installation: Installation, clock: Clock, *, owner: bool, role
     return Services(installation, store, ledger, clock)
 
 
+def outside_names(http: Http) -> frozenset[str]:
+    """Names, other than loopback's, under which others reach the pages: `hosts` and the host of `public_url`."""
+    public = urlsplit(http.public_url).hostname if http.public_url is not None else None
+    names = {*http.hosts, public or ""} - {""}
+    return frozenset(f"[{n}]" if ":" in n and not n.startswith("[") else n.lower() for n in names if not is_loopback(n))
+
+
 def require_door(services: Services) -> None:
-    """Refuse to listen beyond loopback while nobody could log in."""
-    host = services.installation.http.host
-    if services.login_needed and not services.keyring.open_door():
-        raise ConfigError(
-            "outlast.toml", "http.host", f"{host} is reachable by others and no token stands",
-            "make one with `outlast token add NAME`, or listen on 127.0.0.1",
-        )  # fmt: skip
+    """Refuse to serve what others can reach while nobody could log in."""
+    if not services.login_needed or services.keyring.open_door():
+        return
+    http = services.installation.http
+    if not is_loopback(http.host):
+        key, reached = "http.host", http.host
+    else:
+        key = "http.hosts" if http.hosts else "http.public_url"
+        reached = ", ".join(sorted(outside_names(http)))
+    raise ConfigError(
+        "outlast.toml", key, f"{reached} is reachable by others and no token stands",
+        "make one with `outlast token add NAME`, or serve on 127.0.0.1 alone, without hosts and public_url",
+    )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -51,6 +52,24 @@ def _store_url(text: str) -> str:
     return text
 
 
+def _host_name(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?|\[[0-9A-Fa-f:.]+\]", text):
+        raise ValueError(f"{text!r} is not a host name; write it as outlast.example.org, without https:// and port")
+    return text.lower()
+
+
+def _public_url(text: str) -> str:
+    try:
+        parts = urlsplit(text)
+        good = parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
+    except ValueError:
+        good = False
+    if not good:
+        raise ValueError(f"{text!r} is not an address; write https://outlast.example.org")
+    return text
+
+
+HostName = Annotated[str, AfterValidator(_host_name)]
 Number = Annotated[float, BeforeValidator(_not_yes_no)]
 Whole = Annotated[int, BeforeValidator(_not_yes_no)]
 
@@ -139,11 +158,17 @@ class Store(InstallationSection):
 
 
 class Http(InstallationSection):
-    """[http] — where the API and the pages are served; public_url is the address in mails and notices."""
+    """[http] — where the API and the pages are served.
+
+    hosts are names under which others reach them through a proxy; public_url is the address in mails and notices.
+    """
 
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
     port: Whole = Field(default=8642, ge=0, le=65_535, examples=["8642"])
-    public_url: str | None = Field(default=None, pattern=r"^https?://", examples=['"https://pump.example.org"'])
+    hosts: tuple[HostName, ...] = Field(default=(), examples=['["pump.example.org"]'])
+    public_url: Annotated[str, AfterValidator(_public_url)] | None = Field(
+        default=None, examples=['"https://pump.example.org"']
+    )
 
 
 class Mail(InstallationSection):

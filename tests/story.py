@@ -43,20 +43,34 @@ class HeldClock:
         self.ran_s += seconds
 
 
-def installation(folder: Path, sites: dict[str, Site], *, host: str = "127.0.0.1") -> Installation:
+def installation(
+    folder: Path, sites: dict[str, Site], *, host: str = "127.0.0.1", http: Http | None = None
+) -> Installation:
     """An installation over SQLite files in a folder."""
     (folder / "sites").mkdir(exist_ok=True)
     store = Store(url=f"sqlite:///{folder / 'outlast.db'}")
     return Installation(
-        folder, Broker(), store, Http(host=host), Mail(), Push(key_file=folder / "push-key.pem"), Retention(), sites
+        folder,
+        Broker(),
+        store,
+        http or Http(host=host),
+        Mail(),
+        Push(key_file=folder / "push-key.pem"),
+        Retention(),
+        sites,
     )
 
 
 def services(
-    folder: Path, sites: dict[str, Site], *, host: str = "127.0.0.1", clock: HeldClock | None = None
+    folder: Path,
+    sites: dict[str, Site],
+    *,
+    host: str = "127.0.0.1",
+    clock: HeldClock | None = None,
+    http: Http | None = None,
 ) -> Services:
     """Services with real stores and a held clock."""
-    held = installation(folder, sites, host=host)
+    held = installation(folder, sites, host=host, http=http)
     return Services(
         held, open_store(held.readings_url), open_ledger(held.ledger_url), HeldClock() if clock is None else clock
     )

@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.wiring import Services
+from collector.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.story import services, tell_larkspur
 
@@ -17,10 +18,12 @@ LOOPBACK = "http://127.0.0.1:8642"
 
 
 @contextmanager
-def told(folder: Path, *, host: str = "127.0.0.1", story: bool = True) -> Iterator[tuple[TestClient, Services]]:
+def told(
+    folder: Path, *, host: str = "127.0.0.1", story: bool = True, http: Http | None = None
+) -> Iterator[tuple[TestClient, Services]]:
     """Larkspur Lane some hours into an outage, served."""
     site = larkspur_site()
-    opened = services(folder, {site.id: site}, host=host)
+    opened = services(folder, {site.id: site}, host=host, http=http)
     if story:
         tell_larkspur(opened.store, opened.ledger, before_h=3.0, lost_h=1.2)
     client = TestClient(create_app(opened), base_url=LOOPBACK, raise_server_exceptions=False)

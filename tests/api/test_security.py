@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 
 from api.security import COOKIE, SESSION_S, Keyring, is_loopback, new_token, revoke_token
 from api.wiring import Services, require_door
+from collector.settings import Http
 from forecaster.domain.errors import ConfigError, NotFound, UsageError
 from tests.api.serving import told
 from tests.story import HeldClock
@@ -123,6 +124,44 @@ def test_on_loopback_other_names_are_refused(tmp_path: Path, host: str) -> None:
         assert client.get(SITES, headers={"Host": host}).status_code == 421
         for near in ("localhost:8642", "127.0.0.1", "[::1]:8642"):
             assert client.get(SITES, headers={"Host": near}).status_code == 200
+
+
+NAMED = Http(hosts=("outlast.example.org",))
+MAILED = Http(public_url="https://outlast.example.org/")
+
+
+@pytest.mark.parametrize("http", [NAMED, MAILED], ids=["hosts", "public_url"])
+def test_a_name_behind_a_proxy_is_answered_and_everybody_must_log_in(tmp_path: Path, http: Http) -> None:
+    """Whoever comes through a proxy on this machine comes from 127.0.0.1: that proves nothing any more."""
+    with told(tmp_path, story=False, http=http) as (client, services):
+        with pytest.raises(ConfigError, match=r"outlast\.example\.org is reachable by others"):
+            require_door(services)
+        _, secret = new_token(services.ledger, services.clock, "owner", "operate", None)
+        require_door(services)
+        for name in ("outlast.example.org", "OUTLAST.example.org:443", "127.0.0.1:8642", "localhost"):
+            assert client.get(SITES, headers={"Host": name}).status_code == 401
+            assert client.get(SITES, headers={"Host": name, **bearer(secret)}).status_code == 200
+            assert client.get("/readyz", headers={"Host": name}).status_code == 200
+        for name in ("evil.example.org", "example.org", "outlast.example.org.evil.example", ""):
+            refused = client.get(SITES, headers={"Host": name, **bearer(secret)})
+            assert refused.status_code == 421
+            assert "[http] hosts in outlast.toml" in refused.json()["detail"]
+
+
+@pytest.mark.parametrize("url", ["http://127.0.0.1:8642", "http://localhost:8642/", "http://[::1]:8642"])
+def test_a_public_url_of_this_machine_alone_needs_no_login(tmp_path: Path, url: str) -> None:
+    with told(tmp_path, story=False, http=Http(public_url=url)) as (client, services):
+        require_door(services)
+        assert client.get(SITES).status_code == 200
+        assert client.get(SITES, headers={"Host": "evil.example.org"}).status_code == 421
+
+
+def test_beyond_loopback_names_are_held_to_where_they_are_given(tmp_path: Path) -> None:
+    """An address on a network has as many names as its machines give it; `hosts` narrows them down."""
+    for http, status in ((Http(host="0.0.0.0"), 401), (MAILED.model_copy(update={"host": "0.0.0.0"}), 401),
+                         (NAMED.model_copy(update={"host": "0.0.0.0"}), 421)):  # fmt: skip
+        with told(tmp_path, story=False, http=http) as (client, _):
+            assert client.get(SITES, headers={"Host": "pump.home:8642"}).status_code == status
 
 
 def test_pages_of_other_sites_cannot_write(tmp_path: Path) -> None:

@@ -119,6 +119,8 @@ def test_the_environment_wins_and_is_named_in_errors(tmp_path: Path, monkeypatch
     found = load_installation(folder)
     assert (found.broker.host, found.broker.port, found.broker.tls) == ("broker.example.org", 8883, True)
     assert found.http.port == 9000
+    monkeypatch.setenv("OUTLAST_HTTP__HOSTS", '["Outlast.example.org"]')
+    assert load_installation(folder).http.hosts == ("outlast.example.org",)
     monkeypatch.setenv("OUTLAST_HTTP__PROT", "1")
     with pytest.raises(
         ConfigError, match="environment: OUTLAST_HTTP__PROT: unknown key; did you mean 'port'"
@@ -139,6 +141,10 @@ def test_the_environment_wins_and_is_named_in_errors(tmp_path: Path, monkeypatch
         ("[broker]\nurl = 'mqtt://me:secret@x'\n", "broker.url", "password_file"),
         ("[http]\nport = 70000\n", "http.port", "less than or equal to 65535"),
         ("[http]\nport = true\n", "http.port", "a number, not yes or no"),
+        ("[http]\nhosts = ['https://x.example.org']\n", "http.hosts[0]", "without https:// and port"),
+        ("[http]\nhosts = 'x.example.org'\n", "http.hosts", "write for example hosts = ["),
+        ("[http]\npublic_url = 'https://['\n", "http.public_url", "write https://outlast.example.org"),
+        ("[http]\npublic_url = 'outlast.example.org'\n", "http.public_url", "is not an address"),
         ("[store]\nurl = 'mongodb://x'\n", "store.url", "is not a store"),
         ("http = 3\n", "http", "it should be a section"),
     ],

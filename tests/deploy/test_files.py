@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from tests.brokers import make_certificates
+from tests.deploy.proxy import ShippedProxy
 from tests.engines import ROOT, answers, free_port, wait_until
 
 DEPLOY = ROOT / "deploy"
@@ -58,22 +58,9 @@ def test_scripts_parse(script: Path) -> None:
 
 def test_nginx_takes_the_site(tmp_path: Path) -> None:
     """nginx itself checks outlast.conf, with a certificate and ports of the test's own."""
-    make_certificates(tmp_path)
-    shipped = (DEPLOY / "nginx" / "outlast.conf").read_text()
-    places = {
-        "/etc/outlast/nginx-proxy.conf": str(DEPLOY / "nginx" / "nginx-proxy.conf"),
-        "/etc/outlast/tls/outlast.crt": str(tmp_path / "broker.crt"),
-        "/etc/outlast/tls/outlast.key": str(tmp_path / "broker.key"),
-        "listen 80;": f"listen 127.0.0.1:{free_port()};",
-        "listen 443 ssl;": f"listen 127.0.0.1:{free_port()} ssl;",
-    }
-    for old, new in places.items():
-        assert old in shipped
-        shipped = shipped.replace(old, new)
-    (tmp_path / "outlast.conf").write_text(shipped)
-    config = tmp_path / "nginx.conf"
-    config.write_text(f"pid {tmp_path}/pid;\nevents {{}}\nhttp {{ include {tmp_path}/outlast.conf; }}\n")
-    done = told(["nginx", "-t", "-q", "-c", str(config), "-e", str(tmp_path / "log")])
+    proxy = ShippedProxy(tmp_path)
+    proxy.prepare()
+    done = told(["nginx", "-t", "-q", "-c", str(proxy.config), "-e", str(tmp_path / "log")])
     assert (done.returncode, done.stderr) == (0, "")
 
 
