@@ -1,8 +1,8 @@
 """Readings in one SQLite file: durable, idempotent, followed in the order of storing, pictured quickly.
 
 A row is some 40 bytes: a series number instead of names, and the delay of its arrival instead of the arrival.
-Down-sampled pictures come from five-minute summaries, kept beside the readings in the same transaction; a summary
-that a late reading has made stale is marked and read from the readings until it is made anew.
+Down-sampled pictures come from summaries by five minutes and by the hour, kept beside the readings in the same
+transaction; one that a late reading has made stale is marked and read from the readings until it is made anew.
 """
 
 from __future__ import annotations
@@ -24,14 +24,23 @@ from collector.store.sqlite_file import (
     store_error,
     wal_bytes,
 )
-from collector.store.summaries import SUMMARY_MS, SUMMARY_SCHEMA, Window, mark_stale, pictured, renew, stale_count
+from collector.store.summaries import (
+    HOURLY_SCHEMA,
+    SUMMARY_MS,
+    SUMMARY_SCHEMA,
+    Window,
+    forget,
+    mark_stale,
+    pictured,
+    renew,
+    stale_count,
+)
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import StoreHealth, Tail
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 
-VERSION = 1
-SCHEMA = (
+FIRST_SCHEMA = (
     """
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
 CREATE TABLE series (
@@ -45,6 +54,10 @@ CREATE TABLE reading (
 """
     + SUMMARY_SCHEMA
 )
+STEPS = (FIRST_SCHEMA, HOURLY_SCHEMA)
+"""What brings a file from each version to the next."""
+
+VERSION = len(STEPS)
 
 UPSERT = """
 INSERT INTO reading (seq, series, time_ms, value, lag_ms) VALUES (?, ?, ?, ?, ?)
@@ -108,11 +121,12 @@ class SqliteStore:
         if found == VERSION:
             return
         self._db.execute("BEGIN IMMEDIATE")
-        if int(self._db.execute("PRAGMA user_version").fetchone()[0]) == 0:
-            for statement in filter(str.strip, SCHEMA.split(";")):
-                self._db.execute(statement)
+        found = int(self._db.execute("PRAGMA user_version").fetchone()[0])  # another process may have been quicker
+        for statement in filter(str.strip, ";".join(STEPS[found:]).split(";")):
+            self._db.execute(statement)
+        if found == 0:
             self._db.execute("INSERT INTO meta VALUES ('id', ?), ('next_seq', '1')", (secrets.token_hex(6),))
-            self._db.execute(f"PRAGMA user_version={VERSION}")
+        self._db.execute(f"PRAGMA user_version={max(found, VERSION)}")
         self._db.execute("COMMIT")
 
     # -- writing
@@ -200,7 +214,7 @@ class SqliteStore:
             if dropped < PRUNE_ROWS:
                 break
         if gone:
-            self._write(lambda: self._drop_summaries(before_ms))
+            self._write(lambda: forget(self._db, before_ms))
         with self._lock:
             try:
                 self._db.executescript("PRAGMA incremental_vacuum")  # execute() stops after one page
@@ -220,13 +234,6 @@ class SqliteStore:
             if gone >= PRUNE_ROWS:
                 break
         return gone
-
-    def _drop_summaries(self, before_ms: int) -> None:
-        self._db.execute("DELETE FROM summary WHERE bucket < ?", (before_ms // SUMMARY_MS,))
-        self._db.execute("DELETE FROM stale WHERE bucket < ?", (before_ms // SUMMARY_MS,))
-        edge = before_ms // SUMMARY_MS
-        numbers = [int(row[0]) for row in self._db.execute("SELECT id FROM series").fetchall()]
-        mark_stale(self._db, {(number, edge) for number in numbers})
 
     # -- reading
 

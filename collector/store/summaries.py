@@ -1,7 +1,8 @@
-"""Five-minute summaries of readings: count, extremes and sum, so that a year can be pictured at once.
+"""Summaries of readings by five minutes and by the hour: count, extremes, sum; a year can be pictured at once.
 
-`summary` holds sound summaries; `stale` names those that a new or late reading has touched since. A picture takes
-sound ones from `summary` and reads the others from `reading`, so it is exact at any moment.
+`summary` holds sound five-minute summaries; `stale` names those that a new or late reading has touched since; `hourly`
+holds sums of twelve, and an hour with a stale part is stale itself. A picture takes what is sound from the coarsest
+level that fits, and the rest from the next finer one, down to `reading`: it is exact at any moment.
 """
 
 from __future__ import annotations
@@ -13,6 +14,14 @@ from dataclasses import dataclass
 from forecaster.domain.readings import SeriesPoint
 
 SUMMARY_MS = 300_000
+HOUR_MS = 3_600_000
+PER_HOUR = HOUR_MS // SUMMARY_MS
+
+COARSE = 4
+"""From so many hours a point on, a picture is made of whole hours."""
+
+HOUR_OF = f"((bucket - (bucket < 0) * {PER_HOUR - 1}) / {PER_HOUR})"
+"""The hour of a five-minute bucket, rounded down before 1970 too."""
 
 SUMMARY_SCHEMA = """
 CREATE TABLE summary (
@@ -22,6 +31,16 @@ CREATE TABLE summary (
 CREATE TABLE stale (series INTEGER NOT NULL, bucket INTEGER NOT NULL, PRIMARY KEY (series, bucket))
   STRICT, WITHOUT ROWID;
 """
+
+HOURLY_SCHEMA = f"""
+CREATE TABLE hourly (
+  series INTEGER NOT NULL, hour INTEGER NOT NULL, count INTEGER NOT NULL,
+  low REAL NOT NULL, high REAL NOT NULL, sum REAL NOT NULL, PRIMARY KEY (series, hour)
+) STRICT, WITHOUT ROWID;
+INSERT INTO hourly SELECT series, {HOUR_OF} AS hour, sum(count), min(low), max(high), sum(sum)
+  FROM summary GROUP BY series, hour;
+"""
+"""Also what brings a file without hours up to date; an hour with a stale part is put right when that is renewed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,25 +64,34 @@ def stale_count(db: sqlite3.Connection) -> int:
 
 
 def renew(db: sqlite3.Connection) -> None:
-    """Within the caller's transaction, make every stale summary anew from its readings."""
+    """Within the caller's transaction, make every stale summary anew from its readings, and its hour from its parts."""
     db.execute("DELETE FROM summary WHERE (series, bucket) IN (SELECT series, bucket FROM stale)")
     db.execute(
         "INSERT INTO summary SELECT s.series, s.bucket, count(*), min(r.value), max(r.value), sum(r.value)"
         f" FROM stale s JOIN reading r ON r.series = s.series AND r.time_ms >= s.bucket * {SUMMARY_MS}"
         f" AND r.time_ms < (s.bucket + 1) * {SUMMARY_MS} GROUP BY s.series, s.bucket"
     )
+    db.execute(f"DELETE FROM hourly WHERE (series, hour) IN (SELECT series, {HOUR_OF} FROM stale)")
+    db.execute(
+        "INSERT INTO hourly SELECT h.series, h.hour, sum(s.count), min(s.low), max(s.high), sum(s.sum)"
+        f" FROM (SELECT DISTINCT series, {HOUR_OF} AS hour FROM stale) h JOIN summary s ON s.series = h.series"
+        f" AND s.bucket >= h.hour * {PER_HOUR} AND s.bucket < (h.hour + 1) * {PER_HOUR} GROUP BY h.series, h.hour"
+    )
     db.execute("DELETE FROM stale")
 
 
-PICTURE = f"""
-SELECT (at - :origin) / :width AS place, sum(count), min(low), max(high), sum(sum) FROM (
-  SELECT bucket * {SUMMARY_MS} AS at, count, low, high, sum FROM summary
-   WHERE series = :series AND bucket >= :first AND bucket < :last
-     AND bucket NOT IN (SELECT bucket FROM stale WHERE series = :series)
-  UNION ALL
+def forget(db: sqlite3.Connection, before_ms: int) -> None:
+    """Within the caller's transaction, drop the summaries of readings that were dropped; the edge becomes stale."""
+    edge = before_ms // SUMMARY_MS
+    db.execute("DELETE FROM hourly WHERE hour < ?", (before_ms // HOUR_MS,))
+    db.execute("DELETE FROM summary WHERE bucket < ?", (edge,))
+    db.execute("DELETE FROM stale WHERE bucket < ?", (edge,))
+    mark_stale(db, {(int(row[0]), edge) for row in db.execute("SELECT id FROM series").fetchall()})
+
+
+ENDS = """
   SELECT r.time_ms, 1, r.value, r.value, r.value FROM stale s
-    JOIN reading r ON r.series = :series AND r.time_ms >= s.bucket * {SUMMARY_MS}
-     AND r.time_ms < (s.bucket + 1) * {SUMMARY_MS}
+    JOIN reading r ON r.series = :series AND r.time_ms >= s.bucket * :part AND r.time_ms < (s.bucket + 1) * :part
    WHERE s.series = :series AND s.bucket >= :first AND s.bucket < :last
   UNION ALL
   SELECT time_ms, 1, value, value, value FROM reading
@@ -73,6 +101,27 @@ SELECT (at - :origin) / :width AS place, sum(count), min(low), max(high), sum(su
    WHERE series = :series AND time_ms >= :tail_start AND time_ms < :end
 ) GROUP BY place ORDER BY place
 """
+"""What every picture reads from the readings: stale five minutes, and what the whole units leave at either end."""
+
+HEAD = "SELECT (at - :origin) / :width AS place, sum(count), min(low), max(high), sum(sum) FROM ("
+
+BY_FIVE_MINUTES = f"""{HEAD}
+  SELECT bucket * :part AS at, count, low, high, sum FROM summary
+   WHERE series = :series AND bucket >= :first AND bucket < :last
+     AND bucket NOT IN (SELECT bucket FROM stale WHERE series = :series)
+  UNION ALL{ENDS}"""
+
+BY_HOUR = f"""{HEAD}
+  SELECT hour * {HOUR_MS} AS at, count, low, high, sum FROM hourly
+   WHERE series = :series AND hour >= :first / {PER_HOUR} AND hour < :last / {PER_HOUR}
+     AND hour NOT IN (SELECT {HOUR_OF} FROM stale WHERE series = :series)
+  UNION ALL
+  SELECT s.bucket * :part, s.count, s.low, s.high, s.sum
+    FROM (SELECT DISTINCT {HOUR_OF} AS hour FROM stale WHERE series = :series) h
+    JOIN summary s ON s.series = :series AND s.bucket >= h.hour * {PER_HOUR} AND s.bucket < (h.hour + 1) * {PER_HOUR}
+   WHERE s.bucket >= :first AND s.bucket < :last
+     AND s.bucket NOT IN (SELECT bucket FROM stale WHERE series = :series)
+  UNION ALL{ENDS}"""
 
 RAW = """
 SELECT (time_ms - :origin) / :width AS place, count(*), min(value), max(value), sum(value) FROM reading
@@ -88,18 +137,21 @@ def pictured(db: sqlite3.Connection, window: Window) -> list[SeriesPoint]:
         values |= {"origin": window.start_ms, "width": -(-span // window.points)}
         rows = db.execute(RAW, values).fetchall()
     else:
-        origin = window.start_ms // SUMMARY_MS * SUMMARY_MS
+        by_hour = span >= window.points * COARSE * HOUR_MS
+        unit = HOUR_MS if by_hour else SUMMARY_MS
+        origin = window.start_ms // unit * unit
         whole = -(-(window.end_ms - origin) // window.points)
-        first, last = -(-window.start_ms // SUMMARY_MS), window.end_ms // SUMMARY_MS
+        first, last = -(-window.start_ms // unit), window.end_ms // unit
         values |= {
             "origin": origin,
-            "width": -(-whole // SUMMARY_MS) * SUMMARY_MS,
-            "first": first,
-            "last": last,
-            "head_end": min(first * SUMMARY_MS, window.end_ms),
-            "tail_start": max(last * SUMMARY_MS, window.start_ms),
+            "width": -(-whole // unit) * unit,
+            "part": SUMMARY_MS,
+            "first": first * unit // SUMMARY_MS,
+            "last": last * unit // SUMMARY_MS,
+            "head_end": min(first * unit, window.end_ms),
+            "tail_start": max(last * unit, window.start_ms),
         }
-        rows = db.execute(PICTURE, values).fetchall()
+        rows = db.execute(BY_HOUR if by_hour else BY_FIVE_MINUTES, values).fetchall()
     origin, width = values["origin"], values["width"]
     return [
         SeriesPoint(max(origin + place * width, window.start_ms), count, low, high, total / count)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -14,7 +15,8 @@ from collector.store.sqlite_file import back_up
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity
-from tests.contracts.store_contract import T0, StoreContract, content, everything, power
+from forecaster.domain.readings import Reading
+from tests.contracts.store_contract import T0, StoreContract, bucketed, content, everything, power
 
 
 class TestSqlite(StoreContract):
@@ -195,3 +197,65 @@ def test_a_strange_cursor_is_refused(path: Path) -> None:
     with pytest.raises(StoreRefused, match="not one of this store's"):
         store.tail("nonsense", 10)
     store.close()
+
+
+def weeks(rng: random.Random, start_ms: int, count: int) -> list[Reading]:
+    """Readings strewn over 40 days from a time on, some of them at the same time as others, with later arrivals."""
+    times = [start_ms + 1000 * rng.randrange(40 * 86_400) for _ in range(count)]
+    return [
+        Reading("larkspur", Quantity.PUMP_POWER, t, float(rng.randrange(900)), t + rng.randrange(10**9)) for t in times
+    ]
+
+
+def check_pictures(store: SqliteStore, start_ms: int) -> None:
+    """Pictures of the 40 days at every level against the batch twin."""
+    held = [Reading("larkspur", Quantity.PUMP_POWER, key[3], value, 0) for key, (value, _) in content(store).items()]
+    for cut_ms, points in ((0, 7), (1_234_567, 60), (-86_400_000, 200), (777, 1000), (3_600_000, 5000)):
+        span = (start_ms + cut_ms, start_ms + 40 * 86_400_000 - cut_ms)
+        inside = [r for r in held if span[0] <= r.time_ms < span[1]]
+        found = store.series("larkspur", Quantity.PUMP_POWER, *span, points)
+        assert len(found) <= points
+        assert sum(p.count for p in found) == len(inside)
+        twin = bucketed(inside, found, span[1])
+        assert [(p.time_ms, p.count, p.low, p.high) for p in twin] == [
+            (p.time_ms, p.count, p.low, p.high) for p in found
+        ]
+        assert [p.mean for p in found] == pytest.approx([p.mean for p in twin])
+
+
+@pytest.mark.parametrize("start_ms", [T0, T0 + 1_111_111, -20 * 86_400_000 + 500])
+def test_pictures_by_the_hour_are_exact_before_and_after_late_readings(path: Path, start_ms: int) -> None:
+    rng = random.Random(start_ms)
+    store = SqliteStore(path)
+    for count in (3000, 40, 1, 200, 300):
+        store.append(weeks(rng, start_ms, count))
+        check_pictures(store, start_ms)
+    store.prune(start_ms + 9 * 86_400_000 + 2_000_000)
+    check_pictures(store, start_ms)
+    store.append(weeks(rng, start_ms, 300))
+    check_pictures(store, start_ms)
+    store.close()
+
+
+def test_a_file_without_hours_is_brought_up_to_date_when_it_is_opened(path: Path) -> None:
+    rng = random.Random(5)
+    store = SqliteStore(path)
+    store.append(weeks(rng, T0, 3000))
+    store.append(weeks(rng, T0, 100))
+    cursor = store.tail(None, 10_000).cursor
+    store.close()
+    older = sqlite3.connect(path)
+    assert older.execute("SELECT count(*) FROM stale").fetchone()[0] > 0
+    older.executescript("DROP TABLE hourly; PRAGMA user_version=1;")
+    older.close()
+    store = SqliteStore(path)
+    check_pictures(store, T0)
+    assert store.tail(cursor, 10).readings == ()
+    store.append(weeks(rng, T0, 400))
+    check_pictures(store, T0)
+    store.close()
+    newer = sqlite3.connect(path)
+    newer.execute("PRAGMA user_version=99")
+    newer.close()
+    with pytest.raises(StoreUnavailable, match="newer release"):
+        SqliteStore(path)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import random
+from bisect import bisect_left
 from collections.abc import Sequence
+from operator import attrgetter
 
 import pytest
 
@@ -42,9 +44,11 @@ def content(store: ReadingStore) -> dict[tuple[str, str, str, int], tuple[float,
 def bucketed(readings: Sequence[Reading], points: Sequence[SeriesPoint], end_ms: int) -> list[SeriesPoint]:
     """The batch twin of a picture: the given buckets filled from the readings."""
     edges = [*[p.time_ms for p in points[1:]], end_ms]
+    ordered = sorted(readings, key=attrgetter("time_ms"))
+    times = [r.time_ms for r in ordered]
     made = []
     for point, edge in zip(points, edges, strict=True):
-        values = [r.value for r in readings if point.time_ms <= r.time_ms < edge]
+        values = [r.value for r in ordered[bisect_left(times, point.time_ms) : bisect_left(times, edge)]]
         made.append(SeriesPoint(point.time_ms, len(values), min(values), max(values), sum(values) / len(values)))
     return made
 

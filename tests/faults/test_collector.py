@@ -86,7 +86,7 @@ def test_killed_between_arrival_and_commit_nothing_is_lost(tmp_path: Path, mosqu
         eventually(lambda: made.store.count() == 500, "500 readings")
 
 
-@pytest.mark.parametrize("locked_s", [8.0, pytest.param(60.0, marks=pytest.mark.long)])
+@pytest.mark.parametrize("locked_s", [8.0, pytest.param(60.0, marks=[pytest.mark.long, pytest.mark.timeout(300)])])
 def test_a_locked_store_is_waited_for_and_told(tmp_path: Path, mosquitto: Mosquitto, locked_s: float) -> None:
     with house(tmp_path, mosquitto.url) as made:
         lock = sqlite3.connect(tmp_path / "outlast.db", isolation_level=None)
