@@ -77,7 +77,8 @@ class Collector:
         self._filters = decoder.filters()
         self._subscribed = threading.Event()
         self._stop = threading.Event()
-        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit)
+        window_s = installation.store.commit_window_ms / 1000.0
+        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s)
         dropped = [f for f in self._filters_before() if f not in self._filters]
         self._session = Session(
             installation.broker,
@@ -155,7 +156,11 @@ class Collector:
         """(name, type, help, value) for the metrics."""
         state = self.state()
         age = -1.0 if state.message_age_s is None else state.message_age_s
+        written = self._store.health().written_bytes
+        wear = "Bytes written by commits of readings to the embedded store's log; folding it in at most doubles them."
+        worn = [] if written is None else [("outlast_store_bytes_written", "counter", wear, float(written))]
         return [
+            *worn,
             ("outlast_messages", "counter", "Messages made durable and acknowledged.", state.messages),
             ("outlast_readings_stored", "counter", "Readings stored, new or changed.", state.readings),
             ("outlast_refusals", "counter", "Messages or parts of them put in quarantine.", state.refusals),

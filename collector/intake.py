@@ -1,10 +1,15 @@
-"""From queue to store: take what is there, decode, commit, acknowledge, repeat. Never waits for a count."""
+"""From queue to store: take what is there, decode, commit, acknowledge, repeat. Never waits for a count.
+
+Where asked to spare the disk, the first message of a commit waits a set time for others.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -54,6 +59,7 @@ class Intake:
     """The one writer: a thread between the session's queue and the store.
 
     on_commit : called after every commit that changed something
+    window_s : float — how long the first message of a commit waits for others [s]
     """
 
     def __init__(
@@ -64,9 +70,10 @@ class Intake:
         clock: Clock,
         watch: ClockWatch | None,
         on_commit: Callable[[], None],
+        window_s: float = 0.0,
     ) -> None:
         self._decoder, self._store, self._ledger, self._clock = decoder, store, ledger, clock
-        self._watch, self._on_commit = watch, on_commit
+        self._watch, self._on_commit, self._window_s = watch, on_commit, window_s
         self._queue: queue.SimpleQueue[Arrived] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._looked_s = float("-inf")
@@ -120,17 +127,26 @@ class Intake:
         self._holds = bool(self._persist(lambda: self._ledger.held(1)))
 
     def _take(self) -> list[Arrived]:
-        """What is there now, at most a batch; waits a moment for the first."""
+        """What is there now, at most a batch; waits a moment for the first, and the window for the others."""
         try:
             batch = [self._queue.get(timeout=IDLE_S)]
         except queue.Empty:
             return []
+        if self._window_s:
+            self._gather(batch)
         try:
             while len(batch) < BATCH:
                 batch.append(self._queue.get_nowait())
         except queue.Empty:
             pass
         return batch
+
+    def _gather(self, batch: list[Arrived]) -> None:
+        """Add what comes within the window; less long where a batch is full or the end is asked for."""
+        until_s = time.monotonic() + self._window_s
+        while len(batch) < BATCH and not self._stop.is_set() and (left_s := until_s - time.monotonic()) > 0.0:
+            with contextlib.suppress(queue.Empty):
+                batch.append(self._queue.get(timeout=min(IDLE_S, left_s)))
 
     def handle(self, batch: Sequence[Arrived]) -> None:
         """Make a batch durable, then acknowledge it. Returns early, unacknowledged, when asked to stop meanwhile."""

@@ -139,6 +139,7 @@ class Store(InstallationSection):
     ledger : str | None — of the ledger; None: an SQLite file beside the readings, or in the installation's folder
     token_file : Path | None — secret of a time-series server
     wal_limit_mb : float — the embedded store's write-ahead log is folded in from this size on [MB]
+    commit_window_ms : float — how long the first reading of a commit may wait for others; 0: not at all [ms]
     outbox : Path — folder where readings wait for a time-series server that is away
     outbox_limit_mb : float — how much may wait there before the broker has to hold the rest [MB]
     """
@@ -149,6 +150,7 @@ class Store(InstallationSection):
     ledger: Annotated[str, AfterValidator(_store_url)] | None = Field(default=None, examples=['"sqlite:///ledger.db"'])
     token_file: Path | None = Field(default=None, examples=['"store-token"'])
     wal_limit_mb: Number = Field(default=64.0, ge=1, examples=["64"])
+    commit_window_ms: Number = Field(default=0.0, ge=0, le=60_000, examples=["0", "1000"])
     outbox: Path = Field(default=Path("outbox"), examples=['"outbox"'])
     outbox_limit_mb: Number = Field(default=1024.0, ge=1, examples=["1024"])
 

@@ -59,7 +59,7 @@ class Outbox:
         if self.size_bytes() > self._max_bytes:
             raise StoreUnavailable(
                 f"{self._path}: {self._count} readings wait for the server and fill their {self._max_bytes} bytes; "
-                "bring the server back or raise store.outbox_max_bytes"
+                "bring the server back or raise store.outbox_limit_mb"
             )
         with self._lock:
             first = max(self._last_stamp_us + 1, now_us)

@@ -35,6 +35,7 @@ from collector.store.summaries import (
     renew,
     stale_count,
 )
+from collector.store.wear import WalMeter
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import StoreHealth, Tail
 from forecaster.domain.quantities import Quantity
@@ -104,6 +105,7 @@ class SqliteStore:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = connect(path)
             self._prepare()
+            self._meter = WalMeter(path)
         except sqlite3.Error as error:
             raise store_error(error, path) from error
         except OSError as error:
@@ -184,6 +186,7 @@ class SqliteStore:
                 self._db.execute("BEGIN IMMEDIATE")
                 result = work()
                 self._db.execute("COMMIT")
+                self._meter.read()
                 return result
             except (sqlite3.Error, OverflowError) as error:
                 self._series.clear()
@@ -351,12 +354,13 @@ class SqliteStore:
         size = size_bytes(self._path)
         if free is not None and free < LOW_FREE_BYTES:
             says.append(f"only {free >> 20} MB are free on the disk")
+        wal, written = wal_bytes(self._path), self._meter.written_bytes
         try:
             with self._reading() as db:
                 db.execute("SELECT 1 FROM meta").fetchone()
         except StoreUnavailable as error:
-            return StoreHealth(False, "; ".join([error.reason, *says]), size, free, 0, wal_bytes(self._path))
-        return StoreHealth(True, "; ".join(says) or "sound", size, free, 0, wal_bytes(self._path))
+            return StoreHealth(False, "; ".join([error.reason, *says]), size, free, 0, wal, written)
+        return StoreHealth(True, "; ".join(says) or "sound", size, free, 0, wal, written)
 
     def close(self) -> None:
         """Finish writing and let go."""

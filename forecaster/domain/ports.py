@@ -35,7 +35,10 @@ class Tail:
 
 @dataclass(frozen=True, slots=True)
 class StoreHealth:
-    """ok, one line of words, bytes on disk, free bytes, readings in a local outbox, bytes of write-ahead log."""
+    """ok, one line of words, bytes on disk, free bytes, readings in a local outbox, bytes of write-ahead log.
+
+    written_bytes : int | None — written by this process's commits since it opened the store; None: not known
+    """
 
     ok: bool
     says: str
@@ -43,6 +46,7 @@ class StoreHealth:
     free_bytes: int | None = None
     pending: int = 0
     wal_bytes: int | None = None
+    written_bytes: int | None = None
 
 
 class ReadingStore(Protocol):
