@@ -26,7 +26,10 @@ from forecaster.domain.ports import Delivery
 from forecaster.domain.site import Site
 from forecaster.wording import Wording
 
-app = group("List, acknowledge, shelve or preview alarms; send a test message.")
+app = group(
+    "List, acknowledge, shelve or preview alarms; send a test message.\n\n"
+    "Example: outlast alarms list --config /etc/outlast"
+)
 
 LONGEST_SHELF_MS = 7 * 86_400_000
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)

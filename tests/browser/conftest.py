@@ -20,9 +20,9 @@ FLAGS = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Debian's Chromium."""
+    """Debian's Chromium; ended with the module, since its event loop would stand in the way of later tests' own."""
     with sync_playwright() as playwright:
         made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield made
