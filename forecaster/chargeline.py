@@ -51,15 +51,21 @@ STEPS = 6
 
 FULL_SPREAD_PERCENT = 0.15
 
+BENT_FROM = 12
+"""Changes from which the plug's energy over time is taken for a bent course rather than a straight one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """Counted since the start: pump Wh at the plug, other loads' Wh where measured, hours, Wh into the pack."""
+    """Counted since the start: pump Wh at the plug, other loads' Wh where measured, hours, Wh into the pack; and what
+    one sample of the running pump stands for where runs are caught by chance [Wh].
+    """
 
     plug_wh: float
     loads_wh: float | None
     hours: float
     charging_wh: float
+    lump_wh: float = 0.0
 
 
 @dataclass(slots=True)
@@ -71,6 +77,7 @@ class Evidence:
     rows : list of [plug, loads or nan, hours, charging] halfway between the samples around each change
     widths : list of the same, between those samples
     edges, spreads : list of float — reported charge there [%], and its spread beyond the width [%]
+    lump_wh : float — the plug energy counts lumps of this size, caught by chance [Wh]; 0: it is exact
     """
 
     start_percent: float | None = None
@@ -80,6 +87,7 @@ class Evidence:
     edges: list[float] = field(default_factory=list)
     spreads: list[float] = field(default_factory=list)
     last: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0, 0.0])
+    lump_wh: float = 0.0
 
     @classmethod
     def of(cls, saved: dict[str, Any]) -> Evidence:
@@ -124,6 +132,7 @@ class Evidence:
         self.last = here
         if self.edges and abs(edge - self.edges[-1]) < max(THIN_PERCENT, 0.9 * step):
             return
+        self.lump_wh = row.lump_wh
         self.rows.append(halfway)
         self.widths.append(width)
         self.edges.append(edge)
@@ -183,21 +192,24 @@ def posterior(mean: Array, covariance: Array, rounding: Array, evidence: Evidenc
     elif full:
         edge[:, 0] = 100.0
         own[0] = FULL_SPREAD_PERCENT if evidence.start_percent is not None else 3.0
+    smooth = _smoothed(table, evidence.lump_wh)
+    earlier = np.minimum.outer(smooth[:, 0], smooth[:, 0])
     theta = np.repeat(prior_mean[None, :], 3, axis=0)
     information = np.repeat(precision[None], 3, axis=0)
     loss = np.zeros(3)
     for _ in range(STEPS):
         error, slope, variance = _linearise(theta, table, width, unknown, edge, own, scene)
-        square = error**2 / variance
-        trust = np.minimum((STUDENT + 1.0) / (STUDENT + square), 1.0)
-        trust[:, 0] = 1.0
-        weight = trust / variance
-        weighted = (slope * weight[:, :, None]).transpose(0, 2, 1)
+        if evidence.lump_wh <= 0.0:
+            weighted, misfit = _apart(error, slope, variance)
+        else:
+            _, slope, variance = _linearise(theta, smooth, width, unknown, edge, own, scene)
+            pull = slope[..., START] * np.exp(theta[:, COST] - theta[:, CAPACITY])[:, None] / scene.factor
+            walk = evidence.lump_wh * pull[:, :, None] * earlier * pull[:, None, :]
+            weighted, misfit = _together(error, slope, variance, walk)
         information = precision + weighted @ slope
         away = theta - prior_mean
         gradient = (weighted @ error[:, :, None])[:, :, 0] - away @ precision
-        loss = 0.5 * np.sum(trust * square + np.log(variance), axis=1)
-        loss += 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
+        loss = misfit + 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
         move = np.linalg.solve(information, gradient[..., None])[..., 0]
         theta = theta + np.clip(move, -0.5, 0.5)
         if np.max(np.abs(move)) < 1e-3:
@@ -205,6 +217,56 @@ def posterior(mean: Array, covariance: Array, rounding: Array, evidence: Evidenc
     log_weight = np.log(rounding) - loss - 0.5 * np.linalg.slogdet(information)[1]
     raw = np.exp(log_weight - log_weight.max())
     return Posterior(theta, np.asarray(np.linalg.inv(information)), raw / raw.sum())
+
+
+def _apart(error: Array, slope: Array, variance: Array) -> tuple[Array, Array]:
+    """Slopes over the errors' variances (3, 7, n) and misfits (3,), of changes whose errors are each their own."""
+    square = error**2 / variance
+    trust = _trust(square)
+    weighted = (slope * (trust / variance)[:, :, None]).transpose(0, 2, 1)
+    return weighted, np.asarray(0.5 * np.sum(trust * square + np.log(variance), axis=1))
+
+
+def _together(error: Array, slope: Array, variance: Array, shared: Array) -> tuple[Array, Array]:
+    """As `_apart`, of changes that also share the errors of what was counted before them.
+
+    shared : (3, n, n) — covariances [%²]: a count of catches strays like a random walk, so two changes share the
+        variance of the earlier one (generalised least squares)
+    """
+    trust = _trust(error**2 / (variance + np.diagonal(shared, axis1=1, axis2=2)))
+    spots = np.arange(error.shape[1])
+    joint = shared.copy()
+    joint[:, spots, spots] += variance / trust
+    inverse = np.linalg.inv(joint)
+    weighted = slope.transpose(0, 2, 1) @ inverse
+    square = np.einsum("hi,hij,hj->h", error, inverse, error)
+    return weighted, np.asarray(0.5 * (square + np.linalg.slogdet(joint)[1] + np.sum(np.log(trust), axis=1)))
+
+
+def _smoothed(table: Array, lump_wh: float) -> Array:
+    """The table with the plug's energy as a smooth course of time, what the pump most likely used.
+
+    A catch more or less says nothing of what the battery gave in that stretch; were each stretch taken as counted, the
+    fall of the charge in stretches without a catch would be put down to the pack itself (errors in variables; smooth
+    time is the instrument, Fuller 1987, Measurement Error Models, sec. 1.4). Rising always, by at least a catch in all.
+    """
+    hours, wh = table[:, 2], table[:, 0]
+    even_wh = (wh.max() + lump_wh) * hours / max(float(hours.max()), 1e-6)
+    course = even_wh
+    if hours.size >= BENT_FROM:
+        powers = np.stack([hours, hours**2], axis=1)
+        bent = powers @ np.linalg.lstsq(powers, wh, rcond=None)[0]
+        course = np.maximum.accumulate(np.maximum(bent, 0.2 * even_wh))
+    smooth = table.copy()
+    smooth[:, 0] = course
+    return smooth
+
+
+def _trust(square: Array) -> Array:
+    """Weights of errors by their squares over the variance, as under a Student-t error; the start is always trusted."""
+    trust = np.minimum((STUDENT + 1.0) / (STUDENT + square), 1.0)
+    trust[:, 0] = 1.0
+    return trust
 
 
 def _with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:

@@ -147,6 +147,7 @@ class PackBelief:
         elapsed_s: float,
         charging_wh: float = 0.0,
         loads_wh: float | None = None,
+        lump_wh: float = 0.0,
     ) -> None:
         """What was counted since begin, at a time.
 
@@ -155,6 +156,7 @@ class PackBelief:
         elapsed_s : float — time since begin [s]
         charging_wh : float — cumulative energy into the pack [Wh]
         loads_wh : float | None — cumulative energy of other loads at the outlet where measured [Wh]
+        lump_wh : float — what one sample of the running pump adds to plug_wh where its runs are caught by chance [Wh]
         """
         if self.discharge is None:
             self.begin(at_ms - round(elapsed_s * 1000.0), charge_percent)
@@ -162,7 +164,7 @@ class PackBelief:
         assert now is not None
         hours = elapsed_s / 3600.0
         if charge_percent is not None:
-            self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh))
+            self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh, lump_wh))
         now.at_ms = at_ms
         now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
 

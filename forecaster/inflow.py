@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from forecaster.arrays import pack_array, unpack_array
 from forecaster.bankstate import bank_from
@@ -22,6 +23,7 @@ from forecaster.outflow import Draws
 from forecaster.rain import DELAY_H, RainRecord
 from forecaster.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.refit import finer
+from forecaster.spanbin import Bin
 from forecaster.storms import STORM_H, StormClimate, filled_h, nearest, unit_storms_wh
 
 Array = NDArray[np.float64]
@@ -48,22 +50,7 @@ HISTORY_BIN_H = 0.8
 SHORTEST_HISTORY_H = 48.0
 """What is kept for refits, how finely, and how much a refit needs [h]."""
 
-VERSION = 3
-
-
-@dataclass(slots=True)
-class Bin:
-    """A span of whole cycles being gathered."""
-
-    start_ms: int
-    stop_ms: int
-    energy_wh: float
-    cycles: int
-
-    @property
-    def span_h(self) -> float:
-        """Length [h]."""
-        return (self.stop_ms - self.start_ms) / MS_PER_H
+VERSION = 4
 
 
 class Inflow:
@@ -88,22 +75,25 @@ class Inflow:
         self.backtest = Backtest()
         self.history: list[list[float]] = []
 
-    def observe(self, start_ms: int, stop_ms: int, energy_wh: float) -> None:
-        """Pump energy at the plug [Wh] over [start_ms, stop_ms), a span of whole cycles; ordered, not overlapping."""
+    def observe(
+        self, start_ms: int, stop_ms: int, energy_wh: float, lump_wh: float = 0.0, ends_wh: float = 0.0
+    ) -> None:
+        """Pump energy at the plug [Wh] over [start_ms, stop_ms): whole cycles; ordered, not overlapping.
+
+        lump_wh, ends_wh : float — for windows that do not hold whole cycles, as in Bin [Wh]
+        """
         if stop_ms <= start_ms:
             return
         self.cycles += 1
-        held = self.bin
-        if held is not None and start_ms - held.stop_ms > 2_000:
+        new, held = Bin(start_ms, stop_ms, energy_wh, 1, lump_wh, ends_wh), self.bin
+        if held is not None and (start_ms - held.stop_ms > 2_000 or new.whole_cycles != held.whole_cycles):
             self._flush()
             self.noise.interrupt()
             held = None
-        self.noise.update(energy_wh / ((stop_ms - start_ms) / MS_PER_H))
-        if held is None:
-            self.bin = Bin(start_ms, stop_ms, energy_wh, 1)
-        else:
-            self.bin = Bin(held.start_ms, stop_ms, held.energy_wh + energy_wh, held.cycles + 1)
-        if self.bin is not None and self.bin.span_h >= BIN_H:
+        if new.whole_cycles:
+            self.noise.update(new.mean_w)
+        self.bin = new if held is None else held.joined(new)
+        if self.bin.span_h >= BIN_H:
             self._flush()
 
     def observe_rain(self, start_ms: int, stop_ms: int, depth_mm: float) -> None:
@@ -131,22 +121,24 @@ class Inflow:
         self.bin = None
         self.backtest.watch(held.start_ms, held.stop_ms, held.energy_wh)
         if self.backtest.due(held.stop_ms):
-            self._give_ranges(held.stop_ms)
+            self._give_ranges(held)
 
     def _remember(self, held: Bin, rain_mm: float) -> None:
         """Keep a bin for refits: short ones are joined to the last, the oldest are forgotten."""
-        row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm]
         last = self.history[-1] if self.history else None
-        if last is not None and last[1] == row[0] and row[1] - last[0] <= HISTORY_BIN_H * MS_PER_H:
-            self.history[-1] = [last[0], row[1], *(a + b for a, b in zip(last[2:], row[2:], strict=True))]
+        kind = [held.lump_wh, held.ends_wh]
+        row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm, *kind]
+        if last is not None and last[1] == row[0] and last[5:] == kind and row[1] - last[0] <= HISTORY_BIN_H * MS_PER_H:
+            self.history[-1] = [last[0], row[1], *(a + b for a, b in zip(last[2:5], row[2:5], strict=True)), *kind]
             return
         self.history.append(row)
         oldest = held.stop_ms - HISTORY_H * MS_PER_H
         if self.history[0][1] < oldest - 24.0 * MS_PER_H:
             self.history = [kept for kept in self.history if kept[1] >= oldest]
 
-    def _give_ranges(self, now_ms: int) -> None:
-        """Put down ranges for the coming hours, to be held against what comes."""
+    def _give_ranges(self, held: Bin) -> None:
+        """Put down ranges for the coming hours, to be held against what comes, as coarsely as it is seen."""
+        now_ms = held.stop_ms
         ahead_h = np.linspace(0.0, Backtest.AHEAD_H[-1], 25)
         rng = np.random.default_rng(now_ms // 1000)
         paths = self.draw_ahead(now_ms, ahead_h * 3600.0, 64, rng, storms=False)
@@ -155,6 +147,8 @@ class Inflow:
             low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
             factor = self.backtest.conformal.widening
             low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
+            seen_wh = float(ndtri(0.9) * np.sqrt(held.lump_wh * middle + held.ends_wh**2))
+            low, high = middle - np.hypot(middle - low, seen_wh), middle + np.hypot(high - middle, seen_wh)
             self.backtest.give(now_ms, float(low), float(high), hours)
 
     @property
@@ -164,11 +158,10 @@ class Inflow:
 
     def _folded(self, bank: Bank | None, held: Bin) -> Bank:
         """The bank with one bin taken in; the bank given is left as it was."""
-        mean_w = held.energy_wh / held.span_h
-        variance = mean_w**2 * (self.noise.variance(held.cycles) + 0.003**2) + (1e-4 * self.running_w) ** 2
+        mean_w = held.mean_w
         if bank is None:
-            new = self._first(mean_w)
-            new.observe(mean_w, variance, held.span_h)
+            new = self._first(held.first_w)
+            new.observe(mean_w, held.variance_w2(self.noise, held.first_w, self.running_w), held.span_h)
             return new
         new = copy(bank)
         level = max(new.level_w, 0.002 * self.running_w)
@@ -178,6 +171,7 @@ class Inflow:
         new.predict(span_h, level, self.record.reached_mm / span_h)
         rate = self.storms.rate_per_h * (GAUGE_MISSES if self.gauge_seen else 1.0)
         begins, ends = (float(-np.expm1(-chance * span_h)) for chance in (rate, 1.0 / STORM_H))
+        variance = held.variance_w2(self.noise, max(new.level_w, level), self.running_w)
         new.observe(mean_w, variance, held.span_h, Surge(begins, ends, self.storms.mean_size / STORM_H))
         return new
 
@@ -305,9 +299,9 @@ class Inflow:
         if sum(row[1] - row[0] for row in rows) < SHORTEST_HISTORY_H * MS_PER_H:
             return
         fresh = self._anew(finer(self.bank.candidates, self.bank.weights))
-        for start_ms, stop_ms, energy_wh, cycles, rain_mm in rows:
+        for start_ms, stop_ms, energy_wh, cycles, rain_mm, lump_wh, ends_wh in rows:
             fresh.record.reached_mm = rain_mm
-            held = Bin(int(start_ms), int(stop_ms), energy_wh, max(int(cycles), 1))
+            held = Bin(int(start_ms), int(stop_ms), energy_wh, max(int(cycles), 1), lump_wh, ends_wh)
             fresh.bank = fresh._folded(fresh.bank, held)
             fresh.bank_ms = held.stop_ms
         tuned = fresh.bank
@@ -362,7 +356,7 @@ class Inflow:
                 "log_prior": pack_array(self.candidates.log_prior),
             },
             "backtest": asdict(self.backtest),
-            "history": pack_array(np.array(self.history, dtype=np.float64).reshape(-1, 5)),
+            "history": pack_array(np.array(self.history, dtype=np.float64).reshape(-1, 7)),
             "record": {
                 **asdict(self.record),
                 "expected_mm": [list(t) for t in sorted(self.record.expected_mm.items())],

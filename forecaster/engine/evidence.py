@@ -7,11 +7,17 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class PumpSpan:
-    """Pump energy at the plug over a span of whole cycles [Wh]."""
+    """Pump energy at the plug over a span [Wh]: of whole cycles, or a window where sampling is too coarse for them.
+
+    lump_wh : float — of a window: energy that one sample of a running pump stands for [Wh]; 0: runs are not sampled
+    ends_wh : float — of a window: how far what its ends cut off may stray [Wh]
+    """
 
     start_ms: int
     stop_ms: int
     energy_wh: float
+    lump_wh: float = 0.0
+    ends_wh: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +46,7 @@ class Began:
 @dataclass(frozen=True, slots=True)
 class Drained:
     """Counted since the pack took over: charge [%] where this moment read it, Wh at the plug, of other loads where
-    measured, and into the pack."""
+    measured, and into the pack; lump_wh as in PumpSpan."""
 
     at_ms: int
     charge_percent: float | None
@@ -48,6 +54,7 @@ class Drained:
     elapsed_s: float
     charging_wh: float
     loads_wh: float | None
+    lump_wh: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -209,6 +209,7 @@ class Fold(msgspec.Struct):
             elapsed_s=max(at_ms - opened.at_ms, 0) / 1000.0,
             charging_wh=max(mark.input_wh - opened.input_wh, 0.0),
             loads_wh=max(mark.loads_wh - opened.loads_wh, 0.0) if has_loads else None,
+            lump_wh=self.segmenter.lump_wh(at_ms),
         )
 
     def _charge(self, at_ms: int, key: str, value: float, told: Told) -> None:

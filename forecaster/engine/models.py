@@ -56,10 +56,16 @@ class Models:
         for told in evidence:
             match told:
                 case PumpSpan():
-                    inflow.observe(told.start_ms, told.stop_ms, told.energy_wh)
+                    inflow.observe(told.start_ms, told.stop_ms, told.energy_wh, told.lump_wh, told.ends_wh)
                 case Drained():
                     belief.observe(
-                        told.at_ms, told.charge_percent, told.plug_wh, told.elapsed_s, told.charging_wh, told.loads_wh
+                        told.at_ms,
+                        told.charge_percent,
+                        told.plug_wh,
+                        told.elapsed_s,
+                        told.charging_wh,
+                        told.loads_wh,
+                        told.lump_wh,
                     )
                     self.charging.count(told.at_ms, told.charging_wh)
                 case RainSpan():

@@ -77,6 +77,9 @@ def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> None:
         mean_w = models.inflow.mean_w(now_ms).p50
         plug_wh = drained.plug_wh + mean_w * unheard_h
         models.hear([replace(drained, plug_wh=plug_wh)])
+    window = None if age.pump_silent else spans.open_window(fold.now_ms, fold.segmenter)
+    if window is not None:
+        models.hear([window])
     if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
         return
     open_h = (now_ms - spans.cycle_ms) / _MS_PER_HOUR

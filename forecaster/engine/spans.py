@@ -14,7 +14,11 @@ _MS_PER_HOUR = 3_600_000.0
 _COUNTED_WINDOW_MS = 600_000
 _SAMPLED_WINDOW_MS = 1_800_000
 _PATIENCE = 4
-_ENOUGH_SAMPLES = 8.0
+_LEAST_WINDOW_MS = 300_000
+_LONGEST_WINDOW_MS = 4 * 3_600_000
+_LOOK_MS = 300_000
+_ENOUGH_CATCHES = 6.0
+_FAR_MORE = 2.0
 _FADE_MS = 7_200_000.0
 
 
@@ -48,7 +52,7 @@ class Spans(msgspec.Struct):
             and began >= self.end_ms
             and run.start_ms > began
         ):
-            span = self._emit(began, run.start_ms, self.cycle_wh)
+            span = self._emit(PumpSpan(began, run.start_ms, self.cycle_wh))
         self.cycle_ms, self.cycle_blind_ms = run.start_ms, meter_blind_ms
         self.cycle_wh = None
         if run.energy_wh is not None and not (run.samples >= 2 and (run.start_censored or run.stop_censored)):
@@ -57,56 +61,64 @@ class Spans(msgspec.Struct):
 
     def window(self, at_ms: int, segmenter: Segmenter) -> PumpSpan | None:
         """Called when a window may be due: close it where the sampling is coarse, else start anew."""
-        meter, began = segmenter.meter, self.window_ms
-        if began is None or not segmenter.coarse(at_ms):
+        if self.window_ms is None or not segmenter.coarse(at_ms):
             self._restart(at_ms, segmenter)
             return None
-        counter = segmenter.counter
-        counted = counter is not None and not counter.rhythm.silent(at_ms)
-        length = _COUNTED_WINDOW_MS if counted else _SAMPLED_WINDOW_MS
-        if at_ms - began < length:
-            self.due_ms = began + length
+        if not self._full(at_ms, segmenter):
             return None
-        if (
-            counted
-            and (meter.fresh_wh > 0.0 or meter.ticks == self.window_ticks)
-            and at_ms - began < _PATIENCE * length
-        ):
-            return None
-        span: PumpSpan | None = None
-        if meter.blind_ms == self.window_blind_ms and began >= self.end_ms:
-            used = meter.total_wh - self.window_wh - segmenter.standby_w * (at_ms - began) / _MS_PER_HOUR
-            span = self._emit(began, at_ms, max(used, 0.0))
+        span = self.open_window(at_ms, segmenter)
+        if span is not None:
+            self._emit(span)
         self._restart(at_ms, segmenter)
         return span
 
-    def _full(self, at_ms: int, segmenter: Segmenter) -> bool:
-        """Whether a window may end now: at a step of the counter, or with enough samples of a running pump in it."""
-        meter, counter = segmenter.meter, segmenter.counter
-        if counter is not None and not counter.rhythm.silent(at_ms):
-            return meter.fresh_wh <= 0.0 and meter.ticks > self.window_ticks
-        sample_wh = segmenter.running_w * (segmenter.interval_ms(at_ms) or 0) / _MS_PER_HOUR
-        return meter.total_wh - self.window_wh >= _ENOUGH_SAMPLES * sample_wh
+    def open_window(self, at_ms: int, segmenter: Segmenter) -> PumpSpan | None:
+        """The window as far as it went; None where the sampling is fine, it is too young, or holds blind time."""
+        meter, began = segmenter.meter, self.window_ms
+        if began is None or at_ms - began < _LEAST_WINDOW_MS or not segmenter.coarse(at_ms):
+            return None
+        if meter.blind_ms != self.window_blind_ms or began < self.end_ms:
+            return None
+        used = meter.total_wh - self.window_wh - segmenter.standby_w * (at_ms - began) / _MS_PER_HOUR
+        lump_wh = segmenter.lump_wh(at_ms)
+        ends_wh = 0.0 if lump_wh > 0.0 else segmenter.cut_wh()
+        return PumpSpan(began, at_ms, max(used, 0.0), lump_wh, ends_wh)
 
-    @staticmethod
-    def _length_ms(at_ms: int, segmenter: Segmenter) -> int:
-        counter = segmenter.counter
-        counted = counter is not None and not counter.rhythm.silent(at_ms)
-        return _COUNTED_WINDOW_MS if counted else _SAMPLED_WINDOW_MS
+    def _full(self, at_ms: int, segmenter: Segmenter) -> bool:
+        """Whether the window may end: at a step of the counter, or with enough catches expected in it.
+
+        Its length is set by what was seen before it, not by what it holds: a window that ends with a catch tells too
+        much. Only where far more comes than was expected does it end early.
+        """
+        meter, began = segmenter.meter, self.window_ms or 0
+        length_ms = at_ms - began
+        if segmenter.counted(at_ms):
+            if length_ms < _COUNTED_WINDOW_MS:
+                self.due_ms = began + _COUNTED_WINDOW_MS
+                return False
+            at_step = meter.fresh_wh <= 0.0 and meter.ticks != self.window_ticks
+            return at_step or length_ms >= _PATIENCE * _COUNTED_WINDOW_MS
+        enough_wh = _ENOUGH_CATCHES * segmenter.lump_wh(at_ms)
+        expected_wh = (self.recent_w or 0.0) * length_ms / _MS_PER_HOUR
+        self.due_ms = at_ms + _LOOK_MS
+        if length_ms < _SAMPLED_WINDOW_MS:
+            return False
+        came_early = meter.total_wh - self.window_wh >= _FAR_MORE * enough_wh
+        return expected_wh >= enough_wh or came_early or length_ms >= _LONGEST_WINDOW_MS
 
     def _restart(self, at_ms: int, segmenter: Segmenter) -> None:
         meter = segmenter.meter
         self.window_ms, self.window_wh, self.window_blind_ms = at_ms, meter.total_wh, meter.blind_ms
         self.window_ticks = meter.ticks
-        self.due_ms = at_ms + self._length_ms(at_ms, segmenter)
+        self.due_ms = at_ms + _LOOK_MS
 
-    def _emit(self, start_ms: int, stop_ms: int, energy_wh: float) -> PumpSpan:
-        self.end_ms = stop_ms
-        length = stop_ms - start_ms
-        watts = energy_wh / length * _MS_PER_HOUR
+    def _emit(self, span: PumpSpan) -> PumpSpan:
+        self.end_ms = span.stop_ms
+        length = span.stop_ms - span.start_ms
+        watts = span.energy_wh / length * _MS_PER_HOUR
         self.told_ms = min(self.told_ms + length, _FADE_MS)
         if self.recent_w is None:
             self.recent_w = watts
         else:
             self.recent_w += min(1.0, length / self.told_ms) * (watts - self.recent_w)
-        return PumpSpan(start_ms, stop_ms, energy_wh)
+        return span

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import msgspec
@@ -132,6 +133,23 @@ class Segmenter(msgspec.Struct):
         if source is None or source is Quantity.PUMP_ENERGY:
             return True
         return self._too_coarse(source, self.trackers[source])
+
+    def counted(self, now_ms: int) -> bool:
+        """Whether an energy counter is heard, so that nothing the pump uses is missed."""
+        return self.counter is not None and not self.counter.rhythm.silent(now_ms)
+
+    def lump_wh(self, now_ms: int) -> float:
+        """Energy that one sample of the running pump stands for, where sampling catches runs by chance and no counter
+        makes it good [Wh]; 0 elsewhere.
+        """
+        if self.counted(now_ms) or not self.coarse(now_ms):
+            return 0.0
+        return self.running_w * (self.interval_ms(now_ms) or 0.0) / 3_600_000.0
+
+    def cut_wh(self) -> float:
+        """How far what is counted over a window strays where its ends cut runs or steps of the counter [Wh]."""
+        step = 0.0 if self.counter is None else self.counter.resolution_wh or 1.0
+        return max(step, self.counter_runs.quantum_wh or 0.0) / math.sqrt(6.0)
 
     def interval_ms(self, now_ms: int) -> float | None:
         """Usual interval between samples of the source believed now [ms]; None where it is not known."""
