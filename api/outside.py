@@ -1,4 +1,4 @@
-"""What the faces know that an engine cannot: deliveries that fail, trouble with taking readings in."""
+"""What the faces know that an engine cannot: failing deliveries, trouble with taking readings in, a wrong clock."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import time
 
 from api.deliver.failing import failing_for
 from api.wiring import Services
+from collector.clock import CLOCK_NOTE
 from forecaster.alarms import Outside
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.site import Site
@@ -32,6 +33,7 @@ class OutsideView:
             failing=failing_for(self._services.ledger, site),
             trouble=self._trouble(),
             rehearsal=_running(self._services.ledger.tests(site.id)),
+            clock=self._services.ledger.noted(CLOCK_NOTE) or None,
         )
         self._known[site.id] = (now_s, outside)
         return outside

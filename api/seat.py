@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import msgspec
@@ -115,7 +115,10 @@ class Seat:
     def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Told:
         """A forecast of now, and the desk's transitions on it."""
         forecast = self.engine.forecast(now_ms)
-        transitions = self.desk.step(self.engine.status(now_ms), forecast, now_ms, outside)
+        status = self.engine.status(now_ms)
+        if outside.clock is not None:
+            status = replace(status, clock_suspect=outside.clock)
+        transitions = self.desk.step(status, forecast, now_ms, outside)
         text = msgspec.json.encode(document(forecast)).decode()
         self.postpone(now_ms, now_s)
         self.newest = forecast

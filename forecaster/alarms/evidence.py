@@ -64,11 +64,13 @@ class Outside:
     failing : tuple[Failing, ...] — delivery channels that fail now
     trouble : str | None — why readings cannot be taken in or stored (disk full, broker refuses), one line
     rehearsal : bool — a discharge test runs: being on the pack is meant
+    clock : str | None — why the clock of the machine that takes readings in is not believed
     """
 
     failing: tuple[Failing, ...] = ()
     trouble: str | None = None
     rehearsal: bool = False
+    clock: str | None = None
 
 
 def is_blind(status: SiteStatus, forecast: Forecast, outside: Outside) -> bool:

@@ -11,11 +11,13 @@ import msgspec
 import pytest
 
 from api.forecasting import ForecastWorker
+from api.outside import OutsideView
 from api.seat import Seat
 from api.wiring import Services
+from collector.clock import CLOCK_NOTE
 from collector.payload import Decoder
 from forecaster.alarms import Outside
-from forecaster.domain.alarms import AlarmState, AlarmTransition
+from forecaster.domain.alarms import AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Delivery
@@ -178,6 +180,38 @@ def test_one_sites_fault_stays_its_own(
         until(lambda: told(held) and any(who == "broken" for who, _ in work.troubles()))
         assert work.alive()
         assert all(who != "larkspur" for who, _ in work.troubles())
+    finally:
+        work.stop()
+        held.close()
+
+
+def test_a_clock_that_the_intake_does_not_believe_raises_its_alarm_and_clears_it(
+    tmp_path: Path, recorded: tuple[Site, list[Reading]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, readings = recorded
+    clock = HeldClock(NOW_MS)
+    held = services(tmp_path, {site.id: site}, clock=clock)
+    monkeypatch.setattr("api.outside.KEEP_S", 0.0)
+    work = ForecastWorker(
+        held.installation.sites, held.store, held.ledger, clock, owe=nothing_owed, outside=OutsideView(held)
+    )
+
+    def changed(kind: TransitionKind) -> list[AlarmTransition]:
+        clock.move(5)
+        work.wake()
+        found = held.ledger.transitions(site.id, 0, clock.now_ms() + 1)
+        return [t for t in found if t.alarm.kind is AlarmKind.CLOCK_SUSPECT and t.kind is kind]
+
+    try:
+        held.store.append(readings)
+        held.ledger.note(CLOCK_NOTE, "the clock here is 14.0 days behind the last stored message")
+        work.start()
+        until(lambda: bool(changed(TransitionKind.RAISED)))
+        (raised,) = changed(TransitionKind.RAISED)
+        assert "14.0 days behind" in raised.alarm.headline
+        assert changed(TransitionKind.CLEARED) == []
+        held.ledger.note(CLOCK_NOTE, "")
+        until(lambda: bool(changed(TransitionKind.CLEARED)))
     finally:
         work.stop()
         held.close()
