@@ -151,6 +151,8 @@ class Session:
             self.state.connected = False
             client.disconnect()
             client.loop_stop()
+            # the callbacks know the client: without this its sockets would stay open until a collection of cycles
+            client.on_connect = client.on_disconnect = client.on_subscribe = client.on_message = None
 
     def _client(self, answered: threading.Event, down: threading.Event) -> mqtt.Client:
         options: dict[str, Any] = {} if self._protocol == mqtt.MQTTv5 else {"clean_session": False}
