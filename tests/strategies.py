@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.site import Pack, Pump
 
 T0_MS = 1_772_510_700_000
 
@@ -68,3 +69,23 @@ readings: st.SearchStrategy[Reading] = st.builds(
     arrived_ms=st.integers(min_value=T0_MS, max_value=T0_MS + 5),
 )
 """Readings that collide often."""
+
+pumps: st.SearchStrategy[Pump] = st.builds(
+    lambda amps, spread, factor, hp: Pump(
+        rated_voltage_v=115, rated_current_a=(amps, amps * spread), power_factor=factor, horsepower=hp
+    ),
+    st.floats(2, 12),
+    st.floats(1, 2),
+    st.none() | st.floats(0.5, 0.95),
+    st.none() | st.floats(0.2, 1.0),
+)
+"""Pumps on 115 V, of plates that tell much or little."""
+
+packs: st.SearchStrategy[Pack] = st.builds(
+    lambda wh, watts, factor, idle: Pack(wh, watts, watts * factor, idle_w=idle),
+    st.floats(300, 5000),
+    st.floats(200, 3000),
+    st.floats(1, 3),
+    st.none() | st.floats(1, 30),
+)
+"""Packs from a small power bank to a wall of cells."""

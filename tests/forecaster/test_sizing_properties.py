@@ -18,23 +18,8 @@ from forecaster.sizing.question import Question
 from forecaster.sizing.runtime import triangular
 from forecaster.sizing.seasons import HOUR_MS, record_of
 from forecaster.sizing.terms import Band, number
+from tests.strategies import packs, pumps
 
-pumps = st.builds(
-    lambda amps, spread, factor, hp: Pump(
-        rated_voltage_v=115, rated_current_a=(amps, amps * spread), power_factor=factor, horsepower=hp
-    ),
-    st.floats(2, 12),
-    st.floats(1, 2),
-    st.none() | st.floats(0.5, 0.95),
-    st.none() | st.floats(0.2, 1.0),
-)
-packs = st.builds(
-    lambda wh, watts, factor, idle: Pack(wh, watts, watts * factor, idle_w=idle),
-    st.floats(300, 5000),
-    st.floats(200, 3000),
-    st.floats(1, 3),
-    st.none() | st.floats(1, 30),
-)
 rhythms = st.builds(lambda duty, run_s: Question(duty * 3600 / run_s, run_s), st.floats(0.01, 0.8), st.floats(3, 60))
 
 
