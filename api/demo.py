@@ -11,39 +11,69 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from api.embedded import free_port
+from api.forecasting import ForecastWorker
 from api.process import EVERYTHING, Process
+from collector.collector import Collector
 from collector.payload import Decoder
 from collector.settings import load_installation, site_toml
 from collector.store.open import open_store
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
+from forecaster.twin.draw import OUTLOOK_SENSOR, topic_of
 from forecaster.twin.live import LiveSite, Scenario
 
 HISTORY_H = 12.0
 LEAD_S = 30.0
-STEP_S = 0.1
+STEP_S = 0.05
+AHEAD_MS = 60_000
+"""How far the clock may run ahead of what the forecaster has folded: well below what any channel's silence is."""
+SUBSCRIBE_S = 0.5
+"""Real seconds that the collector is given to subscribe once it is connected."""
+PATIENCE_S = 60.0
+"""Real seconds after which the clock goes on without a message that never came through."""
 BATCH = 5_000
+OUTLOOK_TOPIC = topic_of(OUTLOOK_SENSOR)
+"""Rain to come is of later times: it does not tell how far the readings have come through."""
 
 
 class LapseClock:
-    """Time-lapse: wall time runs `speed` times as fast from a start; durations stay real."""
+    """Time-lapse: wall time runs `speed` times as fast from a start, up to a limit; durations stay real.
+
+    The limit is what keeps it true on a busy machine: where the simulated messages have not come through yet, the
+    clock waits for them, so that nobody takes a queue for silence.
+    """
 
     def __init__(self, start_ms: int, speed: float) -> None:
-        self._start_ms, self._speed = start_ms, speed
+        self._at_ms, self._speed = float(start_ms), speed
+        self._limit_ms: float | None = None
         self._from_s = time.monotonic()
+        self._lock = threading.Lock()
 
     def now_ms(self) -> int:
-        """Simulated UTC milliseconds."""
-        return self._start_ms + round((time.monotonic() - self._from_s) * self._speed * 1000.0)
+        """Simulated UTC milliseconds; never steps back."""
+        with self._lock:
+            now_s = time.monotonic()
+            at_ms = self._at_ms + (now_s - self._from_s) * self._speed * 1000.0
+            if self._limit_ms is not None:
+                at_ms = max(self._at_ms, min(at_ms, self._limit_ms))
+            self._at_ms, self._from_s = at_ms, now_s
+            return round(at_ms)
 
     def monotonic_s(self) -> float:
         """Real seconds."""
         return time.monotonic()
 
+    def hold(self, limit_ms: int) -> None:
+        """Go no further than a time, until told otherwise."""
+        self.now_ms()
+        with self._lock:
+            self._limit_ms = float(limit_ms)
+
     def restart(self) -> None:
-        """Begin again at the start."""
-        self._from_s = time.monotonic()
+        """Go on from here: the time since the last look does not count."""
+        with self._lock:
+            self._from_s = time.monotonic()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +102,53 @@ def cellars(seed: int, start_ms: int, fail_after_s: float) -> list[Cellar]:
     return found
 
 
+class Pace:
+    """How far the clock may go: AHEAD_MS beyond what was sent and has come through."""
+
+    def __init__(self, start_ms: int) -> None:
+        self._start_ms = start_ms
+        self._sent_ms = self._passed_ms = self._settled_ms = start_ms
+        self._reached_ms: int | None = None
+        self._moved_s = 0.0
+
+    def sent(self, at_ms: int) -> None:
+        """A message of a time was published."""
+        self._sent_ms = max(self._sent_ms, at_ms)
+
+    def passed(self, to_ms: int) -> None:
+        """The cellars have lived up to a time and published all of it."""
+        self._passed_ms = max(self._passed_ms, to_ms)
+
+    def limit_ms(self, reached_ms: int, now_s: float) -> int:
+        """The limit, where the forecaster has folded up to `reached_ms` by a real time."""
+        if reached_ms != self._reached_ms:
+            self._reached_ms, self._moved_s = reached_ms, now_s
+        through = reached_ms >= self._sent_ms or now_s - self._moved_s > PATIENCE_S
+        settled_ms = self._passed_ms if through else reached_ms
+        self._settled_ms = max(self._settled_ms, settled_ms)
+        return self._settled_ms + AHEAD_MS
+
+
 class Demo:
     """A demo in a folder of its own. prepare(), then run() until ctrl-C."""
 
-    def __init__(self, folder: Path, *, speed: float, seed: int, port: int, start_ms: int | None = None) -> None:
+    def __init__(
+        self, folder: Path, *, speed: float, seed: int, port: int, start_ms: int | None = None, lead_s: float = LEAD_S
+    ) -> None:
         self._folder = folder
         now_ms = time.time_ns() // 1_000_000 if start_ms is None else start_ms
         self.port = port or free_port()
-        self.fails_in_s = LEAD_S
+        self.fails_in_s = lead_s
+        self._start_ms = now_ms
         self._clock = LapseClock(now_ms, speed)
+        self._clock.hold(now_ms)
         history_s = HISTORY_H * 3_600.0
-        self._cellars = cellars(seed, now_ms - round(history_s * 1000.0), history_s + LEAD_S * speed)
+        self._cellars = cellars(seed, now_ms - round(history_s * 1000.0), history_s + lead_s * speed)
         self._process: Process | None = None
         self._ending = threading.Event()
         self._publisher = threading.Thread(target=self._publish, name="cellars", daemon=True)
         self._broker_port = free_port()
+        self._pace = Pace(now_ms)
         self._problem: str | None = None
 
     @property
@@ -147,11 +209,24 @@ class Demo:
             self.end()
             return
         client.loop_start()
+        while not self._listened_to() and not self._ending.wait(STEP_S):
+            self._clock.hold(self._start_ms)
+        self._ending.wait(SUBSCRIBE_S)
         while not self._ending.wait(STEP_S):
-            for cellar in self._cellars:
-                self._pass_time(client, cellar)
+            self._clock.hold(self._pace.limit_ms(self._folded_ms(), time.monotonic()))
+            self._pass_time(client)
         client.disconnect()
         client.loop_stop()
+
+    def _listened_to(self) -> bool:
+        """Whether the collector is at the broker: what is published before that reaches nobody."""
+        workers = self._process.services.workers if self._process is not None else []
+        return any(isinstance(worker, Collector) and worker.state().connected for worker in workers)
+
+    def _folded_ms(self) -> int:
+        """Up to where the forecaster has folded what the cellars sent."""
+        workers = self._process.services.workers if self._process is not None else []
+        return max((worker.reached_ms for worker in workers if isinstance(worker, ForecastWorker)), default=0)
 
     def _connected(self, client: mqtt.Client) -> bool:
         for _ in range(100):
@@ -164,9 +239,16 @@ class Demo:
                 return True
         return False
 
-    def _pass_time(self, client: mqtt.Client, cellar: Cellar) -> None:
-        ahead_s = (self._clock.now_ms() - cellar.live.now_ms) / 1000.0
-        if ahead_s <= 0.0:
-            return
-        for message in cellar.live.step(ahead_s):
-            client.publish(cellar.prefix + message.topic, message.payload, qos=1)
+    def _pass_time(self, client: mqtt.Client) -> None:
+        """Let the cellars live up to the clock's time, and publish what they sent meanwhile, in order."""
+        now_ms = self._clock.now_ms()
+        sent: list[tuple[int, str, bytes]] = []
+        for cellar in self._cellars:
+            ahead_s = (now_ms - cellar.live.now_ms) / 1000.0
+            if ahead_s > 0.0:
+                sent += [(m.at_ms, cellar.prefix + m.topic, m.payload) for m in cellar.live.step(ahead_s)]
+        for at_ms, topic, payload in sorted(sent):
+            client.publish(topic, payload, qos=1)
+            if not topic.endswith(OUTLOOK_TOPIC):
+                self._pace.sent(at_ms)
+        self._pace.passed(now_ms)

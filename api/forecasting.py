@@ -26,6 +26,7 @@ from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Checkpoint, Clock, Delivery, Ledger, ReadingStore
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
@@ -38,6 +39,8 @@ POLL_S = 1.0
 TURN_S = 0.02
 BUDGET_S = 0.5
 CHECKPOINT_S = 600.0
+AHEAD = frozenset({Quantity.RAIN_EXPECTED})
+"""Quantities of times to come: they do not tell how far the readings have come."""
 BACKOFF_S = 2.0
 
 Look = Callable[[Site], Outside]
@@ -111,6 +114,7 @@ class ForecastWorker:
         self._caught_up = threading.Event()
         self._trouble: str | None = None
         self.counts_so_far = Counts()
+        self.reached_ms = 0
         self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
         self.on_owed: Callable[[], None] | None = None
         self.make_room: Callable[[], bool] | None = None
@@ -147,7 +151,7 @@ class ForecastWorker:
         return found + [(seat.site.id, seat.fault) for seat in list(self._seats.values()) if seat.fault]
 
     def counts(self) -> list[tuple[str, str, str, float]]:
-        """(name, type, help, value) for the metrics."""
+        """For the metrics."""
         now = self.counts_so_far
         return [
             ("outlast_forecaster_readings", "counter", "Readings folded.", float(now.readings)),
@@ -235,6 +239,7 @@ class ForecastWorker:
         self._issue()
         self._write()
         self._rehearse()
+        self._refit()
         for group in self._groups:
             if time.monotonic() - group.saved_s >= CHECKPOINT_S:
                 self._save(group)
@@ -246,6 +251,7 @@ class ForecastWorker:
             self._take(group.seats[reading.site], reading, live=live)
         group.cursor = tail.cursor
         self.counts_so_far.readings += len(tail.readings)
+        self.reached_ms = max(self.reached_ms, *(r.time_ms for r in tail.readings if r.quantity not in AHEAD), 0)
         for site in {reading.site for reading in tail.readings}:
             events = group.seats[site].drain()
             self._rehearsals.noticed(events)
