@@ -207,6 +207,11 @@ class PackBelief:
             self._cache = (key, self._posterior(now))
         return self._cache[1]
 
+    def settle(self) -> None:
+        """Work out what the evidence leaves, once for all copies made from here; changes nothing that is known."""
+        if self.discharge is not None:
+            self._known(self.discharge)
+
     def _posterior(self, now: Discharge) -> Posterior:
         scene = Scene(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
         return posterior(self.mean, self.covariance, self.rounding, now.evidence, scene)

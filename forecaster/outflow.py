@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from forecaster.noise import normals, uniforms, wobble_modes
 from forecaster.recession import BASE, GAINS, RAIN, SHARE_SPREAD, SHARES, STORES, WOBBLE, Bank
-from forecaster.storms import STORM_H, filled_h
+from forecaster.storms import STORM_H
 
 Array = NDArray[np.float64]
 
@@ -18,6 +18,8 @@ SLOW_WOBBLE, SLOW_WOBBLE_H = 0.02, 14.0
 """Wobble too slow to be learnt in a day: relative size, correlation time [h] (common practice, no source)."""
 
 STORM_H_SPREAD = 0.4
+
+_MOST_EXPONENT = 600.0
 
 
 class Draws:
@@ -56,8 +58,7 @@ class Draws:
         """Energy ahead of water that is already there [Wh], shape (draws, T), without wobble."""
         path = self.base[:, None] * ahead_h
         gone_wh = self.stores * np.exp(-lag_h / self.tau_h) * self.tau_h
-        taus = np.unique(self.tau_h)
-        start_wh = np.stack([np.sum(gone_wh * (self.tau_h == tau), axis=1) for tau in taus.tolist()], axis=1)
+        taus, start_wh = _by_scale(gone_wh, self.tau_h)
         return np.asarray(path + start_wh @ -np.expm1(-ahead_h / taus[:, None]), dtype=np.float64)
 
     def raining_wh(self, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> Array:
@@ -73,13 +74,23 @@ class Draws:
         rows = np.flatnonzero(fills.sum(axis=1) > 0.01 * (self.base + self.stores.sum(axis=1)))
         if not rows.size:
             return path
-        since = ahead_h + lag_h
-        after = np.maximum(since - self.ends[rows, None], 0.0)
-        for k in range(3):
-            tau = self.tau_h[rows, k, None]
-            gone = filled_h(np.array(lag_h), tau) - filled_h(np.maximum(lag_h - self.ends[rows, None], 0.0), tau)
-            path[rows] += fills[rows, k, None] * (filled_h(since, tau) - filled_h(after, tau) - gone)
+        since = np.concatenate([[lag_h], ahead_h + lag_h])
+        given = self._given_wh(rows, fills[rows], since)
+        path[rows] = given[:, 1:] - given[:, :1]
         return path
+
+    def _given_wh(self, rows: NDArray[np.intp], fills: Array, since: Array) -> Array:
+        """What rain that began at the bank's time, and ends when it is drawn to, has given by `since` [h], shape
+        (rows, T): the difference of two `filled_h`, its exponentials shared by all draws of one time constant.
+        """
+        ends, tau_h = self.ends[rows], self.tau_h[rows]
+        scales, weight = _by_scale(fills * tau_h, tau_h)
+        late = weight * np.exp(np.minimum(ends[:, None] / scales, _MOST_EXPONENT))
+        decay = np.exp(-since / scales[:, None])
+        total, all_of = fills.sum(axis=1)[:, None], weight.sum(axis=1)[:, None]
+        after = np.maximum(since - ends[:, None], 0.0)
+        stopped = after * total + np.where(after > 0.0, late @ decay - all_of, 0.0)
+        return np.asarray(since * total + weight @ decay - all_of - stopped)
 
     def arrived_wh(self, ahead_h: Array, depth_mm: float) -> Array:
         """Energy ahead of measured rain that has just reached the reservoirs [Wh], shape (draws, T)."""
@@ -100,6 +111,16 @@ class Draws:
             factor[rows] += (self.now[rows] * np.exp(-lag_h / tau_h))[:, None] * np.exp(-middle / tau_h)
         rise = np.diff(path, axis=1) * np.maximum(factor, 0.0)
         return np.concatenate([np.zeros((self.draws, 1)), np.cumsum(rise, axis=1)], axis=1)
+
+
+def _by_scale(amount: Array, tau_h: Array) -> tuple[Array, Array]:
+    """Amounts (draws, 3) by time constant: those that occur (S,), and each draw's amounts of them (draws, S)."""
+    scales, which = np.unique(tau_h, return_inverse=True)
+    which = which.reshape(tau_h.shape)
+    weight, row = np.zeros((tau_h.shape[0], scales.size)), np.arange(tau_h.shape[0])
+    for k in range(tau_h.shape[1]):
+        weight[row, which[:, k]] += amount[:, k]
+    return scales, weight
 
 
 def _roots(covariance: Array) -> Array:

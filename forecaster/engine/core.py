@@ -221,10 +221,12 @@ class Engine:
         """Copies of state and models with what is held back folded in."""
         if self._ahead is None:
             fold = msgspec.msgpack.decode(msgspec.msgpack.encode(self._fold), type=Fold)
+            self._models.belief.settle()
             models = self._models.copy()
             told = Told()
             fold.take(self._buffer.waiting(), told)
             self._hear(fold, models, told.evidence)
+            models.belief.settle()
             self._ahead = (fold, models)
         return self._ahead
 

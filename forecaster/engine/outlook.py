@@ -12,6 +12,7 @@ from forecaster.domain.forecast import Basis, DrawParts, Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
+from forecaster.domain.status import Spread
 from forecaster.energy import PackDraws
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
@@ -66,26 +67,32 @@ def age_of(fold: Fold, now_ms: int) -> Age:
     )
 
 
-def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> None:
-    """Bring copies of the models to the present: what the pump must have used since, and a cycle that is overdue."""
+def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
+    """Bring copies of the models to the present: what the pump must have used since, and a cycle that is overdue.
+
+    Returns the pump's mean power then [W].
+    """
     drained = fold.drained(now_ms, None)
     spans = fold.spans
     if drained is not None:
         last_ms = fold.accounts.percent_ms or 0
         newest = max((t.rhythm.last_ms or 0 for t in fold.segmenter.trackers.values()), default=last_ms)
         unheard_h = max(now_ms - newest, 0) / _MS_PER_HOUR if age.pump_silent else 0.0
-        mean_w = models.inflow.mean_w(now_ms).p50
-        plug_wh = drained.plug_wh + mean_w * unheard_h
-        models.hear([replace(drained, plug_wh=plug_wh)])
+        if unheard_h > 0.0:
+            unheard_wh = models.inflow.mean_w(now_ms).p50 * unheard_h
+            drained = replace(drained, plug_wh=drained.plug_wh + unheard_wh)
+        models.hear([drained])
     window = None if age.pump_silent else spans.open_window(fold.now_ms, fold.segmenter)
     if window is not None:
         models.hear([window])
+    mean = models.inflow.mean_w(now_ms)
     if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
-        return
+        return mean
     open_h = (now_ms - spans.cycle_ms) / _MS_PER_HOUR
-    mean_w = models.inflow.mean_w(now_ms).p50
-    if open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None:
+    if open_h * mean.p50 > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None:
         models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh)])
+        return models.inflow.mean_w(now_ms)
+    return mean
 
 
 def outlook(
@@ -93,7 +100,7 @@ def outlook(
 ) -> Forecast:
     """The forecast at a time. `models` are copies: they are carried forward to the present."""
     age = age_of(fold, now_ms)
-    carry_forward(fold, models, now_ms, age)
+    mean = carry_forward(fold, models, now_ms, age)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms)
     pack = models.belief.draw(DRAWS, rng, None if on_pack else percent)
@@ -109,7 +116,6 @@ def outlook(
     widening = models.inflow.widening
     hours = reserve.widen(reserve.first_passage(drain, pack.to_reserve_wh, grid), widening)
     to_empty = reserve.widen(reserve.first_passage(drain, pack.to_empty_wh, grid), widening)
-    mean = models.inflow.mean_w(now_ms)
     pace = pace_of(fold, mean.p50, now_ms)
     parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
     return Forecast(
