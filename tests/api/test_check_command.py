@@ -1,0 +1,128 @@
+"""`outlast check` against a real broker, and weather from a real HTTP server."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+import pytest
+
+from api.cli import main
+from api.weather import WeatherWorker
+from collector.settings import site_toml
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Weather
+from forecaster.twin.live import LiveSite, larkspur_site
+from tests.engines import ROOT, free_port
+from tests.servers import Mosquitto, mosquitto
+from tests.story import NOW_MS, services
+
+__all__ = ["mosquitto"]
+
+
+def installation(folder: Path, port: int) -> LiveSite:
+    live = LiveSite(seed=3, start_ms=NOW_MS)
+    (folder / "sites").mkdir()
+    (folder / "sites" / "larkspur.toml").write_text(site_toml(live.site), encoding="utf-8")
+    (folder / "outlast.toml").write_text(f'[broker]\nurl = "mqtt://127.0.0.1:{port}"\n', encoding="utf-8")
+    return live
+
+
+def newest(live: LiveSite) -> dict[str, bytes]:
+    return {message.topic: message.payload for message in live.step(6.1 * 3_600.0)}
+
+
+def test_check_tells_what_speaks_what_is_silent_and_what_is_not_understood(
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Values the broker remembers carry their own time, so they are known for what they are."""
+    live = installation(tmp_path, mosquitto.port)
+    last = newest(live)
+    silent, bad = sorted(last)[:2]
+    mosquitto.publish(
+        [(topic, b"not json" if topic == bad else body) for topic, body in last.items() if topic != silent],
+        retain=True,
+    )
+    assert main(["check", "--config", str(tmp_path), "--seconds", "2", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    verdicts = {channel["topic"]: channel["verdict"] for channel in told["channels"]}
+    assert verdicts.pop(silent) == "silent"
+    assert verdicts.pop(bad) == "refused"
+    assert set(verdicts.values()) == {"ok"}
+    mosquitto.publish([(topic, last[topic]) for topic in (silent, bad)], retain=True)
+    assert main(["check", "--config", str(tmp_path), "--seconds", "5"]) == 0
+    assert capsys.readouterr().out.count("\nok ") == len(live.site.channels) - 1
+
+
+def test_check_without_a_broker_is_a_negative_finding_in_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = free_port()
+    installation(tmp_path, port)
+    assert main(["check", "--config", str(tmp_path), "--seconds", "1"]) == 1
+    told = capsys.readouterr()
+    assert (told.out, told.err.count("\n")) == ("", 1)
+    assert f"no broker answers at 127.0.0.1:{port}" in told.err
+
+
+@contextmanager
+def weather_service(answers: list[tuple[int, bytes]]) -> Iterator[str]:
+    """A JSON service that gives some answers, one a request; its address."""
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            status, body = answers.pop(0)
+            self.send_response(status)
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, format: str, *args: object) -> None:
+            """Quiet."""
+
+    server = HTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}/hourly"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+def test_rain_to_come_is_polled_and_stored(tmp_path: Path) -> None:
+    """Hours that have begun or are not known are left out; trouble is told, and goes with the next answer."""
+    hours = ["2026-03-03T11:00", "2026-03-03T12:00", "2026-03-03T13:00", "2026-03-03T14:00"]
+    good = json.dumps({"hourly": {"time": hours, "rain": [9.0, 0.1, None, 0.2]}}).encode()
+    answers = [(503, b"later"), (200, b"<html>"), (200, b'{"hourly": {"time": ["x"], "rain": [1]}}'), (200, good)]
+    with weather_service(answers) as url:
+        weather = Weather(url=url, time="$.hourly.time[*]", rain="$.hourly.rain[*]", unit="inch")
+        site = replace(larkspur_site(), weather=weather)
+        held = services(tmp_path, {site.id: site})
+        told: list[int] = []
+        worker = WeatherWorker({site.id: site}, held.store, held.clock, lambda: told.append(1))
+        for _ in range(3):
+            worker.poll(site)
+            assert site.id in worker.failing()
+        assert (held.store.count(), told) == (0, [])
+        worker.poll(site)
+        points = held.store.series(site.id, Quantity.RAIN_EXPECTED, NOW_MS, NOW_MS + 86_400_000)
+        worker.stop()
+        held.close()
+    assert worker.failing() == {}
+    assert told == [1]
+    assert [point.mean for point in points] == pytest.approx([2.54, 5.08])
+
+
+def test_the_environment_script_names_a_wrong_word() -> None:
+    done = subprocess.run(
+        [str(ROOT / "deploy" / "environment"), "tets"], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == "environment: tets is neither run nor test\n"
