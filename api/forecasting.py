@@ -12,11 +12,11 @@ import threading
 import time
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 
 import msgspec
 
 from api.answers import alarm_out, reading_out
+from api.carried import Counts, Group, Owed
 from api.rehearsals import Rehearsals, unread_results
 from api.seat import SITE_FAULTS, Seat, Told
 from api.stream import Hub
@@ -48,40 +48,6 @@ Look = Callable[[Site], Outside]
 
 Owe = Callable[[Site, Sequence[AlarmTransition], Forecast | None, int], list[Delivery]]
 """What transitions owe to receivers: (site, transitions, newest forecast, now_ms) -> deliveries."""
-
-
-@dataclass(slots=True)
-class Group:
-    """Sites that share a cursor."""
-
-    seats: dict[str, Seat]
-    cursor: str | None
-    saved_s: float
-    sites: frozenset[str] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.sites = frozenset(self.seats)
-
-
-@dataclass(frozen=True, slots=True)
-class Owed:
-    """Transitions to commit together with what they owe and the desk that made them."""
-
-    site: Site
-    transitions: list[AlarmTransition]
-    forecast: Forecast | None
-    at_ms: int
-    checkpoint: Checkpoint
-
-
-@dataclass(slots=True)
-class Counts:
-    """What this process has done since it started."""
-
-    readings: int = 0
-    forecasts: int = 0
-    transitions: int = 0
-    faults: int = 0
 
 
 class ForecastWorker:

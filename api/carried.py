@@ -1,0 +1,45 @@
+"""What the forecaster's worker carries from one turn to the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from api.seat import Seat
+from forecaster.domain.alarms import AlarmTransition
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.ports import Checkpoint
+from forecaster.domain.site import Site
+
+
+@dataclass(slots=True)
+class Group:
+    """Sites that share a cursor."""
+
+    seats: dict[str, Seat]
+    cursor: str | None
+    saved_s: float
+    sites: frozenset[str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.sites = frozenset(self.seats)
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """Transitions to commit together with what they owe and the desk that made them."""
+
+    site: Site
+    transitions: list[AlarmTransition]
+    forecast: Forecast | None
+    at_ms: int
+    checkpoint: Checkpoint
+
+
+@dataclass(slots=True)
+class Counts:
+    """What this process has done since it started."""
+
+    readings: int = 0
+    forecasts: int = 0
+    transitions: int = 0
+    faults: int = 0
