@@ -60,6 +60,8 @@ def subscribed(ledger: Ledger, share: Share) -> bool:
     return ledger.noted(f"filters:{share.named('load')}") is not None
 
 
+@pytest.mark.long
+@pytest.mark.timeout(600)
 def test_a_share_moves_to_another_machine_and_nothing_is_lost(
     tmp_path: Path, influx: Influx, broker: Mosquitto
 ) -> None:
@@ -89,7 +91,7 @@ def test_a_share_moves_to_another_machine_and_nothing_is_lost(
             closing(open_ledger(installation.ledger_url, owner=False)) as ledger,
             closing(open_readings(installation, ledger, SystemClock(), role="look", owner=False)) as store,
         ):
-            wait_until(lambda: store.count() >= published.messages, "all readings on the server", 90)
+            wait_until(lambda: store.count() >= published.messages, "all readings on the server", 240)
             assert store.count() == published.messages == round(RATE * SECONDS)
             assert store.sites() == sorted(site_id(n) for n in range(SITES))
     finally:
