@@ -98,10 +98,13 @@ class Collector:
         self._upkeep.start()
 
     def stop(self) -> None:
-        """Finish what is in hand and let go; the broker keeps what comes from now on."""
+        """Finish what is in hand and let go; the broker keeps what comes from now on.
+
+        The intake ends first: what it makes durable to the end is still acknowledged over the standing connection.
+        """
         self._stop.set()
-        self._session.stop()
         self._intake.stop()
+        self._session.stop()
         if self._upkeep.is_alive():
             self._upkeep.join(10.0)
 

@@ -7,6 +7,7 @@ the same number stands for another message. Callbacks only note and enqueue; no 
 from __future__ import annotations
 
 import logging
+import queue
 import random
 import ssl
 import threading
@@ -28,12 +29,21 @@ from forecaster.domain.ports import Clock
 log = logging.getLogger("outlast.session")
 
 CONNECT_S = 10.0
+SETTLE_S = 2.0
+"""How long a goodbye waits for the broker to have taken our acknowledgements."""
+
+NOBODYS_FILTER = "outlast/nobody/subscribes/to/this"
+"""Unsubscribed from at the end: its answer tells that all that we sent before it has been taken."""
+
 BACKOFF_S = (0.5, 30.0)
 RECEIVE_MAXIMUM = 2000
 """Messages on their way to us at once, where the broker lets us choose."""
 
 RAPID_S, RAPID_COUNT = 60.0, 4
 """So many connections lost within so long, each just after it stood: another client uses our name."""
+
+Left = queue.SimpleQueue[int | None]
+"""Numbers of the unsubscriptions that a broker has answered on one connection; None: the connection is gone."""
 
 UNSUPPORTED_VERSION = 132
 TAKEN_OVER = 142
@@ -106,7 +116,10 @@ class Session:
         self._thread.start()
 
     def stop(self) -> None:
-        """Disconnect, leaving the session at the broker so that it keeps what comes."""
+        """Disconnect, leaving the session at the broker so that it keeps what comes.
+
+        What was acknowledged before this call has been taken by the broker when it returns, and is not sent again.
+        """
         self._stop.set()
         self._down.set()
         if self._thread.is_alive():
@@ -135,7 +148,8 @@ class Session:
     def _one_connection(self) -> None:
         """Connect, stay until the connection is gone, clean up."""
         self._answered, self._down, self._refused = threading.Event(), threading.Event(), False
-        client = self._client(self._answered, self._down)
+        left: Left = queue.SimpleQueue()
+        client = self._client(self._answered, self._down, left)
         try:
             self._connect(client)
             client.loop_start()
@@ -148,13 +162,29 @@ class Session:
                 if not _loop_lives(self._client_id):
                     raise SessionError("the network thread ended by itself; it is started anew")
         finally:
+            if self._stop.is_set() and self.state.connected:
+                self._settle(client, left)
             self.state.connected = False
             client.disconnect()
             client.loop_stop()
             # the callbacks know the client: without this its sockets would stay open until a collection of cycles
-            client.on_connect = client.on_disconnect = client.on_subscribe = client.on_message = None
+            client.on_connect = client.on_disconnect = client.on_message = None
+            client.on_subscribe = client.on_unsubscribe = None
 
-    def _client(self, answered: threading.Event, down: threading.Event) -> mqtt.Client:
+    def _settle(self, client: mqtt.Client, left: Left) -> None:
+        """Wait until the broker has taken our acknowledgements.
+
+        A broker that meets a closed connection while it sends drops what it has not read yet, acknowledgements too. It
+        reads in order, so that the answer to a last request comes after them.
+        """
+        _, asked = client.unsubscribe(NOBODYS_FILTER)
+        try:
+            while asked is not None and left.get(timeout=SETTLE_S) not in (asked, None):
+                continue
+        except queue.Empty:
+            log.warning("the broker does not answer the goodbye; it may send again what is already stored")
+
+    def _client(self, answered: threading.Event, down: threading.Event, left: Left) -> mqtt.Client:
         options: dict[str, Any] = {} if self._protocol == mqtt.MQTTv5 else {"clean_session": False}
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
@@ -176,17 +206,21 @@ class Session:
 
         def on_disconnect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
             self._on_disconnect(reason)
+            left.put(None)
             down.set()
             answered.set()
 
         def on_subscribe(_c: Any, _u: Any, _m: int, reasons: list[ReasonCode], _p: Any) -> None:
             self._on_subscribe(reasons)
 
+        def on_unsubscribe(_c: Any, _u: Any, mid: int, _r: Any, _p: Any) -> None:
+            left.put(mid)
+
         def on_message(_c: Any, _u: Any, message: mqtt.MQTTMessage) -> None:
             self._on_message(client, message)
 
         client.on_connect, client.on_disconnect = on_connect, on_disconnect
-        client.on_subscribe, client.on_message = on_subscribe, on_message
+        client.on_subscribe, client.on_unsubscribe, client.on_message = on_subscribe, on_unsubscribe, on_message
         return client
 
     def _connect(self, client: mqtt.Client) -> None:

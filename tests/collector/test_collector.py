@@ -62,6 +62,16 @@ def house(folder: Path, broker_url: str, site: str = LARKSPUR, extra: str = "") 
         made.stop()
 
 
+@contextmanager
+def open_readings_of(folder: Path) -> Iterator[ReadingStore]:
+    """The readings of an installation that does not run."""
+    store = open_store(load_installation(folder).readings_url)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
 def plug(at_s: int, power: float = 480.5) -> tuple[str, bytes]:
     """A plug's message `at_s` seconds after the start."""
     return "cellar/plug/state", b'{"power":%r,"time":%d}' % (power, START_S + at_s)
@@ -82,6 +92,35 @@ def test_messages_become_readings_and_are_acknowledged(tmp_path: Path, mosquitto
         mosquitto.publish([plug(1000)])
         eventually(lambda: made.collector.state().messages > 0, "a message")
         assert made.collector.state().messages == 1, "what was acknowledged comes again"
+
+
+def stored_before_and_sent_again(folder: Path, broker: Mosquitto, sent: int, window: str) -> tuple[int, int]:
+    """Stop a collector while messages come; how many it had stored, and how many the next one is sent."""
+    with house(folder, broker.url):
+        pass
+    publisher = threading.Thread(target=broker.publish, args=([plug(i) for i in range(sent)],))
+    publisher.start()
+    with house(folder, broker.url, extra=window) as first:
+        eventually(lambda: first.collector.state().message_age_s is not None, "a message")
+    publisher.join()
+    with open_readings_of(folder) as store:
+        stored = store.count()
+    broker.publish([plug(sent)])
+    with house(folder, broker.url) as second:
+        eventually(lambda: second.store.count() == sent + 1, "all the readings")
+        eventually(lambda: second.collector.state().messages >= sent + 1 - stored, "all the acknowledgements")
+        return stored, second.collector.state().messages
+
+
+@pytest.mark.parametrize("window_ms", [0, 60_000])
+def test_what_is_stored_at_the_end_is_acknowledged_and_not_sent_again(
+    tmp_path: Path, mosquitto: Mosquitto, window_ms: int
+) -> None:
+    """With a long window the commit is made by the end itself: its acknowledgements must still reach the broker."""
+    window = f"\n[store]\ncommit_window_ms = {window_ms}\n"
+    stored, again = stored_before_and_sent_again(tmp_path, mosquitto, 2000, window)
+    assert stored > 0
+    assert again == 2001 - stored
 
 
 def test_what_is_sent_while_away_waits_at_the_broker(tmp_path: Path, mosquitto: Mosquitto) -> None:
