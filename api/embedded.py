@@ -6,13 +6,19 @@ import asyncio
 import logging
 import socket
 import threading
+import time
+from typing import TYPE_CHECKING
 
 from forecaster.domain.errors import ConfigError
+
+if TYPE_CHECKING:
+    from api.keeping import KeepingBroker
 
 log = logging.getLogger("outlast.broker")
 
 SESSION_EXPIRY_S = 14 * 86_400
 START_S = 15.0
+DRAIN_LOOK_S = 0.01
 
 
 def free_port(host: str = "127.0.0.1") -> int:
@@ -23,10 +29,15 @@ def free_port(host: str = "127.0.0.1") -> int:
 
 
 class EmbeddedBroker:
-    """An amqtt broker on its own thread and loop. start() returns when it listens; stop() when it is gone."""
+    """An amqtt broker on its own thread and loop. start() returns when it listens; stop() when it is gone.
 
-    def __init__(self, host: str, port: int) -> None:
+    user, password : who may come; None: anybody. What it holds is in memory: it outlives clients, not this process.
+    """
+
+    def __init__(self, host: str, port: int, user: str | None = None, password: str | None = None) -> None:
         self.host, self.port = host, port
+        self._user, self._password = user, password
+        self._broker: KeepingBroker | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._ending: asyncio.Event | None = None
         self._listening = threading.Event()
@@ -47,6 +58,12 @@ class EmbeddedBroker:
             fix = "choose another broker.listen_port, or name a broker that runs already in broker.url"
             raise ConfigError("outlast.toml", "broker.url", problem, fix)
 
+    def drain(self, within_s: float) -> bool:
+        """Take no more messages, and wait until those that were taken have arrived. Whether they have, in time."""
+        if self._loop is None or self._broker is None or not self._thread.is_alive():
+            return True
+        return asyncio.run_coroutine_threadsafe(_drained(self._broker, within_s), self._loop).result()
+
     def stop(self) -> None:
         """Let go of the clients and the port."""
         if self._loop is not None and self._ending is not None and self._thread.is_alive():
@@ -59,20 +76,23 @@ class EmbeddedBroker:
     async def _serve(self) -> None:
         self._loop, self._ending = asyncio.get_running_loop(), asyncio.Event()
         try:
-            from amqtt.broker import Broker
             from amqtt.errors import BrokerError
+
+            from api.keeping import KeepingBroker
         except ImportError:
             self._problem = "the embedded broker needs amqtt: pip install 'outlast[embedded]'"
             self._listening.set()
             return
         for name in ("amqtt", "transitions.core"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
-        broker = Broker(
+        broker = self._broker = KeepingBroker(
             {
                 "listeners": {"default": {"type": "tcp", "bind": f"{self.host}:{self.port}"}},
                 "session_expiry_interval": SESSION_EXPIRY_S,
-                "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
-            }
+                "plugins": {},
+            },
+            self._user,
+            self._password,
         )
         try:
             await broker.start()
@@ -83,3 +103,13 @@ class EmbeddedBroker:
         self._listening.set()
         await self._ending.wait()
         await broker.shutdown()
+
+
+async def _drained(broker: KeepingBroker, within_s: float) -> bool:
+    broker.closing = True
+    until_s = time.monotonic() + within_s
+    while not broker.idle():
+        if time.monotonic() >= until_s:
+            return False
+        await asyncio.sleep(DRAIN_LOOK_S)
+    return True

@@ -12,10 +12,11 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Protocol
 
+from api.security import is_loopback
 from api.wiring import Services, Worker, open_services, require_door
 from collector.settings import Installation, load_installation
 from collector.share import WHOLE, Share
-from forecaster.domain.errors import OutlastError
+from forecaster.domain.errors import ConfigError, OutlastError
 from forecaster.domain.ports import Clock
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ log = logging.getLogger("outlast")
 
 WATCH_S = 2.0
 GRACE_S = 3
+DRAIN_S = 1.0
+"""How long the end waits for what the embedded broker has taken to be stored."""
 
 
 class Part(StrEnum):
@@ -129,6 +132,8 @@ class Process:
         self.end()
         if self._watcher.is_alive():
             self._watcher.join(10.0)
+        if self._broker is not None and not self._broker.drain(DRAIN_S):
+            log.warning("the embedded broker still held messages at the end; what it took last may be lost")
         self._running.stop()
         if self._broker is not None:
             self._broker.stop()
@@ -218,6 +223,13 @@ def _facts(paths: Iterable[Path]) -> Iterable[tuple[str, int, int]]:
 
 
 def _broker_of(installation: Installation) -> EmbeddedBroker:
+    """The embedded broker. ConfigError where others could publish to it without a password."""
     from api.embedded import EmbeddedBroker
 
-    return EmbeddedBroker(installation.broker.listen_host, installation.broker.listen_port)
+    broker = installation.broker
+    if not is_loopback(broker.listen_host) and (broker.user is None or not broker.password()):
+        raise ConfigError(
+            "outlast.toml", "broker.listen_host", f"anybody who reaches {broker.listen_host} could send readings",
+            "set broker.username and broker.password_file, or listen on 127.0.0.1 alone",
+        )  # fmt: skip
+    return EmbeddedBroker(broker.listen_host, broker.listen_port, broker.user, broker.password())

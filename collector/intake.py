@@ -91,7 +91,7 @@ class Intake:
         self._thread.start()
 
     def stop(self) -> None:
-        """Finish the commit in hand; what has not been acknowledged, the broker sends again."""
+        """Finish the commit in hand and one more; what has not been acknowledged, the broker sends again."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(30.0)
@@ -121,6 +121,9 @@ class Intake:
             batch = self._take()
             if batch:
                 self.handle(batch)
+        batch = self._at_hand()
+        if batch:
+            self.handle(batch)
 
     def resume(self) -> None:
         """Take up what an earlier start of the program held."""
@@ -134,11 +137,14 @@ class Intake:
             return []
         if self._window_s:
             self._gather(batch)
-        try:
+        return self._at_hand(batch)
+
+    def _at_hand(self, begun: Sequence[Arrived] = ()) -> list[Arrived]:
+        """What has begun, filled up to a batch with what is there."""
+        batch = list(begun)
+        with contextlib.suppress(queue.Empty):
             while len(batch) < BATCH:
                 batch.append(self._queue.get_nowait())
-        except queue.Empty:
-            pass
         return batch
 
     def _gather(self, batch: list[Arrived]) -> None:
