@@ -17,6 +17,7 @@ from forecaster.cyclenoise import CycleNoise
 from forecaster.domain.errors import FitError, SnapshotError
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.status import Spread
+from forecaster.mixture import mixture_quantiles
 from forecaster.nameplate import running_w
 from forecaster.noise import normals, seed_from
 from forecaster.outflow import Draws
@@ -192,16 +193,25 @@ class Inflow:
         return self.bank, self.bank_ms
 
     def draw_ahead(
-        self, now_ms: int, ahead_s: Array, draws: int, rng: np.random.Generator, *, storms: bool = True
+        self,
+        now_ms: int,
+        ahead_s: Array,
+        draws: int,
+        rng: np.random.Generator,
+        *,
+        storms: bool = True,
+        points: int | None = None,
     ) -> Array:
-        """Cumulative pump energy at the plug ahead [Wh], shape (draws, T), rising along T, 0 at ahead_s = 0.
+        """Cumulative pump energy at the plug ahead [Wh], shape (draws, points), rising along it, 0 at ahead_s = 0.
 
         ahead_s : (T,) — rising, from 0 [s]
+        points : int | None — how many of them are wanted, from the first; what they show does not depend on it
         rng : seeded; the same generator state gives the same draws for the same belief
         storms : bool — whether storms that nobody announced may come
         """
         seed = seed_from(rng)
-        ahead_h = ahead_s / 3600.0
+        every_h = ahead_s / 3600.0
+        ahead_h = every_h[:points]
         present = self._present()
         if present is None:
             z = normals(seed, draws, 1)[:, 0]
@@ -213,7 +223,7 @@ class Inflow:
         told = self.record.told(now_ms)
         path = drawn.falling_wh(ahead_h, lag_h)
         if storms:
-            path = path + self._storms_ahead_wh(drawn, bank, now_ms, ahead_h, told)
+            path = path + self._storms_ahead_wh(drawn, bank, now_ms, every_h, told)[:, : ahead_h.size]
         if told:
             path = path + self._told_wh(drawn, now_ms, ahead_h, told)
         else:
@@ -222,9 +232,11 @@ class Inflow:
             under_way = 0.0 if measured else self.record.store_mm_per_h * DELAY_H
             untaken = self.record.reached_mm if self.bin is None else 0.0
             path = path + drawn.arrived_wh(ahead_h, untaken + under_way)
-        path = drawn.wobbled(path, ahead_h, lag_h)
-        rise = np.minimum(np.diff(path, axis=1), self.running_w * np.diff(ahead_h))
-        return np.concatenate([np.zeros((draws, 1)), np.cumsum(rise, axis=1)], axis=1)
+        rise = drawn.wobbled(path, every_h, lag_h)
+        np.minimum(rise, self.running_w * np.diff(ahead_h), out=rise)
+        total = np.zeros((draws, ahead_h.size))
+        np.cumsum(rise, axis=1, out=total[:, 1:])
+        return total
 
     def _storms_ahead_wh(self, drawn: Draws, bank: Bank, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
         """Energy of storms that nobody has announced, beyond what is told [Wh], shape (draws, T)."""
@@ -270,9 +282,10 @@ class Inflow:
             factor = float(np.exp(1.645 * PRIOR_DUTY_SPREAD))
             return Spread(middle / factor, middle, min(middle * factor, self.running_w), 0)
         bank, at_ms = present
-        drawn = Draws(bank, 0, 256).level_w(max(now_ms - at_ms, 0) / MS_PER_H)
-        low, middle, high = np.quantile(drawn, [0.05, 0.5, 0.95])
-        return Spread(float(low), float(middle), float(high), self.cycles)
+        middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / MS_PER_H)
+        low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))
+        least = 0.05 * bank.level_w
+        return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
 
     def halving_h(self, now_ms: int) -> float | None:
         """Hours in which the expected inflow halves without new rain [h]; None when it does not within 30 days."""
@@ -280,10 +293,12 @@ class Inflow:
         if present is None:
             return None
         bank, at_ms = present
-        weights, c = bank.weights, bank.candidates
+        scales_h, place = np.unique(bank.candidates.tau_h, return_inverse=True)
+        left = bank.weights[:, None] * np.maximum(bank.mean[:, STORES], 0.0)
+        amounts = np.bincount(place.ravel(), left.ravel(), scales_h.size)
         t = max(now_ms - at_ms, 0) / MS_PER_H + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
-        stores = np.exp(-t[:, None, None] / c.tau_h) * np.maximum(bank.mean[:, STORES], 0.0)
-        level = stores.sum(axis=2) @ weights + float(weights @ np.maximum(bank.mean[:, BASE], 0.0))
+        base = float(bank.weights @ np.maximum(bank.mean[:, BASE], 0.0))
+        level = np.exp(-t[:, None] / scales_h) @ amounts + base
         below = np.flatnonzero(level <= 0.5 * level[0])
         return float(t[below[0]] - t[0]) if below.size and level[0] > 0.0 else None
 

@@ -43,6 +43,8 @@ class Draws:
         self.rain_w = np.maximum(state[:, RAIN], 0.0)
         self.gains = np.maximum(state[:, GAINS], 0.0) if n == 9 else None
         self.tau_h, self.wobble, self.wobble_h = c.tau_h[pick], c.wobble[pick], c.wobble_h[pick]
+        self.scales_h, place = np.unique(c.tau_h, return_inverse=True)
+        self.place = place.reshape(c.tau_h.shape)[pick]
         self.z = z[:, 9 : 9 + 2 * MODES]
         shares = SHARES * np.exp(SHARE_SPREAD * z[:, 9 + 2 * MODES : 12 + 2 * MODES])
         self.shares = shares / shares.sum(axis=1)[:, None]
@@ -56,10 +58,9 @@ class Draws:
 
     def falling_wh(self, ahead_h: Array, lag_h: float) -> Array:
         """Energy ahead of water that is already there [Wh], shape (draws, T), without wobble."""
-        path = self.base[:, None] * ahead_h
-        gone_wh = self.stores * np.exp(-lag_h / self.tau_h) * self.tau_h
-        taus, start_wh = _by_scale(gone_wh, self.tau_h)
-        return np.asarray(path + start_wh @ -np.expm1(-ahead_h / taus[:, None]), dtype=np.float64)
+        gone_wh = self._by_scale(self.stores * np.exp(-lag_h / self.tau_h) * self.tau_h)
+        shapes = np.vstack([-np.expm1(-ahead_h / self.scales_h[:, None]), ahead_h])
+        return np.asarray(np.column_stack([gone_wh, self.base]) @ shapes, dtype=np.float64)
 
     def raining_wh(self, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> Array:
         """Energy ahead of rain that falls now and ends by chance [Wh], shape (draws, T).
@@ -83,8 +84,8 @@ class Draws:
         """What rain that began at the bank's time, and ends when it is drawn to, has given by `since` [h], shape
         (rows, T): the difference of two `filled_h`, its exponentials shared by all draws of one time constant.
         """
-        ends, tau_h = self.ends[rows], self.tau_h[rows]
-        scales, weight = _by_scale(fills * tau_h, tau_h)
+        ends, scales = self.ends[rows], self.scales_h
+        weight = self._by_scale(fills * self.tau_h[rows], rows)
         late = weight * np.exp(np.minimum(ends[:, None] / scales, _MOST_EXPONENT))
         decay = np.exp(-since / scales[:, None])
         total, all_of = fills.sum(axis=1)[:, None], weight.sum(axis=1)[:, None]
@@ -101,26 +102,33 @@ class Draws:
         return path
 
     def wobbled(self, path: Array, ahead_h: Array, lag_h: float) -> Array:
-        """A path's rises times the wobble's path, shape (draws, T)."""
-        middle = (ahead_h[1:] + ahead_h[:-1]) / 2.0
-        grid = tuple(middle.tolist())
-        factor = 1.0 + SLOW_WOBBLE * (self.z[:, MODES:] @ wobble_modes(grid, SLOW_WOBBLE_H, MODES))
+        """The rises of a path times the wobble's path, shape (draws, T - 1).
+
+        path : (draws, T) — over the first T of the times ahead
+        ahead_h : (all,) — every time ahead [h]; the wobble's modes belong to them all
+        """
+        every = (ahead_h[1:] + ahead_h[:-1]) / 2.0
+        times, shown = tuple(every.tolist()), path.shape[1] - 1
+        middle = every[:shown]
+        factor = self.z[:, MODES:] @ (SLOW_WOBBLE * wobble_modes(times, SLOW_WOBBLE_H, MODES)[:, :shown])
+        factor += 1.0
         for tau_h in np.unique(self.wobble_h).tolist():
             rows = np.flatnonzero(self.wobble_h == tau_h)
-            factor[rows] += (self.wobble[rows, None] * self.z[rows, :MODES]) @ wobble_modes(grid, tau_h, MODES)
-            factor[rows] += (self.now[rows] * np.exp(-lag_h / tau_h))[:, None] * np.exp(-middle / tau_h)
-        rise = np.diff(path, axis=1) * np.maximum(factor, 0.0)
-        return np.concatenate([np.zeros((self.draws, 1)), np.cumsum(rise, axis=1)], axis=1)
+            weight = np.column_stack(
+                [self.wobble[rows, None] * self.z[rows, :MODES], self.now[rows] * np.exp(-lag_h / tau_h)]
+            )
+            factor[rows] += weight @ np.vstack([wobble_modes(times, tau_h, MODES)[:, :shown], np.exp(-middle / tau_h)])
+        np.maximum(factor, 0.0, out=factor)
+        factor *= np.diff(path, axis=1)
+        return factor
 
-
-def _by_scale(amount: Array, tau_h: Array) -> tuple[Array, Array]:
-    """Amounts (draws, 3) by time constant: those that occur (S,), and each draw's amounts of them (draws, S)."""
-    scales, which = np.unique(tau_h, return_inverse=True)
-    which = which.reshape(tau_h.shape)
-    weight, row = np.zeros((tau_h.shape[0], scales.size)), np.arange(tau_h.shape[0])
-    for k in range(tau_h.shape[1]):
-        weight[row, which[:, k]] += amount[:, k]
-    return scales, weight
+    def _by_scale(self, amount: Array, rows: NDArray[np.intp] | None = None) -> Array:
+        """Amounts (draws, 3) of the reservoirs as amounts of each time constant, shape (draws, S)."""
+        place = self.place if rows is None else self.place[rows]
+        weight, row = np.zeros((amount.shape[0], self.scales_h.size)), np.arange(amount.shape[0])
+        for k in range(amount.shape[1]):
+            weight[row, place[:, k]] += amount[:, k]
+        return weight
 
 
 def _roots(covariance: Array) -> Array:

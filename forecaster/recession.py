@@ -118,6 +118,16 @@ class Bank:
         """Present mean power, averaged over candidates [W]; at least 0."""
         return max(0.0, float(self.weights @ self.mean[:, LEVEL].sum(axis=1)))
 
+    def levels_w(self, lag_h: float) -> tuple[Array, Array]:
+        """Mean power a while after the bank's time, without new rain: mean and deviation a candidate [W], (K,) each."""
+        c = self.candidates
+        look = np.zeros(self.mean.shape)
+        look[:, BASE] = 1.0
+        look[:, STORES] = np.exp(-lag_h / c.tau_h)
+        look[:, WOBBLE] = np.exp(-lag_h / c.wobble_h)
+        variance = np.einsum("ki,kij,kj->k", look, self.covariance, look)
+        return np.asarray(np.sum(look * self.mean, axis=1)), np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
     @property
     def rain_w(self) -> float:
         """Present unmeasured rain, averaged over candidates [W]; at least 0."""

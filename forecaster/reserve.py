@@ -53,6 +53,19 @@ def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, chargin
     return np.asarray(net + overflow, dtype=np.float64)
 
 
+def points_needed(pack: PackDraws, ahead_s: Array) -> int:
+    """How many points of a grid ahead hold every draw's passage to empty, however little the pump runs.
+
+    The inverter's own draw and the other loads alone empty a pack that nothing charges; every point where they do not
+    within the grid.
+    """
+    least_w = pack.idle_w + pack.loads_w / pack.efficiency
+    longest_h = float(
+        np.max(np.divide(pack.to_empty_wh, least_w, out=np.full_like(least_w, np.inf), where=least_w > 0))
+    )
+    return min(int(np.searchsorted(ahead_s, longest_h * 3600.0)) + 2, ahead_s.size)
+
+
 def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Array:
     """Hours until each draw's drain first reaches its budget [h], shape (draws,); inf where it never does on the grid.
 

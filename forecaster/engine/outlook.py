@@ -107,11 +107,12 @@ def outlook(
     if on_pack and fold.accounts.percent is None:
         percent = float(np.median(pack.charge_percent_after(np.zeros(DRAWS))))
     seed = seed_from(rng)
-    grid = reserve.ahead_grid_s()
-    pump_wh = models.inflow.draw_ahead(now_ms, grid, DRAWS, rng)
-    pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
     pack = _with_measured_loads(fold, pack, seed)
-    charging_wh, charging_w = _charging(fold, models, now_ms, grid, seed)
+    whole = reserve.ahead_grid_s()
+    charging_wh, charging_w = _charging(fold, models, now_ms, whole, seed)
+    grid = whole if charging_wh is not None else whole[: reserve.points_needed(pack, whole)]
+    pump_wh = models.inflow.draw_ahead(now_ms, whole, DRAWS, rng, points=grid.size)
+    pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
     drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
     widening = models.inflow.widening
     hours = reserve.widen(reserve.first_passage(drain, pack.to_reserve_wh, grid), widening)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import invgauss
 
 from forecaster import reserve
+from forecaster.energy import PackDraws
 from forecaster.noise import normals
 
 
@@ -65,3 +68,31 @@ def test_widening_keeps_the_median_and_stretches_the_range() -> None:
     assert np.median(wide) == pytest.approx(np.median(hours))
     assert wide[-1] == pytest.approx(40.0)
     assert wide[0] == pytest.approx(2.5)
+
+
+def test_the_points_needed_hold_every_passage() -> None:
+    """The grid cut short gives what the whole grid gives: nobody outlives the inverter's own draw."""
+    draws, whole = 200, reserve.ahead_grid_s()
+    z = normals(3, draws, 3)
+    some = np.ones(draws)
+    pack = PackDraws(
+        capacity_wh=1000.0 * some,
+        efficiency=0.88 * some,
+        idle_w=np.exp(2.0 + 0.3 * z[:, 0]),
+        loads_w=12.0 * some,
+        to_reserve_wh=500.0 + 20.0 * z[:, 1],
+        to_empty_wh=600.0 + 20.0 * z[:, 1],
+        to_full_wh=400.0 * some,
+        bow=0.0 * some,
+        skew=0.0 * some,
+    )
+    points = reserve.points_needed(pack, whole)
+    assert points < whole.size / 2
+    pump_wh = np.maximum(0.0, 20.0 + 15.0 * z[:, 2, None]) * whole / 3600.0
+    for budget in (pack.to_reserve_wh, pack.to_empty_wh):
+        there = reserve.first_passage(reserve.cumulative_drain_wh(pump_wh, pack, whole), budget, whole)
+        cut = whole[:points]
+        here = reserve.first_passage(reserve.cumulative_drain_wh(pump_wh[:, :points], pack, cut), budget, cut)
+        assert here == pytest.approx(there, rel=1e-12)
+    nothing = replace(pack, idle_w=0.0 * some, loads_w=0.0 * some)
+    assert reserve.points_needed(nothing, whole) == whole.size
