@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from forecaster.ahead import Known
 from forecaster.arrays import pack_array, unpack_array
 from forecaster.bankstate import bank_from
 from forecaster.conformal import Backtest, Conformal
@@ -20,12 +21,11 @@ from forecaster.domain.status import Spread
 from forecaster.mixture import mixture_quantiles
 from forecaster.nameplate import running_w
 from forecaster.noise import normals, seed_from
-from forecaster.outflow import Draws
-from forecaster.rain import DELAY_H, RainRecord
+from forecaster.rain import RainRecord
 from forecaster.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.refit import finer
 from forecaster.spanbin import Bin
-from forecaster.storms import STORM_H, StormClimate, filled_h, nearest, unit_storms_wh
+from forecaster.storms import STORM_H, StormClimate
 
 Array = NDArray[np.float64]
 
@@ -36,9 +36,6 @@ BIN_H = 0.2
 PRIOR_DUTY = 0.04
 PRIOR_DUTY_SPREAD = 1.0
 """Before the first cycle: the pump runs 4 % of the time, within a factor of e (common practice, no source)."""
-
-RAIN_SPREAD = 0.5
-"""Rain told ahead strays from what falls by this much on a log scale (common practice, no source)."""
 
 STORM_RUNNING_H, STORM_MM = 2.5, 9.0
 """A storm brings this many hours of pumping, and this much rain, before any was seen (common practice, no source)."""
@@ -217,62 +214,13 @@ class Inflow:
             z = normals(seed, draws, 1)[:, 0]
             level = np.minimum(self.running_w * PRIOR_DUTY * np.exp(PRIOR_DUTY_SPREAD * z), self.running_w)
             return np.asarray(level[:, None] * ahead_h, dtype=np.float64)
-        bank, at_ms = present
-        lag_h = max(now_ms - at_ms, 0) / MS_PER_H
-        drawn = Draws(bank, seed, draws)
-        told = self.record.told(now_ms)
-        path = drawn.falling_wh(ahead_h, lag_h)
-        if storms:
-            path = path + self._storms_ahead_wh(drawn, bank, now_ms, every_h, told)[:, : ahead_h.size]
-        if told:
-            path = path + self._told_wh(drawn, now_ms, ahead_h, told)
-        else:
-            measured = self.record.raining_mm_per_h(now_ms) if self.gauge_seen else None
-            path = path + drawn.raining_wh(ahead_h, lag_h, measured)
-            under_way = 0.0 if measured else self.record.store_mm_per_h * DELAY_H
-            untaken = self.record.reached_mm if self.bin is None else 0.0
-            path = path + drawn.arrived_wh(ahead_h, untaken + under_way)
-        rise = drawn.wobbled(path, every_h, lag_h)
+        untaken_mm = self.record.reached_mm if self.bin is None else 0.0
+        known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen)
+        rise = known.rises_wh(now_ms, every_h, draws, seed, storms=storms, points=ahead_h.size)
         np.minimum(rise, self.running_w * np.diff(ahead_h), out=rise)
         total = np.zeros((draws, ahead_h.size))
         np.cumsum(rise, axis=1, out=total[:, 1:])
         return total
-
-    def _storms_ahead_wh(self, drawn: Draws, bank: Bank, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
-        """Energy of storms that nobody has announced, beyond what is told [Wh], shape (draws, T)."""
-        middle = np.exp(bank.weights @ np.log(bank.candidates.tau_h))
-        tau_h = tuple(nearest(bank.candidates.tau_h[:, k], float(middle[k])) for k in range(3))
-        dry_h = float(round((max(told) + MS_PER_H - now_ms) / MS_PER_H)) if told else 0.0
-        gauged = self.gauge_seen and drawn.gains is not None
-        climate = self.rain if gauged else self.storms
-        rate, spread = round(climate.rate_per_h, 4), round(climate.size_spread, 2)
-        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(ahead_h.tolist()), rate, tau_h, dry_h, spread)
-        return np.asarray(
-            self._wh_per_mm(drawn)[:, None] * climate.mean_size * unit if gauged else climate.mean_size * unit
-        )
-
-    def _wh_per_mm(self, drawn: Draws) -> Array:
-        """Pump energy that a millimetre of rain brings in all [Wh/mm], shape (draws,)."""
-        if drawn.gains is not None:
-            return np.asarray(drawn.gains.sum(axis=1))
-        return np.full(drawn.draws, self.storms.mean_size / self.rain.mean_size)
-
-    def _told_wh(self, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
-        """Energy of rain that is told ahead, or on its way through the ground's delay [Wh], shape (draws, T)."""
-        gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
-        falls = [((max(hour, now_ms) - now_ms) / MS_PER_H + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
-        falls.append((0.0, self.record.store_mm_per_h * DELAY_H))
-        begins = np.array([begin for begin, _ in falls])
-        depth = np.array([mm for _, mm in falls])
-        since = np.maximum(ahead_h[:, None] - begins, 0.0)
-        after = np.maximum(since - 1.0, 0.0)
-        spread = np.exp(RAIN_SPREAD * normals(drawn.seed + 3, drawn.draws, 1) - RAIN_SPREAD**2 / 2.0)
-        path = np.zeros((drawn.draws, ahead_h.size))
-        for k in range(3):
-            scales, which = np.unique(drawn.tau_h[:, k], return_inverse=True)
-            shapes = np.stack([(filled_h(since, tau) - filled_h(after, tau)) @ depth for tau in scales.tolist()])
-            path += gains[:, k, None] * spread * shapes[which]
-        return path
 
     def mean_w(self, now_ms: int) -> Spread:
         """Mean power of the pump over its cycles, now [W]: 5, 50 and 95 % points; count of cycles it rests on."""
