@@ -2,26 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from api.seat import Seat
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Checkpoint
 from forecaster.domain.site import Site
-
-
-@dataclass(slots=True)
-class Group:
-    """Sites that share a cursor."""
-
-    seats: dict[str, Seat]
-    cursor: str | None
-    saved_s: float
-    sites: frozenset[str] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.sites = frozenset(self.seats)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import msgspec
 
 from api.answers import alarm_out, reading_out
+from api.newest import fresh
 from api.stream import Hub
 from forecaster.domain.alarms import Alarm, AlarmTransition
 from forecaster.domain.errors import StoreError
@@ -104,9 +105,8 @@ class Feeder:
 
     # -- forecasts: the newest of each site, while somebody listens to it
     def _feed_forecasts(self, sites: frozenset[str]) -> None:
-        found = self._ledger.newest(None if sites == self._sites else sorted(sites))
-        for stored in sorted(found.values(), key=lambda s: s.issued_ms):
-            if stored.site in sites and stored.issued_ms > self._issued.get(stored.site, -1):
+        for stored in sorted(fresh(self._ledger, self._issued, sites), key=lambda s: s.issued_ms):
+            if stored.issued_ms > self._issued.get(stored.site, -1):
                 self._issued[stored.site] = stored.issued_ms
                 self._tell("forecast", stored.site, stored.document)
 

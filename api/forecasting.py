@@ -1,8 +1,8 @@
 """The forecaster at work: tails the store, folds each site's engine, publishes forecasts, steps the alarm desks.
 
-One thread owns all engines and desks. Sites are kept in groups that share one store cursor; a checkpoint of a group
-keeps every engine and desk of it together with that cursor, so going on from a checkpoint is the same as never having
-stopped. What was computed but could not be written yet is kept, in order, and written first when the ledger is back.
+One thread owns all engines and desks, and one cursor of the store; a checkpoint keeps an engine and a desk with that
+cursor, so going on from a checkpoint is the same as never having stopped. What was computed but could not be
+written yet is kept, in order, and written first when the ledger is back.
 """
 
 from __future__ import annotations
@@ -10,22 +10,24 @@ from __future__ import annotations
 import logging
 import threading
 import time
-import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import msgspec
 
 from api.answers import alarm_out, reading_out
-from api.carried import Counts, Group, Owed
+from api.carried import Counts, Owed
+from api.checkpoints import Keeper
+from api.front import Front
 from api.rehearsals import Rehearsals, unread_results
-from api.seat import SITE_FAULTS, Seat, Told
+from api.seat import EASE_MS, REFRESH_MS, SITE_FAULTS, Seat, Told
 from api.stream import Hub
 from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
 from forecaster.domain.forecast import Forecast
-from forecaster.domain.ports import Checkpoint, Clock, Delivery, Ledger, ReadingStore
+from forecaster.domain.ports import Clock, Delivery, Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
@@ -33,15 +35,20 @@ from forecaster.domain.site import Site
 
 log = logging.getLogger("outlast.forecast")
 
-BATCH = 5_000
-GROUP_SIZE = 500
 POLL_S = 1.0
 TURN_S = 0.02
+TURN_A_SITE_S = 20e-6
+"""Turns last at least this long, and this long for each site: looking through the sites is a small part of them [s]."""
+
 BUDGET_S = 0.5
-CHECKPOINT_S = 600.0
+REFIT_SHARE = 0.1
+"""Share of the time that tuning models may take; with many sites each is tuned less often than once an hour."""
+
 AHEAD = frozenset({Quantity.RAIN_EXPECTED})
 """Quantities of times to come: they do not tell how far the readings have come."""
 BACKOFF_S = 2.0
+EVENTS_A_WRITE = 2_000
+"""Events found while catching up that are written before more is folded."""
 
 Look = Callable[[Site], Outside]
 """What the faces know that the engine cannot: failing deliveries, trouble with taking readings in."""
@@ -69,7 +76,10 @@ class ForecastWorker:
         self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
         self._owe, self._outside, self._hub = owe, outside, hub
         self._seed, self._name = seed, name
-        self._groups: list[Group] = []
+        self._front = Front(store, {})
+        self._keeper = Keeper({}, ledger, clock, self._blame)
+        self._more_due = False
+        self._refit_from_s = 0.0
         self._seats: dict[str, Seat] = {}
         self._events: list[Event] = []
         self._owed: list[Owed] = []
@@ -135,10 +145,10 @@ class ForecastWorker:
             started = time.monotonic()
             self._stirred.clear()
             self._once(self._turn)
-            rest = TURN_S - (time.monotonic() - started)
+            rest = TURN_S + TURN_A_SITE_S * len(self._seats) - (time.monotonic() - started)
             if rest > 0:
                 self._ending.wait(rest)
-            if not self._backlog():
+            if not self._more_due:
                 self._stirred.wait(POLL_S)
         self._once(self._finish)
 
@@ -161,14 +171,12 @@ class ForecastWorker:
 
     def _finish(self) -> None:
         self._write()
-        for group in self._groups:
-            self._save(group)
+        self._keeper.all(self._front.standing())
 
     # -- where we were
     def _restore(self) -> None:
-        """Seats from their checkpoints, grouped by a stable hash and the cursor they had reached."""
-        grouped: dict[tuple[int, str | None], dict[str, Seat]] = {}
-        slices = max(1, -(-len(self._sites) // GROUP_SIZE))
+        """Seats from their checkpoints, each with the cursor it had reached."""
+        starts: dict[str, str | None] = {}
         for site in self._sites.values():
             seat, cursor = Seat.restored(site, self._ledger, self._seed)
             self._seats[site.id] = seat
@@ -176,13 +184,10 @@ class ForecastWorker:
                 for test in unread_results(self._store, self._ledger, site):
                     if test.result is not None:
                         seat.engine.adopt(test.result, test.finished_ms)
-            grouped.setdefault((zlib.crc32(site.id.encode()) % slices, cursor), {})[site.id] = seat
-        now_s = time.monotonic()
-        count = max(1, len(grouped))
-        self._groups = [
-            Group(seats, cursor, now_s - CHECKPOINT_S * index / count)
-            for index, ((_, cursor), seats) in enumerate(grouped.items())
-        ]
+            seat.ease_ms = min(REFRESH_MS, EASE_MS * len(self._sites))
+            starts[site.id] = cursor
+        self._front = Front(self._store, starts)
+        self._keeper = Keeper(self._seats, self._ledger, self._clock, self._blame)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
 
     @property
@@ -191,46 +196,43 @@ class ForecastWorker:
 
     def _catch_up(self) -> None:
         """Fold all that is stored already, before the first forecast."""
-        for group in self._groups:
-            while not self._ending.is_set() and self._fold(group, live=False):
-                self._write()
+        self._front.catch_up(self._fold, self._ending.is_set)
         self._write()
 
     # -- one turn
     def _turn(self) -> None:
         self._write()
-        for group in self._groups:
-            self._fold(group, live=True)
+        more = self._front.step(self._fold_live)
         self._handle_requests()
         self._issue()
         self._write()
         self._rehearse()
         self._refit()
-        for group in self._groups:
-            if time.monotonic() - group.saved_s >= CHECKPOINT_S:
-                self._save(group)
+        self._keeper.turn(self._front.standing())
+        self._more_due = self._more_due or more
 
-    def _fold(self, group: Group, *, live: bool) -> bool:
-        """Fold what is new in the store; whether there may be more."""
-        tail = self._store.tail(group.cursor, BATCH, group.sites)
-        for reading in tail.readings:
-            self._take(group.seats[reading.site], reading, live=live)
-        group.cursor = tail.cursor
-        self.counts_so_far.readings += len(tail.readings)
-        self.reached_ms = max(self.reached_ms, *(r.time_ms for r in tail.readings if r.quantity not in AHEAD), 0)
-        for site in {reading.site for reading in tail.readings}:
-            events = group.seats[site].drain()
+    def _fold(self, readings: Sequence[Reading]) -> None:
+        """Fold a batch, and write what was found where it is much."""
+        for reading in readings:
+            seat = self._seats[reading.site]
+            try:
+                seat.take(reading)
+            except SITE_FAULTS as error:
+                self._blame(seat, error)
+        self.counts_so_far.readings += len(readings)
+        self.reached_ms = max(self.reached_ms, *(r.time_ms for r in readings if r.quantity not in AHEAD), 0)
+        for site in {reading.site for reading in readings}:
+            events = self._seats[site].drain()
             self._rehearsals.noticed(events)
             self._events += events
-        return len(tail.readings) >= BATCH
+        if len(self._events) >= EVENTS_A_WRITE:
+            self._write()
 
-    def _take(self, seat: Seat, reading: Reading, *, live: bool) -> None:
-        try:
-            seat.take(reading)
-        except SITE_FAULTS as error:
-            self._blame(seat, error)
-        if live and self._hub is not None and self._hub.clients:
-            self._hub.publish("reading", seat.site.id, msgspec.json.encode(reading_out(reading)).decode())
+    def _fold_live(self, readings: Sequence[Reading]) -> None:
+        self._fold(readings)
+        if self._hub is not None and self._hub.clients:
+            for reading in readings:
+                self._hub.publish("reading", reading.site, msgspec.json.encode(reading_out(reading)).decode())
 
     def _blame(self, seat: Seat, error: Exception) -> None:
         """One site's fault stays that site's: said in its log line and in /healthz."""
@@ -239,11 +241,6 @@ class ForecastWorker:
             log.error("site %s: %s: %s", seat.site.id, type(error).__name__, error, exc_info=error)
         seat.fault = f"{type(error).__name__} in its engine; see the log"
 
-    def _backlog(self) -> bool:
-        """Whether sites are due that the last turn had no time for."""
-        now_ms, now_s = self._clock.now_ms(), time.monotonic()
-        return any(seat.due(now_ms, now_s) for seat in self._seats.values())
-
     def _issue(self) -> None:
         """Forecast the sites that are due, most urgent first, within the turn's budget."""
         started = time.monotonic()
@@ -251,11 +248,14 @@ class ForecastWorker:
         due = [seat for seat in self._seats.values() if seat.due(now_ms, started)]
         due.sort(key=lambda seat: seat.urgency(now_ms), reverse=True)
         told: list[Told] = []
+        self._more_due = False
         for seat in due:
             if told and time.monotonic() - started > BUDGET_S:
+                self._more_due = True
                 break
             try:
-                told.append(seat.tell(self._clock.now_ms(), time.monotonic(), self._outside(seat.site)))
+                outside = replace(self._outside(seat.site), rehearsal=self._rehearsals.running(seat.site.id))
+                told.append(seat.tell(self._clock.now_ms(), time.monotonic(), outside))
             except SITE_FAULTS as error:
                 seat.postpone(now_ms, time.monotonic())
                 self._blame(seat, error)
@@ -272,14 +272,16 @@ class ForecastWorker:
                 self._hub.publish("forecast", t.site.id, t.stored.document)
 
     def _refit(self) -> None:
-        """Tune the models of one site a turn, so that the others never wait for more than one fit."""
-        now_ms = self._clock.now_ms()
-        for seat in self._seats.values():
-            try:
-                if seat.refit_if_due(now_ms):
-                    return
-            except SITE_FAULTS as error:
-                self._blame(seat, error)
+        """Tune the models of one site a turn, the longest untuned, and no more than a share of the time."""
+        started, now_ms = time.monotonic(), self._clock.now_ms()
+        if started < self._refit_from_s or not self._seats:
+            return
+        seat = max(self._seats.values(), key=lambda one: one.untuned_ms(now_ms))
+        try:
+            seat.refit_if_due(now_ms)
+        except SITE_FAULTS as error:
+            self._blame(seat, error)
+        self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / REFIT_SHARE - 1.0)
 
     def _owe_for(self, site: Site, transitions: list[AlarmTransition], forecast: Forecast | None, now_ms: int) -> None:
         self._owed.append(Owed(site, transitions, forecast, now_ms, self._seats[site.id].desk_checkpoint(now_ms)))
@@ -310,6 +312,7 @@ class ForecastWorker:
     def _know_of_test(self, site: str, result: DischargeResult, ended_ms: int) -> None:
         """The engine of a site read the test itself; it only has to know that there was one."""
         self._seats[site].engine.adopt(result, ended_ms, learn=False)
+        self._seats[site].changed = True
 
     def _obey(self, seat: Seat, kind: str, target: str, body: str, at_ms: int) -> None:
         if self._rehearsals.obey(kind, target, at_ms):
@@ -352,22 +355,3 @@ class ForecastWorker:
         for transition in transitions:
             data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
             self._hub.publish("alarm", transition.alarm.site, msgspec.json.encode(data).decode())
-
-    def _save(self, group: Group) -> None:
-        """Keep engines and desks of a group together with its cursor. Events are written before."""
-        now_ms = self._clock.now_ms()
-        desks: list[Checkpoint] = []
-        engines: list[Checkpoint] = []
-        for seat in group.seats.values():
-            if seat.fault is not None:
-                continue
-            try:
-                engine, desk = seat.engine_checkpoint(group.cursor, now_ms), seat.desk_checkpoint(now_ms)
-            except SITE_FAULTS as error:
-                self._blame(seat, error)
-                continue
-            engines.append(engine)
-            desks.append(desk)
-        self._ledger.save_checkpoints("alarms", desks)
-        self._ledger.save_checkpoints("engine", engines)
-        group.saved_s = time.monotonic()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -56,17 +57,30 @@ def look(services: Services) -> Health:
     undelivered_s = forecast_age_s = None
     try:
         oldest_ms = services.ledger.oldest_undelivered_ms()
-        newest = services.ledger.newest()
+        issued = services.ledger.issued()
     except StoreError as error:
         says.append(f"ledger: {error}")
     else:
         if oldest_ms is not None:
             undelivered_s = max(0.0, (now_ms - oldest_ms) / 1000.0)
-        if newest:
-            forecast_age_s = max(0.0, (now_ms - max(f.issued_ms for f in newest.values())) / 1000.0)
+        if issued:
+            forecast_age_s = max(0.0, (now_ms - max(issued.values())) / 1000.0)
+            says += _stale(services.installation.sites, issued, now_ms)
     if undelivered_s is not None and undelivered_s > UNDELIVERED_LIMIT_S:
         says.append(f"an alarm message has waited {undelivered_s:.0f} s to be delivered")
-    if forecast_age_s is not None and forecast_age_s > FORECAST_LIMIT_S:
-        says.append(f"the newest forecast is {forecast_age_s:.0f} s old: is the forecaster running?")
     says += [f"{name}: {text}" for name, text in services.troubles()]
     return Health(tuple(says), undelivered_s, forecast_age_s)
+
+
+def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> list[str]:
+    """Which forecasts are old, in words: all of them, or some, as where one of several shares stopped."""
+    ages_s = [(now_ms - issued[site]) / 1000.0 for site in sites if site in issued]
+    old = [age_s for age_s in ages_s if age_s > FORECAST_LIMIT_S]
+    if not old:
+        return []
+    if len(old) == len(ages_s):
+        return [f"the newest forecast is {min(old):.0f} s old: is the forecaster running?"]
+    return [
+        f"the forecasts of {len(old)} of {len(ages_s)} sites are up to {max(old):.0f} s old:"
+        " does every share of the forecaster run?"
+    ]

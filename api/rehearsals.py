@@ -156,7 +156,7 @@ class Rehearsals:
     def obey(self, kind: str, target: str, now_ms: int) -> bool:
         """Whether a request was about a test, and if so, do it."""
         if kind == "test-start":
-            self._running = None
+            self._take_up(target.partition(":")[0])
             return True
         if kind == "test-finish":
             site = target.partition(":")[0]
@@ -177,15 +177,29 @@ class Rehearsals:
     def step(self, now_ms: int) -> None:
         """Finish tests that have come to their end. Cheap where nothing runs; every STEP_S at most."""
         self._recognise()
+        running = self._known()
+        moment = time.monotonic()
+        if not running or moment - self._stepped_s < STEP_S:
+            return
+        self._stepped_s = moment
+        for test in list(running.values()):
+            self._step(test, now_ms)
+
+    def running(self, site: str) -> bool:
+        """Whether a test of a site runs, or waits for the plug to be pulled."""
+        return site in self._known()
+
+    def _known(self) -> dict[str, DischargeTest]:
+        """The tests that run, by site; looked up once."""
         if self._running is None:
             found = [running_test(self.ledger, site) for site in self.sites]
             self._running = {test.site: test for test in found if test is not None}
-        moment = time.monotonic()
-        if not self._running or moment - self._stepped_s < STEP_S:
-            return
-        self._stepped_s = moment
-        for test in list(self._running.values()):
-            self._step(test, now_ms)
+        return self._running
+
+    def _take_up(self, site: str) -> None:
+        test = running_test(self.ledger, site)
+        if test is not None and site in self.sites:
+            self._known()[site] = test
 
     def _step(self, test: DischargeTest, now_ms: int) -> None:
         site = self.sites[test.site]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import secrets
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import msgspec
@@ -72,7 +72,7 @@ class Collector:
         self._installation, self._store, self._ledger, self._clock = installation, store, ledger, clock
         sites = share.of(installation.sites)
         decoder = Decoder(sites.values())
-        self._watch = watch_of(clock, probe, newest_arrival_ms(store, sites))
+        self._watch = watch_of(clock, probe, store.newest_arrival_ms())
         self._client_id = share.named(installation.broker.client_id or kept_client_id(ledger))
         self._filters = decoder.filters()
         self._subscribed = threading.Event()
@@ -212,9 +212,3 @@ def kept_client_id(ledger: Ledger) -> str:
         kept = f"outlast-{secrets.token_hex(6)}"
         ledger.note("client-id", kept)
     return kept
-
-
-def newest_arrival_ms(store: ReadingStore, sites: Iterable[str]) -> int | None:
-    """When the newest stored reading of some sites arrived; None where nothing is stored."""
-    arrivals = [reading.arrived_ms for site in sites for reading in store.latest(site).values()]
-    return max(arrivals, default=None)

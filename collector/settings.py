@@ -86,6 +86,7 @@ class Broker(InstallationSection):
     client_id : str | None — stable name of the session; None: made once and kept in the ledger
     listen_host, listen_port — where the embedded broker listens
     keepalive_s, session_expiry_s — [s]
+    homie : bool | None — whether sites appear as Homie devices; None: where there are at most fifty
     """
 
     url: Annotated[str, AfterValidator(_broker_url)] = Field(
@@ -99,6 +100,7 @@ class Broker(InstallationSection):
     listen_port: Whole = Field(default=1883, ge=0, le=65_535, examples=["1883"])
     keepalive_s: Whole = Field(default=30, ge=5, le=65_535, examples=["30"])
     session_expiry_s: Whole = Field(default=14 * 86_400, ge=60, le=2**32 - 1, examples=["1209600"])
+    homie: bool | None = Field(default=None, examples=["true"])
 
     @property
     def embedded(self) -> bool:

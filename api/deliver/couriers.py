@@ -21,6 +21,8 @@ from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.ports import Clock, Ledger
 
 CLIENT_NOTE = "courier-client-id"
+HOMIE_SITES = 50
+"""More sites than this are not told as Homie devices unless asked for."""
 
 
 def _nothing() -> None:
@@ -54,16 +56,23 @@ def client_id(installation: Installation, ledger: Ledger) -> str:
     return noted
 
 
-def carriers_for(
-    installation: Installation, ledger: Ledger, clock: Clock, wake_forecaster: Callable[[], None]
-) -> list[Carrier]:
+def homie_wanted(installation: Installation) -> bool:
+    """Whether sites appear as Homie devices: as the owner says, otherwise unless there are many.
+
+    A device needs a connection with a will of its own, and a hub that shows one house has no use for a fleet.
+    """
+    asked = installation.broker.homie
+    return len(installation.sites) <= HOMIE_SITES if asked is None else asked
+
+
+def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake: Callable[[], None]) -> list[Carrier]:
     """One carrier for each channel that the installation serves."""
     sites, broker = installation.sites, installation.broker
     own_id = client_id(installation, ledger)
     base = public_url(installation)
     found: list[Carrier] = [
-        MqttCarrier(broker, own_id, sites, ledger, clock, wake_forecaster),
-        HomieCarrier(broker, f"{own_id}-homie", sites, ledger, clock, wake_forecaster),
+        MqttCarrier(broker, own_id, sites, ledger, clock, wake),
+        HomieCarrier(broker, f"{own_id}-homie", sites if homie_wanted(installation) else {}, ledger, clock, wake),
         WebhookCarrier(sites, clock),
     ]
     if MAIL in served(installation):
@@ -98,7 +107,11 @@ class Couriers:
         ]
         self._unserved = unserved_contacts(installation)
         beat = installation.heartbeat
-        self._heartbeat = None if beat.url is None else Heartbeat(beat.url, beat.every_s, ledger, clock)
+        self._heartbeat = (
+            None
+            if beat.url is None
+            else Heartbeat(beat.url, beat.every_s, ledger, clock, sites=installation.sites.keys())
+        )
         self._ending = False
         self.ballast = Ballast(installation.folder)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
@@ -80,11 +80,20 @@ class FaultBook:
         self._ledger.note(note_name(self._channel), msgspec.json.encode(faults).decode())
 
 
-def failing_for(ledger: Ledger, site: Site) -> tuple[Failing, ...]:
+Faults = Mapping[str, Sequence[Fault]]
+"""Faults by channel."""
+
+
+def all_faults(ledger: Ledger) -> Faults:
+    """What fails now, on every channel."""
+    return {channel: tuple(faults_of(ledger, channel).values()) for channel in sorted(CHANNELS)}
+
+
+def failing_for(faults_now: Faults, site: Site) -> tuple[Failing, ...]:
     """The channels that fail now for a site, longest first: the evidence of the delivery-failing alarm."""
     found = []
-    for channel in sorted(CHANNELS):
-        faults = [f for f in faults_of(ledger, channel).values() if f.site in (None, site.id)]
+    for channel, known in faults_now.items():
+        faults = [fault for fault in known if fault.site in (None, site.id)]
         if faults:
             first = min(faults, key=lambda fault: fault.since_ms)
             found.append(Failing(channel, first.since_ms, first.error))

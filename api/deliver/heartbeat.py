@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections.abc import Collection
 
 import httpx
 
@@ -21,16 +22,23 @@ UNDELIVERED_MS = 60 * 60_000
 NOTE = "heartbeat"
 
 
-def unwell(ledger: Ledger, now_ms: int) -> str | None:
-    """Why the heartbeat must not be sent; None while all is well."""
+def unwell(ledger: Ledger, now_ms: int, sites: Collection[str] = ()) -> str | None:
+    """Why the heartbeat must not be sent; None while all is well.
+
+    sites : of each of them, once it has a forecast, the newest must be fresh: one of several forecasters may have ended
+    """
     oldest = ledger.oldest_undelivered_ms()
     if oldest is not None and now_ms - oldest > UNDELIVERED_MS:
         return "an alarm has waited undelivered for more than an hour"
-    newest = [stored.issued_ms for stored in ledger.newest().values()]
+    issued = ledger.issued()
+    newest = issued.values()
     if not newest:
         return "no forecast has been made yet"
     if now_ms - max(newest) > STALE_MS:
         return "the newest forecast is more than ten minutes old"
+    old = sum(now_ms - issued[site] > STALE_MS for site in sites if site in issued)
+    if old:
+        return f"the forecasts of {old} sites are more than ten minutes old"
     return None
 
 
@@ -38,9 +46,16 @@ class Heartbeat:
     """The thread that sends it. start(), stop()."""
 
     def __init__(
-        self, url: str, every_s: float, ledger: Ledger, clock: Clock, client: httpx.Client | None = None
+        self,
+        url: str,
+        every_s: float,
+        ledger: Ledger,
+        clock: Clock,
+        client: httpx.Client | None = None,
+        sites: Collection[str] = (),
     ) -> None:
         self._url, self._every_s, self._ledger, self._clock = url, every_s, ledger, clock
+        self._sites = frozenset(sites)
         self._client = httpx.Client(timeout=TIMEOUT_S, follow_redirects=True) if client is None else client
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._work, name="heartbeat", daemon=True)
@@ -65,7 +80,7 @@ class Heartbeat:
     def beat(self) -> bool:
         """Send one heartbeat if all is well; whether it arrived."""
         try:
-            reason = unwell(self._ledger, self._clock.now_ms())
+            reason = unwell(self._ledger, self._clock.now_ms(), self._sites)
             if reason is None:
                 self._client.get(self._url).raise_for_status()
                 self._ledger.note(NOTE, str(self._clock.now_ms()))

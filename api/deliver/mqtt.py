@@ -16,6 +16,7 @@ from api.deliver.asking import acknowledge_kind, name_in
 from api.deliver.brokerlink import BrokerLink, Heard, Will
 from api.deliver.outcome import Later, Outcome
 from api.deliver.words import message_document
+from api.newest import fresh
 from collector.settings import Broker
 from forecaster.alarms.plan import MQTT, Message, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
@@ -106,12 +107,10 @@ class MqttCarrier:
     def _tell_forecasts(self) -> None:
         if not self._link.connected:
             return
-        for site, stored in self._ledger.newest(list(self._sites)).items():
-            if self._issued.get(site) == stored.issued_ms:
-                continue
-            if not self._put(f"outlast/{site}/forecast", stored.document.encode()):
+        for stored in fresh(self._ledger, self._issued, self._sites):
+            if not self._put(f"outlast/{stored.site}/forecast", stored.document.encode()):
                 return
-            self._issued[site] = stored.issued_ms
+            self._issued[stored.site] = stored.issued_ms
 
     def _obey(self, heard: Heard) -> None:
         """A command to acknowledge. A retained one is old: it is not obeyed."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+from base64 import b64decode, b64encode
 from typing import TypeVar
 
 import msgspec
@@ -13,6 +15,9 @@ from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
 
 EVENT_KINDS: dict[str, type[Event]] = {"run": Run, "gap": Gap, "transfer": Transfer, "outage": Outage}
 T = TypeVar("T")
+
+PACKED = "zlib:"
+"""How a packed text begins; a JSON document never does."""
 
 
 def body(thing: Event | Alarm | AlarmTransition | DischargeTest) -> str:
@@ -29,6 +34,21 @@ def read(text: str, kind: type[T]) -> T:
         return msgspec.json.decode(text, type=kind)
     except msgspec.DecodeError as error:
         raise StoreRefused(f"a kept {kind.__name__} cannot be read: {error}") from error
+
+
+def packed(text: str) -> str:
+    """A long text as zlib (RFC 1950) in base64: a past forecast takes a fifth of its length."""
+    return PACKED + b64encode(zlib.compress(text.encode())).decode("ascii")
+
+
+def unpacked(text: str) -> str:
+    """The text that was packed, or one that never was; StoreRefused where it is damaged."""
+    if not text.startswith(PACKED):
+        return text
+    try:
+        return zlib.decompress(b64decode(text.removeprefix(PACKED))).decode()
+    except (ValueError, zlib.error) as error:
+        raise StoreRefused(f"a kept forecast cannot be read: {error}") from error
 
 
 def _refuse_lost_numbers(thing: object) -> None:

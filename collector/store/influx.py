@@ -270,6 +270,13 @@ class InfluxStore:
         tables = self._query("SELECT last(value) FROM reading GROUP BY site")
         return sorted(t.tags["site"] for t in tables)
 
+    def newest_arrival_ms(self) -> int | None:
+        """When the newest reading of any site arrived; None: nothing is stored."""
+        newest = " ORDER BY time DESC LIMIT 1"
+        rows = _rows(self._query(f"SELECT arrived FROM arrival{newest}", self._arrivals))
+        rows = rows or _rows(self._query(f"SELECT arrived FROM reading{newest}"))
+        return _int(rows[0]["arrived"]) if rows else None
+
     def prune(self, before_ms: int) -> int:
         """Drop older readings; the server's retention does the same by itself."""
         where = f"time < {before_ms}ms"

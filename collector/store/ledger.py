@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
+from functools import partial
 
-from sqlalchemy import and_, delete, func, select, tuple_
+from sqlalchemy import Connection, and_, delete, func, select
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_alarms import AlarmsAndOutbox
@@ -14,9 +15,14 @@ from collector.store.sqlite_file import free_bytes, size_bytes, store_error, wal
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoreHealth
 
-DAY_MS = 86_400_000
-THINNED_MS = 600_000
-"""Past forecasts older than a day are thinned to one in this long when pruning."""
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+THINNED_MS = ((DAY_MS, HOUR_MS // 6), (30 * DAY_MS, HOUR_MS))
+"""Past forecasts older than the first, counted from their site's newest, are thinned to one in the second [ms]."""
+
+THINNED_NOTE = "forecasts-thinned"
+SITES_A_STEP = 100
+"""Sites thinned in one transaction, so that writers are not kept waiting."""
 
 
 class SqlLedger(AlarmsAndOutbox, People, IntakeNotes):
@@ -25,23 +31,33 @@ class SqlLedger(AlarmsAndOutbox, People, IntakeNotes):
     def prune(self, before_ms: int) -> int:
         """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever.
 
-        Outages are kept for ever too. Past forecasts more than a day older than their site's newest are thinned.
+        Outages are kept for ever too. Past forecasts are thinned as they grow old.
         """
-        e, f, d, a, x = t.events.c, t.forecasts.c, t.deliveries.c, t.alarms.c, t.transitions.c
+        e, d, a, x = t.events.c, t.deliveries.c, t.alarms.c, t.transitions.c
         cleared = and_(a.cleared_ms.is_not(None), a.cleared_ms < before_ms)
-        kept = select(f.site, func.min(f.issued_ms)).group_by(f.site, f.issued_ms // THINNED_MS)
-        newest = select(func.max(f.issued_ms)).scalar_subquery()
         statements = (
             delete(t.events).where(e.kind != "outage", e.start_ms < before_ms),
-            delete(t.forecasts).where(f.issued_ms < before_ms),
-            delete(t.forecasts).where(f.issued_ms < newest - DAY_MS, tuple_(f.site, f.issued_ms).not_in(kept)),
             delete(t.deliveries).where(d.open.is_(False), d.created_ms < before_ms),
             delete(t.transitions).where(x.id.in_(select(a.id).where(cleared))),
             delete(t.alarms).where(cleared),
             delete(t.requests).where(t.requests.c.at_ms < before_ms),
         )
         gone = self._write(lambda c: sum(c.execute(statement).rowcount for statement in statements))
+        gone += self._thin(before_ms)
         self._give_back()
+        return gone
+
+    def _thin(self, before_ms: int) -> int:
+        """Drop and thin past forecasts, some sites at a time; where it was done before, only what has aged since."""
+        issued = sorted(self.issued().items())
+        noted = self.noted(THINNED_NOTE)
+        done_ms = 0 if noted is None else int(noted)
+        gone = 0
+        for first in range(0, len(issued), SITES_A_STEP):
+            part = issued[first : first + SITES_A_STEP]
+            gone += self._write(partial(_thin_some, part=part, done_ms=done_ms, before_ms=before_ms))
+        if issued:
+            self.note(THINNED_NOTE, str(min(newest_ms for _, newest_ms in issued)))
         return gone
 
     def _give_back(self) -> None:
@@ -73,3 +89,19 @@ class SqlLedger(AlarmsAndOutbox, People, IntakeNotes):
         """Finish writing and let go."""
         with self._lock:
             self._engine.dispose()
+
+
+def _thin_some(connection: Connection, part: list[tuple[str, int]], done_ms: int, before_ms: int) -> int:
+    return sum(_thinned(connection, site, newest_ms, done_ms, before_ms) for site, newest_ms in part)
+
+
+def _thinned(connection: Connection, site: str, newest_ms: int, done_ms: int, before_ms: int) -> int:
+    """Drop a site's forecasts from before a time, and thin those that have aged since `done_ms`; how many went."""
+    f = t.forecasts.c
+    gone = connection.execute(delete(t.forecasts).where(f.site == site, f.issued_ms < before_ms)).rowcount
+    for age_ms, every_ms in THINNED_MS:
+        since_ms = max(done_ms - age_ms, 0) // every_ms * every_ms
+        aged = and_(f.site == site, f.issued_ms >= since_ms, f.issued_ms < newest_ms - age_ms)
+        kept = select(func.min(f.issued_ms)).where(aged).group_by(f.issued_ms // every_ms)
+        gone += connection.execute(delete(t.forecasts).where(aged, f.issued_ms.not_in(kept))).rowcount
+    return gone

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, select, update
 
 from collector.store import ledger_schema as t
-from collector.store.bodies import body, event_row, read
+from collector.store.bodies import body, event_row, packed, read, unpacked
 from collector.store.ledger_base import LedgerBase
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
@@ -72,13 +72,14 @@ class Findings(LedgerBase):
     # -- forecasts
 
     def publish(self, forecasts: Sequence[StoredForecast]) -> None:
-        """The newest forecast of each site, kept also as a past one."""
-        rows = [{"site": f.site, "issued_ms": f.issued_ms, "document": f.document} for f in forecasts]
-        newest = {row["site"]: row for row in sorted(rows, key=lambda row: str(row["issued_ms"]).zfill(20))}
+        """The newest forecast of each site, kept also as a past one where it says so."""
+        newest = {f.site: f for f in sorted(forecasts, key=lambda f: f.issued_ms)}
+        rows = [{"site": f.site, "issued_ms": f.issued_ms, "document": f.document} for f in newest.values()]
+        past = [{"site": f.site, "issued_ms": f.issued_ms, "document": packed(f.document)} for f in forecasts if f.past]
 
         def work(connection: Connection) -> None:
-            self._put(connection, t.newest_forecasts, list(newest.values()), newer="issued_ms")
-            self._put(connection, t.forecasts, rows)
+            self._put(connection, t.newest_forecasts, rows, newer="issued_ms")
+            self._put(connection, t.forecasts, past)
 
         self._write(work)
 
@@ -89,6 +90,11 @@ class Findings(LedgerBase):
             query = query.where(t.newest_forecasts.c.site.in_(list(sites)))
         return {row["site"]: StoredForecast(**row) for row in self._rows(query)}
 
+    def issued(self) -> dict[str, int]:
+        """When the newest forecast of each site was issued [ms], without the documents: quick for many sites."""
+        f = t.newest_forecasts.c
+        return {str(row["site"]): int(row["issued_ms"]) for row in self._rows(select(f.site, f.issued_ms))}
+
     def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
         """Past forecasts in [start_ms, end_ms), oldest first."""
         f = t.forecasts.c
@@ -98,7 +104,7 @@ class Findings(LedgerBase):
             .order_by(f.issued_ms)
             .limit(limit)
         )
-        return [StoredForecast(**row) for row in self._rows(query)]
+        return [StoredForecast(row["site"], row["issued_ms"], unpacked(row["document"])) for row in self._rows(query)]
 
     # -- checkpoints
 
@@ -113,6 +119,13 @@ class Findings(LedgerBase):
             for p in checkpoints
         ]
         self._put(connection, t.checkpoints, rows)
+
+    def advance_checkpoints(self, kind: str, sites: Sequence[str], cursor: str | None) -> None:
+        """Move the cursor of checkpoints whose state has not changed since; those that are not there stay away."""
+        c = t.checkpoints.c
+        if sites:
+            moved = update(t.checkpoints).where(c.kind == kind, c.site.in_(list(sites))).values(cursor=cursor)
+            self._write(lambda connection: connection.execute(moved))
 
     def checkpoint(self, kind: str, site: str) -> Checkpoint | None:
         """The newest checkpoint of a site."""

@@ -49,6 +49,7 @@ newest_forecasts = Table(
     Column("site", String(64), primary_key=True),
     Column("issued_ms", BigInteger, nullable=False),
     Column("document", Text, nullable=False),
+    Index("newest_forecasts_issued", "site", "issued_ms"),  # read every second, without the documents
 )
 
 forecasts = Table(
@@ -56,7 +57,7 @@ forecasts = Table(
     metadata,
     Column("site", String(64), primary_key=True),
     Column("issued_ms", BigInteger, primary_key=True),
-    Column("document", Text, nullable=False),
+    Column("document", Text, nullable=False),  # plain, or packed as bodies.packed does since version 2
 )
 
 checkpoints = Table(
@@ -197,7 +198,12 @@ def _first(connection: Connection) -> None:
     metadata.create_all(connection, checkfirst=True)
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first,)
+def _second(connection: Connection) -> None:
+    for index in newest_forecasts.indexes:
+        index.create(connection, checkfirst=True)
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second)
 """In order; the ledger's version is how many of them it has had. New tables are added by a migration of their own."""
 
 

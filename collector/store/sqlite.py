@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
+from collector.store.following import Names, follow, newest_arrival_ms
 from collector.store.sqlite_file import (
     connect,
     free_bytes,
@@ -94,6 +95,7 @@ class SqliteStore:
         self._lock = threading.Lock()
         self._readers: list[sqlite3.Connection] = []
         self._series: dict[Key, int] = {}
+        self._names = Names()
         self._says: list[str] = []
         self._wal_says: str | None = None
         self._closed = False
@@ -271,25 +273,7 @@ class SqliteStore:
         A cursor of a store that was moved aside and started afresh begins at the beginning.
         """
         with self._reading() as db:
-            store_id = str(db.execute("SELECT value FROM meta WHERE name = 'id'").fetchone()[0])
-            after = _place(cursor, store_id)
-            names = {
-                int(row[0]): (str(row[1]), Quantity(row[2]), str(row[3]))
-                for row in db.execute("SELECT id, site, quantity, subject FROM series")
-                if sites is None or row[1] in sites
-            }
-            last = int(db.execute("SELECT value FROM meta WHERE name = 'next_seq'").fetchone()[0]) - 1
-            wanted = "" if sites is None else f"AND series IN ({','.join(map(str, names)) or '-1'})"
-            rows = db.execute(
-                f"SELECT seq, series, time_ms, value, lag_ms FROM reading WHERE seq > ? {wanted} ORDER BY seq LIMIT ?",
-                (after, limit),
-            ).fetchall()
-        readings = []
-        for _, number, time_ms, value, lag_ms in rows:
-            site, quantity, subject = names[number]
-            readings.append(Reading(site, quantity, time_ms, value, time_ms + lag_ms, subject))
-        reached = rows[-1][0] if len(rows) >= limit and rows else max(last, after)
-        return Tail(tuple(readings), f"{store_id}.{reached}")
+            return follow(db, self._names, cursor, limit, sites)
 
     def latest(self, site: str) -> Mapping[tuple[Quantity, str], Reading]:
         """The newest reading by source time of each (quantity, subject)."""
@@ -347,6 +331,11 @@ class SqliteStore:
             ).fetchall()
         return [str(row[0]) for row in rows]
 
+    def newest_arrival_ms(self) -> int | None:
+        """When the newest reading of any site arrived, as far as the last stored ones tell; None: nothing is stored."""
+        with self._reading() as db:
+            return newest_arrival_ms(db)
+
     def health(self) -> StoreHealth:
         """How the store is."""
         free = free_bytes(self._path)
@@ -384,12 +373,3 @@ class SqliteStore:
 
 LOW_FREE_BYTES = 64 << 20
 """Less free disk than this is told."""
-
-
-def _place(cursor: str | None, store_id: str) -> int:
-    if cursor is None:
-        return 0
-    ident, _, place = cursor.partition(".")
-    if not place.isdecimal():
-        raise StoreRefused(f"cursor {cursor!r} is not one of this store's; begin without one")
-    return int(place) if ident == store_id else 0

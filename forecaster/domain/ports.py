@@ -81,6 +81,10 @@ class ReadingStore(Protocol):
         """Sites with at least one reading, sorted."""
         ...
 
+    def newest_arrival_ms(self) -> int | None:
+        """When the newest reading of any site arrived, as far as the last stored ones tell; None: nothing is stored."""
+        ...
+
     def prune(self, before_ms: int) -> int:
         """Drop readings older than a time and give the disk back. Returns how many went."""
         ...
@@ -172,11 +176,15 @@ class PushSubscription:
 
 @dataclass(frozen=True, slots=True)
 class StoredForecast:
-    """A forecast as published: when, and the JSON document."""
+    """A forecast as published: when, and the JSON document.
+
+    past : bool — whether it is kept among the past ones too, when a newer one takes its place
+    """
 
     site: str
     issued_ms: int
     document: str
+    past: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +242,15 @@ class Ledger(Protocol):
 
     # -- forecasts
     def publish(self, forecasts: Sequence[StoredForecast]) -> None:
-        """The newest forecast of each site, kept also as a past one."""
+        """The newest forecast of each site, kept also as a past one where it says so."""
         ...
 
     def newest(self, sites: Sequence[str] | None = None) -> dict[str, StoredForecast]:
         """The newest forecast of each site (None: all)."""
+        ...
+
+    def issued(self) -> dict[str, int]:
+        """When the newest forecast of each site was issued [ms], without the documents: quick for many sites."""
         ...
 
     def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
@@ -248,6 +260,10 @@ class Ledger(Protocol):
     # -- checkpoints of engine and alarm desk; kind is "engine" or "alarms"
     def save_checkpoints(self, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
         """Keep the newest checkpoint of each site."""
+        ...
+
+    def advance_checkpoints(self, kind: str, sites: Sequence[str], cursor: str | None) -> None:
+        """Move the cursor of checkpoints whose state has not changed since; those that are not there stay away."""
         ...
 
     def checkpoint(self, kind: str, site: str) -> Checkpoint | None:

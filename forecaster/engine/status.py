@@ -7,7 +7,7 @@ import math
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
-from forecaster.domain.status import QuantityAge, SiteStatus
+from forecaster.domain.status import QuantityAge, SiteStatus, Spread
 from forecaster.engine.buffer import Buffer
 from forecaster.engine.fold import Fold, key_of
 from forecaster.engine.models import Models
@@ -33,7 +33,8 @@ def observe(
     """The status at a time, from the state with what is held back folded in."""
     age = age_of(fold, now_ms)
     segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
-    overdue = None if age.pump_silent else overdue_probability(fold, models, now_ms)
+    mean_w = models.inflow.mean_w(now_ms)
+    overdue = None if age.pump_silent else overdue_probability(fold, mean_w, now_ms)
     charge_fresh = not age.pack_silent
     return SiteStatus(
         site=site.id,
@@ -57,7 +58,7 @@ def observe(
         charge_percent=accounts.percent if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
         pack_carrying=carrying(fold, overdue, now_ms),
-        frozen=frozen(fold, models, now_ms),
+        frozen=frozen(fold, models, mean_w.p50, now_ms),
         high_water=_yes_no(fold, Quantity.HIGH_WATER, now_ms),
         clock_suspect=_clock(buffer, now_ms),
         ages=ages(site, fold, now_ms),
@@ -66,17 +67,16 @@ def observe(
     )
 
 
-def overdue_probability(fold: Fold, models: Models, now_ms: int) -> float | None:
+def overdue_probability(fold: Fold, mean: Spread, now_ms: int) -> float | None:
     """Probability that a run would have come by now, 0..1.
 
     A cycle takes its energy over the mean power now; its length is log-normal with the spread of the inflow, of the
     site's own intervals, and never less than 15 %. None before three runs, while one lasts, or where the sampling
-    misses runs.
+    misses runs. `mean` is the mean power of the pump over its cycles [W].
     """
     normals, last = fold.normals, fold.normals.last_run
     if last is None or normals.count < 3 or fold.segmenter.running_since_ms(now_ms) is not None:
         return None
-    mean = models.inflow.mean_w(now_ms)
     if mean.p50 <= 0.0:
         return None
     energy_wh = pace_of(fold, mean.p50, now_ms).wh_per_cycle
@@ -111,9 +111,8 @@ def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
     return False if output.rhythm.last_value < _ASLEEP_W and something_due else None
 
 
-def frozen(fold: Fold, models: Models, now_ms: int) -> tuple[Quantity, ...]:
+def frozen(fold: Fold, models: Models, mean_w: float, now_ms: int) -> tuple[Quantity, ...]:
     """Quantities that report, and report the same value while it must have moved."""
-    mean_w = models.inflow.mean_w(now_ms).p50
     capacity_wh = math.exp(float(models.belief.mean[0]))
     checks = (
         (Quantity.PACK_CHARGE, _charge_frozen(fold, mean_w, capacity_wh, now_ms)),

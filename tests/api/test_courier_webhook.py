@@ -17,7 +17,7 @@ import httpx
 import pytest
 
 from api.deliver.backoff import LONGEST_CRITICAL_S, LONGEST_S, wait_s
-from api.deliver.failing import failing_for, faults_of
+from api.deliver.failing import all_faults, failing_for, faults_of
 from api.deliver.outcome import Later, Never, Sent
 from api.deliver.webhook import WebhookCarrier, asked_s, outcome_of
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
@@ -145,7 +145,7 @@ def test_what_cannot_mend_is_given_up_and_said(ledger: Ledger, clock: SteppedClo
         carrier.close()
     assert len(receiver.heard) == 1
     assert sender.gave_up == 1
-    [failing] = failing_for(ledger, site)
+    [failing] = failing_for(all_faults(ledger), site)
     assert failing.channel == "webhook"
     assert str(code) in failing.error
 
@@ -186,7 +186,7 @@ def test_a_certificate_nobody_trusts_is_a_failure_and_not_a_delivery(
         carrier.close()
     assert receiver.heard == []
     assert sender.failed == 1
-    assert "CERTIFICATE_VERIFY_FAILED" in failing_for(ledger, site)[0].error
+    assert "CERTIFICATE_VERIFY_FAILED" in failing_for(all_faults(ledger), site)[0].error
 
 
 def test_an_address_that_left_the_site_file_gets_nothing(ledger: Ledger, clock: SteppedClock) -> None:
@@ -209,7 +209,7 @@ def test_a_message_expires_and_is_said_to_have_failed(ledger: Ledger, clock: Ste
     carrier.close()
     assert sender.gave_up == 1
     assert ledger.oldest_undelivered_ms() is None
-    assert failing_for(ledger, site)
+    assert failing_for(all_faults(ledger), site)
 
 
 def test_waits_double_up_to_a_cap_with_jitter() -> None:

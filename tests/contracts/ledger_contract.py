@@ -144,6 +144,7 @@ class LedgerContract:
         ledger.publish(made[1:])
         assert ledger.newest() == {"larkspur": made[4], "b": other}
         assert ledger.newest(["b", "c"]) == {"b": other}
+        assert ledger.issued() == {"larkspur": made[4].issued_ms, "b": T0}
         assert ledger.forecasts("larkspur", T0 + 1000, T0 + 4000) == made[1:4]
         assert ledger.forecasts("larkspur", T0, T0 + DAY, limit=2) == made[:2]
         ledger.publish([made[2]])
@@ -159,6 +160,16 @@ class LedgerContract:
         assert ledger.checkpoint("alarms", "larkspur") == second
         ledger.save_checkpoints("engine", [second])
         assert ledger.checkpoint("engine", "larkspur") == second
+
+    def test_a_checkpoint_moves_on_without_its_state(self, ledger: Ledger) -> None:
+        ledger.save_checkpoints("engine", [Checkpoint(site, "a.1", T0, b"state") for site in ("larkspur", "b")])
+        ledger.save_checkpoints("alarms", [Checkpoint("larkspur", "a.1", T0, b"desk")])
+        ledger.advance_checkpoints("engine", ["larkspur", "never kept"], "a.2")
+        ledger.advance_checkpoints("engine", [], "a.3")
+        assert ledger.checkpoint("engine", "larkspur") == Checkpoint("larkspur", "a.2", T0, b"state")
+        assert ledger.checkpoint("engine", "b") == Checkpoint("b", "a.1", T0, b"state")
+        assert ledger.checkpoint("alarms", "larkspur") == Checkpoint("larkspur", "a.1", T0, b"desk")
+        assert ledger.checkpoint("engine", "never kept") is None
 
     # -- alarms and the outbox
 
@@ -318,6 +329,28 @@ class LedgerContract:
         assert [f.issued_ms for f in ledger.forecasts("larkspur", 0, T0 + 9 * DAY)] == [T0 + 2 * DAY]
         assert ledger.alarms() == [standing]
         assert ledger.due("mail", T0 + DAY) == [owed]
+
+    def test_a_forecast_that_is_not_kept_as_past_is_the_newest_all_the_same(self, ledger: Ledger) -> None:
+        kept = StoredForecast("larkspur", T0, '{"issued": "first"}')
+        passing = StoredForecast("larkspur", T0 + 1000, '{"issued": "second"}', past=False)
+        ledger.publish([kept, passing])
+        assert ledger.newest()["larkspur"].document == passing.document
+        assert ledger.forecasts("larkspur", 0, T0 + DAY) == [kept]
+
+    def test_pruning_thins_again_what_has_aged_since(self, ledger: Ledger) -> None:
+        minute = 60_000
+        ledger.publish([StoredForecast("larkspur", T0 + i * minute, "{}") for i in range(120)])
+        ledger.publish([StoredForecast("larkspur", T0 + DAY + 60 * minute, "{}")])
+        ledger.prune(0)
+        first = [f.issued_ms for f in ledger.forecasts("larkspur", 0, T0 + DAY)]
+        assert len(first) == 7 + 60, "the older hour is thinned to ten minutes, the newer is not"
+        ledger.publish([StoredForecast("larkspur", T0 + 31 * DAY, "{}")])
+        ledger.prune(0)
+        then = [f.issued_ms for f in ledger.forecasts("larkspur", 0, T0 + DAY)]
+        assert then == sorted(
+            {min(t for t in first if t // 3_600_000 == hour) for hour in {t // 3_600_000 for t in first}}
+        )
+        assert ledger.prune(0) == 0
 
     def test_pruning_thins_past_forecasts(self, ledger: Ledger) -> None:
         ledger.publish([StoredForecast("larkspur", T0 + i * 60_000, "{}") for i in range(60)])

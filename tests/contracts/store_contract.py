@@ -189,6 +189,13 @@ class StoreContract:
             max(p.time_ms for p in found if p.time_ms <= T0 + 5_005_000)
         ]
 
+    def test_the_newest_arrival_is_told(self, store: ReadingStore) -> None:
+        assert store.newest_arrival_ms() is None
+        store.append([power(10, 1.0, arrived_s=11), power(5, 1.0, arrived_s=12, site="b")])
+        assert store.newest_arrival_ms() == T0 + 12_000
+        store.append([power(600, 1.0, arrived_s=601)])
+        assert store.newest_arrival_ms() == T0 + 601_000
+
     def test_what_is_not_finite_is_refused_and_costs_nothing(self, store: ReadingStore) -> None:
         for value in (math.nan, math.inf, -math.inf):
             with pytest.raises(StoreRefused):
