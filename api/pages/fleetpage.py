@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from api.pages.contexts import Fleet, FleetLine
 from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
+from api.pages.livecontexts import Fleet, FleetLine
 from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast

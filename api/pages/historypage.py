@@ -6,11 +6,12 @@ import csv
 import io
 from datetime import datetime, time, timedelta
 
-from api.pages.contexts import History, HistoryPicture, Table
+from api.pages.contexts import Table
 from api.pages.desk import Desk
 from api.pages.frame import local_time
 from api.pages.historydata import Plot, Span, outages_within, plots
 from api.pages.picture import NARROW, WIDE, Scene, draw_picture, hover_values
+from api.pages.recordcontexts import History, HistoryPicture
 from api.pages.sitepage import run_words
 from api.pages.words import Words
 from forecaster.document import time_text

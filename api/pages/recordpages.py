@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from api.pages.contexts import ChannelLine, LogLine, OutageLine, RefusalLine
+from api.pages.contexts import LogLine
 from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
+from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from api.pages.words import Words
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.runs import Outage

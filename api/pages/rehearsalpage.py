@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from api.pages.contexts import Fact, RehearsalContext, RehearsalLine
+from api.pages.contexts import Fact
 from api.pages.desk import Desk
+from api.pages.formcontexts import RehearsalContext, RehearsalLine
 from api.pages.words import Words
 from api.rehearsals import evidence_of, running_test
 from forecaster.discharge import progress

@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from api.pages.contexts import Offer, OfferLine, Preview, SetupContext
+from api.pages.formcontexts import Offer, OfferLine, Preview, SetupContext
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
 from api.pages.words import Words

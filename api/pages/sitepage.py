@@ -7,11 +7,12 @@ from collections.abc import Iterable, Sequence
 from markupsafe import Markup, escape
 
 from api.pages.alarmcards import alarm_cards
-from api.pages.contexts import Age, LogLine, Marker, SiteNow, Table
+from api.pages.contexts import LogLine, Table
 from api.pages.desk import Desk
 from api.pages.facts import facts_of
 from api.pages.forscript import MEANINGS, silence_of, survival_json
 from api.pages.frame import HOUR_MS, ticks
+from api.pages.livecontexts import Age, Marker, SiteNow
 from api.pages.pen import draw
 from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
 from api.pages.stripdata import Window, at, strip_data, strip_words, survival_of, window

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from api.pages.contexts import Fact, SizingContext, Table
+from api.pages.contexts import Fact, Table
 from api.pages.desk import Desk
+from api.pages.formcontexts import SizingContext
 from api.pages.siteform import content_of, number_in, sections, values_of
 from api.pages.words import Words
 from api.sizingdata import observed_start, record, site_of, sleeps

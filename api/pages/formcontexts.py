@@ -1,0 +1,103 @@
+"""What the pages with large forms are given: sizing, the discharge test, set-up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from api.pages.contexts import Fact, Table
+from api.pages.siteform import FormSection
+
+
+@dataclass(frozen=True, slots=True)
+class SizingContext:
+    """The sizing page: form, answer or problem. asked : (name, label, unit, value)."""
+
+    sections: tuple[FormSection, ...]
+    asked: tuple[tuple[str, str, str, str], ...]
+    end_of_life: bool
+    problem: str
+    verdict: str
+    findings: tuple[Fact, ...]
+    hours: tuple[Fact, ...]
+    options: tuple[Fact, ...]
+    steps: Table | None
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalLine:
+    """One finished discharge test."""
+
+    at: str
+    by: str
+    end: str
+    verdict: str
+    facts: tuple[Fact, ...]
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalContext:
+    """The discharge test page. running : id of the test that runs, None where none does."""
+
+    running: str | None
+    says: str
+    since: str
+    lines: tuple[RehearsalLine, ...]
+    least_percent: int
+
+
+@dataclass(frozen=True, slots=True)
+class OfferLine:
+    """A field that was heard: its values, what it may be, and what was chosen for it."""
+
+    number: int
+    topic: str
+    path: str
+    time: str
+    format: str
+    values: str
+    hint: str
+    guess: str
+    guess_unit: str
+    quantity: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A topic that was heard."""
+
+    topic: str
+    messages: int
+    retained_only: bool
+    lines: tuple[OfferLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A channel's value as it would be stored."""
+
+    quantity: str
+    topic: str
+    value: str
+    heard: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SetupContext:
+    """The set-up page: what was filled in, heard, checked. quantities : (key, name, stored unit)."""
+
+    values: dict[str, str]
+    filter: str
+    seconds: str
+    heard: bool
+    offers: tuple[Offer, ...]
+    quantities: tuple[tuple[str, str, str], ...]
+    zones: tuple[str, ...]
+    sections: tuple[FormSection, ...]
+    problem: str
+    previews: tuple[Preview, ...]
+    refused: tuple[str, ...]
+    toml: str

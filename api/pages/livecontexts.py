@@ -1,0 +1,90 @@
+"""What the living part of a site's page and the list of all sites are given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from markupsafe import Markup
+
+from api.pages.contexts import AlarmCard, Fact, LogLine, Table
+
+
+@dataclass(frozen=True, slots=True)
+class Marker:
+    """The movable marker: its moment, the form's field value, its meaning and name, and what it reads out."""
+
+    at_ms: int
+    field_value: str
+    meaning: str
+    says: str
+    name: str
+    line: str
+    set_by_person: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """How old what is seen is: words, epoch milliseconds of the newest reading, and whether it is stale."""
+
+    says: str
+    heard_ms: int | None
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SiteNow:
+    """The living part of a site's page.
+
+    survival : str — JSON of [[UTC ms, chance 0..1], ...] for the script's marker
+    silence_s : int — age from which the script calls what it shows old [s]
+    """
+
+    site: str
+    name: str
+    made_ms: int
+    sentence: Markup
+    under: tuple[str, ...]
+    age: Age
+    warnings: tuple[str, ...]
+    alarms: tuple[AlarmCard, ...]
+    strip_wide: Markup
+    strip_tall: Markup
+    strip_table: Table
+    marker: Marker | None
+    facts: tuple[Fact, ...]
+    log: tuple[LogLine, ...]
+    has_rain: bool
+    zone: str
+    survival: str
+    silence_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class FleetLine:
+    """One line of the list of all sites."""
+
+    id: str
+    name: str
+    supply: str
+    reserve_at: str
+    range: str
+    left: str
+    charge: str
+    alarms: str
+    heard: str
+    stale: bool
+    on_pack: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """All sites, soonest out first."""
+
+    lines: tuple[FleetLine, ...]
+    shown: str
+    query: str
+    show: str
+    total: int
+    page: int = 1
+    pages: int = 1
+    choices: tuple[tuple[str, str], ...] = field(default=())

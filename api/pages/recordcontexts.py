@@ -1,0 +1,74 @@
+"""What the pages of the past are given: history, outages, the health of the telemetry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from api.pages.contexts import Table
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryPicture:
+    """One picture of the history page; hover is JSON for the script."""
+
+    key: str
+    title: str
+    legend: tuple[tuple[str, str], ...]
+    wide: Markup
+    narrow: Markup
+    hover: str
+    table: Table
+    empty: bool
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """The history of a site over a span."""
+
+    name: str
+    until: str
+    said: str
+    choices: tuple[tuple[str, str], ...]
+    pictures: tuple[HistoryPicture, ...]
+    outages: int
+    runs: Table
+
+
+@dataclass(frozen=True, slots=True)
+class OutageLine:
+    """One outage: what was forecast, and what happened."""
+
+    start: str
+    end: str
+    length: str
+    lowest: str
+    used: str
+    forecast: str
+    happened: str
+    rehearsal: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLine:
+    """One channel's health: where it comes from, its latest value and how old that is."""
+
+    quantity: str
+    topic: str
+    path: str
+    value: str
+    age: str
+    limit: str
+    stale: bool
+    never: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RefusalLine:
+    """A message that was refused, and why."""
+
+    at: str
+    topic: str
+    payload: str
+    reason: str
