@@ -62,13 +62,14 @@ class Wording:
         return self.texts[form].format(day=at.day, month=month, clock=clock, year=at.year)
 
     def about(self, at_ms: int, now_ms: int) -> str:
-        """A forecast moment, rounded to what can be meant.
+        """A forecast moment, rounded to what can be meant, as a clock says it."""
+        return self.clock(self.meant(at_ms, now_ms), now_ms)
 
-        5 minutes within 12 h, 15 within 2 days, else the hour.
-        """
+    def meant(self, at_ms: int, now_ms: int) -> int:
+        """A forecast moment, rounded to what can be meant: 5 minutes within 12 h, 15 within 2 days, else the hour."""
         ahead_h = abs(at_ms - now_ms) / HOUR_MS
         step_ms = (5 if ahead_h <= 12 else 15 if ahead_h <= 48 else 60) * MINUTE_MS
-        return self.clock(self._rounded(at_ms, step_ms), now_ms)
+        return self._rounded(at_ms, step_ms)
 
     def _rounded(self, at_ms: int, step_ms: int) -> int:
         """Nearest whole step of the local clock (zones may be off by 15 or 30 minutes)."""

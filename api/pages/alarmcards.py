@@ -12,7 +12,7 @@ from forecaster.domain.site import Site
 from forecaster.wording import Wording
 
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
-SHELF_HOURS = (1, 4, 12, 24)
+MINUTE_MS = 60_000
 
 
 def alarm_cards(
@@ -31,6 +31,9 @@ def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, ope
     if alarm.acknowledged_ms is not None:
         when = wording.clock(alarm.acknowledged_ms, now_ms)
         acknowledged = words("alarms.acknowledged", who=alarm.acknowledged_by or "?", time=when)
+    changed = None
+    if alarm.changed_ms - alarm.raised_ms >= MINUTE_MS:
+        changed = words("alarms.changed", time=wording.clock(alarm.changed_ms, now_ms))
     shelved = None
     if alarm.shelved_until_ms is not None and alarm.state is AlarmState.SHELVED:
         shelved = words("alarms.shelved_until", time=wording.clock(alarm.shelved_until_ms, now_ms))
@@ -40,6 +43,7 @@ def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, ope
         priority=words(f"alarms.priority.{alarm.priority.value}"),
         state=words(f"alarms.state.{alarm.state.value}"),
         since=words("alarms.since", time=wording.clock(alarm.raised_ms, now_ms)),
+        changed=changed,
         shelved_until=shelved,
         acknowledged=acknowledged,
         can_acknowledge=operate and alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED),

@@ -48,6 +48,7 @@ class AlarmCard:
     priority: str
     state: str
     since: str
+    changed: str | None
     shelved_until: str | None
     acknowledged: str | None
     can_acknowledge: bool

@@ -7,6 +7,7 @@ import math
 from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
 from api.pages.livecontexts import Fleet, FleetLine
+from api.pages.moments import zone_words
 from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast
@@ -31,15 +32,22 @@ def fleet_page(
     wanted = [
         site for site in sites if matches(site, query) and shown(show, forecasts.get(site.id), alarms.get(site.id, []))
     ]
+    zones = {zone_words(now_ms, Wording.of(site), words) for site in wanted}
     wanted.sort(key=lambda site: urgency(site, forecasts.get(site.id), now_ms))
     pages = max(1, math.ceil(len(wanted) / LINES_A_PAGE))
     page = min(max(1, page), pages)
     part = wanted[(page - 1) * LINES_A_PAGE : page * LINES_A_PAGE]
     on_pack = sum(1 for site in sites if is_on_pack(forecasts.get(site.id)))
-    said = words("fleet.lead_one") if len(sites) == 1 else words("fleet.lead", n=len(sites))
+    lead = [words("fleet.lead_one") if len(sites) == 1 else words("fleet.lead", n=len(sites))]
+    if on_pack:
+        lead.append(words("fleet.lead_pack", n=on_pack))
+    if len(zones) == 1:
+        lead.append(words("fleet.lead_zone", zone=next(iter(zones))))
     return Fleet(
-        lines=tuple(line_of(s, forecasts.get(s.id), alarms.get(s.id, []), words, now_ms) for s in part),
-        shown=f"{said} {words('fleet.lead_pack', n=on_pack)}" if on_pack else said,
+        lines=tuple(
+            line_of(s, forecasts.get(s.id), alarms.get(s.id, []), words, now_ms, zoned=len(zones) > 1) for s in part
+        ),
+        shown=" ".join(lead),
         query=query,
         show=show,
         total=len(sites),
@@ -88,8 +96,10 @@ def urgency(site: Site, forecast: Forecast | None, now_ms: int) -> tuple[int, fl
     return (0 if is_on_pack(forecast) else 1, until, site.name.casefold())
 
 
-def line_of(site: Site, forecast: Forecast | None, alarms: list[Alarm], words: Words, now_ms: int) -> FleetLine:
-    """One site's line."""
+def line_of(
+    site: Site, forecast: Forecast | None, alarms: list[Alarm], words: Words, now_ms: int, *, zoned: bool
+) -> FleetLine:
+    """One site's line; zoned : its times name their zone."""
     wording = Wording.of(site)
     unknown = words("fleet.unknown")
     alarm_words = unknown if forecast is None and not alarms else words("fleet.no_alarm")
@@ -99,7 +109,8 @@ def line_of(site: Site, forecast: Forecast | None, alarms: list[Alarm], words: W
         if len(alarms) > 1:
             alarm_words = words("fleet.alarm_more", first=alarm_words, n=len(alarms) - 1)
     if forecast is None:
-        return FleetLine(site.id, site.name, "", unknown, "", "", unknown, alarm_words, words("age.never"), True, False)
+        never = words("age.never")
+        return FleetLine(site.id, site.name, "", unknown, "", "", "", unknown, alarm_words, never, True, False)
     hours, on_pack = forecast.hours_remaining, is_on_pack(forecast)
     age_s = None if forecast.data_age_s is None else forecast.data_age_s + (now_ms - forecast.issued_at_ms) / 1000.0
     return FleetLine(
@@ -108,6 +119,7 @@ def line_of(site: Site, forecast: Forecast | None, alarms: list[Alarm], words: W
         supply=words("fleet.supply_pack" if on_pack else "fleet.supply_mains"),
         reserve_at=until_words(forecast, wording, words, now_ms),
         range=range_words(forecast, wording, words, now_ms),
+        zone=zone_words(now_ms, wording, words) if zoned else "",
         left=wording.hours(hours.p50) if hours.p50 is not None else "",
         charge=wording.percent(forecast.charge_percent) if forecast.charge_percent is not None else unknown,
         alarms=alarm_words,

@@ -63,6 +63,16 @@ class OfferLine:
     guess_unit: str
     quantity: str
     unit: str
+    of: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoadRow:
+    """Another load on the pack, as it was filled in."""
+
+    number: int
+    name: str
+    watts: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +106,8 @@ class SetupContext:
     offers: tuple[Offer, ...]
     quantities: tuple[tuple[str, str, str], ...]
     zones: tuple[str, ...]
+    loads: tuple[LoadRow, ...]
+    more_open: bool
     sections: tuple[FormSection, ...]
     problem: str
     previews: tuple[Preview, ...]

@@ -28,10 +28,10 @@ def silence_of(site: Site) -> int:
 def script_words(words: Words, wording: Wording) -> str:
     """The words that the script fills in, as JSON."""
     said = {key: words(f"now.marker_{key}") for key in MEANINGS}
-    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "line")}
+    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "line", "name")}
     said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
     said |= {key: wording.texts[key] for key in ("seconds", "minutes", "hours", "days", "ago")}
-    said |= {"now": wording.texts["ago.now"], "cut": words("now.cut")}
+    said |= {"now": wording.texts["ago.now"], "cut": words("now.cut"), "here": words("now.here")}
     return msgspec.json.encode(said).decode()
 
 

@@ -10,6 +10,7 @@ from api.pages.contexts import Table
 from api.pages.desk import Desk
 from api.pages.frame import local_time
 from api.pages.historydata import Plot, Span, outages_within, plots
+from api.pages.moments import zone_words
 from api.pages.picture import NARROW, WIDE, Scene, draw_picture, hover_values
 from api.pages.recordcontexts import History, HistoryPicture
 from api.pages.sitepage import run_words
@@ -53,8 +54,13 @@ def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", unt
     runs = desk.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN).runs
     return History(
         name=name,
-        until=until,
-        said=words("history.said", start=wording.clock(span.start_ms, now_ms), end=wording.clock(span.end_ms, now_ms)),
+        until=until or wording.local(span.end_ms).date().isoformat(),
+        said=words(
+            "history.said",
+            start=wording.clock(span.start_ms, now_ms),
+            end=wording.clock(span.end_ms, now_ms),
+            zone=zone_words(span.end_ms, wording, words),
+        ),
         choices=tuple((key, words(f"history.{key}")) for key in SPANS),
         pictures=pictures,
         outages=len(outages),

@@ -35,6 +35,7 @@ class Age:
 class SiteNow:
     """The living part of a site's page.
 
+    middle_ms : int | None — the middle of the range, for the script to say it in the reader's own time
     survival : str — JSON of [[UTC ms, chance 0..1], ...] for the script's marker
     silence_s : int — age from which the script calls what it shows old [s]
     """
@@ -42,6 +43,7 @@ class SiteNow:
     site: str
     name: str
     made_ms: int
+    middle_ms: int | None
     sentence: Markup
     under: tuple[str, ...]
     age: Age
@@ -54,6 +56,7 @@ class SiteNow:
     facts: tuple[Fact, ...]
     log: tuple[LogLine, ...]
     has_rain: bool
+    has_water_ahead: bool
     zone: str
     survival: str
     silence_s: int
@@ -68,6 +71,7 @@ class FleetLine:
     supply: str
     reserve_at: str
     range: str
+    zone: str
     left: str
     charge: str
     alarms: str

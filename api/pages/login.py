@@ -50,9 +50,7 @@ def tries_of(request: Request) -> Tries:
 
 def safe_path(wanted: str) -> str:
     """A path of this server, whatever was asked for."""
-    plain = (
-        wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and "\n" not in wanted and "\r" not in wanted
-    )
+    plain = wanted.isprintable() and wanted.startswith("/") and not wanted.startswith(("//", "/\\"))
     return wanted if plain else "/"
 
 

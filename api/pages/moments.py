@@ -1,9 +1,10 @@
-"""Moments as forms give them."""
+"""Moments as forms give them, and the zone they stand in."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
+from api.pages.words import Words
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.wording import Wording
@@ -18,3 +19,11 @@ def moment(site: Site, text: str) -> int:
     if at.tzinfo is None:
         at = at.replace(tzinfo=Wording.of(site).zone)
     return round(at.timestamp() * 1000)
+
+
+def zone_words(at_ms: int, wording: Wording, words: Words) -> str:
+    """The zone that a site's clock shows at a moment: `CST`, or `UTC+05:45` where it has no letters."""
+    name = wording.local(at_ms).tzname() or ""
+    if name[:1] not in ("+", "-"):
+        return name
+    return words("now.zone_offset", offset=name if len(name) == 3 else f"{name[:3]}:{name[3:]}")

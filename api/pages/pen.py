@@ -51,7 +51,7 @@ class Pen:
     def __init__(self, data: StripData, words: StripWords, layout: Layout) -> None:
         self.data, self.words, self.layout, self.frame = data, words, layout, layout.frame
         self.percent = Lane(0, 100, *layout.charge)
-        most = max([0.0, *(value for _, _, value in data.water)])
+        most = max([0.0, *(value for _, _, value in data.water), *(value for _, value in data.water_ahead)])
         self.water_full = nice(most * data.water_scale) / data.water_scale
         self.rate = Lane(0, self.water_full, *layout.water)
         most_rain = max([1.0, *(value for _, _, value in (*data.rain, *data.rain_ahead))])
@@ -94,7 +94,8 @@ class Pen:
             return (
                 text((lay.charge[1], 18), words.charge, "name", "end")
                 + text((lay.water[0] + 8, 18), words.water, "name", "end")
-                + text((lay.width, 18), words.chance_short, "name", "end")
+                + text((lay.width, 18), words.chance_name, "name", "end")
+                + text((lay.width, self.frame.head - 8), words.chance_short, "tick", "end")
             )
         now = self.frame.along(self.data.now_ms)
         parts = [text((0, lay.charge[1] - 16), words.charge, "name"), text((0, lay.runs[1] + 2), words.runs, "name")]
@@ -144,7 +145,7 @@ class Pen:
         return Markup().join(parts)
 
     def water(self) -> Markup:
-        """The water coming in, hanging below the water line."""
+        """The water coming in, hanging below the water line; dashed what is expected."""
         parts = [
             element("path", {"class": "inflow", "d": line(self._steps(group, self.rate), closed=True)})
             for group in runs_together(self.data.water)
@@ -155,8 +156,11 @@ class Pen:
             if self.frame.tall:
                 parts.append(text((self.layout.water[0] + 8, self.frame.head - 8), said, "tick", "end"))
             else:
-                parts.append(self._long(across, "grid", self.data.start_ms, self.data.now_ms))
-                parts.append(text((self.frame.along(self.data.now_ms) + 8, across - 2), said, "tick"))
+                parts.append(self._long(across, "grid"))
+                parts.append(text((0, across + 4), said, "tick"))
+        ahead = [self.frame.at(at, self.rate.across(value)) for at, value in self.data.water_ahead]
+        if len(ahead) > 1:
+            parts.append(element("path", {"class": "inflow-ahead", "d": line(ahead)}))
         return Markup().join(parts)
 
     def _steps(self, group: Steps, lane: Lane) -> list[Point]:

@@ -66,10 +66,11 @@ class Sheet:
     height: float
     left: float
     most_ticks: int
+    inside: bool = False
 
 
 WIDE = Sheet("wide", 960, 220, 86, 14)
-NARROW = Sheet("tall", 336, 200, 62, 6)
+NARROW = Sheet("tall", 336, 200, 2, 7, inside=True)
 
 
 def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
@@ -83,9 +84,10 @@ def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
         element("title", {"id": f"{key}-t"}, scene.title),
         element("desc", {"id": f"{key}-d"}, scene.description),
         *(_outage(frame, lane, start, stop) for start, stop in scene.outages),
-        *_scale(scene, frame, lane, full, sheet),
+        *_rules(frame, lane, full),
         *_clock(scene, frame, lane, sheet),
         *(_series(series, frame, lane) for series in scene.series),
+        *_scale(scene, lane, full, sheet),
     ]
     attributes: dict[str, str | float] = {
         "class": f"picture {sheet.name}",
@@ -117,14 +119,26 @@ def _outage(frame: Frame, lane: Lane, start_ms: int, stop_ms: int) -> Markup:
     return element("rect", {"class": "outage", **box})
 
 
-def _scale(scene: Scene, frame: Frame, lane: Lane, full: float, sheet: Sheet) -> list[Markup]:
+def _rules(frame: Frame, lane: Lane, full: float) -> list[Markup]:
     parts: list[Markup] = []
     for value in (0.0, full / 2, full):
         across = lane.across(value)
         rule = line([(frame.head, across), (frame.tail, across)])
         parts.append(element("path", {"class": "base" if value == 0 else "grid", "d": rule}))
-        parts.append(text((sheet.left - 8, across + 5), scene.say(value) if value else "0", "tick", "end"))
     return parts
+
+
+def _scale(scene: Scene, lane: Lane, full: float, sheet: Sheet) -> list[Markup]:
+    """The scale's values: beside the picture, or on a narrow one above their rules."""
+    if sheet.inside:
+        return [
+            text((sheet.left, lane.across(value) - 3), scene.say(value), "tick over", "start")
+            for value in (full / 2, full)
+        ]
+    return [
+        text((sheet.left - 8, lane.across(value) + 5), scene.say(value) if value else "0", "tick", "end")
+        for value in (0.0, full / 2, full)
+    ]
 
 
 def _clock(scene: Scene, frame: Frame, lane: Lane, sheet: Sheet) -> list[Markup]:
@@ -148,8 +162,8 @@ def _series(series: Series, frame: Frame, lane: Lane) -> Markup:
     parts: list[Markup] = []
     for group in together(series.dots):
         middle = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.mean)) for d in group]
-        upper = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.high)) for d in group]
-        lower = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.low)) for d in reversed(group)]
+        upper = [frame.at(at, lane.across(d.high)) for d in group for at in (d.start_ms, d.stop_ms)]
+        lower = [frame.at(at, lane.across(d.low)) for d in reversed(group) for at in (d.stop_ms, d.start_ms)]
         parts.append(element("path", {"class": f"band {series.style}", "d": line([*upper, *lower], closed=True)}))
         parts.append(element("path", {"class": f"mean {series.style}", "d": line(middle)}))
     return Markup().join(parts)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import msgspec
 
 from api.pages.contexts import LogLine
 from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from api.pages.words import Words
+from forecaster.document import from_document
+from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Channel, Site
@@ -21,7 +26,28 @@ def outage_page(desk: Desk, site: Site, words: Words) -> tuple[OutageLine, ...]:
     """Every outage, newest first."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site)
-    return tuple(outage_line(outage, wording, words, now_ms) for outage in desk.ledger.outages(site.id))
+    outages = (
+        so_far(desk, outage, now_ms) if outage.end_ms is None else outage for outage in desk.ledger.outages(site.id)
+    )
+    return tuple(outage_line(outage, wording, words, now_ms) for outage in outages)
+
+
+def so_far(desk: Desk, outage: Outage, now_ms: int) -> Outage:
+    """An outage that lasts, with what is known of it by now: its lowest charge, and the forecast kept an hour in."""
+    seen = desk.store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
+    kept = desk.ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
+    lowest = seen[0].low if seen else outage.lowest_charge_percent
+    return replace(outage, lowest_charge_percent=lowest, forecast_h=range_of(kept) or outage.forecast_h)
+
+
+def range_of(kept: Sequence[StoredForecast]) -> tuple[float, float, float] | None:
+    """The 10, 50 and 90 % hours of the first of some forecasts, where it has all three."""
+    if not kept:
+        return None
+    hours = from_document(msgspec.json.decode(kept[0].document)).hours_remaining
+    if hours.p10 is None or hours.p50 is None or hours.p90 is None:
+        return None
+    return (hours.p10, hours.p50, hours.p90)
 
 
 def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> OutageLine:
@@ -44,7 +70,7 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
         end=words("outages.still") if end_ms is None else wording.clock(end_ms, now_ms),
         length=wording.hours(lasted_h),
         lowest=wording.percent(outage.lowest_charge_percent),
-        used=wording.energy(outage.energy_used_wh),
+        used=words("outages.lasts") if end_ms is None else wording.energy(outage.energy_used_wh),
         forecast=forecast,
         happened=happened,
         rehearsal=outage.rehearsal,

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from api.pages.formcontexts import Offer, OfferLine, Preview, SetupContext
+from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
 from api.pages.words import Words
@@ -53,13 +54,15 @@ def setup_context(
     offers = offers_of(heard, words) if heard is not None else offers_kept(form, words)
     take = form.get("take") == "yes"
     return SetupContext(
-        values={key: form.get(key, "") for key in ("id", "name", "timezone", "units", "email")},
+        values={key: form.get(key, "") for key in KEPT},
         filter=form.get("filter", "#"),
         seconds=form.get("seconds", "10"),
         heard=heard is not None or bool(offers),
         offers=tuple(suggested(offer) for offer in offers) if take else offers,
         quantities=tuple((q.value, words(f"quantity.{q.value}"), SPECS[q].unit) for q in Quantity),
         zones=tuple(sorted(zoneinfo.available_timezones())),
+        loads=load_rows(form),
+        more_open=any(form.get(key, "").strip() for key in (*POSITION, *(f"weather.{key}" for key in WEATHER))),
         sections=sections(form, words),
         problem=problem,
         previews=tuple(previews),
@@ -112,6 +115,7 @@ def offer_line(number: int, topic: TopicHeard, field: FieldHeard, words: Words) 
         guess_unit=field.unit or "",
         quantity="",
         unit="",
+        of="",
     )
 
 
@@ -141,6 +145,7 @@ def offers_kept(form: Mapping[str, str], words: Words) -> tuple[Offer, ...]:
             guess_unit=guess_unit,
             quantity=form.get(f"quantity{number}", ""),
             unit=form.get(f"unit{number}", ""),
+            of=form.get(f"of{number}", ""),
         )
         by_topic.setdefault(topic, []).append(line)
     return tuple(Offer(topic, 0, False, tuple(lines)) for topic, lines in by_topic.items())
@@ -148,15 +153,10 @@ def offers_kept(form: Mapping[str, str], words: Words) -> tuple[Offer, ...]:
 
 def described(form: Mapping[str, str], words: Words) -> Site:
     """The site that the form describes, checked as a site file is. ConfigError or UsageError in one line."""
-    content: dict[str, Any] = {**content_of(form)}
-    for key in ("id", "name", "timezone", "units"):
-        if form.get(key, "").strip():
-            content[key] = form[key].strip()
+    content: dict[str, Any] = {**content_of(form), **house_of(form)}
     content["channels"] = [
         channel_of(line) for offer in offers_kept(form, words) for line in offer.lines if line.quantity
     ]
-    if form.get("email", "").strip():
-        content["contacts"] = [{"name": "owner", "email": form["email"].strip()}]
     return site_from({key: value for key, value in content.items() if value}, words("setup.form"))
 
 
@@ -168,6 +168,7 @@ def channel_of(line: OfferLine) -> dict[str, Any]:
         "topic": line.topic,
         "value": line.path,
         "unit": "" if yes_no else line.unit.strip(),
+        "of": line.of.strip() if line.quantity == Quantity.LOAD_POWER.value else "",
         "time": line.time if line.format != "senml" else "",
         "format": line.format if line.format == "senml" else "",
     }

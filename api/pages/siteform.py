@@ -79,6 +79,7 @@ class FormSection:
     """Fields of one table of the site file: those asked first, and the rest."""
 
     title: str
+    hint: str
     first: tuple[FormField, ...]
     rest: tuple[FormField, ...]
 
@@ -150,6 +151,7 @@ def sections(values: Mapping[str, str], words: Words) -> tuple[FormSection, ...]
         made.append(
             FormSection(
                 words(f"plate.{section}.title"),
+                words(f"plate.{section}.hint"),
                 tuple(field for field in shown if field.first),
                 tuple(field for field in shown if not field.first),
             )

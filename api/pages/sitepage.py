@@ -13,6 +13,7 @@ from api.pages.facts import facts_of
 from api.pages.forscript import MEANINGS, silence_of, survival_json
 from api.pages.frame import HOUR_MS, ticks
 from api.pages.livecontexts import Age, Marker, SiteNow
+from api.pages.moments import zone_words
 from api.pages.pen import draw
 from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
 from api.pages.stripdata import Window, at, strip_data, strip_words, survival_of, window
@@ -46,6 +47,7 @@ def site_now(
         site=site.id,
         name=site.name,
         made_ms=now_ms,
+        middle_ms=middle_of(forecast, wording, now_ms),
         sentence=sentence,
         under=under_of(site, forecast, wording, words),
         age=age_of(desk.store.latest(site.id).values(), forecast, now_ms, wording, words),
@@ -58,6 +60,7 @@ def site_now(
         facts=facts_of(forecast, wording, words, now_ms),
         log=log_of(desk, site, data, wording, words),
         has_rain=bool(data.rain or data.rain_ahead),
+        has_water_ahead=bool(data.water_ahead),
         zone=site.timezone,
         survival=survival_json(data),
         silence_s=silence_of(site),
@@ -77,21 +80,27 @@ def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
     hours = forecast.hours_remaining
     if hours.p10 is None and hours.p50 is None:
         beyond = forecast.never_probability > 0.5
-        second = (
-            words("now.will" if on_pack else "now.would", until=wording.beyond(forecast.horizon_h))
-            if beyond
-            else words("now.no_answer")
-        )
-        return Markup(escape(f"{first} {second}"))
+        span = wording.beyond(forecast.horizon_h)
+        second = words("now.will_beyond" if on_pack else "now.would_beyond", span=span)
+        return Markup(escape(f"{first} {second if beyond else words('now.no_answer')}"))
     if on_pack and hours.p90 is not None and hours.p90 <= 0:
         return Markup(escape(f"{first} {words('now.reached')}"))
     until = wording.until(hours, forecast.issued_at_ms, now_ms)
-    second = escape(words("now.will" if on_pack else "now.would", until=until))
+    if until == wording.texts["until.now"]:
+        return Markup(escape(f"{first} {words('now.will_beyond' if on_pack else 'now.would_beyond', span=until)}"))
+    zone = zone_words(forecast.issued_at_ms, wording, words)
+    second = escape(words("now.will" if on_pack else "now.would", until=until, zone=zone))
     middle = at(forecast, hours.p50 if hours.p50 is not None else hours.p10)
     if middle is not None:
         strong = escape(wording.about(middle, now_ms))
         second = Markup(second.replace(strong, Markup("<b>{}</b>").format(strong), 1))
     return Markup("{} {}").format(first, second)
+
+
+def middle_of(forecast: Forecast | None, wording: Wording, now_ms: int) -> int | None:
+    """The middle of the range as the sentence says it."""
+    middle = None if forecast is None else at(forecast, forecast.hours_remaining.p50)
+    return None if middle is None else wording.meant(middle, now_ms)
 
 
 def under_of(site: Site, forecast: Forecast | None, wording: Wording, words: Words) -> tuple[str, ...]:
@@ -152,7 +161,7 @@ def marker_of(
     else:
         at_ms = until_ms
     chance = chance_at(survival, at_ms)
-    name = f"{words(f'now.marker_{meaning}')} {wording.clock(at_ms, view.now_ms)}"
+    name = words("now.marker_name", what=words(f"now.marker_{meaning}"), time=wording.clock(at_ms, view.now_ms))
     says = chance_words(chance, words)
     return Marker(
         at_ms=at_ms,

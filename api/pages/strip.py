@@ -41,6 +41,7 @@ class StripWords:
     water: str
     rain: str
     chance: str
+    chance_name: str
     chance_short: str
     reserve: str
     now: str
@@ -59,6 +60,7 @@ class StripData:
 
     charge : seen charge [%], oldest first; fan : expected charge ahead (at, p10, p50, p90) [%]
     mains : stretches on mains; runs : (start, stop); water, rain, rain_ahead : steps (start, stop, value)
+    water_ahead : (at, value) of the water that is expected
     reserve_at : p10, p50, p90 of the moment the floor is reached
     events : labelled moments (transfers); water_scale : shown units in one stored unit of the water
     """
@@ -73,6 +75,7 @@ class StripData:
     mains: Sequence[tuple[int, int]]
     runs: Sequence[tuple[int, int]]
     water: Steps
+    water_ahead: Sequence[tuple[int, float]]
     in_litres: bool
     rain: Steps
     rain_ahead: Steps
@@ -105,7 +108,7 @@ def lying(start_ms: int, end_ms: int) -> Layout:
     """Time to the right, for 720 px and more."""
     return Layout(
         name="wide",
-        frame=Frame(start_ms, end_ms, 70, 950),
+        frame=Frame(start_ms, end_ms, 84, 950),
         width=960,
         height=446,
         charge=(246, 36),

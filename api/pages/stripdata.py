@@ -10,6 +10,7 @@ from api.pages.frame import HOUR_MS
 from api.pages.historydata import flow_scale
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
+from api.pages.waterahead import water_ahead
 from api.pages.words import Words
 from forecaster.domain.forecast import Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
@@ -66,6 +67,7 @@ def strip_data(
         mains=mains_spans(forecast, outages, view),
         runs=[(run.start_ms, run.stop_ms) for run in runs],
         water=steps,
+        water_ahead=water_ahead(forecast, site.pack.reserve_percent, view.end_ms) if in_litres else (),
         in_litres=in_litres,
         rain=rain_steps(desk, site, view),
         rain_ahead=hourly_depth(
@@ -174,6 +176,7 @@ def strip_words(site: Site, wording: Wording, words: Words, view: Window, senten
         rain=words("now.strip_rain"),
         runs=words("now.strip_runs"),
         chance=words("now.strip_chance"),
+        chance_name=words("now.strip_chance_name"),
         chance_short=words("now.strip_chance_short"),
         reserve=words("now.strip_reserve", percent=f"{site.pack.reserve_percent:g}"),
         now=words("now.strip_now", time=wording.clock(view.now_ms, view.now_ms)),

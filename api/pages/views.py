@@ -17,7 +17,7 @@ from api.pages.forscript import device_words, script_words
 from api.pages.frame import HOUR_MS
 from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
 from api.pages.historypage import history_csv, history_page
-from api.pages.moments import moment
+from api.pages.moments import moment, zone_words
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
 from api.pages.sitepage import site_now
@@ -124,7 +124,8 @@ def history_as_csv(
 def outages(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
     """Every outage: what was forecast, and what happened."""
     lines = outage_page(desk, site, words())
-    return page(request, "outages.html", caller, site_id=site.id, name=site.name, outages=lines)
+    zone = zone_words(desk.clock.now_ms(), Wording.of(site), words())
+    return page(request, "outages.html", caller, site_id=site.id, name=site.name, outages=lines, zone=zone)
 
 
 @router.get("/sites/{site}/telemetry")

@@ -36,6 +36,24 @@ function tellAge() {
   place.classList.toggle("stale", stale);
 }
 
+// The middle of the range on this device's clock, where that is another than the house's.
+function tellHere() {
+  const middle = Number(head()?.dataset.middle);
+  const under = head()?.querySelector(".under");
+  if (!middle || !under || under.querySelector(".here")) return;
+  const lang = document.documentElement.lang;
+  const day = (timeZone) => new Intl.DateTimeFormat(lang, { timeZone, weekday: "short" }).format(middle);
+  const clock = (timeZone) => new Intl.DateTimeFormat(lang, { timeZone, hourCycle: "h23", hour: "2-digit", minute: "2-digit" }).format(middle);
+  const { zone } = head().dataset;
+  if (clock() === clock(zone) && day() === day(zone)) return;
+  const here = day() === day(zone) ? clock() : `${day()} ${clock()}`;
+  const place = document.createElement("span");
+  place.className = "here";
+  place.textContent = fill(words().here, { time: here });
+  under.insertBefore(place, document.getElementById("age"));
+  under.insertBefore(document.createTextNode(" "), document.getElementById("age"));
+}
+
 function tellOffline(cut) {
   const place = document.getElementById("offline");
   if (!place) return;
@@ -86,6 +104,7 @@ function place(fresh) {
   }
   delete document.documentElement.dataset.kept;
   learnOffset();
+  tellHere();
   if (open) document.querySelector("#live-strip details")?.setAttribute("open", "");
   document.dispatchEvent(new CustomEvent("redrawn", { detail: back }));
 }
@@ -111,6 +130,7 @@ function listen() {
 if (head()) {
   learnOffset();
   tellAge();
+  tellHere();
   tellOffline(cut);
   setInterval(() => { tellAge(); if (cut) tellOffline(true); }, 1_000);
   setInterval(() => { if (Date.now() - lastDrawn >= MINUTE / 2) stir(); }, MINUTE);

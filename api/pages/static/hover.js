@@ -1,5 +1,6 @@
 // Values of a history picture under the pointer or by the arrow keys.
 
+document.getElementById("hover-hint").hidden = false;
 for (const figure of document.querySelectorAll("figure.hover")) {
   const { start, end, rows } = JSON.parse(figure.dataset.hover);
   const output = figure.querySelector(".hovered");

@@ -51,7 +51,7 @@ function field(moment) {
 
 function show(moment, { settle = false } = {}) {
   at = moment;
-  const name = `${words[meaning]} ${clockWords(at)}`;
+  const name = fill(words.name, { what: words[meaning], time: clockWords(at) });
   const says = chanceWords(chanceAt(at));
   for (const svg of strip().querySelectorAll("svg.strip")) place(svg, name, says);
   document.getElementById("readout").textContent = fill(words.line, { name, chance: says });
@@ -88,7 +88,7 @@ function place(svg, name, says) {
     }
   }
   marker.setAttribute("aria-valuenow", String(Math.round(at / 1000)));
-  marker.setAttribute("aria-valuetext", `${name}: ${says}`);
+  marker.setAttribute("aria-valuetext", `${name} ${says}`);
 }
 
 const limits = (svg) => [Number(strip().dataset.now), scale(svg).end];

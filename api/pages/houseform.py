@@ -1,0 +1,48 @@
+"""The house as fields of the set-up form: its names, its other loads, its position, rain to come, its owner."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from api.pages.formcontexts import LoadRow
+from api.pages.siteform import number_in
+from forecaster.domain.errors import UsageError
+
+TEXTS = ("id", "name", "timezone", "units")
+POSITION = ("latitude", "longitude")
+WEATHER = ("url", "time", "rain", "unit")
+KEPT = (*TEXTS, "email", *POSITION, *(f"weather.{key}" for key in WEATHER))
+"""Fields that come back as they were filled in."""
+MOST_LOADS = 12
+BLANK_LOADS = 2
+
+
+def load_rows(form: Mapping[str, str]) -> tuple[LoadRow, ...]:
+    """The other loads that were filled in, and some empty rows after them."""
+    rows = [(form.get(f"load_name{n}", "").strip(), form.get(f"load_w{n}", "").strip()) for n in range(MOST_LOADS)]
+    filled = [row for row in rows if any(row)]
+    shown = [*filled, *[("", "")] * BLANK_LOADS][:MOST_LOADS]
+    return tuple(LoadRow(number, name, watts) for number, (name, watts) in enumerate(shown))
+
+
+def house_of(form: Mapping[str, str]) -> dict[str, Any]:
+    """The house's part of a site file's content; empty fields are left out. UsageError."""
+    content: dict[str, Any] = {key: form[key].strip() for key in TEXTS if form.get(key, "").strip()}
+    for key in POSITION:
+        if form.get(key, "").strip():
+            content[key] = number_in(form[key], "", key)
+    content["loads"] = [load for row in load_rows(form) if (load := _load(row))]
+    weather = {key: form[f"weather.{key}"].strip() for key in WEATHER if form.get(f"weather.{key}", "").strip()}
+    content["weather"] = weather if "url" in weather else {}
+    if form.get("email", "").strip():
+        content["contacts"] = [{"name": "owner", "email": form["email"].strip()}]
+    return content
+
+
+def _load(row: LoadRow) -> dict[str, Any]:
+    if not row.name and not row.watts:
+        return {}
+    if not row.name or not row.watts:
+        raise UsageError("another load needs both its name and its watts", "fill both fields, or neither")
+    return {"name": row.name, "watts": number_in(row.watts, "W", row.name)}
