@@ -2,6 +2,9 @@
 
 A sensor on the mains may die with the mains, so its silence lets the pack speak. Once a sensor said that the mains is
 gone, only that sensor brings it back: sun on the pack looks like charging from the mains.
+
+How far the charge must fall before the mains is taken for lost is learnt: a pack that stood still on mains for a day
+has told by its first step down, one that sags and is topped up has not until it falls further than it ever did.
 """
 
 from __future__ import annotations
@@ -15,8 +18,14 @@ _FALL_PERCENT = 2.0
 _FALL_WITHOUT_INPUT_PERCENT = 1.0
 _RISE_PERCENT = 2.0
 _NO_INPUT_W = 3.0
+_FALL_DESPITE_INPUT_PERCENT = 4.0
+_LEAST_FALL_PERCENT = 0.5
 _FULL_PERCENT = 99.0
 _SETTLE_MS = 120_000
+_WATCHED_MS = 24 * 3_600_000
+_LONGEST_LOOK_MS = 1_200_000
+_BRIEF_MS = 1_800_000
+_ALMOST = 1e-6
 
 
 class Change(msgspec.Struct, frozen=True, array_like=True):
@@ -33,6 +42,9 @@ class SupplyTracker(msgspec.Struct):
     since_ms : int | None — when it changed to what it is; None: it never changed while watched
     inferred : bool — not told by a sensor
     high_percent, low_percent — charge that the present fall or rise started from
+    fell_from_percent : float | None — the high before the fall that was taken for a loss of the mains
+    sag_percent : float — the furthest that the charge fell on mains and came back
+    watched_ms : int — time on mains for which the charge was watched
     """
 
     mains: Rhythm
@@ -46,6 +58,10 @@ class SupplyTracker(msgspec.Struct):
     low_ms: int = 0
     input_w: float | None = None
     no_input_since_ms: int | None = None
+    charge_ms: int | None = None
+    fell_from_percent: float | None = None
+    sag_percent: float = 0.0
+    watched_ms: int = 0
 
     @classmethod
     def of(cls, stated_ms: int | None) -> SupplyTracker:
@@ -82,21 +98,59 @@ class SupplyTracker(msgspec.Struct):
 
     def on_charge(self, at_ms: int, percent: float) -> Change | None:
         """Take a reading of the charge."""
-        self.charge_percent = percent
+        self._watch(at_ms, percent)
         if self.high_percent is None or percent >= self.high_percent:
+            self._top(percent)
             self.high_percent, self.high_ms = percent, at_ms
         if self.low_percent is None or percent <= self.low_percent:
             self.low_percent, self.low_ms = percent, at_ms
         if self.supply is Supply.MAINS:
-            need = _FALL_PERCENT if self.no_input_since_ms is None else _FALL_WITHOUT_INPUT_PERCENT
-            if self.high_percent - percent >= need and not self._charging() and self._may_infer(at_ms):
+            if self.high_percent - percent >= self._need_percent() - _ALMOST and self._may_infer(at_ms):
+                self.fell_from_percent = self.high_percent
                 return self._change(self.high_ms, Supply.PACK, inferred=True)
             if percent - self.low_percent >= _RISE_PERCENT:
+                self._top(percent)
                 self.high_percent, self.high_ms = percent, at_ms
                 self.low_percent, self.low_ms = percent, at_ms
-        elif percent - self.low_percent >= _RISE_PERCENT and not self._said_pack() and self._may_infer(at_ms):
+        elif self._rose(percent) and not self._said_pack() and self._may_infer(at_ms):
+            self._doubt(at_ms)
             return self._change(self.low_ms, Supply.MAINS, inferred=True)
         return None
+
+    def _watch(self, at_ms: int, percent: float) -> None:
+        """Count the time for which the charge was watched on mains."""
+        last_ms = self.charge_ms
+        self.charge_ms, self.charge_percent = at_ms, percent
+        if last_ms is not None and self.supply is Supply.MAINS:
+            self.watched_ms += min(at_ms - last_ms, _LONGEST_LOOK_MS)
+
+    def _top(self, percent: float) -> None:
+        """The charge is back at its height, or rises clearly: a fall that went before was a sag."""
+        if self.supply is Supply.MAINS and self.high_percent is not None and self.low_percent is not None:
+            self.sag_percent = max(self.sag_percent, min(self.high_percent, percent) - self.low_percent)
+            self.low_percent = percent
+
+    def _need_percent(self) -> float:
+        """How far the charge must have fallen for the mains to be lost [%]."""
+        if self._charging():
+            return _FALL_DESPITE_INPUT_PERCENT
+        need = _FALL_PERCENT if self.no_input_since_ms is None else _FALL_WITHOUT_INPUT_PERCENT
+        if self.watched_ms < _WATCHED_MS:
+            return need
+        return min(self.sag_percent, _FALL_PERCENT) + _LEAST_FALL_PERCENT
+
+    def _rose(self, percent: float) -> bool:
+        """Whether the charge rises as it does on mains only: clearly, or back to where it fell from."""
+        if self.low_percent is None:
+            return False
+        back = self.fell_from_percent is not None and percent >= self.fell_from_percent and percent > self.low_percent
+        return back or percent - self.low_percent >= _RISE_PERCENT
+
+    def _doubt(self, at_ms: int) -> None:
+        """A small fall that was soon made good may have been no loss of the mains: next time it takes more."""
+        fell = (self.fell_from_percent or 0.0) - (self.low_percent or 0.0)
+        if self.inferred and self.since_ms is not None and at_ms - self.since_ms < _BRIEF_MS and fell < _FALL_PERCENT:
+            self.sag_percent = max(self.sag_percent, fell)
 
     def _charging(self) -> bool:
         return self.input_w is not None and self.input_w > _NO_INPUT_W

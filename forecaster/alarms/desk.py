@@ -62,8 +62,7 @@ class AlarmDesk:
         if is_blind(status, forecast, outside):
             state.heard_ms = now_ms
         if status.last_run is not None and status.last_run.start_ms != state.run_ms:
-            state.run_ms, state.run_rate = status.last_run.start_ms, forecast.cycles_per_hour
-            state.run_counter_wh = counter_wh(status)
+            state.run_ms, state.run_counter_wh = status.last_run.start_ms, counter_wh(status)
         seen = Seen(
             self.site,
             self.limits,
@@ -73,7 +72,6 @@ class AlarmDesk:
             now_ms,
             state.first_ms,
             state.heard_ms,
-            state.run_rate,
             state.run_counter_wh,
         )
         changes = self._unshelve(seen)
@@ -97,6 +95,11 @@ class AlarmDesk:
         """Every alarm that stands, is shelved, or waits for an acknowledgement."""
         held = [item.alarm for item in self._state.standings.values() if item.alarm is not None]
         return [alarm for alarm in held if alarm.state is not AlarmState.NORMAL]
+
+    @property
+    def restless(self) -> bool:
+        """Whether some condition has turned and its delay is running."""
+        return any(standing.gate.turned_ms is not None for standing in self._state.standings.values())
 
     # -- people
     def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> list[AlarmTransition]:

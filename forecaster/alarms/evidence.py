@@ -83,8 +83,7 @@ class Seen:
     """All the evidence of one step.
 
     first_ms : int — the desk's first step
-    run_rate : float | None — cycles an hour expected when the newest run was seen: waiting does not lower it
-    run_counter_wh : float | None — what the energy counter stood at then [Wh]
+    run_counter_wh : float | None — what the energy counter stood at when the newest run was seen [Wh]
     heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
     """
 
@@ -96,7 +95,6 @@ class Seen:
     now_ms: int
     first_ms: int
     heard_ms: int
-    run_rate: float | None = None
     run_counter_wh: float | None = None
 
     def row(self, kind: AlarmKind) -> Rationale:

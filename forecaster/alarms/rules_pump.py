@@ -6,7 +6,6 @@ from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verd
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
-from forecaster.wording import HOUR_MS
 
 ASLEEP_W = 2.0
 """An output that carries less is off or asleep."""
@@ -88,6 +87,8 @@ def _counted(seen: Seen) -> bool:
     then_wh, now_wh, last = seen.run_counter_wh, counter_wh(seen.status), seen.status.last_run
     if then_wh is None or now_wh is None or last is None or last.energy_wh is None:
         return False
+    if seen.status.waiting_since_ms != last.start_ms:
+        return False  # the wait is told from the counter itself
     return now_wh - then_wh > 1.5 * last.energy_wh  # the counter may tell of the last run late
 
 
@@ -106,15 +107,17 @@ def output_is_off(seen: Seen) -> bool:
 
 
 def long_overdue(seen: Seen) -> bool:
-    """Whether the wait since the last start is many times the usual one, however narrow its spread is believed."""
-    limit = seen.row(AlarmKind.PUMP_SILENT).limit
-    overdue, last, rate = seen.status.overdue, seen.status.last_run, seen.run_rate
-    if limit is None or overdue is None or overdue <= limit or last is None:
+    """Whether the wait since the pump last worked is many times the usual one, however narrow its spread is believed.
+
+    Nor is it before the house has been heard of for a while without a break.
+    """
+    status, limit = seen.status, seen.row(AlarmKind.PUMP_SILENT).limit
+    if limit is None or status.overdue is None or status.overdue <= limit:
         return False
-    if rate is None:
+    if status.waits is None or status.waiting_since_ms is None or seen.now_ms <= status.waiting_since_ms:
         return False
-    waited, heard = ((seen.now_ms - since_ms) / HOUR_MS * rate for since_ms in (last.start_ms, seen.heard_ms))
-    return waited >= LEAST_CYCLES_MISSED and heard >= LEAST_CYCLES_HEARD
+    heard = status.waits * (seen.now_ms - seen.heard_ms) / (seen.now_ms - status.waiting_since_ms)
+    return status.waits >= LEAST_CYCLES_MISSED and heard >= LEAST_CYCLES_HEARD
 
 
 def rapid_cycling(seen: Seen) -> Judgement:

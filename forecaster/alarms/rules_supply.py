@@ -31,7 +31,7 @@ def mains_lost(seen: Seen) -> Judgement:
     if not seen.on_pack or seen.outside.rehearsal:
         return OFF
     if seen.status.supply_inferred:
-        return Judgement(Verdict.ON, "inferred", on_delay_s=INFERRED_DELAY_S, since_ms=seen.status.supply_since_ms)
+        return Judgement(Verdict.ON, "inferred", on_delay_s=INFERRED_DELAY_S)
     return Judgement(Verdict.ON, since_ms=seen.status.supply_since_ms)
 
 

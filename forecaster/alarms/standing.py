@@ -68,15 +68,13 @@ class Standing:
 class DeskState:
     """What a desk must remember.
 
-    run_ms, run_rate — start of the newest run, and the cycles an hour expected when it was seen
-    run_counter_wh — what the energy counter stood at then [Wh]
+    run_ms, run_counter_wh — start of the newest run, and what the energy counter stood at when it was seen [Wh]
     """
 
     version: int = VERSION
     first_ms: int | None = None
     heard_ms: int = 0
     run_ms: int | None = None
-    run_rate: float | None = None
     run_counter_wh: float | None = None
     budget: Budget = field(default_factory=Budget)
     standings: dict[AlarmKind, Standing] = field(default_factory=dict)

@@ -120,12 +120,13 @@ class Teller:
     def _pump_facts(self, seen: Seen) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms
         last, running = status.last_run, status.running_since_ms
+        worked_ms = status.waiting_since_ms if last is None else max(last.stop_ms, status.waiting_since_ms or 0)
         run_s, run_w, rate = status.run_s_normal, status.running_w_normal, status.cycles_per_hour_normal
         return {
             "running": say.duration(None if running is None else (now - running) / 1000.0),
             "run_normal": say.duration(None if run_s is None else run_s.p50),
             "run_last": say.duration(None if last is None else last.run_s),
-            "last_run": say.ago(None if last is None else (now - last.stop_ms) / 1000.0),
+            "last_run": say.ago(None if worked_ms is None else (now - worked_ms) / 1000.0),
             "run_watts": say.watts(None if last is None else last.power_w),
             "watts_normal": say.watts(None if run_w is None else run_w.p50),
             "starts": str(status.cycles_last_hour),

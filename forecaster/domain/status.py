@@ -44,6 +44,9 @@ class SiteStatus:
     cycles_last_hour : int — starts within the last hour
     overdue : float | None — probability, 0..1, that a run would have come by now given inflow and its spread;
         near 1 when a run is overdue by far more than its spread. None: not known
+    waits : float | None — usual waits between runs that have passed since waiting_since_ms; where the sampling misses
+        runs, usual waits between signs of them
+    waiting_since_ms : int | None — start of the newest run, or the newest sign of one
     power_pinned : bool — running power sits at the pack's continuous rating
     pack_output_w, pack_input_w, pack_temperature_c, charge_percent : float | None — latest values if fresh
     charge_rate_percent_per_h : float | None — slope over the last half hour or so
@@ -82,3 +85,5 @@ class SiteStatus:
     ages: tuple[QuantityAge, ...] = ()
     first_run_on_pack: Run | None = None
     last_test_ms: int | None = None
+    waits: float | None = None
+    waiting_since_ms: int | None = None

@@ -18,8 +18,10 @@ from forecaster.engine.buffer import ORDER, Held
 from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, RainSpan, Warmth
 from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
+from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.segment import Rhythm, Segmenter
+from forecaster.segment.counter import Step
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 from forecaster.supply import Change, SupplyTracker
 
@@ -50,6 +52,7 @@ class Fold(msgspec.Struct):
     accounts: Accounts
     spans: Spans = msgspec.field(default_factory=Spans)
     normals: Normals = msgspec.field(default_factory=Normals)
+    signs: Signs = msgspec.field(default_factory=Signs)
     heard: dict[str, int] = msgspec.field(default_factory=dict)
     rhythms: dict[str, Rhythm] = msgspec.field(default_factory=dict)
     stated_ms: dict[str, int] = msgspec.field(default_factory=dict)
@@ -137,6 +140,7 @@ class Fold(msgspec.Struct):
         if quantity is Quantity.PACK_OUTPUT_POWER:
             self._output(at_ms, value)
         runs = segmenter.feed(at_ms, quantity, value, self.supply.supply)
+        self._sign(at_ms, quantity)
         if runs:
             for run in runs:
                 self._run(run, told)
@@ -144,6 +148,19 @@ class Fold(msgspec.Struct):
             span = self.spans.window(at_ms, segmenter)
             if span is not None:
                 told.evidence.append(span)
+
+    def _sign(self, at_ms: int, quantity: Quantity) -> None:
+        """Whether a reading of the counter, or of the source that meters, shows that the pump worked."""
+        segmenter = self.segmenter
+        if quantity is Quantity.PUMP_ENERGY:
+            counter = segmenter.counter
+            if counter is not None:
+                rose = counter.rhythm.changed_ms == at_ms and counter.step is not Step.JITTER
+                self.signs.heard(at_ms, worked=rose, gap_ms=counter.rhythm.gap_ms, recent_w=self.spans.recent_w)
+        elif quantity is segmenter.metering:
+            tracker = segmenter.trackers[quantity]
+            began = tracker.on and tracker.open_ms > (self.signs.worked_ms or 0)
+            self.signs.heard(at_ms, worked=began, gap_ms=tracker.rhythm.gap_ms, recent_w=self.spans.recent_w)
 
     def _run(self, run: Run, told: Told) -> None:
         told.events.append(run)

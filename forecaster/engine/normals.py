@@ -14,6 +14,7 @@ from forecaster.domain.status import Spread
 _MS_PER_HOUR = 3_600_000
 _KEPT_RUNS = 120
 _RECENT = 24
+_NEWEST = 9
 _KEPT_HOURS = 24 * 14
 
 
@@ -126,6 +127,11 @@ class Normals(msgspec.Struct):
         ordered = sorted(abs(ratio) for ratio in self.log_ratios)
         typical = _quantile(ordered, 0.683) / math.sqrt(2.0)
         return min(max(typical, 0.05), 1.5)
+
+    def recent_interval_s(self) -> float | None:
+        """Median of the newest intervals between starts [s]; None before there are enough."""
+        newest = sorted(self.intervals_s[-_NEWEST:])
+        return newest[len(newest) // 2] if len(newest) == _NEWEST else None
 
     def usual_run_wh(self) -> float | None:
         """Recency-weighted mean energy of measured runs [Wh]."""

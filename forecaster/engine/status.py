@@ -13,6 +13,7 @@ from forecaster.engine.fold import Fold, key_of
 from forecaster.engine.models import Models
 from forecaster.engine.normals import spread_of
 from forecaster.engine.outlook import age_of
+from forecaster.engine.signs import Wait
 from forecaster.engine.water import pace_of
 from forecaster.segment import Rhythm
 
@@ -33,8 +34,9 @@ def observe(
     """The status at a time, from the state with what is held back folded in."""
     age = age_of(fold, now_ms)
     segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
-    mean_w = models.inflow.mean_w(now_ms)
-    overdue = None if age.pump_silent else overdue_probability(fold, mean_w, now_ms)
+    mean = models.inflow.mean_w(now_ms)
+    wait = None if age.pump_silent else waiting(fold, mean, now_ms)
+    overdue = None if wait is None else wait.probability
     charge_fresh = not age.pack_silent
     return SiteStatus(
         site=site.id,
@@ -51,6 +53,8 @@ def observe(
         cycles_per_hour_normal=spread_of(normals.hourly),
         cycles_last_hour=normals.cycles_since(now_ms - _MS_PER_HOUR),
         overdue=overdue,
+        waits=None if wait is None else wait.waits,
+        waiting_since_ms=None if wait is None else wait.since_ms,
         power_pinned=segmenter.pinned(now_ms) or (normals.last_run is not None and normals.last_run.clipped),
         pack_output_w=_fresh(fold, Quantity.PACK_OUTPUT_POWER, now_ms),
         pack_input_w=_fresh(fold, Quantity.PACK_INPUT_POWER, now_ms),
@@ -58,7 +62,7 @@ def observe(
         charge_percent=accounts.percent if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
         pack_carrying=carrying(fold, overdue, now_ms),
-        frozen=frozen(fold, models, mean_w.p50, now_ms),
+        frozen=frozen(fold, mean.p50, math.exp(float(models.belief.mean[0])), now_ms),
         high_water=_yes_no(fold, Quantity.HIGH_WATER, now_ms),
         clock_suspect=_clock(buffer, now_ms),
         ages=ages(site, fold, now_ms),
@@ -67,28 +71,42 @@ def observe(
     )
 
 
-def overdue_probability(fold: Fold, mean: Spread, now_ms: int) -> float | None:
-    """Probability that a run would have come by now, 0..1.
+def waiting(fold: Fold, mean: Spread, now_ms: int) -> Wait | None:
+    """The wait for the next run, by the site's own runs, or where the sampling misses runs by the signs of them.
 
-    A cycle takes its energy over the mean power now; its length is log-normal with the spread of the inflow, of the
-    site's own intervals, and never less than 15 %. None before three runs, while one lasts, or where the sampling
-    misses runs. `mean` is the mean power of the pump over its cycles [W].
+    mean : Spread — the pump's mean power now [W]
+
+    A cycle takes its energy over the mean power now, and no less than the newest cycles took; its length is log-normal
+    with the spread of the inflow, of the site's own intervals, and never less than 15 %. None before three runs, while
+    one lasts, or where not enough is known.
     """
-    normals, last = fold.normals, fold.normals.last_run
-    if last is None or normals.count < 3 or fold.segmenter.running_since_ms(now_ms) is not None:
+    if fold.segmenter.running_since_ms(now_ms) is not None:
         return None
-    if mean.p50 <= 0.0:
+    if fold.segmenter.coarse(now_ms):
+        return fold.signs.wait()
+    normals, last = fold.normals, fold.normals.last_run
+    if last is None or normals.count < 3 or mean.p50 <= 0.0:
         return None
     energy_wh = pace_of(fold, mean.p50, now_ms).wh_per_cycle
-    if energy_wh is None or energy_wh <= 0.0 or fold.segmenter.coarse(now_ms):
+    if energy_wh is None or energy_wh <= 0.0:
         return None
-    expected_h = energy_wh / mean.p50
-    elapsed_h = (now_ms - last.start_ms) / _MS_PER_HOUR
-    if elapsed_h <= 0.0:
-        return 0.0
+    expected_s = max(3600.0 * energy_wh / mean.p50, normals.recent_interval_s() or 0.0)
+    elapsed_s = (_told_until_ms(fold, now_ms) - last.start_ms) / 1000.0
+    if elapsed_s <= 0.0:
+        return Wait(last.start_ms, 0.0, 0.0)
     flow = math.log(mean.p95 / max(mean.p05, 1e-3 * mean.p50)) / 3.29 if mean.p95 > 0.0 else 1.0
     spread = max(math.hypot(flow, normals.interval_cv), _LEAST_SPREAD)
-    return 0.5 * math.erfc(-math.log(elapsed_h / expected_h) / (spread * math.sqrt(2.0)))
+    probability = 0.5 * math.erfc(-math.log(elapsed_s / expected_s) / (spread * math.sqrt(2.0)))
+    return Wait(last.start_ms, probability, elapsed_s / expected_s)
+
+
+def _told_until_ms(fold: Fold, now_ms: int) -> int:
+    """Up to when the source of runs has told that none came: to its newest reading, where it reports between runs."""
+    source = fold.segmenter.source(now_ms)
+    tracker = None if source is None else fold.segmenter.trackers.get(source)
+    if tracker is None or tracker.rhythm.steady_ms is None or tracker.rhythm.last_ms is None:
+        return now_ms
+    return min(tracker.rhythm.last_ms, now_ms)
 
 
 def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
@@ -111,9 +129,11 @@ def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
     return False if output.rhythm.last_value < _ASLEEP_W and something_due else None
 
 
-def frozen(fold: Fold, models: Models, mean_w: float, now_ms: int) -> tuple[Quantity, ...]:
-    """Quantities that report, and report the same value while it must have moved."""
-    capacity_wh = math.exp(float(models.belief.mean[0]))
+def frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -> tuple[Quantity, ...]:
+    """Quantities that report, and report the same value while it must have moved.
+
+    mean_w, capacity_wh : float — the pump's mean power [W], what the pack is believed to hold [Wh]
+    """
     checks = (
         (Quantity.PACK_CHARGE, _charge_frozen(fold, mean_w, capacity_wh, now_ms)),
         (Quantity.PUMP_ENERGY, _counter_frozen(fold, now_ms)),

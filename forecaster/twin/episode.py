@@ -244,14 +244,19 @@ def _spans(setting: _Setting, history_start_s: float, rng: np.random.Generator) 
     return tuple(Span(start, stop, supply) for (start, supply), stop in zip(edges, stops, strict=True))
 
 
-def episode(seed: int, styles: tuple[Style, ...] = FULL, *, censored_share: float = 0.2) -> Episode:
+def episode(
+    seed: int, styles: tuple[Style, ...] = FULL, *, censored_share: float = 0.2, history: float | None = None
+) -> Episode:
     """The episode of a seed. Its style is styles[seed % len(styles)]; the same seed gives the same episode.
 
     censored_share : float — share of outages that end by the mains' return, 0..1
+    history : float | None — days watched before the outage; None: as the style has them
     """
     style = styles[seed % len(styles)]
     rng = np.random.default_rng([seed, 0x0071])
     days = history_days(style, rng)
+    if history is not None:
+        days = history
     while True:
         setting = _setting(style, days, rng)
         history_start_s = setting.transfer_s - days * DAY_S

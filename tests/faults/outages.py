@@ -8,24 +8,31 @@ import numpy as np
 
 from forecaster.domain.alarms import AlarmKind, TransitionKind
 from forecaster.domain.quantities import Quantity
-from forecaster.twin.episode import Episode, episode
-from tests.faults.walking import DAY, HOUR, MINUTE, Walk, walk
+from forecaster.twin.episode import Episode, episode, merged
+from forecaster.twin.styles import Style
+from tests.faults.looks import Looks, looks_of
+from tests.faults.walking import DAY, HOUR, MINUTE, OUTAGE, RESTING, Pace, Walk, walk
 
 STORY = (AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE, AlarmKind.RESERVE_REACHED)
+STYLES = tuple(Style)
+"""Every sampling style of the twin, in turn by seed."""
+BEFORE_MS = HOUR
 LONGEST_MS = 60 * HOUR
+FIRST_MS = 6 * HOUR
+"""A new installation is left alone for its first hours."""
 
 
 @dataclass(frozen=True, slots=True)
 class OutageFigures:
     """One outage.
 
-    signalled : whether a mains signal was heard just before and after the failure
+    signalled : whether a mains signal was heard just after the failure
     mains_lost_s : from the failure to the alarm; None: not raised
     reached : whether the floor was reached while watched
     lead_h : from the low-reserve alarm to the floor; None: not raised, or the floor not reached
     told_a_day : the most messages a person got within 24 hours
     fastest_min : the shortest time in which three messages came [min]
-    strange : kinds raised in the outage that are not part of its story
+    strange : kinds raised in the outage that are not part of its story, and the hours after the failure
     """
 
     seed: int
@@ -37,28 +44,45 @@ class OutageFigures:
     lead_h: float | None
     told_a_day: int
     fastest_min: float | None
-    strange: tuple[str, ...]
+    strange: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class QuietFigures:
+    """One site's month on mains: days watched, and what was raised that the truth does not explain.
+
+    false : kinds, and the days after the beginning
+    """
+
+    seed: int
+    style: str
+    days: float
+    false: tuple[tuple[str, float], ...]
 
 
 def signalled(drawn: Episode) -> bool:
-    """Whether a reading of the mains signal came within a minute after the failure."""
+    """Whether a reading of the mains signal came within ten seconds after the failure."""
     at = drawn.truth.transfer_ms
     return any(
-        r.quantity is Quantity.MAINS_PRESENT and r.value < 0.5 and 0 <= r.arrived_ms - at <= 10_000
-        for r in drawn.readings
+        bool(np.any((track.value < 0.5) & (track.arrived_ms >= at) & (track.arrived_ms <= at + 10_000)))
+        for track in drawn.tracks
+        if track.sensor.quantity is Quantity.MAINS_PRESENT
     )
 
 
-def outage(seed: int) -> OutageFigures:
-    """Walk one drawn outage, from six hours before it until after the floor or the mains' return."""
-    drawn = episode(seed)
+def outage(seed: int, pace: Pace = OUTAGE) -> OutageFigures:
+    """Walk one drawn outage, from an hour before it until an hour after the floor or the mains' return."""
+    drawn = episode(seed, STYLES)
     truth = drawn.truth
     until = min(truth.end_ms + HOUR, truth.transfer_ms + LONGEST_MS)
-    found = walk(drawn.site, drawn.readings, truth.transfer_ms - 6 * HOUR, until, forecast_s=900.0)
+    readings = merged(drawn.site.id, drawn.tracks, drawn.outlooks)
+    looks = Looks.of([(truth.transfer_ms - MINUTE, truth.transfer_ms + 5 * MINUTE)])
+    found = walk(drawn.site, readings, truth.transfer_ms - BEFORE_MS, until, pace=pace, looks=looks)
     return figures(drawn, found, until)
 
 
 def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
+    """What a walk through an outage came to."""
     truth = drawn.truth
     after = [t for t in found.said if t.at_ms >= truth.transfer_ms]
     raised = [t for t in after if t.kind is TransitionKind.RAISED]
@@ -70,6 +94,7 @@ def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
     reached = not truth.censored and truth.reserve_ms < until_ms
     times = [t.at_ms for t in found.told()]
     gaps = [(later - one) / MINUTE for one, later in zip(times, times[2:], strict=False)]
+    others = [t for t in raised if t.alarm.kind not in STORY and not explained(drawn, t.alarm.kind, t.at_ms)]
     return OutageFigures(
         seed=drawn.seed,
         style=drawn.style.value,
@@ -80,29 +105,33 @@ def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
         lead_h=None if low is None or not reached else (truth.reserve_ms - low) / HOUR,
         told_a_day=found.most_told(DAY),
         fastest_min=min(gaps, default=None),
-        strange=tuple(sorted({t.alarm.kind.value for t in raised} - set(STORY))),
+        strange=tuple((t.alarm.kind.value, round((t.at_ms - truth.transfer_ms) / HOUR, 2)) for t in others),
     )
 
 
-def quiet(seed: int, stride_s: float) -> tuple[float, tuple[str, ...]]:
-    """The days before a drawn outage: how many were watched, and the kinds raised that the truth does not explain."""
-    drawn = episode(seed)
-    readings = drawn.readings
-    start = readings[0].arrived_ms + 6 * HOUR
+def quiet(seed: int, days: float = 30.0, pace: Pace = RESTING) -> QuietFigures:
+    """The days before a drawn outage."""
+    drawn = episode(seed, STYLES, history=days)
+    start = min(int(track.arrived_ms[0]) for track in drawn.tracks if track.arrived_ms.size)
     stop = drawn.truth.transfer_ms - MINUTE
-    heard = (reading for reading in readings if reading.arrived_ms <= stop)
-    found = walk(drawn.site, heard, start, stop, stride_s=stride_s, mains_forecast_s=1800.0)
-    false = [t.alarm.kind for t in found.raised() if not explained(drawn, t.alarm.kind, t.at_ms)]
-    return (stop - start) / DAY, tuple(kind.value for kind in false)
+    looks = looks_of(drawn)
+    readings = merged(drawn.site.id, drawn.tracks, drawn.outlooks)
+    found = walk(drawn.site, readings, start + FIRST_MS, stop, pace=pace, looks=looks)
+    false = [t for t in found.raised() if not explained(drawn, t.alarm.kind, t.at_ms)]
+    return QuietFigures(
+        seed=seed,
+        style=drawn.style.value,
+        days=(stop - start - FIRST_MS) / DAY,
+        false=tuple((t.alarm.kind.value, round((t.at_ms - start) / DAY, 3)) for t in false),
+    )
 
 
 def explained(drawn: Episode, kind: AlarmKind, at_ms: int) -> bool:
-    """Whether the truth holds a reason for an alarm: an earlier outage, a gap in telemetry, a clock that stepped."""
+    """Whether the truth holds a reason for an alarm: an outage, a gap in telemetry, a clock that stepped."""
     at_s = (at_ms - drawn.start_ms) / 1000.0
-    lately_s = np.arange(max(at_s - 7200.0, 0.0), at_s, 30.0)
-    on_pack = bool(lately_s.size) and bool(drawn.house.on_pack(lately_s).any())
     if kind in STORY or kind is AlarmKind.PACK_NOT_CHARGING:
-        return on_pack
+        lately_s = np.arange(at_s - 7200.0, at_s, 30.0)
+        return bool(drawn.house.on_pack(lately_s).any())
     if kind is AlarmKind.TELEMETRY_SILENT:
         return any(gap.start_s <= at_s <= gap.stop_s + 600.0 for gap in drawn.troubles.gaps)
     if kind is AlarmKind.CLOCK_SUSPECT:

@@ -7,16 +7,23 @@ from dataclasses import dataclass, field
 
 from forecaster.alarms import AlarmDesk, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
+from forecaster.domain.errors import FitError
 from forecaster.domain.forecast import Forecast
+from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.runs import Supply
+from forecaster.domain.runs import Event, Run, Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.engine import Engine
+from tests.faults.looks import ALWAYS, Looks
 
 QUIET = Outside()
+SECOND = 1_000
 MINUTE = 60_000
 HOUR = 3_600_000
 DAY = 24 * HOUR
+STIRRING = STATES | {Quantity.PACK_CHARGE}
+PEEK_MS = 20 * SECOND
+ODD_POWER = 0.08
 
 
 @dataclass
@@ -48,42 +55,121 @@ class Walk:
         return max((sum(1 for other in times if at <= other < at + window_ms) for at in times), default=0)
 
 
+@dataclass(frozen=True)
+class Pace:
+    """How often the desk is stepped and a forecast made anew [s].
+
+    close_s : where `looks` tell to look closely; pack_s : on the pack, and while a delay runs; rest_s : else
+    pack_forecast_s, forecast_s : how old a forecast may be, on the pack and on mains
+    stirred : whether a changed state or charge, or an event, is followed by a step at once, as the worker does
+    refit_s : between two tunings of the models on the site's history
+    """
+
+    close_s: float = 30.0
+    pack_s: float = 30.0
+    rest_s: float = 30.0
+    pack_forecast_s: float = 30.0
+    forecast_s: float = 30.0
+    stirred: bool = True
+    refit_s: float = 3600.0
+
+
+AS_LIVE = Pace()
+"""The forecast worker's own pace for a site that has the machine to itself."""
+
+OUTAGE = Pace(20.0, 60.0, 60.0, pack_forecast_s=300.0, forecast_s=1800.0, stirred=False, refit_s=86_400.0)
+"""Forecasts move by little in five minutes, and every dwell but the first is minutes long."""
+
+RESTING = Pace(60.0, 60.0, 1200.0, pack_forecast_s=300.0, forecast_s=14_400.0, stirred=False, refit_s=86_400.0)
+"""For quiet months: a close look where one can matter, and every twenty minutes beside."""
+
+
+class Walker:
+    """An engine and a desk, and when the next step is due."""
+
+    def __init__(self, site: Site, pace: Pace, looks: Looks, limits: AlarmLimits | None, outside: Outside) -> None:
+        self.engine, self.desk, self.found = Engine(site), AlarmDesk(site, limits), Walk(site)
+        self.pace, self.looks, self.outside = pace, looks, outside
+        self.issued: Forecast | None = None
+        self.supply: Supply | None = None
+        self.values: dict[tuple[Quantity, str], float] = {}
+        self.powers: list[float] = []
+        self.stirred = False
+        self.peeked_ms = self.refitted_ms = 0
+
+    def step(self, at_ms: int) -> int:
+        """Step the desk; when the next step is due."""
+        seen = self.engine.status(at_ms)
+        on_pack = seen.supply is Supply.PACK
+        lasts_s = self.pace.pack_forecast_s if on_pack else self.pace.forecast_s
+        issued = self.issued
+        if issued is None or seen.supply is not self.supply or at_ms - issued.issued_at_ms >= lasts_s * SECOND:
+            issued = self.issued = self.engine.forecast(at_ms)
+        self.supply, self.stirred = seen.supply, False
+        self.found.said.extend(self.desk.step(seen, issued, at_ms, self.outside))
+        rest_s = self.pace.pack_s if on_pack or self.desk.restless else self.pace.rest_s
+        later = at_ms + int((self.pace.close_s if self.looks.within(at_ms) else rest_s) * SECOND)
+        return min(later, self.looks.next_ms(at_ms))
+
+    def take(self, reading: Reading) -> None:
+        """Fold a reading, and see whether it calls for a step at once."""
+        self.engine.update(reading)
+        now = reading.arrived_ms
+        if self.pace.stirred and reading.quantity in STIRRING:
+            key = (reading.quantity, reading.subject)
+            self.stirred |= self.values.get(key) != reading.value
+            self.values[key] = reading.value
+        if self.pace.stirred or now - self.peeked_ms >= PEEK_MS:
+            self.peeked_ms = now
+            for event in self.engine.events():
+                self.stirred |= self.pace.stirred or self._odd(event)
+        if now - self.refitted_ms >= self.pace.refit_s * SECOND:
+            if self.refitted_ms:
+                self._refit(now)
+            self.refitted_ms = now
+
+    def _refit(self, now_ms: int) -> None:
+        try:
+            self.engine.refit(now_ms)
+        except FitError:
+            return  # the models go on as they are, as with the worker
+
+    def _odd(self, event: Event) -> bool:
+        """Whether an event calls for a step: all but a run of usual power."""
+        if not isinstance(event, Run) or event.clipped or self.desk.restless:
+            return True
+        if event.power_w is None:
+            return False
+        usual = sorted(self.powers[-50:] or [event.power_w])
+        middle = usual[len(usual) // 2]
+        self.powers.append(event.power_w)
+        return abs(event.power_w - middle) > ODD_POWER * middle
+
+
 def walk(
     site: Site,
     readings: Iterable[Reading],
     from_ms: int,
     until_ms: int,
     *,
-    stride_s: float = 30.0,
-    forecast_s: float = 600.0,
-    mains_forecast_s: float = 600.0,
+    pace: Pace = OUTAGE,
+    looks: Looks = ALWAYS,
     limits: AlarmLimits | None = None,
     outside: Outside = QUIET,
 ) -> Walk:
-    """Fold readings as they arrive; from from_ms on, step the desk every stride until until_ms, also when none come.
-
-    A forecast is made anew when the supply changes and every forecast_s on the pack: it is what takes time.
-    """
-    engine, desk, found = Engine(site), AlarmDesk(site, limits), Walk(site)
-    supply: Supply | None = None
-    issued: Forecast | None = None
-    now_ms = from_ms
-
-    def step(at_ms: int) -> None:
-        nonlocal supply, issued
-        seen = engine.status(at_ms)
-        every_s = forecast_s if seen.supply is Supply.PACK else mains_forecast_s
-        if issued is None or seen.supply is not supply or at_ms - issued.issued_at_ms >= every_s * 1000.0:
-            issued = engine.forecast(at_ms)
-        supply = seen.supply
-        found.said.extend(desk.step(seen, issued, at_ms, outside))
-
+    """Fold readings as they arrive; from from_ms on, step the desk as the pace says until until_ms, also when none
+    come."""
+    walker = Walker(site, pace, looks, limits, outside)
+    next_ms, last_ms = from_ms, 0
     for reading in readings:
-        while now_ms < min(reading.arrived_ms, until_ms):
-            step(now_ms)
-            now_ms += int(stride_s * 1000)
-        engine.update(reading)
-    while now_ms < until_ms:
-        step(now_ms)
-        now_ms += int(stride_s * 1000)
-    return found
+        while next_ms < min(reading.arrived_ms, until_ms):
+            last_ms, next_ms = next_ms, walker.step(next_ms)
+        if reading.arrived_ms >= until_ms:
+            break
+        walker.take(reading)
+        now_ms = reading.arrived_ms
+        if walker.stirred and now_ms >= from_ms and now_ms - last_ms >= SECOND // 2:
+            last_ms, next_ms = now_ms, walker.step(now_ms)
+    while next_ms < until_ms:
+        next_ms = walker.step(next_ms)
+    return walker.found

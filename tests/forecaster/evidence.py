@@ -67,6 +67,8 @@ def status(at_ms: int, **facts: Any) -> SiteStatus:
         cycles_per_hour_normal=Spread(2.0, 8.0, 21.0, 300),
         cycles_last_hour=8,
         overdue=0.3,
+        waits=0.3,
+        waiting_since_ms=at_ms - 120_000,
         charge_percent=100.0,
         charge_rate_percent_per_h=0.0,
         pack_carrying=True,

@@ -71,3 +71,40 @@ def test_a_sensor_that_is_heard_is_never_overruled() -> None:
         tracker.on_mains(START + minute * MINUTE, 1.0)
         assert tracker.on_charge(START + minute * MINUTE + 1, 100.0 - minute) is None
     assert tracker.supply is Supply.MAINS
+
+
+def watched(percent: float, hours: float = 25.0, sags: tuple[float, ...] = ()) -> tuple[SupplyTracker, int]:
+    """A tracker that has watched a charge stand still on mains, but for sags of an hour; and the time after that."""
+    tracker, minutes = SupplyTracker.of(None), int(hours * 60)
+    lows = {60 * (2 + 3 * index): sag for index, sag in enumerate(sags)}
+    for minute in range(0, minutes, 10):
+        sag = next((sag for begins, sag in lows.items() if begins <= minute < begins + 60), 0.0)
+        assert tracker.on_charge(START + minute * MINUTE, percent - sag) is None
+    return tracker, START + minutes * MINUTE
+
+
+def test_a_pack_that_stood_still_for_a_day_tells_by_its_first_step_down() -> None:
+    tracker, now = watched(100.0)
+    assert falling(tracker, now, [100, 99]) == [Change(now, Supply.PACK, True)]
+    fine, now = watched(100.0)
+    assert falling(fine, now, [100.0, 99.8, 99.6, 99.4]) == [Change(now, Supply.PACK, True)]
+
+
+def test_a_pack_that_sags_on_mains_is_given_its_sag() -> None:
+    tracker, now = watched(100.0, sags=(1.0, 1.0))
+    assert falling(tracker, now, [100, 99, 99, 100]) == []
+    [lost] = falling(tracker, now + 60 * MINUTE, [100, 99, 98])
+    assert lost.to is Supply.PACK
+
+
+def test_a_small_fall_that_is_made_good_is_the_mains_back_and_is_not_taken_for_a_loss_again() -> None:
+    tracker, now = watched(100.0)
+    assert [change.to for change in falling(tracker, now, [99, 100])] == [Supply.PACK, Supply.MAINS]
+    assert falling(tracker, now + 60 * MINUTE, [100, 99, 100, 99, 100]) == []
+
+
+def test_a_clear_fall_though_something_flows_in_is_a_loss_of_the_mains_with_sun() -> None:
+    tracker = SupplyTracker.of(None)
+    tracker.on_input(START, 60.0)
+    [lost] = falling(tracker, START, [95, 94, 93, 92, 91, 90])
+    assert lost == Change(START, Supply.PACK, True)

@@ -1,0 +1,93 @@
+"""Signs that the pump worked, where single runs cannot be told: a step of the energy counter, a sample that caught it.
+
+A site has its own rhythm of such signs: even, where every run moves the counter; by chance, where a sample catches one
+run in ten. What is learnt is the energy that was due between two of them, so that a wet day and a dry one compare.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import msgspec
+
+_MS_PER_HOUR = 3_600_000.0
+_KEPT = 160
+_ENOUGH = 20
+_LEAST_SPREAD = 0.15
+_BEYOND = 1.5
+_KNOWN = 0.95
+"""A wait shorter than so many times the longest that the site has known is never more overdue than this, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """The wait since the pump was last seen to work.
+
+    since_ms : int — when that was, UTC milliseconds
+    probability : float — that it would have been seen again by now, 0..1
+    waits : float — usual waits that have passed since
+    """
+
+    since_ms: int
+    probability: float
+    waits: float
+
+
+class Signs(msgspec.Struct):
+    """When the pump last showed itself, and what was due between the signs before.
+
+    worked_ms : int | None — newest sign since the beginning or since a gap
+    heard_ms : int | None — newest reading that would have shown one
+    rate_w : float | None — the pump's recent mean power when the newest sign came [W]
+    due_wh : list[float] — energy that was due from each sign to the next by the recent mean power [Wh]
+    """
+
+    worked_ms: int | None = None
+    heard_ms: int | None = None
+    rate_w: float | None = None
+    due_wh: list[float] = msgspec.field(default_factory=list)
+
+    def heard(self, at_ms: int, *, worked: bool, gap_ms: int, recent_w: float | None) -> None:
+        """Take a reading of a source: whether it shows work since the one before.
+
+        gap_ms : int — beyond this interval signs may have been missed [ms]
+        recent_w : float | None — the pump's mean power of late [W]
+        """
+        last = self.heard_ms
+        self.heard_ms = at_ms
+        if last is not None and at_ms - last > gap_ms:
+            self.worked_ms = at_ms if worked else None
+            self.rate_w = recent_w
+            return
+        if not worked:
+            return
+        began, rate_w = self.worked_ms, self.rate_w
+        if began is not None and rate_w is not None and rate_w > 0.0 and at_ms > began:
+            self.due_wh.append(rate_w * (at_ms - began) / _MS_PER_HOUR)
+            if len(self.due_wh) > _KEPT:
+                del self.due_wh[0]
+        self.worked_ms, self.rate_w = at_ms, recent_w
+
+    def wait(self) -> Wait | None:
+        """The wait up to the newest reading; None before enough is known, or where a gap lies in it.
+
+        Log-normal about the median of what was due, with its own spread; but only a wait longer than any that was
+        known is far too long, whatever that says.
+        """
+        since, heard, rate_w = self.worked_ms, self.heard_ms, self.rate_w
+        if since is None or heard is None or rate_w is None or rate_w <= 0.0 or len(self.due_wh) < _ENOUGH:
+            return None
+        ordered = sorted(self.due_wh)
+        usual = ordered[len(ordered) // 2]
+        if usual <= 0.0:
+            return None
+        due = rate_w * (heard - since) / _MS_PER_HOUR
+        if due <= 0.0:
+            return Wait(since, 0.0, 0.0)
+        strays = sorted(abs(math.log(value / usual)) for value in ordered if value > 0.0)
+        spread = max(strays[int(0.683 * (len(strays) - 1))], _LEAST_SPREAD)
+        chance = 0.5 * math.erfc(-math.log(due / usual) / (spread * math.sqrt(2.0)))
+        if due < _BEYOND * ordered[-1]:
+            chance = min(chance, _KNOWN)
+        return Wait(since, chance, due / usual)
