@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -64,9 +64,22 @@ class Running:
         for worker in self.workers:
             worker.start()
 
-    def stop(self) -> None:
-        """Stop all at once: each finishes what it has in hand."""
-        stopping = [threading.Thread(target=worker.stop, name="stopping") for worker in self.workers]
+    def stop(self, before_collecting_ends: Callable[[], None] | None = None) -> None:
+        """Stop all at once: each finishes what it has in hand.
+
+        before_collecting_ends : called when all others have ended, while the collector still stores what comes
+        """
+        from collector.collector import Collector
+
+        last = [w for w in self.workers if isinstance(w, Collector) and before_collecting_ends is not None]
+        self._end([worker for worker in self.workers if worker not in last])
+        if before_collecting_ends is not None:
+            before_collecting_ends()
+        self._end(last)
+
+    @staticmethod
+    def _end(workers: Iterable[Startable]) -> None:
+        stopping = [threading.Thread(target=worker.stop, name="stopping") for worker in workers]
         for thread in stopping:
             thread.start()
         for thread in stopping:
@@ -132,12 +145,15 @@ class Process:
         self.end()
         if self._watcher.is_alive():
             self._watcher.join(10.0)
-        if self._broker is not None and not self._broker.drain(DRAIN_S):
-            log.warning("the embedded broker still held messages at the end; what it took last may be lost")
-        self._running.stop()
+        self._running.stop(None if self._broker is None else self._drain)
         if self._broker is not None:
             self._broker.stop()
         self.services.close()
+
+    def _drain(self) -> None:
+        """What the embedded broker has taken is stored before it ends; the couriers have said their last word to it."""
+        if self._broker is not None and not self._broker.drain(DRAIN_S):
+            log.warning("the embedded broker still held messages at the end; what it took last may be lost")
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.end()

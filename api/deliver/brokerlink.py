@@ -15,6 +15,8 @@ from collector.settings import Broker
 
 ANSWER_S = 10.0
 FIRST_S = 3.0
+LAST_S = 1.0
+"""How long the last word waits: a broker that hangs or ends with us must not hold up the end."""
 QUEUE = 1000
 
 
@@ -100,25 +102,27 @@ class BrokerLink:
             found.append(self._heard.popleft())
         return found
 
-    def publish(self, topic: str, payload: bytes, *, qos: int, retain: bool = True) -> Outcome:
-        """Publish and wait for the broker's acknowledgement, at most ANSWER_S."""
+    def publish(
+        self, topic: str, payload: bytes, *, qos: int, retain: bool = True, within_s: float = ANSWER_S
+    ) -> Outcome:
+        """Publish and wait for the broker's acknowledgement, at most `within_s`."""
         if not self.connected:
             return Later(f"not connected to the broker{'' if self._refusal is None else f': {self._refusal}'}")
         try:
             info = self._client.publish(topic, payload, qos=qos, retain=retain)
             if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return Later(f"the broker connection failed: {mqtt.error_string(info.rc)}")
-            info.wait_for_publish(ANSWER_S)
+            info.wait_for_publish(within_s)
         except (ValueError, RuntimeError) as error:
             return Later(f"the broker connection failed: {error}")
-        return Sent() if info.is_published() else Later(f"the broker did not acknowledge within {ANSWER_S:.0f} s")
+        return Sent() if info.is_published() else Later(f"the broker did not acknowledge within {within_s:.0f} s")
 
     def close(self, last: Will | None = None) -> None:
         """Say a last word and disconnect."""
         if not self._started:
             return
         if last is not None:
-            self.publish(last.topic, last.payload, qos=last.qos)
+            self.publish(last.topic, last.payload, qos=last.qos, within_s=LAST_S)
         self._client.disconnect()
         self._client.loop_stop()
 

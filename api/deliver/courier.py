@@ -68,10 +68,14 @@ class Courier:
         """There may be something due; from any thread."""
         self._stirred.set()
 
-    def stop(self, timeout_s: float = 20.0) -> None:
-        """Finish the attempt under way and end the thread."""
+    def end(self) -> None:
+        """Ask it to end, and do not wait."""
         self._ending.set()
         self._stirred.set()
+
+    def stop(self, timeout_s: float = 20.0) -> None:
+        """Finish the attempt under way and end the thread."""
+        self.end()
         if self._thread.ident is not None:
             self._thread.join(timeout_s)
 

@@ -132,7 +132,7 @@ class Couriers:
         """Finish what is under way and end."""
         self._ending = True
         for courier in self.couriers:
-            courier.wake()
+            courier.end()
         for courier in self.couriers:
             courier.stop()
         if self._heartbeat is not None:
