@@ -43,6 +43,12 @@ time = "$.time"
 PACK_EVERY = 5
 """One message in this many tells the charge, the others the pump's power."""
 
+ON_PACK = 10
+"""One site in this many has lost its mains; of a storm over all of them it is 1."""
+
+OUTAGE_S, OUTAGE_PERCENT = 8 * 3600.0, 85.0
+"""The charge falls by so much in so long, and is full again when the mains come back."""
+
 
 def site_id(number: int) -> str:
     """Id of the numbered site."""
@@ -64,10 +70,11 @@ def write_fleet(
         (folder / "sites" / f"{site_id(number)}.toml").write_text(text)
 
 
-def message(number: int, turn: int, now_ms: int) -> tuple[str, bytes]:
-    """Topic and payload of a site's message: a 10 s run every 200 s or so, a charge that falls."""
+def message(number: int, turn: int, now_ms: int, on_pack: int = ON_PACK) -> tuple[str, bytes]:
+    """Topic and payload of a site's message: a 10 s run every 200 s or so; on the pack a charge that falls."""
     if turn % PACK_EVERY == number % PACK_EVERY:
-        charge = max(10.0, 100.0 - turn * 0.01)
+        share = (now_ms / 1000.0 % OUTAGE_S) / OUTAGE_S if number % on_pack == 0 else 0.0
+        charge = 100.0 - OUTAGE_PERCENT * share
         return f"fleet/{site_id(number)}/pack", json.dumps({"charge": round(charge, 1), "time": now_ms}).encode()
     phase_s = (now_ms / 1000.0 + number * 7.0) % (180.0 + number % 60)
     power = 470.0 + number % 30 if phase_s < 10.0 else 0.4
@@ -83,7 +90,13 @@ class Published:
 
 
 def publish(
-    port: int, sites: int, rate: float, seconds: float, username: str | None = None, password: str | None = None
+    port: int,
+    sites: int,
+    rate: float,
+    seconds: float,
+    username: str | None = None,
+    password: str | None = None,
+    on_pack: int = ON_PACK,
 ) -> Published:
     """Publish at QoS 1 and a fixed rate, each message with a source time of its own; ends by itself."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-publisher", protocol=mqtt.MQTTv5)
@@ -96,7 +109,7 @@ def publish(
     waiting: list[mqtt.MQTTMessageInfo] = []
     for index in range(total):
         turn, number = divmod(index, sites)
-        topic, payload = message(number, turn, begun_ms + int(index * 1000 / rate))
+        topic, payload = message(number, turn, begun_ms + int(index * 1000 / rate), on_pack)
         waiting.append(client.publish(topic, payload, qos=1))
         if index % 100 == 99:
             early = begun + (index + 1) / rate - time.monotonic()
@@ -112,10 +125,16 @@ def publish(
 
 
 def publish_apart(
-    port: int, sites: int, rate: float, seconds: float, username: str | None = None, password: str | None = None
+    port: int,
+    sites: int,
+    rate: float,
+    seconds: float,
+    username: str | None = None,
+    password: str | None = None,
+    on_pack: int = ON_PACK,
 ) -> multiprocessing.pool.AsyncResult[Published]:
     """The same in a process of its own."""
     pool = multiprocessing.get_context("spawn").Pool(1)
-    result = pool.apply_async(publish, (port, sites, rate, seconds, username, password))
+    result = pool.apply_async(publish, (port, sites, rate, seconds, username, password, on_pack))
     pool.close()
     return result
