@@ -7,9 +7,11 @@ percents and watts to a tenth, so that a document read back and written again is
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
+
+import numpy as np
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import (
@@ -32,6 +34,12 @@ def time_text(at_ms: int) -> str:
     """UTC milliseconds as RFC 3339 with Z; the fraction is written only where there is one."""
     moment = _EPOCH + timedelta(milliseconds=at_ms)
     return moment.isoformat(timespec="milliseconds" if at_ms % 1000 else "seconds").replace("+00:00", "Z")
+
+
+def time_texts(at_ms: Sequence[int]) -> list[str]:
+    """Many times at once, each as `time_text` writes it."""
+    written = np.datetime_as_string(np.asarray(at_ms, dtype="datetime64[ms]"), unit="ms").tolist()
+    return [f"{text.removesuffix('.000')}Z" for text in written]
 
 
 def time_ms(text: str) -> int:
@@ -108,7 +116,10 @@ def document(forecast: Forecast) -> dict[str, Any]:
             "p50": _moment(issued, hours.p50),
             "p90": _moment(issued, hours.p90),
         },
-        "survival": [_survival_point(point) for point in forecast.survival],
+        "survival": [
+            {"at": at, "probability": _number(point.probability, 4)}
+            for at, point in zip(time_texts([p.at_ms for p in forecast.survival]), forecast.survival, strict=True)
+        ],
         "water": {
             "inflow_l_per_min": _number(water.inflow_l_per_min, 2),
             "pump_rate_l_per_min": _number(water.pump_rate_l_per_min, 1),

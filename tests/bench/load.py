@@ -65,7 +65,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is asked for: sites, messages a second, seconds, store, shares of the forecaster, one in how many on the pack."""
+    """What is asked for: sites, messages a second, seconds, store, forecasters, one site in how many on the pack."""
 
     sites: int
     rate: float

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecaster.document import document, from_document, time_ms, time_text
+from forecaster.document import document, from_document, time_ms, time_text, time_texts
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import Basis, Coverage, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
 from forecaster.domain.runs import Supply
@@ -97,6 +97,7 @@ def test_any_forecast_makes_strict_json_that_round_trips(hours: list[float], odd
 @given(st.integers(0, 4_102_444_800_000))
 def test_times_round_trip_to_the_millisecond(at_ms: int) -> None:
     assert time_ms(time_text(at_ms)) == at_ms
+    assert time_texts([at_ms, 0, at_ms + 1]) == [time_text(at_ms), time_text(0), time_text(at_ms + 1)]
 
 
 @pytest.mark.parametrize(
