@@ -6,7 +6,7 @@ import time
 
 from api.deliver.failing import Faults, all_faults, failing_for
 from api.wiring import Services
-from collector.clock import CLOCK_NOTE
+from collector.clock import clock_told
 from forecaster.alarms import Outside
 from forecaster.domain.site import Site
 
@@ -35,7 +35,7 @@ class OutsideView:
     def _look(self) -> None:
         self._faults = all_faults(self._services.ledger)
         self._trouble = self._troubled()
-        self._clock = self._services.ledger.noted(CLOCK_NOTE) or None
+        self._clock = clock_told(self._services.ledger)
 
     def _troubled(self) -> str | None:
         """Why readings cannot be taken in or stored, in one line."""

@@ -8,10 +8,29 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from forecaster.domain.ports import Clock
+from forecaster.domain.ports import Clock, Ledger
 
 CLOCK_NOTE = "clock-suspect"
-"""Name of the ledger note that says why the wall clock is not believed; empty while it is."""
+"""The ledger note of why the wall clock is not believed, empty while it is; of a share `clock-suspect:<share>`."""
+
+
+def clock_note(share: str) -> str:
+    """The note of one collector. share : str — tells apart those that share the sites; "" where one has them all."""
+    return f"{CLOCK_NOTE}:{share}" if share else CLOCK_NOTE
+
+
+def forget_other_shares(ledger: Ledger, share: str) -> None:
+    """Drop what collectors noted of their clocks that shared the sites otherwise than now: nobody will renew it."""
+    for name in ledger.notes(CLOCK_NOTE):
+        if name.partition(":")[2].partition("-")[2] != share.partition("-")[2]:
+            ledger.forget_note(name)
+
+
+def clock_told(ledger: Ledger) -> str | None:
+    """Why the wall clock of a collector is not believed, the first that tells so; None while all are."""
+    told = ledger.notes(CLOCK_NOTE)
+    return next((reason for _, reason in sorted(told.items()) if reason), None)
+
 
 RELEASED_MS = 1_767_225_600_000
 """2026-01-01: a wall clock before this program was written is wrong."""

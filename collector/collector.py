@@ -78,7 +78,7 @@ class Collector:
         self._subscribed = threading.Event()
         self._stop = threading.Event()
         window_s = installation.store.commit_window_ms / 1000.0
-        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s)
+        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, share.own)
         dropped = [f for f in self._filters_before() if f not in self._filters]
         self._session = Session(
             installation.broker,

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from collector.clock import CLOCK_NOTE, ClockWatch
+from collector.clock import ClockWatch, clock_note, forget_other_shares
 from collector.payload import KEPT_BYTES, Decoded, Decoder
 from collector.session import Arrived
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
@@ -60,6 +60,7 @@ class Intake:
 
     on_commit : called after every commit that changed something
     window_s : float — how long the first message of a commit waits for others [s]
+    share : str — tells apart those that share the sites; "" where one has them all
     """
 
     def __init__(
@@ -71,9 +72,10 @@ class Intake:
         watch: ClockWatch | None,
         on_commit: Callable[[], None],
         window_s: float = 0.0,
+        share: str = "",
     ) -> None:
         self._decoder, self._store, self._ledger, self._clock = decoder, store, ledger, clock
-        self._watch, self._on_commit, self._window_s = watch, on_commit, window_s
+        self._watch, self._on_commit, self._window_s, self._share = watch, on_commit, window_s, share
         self._queue: queue.SimpleQueue[Arrived] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._looked_s = float("-inf")
@@ -127,7 +129,8 @@ class Intake:
 
     def resume(self) -> None:
         """Take up what an earlier start of the program held."""
-        self._holds = bool(self._persist(lambda: self._ledger.held(1)))
+        self._holds = bool(self._persist(lambda: self._ledger.held(1, self._share)))
+        self._durably(lambda: forget_other_shares(self._ledger, self._share))
 
     def _take(self) -> list[Arrived]:
         """What is there now, at most a batch; waits a moment for the first, and the window for the others."""
@@ -251,7 +254,7 @@ class Intake:
         assert self._watch is not None
         boot = self._watch.boot
         held = [
-            HeldMessage(boot, m.monotonic_s, m.topic, m.payload, m.retained)
+            HeldMessage(boot, m.monotonic_s, m.topic, m.payload, m.retained, owner=self._share)
             for m in batch
             if self._decoder.claims(m.topic)
         ]
@@ -269,13 +272,13 @@ class Intake:
         if reason != self._noted:
             if reason:
                 log.warning("%s; messages without a time of their own wait for it", reason)
-            self._durably(lambda: self._ledger.note(CLOCK_NOTE, reason))
+            self._durably(lambda: self._ledger.note(clock_note(self._share), reason))
             self._noted = reason
         while self._holds and not self._watch.holding and not self._stop.is_set():
             self._release()
 
     def _release(self) -> None:
-        held = self._persist(lambda: self._ledger.held(HELD_BATCH))
+        held = self._persist(lambda: self._ledger.held(HELD_BATCH, self._share))
         if held is None:
             return
         if not held:
@@ -283,7 +286,7 @@ class Intake:
             return
         if self._commit([self._restamped(message) for message in held]):
             last = held[-1].id
-            self._durably(lambda: self._ledger.release(last))
+            self._durably(lambda: self._ledger.release(last, self._share))
 
     def _restamped(self, message: HeldMessage) -> Decoded:
         """Decode with the arrival that the monotonic stamp tells; one of another start of the machine tells none."""

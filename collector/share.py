@@ -32,6 +32,11 @@ class Share:
         """The owned part of a mapping from site id."""
         return {site: value for site, value in sites.items() if self.owns(site)}
 
+    @property
+    def own(self) -> str:
+        """What tells this share apart from the others; nothing where it is the sole one."""
+        return "" if self.count == 1 else f"{self.number}-{self.count}"
+
     def named(self, name: str) -> str:
         """A name for what belongs to this share alone, such as its session at the broker; a sole share keeps it."""
         return name if self.count == 1 else f"{name}-{self.number}-{self.count}"

@@ -271,11 +271,14 @@ class InfluxStore:
         return sorted(t.tags["site"] for t in tables)
 
     def newest_arrival_ms(self) -> int | None:
-        """When the newest reading of any site arrived; None: nothing is stored."""
+        """When the newest reading of any site arrived; where the server is away, when one was last queued here."""
         newest = " ORDER BY time DESC LIMIT 1"
-        rows = _rows(self._query(f"SELECT arrived FROM arrival{newest}", self._arrivals))
-        rows = rows or _rows(self._query(f"SELECT arrived FROM reading{newest}"))
-        return _int(rows[0]["arrived"]) if rows else None
+        try:
+            rows = _rows(self._query(f"SELECT arrived FROM arrival{newest}", self._arrivals))
+            rows = rows or _rows(self._query(f"SELECT arrived FROM reading{newest}"))
+        except StoreUnavailable:
+            return self._outbox.last_queued_ms
+        return _int(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
 
     def prune(self, before_ms: int) -> int:
         """Drop older readings; the server's retention does the same by itself."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, delete, func, or_, select
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
@@ -41,18 +41,20 @@ class IntakeNotes(LedgerBase):
 
     def hold(self, messages: Sequence[HeldMessage]) -> None:
         """Keep messages, durably, until the clock can be believed."""
-        names = ("boot", "monotonic_s", "topic", "payload", "retained")
+        names = ("boot", "monotonic_s", "topic", "payload", "retained", "owner")
         rows = [{name: getattr(m, name) for name in names} for m in messages]
         if rows:
             self._write(lambda c: c.execute(t.held.insert(), rows))
 
-    def held(self, limit: int) -> list[HeldMessage]:
-        """Messages that are held, oldest first."""
-        return [HeldMessage(**row) for row in self._rows(select(t.held).order_by(t.held.c.id).limit(limit))]
+    def held(self, limit: int, owner: str = "") -> list[HeldMessage]:
+        """Messages that one collector holds, oldest first."""
+        query = select(t.held).where(t.held.c.owner == owner).order_by(t.held.c.id).limit(limit)
+        return [HeldMessage(**row) for row in self._rows(query)]
 
-    def release(self, up_to_id: int) -> None:
-        """Forget held messages up to and with an id: their readings are stored."""
-        self._write(lambda c: c.execute(delete(t.held).where(t.held.c.id <= up_to_id)))
+    def release(self, up_to_id: int, owner: str = "") -> None:
+        """Forget messages that one collector holds, up to and with an id: their readings are stored."""
+        gone = delete(t.held).where(t.held.c.owner == owner, t.held.c.id <= up_to_id)
+        self._write(lambda c: c.execute(gone))
 
     def note(self, name: str, value: str) -> None:
         """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
@@ -62,3 +64,13 @@ class IntakeNotes(LedgerBase):
         """A small named value."""
         rows = self._rows(select(t.notes.c.value).where(t.notes.c.name == name))
         return str(rows[0]["value"]) if rows else None
+
+    def notes(self, name: str) -> dict[str, str]:
+        """The small values of a name and of `name:…`, by their names."""
+        n = t.notes.c
+        query = select(n.name, n.value).where(or_(n.name == name, n.name.startswith(f"{name}:", autoescape=True)))
+        return {str(row["name"]): str(row["value"]) for row in self._rows(query)}
+
+    def forget_note(self, name: str) -> None:
+        """Drop a small named value, if it is there."""
+        self._write(lambda c: c.execute(delete(t.notes).where(t.notes.c.name == name)))

@@ -22,6 +22,7 @@ from sqlalchemy import (
     Text,
     inspect,
     select,
+    text,
 )
 
 metadata = MetaData()
@@ -183,6 +184,7 @@ held = Table(
     Column("topic", Text, nullable=False),
     Column("payload", LargeBinary, nullable=False),
     Column("retained", Boolean, nullable=False),
+    Column("owner", String(160), nullable=False, server_default=""),  # since version 2
     sqlite_autoincrement=True,
 )
 
@@ -201,6 +203,8 @@ def _first(connection: Connection) -> None:
 def _second(connection: Connection) -> None:
     for index in newest_forecasts.indexes:
         index.create(connection, checkfirst=True)
+    if "owner" not in {column["name"] for column in inspect(connection).get_columns(held.name)}:
+        connection.execute(text("ALTER TABLE held ADD COLUMN owner VARCHAR(160) DEFAULT '' NOT NULL"))
 
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second)

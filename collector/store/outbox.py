@@ -123,6 +123,11 @@ class Outbox:
             )
         return int((pages - free) * size)
 
+    @property
+    def last_queued_ms(self) -> int | None:
+        """When a reading was last queued, by the clock of that time [ms]; None: never."""
+        return self._last_stamp_us // 1000 or None
+
     def nearly_full(self) -> bool:
         """Whether the queue takes more than its warning share of the allowed bytes."""
         return self.size_bytes() > WARN_SHARE * self._max_bytes

@@ -204,6 +204,7 @@ class HeldMessage:
     boot : str — which start of the machine its stamp belongs to
     monotonic_s : float — when it arrived, in seconds that never step, within that start
     id : int — set by the ledger, rising
+    owner : str — which of several collectors holds it; "" where one has all sites
     """
 
     boot: str
@@ -212,6 +213,7 @@ class HeldMessage:
     payload: bytes
     retained: bool
     id: int = 0
+    owner: str = ""
 
 
 class Ledger(Protocol):
@@ -354,12 +356,12 @@ class Ledger(Protocol):
         """Keep messages, durably, until the clock can be believed."""
         ...
 
-    def held(self, limit: int) -> list[HeldMessage]:
-        """Messages that are held, oldest first."""
+    def held(self, limit: int, owner: str = "") -> list[HeldMessage]:
+        """Messages that one collector holds, oldest first."""
         ...
 
-    def release(self, up_to_id: int) -> None:
-        """Forget held messages up to and with an id: their readings are stored."""
+    def release(self, up_to_id: int, owner: str = "") -> None:
+        """Forget messages that one collector holds, up to and with an id: their readings are stored."""
         ...
 
     def note(self, name: str, value: str) -> None:
@@ -368,6 +370,14 @@ class Ledger(Protocol):
 
     def noted(self, name: str) -> str | None:
         """A small named value."""
+        ...
+
+    def notes(self, name: str) -> dict[str, str]:
+        """The small values of a name and of `name:…`, by their names."""
+        ...
+
+    def forget_note(self, name: str) -> None:
+        """Drop a small named value, if it is there."""
         ...
 
     def prune(self, before_ms: int) -> int:

@@ -12,7 +12,18 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.clock import CLOCK_NOTE, HOLD_S, ClockFacts, ClockWatch, HeldClock, SystemClock, system_probe, watch_of
+from collector.clock import (
+    CLOCK_NOTE,
+    HOLD_S,
+    ClockFacts,
+    ClockWatch,
+    HeldClock,
+    SystemClock,
+    clock_note,
+    clock_told,
+    system_probe,
+    watch_of,
+)
 from collector.intake import Intake
 from collector.payload import Decoder
 from collector.session import Arrived
@@ -71,11 +82,11 @@ class Desk:
     client: Client = field(default_factory=Client)
     sent: int = 0
 
-    def intake(self) -> Intake:
-        """An intake as a start of the program makes it."""
-        newest = [r.arrived_ms for r in self.store.latest("larkspur").values()]
-        watch = watch_of(self.clock, self.machine, max(newest, default=None))
-        return Intake(Decoder([SITE]), self.store, self.ledger, self.clock, watch, lambda: None)
+    def intake(self, share: str = "", machine: Machine | None = None, clock: HeldClock | None = None) -> Intake:
+        """An intake as a start of the program makes it, here or on a machine and clock of its own."""
+        clock = self.clock if clock is None else clock
+        watch = watch_of(clock, machine or self.machine, self.store.newest_arrival_ms())
+        return Intake(Decoder([SITE]), self.store, self.ledger, clock, watch, lambda: None, share=share)
 
     def send(self, intake: Intake, payload: bytes, topic: str = "plug") -> None:
         """One message, now."""
@@ -118,6 +129,39 @@ def test_a_clock_that_went_back_a_fortnight_holds_messages_and_restamps_them(des
     assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000), (3.0, NOW_MS + 30_000)]
     assert desk.ledger.noted(CLOCK_NOTE) == ""
     assert desk.ledger.held(10) == []
+
+
+def test_of_two_collectors_each_holds_its_own_and_tells_its_own_clock(desk: Desk) -> None:
+    """One machine's clock is right, another's is a fortnight behind: neither speaks for the other, nor takes over."""
+    right = desk.intake("1-2")
+    desk.send(right, b"1")
+    late_clock = HeldClock(NOW_MS, 500.0)
+    late_clock.step(-FORTNIGHT_S)
+    late = desk.intake("2-2", Machine(boot="boot-2"), late_clock)
+    late.resume()
+    late_clock.advance(10)
+    late.tend()
+    desk.sent += 1
+    late.handle([Arrived("plug", b"2", False, late_clock.monotonic_s(), desk.sent, desk.client)])
+    assert "14.0 days behind" in (clock_told(desk.ledger) or "")
+    right.resume()
+    desk.wait(right, 20)
+    assert "14.0 days behind" in (clock_told(desk.ledger) or ""), "a right clock is no word on another one"
+    assert len(desk.ledger.held(10, "2-2")) == 1
+    assert desk.times() == [(1.0, NOW_MS)]
+    late_clock.step(FORTNIGHT_S)
+    late_clock.advance(5)
+    late.tend()
+    assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000)]
+    assert clock_told(desk.ledger) is None
+
+
+def test_what_was_noted_under_another_division_of_the_sites_is_dropped(desk: Desk) -> None:
+    desk.ledger.note(CLOCK_NOTE, "the clock of the only collector there was")
+    desk.ledger.note(clock_note("2-5"), "the clock of one of five")
+    desk.ledger.note(clock_note("1-2"), "the clock of one of two")
+    desk.intake("2-2").resume()
+    assert desk.ledger.notes(CLOCK_NOTE) == {clock_note("1-2"): "the clock of one of two"}
 
 
 def test_held_messages_outlive_the_program_and_keep_their_stamps(desk: Desk) -> None:

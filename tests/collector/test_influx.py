@@ -19,7 +19,7 @@ from forecaster.domain.errors import ConfigError, StoreUnavailable
 from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from tests.contracts.store_contract import StoreContract
+from tests.contracts.store_contract import StoreContract, power
 from tests.engines import ROOT, Influx, running_influx, wait_until
 
 NOW_MS = int(time.time() * 1000)
@@ -132,6 +132,36 @@ def test_sigterm_during_an_outage_keeps_what_waits(opened: Opened) -> None:
     wait_until(lambda: store.health().pending == 0, "what waited")
     assert store.count("larkspur") == 3000
     store.close()
+
+
+def test_a_start_without_the_server_knows_when_the_last_reading_came(opened: Opened, tmp_path: Path) -> None:
+    store = opened.open()
+    assert store.newest_arrival_ms() is None
+    store.append([power(1.0, 1.0)])
+    assert store.newest_arrival_ms() == power(1.0, 1.0).arrived_ms
+    store.close()
+    nowhere = parse_address("influx+http://127.0.0.1:9/gone")
+    queued_ms = opened.clock.now_ms()
+    again = InfluxStore(
+        InfluxServer(nowhere, timeout_s=1),
+        "gone",
+        opened.folder / f"{opened.bucket}-house.db",
+        opened.clock,
+        opened._refuse,
+        collector="house",
+    )
+    try:
+        found = again.newest_arrival_ms()
+        assert found is not None
+        assert abs(found - queued_ms) < 60_000
+    finally:
+        again.close()
+    server = InfluxServer(nowhere, timeout_s=1)
+    fresh = InfluxStore(server, "gone", tmp_path / "new.db", opened.clock, opened._refuse, collector="new")
+    try:
+        assert fresh.newest_arrival_ms() is None
+    finally:
+        fresh.close()
 
 
 def test_one_bad_point_does_not_take_the_batch_along(opened: Opened) -> None:

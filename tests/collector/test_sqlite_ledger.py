@@ -12,7 +12,7 @@ import pytest
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite_file import back_up
 from forecaster.domain.errors import ConfigError, StoreUnavailable
-from forecaster.domain.ports import Ledger
+from forecaster.domain.ports import Ledger, StoredForecast
 from tests.contracts.ledger_contract import LedgerContract, run
 
 
@@ -32,6 +32,29 @@ def test_a_ledger_is_there_after_reopening(tmp_path: Path) -> None:
     for _ in range(2):
         ledger = open_ledger(url_of(tmp_path / "ledger.db"))
         ledger.record([run(0)])
+        assert ledger.runs("larkspur", 0, run(1).start_ms, 10).runs == (run(0),)
+        ledger.close()
+
+
+def test_a_ledger_of_the_first_version_is_brought_up_to_date_with_what_it_holds(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
+    made = open_ledger(url_of(path))
+    made.record([run(0)])
+    made.publish([StoredForecast("larkspur", 1, "{}", past=False)])
+    made.close()
+    with sqlite3.connect(path) as db:
+        db.executescript(
+            "DROP INDEX newest_forecasts_issued; ALTER TABLE held DROP COLUMN owner; UPDATE schema SET version = 1;"
+            "INSERT INTO held (boot, monotonic_s, topic, payload, retained) VALUES ('b', 1.5, 'plug', x'31', 0);"
+            "INSERT INTO forecasts VALUES ('larkspur', 7, '{\"kept\": \"plain\"}');"
+        )
+    db.close()
+    for _ in range(2):
+        ledger = open_ledger(url_of(path))
+        assert ledger.issued() == {"larkspur": 1}
+        (held,) = ledger.held(10)
+        assert (held.topic, held.payload, held.owner) == ("plug", b"1", "")
+        assert [f.document for f in ledger.forecasts("larkspur", 0, 10)] == ['{"kept": "plain"}']
         assert ledger.runs("larkspur", 0, run(1).start_ms, 10).runs == (run(0),)
         ledger.close()
 

@@ -309,10 +309,27 @@ class LedgerContract:
         ledger.release(held[1].id)
         assert ledger.held(10) == held[2:]
 
+    def test_what_several_collectors_hold_is_kept_apart(self, ledger: Ledger) -> None:
+        mine = HeldMessage("boot-1", 1.0, "cellar/a", b"1", False, owner="1-2")
+        other = HeldMessage("boot-2", 2.0, "cellar/b", b"2", False, owner="2-2")
+        ledger.hold([mine, other])
+        assert ledger.held(10) == []
+        (kept,) = ledger.held(10, "1-2")
+        assert dataclasses.replace(kept, id=0) == mine
+        ledger.release(10_000, "1-2")
+        assert ledger.held(10, "1-2") == []
+        assert [dataclasses.replace(m, id=0) for m in ledger.held(10, "2-2")] == [other]
+
     def test_notes(self, ledger: Ledger) -> None:
         ledger.note("clock", "suspect")
         ledger.note("clock", "")
         assert ledger.noted("clock") == ""
+        ledger.note("clock:1-2", "behind")
+        ledger.note("clocks", "another name")
+        assert ledger.notes("clock") == {"clock": "", "clock:1-2": "behind"}
+        ledger.forget_note("clock:1-2")
+        ledger.forget_note("never noted")
+        assert ledger.notes("clock") == {"clock": ""}
 
     def test_pruning_drops_what_is_old_and_settled_only(self, ledger: Ledger) -> None:
         old, new = run(0), run(2 * DAY / 1000)
