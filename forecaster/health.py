@@ -13,7 +13,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import kendalltau, theilslopes
 
 from forecaster.domain.runs import Run
 
@@ -121,6 +120,8 @@ def trend(days: Array, values: Array) -> Trend | None:
     levels = np.array([level for _, level in medians])
     if float(np.ptp(levels)) == 0.0:
         return Trend(0.0, 0.0, 0.0, 1.0, len(medians))
+    from scipy.stats import kendalltau, theilslopes  # 40 MB, only once a report is asked for
+
     slope, middle, low, high = theilslopes(levels, at, alpha=0.95)
     span, begin = float(at[-1] - at[0]), float(middle) + float(slope) * float(at[0])
     chance = float(kendalltau(at, levels).pvalue)

@@ -8,14 +8,12 @@ from __future__ import annotations
 import base64
 import hashlib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import msgspec
-import requests
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from py_vapid import Vapid02
-from pywebpush import WebPushException, webpush
 
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.secret import private_bytes
@@ -25,9 +23,11 @@ from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Delivery, Ledger, PushSubscription
 
+if TYPE_CHECKING:
+    from api.deliver.webpush import Answer, PushPost
+
 TTL_S = 12 * 3600
 """How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
-TIMEOUT_S = 10.0
 GONE = frozenset({404, 410})
 TOO_LARGE = 413
 LONGEST_ACTION = 800
@@ -79,7 +79,7 @@ class PushCarrier:
     def __init__(self, keys: Vapid02, contact: str, ledger: Ledger, public_url: str | None) -> None:
         self._keys, self._contact, self._ledger = keys, contact, ledger
         self._public_url = public_url
-        self._session = requests.Session()
+        self._post: PushPost | None = None
 
     def send(self, delivery: Delivery, message: Message) -> Outcome:
         """One attempt."""
@@ -89,32 +89,26 @@ class PushCarrier:
         page = None if self._public_url is None else f"{self._public_url.rstrip('/')}/sites/{message.site}"
         urgency = "normal" if message.alarm.priority is Priority.LOW else "high"
         try:
-            webpush(
-                {
-                    "endpoint": subscription.endpoint,
-                    "keys": {"p256dh": subscription.p256dh, "auth": subscription.auth},
-                },
-                data=payload(message, delivery.key, page),
-                vapid_private_key=self._keys,
-                vapid_claims={"sub": self._contact},  # the library adds aud, and exp within 12 h
-                ttl=TTL_S,
-                headers={"Urgency": urgency, "Topic": topic(message.story)},
-                timeout=TIMEOUT_S,
-                requests_session=self._session,
-            )
-        except WebPushException as error:
-            return self._refused(error.response, subscription, str(error.message))
-        except requests.RequestException as error:
-            return Later(f"the push service cannot be reached: {type(error).__name__}: {error}")
+            answer = self._posting().post(
+                subscription, payload(message, delivery.key, page), self._keys, self._contact,
+                ttl_s=TTL_S, headers={"Urgency": urgency, "Topic": topic(message.story)},
+            )  # fmt: skip
         except ValueError as error:
             self._ledger.drop_subscription(subscription.id)
             return Never(f"the browser's keys cannot be used: {error}")
-        return Sent()
+        return self._outcome(answer, subscription)
 
-    def _refused(self, response: Any, subscription: PushSubscription, said: str) -> Outcome:
-        if response is None:
-            return Later(f"the push service cannot be used: {said}")
-        code = int(response.status_code)
+    def _posting(self) -> PushPost:
+        if self._post is None:
+            from api.deliver.webpush import PushPost
+
+            self._post = PushPost()
+        return self._post
+
+    def _outcome(self, answer: Answer, subscription: PushSubscription) -> Outcome:
+        code = answer.code
+        if code is None:
+            return Later(answer.said)
         if 200 <= code < 300:  # the library knows of 201 and 202 alone
             return Sent()
         if code in GONE:
@@ -122,7 +116,7 @@ class PushCarrier:
             return Never(f"the browser {subscription.label!r} has gone (the push service answered {code})")
         if code == TOO_LARGE:
             return Never("the push service says the message is too large")
-        after = str(response.headers.get("retry-after", ""))
+        after = answer.after
         return Later(f"the push service answered {code}", float(after[:9]) if after.isdecimal() else None)
 
     def _subscription(self, identity: str) -> PushSubscription | None:
@@ -133,7 +127,8 @@ class PushCarrier:
 
     def close(self) -> None:
         """Close connections."""
-        self._session.close()
+        if self._post is not None:
+            self._post.close()
 
 
 def topic(story: str) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
-from scipy.stats import kendalltau
 
 from forecaster.domain.runs import Run
 
@@ -21,6 +20,8 @@ def trend_p_value(values: Sequence[float]) -> float | None:
     """Chance of a trend this strong by accident, two-sided, by Kendall's tau against order (Mann 1945)."""
     if len(values) < LEAST_CYCLES or float(np.ptp(np.asarray(values))) == 0.0:
         return None
+    from scipy.stats import kendalltau  # 40 MB, only once a discharge test is judged
+
     return float(kendalltau(np.arange(len(values)), np.asarray(values)).pvalue)
 
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.optimize import brentq
-
 L_PER_GALLON = 3.785411784
 M_PER_INCH = 0.0254
 GRAVITY_M_PER_S2 = 9.80665
@@ -72,6 +70,8 @@ def operating_point(
     def surplus_m(flow: float) -> float:
         offered = maximum_head_m * (1.0 - (flow / greatest_flow) ** 2)
         return offered - static_head_m - friction_head_m(pipe, flow)
+
+    from scipy.optimize import brentq  # 20 MB, only once a pipe is asked about
 
     flow = float(brentq(surplus_m, 0.0, greatest_flow))
     return flow, static_head_m + friction_head_m(pipe, flow)
