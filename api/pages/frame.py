@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from api.pages.svg import Point
@@ -83,7 +84,8 @@ def step_h(start_ms: int, end_ms: int, most: int) -> int:
     return 24 * 90
 
 
-def ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = 14) -> list[Tick]:
+@lru_cache(64)
+def ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = 14) -> tuple[Tick, ...]:
     """Marks at whole local hours divisible by the step, so that a day of 23 or 25 hours is drawn as it was."""
     step = step_h(start_ms, end_ms, most)
     moments = _hours(start_ms, end_ms, zone, step) if step < 24 else _days(start_ms, end_ms, zone, step // 24)
@@ -92,7 +94,7 @@ def ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = 14) -> list[Ti
     for local in moments:
         found.append(Tick(round(local.timestamp() * 1000), local, local.date() != day))
         day = local.date()
-    return found
+    return tuple(found)
 
 
 def _hours(start_ms: int, end_ms: int, zone: ZoneInfo, step: int) -> Iterator[datetime]:
@@ -105,10 +107,11 @@ def _hours(start_ms: int, end_ms: int, zone: ZoneInfo, step: int) -> Iterator[da
 
 def _days(start_ms: int, end_ms: int, zone: ZoneInfo, step: int) -> Iterator[datetime]:
     day = local_time(start_ms, zone).date()
-    while (local := datetime.combine(day, time(), zone)).timestamp() * 1000 <= end_ms:
-        if local.timestamp() * 1000 >= start_ms and day.toordinal() % step == 0:
+    day += timedelta(days=-day.toordinal() % step)
+    while (at_ms := (local := datetime.combine(day, time(), zone)).timestamp() * 1000) <= end_ms:
+        if at_ms >= start_ms:
             yield local
-        day += timedelta(days=1)
+        day += timedelta(days=step)
 
 
 def local_time(at_ms: float, zone: ZoneInfo) -> datetime:

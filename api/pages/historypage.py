@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Callable
 from datetime import datetime, time, timedelta
+from functools import cache, partial
 
 from api.pages.contexts import Table
 from api.pages.desk import Desk
@@ -48,8 +50,9 @@ def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", unt
     span = chosen(site, now_ms, name, until)
     wording = Wording.of(site)
     outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(desk, site, span, now_ms)]
+    clock = cache(partial(wording.clock, now_ms=now_ms))
     pictures = tuple(
-        picture_of(plot, site, span, outages, words, wording, now_ms) for plot in plots(desk, site, span, words)
+        picture_of(plot, site, span, outages, words, wording, clock) for plot in plots(desk, site, span, words)
     )
     runs = desk.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN).runs
     return History(
@@ -73,11 +76,17 @@ def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", unt
 
 
 def picture_of(
-    plot: Plot, site: Site, span: Span, outages: list[tuple[int, int]], words: Words, wording: Wording, now_ms: int
+    plot: Plot,
+    site: Site,
+    span: Span,
+    outages: list[tuple[int, int]],
+    words: Words,
+    wording: Wording,
+    clock: Callable[[int], str],
 ) -> HistoryPicture:
     """One picture with its table and hover values."""
     title = words(f"history.{plot.key}")
-    start, end = wording.clock(span.start_ms, now_ms), wording.clock(span.end_ms, now_ms)
+    start, end = clock(span.start_ms), clock(span.end_ms)
     scene = Scene(
         key=plot.key,
         title=f"{site.name}: {title}",
@@ -99,13 +108,13 @@ def picture_of(
         legend=tuple((series.name, series.style) for series in plot.series),
         wide=draw_picture(scene, WIDE),
         narrow=draw_picture(scene, NARROW),
-        hover=hover_values(scene, lambda at_ms: wording.clock(at_ms, now_ms)),
-        table=table_of(plot, title, words, wording, now_ms),
+        hover=hover_values(scene, clock),
+        table=table_of(plot, title, words, clock),
         empty=plot.empty,
     )
 
 
-def table_of(plot: Plot, title: str, words: Words, wording: Wording, now_ms: int) -> Table:
+def table_of(plot: Plot, title: str, words: Words, clock: Callable[[int], str]) -> Table:
     """The picture as a table; the newest rows where there are many."""
     head = [words("now.table_time")]
     rows: dict[int, list[str]] = {}
@@ -115,7 +124,7 @@ def table_of(plot: Plot, title: str, words: Words, wording: Wording, now_ms: int
             row = rows.setdefault(dot.start_ms, [""] * (2 * len(plot.series)))
             row[2 * index : 2 * index + 2] = [plot.say(dot.low), plot.say(dot.high)]
     newest = sorted(rows.items(), reverse=True)[:TABLE_ROWS]
-    return Table(title, tuple(head), tuple((wording.clock(at_ms, now_ms), *row) for at_ms, row in newest))
+    return Table(title, tuple(head), tuple((clock(at_ms), *row) for at_ms, row in newest))
 
 
 def history_csv(desk: Desk, site: Site, words: Words, key: str, *, name: str, until: str) -> str:

@@ -59,7 +59,7 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The paper of a picture."""
+    """The paper of a picture. inside : the scale stands within it; merged : buckets that share one place."""
 
     name: str
     width: float
@@ -67,10 +67,11 @@ class Sheet:
     left: float
     most_ticks: int
     inside: bool = False
+    merged: int = 1
 
 
 WIDE = Sheet("wide", 960, 220, 86, 14)
-NARROW = Sheet("tall", 336, 200, 2, 7, inside=True)
+NARROW = Sheet("tall", 336, 200, 2, 7, inside=True, merged=2)
 
 
 def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
@@ -86,7 +87,7 @@ def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
         *(_outage(frame, lane, start, stop) for start, stop in scene.outages),
         *_rules(frame, lane, full),
         *_clock(scene, frame, lane, sheet),
-        *(_series(series, frame, lane) for series in scene.series),
+        *(_series(series, frame, lane, sheet.merged) for series in scene.series),
         *_scale(scene, lane, full, sheet),
     ]
     attributes: dict[str, str | float] = {
@@ -156,11 +157,11 @@ def _clock(scene: Scene, frame: Frame, lane: Lane, sheet: Sheet) -> list[Markup]
     return parts
 
 
-def _series(series: Series, frame: Frame, lane: Lane) -> Markup:
+def _series(series: Series, frame: Frame, lane: Lane, merge: int) -> Markup:
     if series.style == "bars":
         return element("path", {"class": "bar", "d": "".join(_bar(dot, frame, lane) for dot in series.dots)})
     parts: list[Markup] = []
-    for group in together(series.dots):
+    for group in (merged(group, merge) for group in together(series.dots)):
         middle = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.mean)) for d in group]
         upper = [frame.at(at, lane.across(d.high)) for d in group for at in (d.start_ms, d.stop_ms)]
         lower = [frame.at(at, lane.across(d.low)) for d in reversed(group) for at in (d.stop_ms, d.start_ms)]
@@ -174,6 +175,19 @@ def _bar(dot: Dot, frame: Frame, lane: Lane) -> str:
     left, foot = frame.along(dot.start_ms), lane.low_at
     right = max(left + 1.0, frame.along(dot.stop_ms) - 0.5)
     return f"M{number(left)},{number(foot)}V{number(lane.across(dot.mean))}H{number(right)}V{number(foot)}Z"
+
+
+def merged(group: Sequence[Dot], by: int) -> Sequence[Dot]:
+    """Neighbouring buckets as one, their extremes kept: for a paper too narrow for each."""
+    if by == 1:
+        return group
+    found: list[Dot] = []
+    for first in range(0, len(group), by):
+        part = group[first : first + by]
+        low, high = min(dot.low for dot in part), max(dot.high for dot in part)
+        mean = sum(dot.mean for dot in part) / len(part)
+        found.append(Dot(part[0].start_ms, part[-1].stop_ms, low, high, mean))
+    return found
 
 
 def together(dots: Sequence[Dot]) -> list[list[Dot]]:
