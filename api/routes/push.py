@@ -58,9 +58,9 @@ class SubscriptionOut(_Strict):
     state: Literal["subscribed"] = "subscribed"
 
 
-def identity(endpoint: str) -> str:
-    """A subscription's id: the same browser subscribing again replaces itself."""
-    return hashlib.sha256(endpoint.encode()).hexdigest()[:24]
+def identity(endpoint: str, site: str | None) -> str:
+    """A subscription's id: the same browser subscribing again to the same site replaces itself."""
+    return hashlib.sha256(f"{endpoint} {site or ''}".encode()).hexdigest()[:24]
 
 
 def _check_key(text: str, size: int, name: str) -> None:
@@ -87,7 +87,7 @@ def key(_who: PrincipalIn, services: ServicesIn) -> Response:
 
 @router.post("/subscriptions", status_code=201, response_model=SubscriptionOut)
 def subscribe(wish: SubscribeIn, who: PrincipalIn, services: ServicesIn) -> Response:
-    """Keep a browser's subscription; the same browser subscribing again replaces itself.
+    """Keep a browser's subscription; the same browser subscribing again to the same site replaces itself.
 
     A token of one site hears of that site alone. A label that is a contact's name keeps that contact's rules.
     """
@@ -100,8 +100,12 @@ def subscribe(wish: SubscribeIn, who: PrincipalIn, services: ServicesIn) -> Resp
     _check_key(wish.keys.auth, AUTH_BYTES, "keys.auth")
     name = wish.label.strip() or who.name
     kept = PushSubscription(
-        identity(wish.endpoint), wish.endpoint, wish.keys.p256dh, wish.keys.auth, site, name, services.clock.now_ms()
-    )
+        identity(wish.endpoint, site), wish.endpoint, wish.keys.p256dh, wish.keys.auth, site, name,
+        services.clock.now_ms(),
+    )  # fmt: skip
+    for held in services.ledger.subscriptions():
+        if (held.endpoint, held.site) == (kept.endpoint, kept.site) and held.id != kept.id:
+            services.ledger.drop_subscription(held.id)
     services.ledger.save_subscription(kept)
     return answers.json_response({"id": kept.id, "site": site, "label": name, "state": "subscribed"}, 201)
 

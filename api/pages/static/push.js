@@ -16,6 +16,11 @@ function unmasked(hex) {
 
 const headers = () => ({ "content-type": "application/json", "x-csrf-token": unmasked(place.dataset.token) });
 
+// A browser has one subscription, and may be told of several sites: the server's id of each is kept here.
+const PREFIX = "push-id-";
+const keyOfSite = () => PREFIX + place.dataset.site;
+const told = () => Object.keys(localStorage).filter((key) => key.startsWith(PREFIX));
+
 async function subscribe(registration) {
   const answer = await fetch("/api/v1/push/key");
   if (!answer.ok) throw new Error(words.failed);
@@ -24,20 +29,26 @@ async function subscribe(registration) {
   const body = JSON.stringify({ ...made.toJSON(), site: place.dataset.site, label: "" });
   const kept = await fetch("/api/v1/push/subscriptions", { method: "POST", headers: headers(), body });
   if (!kept.ok) {
-    await made.unsubscribe();
+    if (!told().length) await made.unsubscribe();
     throw new Error(words.failed);
   }
-  localStorage.setItem("push-id", (await kept.json()).id);
+  localStorage.setItem(keyOfSite(), (await kept.json()).id);
 }
 
 async function unsubscribe(held) {
-  await held.unsubscribe();
-  const id = localStorage.getItem("push-id");
-  if (id) await fetch(`/api/v1/push/subscriptions/${id}`, { method: "DELETE", headers: headers() });
+  const id = localStorage.getItem(keyOfSite());
+  const gone = await fetch(`/api/v1/push/subscriptions/${id}`, { method: "DELETE", headers: headers() });
+  if (!gone.ok && gone.status !== 404) throw new Error(words.failed);
+  localStorage.removeItem(keyOfSite());
+  if (!told().length) await held.unsubscribe();
+}
+
+async function subscription(registration) {
+  return localStorage.getItem(keyOfSite()) ? registration.pushManager.getSubscription() : null;
 }
 
 async function show(registration) {
-  const held = await registration.pushManager.getSubscription();
+  const held = await subscription(registration);
   button.textContent = held ? words.off : words.on;
   button.dataset.held = held ? "yes" : "no";
   document.getElementById("push-test").hidden = !held;
@@ -51,7 +62,7 @@ async function begin() {
   button.addEventListener("click", async () => {
     state.textContent = "";
     try {
-      const held = await registration.pushManager.getSubscription();
+      const held = await subscription(registration);
       await (held ? unsubscribe(held) : subscribe(registration));
       state.textContent = held ? words.gone : words.done;
     } catch (error) {
