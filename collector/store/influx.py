@@ -3,7 +3,8 @@
 On the server, one bucket holds the measurement `reading` (tags site, quantity, subject; fields value and arrived, both
 floats; millisecond times: the same identity is the same point). A second bucket, kept for two weeks, holds the
 measurement `arrival`: the same readings in the order of storing, one unique microsecond stamp each, so that other
-processes can follow; a `mark` is written after each batch, and followers read up to the mark only.
+processes can follow; a `mark` is written after each batch, and followers read up to the mark only. A batch that was
+cut short between the three is written again whole, stamps and all.
 """
 
 from __future__ import annotations
@@ -31,6 +32,9 @@ BATCH = 5000
 
 ARRIVALS_KEPT_S = 14 * 86400
 """How far behind a follower may fall."""
+
+BEGUN = "begun_us"
+"""The outbox's note of the last stamp that it began to write."""
 
 SeriesKey = tuple[str, str, str]
 Refused = Callable[[Reading, str], None]
@@ -82,6 +86,7 @@ class InfluxStore:
         self._backoff = _Backoff()
         self._drain_lock = threading.RLock()
         self._newest_ms: dict[SeriesKey, int] | None = None
+        self._begun_us = int(self._outbox.meta(BEGUN) or 0)
         self._stop = threading.Event()
         self._retry = threading.Thread(target=self._retry_loop, name="influx-outbox", daemon=True)
         self._retry.start()
@@ -122,7 +127,10 @@ class InfluxStore:
 
     def _write(self, waiting: Sequence[Waiting]) -> int:
         newest_ms = self._prepared()
-        effective = self._effective(waiting)
+        cut_short = waiting[0].stamp_us <= self._begun_us
+        effective = self._effective(waiting, known=not cut_short)
+        self._begun_us = max(self._begun_us, waiting[-1].stamp_us)
+        self._outbox.set_meta(BEGUN, str(self._begun_us))
         taken = self._write_lines(self._bucket, [(w, _reading_point(w.reading)) for w in effective], WritePrecision.MS)
         if taken:
             arrivals = [(w, _arrival_point(w, self._collector)) for w in taken]
@@ -149,14 +157,19 @@ class InfluxStore:
         self._prepared()
         return self._server.query(influxql, bucket)
 
-    def _effective(self, waiting: Sequence[Waiting]) -> list[Waiting]:
-        """What changes the store: one per identity, by the rule of Reading, less what the server holds already."""
+    def _effective(self, waiting: Sequence[Waiting], *, known: bool) -> list[Waiting]:
+        """What changes the store: one per identity, by the rule of Reading, less what the server holds already.
+
+        known : bool — whether what the server holds was told to followers; False where this batch was begun before
+        """
         best: dict[tuple[str, str, str, int], Waiting] = {}
         for w in waiting:
             other = best.get(w.reading.key)
             if other is None or _beats(w.reading, other.reading):
                 best[w.reading.key] = w
         held = self._held(w.reading for w in best.values())
+        if not known:
+            held = {key: found for key, found in held.items() if key not in best or found != best[key].reading}
         keep = [w for key, w in best.items() if key not in held or _changes(w.reading, held[key])]
         return sorted(keep, key=lambda w: w.stamp_us)
 

@@ -6,7 +6,7 @@ import subprocess
 import sys
 import textwrap
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from forecaster.domain.errors import ConfigError, StoreUnavailable
 from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from tests.contracts.store_contract import StoreContract, power
+from tests.contracts.store_contract import StoreContract, everything, power
 from tests.engines import ROOT, Influx, running_influx, wait_until
 
 NOW_MS = int(time.time() * 1000)
@@ -162,6 +162,36 @@ def test_a_start_without_the_server_knows_when_the_last_reading_came(opened: Ope
         assert fresh.newest_arrival_ms() is None
     finally:
         fresh.close()
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_batch_cut_short_reaches_those_who_follow(
+    opened: Opened, monkeypatch: pytest.MonkeyPatch, restarted: bool
+) -> None:
+    """The server takes the readings and goes away before it is told their order. In: 30. Out: 30 rows, 30 followed."""
+    store = opened.open()
+    store.append([power(float(n), 1.0) for n in range(10)])
+    write = InfluxServer.write
+
+    def goes_away(self: InfluxServer, bucket: str, lines: Sequence[str], precision: str) -> None:
+        if bucket.endswith("_arrivals"):
+            raise StoreUnavailable("the server went away")
+        write(self, bucket, lines, precision)
+
+    monkeypatch.setattr(InfluxServer, "write", goes_away)
+    late_and_new = [power(float(n) - 40.0, 2.0) for n in range(10)] + [power(float(n) + 20.0, 3.0) for n in range(10)]
+    store.append(late_and_new)
+    assert store.health().pending == 20
+    monkeypatch.undo()
+    if restarted:
+        store.close()
+        store = opened.open()
+    opened.clock.ahead_s += 120.0
+    store.drain()
+    assert store.health().pending == 0
+    assert store.count() == 30
+    assert [r.value for r in everything(store)] == [1.0] * 10 + [2.0] * 10 + [3.0] * 10
+    store.close()
 
 
 def test_one_bad_point_does_not_take_the_batch_along(opened: Opened) -> None:

@@ -22,7 +22,9 @@ from tests.bench.fleet import publish_apart, site_id, write_fleet
 from tests.engines import ROOT, Influx, running_influx, wait_until
 from tests.servers import Mosquitto
 
-SITES, RATE, SECONDS = 40, 400.0, 15.0
+SITES, RATE, SECONDS = 40, 400.0, 8.0
+PATIENCE_S = 300.0
+"""How long a busy machine may take for any one step."""
 CALL = "import sys; from api.cli import main; sys.exit(main())"
 
 
@@ -60,12 +62,11 @@ def subscribed(ledger: Ledger, share: Share) -> bool:
     return ledger.noted(f"filters:{share.named('load')}") is not None
 
 
-@pytest.mark.long
-@pytest.mark.timeout(600)
+@pytest.mark.timeout(1200)
 def test_a_share_moves_to_another_machine_and_nothing_is_lost(
     tmp_path: Path, influx: Influx, broker: Mosquitto
 ) -> None:
-    """In: 6,000 messages for 40 sites, one of two collectors killed half-way. Out: 6,000 rows on the server."""
+    """In: 3,200 messages for 40 sites, one of two collectors killed half-way. Out: 3,200 rows on the server."""
     machines = [tmp_path / name for name in ("first", "second", "third")]
     for machine in machines:
         write_fleet(machine, SITES, broker.url, f"{influx.url}/outlast")
@@ -75,7 +76,7 @@ def test_a_share_moves_to_another_machine_and_nothing_is_lost(
     try:
         for machine, share in zip(machines, (first, second), strict=False):
             with closing(open_ledger(load_installation(machine).ledger_url, owner=False)) as ledger:
-                wait_until(partial(subscribed, ledger, share), "the collectors")
+                wait_until(partial(subscribed, ledger, share), "the collectors", PATIENCE_S)
         publishing = publish_apart(broker.port, SITES, RATE, SECONDS)
         time.sleep(SECONDS / 2)
         running[1].send_signal(signal.SIGKILL)
@@ -85,13 +86,13 @@ def test_a_share_moves_to_another_machine_and_nothing_is_lost(
             (machines[2] / "outbox").mkdir(exist_ok=True)
             (machines[2] / "outbox" / file.name).write_bytes(file.read_bytes())
         running.append(collect(machines[2], second))
-        published = publishing.get(120)
+        published = publishing.get(PATIENCE_S)
         installation = load_installation(machines[0])
         with (
             closing(open_ledger(installation.ledger_url, owner=False)) as ledger,
             closing(open_readings(installation, ledger, SystemClock(), role="look", owner=False)) as store,
         ):
-            wait_until(lambda: store.count() >= published.messages, "all readings on the server", 240)
+            wait_until(lambda: store.count() >= published.messages, "all readings on the server", PATIENCE_S)
             assert store.count() == published.messages == round(RATE * SECONDS)
             assert store.sites() == sorted(site_id(n) for n in range(SITES))
     finally:
