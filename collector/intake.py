@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from collector.clock import ClockWatch, clock_note, forget_other_shares
 from collector.payload import KEPT_BYTES, Decoded, Decoder
-from collector.session import Arrived
+from collector.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, HeldMessage, Ledger, ReadingStore
 from forecaster.domain.readings import Reading, Refusal
@@ -171,8 +171,7 @@ class Intake:
             )
         if done:
             self.counts.messages += len(batch)
-            for message in batch:
-                message.acknowledge()
+            acknowledge(batch)
 
     def _decode(self, topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
         try:

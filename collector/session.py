@@ -23,6 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.settings import Broker
+from collector.wire import Arrived, Client
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.domain.ports import Clock
 
@@ -47,26 +48,6 @@ Left = queue.SimpleQueue[int | None]
 
 UNSUPPORTED_VERSION = 132
 TAKEN_OVER = 142
-
-
-@dataclass(frozen=True, slots=True)
-class Arrived:
-    """A message as it came in, and the connection that waits for its acknowledgement.
-
-    monotonic_s : float — when it arrived; mid : int | None — None where nothing is to be acknowledged
-    """
-
-    topic: str
-    payload: bytes
-    retained: bool
-    monotonic_s: float
-    mid: int | None
-    client: mqtt.Client
-
-    def acknowledge(self) -> None:
-        """Tell the broker that the message is safe; it forgets it. Harmless on a connection that is gone."""
-        if self.mid is not None:
-            self.client.ack(self.mid, 1)
 
 
 @dataclass(slots=True)
@@ -171,7 +152,7 @@ class Session:
             client.on_connect = client.on_disconnect = client.on_message = None
             client.on_subscribe = client.on_unsubscribe = None
 
-    def _settle(self, client: mqtt.Client, left: Left) -> None:
+    def _settle(self, client: Client, left: Left) -> None:
         """Wait until the broker has taken our acknowledgements.
 
         A broker that meets a closed connection while it sends drops what it has not read yet, acknowledgements too. It
@@ -184,9 +165,9 @@ class Session:
         except queue.Empty:
             log.warning("the broker does not answer the goodbye; it may send again what is already stored")
 
-    def _client(self, answered: threading.Event, down: threading.Event, left: Left) -> mqtt.Client:
+    def _client(self, answered: threading.Event, down: threading.Event, left: Left) -> Client:
         options: dict[str, Any] = {} if self._protocol == mqtt.MQTTv5 else {"clean_session": False}
-        client = mqtt.Client(
+        client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._client_id,
             protocol=self._protocol,
@@ -223,7 +204,7 @@ class Session:
         client.on_subscribe, client.on_unsubscribe, client.on_message = on_subscribe, on_unsubscribe, on_message
         return client
 
-    def _connect(self, client: mqtt.Client) -> None:
+    def _connect(self, client: Client) -> None:
         broker = self._broker
         if self._protocol == mqtt.MQTTv5:
             untyped: Any = Properties
@@ -236,7 +217,7 @@ class Session:
 
     # -- on the network thread: note and enqueue only
 
-    def _on_connect(self, client: mqtt.Client, reason: ReasonCode, down: threading.Event) -> None:
+    def _on_connect(self, client: Client, reason: ReasonCode, down: threading.Event) -> None:
         if reason.is_failure:
             if self._protocol == mqtt.MQTTv5 and reason.value == UNSUPPORTED_VERSION:
                 self._fall_back()
@@ -289,7 +270,7 @@ class Session:
             self._dropped = ()
             self._subscribed()
 
-    def _on_message(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, client: Client, message: mqtt.MQTTMessage) -> None:
         try:
             topic = message.topic
         except UnicodeDecodeError:

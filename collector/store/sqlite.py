@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from collector.store.following import Names, follow, newest_arrival_ms
+from collector.store.rows import upsert
 from collector.store.sqlite_file import (
     connect,
     free_bytes,
@@ -60,16 +61,6 @@ STEPS = (FIRST_SCHEMA, HOURLY_SCHEMA)
 """What brings a file from each version to the next."""
 
 VERSION = len(STEPS)
-
-UPSERT = """
-INSERT INTO reading (seq, series, time_ms, value, lag_ms) VALUES (?, ?, ?, ?, ?)
-ON CONFLICT (series, time_ms) DO UPDATE SET seq = excluded.seq, value = excluded.value, lag_ms = excluded.lag_ms
-WHERE excluded.value <> value
-  AND (excluded.lag_ms > lag_ms OR (excluded.lag_ms = lag_ms AND excluded.value > value))
-"""
-TOUCH = (
-    "UPDATE reading SET lag_ms = :lag WHERE series = :series AND time_ms = :time AND value = :value AND lag_ms < :lag"
-)
 
 RENEW_FROM = 256
 """Stale summaries are made anew in a batch of at least this many."""
@@ -154,10 +145,7 @@ class SqliteStore:
             (seq + place, number, r.time_ms, r.value, r.arrived_ms - r.time_ms)
             for place, (number, r) in enumerate(zip(numbers, readings, strict=True))
         ]
-        changed = db.executemany(UPSERT, rows).rowcount
-        if changed < len(rows):
-            touched = [{"series": s, "time": t, "value": v, "lag": lag} for _, s, t, v, lag in rows]
-            db.executemany(TOUCH, touched)
+        changed = upsert(db, rows)
         if changed:
             db.execute("UPDATE meta SET value = ? WHERE name = 'next_seq'", (str(seq + len(rows)),))
             mark_stale(db, {(number, r.time_ms // SUMMARY_MS) for number, r in zip(numbers, readings, strict=True)})

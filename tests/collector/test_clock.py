@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
-import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from collector import wire
 from collector.clock import (
     CLOCK_NOTE,
     HOLD_S,
@@ -26,8 +25,8 @@ from collector.clock import (
 )
 from collector.intake import Intake
 from collector.payload import Decoder
-from collector.session import Arrived
 from collector.store.open import open_ledger, open_store
+from collector.wire import Arrived
 from forecaster.domain.ports import HeldMessage, Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Channel, Pack, Pump, Site
@@ -57,7 +56,7 @@ class Machine:
 
 
 @dataclass
-class Client(mqtt.Client):
+class Client(wire.Client):
     """Counts acknowledgements instead of sending them."""
 
     acknowledged: list[int] = field(default_factory=list)
@@ -65,10 +64,9 @@ class Client(mqtt.Client):
     def __post_init__(self) -> None:
         super().__init__(CallbackAPIVersion.VERSION2)
 
-    def ack(self, mid: int, qos: int) -> Any:
-        """Keep the number."""
-        assert qos == 1
-        self.acknowledged.append(mid)
+    def ack_all(self, mids: Sequence[int]) -> None:
+        """Keep the numbers."""
+        self.acknowledged += mids
 
 
 @dataclass
