@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, Locator, expect
 
 from collector.settings import load_sites
 from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Load
 from tests.api.mosquitto import Mosquitto
 from tests.browser.serving import Served, serving
 from tests.browser.test_pages_in_browser import opened
@@ -76,6 +77,11 @@ def test_a_site_is_set_up_without_editing_a_file(browser: Browser, empty: Served
         field("pump.rated_power_w").fill("480")
         field("pit.diameter_m").fill("18 in")
         field("pack.capacity_wh").fill("1.024 kWh")
+        field("load_name0").fill("router")
+        field("load_w0").fill("12")
+        page.get_by_text("Position of the house, and rain to come").click()
+        field("latitude").fill("41.9")
+        field("longitude").fill("-87.6")
         page.get_by_role("button", name="Check it").click()
         expect(page.get_by_text("482 W")).to_be_visible(timeout=20_000)
         expect(page.get_by_text("93 %")).to_be_visible()
@@ -86,6 +92,8 @@ def test_a_site_is_set_up_without_editing_a_file(browser: Browser, empty: Served
     made = load_sites(folder / "sites")["larkspur"]
     assert [channel.quantity for channel in made.channels] == [Quantity.PUMP_POWER, Quantity.PACK_CHARGE]
     assert made.pack.capacity_wh == pytest.approx(1024.0)
+    assert made.loads == (Load("router", 12.0),)
+    assert (made.latitude, made.longitude) == (41.9, -87.6)
     assert made.pit.area_m2 == pytest.approx(0.16417, rel=1e-4)  # pi (9 in)^2, an inch being 25.4 mm
 
 
