@@ -163,8 +163,10 @@ def _series(series: Series, frame: Frame, lane: Lane, merge: int) -> Markup:
     parts: list[Markup] = []
     for group in (merged(group, merge) for group in together(series.dots)):
         middle = [frame.at((d.start_ms + d.stop_ms) / 2, lane.across(d.mean)) for d in group]
-        upper = [frame.at(at, lane.across(d.high)) for d in group for at in (d.start_ms, d.stop_ms)]
-        lower = [frame.at(at, lane.across(d.low)) for d in reversed(group) for at in (d.stop_ms, d.start_ms)]
+        stops = [*(following.start_ms for following in group[1:]), group[-1].stop_ms]
+        steps = list(zip(group, stops, strict=True))
+        upper = [frame.at(at, lane.across(d.high)) for d, stop_ms in steps for at in (d.start_ms, stop_ms)]
+        lower = [frame.at(at, lane.across(d.low)) for d, stop_ms in reversed(steps) for at in (stop_ms, d.start_ms)]
         parts.append(element("path", {"class": f"band {series.style}", "d": line([*upper, *lower], closed=True)}))
         parts.append(element("path", {"class": f"mean {series.style}", "d": line(middle)}))
     return Markup().join(parts)
