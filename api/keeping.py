@@ -10,6 +10,7 @@ marked as retained. Here everything for a session goes through one queue, sent i
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
 import logging
 from typing import Any
@@ -174,6 +175,14 @@ class KeepingBroker(Broker):
     ) -> tuple[BrokerProtocolHandler, Session]:
         _, session = await super()._initialize_client_session(reader, writer, remote_address, remote_port)
         return KeepingHandler(self), session
+
+    async def _client_connected(self, listener_name: str, reader: ReaderAdapter, writer: WriterAdapter) -> None:
+        """Serve a connection, and close it in any case: by itself the library leaves those open that say nothing."""
+        try:
+            await super()._client_connected(listener_name, reader, writer)
+        finally:
+            with contextlib.suppress(OSError):
+                await writer.close()
 
     async def _handle_disconnect(
         self, client_session: Session, handler: BrokerProtocolHandler, disconnect_waiter: asyncio.Future[Any]

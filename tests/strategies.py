@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import random
+from dataclasses import replace
 from typing import Any
 
 from hypothesis import strategies as st
 
-from forecaster.domain.quantities import Quantity
+from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.site import Pack, Pump
+from forecaster.domain.site import Channel, Load, Pack, Pit, Pump, Site
 
 T0_MS = 1_772_510_700_000
 
@@ -89,3 +91,47 @@ packs: st.SearchStrategy[Pack] = st.builds(
     st.none() | st.floats(1, 30),
 )
 """Packs from a small power bank to a wall of cells."""
+
+
+def _site(pump: Pump, pit: Pit | None, pack: Pack, loads: tuple[Load, ...], heard: set[Quantity]) -> Site:
+    channels = tuple(Channel(q, f"cellar/{q.value}") for q in Quantity if q in heard)
+    return Site(
+        id="larkspur", name="Larkspur Lane cellar", timezone="America/Chicago",
+        pump=pump, pit=pit or Pit(), pack=pack, loads=loads, channels=channels,
+    )  # fmt: skip
+
+
+sites: st.SearchStrategy[Site] = st.builds(
+    _site,
+    st.builds(lambda pump, flow: replace(pump, rated_flow_l_per_min=flow), pumps, st.none() | st.floats(20, 400)),
+    st.none()
+    | st.builds(Pit, st.none() | st.floats(0.05, 2), st.none() | st.floats(0.05, 1), st.none() | st.floats(0.1, 1)),
+    st.builds(lambda pack, percent: replace(pack, reserve_percent=percent), packs, st.floats(0, 60)),
+    st.lists(st.builds(Load, st.sampled_from(["fridge", "router"]), st.floats(1, 300)), max_size=2).map(tuple),
+    st.sets(st.sampled_from([q for q in Quantity if q is not Quantity.LOAD_POWER]), max_size=6).map(
+        lambda some: some | {Quantity.PUMP_POWER}
+    ),
+)
+"""Sites of which much or little is known, with some channels beside the pump's power."""
+
+
+def _history(site: Site, seed: int, count: int) -> tuple[Site, list[Reading]]:
+    rng = random.Random(seed)
+    at_ms, found = T0_MS, []
+    for _ in range(count):
+        quantity = rng.choice(site.channels).quantity
+        spec = SPECS[quantity]
+        value = rng.choice((0.0, 1.0, 100.0, rng.random(), rng.uniform(-50.0, 2_500.0)))
+        kept = float(value > 0.5) if quantity in STATES else min(max(value, spec.low), spec.high)
+        wait_s = rng.choice((1.0, rng.uniform(0.0, 10.0), rng.uniform(-60.0, 60.0), rng.uniform(0.0, 600.0)))
+        if rng.random() < 0.02:
+            wait_s = rng.uniform(0.0, 200_000.0)
+        at_ms = max(T0_MS, at_ms + round(wait_s * 1000.0))
+        found.append(Reading(site.id, quantity, at_ms, kept, at_ms + 300))
+    return site, found
+
+
+histories: st.SearchStrategy[tuple[Site, list[Reading]]] = st.builds(
+    _history, sites, st.integers(0, 2**32 - 1), st.integers(0, 200)
+)
+"""A site and what was heard of it: any believable value, out of order within a minute, silent for days at times."""

@@ -6,6 +6,7 @@ MQTT 3.1.1 (OASIS): 3.1.2.4 stored session state, 4.3.2 at least once, 4.4 deliv
 from __future__ import annotations
 
 import queue
+import socket
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -142,6 +143,18 @@ def test_retained_messages_are_marked_as_such_for_a_new_subscription(broker: Emb
     with subscriber(broker) as made:
         (kept,) = made.take(1)
         assert (kept.payload, kept.retain) == (b"kept", True)
+
+
+@pytest.mark.parametrize("said", [b"", b"GET / HTTP/1.1\r\n\r\n"])
+def test_who_speaks_no_mqtt_is_shown_out_and_nobody_else_is_disturbed(broker: EmbeddedBroker, said: bytes) -> None:
+    with subscriber(broker) as made:
+        for _ in range(3):
+            with socket.create_connection((broker.host, broker.port), timeout=20.0) as stranger:
+                stranger.sendall(said)
+                stranger.shutdown(socket.SHUT_WR)
+                assert stranger.recv(100) == b""
+        publish(broker, plug(1))
+        assert bodies(made.take(1)) == [plug(1)[1]]
 
 
 def test_with_a_password_only_those_who_know_it_come_in() -> None:
