@@ -6,7 +6,12 @@ from markupsafe import Markup
 
 from api.pages.frame import Lane, Tick, ticks
 from api.pages.strip import Layout, Steps, StripData, StripWords, chance_at, nice, runs_together
-from api.pages.svg import Point, element, line, strokes, text
+from api.pages.svg import Point, diamond, element, line, strokes, text
+
+NAME_WIDTH = 92.0
+"""Room that the name of a day or of now takes along a lying strip."""
+NEAR = 16.0
+"""Closer than this along a standing strip, an hour would be written over the name of now."""
 
 
 def draw(data: StripData, words: StripWords, layout: Layout) -> Markup:
@@ -202,11 +207,15 @@ class Pen:
         clock = self.words.clock(mark.local)
         named = mark.local.hour == 0
         if self.frame.tall:
+            if abs(at + 10.0 - self.frame.along(self.data.now_ms)) < NEAR:
+                return []
             said = self.words.short_day(mark.local) if named else clock
             return [text((self.layout.hours, at + 5), said, "day-name" if named else "tick")]
         labels = [text((at, self.layout.hours), clock, "tick", "middle")]
         if named:
-            labels.append(text((at + 6, self.layout.charge[1] - 4), self.words.day(mark.local), "day-name"))
+            before_now = 0.0 < self.frame.along(self.data.now_ms) - at < NAME_WIDTH
+            place, anchor = (at - 6, "end") if before_now else (at + 6, "start")
+            labels.append(text((place, self.layout.charge[1] - 4), self.words.day(mark.local), "day-name", anchor))
         return labels
 
     def chances(self) -> Markup:
@@ -243,11 +252,12 @@ class Pen:
         edge = self.layout.ink + 9 if not self.frame.tall else self.layout.charge[1] + 8
         start = self.layout.charge[1] - 16 if not self.frame.tall else 0
         x, y = self.frame.at(self.data.now_ms, self.layout.charge[1])
-        label = (
-            text((self.layout.hours, y - 5), self.words.now, "now-name")
-            if self.frame.tall
-            else text((x + 6, self.layout.charge[1] - 4), self.words.now, "now-name")
-        )
+        if self.frame.tall:
+            label = text((self.layout.hours, y - 5), self.words.now, "now-name")
+        else:
+            soon = any(m.local.hour == 0 and 0.0 <= self.frame.along(m.at_ms) - x < NAME_WIDTH for m in self.marks)
+            place, anchor = (x - 6, "end") if soon else (x + 6, "start")
+            label = text((place, self.layout.charge[1] - 4), self.words.now, "now-name", anchor)
         return self._rule(self.data.now_ms, start, edge, "now") + label
 
     def marker(self) -> Markup:
@@ -284,9 +294,3 @@ class Pen:
             target,
             grip,
         )
-
-
-def diamond(centre: Point, size: float) -> str:
-    """Path data of a diamond."""
-    x, y = centre
-    return line([(x, y - size), (x + size, y), (x, y + size), (x - size, y)], closed=True)

@@ -39,3 +39,9 @@ def strokes(pairs: Sequence[tuple[Point, Point]]) -> str:
 def text(at: Point, said: str, classes: str, anchor: str = "start") -> Markup:
     """A label; anchor is start, middle or end."""
     return element("text", {"x": at[0], "y": at[1], "class": classes, "text-anchor": anchor}, said)
+
+
+def diamond(centre: Point, size: float) -> str:
+    """Path data of a diamond."""
+    x, y = centre
+    return line([(x, y - size), (x + size, y), (x, y + size), (x - size, y)], closed=True)

@@ -19,10 +19,11 @@ from hypothesis import strategies as st
 from api.pages import icons
 from api.pages.frame import HOUR_MS, Frame, Lane, local_time, ticks
 from api.pages.guard import masked, unmasked
+from api.pages.pen import draw
 from api.pages.picture import NARROW, WIDE, Dot, Scene, Series, draw_picture, together
 from api.pages.siteform import number_in
-from api.pages.strip import chance_at, nice
-from api.pages.stripdata import in_hundred
+from api.pages.strip import StripData, chance_at, lying, nice, standing
+from api.pages.stripdata import Window, in_hundred, strip_words
 from api.pages.water import hourly_depth, inflow_steps, resampled
 from api.pages.words import FOLDER, words
 from forecaster.domain.errors import UsageError
@@ -31,6 +32,9 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pit
+from forecaster.wording import Wording
+from tests.api.pagesample import site
+from tests.story import NOW_MS
 
 CHICAGO = ZoneInfo("America/Chicago")
 ROOT = Path(__file__).resolve().parents[2]
@@ -248,3 +252,33 @@ def test_an_icon_is_a_png_by_the_standard() -> None:
 
 def test_local_time_is_the_sites() -> None:
     assert local_time(1_772_535_966_000, CHICAGO).isoformat() == "2026-03-03T05:06:06-06:00"
+
+
+@pytest.mark.parametrize("minutes", range(0, 24 * 60, 20))
+def test_now_and_a_day_are_never_written_over_each_other(minutes: int) -> None:
+    """At any time of day, on the lying and the standing strip; a letter is taken for 9 px at most of 14 px type."""
+    now_ms = NOW_MS // (24 * HOUR_MS) * 24 * HOUR_MS + minutes * 60_000
+    view = Window(now_ms, now_ms - 8 * HOUR_MS, now_ms + 14 * HOUR_MS)
+    data = StripData(
+        now_ms=now_ms, start_ms=view.start_ms, end_ms=view.end_ms, zone=CHICAGO, charge=(), fan=(), survival=(),
+        mains=(), runs=(), water=(), water_ahead=(), in_litres=True, rain=(), rain_ahead=(), reserve_percent=10.0,
+        reserve_at=(None, None, None), events=(),
+    )  # fmt: skip
+    said = strip_words(site(), Wording.of(site()), words(), view, "", True)
+    for layout, axis, room in ((lying, "x", 9.0), (standing, "y", 0.0)):
+        drawn = draw(data, said, layout(view.start_ms, view.end_ms))
+        found = re.findall(
+            r'<text x="([\d.-]+)" y="([\d.-]+)" class="(now-name|day-name|tick)" text-anchor="(\w+)">([^<]+)', drawn
+        )
+        spans = [
+            (float(x) - (len(text) * room if anchor == "end" else 0.0), float(x), len(text) * room, float(y), kind)
+            for x, y, kind, anchor, text in found
+        ]
+        now = next(span for span in spans if span[4] == "now-name")
+        for span in spans:
+            if span is now or (axis == "x" and span[4] == "tick"):
+                continue
+            if axis == "y":
+                assert span[1] > 40.0 or abs(span[3] - now[3]) >= 14.0
+            else:
+                assert span[0] + span[2] <= now[0] + 1.0 or now[0] + now[2] <= span[0] + 1.0
