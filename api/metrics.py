@@ -76,7 +76,11 @@ def _workers(services: Services) -> Iterable[Metric]:
 
 def _sites(services: Services, who: Principal) -> Iterable[Metric]:
     now_ms = services.clock.now_ms()
-    newest = {s: f for s, f in services.ledger.newest().items() if who.may_read(s) and s in services.installation.sites}
+    newest = {
+        s: f
+        for s, f in services.ledger.newest(brief=True).items()
+        if who.may_read(s) and s in services.installation.sites
+    }
     documents = {site: msgspec.json.decode(f.document) for site, f in newest.items()}
     ages = tuple(({"site": site}, max(0.0, (now_ms - f.issued_ms) / 1000.0)) for site, f in newest.items())
     yield Metric("outlast_forecast_age_seconds", "gauge", "Age of the newest forecast.", ages)

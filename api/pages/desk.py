@@ -34,7 +34,7 @@ class Desk:
         """The newest published forecast of a site, None before the first."""
         return self.forecasts([site_id]).get(site_id)
 
-    def forecasts(self, site_ids: list[str] | None = None) -> dict[str, Forecast]:
-        """The newest published forecast of each site that has one."""
-        found = self.ledger.newest(site_ids)
+    def forecasts(self, site_ids: list[str] | None = None, *, brief: bool = False) -> dict[str, Forecast]:
+        """The newest published forecast of each site that has one; brief ones lack survival and drain path."""
+        found = self.ledger.newest(site_ids, brief=brief)
         return {site: from_document(msgspec.json.decode(stored.document)) for site, stored in found.items()}

@@ -26,7 +26,7 @@ def fleet_page(
     """The list of sites that a caller may see, searched, filtered and cut into pages."""
     now_ms = desk.clock.now_ms()
     sites = [site for site in desk.sites.values() if only in (None, site.id)]
-    forecasts = desk.forecasts([only] if only is not None else None)
+    forecasts = desk.forecasts([only] if only is not None else None, brief=True)
     alarms = open_alarms(desk, only)
     show = show if show in SHOWS else "all"
     wanted = [

@@ -35,7 +35,7 @@ def span(start: AwareDatetime | None, end: AwareDatetime | None, now_ms: int, de
 def sites(who: PrincipalIn, services: ServicesIn) -> Response:
     """All sites, soonest out first."""
     visible = [site for site in services.installation.sites.values() if who.may_read(site.id)]
-    newest = services.ledger.newest([site.id for site in visible] if who.site else None)
+    newest = services.ledger.newest([site.id for site in visible] if who.site else None, brief=True)
     standing: dict[str, list[Alarm]] = {}
     for alarm in services.ledger.alarms(who.site, answers.STANDING, limit=100_000):
         standing.setdefault(alarm.site, []).append(alarm)

@@ -16,6 +16,11 @@ from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
 EVENT_KINDS: dict[str, type[Event]] = {"run": Run, "gap": Gap, "transfer": Transfer, "outage": Outage}
 T = TypeVar("T")
 
+LONG_PARTS = ("survival", "drain_path")
+"""The long lists of a forecast document."""
+
+EMPTY = b"[]"
+
 PACKED = "zlib:"
 """How a packed text begins; a JSON document never does."""
 
@@ -49,6 +54,18 @@ def unpacked(text: str) -> str:
         return zlib.decompress(b64decode(text.removeprefix(PACKED))).decode()
     except (ValueError, zlib.error) as error:
         raise StoreRefused(f"a kept forecast cannot be read: {error}") from error
+
+
+def brief_of(document: str) -> str | None:
+    """A forecast document with its long lists emptied; None where there are none, and the document is brief itself."""
+    try:
+        parts = msgspec.json.decode(document, type=dict[str, msgspec.Raw])
+    except msgspec.DecodeError:
+        return None
+    long = [name for name in LONG_PARTS if len(bytes(parts.get(name, b""))) > len(EMPTY)]
+    if not long:
+        return None
+    return msgspec.json.encode({**parts, **dict.fromkeys(long, msgspec.Raw(EMPTY))}).decode()
 
 
 def _refuse_lost_numbers(thing: object) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, case, func, select, update
 
 from collector.store import ledger_schema as t
-from collector.store.bodies import body, event_row, packed, read, unpacked
+from collector.store.bodies import body, brief_of, event_row, packed, read, unpacked
 from collector.store.ledger_base import LedgerBase
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
@@ -74,7 +74,10 @@ class Findings(LedgerBase):
     def publish(self, forecasts: Sequence[StoredForecast]) -> None:
         """The newest forecast of each site, kept also as a past one where it says so."""
         newest = {f.site: f for f in sorted(forecasts, key=lambda f: f.issued_ms)}
-        rows = [{"site": f.site, "issued_ms": f.issued_ms, "document": f.document} for f in newest.values()]
+        rows = [
+            {"site": f.site, "issued_ms": f.issued_ms, "document": f.document, "brief": brief_of(f.document)}
+            for f in newest.values()
+        ]
         past = [{"site": f.site, "issued_ms": f.issued_ms, "document": packed(f.document)} for f in forecasts if f.past]
 
         def work(connection: Connection) -> None:
@@ -83,11 +86,16 @@ class Findings(LedgerBase):
 
         self._write(work)
 
-    def newest(self, sites: Sequence[str] | None = None) -> dict[str, StoredForecast]:
-        """The newest forecast of each site (None: all)."""
-        query = select(t.newest_forecasts)
+    def newest(self, sites: Sequence[str] | None = None, *, brief: bool = False) -> dict[str, StoredForecast]:
+        """The newest forecast of each site (None: all).
+
+        brief : bool — documents with an empty survival and drain path, for lists of many sites
+        """
+        f = t.newest_forecasts.c
+        document = case((f.brief.is_(None), f.document), else_=f.brief) if brief else f.document
+        query = select(f.site, f.issued_ms, document.label("document"))
         if sites is not None:
-            query = query.where(t.newest_forecasts.c.site.in_(list(sites)))
+            query = query.where(f.site.in_(list(sites)))
         return {row["site"]: StoredForecast(**row) for row in self._rows(query)}
 
     def issued(self) -> dict[str, int]:

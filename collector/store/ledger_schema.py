@@ -50,6 +50,7 @@ newest_forecasts = Table(
     Column("site", String(64), primary_key=True),
     Column("issued_ms", BigInteger, nullable=False),
     Column("document", Text, nullable=False),
+    Column("brief", Text),  # the document without its long lists, where it has any; since version 2
     Index("newest_forecasts_issued", "site", "issued_ms"),  # read every second, without the documents
 )
 
@@ -203,8 +204,14 @@ def _first(connection: Connection) -> None:
 def _second(connection: Connection) -> None:
     for index in newest_forecasts.indexes:
         index.create(connection, checkfirst=True)
-    if "owner" not in {column["name"] for column in inspect(connection).get_columns(held.name)}:
+    if "owner" not in _columns(connection, held):
         connection.execute(text("ALTER TABLE held ADD COLUMN owner VARCHAR(160) DEFAULT '' NOT NULL"))
+    if "brief" not in _columns(connection, newest_forecasts):
+        connection.execute(text("ALTER TABLE newest_forecasts ADD COLUMN brief TEXT"))
+
+
+def _columns(connection: Connection, table: Table) -> set[str]:
+    return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second)

@@ -247,8 +247,11 @@ class Ledger(Protocol):
         """The newest forecast of each site, kept also as a past one where it says so."""
         ...
 
-    def newest(self, sites: Sequence[str] | None = None) -> dict[str, StoredForecast]:
-        """The newest forecast of each site (None: all)."""
+    def newest(self, sites: Sequence[str] | None = None, *, brief: bool = False) -> dict[str, StoredForecast]:
+        """The newest forecast of each site (None: all).
+
+        brief : bool — documents with an empty survival and drain path, for lists of many sites
+        """
         ...
 
     def issued(self) -> dict[str, int]:

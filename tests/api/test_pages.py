@@ -191,7 +191,7 @@ def test_what_is_not_there_is_a_page_that_says_so(held: Services, path: str) -> 
 
 
 def test_a_store_that_is_away_is_said_without_its_inside(held: Services, monkeypatch: pytest.MonkeyPatch) -> None:
-    def away(_: object) -> None:
+    def away(*_: object, **_how: object) -> None:
         raise StoreUnavailable("/secret/path/outlast.db: disk I/O error")
 
     monkeypatch.setattr(held.ledger, "newest", away)

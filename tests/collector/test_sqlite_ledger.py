@@ -44,7 +44,8 @@ def test_a_ledger_of_the_first_version_is_brought_up_to_date_with_what_it_holds(
     made.close()
     with sqlite3.connect(path) as db:
         db.executescript(
-            "DROP INDEX newest_forecasts_issued; ALTER TABLE held DROP COLUMN owner; UPDATE schema SET version = 1;"
+            "DROP INDEX newest_forecasts_issued; ALTER TABLE newest_forecasts DROP COLUMN brief;"
+            "ALTER TABLE held DROP COLUMN owner; UPDATE schema SET version = 1;"
             "INSERT INTO held (boot, monotonic_s, topic, payload, retained) VALUES ('b', 1.5, 'plug', x'31', 0);"
             "INSERT INTO forecasts VALUES ('larkspur', 7, '{\"kept\": \"plain\"}');"
         )

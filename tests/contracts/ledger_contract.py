@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 
 import pytest
@@ -346,6 +347,14 @@ class LedgerContract:
         assert [f.issued_ms for f in ledger.forecasts("larkspur", 0, T0 + 9 * DAY)] == [T0 + 2 * DAY]
         assert ledger.alarms() == [standing]
         assert ledger.due("mail", T0 + DAY) == [owed]
+
+    def test_a_brief_forecast_lacks_the_long_lists_alone(self, ledger: Ledger) -> None:
+        whole = '{"site":"larkspur","survival":[{"at":"…","probability":1.0}],"charge_percent":71.5,"drain_path":[1,2]}'
+        ledger.publish([StoredForecast("larkspur", T0, whole), StoredForecast("b", T0, '{"survival":[]}')])
+        found = {site: json.loads(f.document) for site, f in ledger.newest(brief=True).items()}
+        assert found == {"larkspur": {**json.loads(whole), "survival": [], "drain_path": []}, "b": {"survival": []}}
+        assert ledger.newest(["larkspur"], brief=True).keys() == {"larkspur"}
+        assert ledger.newest()["larkspur"].document == whole
 
     def test_a_forecast_that_is_not_kept_as_past_is_the_newest_all_the_same(self, ledger: Ledger) -> None:
         kept = StoredForecast("larkspur", T0, '{"issued": "first"}')
