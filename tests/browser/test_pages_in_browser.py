@@ -77,6 +77,16 @@ def test_a_page_passes_axe_in_every_look(browser: Browser, house: Served, path: 
             check(page, path, width, scheme, rules)
 
 
+@pytest.mark.parametrize("known", [True, False], ids=["on mains", "nothing heard"])
+def test_a_site_at_rest_and_an_unheard_one_pass_axe(browser: Browser, house: Served, known: bool) -> None:
+    house.services.installation.sites["hill"] = site("hill", "Hill House, east pit")
+    if known:
+        publish(house.services, forecast("hill", supply=Supply.MAINS, middle_h=22.0))
+    with opened(browser, f"{house.url}/sites/hill", width=360) as page:
+        for width, scheme, rules in LOOKS:
+            check(page, "/sites/hill", width, scheme, rules)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_passes_every_rule_of_axe_in_every_look(browser: Browser, house: Served, path: str) -> None:

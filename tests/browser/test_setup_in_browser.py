@@ -18,7 +18,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Load
 from tests.api.mosquitto import Mosquitto
 from tests.browser.serving import Served, serving
-from tests.browser.test_pages_in_browser import opened
+from tests.browser.test_pages_in_browser import AXE, check, opened
 from tests.story import services
 
 MARKUP = "cellar/<b>plug</b>"
@@ -85,6 +85,8 @@ def test_a_site_is_set_up_without_editing_a_file(browser: Browser, empty: Served
         page.get_by_role("button", name="Check it").click()
         expect(page.get_by_text("482 W")).to_be_visible(timeout=20_000)
         expect(page.get_by_text("93 %")).to_be_visible()
+        if script:
+            check(page, "/setup, filled in", 360, "dark", AXE)
         assert load_sites(folder / "sites") == {}
         page.get_by_role("button", name="Write the site file").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("Larkspur Lane cellar is set up")
