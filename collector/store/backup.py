@@ -1,7 +1,8 @@
 """A backup of a running installation: its databases copied while in use, its files, and a manifest to verify by.
 
 A backup is a folder: manifest.json, ledger.db, readings.db where readings live in a file, and config/ with everything
-of the installation's folder that is not a database. A time-series server keeps its own backups.
+of the installation's folder that is not a database. A time-series server keeps its own backups; what waits for it is
+in outbox/.
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ import msgspec
 
 from collector.settings import Installation
 from collector.store.ledger import SqlLedger
-from collector.store.open import SQLITE, open_ledger
+from collector.store.open import SQLITE, open_ledger, open_store
+from collector.store.outbox import Outbox, readings_in
 from collector.store.sqlite_file import back_up
 from collector.store.transfer import copy_ledger
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 
 MANIFEST = "manifest.json"
-READINGS, LEDGER, CONFIG = "readings.db", "ledger.db", "config"
+READINGS, LEDGER, CONFIG, OUTBOX = "readings.db", "ledger.db", "config", "outbox"
 NAME = "outlast-%Y%m%dT%H%M%SZ"
 COUNTED = {READINGS: ("reading",), LEDGER: ("events", "transitions", "tests", "tokens")}
 
@@ -57,6 +59,9 @@ def take_backup(installation: Installation, target: Path, now_ms: int) -> tuple[
         partial.mkdir(parents=True, mode=0o700)
         if installation.store.url.startswith(SQLITE):
             back_up(Path(installation.store.url.removeprefix(SQLITE)), partial / READINGS)
+        for waiting in sorted(installation.store.outbox.glob("*.db")):
+            (partial / OUTBOX).mkdir(exist_ok=True)
+            back_up(waiting, partial / OUTBOX / waiting.name)
         _copy_ledger_to(installation.ledger_url, partial / LEDGER)
         _copy_config(installation, partial / CONFIG)
         backup = Backup(1, now_ms, installation.store.url, _marks(partial))
@@ -103,7 +108,7 @@ def _sha256(path: Path) -> str:
 
 
 def _rows(path: Path) -> dict[str, int]:
-    tables = COUNTED.get(path.name, ())
+    tables = ("waiting",) if path.parent.name == OUTBOX else COUNTED.get(path.name, ())
     if not tables:
         return {}
     connection = sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)
@@ -167,7 +172,34 @@ def restore(folder: Path, installation: Installation, now_ms: int) -> list[str]:
             source.close()
             target.close()
         done.append(f"ledger: {sum(rows.values())} rows copied")
+    done += _requeue(sorted((folder / OUTBOX).glob("*.db")), installation, now_ms)
     return done + _differing(folder / CONFIG, installation.folder)
+
+
+def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> list[str]:
+    """Queue anew what waited for a server; what it has meanwhile changes nothing there."""
+    done = []
+    for path in waiting:
+        held = readings_in(path)
+        if not held:
+            continue
+        if installation.store.url.startswith(SQLITE):
+            store = open_store(installation.store.url)
+            try:
+                store.append(held)
+            finally:
+                store.close()
+            done.append(f"{len(held)} readings that waited for a server were stored")
+            continue
+        target = installation.store.outbox / path.name
+        _require_stopped(target)
+        outbox = Outbox(target, round(installation.store.outbox_limit_mb * 2**20))
+        try:
+            outbox.put(held, now_ms * 1000)
+        finally:
+            outbox.close()
+        done.append(f"{len(held)} readings that waited for the server wait again in {target.name}")
+    return done
 
 
 def _put(copy: Path, path: Path, stamp: str) -> list[str]:

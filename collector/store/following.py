@@ -65,11 +65,14 @@ def newest_arrival_ms(db: sqlite3.Connection) -> int | None:
 
 
 def _among(named: Named, sites: frozenset[str] | None) -> str:
-    """The condition that a row is of one of some sites; nothing where they are all."""
+    """The condition that a row is of one of some sites; nothing where they are all.
+
+    The plus keeps to the order of storing: by the index of series every page would sort all of their readings anew.
+    """
     if sites is None:
         return ""
     numbers = [str(number) for number, name in named.items() if name[0] in sites]
-    return "" if len(numbers) == len(named) else f"AND series IN ({','.join(numbers) or '-1'})"
+    return "" if len(numbers) == len(named) else f"AND +series IN ({','.join(numbers) or '-1'})"
 
 
 def _place(cursor: str | None, store_id: str) -> int:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 
@@ -136,3 +136,18 @@ class Outbox:
         """Let go of the file; what waits stays."""
         with self._lock:
             self._db.close()
+
+
+def readings_in(path: Path) -> list[Reading]:
+    """What waits in the copy of an outbox, in order; the file is left as it is. StoreRefused where it is none."""
+    try:
+        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
+        try:
+            rows = db.execute(
+                "SELECT site, quantity, time_ms, value, arrived_ms, subject FROM waiting ORDER BY stamp_us"
+            ).fetchall()
+        finally:
+            db.close()
+    except sqlite3.Error as error:
+        raise StoreRefused(f"{path} is not an outbox: {error}") from error
+    return [Reading(row[0], Quantity(row[1]), *row[2:]) for row in rows]

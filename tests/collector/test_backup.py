@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from collector.settings import Installation, load_installation
 from collector.store.backup import put_settings, restore, take_backup, thin, verify
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger, open_store
+from collector.store.outbox import Outbox
 from collector.store.transfer import copy_ledger, move_readings
 from forecaster.domain.errors import StoreRefused, UsageError
 from forecaster.domain.ports import Delivery
@@ -253,3 +255,29 @@ def test_a_move_is_taken_up_where_it_was_cut(tmp_path: Path) -> None:
     assert content(source) == content(target)
     source.close()
     target.close()
+
+
+def test_what_waits_for_a_server_is_backed_up_and_waits_again(installation: Installation, tmp_path: Path) -> None:
+    """In: 500 readings in the outbox of a server that is away. Out: 500 wait after a restore, in their order."""
+    filled(installation, 0)
+    served = replace(installation, store=installation.store.model_copy(update={"url": "influx+http://127.0.0.1:9/x"}))
+    waiting = [power(i, float(i)) for i in range(500)]
+    outbox = Outbox(served.store.outbox / "collect.db", 1 << 30)
+    outbox.put(waiting[:300], T0 * 1000)
+    outbox.put(waiting[300:], T0 * 1000)
+    folder, manifest = take_backup(served, tmp_path / "backups", NOW_MS)
+    assert manifest.files["outbox/collect.db"].rows == {"waiting": 500}
+    with pytest.raises(UsageError, match="in use"):
+        restore(folder, served, NOW_MS)
+    outbox.confirm(2**62)
+    outbox.close()
+    done = restore(folder, served, NOW_MS)
+    assert "500 readings that waited for the server wait again in collect.db" in done
+    again = Outbox(served.store.outbox / "collect.db", 1 << 30)
+    assert [w.reading for w in again.peek(1000)] == waiting
+    assert again.peek(1)[0].stamp_us >= NOW_MS * 1000, "a stamp of its own time: followers have passed the old ones"
+    again.close()
+    done = restore(folder, installation, NOW_MS)
+    assert "500 readings that waited for a server were stored" in done
+    with closing(open_store(installation.store.url)) as store:
+        assert store.count() == 500

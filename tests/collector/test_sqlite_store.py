@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.store.following import Names, follow
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_file import back_up
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
@@ -259,3 +260,19 @@ def test_a_file_without_hours_is_brought_up_to_date_when_it_is_opened(path: Path
     newer.close()
     with pytest.raises(StoreUnavailable, match="newer release"):
         SqliteStore(path)
+
+
+def test_following_some_sites_reads_in_the_order_of_storing_and_sorts_nothing(tmp_path: Path) -> None:
+    """A page costs what lies behind it, not what the followed sites hold: SQLite's own plan says how it reads."""
+    store = SqliteStore(tmp_path / "r.db")
+    store.append([power(n, 1.0, site=site) for n in range(50) for site in ("a", "b", "c")])
+    asked: list[str] = []
+    with store._reading() as db:
+        db.set_trace_callback(asked.append)
+        follow(db, Names(), None, 10, frozenset("ab"))
+        db.set_trace_callback(None)
+        (query,) = [text for text in asked if "FROM reading" in text]
+        plan = " ".join(str(row[3]) for row in db.execute(f"EXPLAIN QUERY PLAN {query}"))
+    store.close()
+    assert "INTEGER PRIMARY KEY (rowid>?)" in plan
+    assert "TEMP B-TREE" not in plan
