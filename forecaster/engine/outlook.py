@@ -19,7 +19,7 @@ from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.water import Pace, pace_of, water_of
-from forecaster.noise import normals, seed_from
+from forecaster.noise import normals, seed_from, uniforms
 
 Array = NDArray[np.float64]
 
@@ -114,9 +114,9 @@ def outlook(
     pump_wh = models.inflow.draw_ahead(now_ms, whole, DRAWS, rng, points=grid.size)
     pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
     drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
-    widening = models.inflow.widening
-    hours = reserve.widen(reserve.first_passage(drain, pack.to_reserve_wh, grid), widening)
-    to_empty = reserve.widen(reserve.first_passage(drain, pack.to_empty_wh, grid), widening)
+    widening, within_wh = models.inflow.widening, _within_a_cycle_wh(fold, pack, seed)
+    hours = reserve.widen(reserve.first_passage(drain, pack.to_reserve_wh + within_wh, grid), widening)
+    to_empty = reserve.widen(reserve.first_passage(drain, pack.to_empty_wh + within_wh, grid), widening)
     pace = pace_of(fold, mean.p50, now_ms)
     parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
     return Forecast(
@@ -170,6 +170,16 @@ def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
         return pack
     spread = np.exp(_LOADS_SPREAD * normals(seed, DRAWS, 3)[:, 1])
     return replace(pack, loads_w=np.asarray(mean_w * spread, dtype=np.float64))
+
+
+def _within_a_cycle_wh(fold: Fold, pack: PackDraws, seed: int) -> Array:
+    """What a run that has just been, or is about to be, leaves or takes of the budget [Wh], shape (draws,).
+
+    Energy goes in whole runs, the paths ahead are smooth: where in its cycle the pump stands at the passage is chance.
+    """
+    cycle_wh = fold.spans.cycle_wh or 0.0
+    place = uniforms(seed + 11, DRAWS, 1)[:, 0] - 0.5
+    return np.asarray(place * cycle_wh / pack.efficiency)
 
 
 def _charging(fold: Fold, models: Models, now_ms: int, grid: Array, seed: int) -> tuple[Array | None, float]:
