@@ -18,6 +18,7 @@ from collector.site_file import site_toml
 from forecaster.score.cases import ORIGINS_PERCENT
 from forecaster.twin.episode import Episode, episode, sensors_of
 from forecaster.twin.messages import Message, messages, stamp
+from forecaster.twin.styles import Style
 
 
 def logged(message: Message) -> str:
@@ -65,10 +66,16 @@ def truth_document(drawn: Episode) -> dict[str, Any]:
     }
 
 
+STYLE_HELP = (
+    "What the house measures, and how often: drawn by the seed from a group (full: much; lean: little; all), "
+    f"or one of {', '.join(Style)}."
+)
+
+
 def simulate(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where site.toml, log.jsonl and truth.json go.")],
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same outage.")] = 1,
-    style: Annotated[str, typer.Option(help="Sampling style, by name, or full, lean, all.")] = "full",
+    style: Annotated[str, typer.Option(metavar="STYLE", help=STYLE_HELP)] = "full",
     compress: Annotated[bool, typer.Option("--gzip", help="Write log.jsonl.gz.")] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -103,3 +110,4 @@ def simulate(
         return
     how = "the mains came back first" if drawn.truth.censored else f"the reserve floor came at {truth['reserve_at']}"
     typer.echo(f"{count} messages in {log}: the mains failed at {truth['mains_failed_at']}, {how}.")
+    typer.echo(f"Forecast it: outlast replay --site {folder / 'site.toml'} --every 1h {log}")
