@@ -88,6 +88,7 @@ def test_a_site_at_rest_and_an_unheard_one_pass_axe(browser: Browser, house: Ser
 
 
 @pytest.mark.long
+@pytest.mark.timeout(900)
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_passes_every_rule_of_axe_in_every_look(browser: Browser, house: Served, path: str) -> None:
     for width in (320, 360, 768, 1280):
@@ -283,6 +284,7 @@ def test_a_page_left_open_does_not_grow(browser: Browser, house: Served) -> None
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1800)
 def test_a_page_left_open_for_six_hours_does_not_grow(browser: Browser, house: Served) -> None:
     grown(*left_open(browser, house, 360))
 
