@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -42,6 +42,9 @@ def backup(
 def restore(
     folder: Annotated[Path, typer.Argument(metavar="BACKUP", help="A folder that `outlast backup` made.")],
     config: ConfigDir = Path(),
+    only: Annotated[
+        Literal["readings", "ledger"] | None, typer.Option(help="Leave the other one as it stands.", show_default=False)
+    ] = None,
     json: AsJson = False,
 ) -> None:
     """Bring a backup into an installation that is not running. What stands in the way is moved aside.
@@ -49,7 +52,7 @@ def restore(
     Example: outlast restore --config /etc/outlast /var/lib/outlast/backups/outlast-20260303T033000Z
     """
     backups.put_settings(folder, config)
-    done = backups.restore(folder, load_installation(config), SystemClock().now_ms())
+    done = backups.restore(folder, load_installation(config), SystemClock().now_ms(), only)
     if json:
         echo_json({"done": done})
         return

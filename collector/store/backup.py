@@ -147,33 +147,44 @@ def thin(target: Path, keep: int) -> list[Path]:
     return old
 
 
-def restore(folder: Path, installation: Installation, now_ms: int) -> list[str]:
+def restore(folder: Path, installation: Installation, now_ms: int, only: str | None = None) -> list[str]:
     """Bring the databases of a backup into an installation that is not running; what was done, a line each.
 
+    only : "readings" or "ledger"; None: both, and what waited for a server
     Files in the way are moved aside, never deleted; settings and sites that stand are left as they are.
     Errors: StoreRefused (the backup is not sound), UsageError (a running process, a ledger that is not empty).
     """
     backup = verify(folder)
     done = []
     stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
-    if READINGS in backup.files and installation.store.url.startswith(SQLITE):
-        done += _put(folder / READINGS, Path(installation.store.url.removeprefix(SQLITE)), stamp)
-    elif READINGS in backup.files:
-        done.append("readings were left out: they live on a server now; `outlast move` carries a file's readings there")
-    if installation.ledger_url.startswith(SQLITE):
-        done += _put(folder / LEDGER, Path(installation.ledger_url.removeprefix(SQLITE)), stamp)
-    else:
-        source, target = open_ledger(f"{SQLITE}{folder / LEDGER}", owner=False), open_ledger(installation.ledger_url)
-        assert isinstance(source, SqlLedger)
-        assert isinstance(target, SqlLedger)
-        try:
-            rows = copy_ledger(source, target)
-        finally:
-            source.close()
-            target.close()
-        done.append(f"ledger: {sum(rows.values())} rows copied")
-    done += _requeue(sorted((folder / OUTBOX).glob("*.db")), installation, now_ms)
+    if only != "ledger":
+        done += _restore_readings(folder, backup, installation, stamp)
+        done += _requeue(sorted((folder / OUTBOX).glob("*.db")), installation, now_ms)
+    if only != "readings":
+        done += _restore_ledger(folder, installation, stamp)
     return done + _differing(folder / CONFIG, installation.folder)
+
+
+def _restore_readings(folder: Path, backup: Backup, installation: Installation, stamp: str) -> list[str]:
+    if READINGS not in backup.files:
+        return []
+    if installation.store.url.startswith(SQLITE):
+        return _put(folder / READINGS, Path(installation.store.url.removeprefix(SQLITE)), stamp)
+    return ["readings were left out: they live on a server now; `outlast move` carries a file's readings there"]
+
+
+def _restore_ledger(folder: Path, installation: Installation, stamp: str) -> list[str]:
+    if installation.ledger_url.startswith(SQLITE):
+        return _put(folder / LEDGER, Path(installation.ledger_url.removeprefix(SQLITE)), stamp)
+    source, target = open_ledger(f"{SQLITE}{folder / LEDGER}", owner=False), open_ledger(installation.ledger_url)
+    assert isinstance(source, SqlLedger)
+    assert isinstance(target, SqlLedger)
+    try:
+        rows = copy_ledger(source, target)
+    finally:
+        source.close()
+        target.close()
+    return [f"ledger: {sum(rows.values())} rows copied"]
 
 
 def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> list[str]:

@@ -13,7 +13,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError
 
 from collector.store import ledger_schema as t
-from collector.store.sqlite_file import store_error
+from collector.store.sqlite_file import newer, store_error
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
 
 MIGRATION_LOCK = 7_318_046
@@ -35,9 +35,14 @@ class LedgerBase:
         self._reads = engine.execution_options(reads=True)
         self._lock = threading.Lock()
         self._insert = postgresql.insert if engine.dialect.name == "postgresql" else sqlite.insert
-        had = self._write(self._migrate)
+        try:
+            had = self._write(self._migrate)
+        except StoreError:
+            engine.dispose()
+            raise
         if had > len(t.MIGRATIONS):
-            raise StoreUnavailable(f"the ledger was written by a newer release (version {had}); update this one")
+            engine.dispose()
+            raise StoreUnavailable(newer("the ledger", had, len(t.MIGRATIONS)))
 
     @property
     def engine(self) -> Engine:

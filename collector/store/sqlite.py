@@ -22,6 +22,7 @@ from collector.store.sqlite_file import (
     connect,
     free_bytes,
     move_aside_if_corrupt,
+    newer,
     size_bytes,
     store_error,
     wal_bytes,
@@ -112,7 +113,7 @@ class SqliteStore:
     def _prepare(self) -> None:
         found = int(self._db.execute("PRAGMA user_version").fetchone()[0])
         if found > VERSION:
-            raise StoreUnavailable(f"{self._path.name} was written by a newer release (version {found})")
+            raise StoreUnavailable(newer(self._path.name, found, VERSION))
         if found == VERSION:
             return
         self._db.execute("BEGIN IMMEDIATE")

@@ -84,6 +84,14 @@ def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
     return StoreRefused(f"{path.name}: {error}")
 
 
+def newer(what: str, found: int, known: int) -> str:
+    """That a file is of a release that came after this one, and the way out, in a line."""
+    return (
+        f"{what} was written by a newer release (version {found}, this one knows {known}) and is left as it is;"
+        " update this program, or restore a backup from before the update"
+    )
+
+
 def free_bytes(path: Path) -> int | None:
     """Free bytes on the file's disk; None where that cannot be told."""
     try:

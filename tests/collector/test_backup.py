@@ -24,7 +24,7 @@ from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger, open_store
 from collector.store.outbox import Outbox
 from collector.store.transfer import copy_ledger, move_readings
-from forecaster.domain.errors import StoreRefused, UsageError
+from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.domain.ports import Delivery
 from tests.contracts.ledger_contract import run
 from tests.contracts.store_contract import T0, content, power
@@ -107,6 +107,26 @@ def test_a_restored_installation_equals_its_source(installation: Installation, t
             assert content(here) == content(there)
     with closing(open_ledger(copied.ledger_url)) as here, closing(open_ledger(installation.ledger_url)) as there:
         assert here.runs("larkspur", 0, NOW_MS, 100) == there.runs("larkspur", 0, NOW_MS, 100)
+
+
+def test_a_ledger_alone_is_brought_back_under_an_older_release(installation: Installation, tmp_path: Path) -> None:
+    """As after an upgrade that is taken back: the newer ledger is moved aside, readings since then stay."""
+    filled(installation)
+    folder, _ = take_backup(installation, tmp_path / "backups", NOW_MS)
+    ledger_file = Path(installation.ledger_url.removeprefix("sqlite:///"))
+    with closing(sqlite3.connect(ledger_file)) as db:
+        db.execute("UPDATE schema SET version = 99")
+        db.commit()
+    with closing(open_store(installation.store.url)) as store:
+        store.append([power(99_999, 7.0)])
+    with pytest.raises(StoreUnavailable, match=r"newer release \(version 99, .* restore a backup from before"):
+        open_ledger(installation.ledger_url)
+    done = restore(folder, installation, NOW_MS, "ledger")
+    assert [line for line in done if "restored" in line] == [f"{ledger_file} restored"]
+    with closing(open_ledger(installation.ledger_url)) as ledger, closing(open_store(installation.store.url)) as store:
+        assert len(ledger.runs("larkspur", 0, NOW_MS, 100).runs) == 50
+        assert store.count() == 1001
+    assert len(list(installation.folder.glob("*ledger.db.before-*Z"))) == 1
 
 
 def test_what_stands_in_the_way_is_moved_aside(installation: Installation, tmp_path: Path) -> None:
