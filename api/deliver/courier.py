@@ -7,6 +7,7 @@ import logging
 import random
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
@@ -15,7 +16,7 @@ import msgspec
 from api.deliver.backoff import wait_s
 from api.deliver.failing import FaultBook
 from api.deliver.outcome import Later, Never, Outcome, Sent
-from forecaster.alarms.plan import Message, coalesce, still_wanted
+from forecaster.alarms.plan import PUSH, Message, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import NotFound, OutlastError, StoreError
 from forecaster.domain.ports import Clock, Delivery, Ledger
@@ -25,6 +26,13 @@ log = logging.getLogger("outlast.deliver")
 POLL_S = 1.0
 TROUBLE_S = 5.0
 BATCH = 50
+FORGET_S = 60.0
+GONE_MS = 24 * 3_600_000
+
+
+def anybody(receiver: str) -> bool:
+    """Every receiver counts as configured."""
+    return bool(receiver)
 
 
 class Carrier(Protocol):
@@ -46,13 +54,24 @@ class Carrier(Protocol):
 
 
 class Courier:
-    """The thread of one channel. start(), stop(); wake() when the outbox has news."""
+    """The thread of one channel. start(), stop(); wake() when the outbox has news.
 
-    def __init__(self, carrier: Carrier, ledger: Ledger, clock: Clock, rng: random.Random) -> None:
+    known : whether a receiver is configured now; of one that is not, no fault is kept
+    """
+
+    def __init__(
+        self,
+        carrier: Carrier,
+        ledger: Ledger,
+        clock: Clock,
+        rng: random.Random,
+        known: Callable[[str], bool] = anybody,
+    ) -> None:
         self.carrier = carrier
         self.channel = carrier.channel
         self.faults = FaultBook(ledger, carrier.channel)
-        self._ledger, self._clock, self._rng = ledger, clock, rng
+        self._ledger, self._clock, self._rng, self._known = ledger, clock, rng, known
+        self._forgot_s: float | None = None
         self._stirred, self._ending = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._work, name=f"courier-{self.channel}", daemon=True)
         self.sent = 0
@@ -89,6 +108,7 @@ class Courier:
             pause_s = POLL_S
             try:
                 self.carrier.tick()
+                self._forget()
                 if self.turn():
                     pause_s = 0.0
                 self.trouble = None
@@ -102,6 +122,16 @@ class Courier:
             if pause_s:
                 self._stirred.wait(pause_s)
         self.carrier.close()
+
+    def _forget(self) -> None:
+        """Now and then, faults of receivers that have left; of a browser that has gone people are told for a day."""
+        now_s = time.monotonic()
+        if self._forgot_s is not None and now_s - self._forgot_s < FORGET_S:
+            return
+        self._forgot_s = now_s
+        edge_ms = self._clock.now_ms() - (GONE_MS if self.channel == PUSH else 0)
+        faults = self.faults.standing()
+        self.faults.forget(who for who, fault in faults.items() if fault.since_ms <= edge_ms and not self._known(who))
 
     def turn(self) -> bool:
         """Carry what is due now. True when there may be more."""
@@ -128,10 +158,10 @@ class Courier:
         if now >= delivery.expires_ms:
             self._give_up(delivery, delivery.last_error or "expired before it could be sent")
             return
-        started = time.monotonic()
+        known, started = self._known(delivery.receiver), time.monotonic()
         outcome = self.carrier.send(delivery, message)
         log.debug("%s %s: %s in %.2f s", self.channel, delivery.key, type(outcome).__name__, time.monotonic() - started)
-        self._conclude(delivery, message, outcome)
+        self._conclude(delivery, message, outcome, known=known)
 
     def _wanted(self, message: Message) -> bool:
         if message.test:
@@ -141,7 +171,7 @@ class Courier:
         except NotFound:
             return True
 
-    def _conclude(self, delivery: Delivery, message: Message, outcome: Outcome) -> None:
+    def _conclude(self, delivery: Delivery, message: Message, outcome: Outcome, *, known: bool) -> None:
         now, attempts = self._clock.now_ms(), delivery.attempts + 1
         match outcome:
             case Sent():
@@ -154,16 +184,18 @@ class Courier:
                 pause_s = wait_s(attempts, self._rng, critical=critical, asked_s=after_s)
                 due_ms = now + int(pause_s * 1000.0)
                 self._settle(replace(delivery, attempts=attempts, due_ms=due_ms, last_error=error))
-                self.faults.failed(delivery.receiver, delivery.site, error, now)
+                if known:
+                    self.faults.failed(delivery.receiver, delivery.site, error, now)
                 log.warning("%s to be tried again in %.0f s: %s", self.channel, pause_s, error)
             case Never(error):
-                self._give_up(replace(delivery, attempts=attempts), error)
+                self._give_up(replace(delivery, attempts=attempts), error, known=known)
 
-    def _give_up(self, delivery: Delivery, error: str) -> None:
+    def _give_up(self, delivery: Delivery, error: str, *, known: bool = True) -> None:
         now = self._clock.now_ms()
         self.gave_up += 1
         self._settle(replace(delivery, done_ms=now, gave_up=True, last_error=error))
-        self.faults.failed(delivery.receiver, delivery.site, error, now)
+        if known:
+            self.faults.failed(delivery.receiver, delivery.site, error, now)
         log.error("%s given up for %s: %s", self.channel, delivery.key, error)
 
     def _settle(self, delivery: Delivery) -> None:

@@ -13,7 +13,7 @@ from api.deliver.homie import HomieCarrier
 from api.deliver.links import Links
 from api.deliver.mail import MailCarrier
 from api.deliver.mqtt import MqttCarrier
-from api.deliver.owing import served, unserved_contacts
+from api.deliver.owing import known_to, served, unserved_contacts
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
 from collector.settings import Installation
@@ -102,7 +102,13 @@ class Couriers:
     ) -> None:
         root = random.Random(secrets.randbits(64) if seed is None else seed)
         self.couriers = [
-            Courier(carrier, ledger, clock, random.Random(root.getrandbits(64)))
+            Courier(
+                carrier,
+                ledger,
+                clock,
+                random.Random(root.getrandbits(64)),
+                known_to(installation, ledger, carrier.channel),
+            )
             for carrier in carriers_for(installation, ledger, clock, wake_forecaster)
         ]
         self._unserved = unserved_contacts(installation)

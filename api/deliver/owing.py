@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from collector.settings import Installation
-from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, Message, Planner, alarm_topic, delivery_key
+from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, Message, Planner, alarm_topic, delivery_key
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Delivery, Ledger
@@ -13,6 +13,7 @@ from forecaster.domain.site import Site
 from forecaster.wording import HOUR_MS
 
 TEST_MINUTES = 30
+TEST = "test"
 
 
 def served(installation: Installation) -> frozenset[str]:
@@ -28,6 +29,23 @@ def unserved_contacts(installation: Installation) -> list[str]:
         if names and installation.mail.host is None:
             lines.append(f"{site.id}: {', '.join(names)} cannot be mailed: [mail] has no host")
     return lines
+
+
+def known_to(installation: Installation, ledger: Ledger, channel: str) -> Callable[[str], bool]:
+    """Whether a receiver of a channel is configured: in a site file, or subscribed."""
+    sites = installation.sites.values()
+    fixed = {alarm_topic(site.id, kind) for site in sites for kind in (*AlarmKind, TEST)}
+    if channel == MAIL:
+        fixed = {contact.email for site in sites for contact in site.contacts if contact.email}
+    if channel == WEBHOOK:
+        fixed = {contact.webhook for site in sites for contact in site.contacts if contact.webhook}
+
+    def known(receiver: str) -> bool:
+        if channel == PUSH:
+            return any(item.id == receiver for item in ledger.subscriptions())
+        return receiver in fixed
+
+    return known
 
 
 def owe_for(
@@ -61,7 +79,7 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
         consequence="",
     )
     transition = AlarmTransition(alarm, TransitionKind.RAISED, now_ms)
-    receivers = [(channel, alarm_topic(site.id, "test"), "") for channel in HUBS]
+    receivers = [(channel, alarm_topic(site.id, TEST), "") for channel in HUBS]
     for contact in site.contacts:
         addresses = (("mail", contact.email), ("webhook", contact.webhook))
         receivers += [(channel, address, contact.name) for channel, address in addresses if address]

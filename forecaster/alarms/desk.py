@@ -17,6 +17,7 @@ from forecaster.alarms.story import (
     HUB_SHARE,
     OUTAGE,
     UPDATE_EVERY_MS,
+    goes_on,
     is_news,
     milder,
     one_voice,
@@ -182,7 +183,9 @@ class AlarmDesk:
         raised_ms = earlier.raised_ms if again and earlier is not None else now
         standing.variant = judged.variant
         standing.rejoins = standing.rejoins + 1 if again else 0
-        standing.reminders, standing.owed, standing.told_ms = 0, False, None
+        standing.reminders, standing.owed = 0, False
+        if not again:
+            standing.told_ms = None
         told = self._teller.tell(kind, judged.variant, seen, raised_ms)
         shelved = standing.shelved_until_ms
         alarm = Alarm(
@@ -266,7 +269,7 @@ class AlarmDesk:
         tell = news and not quiet and room
         if tell:
             budget.spend(now)
-        if raised:
+        if raised and not goes_on(standing, item.alarm.kind):
             shelved = standing.shelved_until_ms is not None
             standing.owed = news and not quiet and not room
             standing.told_ms = None if standing.owed or shelved else now

@@ -19,6 +19,9 @@ LEAST_CYCLES_MISSED = 2.2
 """A pump is not silent before this many usual cycles have passed since its last start."""
 LEAST_CYCLES_HEARD = 1.5
 """Nor before it has been heard of for this many without a break: runs that fell into a gap are not missing."""
+STORM_S, STORM_HOURS = 4 * 3600.0, 120
+"""Starts of runs of the usual length are rapid only when they stay so for longer than most storms' peak, at a site
+whose normal rests on so many hours: a shorter one would have taken the new rate in by then."""
 LEAST_STARTS = 12
 """Fewer starts an hour are never rapid."""
 SHORT_RUN = 0.6
@@ -121,7 +124,10 @@ def long_overdue(seen: Seen) -> bool:
 
 
 def rapid_cycling(seen: Seen) -> Judgement:
-    """Far more starts in an hour than the site's busiest; fewer are enough when the runs are also short."""
+    """Far more starts in an hour than the site's busiest, for hours; fewer, and sooner, when the runs are also short.
+
+    A storm brings more runs of the usual length, as water that runs back through a check valve does; but it passes.
+    """
     status, normal = seen.status, seen.status.cycles_per_hour_normal
     if _dark(seen) or status.clock_suspect is not None:
         return UNKNOWN
@@ -144,7 +150,11 @@ def rapid_cycling(seen: Seen) -> Judgement:
     verdict = compare(row, ratio)
     if verdict is Verdict.ON and status.cycles_last_hour < LEAST_STARTS:
         return HOLD
-    return Judgement(verdict, "short" if short else "")
+    if short:
+        return Judgement(verdict, "short")
+    if verdict is Verdict.ON and normal.count < STORM_HOURS:
+        return HOLD
+    return Judgement(verdict, on_delay_s=STORM_S)
 
 
 def pump_power_abnormal(seen: Seen) -> Judgement:

@@ -66,7 +66,9 @@ def _reserve(seen: Seen, kind: AlarmKind) -> Judgement:
     quantiles = seen.forecast.hours_remaining
     if quantiles.p10 is None and seen.forecast.never_probability >= 0.9:
         return OFF
-    return Judgement(compare(seen.row(kind), quantiles.p10))
+    # where the loss of the mains is inferred, that is told first
+    delay_s = seen.row(kind).on_delay_s + (INFERRED_DELAY_S if seen.status.supply_inferred else 0.0)
+    return Judgement(compare(seen.row(kind), quantiles.p10), on_delay_s=delay_s)
 
 
 def reserve_reached(seen: Seen) -> Judgement:

@@ -17,6 +17,8 @@ from forecaster.wording import HOUR_MS
 VERSION = 1
 REJOIN_MS = 30 * 60_000
 """A cause that comes back within this time after it cleared goes on with the same episode."""
+REJOIN_LOW_MS = 6 * HOUR_MS
+"""Low reserve hovers about its limit for hours: that is one episode."""
 LONGEST_OFF_DELAY_S = 1800.0
 
 
@@ -61,7 +63,9 @@ class Standing:
     def rejoined(self, now_ms: int) -> bool:
         """Whether a raise now goes on with the last episode."""
         alarm = self.alarm
-        return alarm is not None and alarm.cleared_ms is not None and now_ms - alarm.cleared_ms <= REJOIN_MS
+        if alarm is None or alarm.cleared_ms is None:
+            return False
+        return now_ms - alarm.cleared_ms <= (REJOIN_LOW_MS if alarm.kind is AlarmKind.LOW_RESERVE else REJOIN_MS)
 
 
 @dataclass(slots=True)

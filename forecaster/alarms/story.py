@@ -43,12 +43,17 @@ def still_to_come(standings: Mapping[AlarmKind, Standing]) -> int:
     return len(unwritten) + 1
 
 
+def goes_on(standing: Standing, kind: AlarmKind) -> bool:
+    """Whether a low reserve comes back that people were told of: an end that leaves the range told is an update."""
+    return kind is AlarmKind.LOW_RESERVE and standing.rejoins > 0 and standing.told_ms is not None
+
+
 def is_news(transition: AlarmTransition, seen: Seen, standings: Mapping[AlarmKind, Standing]) -> bool:
     """Whether people need to hear of a raise or a clear, budget aside."""
     alarm = transition.alarm
     standing = standings[alarm.kind]
     if transition.kind is TransitionKind.RAISED:
-        if standing.shelved_until_ms is not None:
+        if standing.shelved_until_ms is not None or goes_on(standing, alarm.kind):
             return False
         mains = standings.get(AlarmKind.MAINS_LOST)
         just_told = (

@@ -68,14 +68,14 @@ TABLE: Mapping[AlarmKind, Rationale] = {
     row.kind: row
     for row in (
         Rationale(_K.MAINS_LOST, _S.STATE, None, "", 0.0, 20.0, 60.0, _P.HIGH, _HOUR),
-        Rationale(_K.LOW_RESERVE, _S.BELOW, 6.0, "h", 0.3, 2 * _MIN, 10 * _MIN, _P.HIGH, 2 * _HOUR),
-        Rationale(_K.CRITICAL_RESERVE, _S.BELOW, 2.0, "h", 0.1, 2 * _MIN, 10 * _MIN, _P.CRITICAL, 30 * _MIN),
+        Rationale(_K.LOW_RESERVE, _S.BELOW, 6.0, "h", 0.3, 2 * _MIN, 30 * _MIN, _P.HIGH, 2 * _HOUR),
+        Rationale(_K.CRITICAL_RESERVE, _S.BELOW, 2.0, "h", 0.1, 2 * _MIN, 20 * _MIN, _P.CRITICAL, 30 * _MIN),
         Rationale(_K.RESERVE_REACHED, _S.BELOW, 0.0, "%", 3.0, 30.0, 5 * _MIN, _P.CRITICAL, 15 * _MIN),
         Rationale(_K.HIGH_WATER, _S.STATE, None, "", 0.0, 10.0, 5 * _MIN, _P.CRITICAL, 5 * _MIN),
         Rationale(_K.PUMP_OVERRUN, _S.ABOVE, 8.0, "x normal run", 4.0, 30.0, 2 * _MIN, _P.HIGH, 30 * _MIN),
         Rationale(_K.PUMP_SILENT, _S.ABOVE, 0.99, "chance", 0.49, 2 * _MIN, _MIN, _P.CRITICAL, 15 * _MIN),
         Rationale(_K.RAPID_CYCLING, _S.ABOVE, 3.0, "x normal rate", 1.0, 10 * _MIN, 60 * _MIN, _P.MEDIUM, _DAY),
-        Rationale(_K.PUMP_POWER_ABNORMAL, _S.ABOVE, 20.0, "%", 8.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=3),
+        Rationale(_K.PUMP_POWER_ABNORMAL, _S.ABOVE, 20.0, "%", 8.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=6),
         Rationale(_K.LOAD_AT_RATING, _S.STATE, None, "", 0.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=2),
         Rationale(_K.PACK_OUTPUT_OFF, _S.STATE, None, "", 0.0, 2 * _MIN, _MIN, _P.CRITICAL, 15 * _MIN),
         Rationale(_K.PACK_NOT_CHARGING, _S.BELOW, 90.0, "%", 2.0, 30 * _MIN, 15 * _MIN, _P.HIGH, 4 * _HOUR),

@@ -159,8 +159,14 @@ class Fold(msgspec.Struct):
                 self.signs.heard(at_ms, worked=rose, gap_ms=counter.rhythm.gap_ms, recent_w=self.spans.recent_w)
         elif quantity is segmenter.metering:
             tracker = segmenter.trackers[quantity]
-            began = tracker.on and tracker.open_ms > (self.signs.worked_ms or 0)
-            self.signs.heard(at_ms, worked=began, gap_ms=tracker.rhythm.gap_ms, recent_w=self.spans.recent_w)
+            self.signs.heard(
+                at_ms,
+                worked=tracker.on,
+                again=tracker.samples > 1,
+                gap_ms=tracker.rhythm.gap_ms,
+                recent_w=self.spans.recent_w,
+                source="" if segmenter.counter is not None else quantity.value,
+            )
 
     def _run(self, run: Run, told: Told) -> None:
         told.events.append(run)

@@ -13,11 +13,13 @@ import msgspec
 
 _MS_PER_HOUR = 3_600_000.0
 _KEPT = 160
-_ENOUGH = 20
+_ENOUGH = 40
 _LEAST_SPREAD = 0.15
-_BEYOND = 1.5
+_BEYOND = 2.0
+_BY_CHANCE, _CHANCE_MEANS = 0.5, 12.0
 _KNOWN = 0.95
-"""A wait shorter than so many times the longest that the site has known is never more overdue than this, 0..1."""
+"""A wait shorter than so many times the longest that the site has known is never more overdue than this, 0..1. Where
+signs come by chance, so many mean waits as well: of exponential waits one in 160,000 is longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,28 +41,37 @@ class Signs(msgspec.Struct):
 
     worked_ms : int | None — newest sign since the beginning or since a gap
     heard_ms : int | None — newest reading that would have shown one
+    source : str — what told last; another source has another rhythm
     rate_w : float | None — the pump's recent mean power when the newest sign came [W]
     due_wh : list[float] — energy that was due from each sign to the next by the recent mean power [Wh]
     """
 
     worked_ms: int | None = None
     heard_ms: int | None = None
+    source: str = ""
     rate_w: float | None = None
     due_wh: list[float] = msgspec.field(default_factory=list)
 
-    def heard(self, at_ms: int, *, worked: bool, gap_ms: int, recent_w: float | None) -> None:
+    def heard(
+        self, at_ms: int, *, worked: bool, gap_ms: int, recent_w: float | None, again: bool = False, source: str = ""
+    ) -> None:
         """Take a reading of a source: whether it shows work since the one before.
 
+        again : bool — the same run as in the reading before: no new sign
         gap_ms : int — beyond this interval signs may have been missed [ms]
         recent_w : float | None — the pump's mean power of late [W]
         """
         last = self.heard_ms
         self.heard_ms = at_ms
-        if last is not None and at_ms - last > gap_ms:
+        if source != self.source or (last is not None and at_ms - last > gap_ms):
+            self.source = source
             self.worked_ms = at_ms if worked else None
             self.rate_w = recent_w
             return
         if not worked:
+            return
+        if again:
+            self.worked_ms = at_ms
             return
         began, rate_w = self.worked_ms, self.rate_w
         if began is not None and rate_w is not None and rate_w > 0.0 and at_ms > began:
@@ -88,6 +99,9 @@ class Signs(msgspec.Struct):
         strays = sorted(abs(math.log(value / usual)) for value in ordered if value > 0.0)
         spread = max(strays[int(0.683 * (len(strays) - 1))], _LEAST_SPREAD)
         chance = 0.5 * math.erfc(-math.log(due / usual) / (spread * math.sqrt(2.0)))
-        if due < _BEYOND * ordered[-1]:
+        enough = _BEYOND * ordered[-1]
+        if spread > _BY_CHANCE:
+            enough = max(enough, _CHANCE_MEANS * sum(ordered) / len(ordered))
+        if due < enough:
             chance = min(chance, _KNOWN)
         return Wait(since, chance, due / usual)

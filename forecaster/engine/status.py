@@ -91,22 +91,27 @@ def waiting(fold: Fold, mean: Spread, now_ms: int) -> Wait | None:
     if energy_wh is None or energy_wh <= 0.0:
         return None
     expected_s = max(3600.0 * energy_wh / mean.p50, normals.recent_interval_s() or 0.0)
-    elapsed_s = (_told_until_ms(fold, now_ms) - last.start_ms) / 1000.0
+    since_ms, until_ms = _heard(fold, last.start_ms, now_ms)
+    elapsed_s = (until_ms - since_ms) / 1000.0
     if elapsed_s <= 0.0:
-        return Wait(last.start_ms, 0.0, 0.0)
+        return Wait(since_ms, 0.0, 0.0)
     flow = math.log(mean.p95 / max(mean.p05, 1e-3 * mean.p50)) / 3.29 if mean.p95 > 0.0 else 1.0
     spread = max(math.hypot(flow, normals.interval_cv), _LEAST_SPREAD)
     probability = 0.5 * math.erfc(-math.log(elapsed_s / expected_s) / (spread * math.sqrt(2.0)))
-    return Wait(last.start_ms, probability, elapsed_s / expected_s)
+    return Wait(since_ms, probability, elapsed_s / expected_s)
 
 
-def _told_until_ms(fold: Fold, now_ms: int) -> int:
-    """Up to when the source of runs has told that none came: to its newest reading, where it reports between runs."""
+def _heard(fold: Fold, since_ms: int, now_ms: int) -> tuple[int, int]:
+    """From when to when the source of runs has told that none came: from where any source saw the pump run, or from the
+    end of a gap, for a run may have come in it; and to the newest reading, where it reports between runs.
+    """
+    since_ms = max([since_ms, *(tracker.last_on_ms for tracker in fold.segmenter.trackers.values())])
     source = fold.segmenter.source(now_ms)
     tracker = None if source is None else fold.segmenter.trackers.get(source)
-    if tracker is None or tracker.rhythm.steady_ms is None or tracker.rhythm.last_ms is None:
-        return now_ms
-    return min(tracker.rhythm.last_ms, now_ms)
+    if tracker is None or tracker.rhythm.last_ms is None:
+        return since_ms, now_ms
+    since_ms = max(since_ms, tracker.blind_to_ms or since_ms)
+    return since_ms, now_ms if tracker.rhythm.steady_ms is None else min(tracker.rhythm.last_ms, now_ms)
 
 
 def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:

@@ -24,6 +24,7 @@ _COARSE = 0.8
 _DISAGREE = 0.55
 _YES_NO = (Quantity.PUMP_RUNNING, Quantity.PIT_FLOAT)
 _PIN_LOW, _PIN_HIGH = 0.97, 1.02
+_NEAR_PIN, _SURELY_PINNED = 0.8, 3
 _LEAST_GREATEST_W = 1_000.0
 _MOST_PENDING = 64
 _JUDGE_EVERY_MS = 10_000
@@ -161,7 +162,12 @@ class Segmenter(msgspec.Struct):
         """Whether the run that lasts now shows a power pinned at the pack's continuous rating."""
         source = self.source(now_ms)
         tracker = None if source is None else self.trackers.get(source)
-        return tracker is not None and tracker.on and 2 * tracker.pinned >= tracker.samples > 0
+        return tracker is not None and tracker.on and self._pinned(tracker.pinned, tracker.samples)
+
+    def _pinned(self, pinned: int, samples: int) -> bool:
+        """Whether samples of a run sit at the rating; of a pump that usually draws far less, one or two are inrush."""
+        enough = 1 if self.pin_w is None or self.running_w >= _NEAR_PIN * self.pin_w else _SURELY_PINNED
+        return pinned >= enough and 2 * pinned >= samples
 
     # -- what is heard
 
@@ -312,7 +318,7 @@ class Segmenter(msgspec.Struct):
             return []
         self.last_stop_ms = draft.stop_ms
         energy, power = self._refined(offered, start)
-        clipped = offered.supply is Supply.PACK and draft.pinned > 0 and 2 * draft.pinned >= draft.samples
+        clipped = offered.supply is Supply.PACK and self._pinned(draft.pinned, draft.samples)
         self.last_start_ms, self.last_blind_ms = start, self.meter.blind_ms
         return [
             Run(

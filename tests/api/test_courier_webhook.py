@@ -9,6 +9,7 @@ import json
 import random
 import ssl
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from email.utils import format_datetime
 from pathlib import Path
@@ -17,16 +18,23 @@ import httpx
 import pytest
 
 from api.deliver.backoff import LONGEST_CRITICAL_S, LONGEST_S, wait_s
+from api.deliver.courier import Courier
 from api.deliver.failing import all_faults, failing_for, faults_of
 from api.deliver.outcome import Later, Never, Sent
+from api.deliver.owing import known_to
 from api.deliver.webhook import WebhookCarrier, asked_s, outcome_of
+from collector.settings import load_installation
+from collector.site_file import site_toml
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
 from forecaster.domain.ports import Ledger
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Channel
 from tests.api.delivering import (
     Receiver,
     SteppedClock,
     carry,
     courier,
+    eventually,
     ledger_in,
     listening,
     owe,
@@ -197,6 +205,30 @@ def test_an_address_that_left_the_site_file_gets_nothing(ledger: Ledger, clock: 
     sender.turn()
     carrier.close()
     assert sender.gave_up == 1
+
+
+def test_a_contact_that_left_the_site_file_is_no_failing_channel(
+    ledger: Ledger, clock: SteppedClock, tmp_path: Path
+) -> None:
+    site = with_webhook("http://127.0.0.1:1/hook")
+    owe(ledger, site, [told()], clock.now_ms(), "webhook")
+    before = courier(WebhookCarrier({site.id: site}, clock), ledger, clock)
+    before.turn()
+    before.carrier.close()
+    assert failing_for(all_faults(ledger), site)
+    (tmp_path / "house" / "sites").mkdir(parents=True)
+    (tmp_path / "house" / "outlast.toml").write_text('[broker]\nurl = "mqtt://127.0.0.1:1"\n')
+    (tmp_path / "house" / "sites" / "larkspur.toml").write_text(
+        site_toml(replace(LARKSPUR, channels=(Channel(Quantity.PUMP_POWER, "cellar/plug"),)))
+    )
+    known = known_to(load_installation(tmp_path / "house"), ledger, "webhook")
+    after = Courier(WebhookCarrier({site.id: LARKSPUR}, clock), ledger, clock, random.Random(1), known)
+    after.start()
+    eventually(lambda: not failing_for(all_faults(ledger), site), "the fault forgotten")
+    clock.advance(3600.0)
+    eventually(lambda: after.gave_up == 1, "the message given up")
+    after.stop()
+    assert failing_for(all_faults(ledger), site) == ()
 
 
 def test_a_message_expires_and_is_said_to_have_failed(ledger: Ledger, clock: SteppedClock) -> None:

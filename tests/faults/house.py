@@ -50,6 +50,7 @@ class Condition:
     mains, output_on, charging : the supply, the pack's output switch, whether the charger works
     dead, stuck_on : the pump does not run at all; the float never lets go
     back_l : water that runs back after each run
+    switch_on_l : water at which the float lets the pump start
     running_w : power while running
     inflow_l_per_min : water into the pit
     temperature_c : of the pack
@@ -61,6 +62,7 @@ class Condition:
     dead: bool = False
     stuck_on: bool = False
     back_l: float = 0.0
+    switch_on_l: float = DRAWDOWN_L
     running_w: float = RUNNING_W
     inflow_l_per_min: float = 4.0
     temperature_c: float = 18.0
@@ -107,7 +109,7 @@ class Cellar:
         able = live and not now.dead
         if not able:
             self.running = False
-        elif now.stuck_on or self.water_l >= DRAWDOWN_L:
+        elif now.stuck_on or self.water_l >= now.switch_on_l:
             self.running = True
         if self.running:
             self.water_l = max(self.water_l - PUMP_L_PER_S, 0.0)

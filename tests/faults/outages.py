@@ -71,10 +71,11 @@ def signalled(drawn: Episode) -> bool:
 
 
 def outage(seed: int, pace: Pace = OUTAGE) -> OutageFigures:
-    """Walk one drawn outage, from an hour before it until an hour after the floor or the mains' return."""
+    """Walk one drawn outage, from an hour before it until an hour after the floor, or the mains' return."""
     drawn = episode(seed, STYLES)
     truth = drawn.truth
-    until = min(truth.end_ms + HOUR, truth.transfer_ms + LONGEST_MS)
+    after_ms = 0 if truth.censored else HOUR  # the messages of an outage that the mains ends go no further
+    until = min(truth.end_ms + after_ms, truth.transfer_ms + LONGEST_MS)
     readings = merged(drawn.site.id, drawn.tracks, drawn.outlooks)
     looks = Looks.of([(truth.transfer_ms - MINUTE, truth.transfer_ms + 5 * MINUTE)])
     found = walk(drawn.site, readings, truth.transfer_ms - BEFORE_MS, until, pace=pace, looks=looks)
@@ -130,7 +131,7 @@ def explained(drawn: Episode, kind: AlarmKind, at_ms: int) -> bool:
     """Whether the truth holds a reason for an alarm: an outage, a gap in telemetry, a clock that stepped."""
     at_s = (at_ms - drawn.start_ms) / 1000.0
     if kind in STORY or kind is AlarmKind.PACK_NOT_CHARGING:
-        lately_s = np.arange(at_s - 7200.0, at_s, 30.0)
+        lately_s = np.linspace(at_s - 7200.0, at_s, 241)
         return bool(drawn.house.on_pack(lately_s).any())
     if kind is AlarmKind.TELEMETRY_SILENT:
         return any(gap.start_s <= at_s <= gap.stop_s + 600.0 for gap in drawn.troubles.gaps)

@@ -193,11 +193,32 @@ def test_more_water_than_the_pump_can_lift(learnt: Learnt) -> None:
     seen.once(K.PUMP_OVERRUN)
 
 
-def test_a_leaking_check_valve(learnt: Learnt) -> None:
-    seen = play(learnt, 6.0, always(replace(STEADY, back_l=27.0, inflow_l_per_min=5.0)), stride_s=120.0)
+@pytest.fixture(scope="module")
+def seasoned(learnt: Learnt) -> Learnt:
+    """The same house after four more days."""
+    cellar = learnt.cellar.copy()
+    engine = Engine.restore(CELLAR, learnt.engine)
+    cellar.run(96.0, lambda hours: Condition(inflow_l_per_min=4.0 + 3.0 * ((hours // 6) % 3)))
+    for reading in cellar.readings:
+        engine.update(reading)
+    return Learnt(cellar, engine.snapshot(), learnt.desk)
+
+
+@pytest.mark.long
+def test_a_leaking_check_valve(seasoned: Learnt) -> None:
+    leaking = replace(STEADY, back_l=27.0, inflow_l_per_min=5.0)
+    seen = play(seasoned, 7.0, always(leaking), stride_s=300.0)
     seen.once(K.RAPID_CYCLING)
     assert [kind for kind, _ in seen.raised()] == [K.RAPID_CYCLING]
-    assert seen.raised()[0][1] < 180.0
+    assert seen.raised()[0][1] < 360.0
+
+
+def test_a_switch_that_chatters_is_told_far_sooner(learnt: Learnt) -> None:
+    """Short runs move little water: nothing that a storm does."""
+    seen = play(learnt, 2.5, always(replace(STEADY, switch_on_l=10.0, inflow_l_per_min=8.0)), stride_s=120.0)
+    alarm = seen.once(K.RAPID_CYCLING).alarm
+    assert "short runs" in alarm.headline
+    assert [kind for kind, _ in seen.raised()] == [K.RAPID_CYCLING]
 
 
 def test_a_storm_is_not_rapid_cycling(learnt: Learnt) -> None:

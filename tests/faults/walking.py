@@ -77,8 +77,8 @@ class Pace:
 AS_LIVE = Pace()
 """The forecast worker's own pace for a site that has the machine to itself."""
 
-OUTAGE = Pace(20.0, 60.0, 60.0, pack_forecast_s=300.0, forecast_s=1800.0, stirred=False, refit_s=86_400.0)
-"""Forecasts move by little in five minutes, and every dwell but the first is minutes long."""
+OUTAGE = Pace(20.0, 120.0, 120.0, pack_forecast_s=600.0, forecast_s=1800.0, stirred=False, refit_s=86_400.0)
+"""Forecasts move by little in ten minutes, and every dwell but the first is of two minutes or more."""
 
 RESTING = Pace(60.0, 60.0, 1200.0, pack_forecast_s=300.0, forecast_s=14_400.0, stirred=False, refit_s=86_400.0)
 """For quiet months: a close look where one can matter, and every twenty minutes beside."""

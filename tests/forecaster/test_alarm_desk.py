@@ -15,7 +15,8 @@ from forecaster.domain.errors import NotFound, SnapshotError, UsageError
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits
-from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, House, forecast, hours, status
+from forecaster.domain.status import Spread
+from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, House, forecast, hours, run, status
 
 
 def on_pack(house: House) -> dict[str, Any]:
@@ -34,7 +35,7 @@ def test_a_value_that_hovers_at_its_limit_raises_once_and_clears_once() -> None:
     house = House(AlarmLimits(low_reserve_h=4.0, critical_reserve_h=0.1))
     since = house.now_ms
     for value in (4.1, 3.9, 4.1, 3.95, 4.3):
-        house.hold(15, p10(value), supply=Supply.PACK, supply_since_ms=since, charge_percent=80.0)
+        house.hold(40, p10(value), supply=Supply.PACK, supply_since_ms=since, charge_percent=80.0)
     kinds = [(item.alarm.kind, item.kind) for item in house.said if item.alarm.kind is AlarmKind.LOW_RESERVE]
     changes = [kind for _, kind in kinds if kind in (TransitionKind.RAISED, TransitionKind.CLEARED)]
     assert changes == [TransitionKind.RAISED, TransitionKind.CLEARED]
@@ -93,6 +94,29 @@ def test_the_owners_limit_moves_the_level_that_clears_with_it() -> None:
     row = row_for(AlarmKind.LOW_RESERVE, AlarmLimits(low_reserve_h=4.0))
     assert row.limit == 4.0
     assert row.clear_level == pytest.approx(4.2)
+
+
+# -- the pump
+
+
+def test_many_starts_of_usual_runs_are_a_storm_until_they_last() -> None:
+    """A leaking check valve starts the pump as a storm does; a storm passes."""
+    house = House(stride_s=300.0)
+    house.hold(230, cycles_last_hour=80)
+    house.hold(60)
+    assert house.kinds() == []
+    house.hold(250, cycles_last_hour=80)
+    assert house.kinds() == [AlarmKind.RAPID_CYCLING]
+    young = House(stride_s=300.0)
+    young.hold(600, cycles_last_hour=80, cycles_per_hour_normal=Spread(2.0, 8.0, 21.0, 50))
+    assert young.kinds() == []
+
+
+def test_many_starts_of_short_runs_are_told_soon() -> None:
+    house = House()
+    for minute in range(30):
+        house.hold(1, cycles_last_hour=40, last_run=run(START_MS + minute * MINUTE, run_s=4.0))
+    assert house.kinds() == [AlarmKind.RAPID_CYCLING]
 
 
 # -- mains and reserve
