@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,9 @@ CREATE TABLE IF NOT EXISTS waiting (
 ) STRICT;
 CREATE TABLE IF NOT EXISTS meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
 """
+
+
+KEEP = "INSERT OR REPLACE INTO meta VALUES (?, ?)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +71,22 @@ class Outbox:
                 (first + i, r.site, r.quantity.value, r.subject, r.time_ms, r.value, r.arrived_ms)
                 for i, r in enumerate(readings)
             ]
-            try:
-                self._db.execute("BEGIN IMMEDIATE")
+            with self._writing():
                 self._db.executemany("INSERT INTO waiting VALUES (?,?,?,?,?,?,?)", rows)
-                self._db.execute("COMMIT")
-            except sqlite3.OperationalError as error:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise StoreUnavailable(f"{self._path}: {error}") from error
             self._last_stamp_us = first + len(rows) - 1
             self._count += len(rows)
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        """One transaction; StoreUnavailable where the disk refuses, with all as it was."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            yield
+            self._db.execute("COMMIT")
+        except sqlite3.OperationalError as error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise StoreUnavailable(f"{self._path}: {error}") from error
 
     def peek(self, limit: int) -> list[Waiting]:
         """The oldest waiting readings, at most `limit`, in order."""
@@ -89,16 +99,16 @@ class Outbox:
         return [Waiting(r[0], Reading(r[1], Quantity(r[2]), r[4], r[5], r[6], r[3])) for r in rows]
 
     def confirm(self, up_to_stamp_us: int) -> None:
-        """Forget what the server has confirmed, up to and with a stamp."""
+        """Forget what the server has confirmed, up to and with a stamp. StoreUnavailable when the disk refuses."""
         with self._lock:
-            self._db.execute("BEGIN IMMEDIATE")
-            gone = self._db.execute("DELETE FROM waiting WHERE stamp_us <= ?", (up_to_stamp_us,)).rowcount
-            self._db.execute("INSERT OR REPLACE INTO meta VALUES ('last_stamp_us', ?)", (str(self._last_stamp_us),))
-            self._db.execute("COMMIT")
+            with self._writing():
+                gone = self._db.execute("DELETE FROM waiting WHERE stamp_us <= ?", (up_to_stamp_us,)).rowcount
+                self._db.execute(KEEP, ("last_stamp_us", str(self._last_stamp_us)))
             self._count -= gone
             if self._count == 0:
-                self._db.executescript("PRAGMA incremental_vacuum")  # execute() stops after one page
-                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+                with contextlib.suppress(sqlite3.OperationalError):  # a full disk: the next time gives the room back
+                    self._db.executescript("PRAGMA incremental_vacuum")  # execute() stops after one page
+                    self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def meta(self, name: str) -> str | None:
         """A small named value."""
@@ -107,9 +117,9 @@ class Outbox:
         return None if row is None else str(row[0])
 
     def set_meta(self, name: str, value: str) -> None:
-        """Keep a small named value."""
-        with self._lock:
-            self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, value))
+        """Keep a small named value. StoreUnavailable when the disk refuses."""
+        with self._lock, self._writing():
+            self._db.execute(KEEP, (name, value))
 
     def __len__(self) -> int:
         return self._count

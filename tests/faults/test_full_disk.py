@@ -11,10 +11,15 @@ import pytest
 
 from api.deliver.ballast import NAME, Ballast
 from api.deliver.webhook import WebhookCarrier
+from collector.store.influx import InfluxStore
+from collector.store.influx_server import InfluxServer, parse_address
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoredForecast
 from tests.api.delivering import Receiver, SteppedClock, courier, ledger_in, listening, owe, told, with_webhook
+from tests.collector.test_influx import SteadyClock
+from tests.contracts.store_contract import everything, power
+from tests.engines import running_influx
 from tests.forecaster.evidence import START_MS
 
 
@@ -75,3 +80,44 @@ def test_the_ballast_is_laid_down_only_where_there_is_room(tmp_path: Path) -> No
     assert (tmp_path / NAME).stat().st_size == 1 << 16
     assert ballast.release()
     assert not ballast.release()
+
+
+def test_a_full_disk_under_the_outbox_of_a_server_loses_nothing(disk: Path, tmp_path: Path) -> None:
+    """In: 60,000 readings in commits, offered again as a broker would until taken; the disk of the outbox runs full
+    twice, first with the server away, then as its answers are to be noted. Out: 60,000 rows."""
+    (tmp_path / "influx").mkdir()
+    with running_influx(tmp_path / "influx") as influx:
+        clock = SteadyClock()
+        server = InfluxServer(parse_address(f"{influx.url}/outlast"), timeout_s=20)
+        store = InfluxStore(server, "outlast", disk / "outbox.db", clock, lambda *_: None, collector="house")
+        commits = [[power(1000.0 * c + n, 1.0) for n in range(1000)] for c in range(60)]
+        store.append(commits[0])
+        influx.stop()
+        taken = 1
+        while taken < len(commits):
+            try:
+                store.append(commits[taken])
+            except StoreUnavailable:
+                break
+            taken += 1
+            if taken == 20:
+                fill(disk / "filler")
+        assert 20 <= taken < len(commits)
+        influx.start()
+        clock.ahead_s += 120.0
+        while taken < len(commits):
+            try:
+                store.append(commits[taken])
+                taken += 1
+            except StoreUnavailable:
+                (disk / "filler").unlink(missing_ok=True)
+        clock.ahead_s += 120.0
+        fill(disk / "filler")
+        store.drain()
+        (disk / "filler").unlink()
+        clock.ahead_s += 120.0
+        store.drain()
+        assert store.health().pending == 0
+        assert store.count() == 60_000
+        assert len(everything(store)) == 60_000
+        store.close()
