@@ -202,7 +202,8 @@ class PackBelief:
 
     def _known(self, now: Discharge) -> Posterior:
         """The posterior, worked out anew only when something was learnt since."""
-        key = (now.evidence.changes, now.evidence.start_percent, self.step_percent, self.factor, self.mean.tobytes())
+        seen, own = now.evidence, (self.mean.tobytes(), self.covariance.tobytes(), self.rounding.tobytes())
+        key = (seen.changes, seen.start_percent, seen.start_spread, seen.lump_wh, self.step_percent, self.factor, own)
         if self._cache is None or self._cache[0] != key:
             self._cache = (key, self._posterior(now))
         return self._cache[1]

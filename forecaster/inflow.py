@@ -144,7 +144,8 @@ class Inflow:
             column = int(np.searchsorted(ahead_h, hours))
             low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
             factor = self.backtest.conformal.widening
-            low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
+            if middle > 0.0:
+                low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
             seen_wh = float(ndtri(0.9) * np.sqrt(held.lump_wh * middle + held.ends_wh**2))
             low, high = middle - np.hypot(middle - low, seen_wh), middle + np.hypot(high - middle, seen_wh)
             self.backtest.give(now_ms, float(low), float(high), hours)

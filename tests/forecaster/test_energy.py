@@ -150,6 +150,19 @@ def test_a_snapshot_gives_the_same_draws() -> None:
         PackBelief.from_state(PACK, [], {"version": 0})
 
 
+def test_a_pack_that_aged_between_two_outages_is_not_answered_from_the_first() -> None:
+    """Asked at once after each transfer, before any charge was read: a year on, the belief is wider."""
+    belief = PackBelief(PACK)
+    belief.begin(0, 100.0)
+    first = drawn(belief).capacity_wh
+    belief.end(0)
+    belief.begin(365 * 86_400_000, 100.0)
+    again = PackBelief.from_state(PACK, [], json.loads(json.dumps(belief.state())))
+    later = drawn(belief).capacity_wh
+    np.testing.assert_array_equal(later, drawn(again).capacity_wh)
+    assert np.std(later) > 1.05 * np.std(first)
+
+
 def hours_of(belief: PackBelief, pump_w: float, charge_percent: float) -> np.ndarray:
     grid = reserve.ahead_grid_s()
     draws = drawn(belief, charge_percent, 200)

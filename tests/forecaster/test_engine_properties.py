@@ -18,11 +18,6 @@ from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from tests.strategies import T0_MS, histories
 
-pytestmark = pytest.mark.filterwarnings(
-    # a range put down for a pump that is not expected to run at all is widened from nothing to nothing
-    "ignore:invalid value encountered in scalar divide:RuntimeWarning:forecaster.inflow"
-)
-
 HOUR_MS = 3_600_000
 History = tuple[Site, list[Reading]]
 after_h = st.one_of(st.just(0.0), st.floats(0.0, 0.2), st.floats(0.0, 72.0))

@@ -212,3 +212,14 @@ def test_cycle_noise_tells_what_the_next_cycle_gives_back_from_what_it_does_not(
     assert np.mean(2.0 * np.array(u[1000:]) + c[1000:]) == pytest.approx(2.0 * 0.04**2 + 0.03**2, rel=0.2)
     assert noise.variance(1.0) == pytest.approx(float(np.var(rates[-200:])) / 100.0, rel=0.25)
     assert noise.variance(10.0) < noise.variance(1.0) / 10.0
+
+
+def test_a_pump_that_never_runs_has_ranges_that_are_numbers() -> None:
+    """Days without a run: what is put down to be judged is zero, and taken up again from a snapshot it is the same."""
+    inflow = Inflow(PUMP, Pit())
+    for hour in range(72):
+        inflow.observe(hour * HOUR_MS, (hour + 1) * HOUR_MS, 0.0)
+    assert inflow.backtest.conformal.count > 0
+    assert all(np.isfinite(row).all() for row in inflow.backtest.pending)
+    again = Inflow.from_state(PUMP, Pit(), json.loads(json.dumps(inflow.state())))
+    assert again.backtest == inflow.backtest
