@@ -6,7 +6,6 @@ import contextlib
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
 
-from api.seat import REFIT_MS
 from collector.log import LoggedMessage
 from collector.payload import Decoder
 from forecaster.document import time_text
@@ -77,10 +76,10 @@ class Replay:
             self.engine.update(reading)
 
     def _refit(self, now_ms: int) -> None:
-        """Tune the models once an hour of the log, as the service does."""
+        """Tune the models when it is time by the log, as the service does."""
         if self._refitted_ms is None:
             self._refitted_ms = now_ms
-        if now_ms - self._refitted_ms < REFIT_MS:
+        if now_ms - self._refitted_ms < self.engine.refit_every_ms:
             return
         self._refitted_ms = now_ms
         with contextlib.suppress(FitError):  # the models go on as they are

@@ -30,9 +30,6 @@ EASE_MS = 20
 PAST_MS, PAST_ON_MAINS_MS = 60_000, 600_000
 """How often a forecast is kept among the past ones, on the pack and on mains."""
 
-REFIT_MS = 3_600_000
-"""How often the models are tuned on the site's own history; live and replay alike."""
-
 GAP_S = 0.5
 SOON_H = 6.0
 """On the pack with less than this left, a site goes before others [h]."""
@@ -172,15 +169,15 @@ class Seat:
         self._past_ms = at_ms
         return True
 
-    def untuned_ms(self, now_ms: int) -> int:
-        """How long ago the models were tuned, or the seat was taken [ms]."""
+    def untuned(self, now_ms: int) -> float:
+        """Age of the models' tuning, or of the seat where there was none, over the age that it may reach."""
         if self._refitted_ms is None:
             self._refitted_ms = now_ms
-        return now_ms - self._refitted_ms
+        return (now_ms - self._refitted_ms) / self.engine.refit_every_ms
 
     def refit_if_due(self, now_ms: int) -> bool:
-        """Tune the models once an hour; heavy. Where it fails the models go on as they are, and say degraded."""
-        if self.untuned_ms(now_ms) < REFIT_MS:
+        """Tune the models when it is time; heavy. Where it fails the models go on as they are, and say degraded."""
+        if self.untuned(now_ms) < 1.0:
             return False
         self._refitted_ms = now_ms
         self.changed = True

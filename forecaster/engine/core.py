@@ -30,6 +30,7 @@ _MS_PER_HOUR = 3_600_000
 _FIRST_FORECAST_MS = 120_000
 _RECKONED_PERCENT = 8.0
 _KEPT_RAIN_MS = 48 * _MS_PER_HOUR
+_REFIT_ON_PACK_MS, _REFIT_ON_MAINS_MS = _MS_PER_HOUR, 24 * _MS_PER_HOUR
 
 
 class Owed(msgspec.Struct):
@@ -105,6 +106,11 @@ class Engine:
             self._expect(reading)
         elif self._buffer.add(reading):
             self._settle()
+
+    @property
+    def refit_every_ms(self) -> int:
+        """How old the tuned constants may grow [ms]: an hour on the pack, while the water falls; a day on mains."""
+        return _REFIT_ON_PACK_MS if self._fold.accounts.on_pack else _REFIT_ON_MAINS_MS
 
     def refit(self, now_ms: int) -> None:
         """Tune the models on the site's own history; heavy, off the hot path. FitError where it cannot."""

@@ -72,7 +72,7 @@ class Scored:
 
 
 REFIT_MS = 3_600_000
-"""The service refits hourly; here a fit older than this is renewed when a forecast is asked."""
+"""The service refits hourly on the pack; here a fit older than this is renewed when a forecast is asked."""
 
 HISTORY_REFIT_MS = 24 * REFIT_MS
 """Between forecasts, where nobody would see the difference."""

@@ -69,3 +69,19 @@ def test_past_forecasts_are_kept_now_and_then_and_where_the_supply_changed(seat:
     told = [seat.tell(out_ms + 200_000 + after_ms, 900.0 + after_ms / 1000.0) for after_ms in (0, 30_000, PAST_MS)]
     assert [t.forecast.supply.value for t in told] == ["pack"] * 3
     assert [t.stored.past for t in told] == [True, False, True]
+
+
+def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(seat: Seat) -> None:
+    """The one that is most overdue goes first: an outage of an hour before a day on mains that is not over."""
+    hour_ms = 3_600_000
+    assert not seat.refit_if_due(NOW_MS)
+    assert not seat.refit_if_due(NOW_MS + 23 * hour_ms)
+    assert seat.untuned(NOW_MS + 23 * hour_ms) == pytest.approx(23 / 24)
+    assert seat.refit_if_due(NOW_MS + 24 * hour_ms)
+    out_ms = NOW_MS + 24 * hour_ms + 60_000
+    for after_ms in range(0, 200_000, 10_000):
+        hear(seat, Quantity.MAINS_PRESENT, 0.0, out_ms + after_ms)
+    assert not seat.refit_if_due(out_ms + 200_000)
+    assert seat.untuned(out_ms + hour_ms) > 1.0
+    assert seat.refit_if_due(out_ms + hour_ms)
+    assert not seat.refit_if_due(out_ms + hour_ms + 60_000)
