@@ -14,12 +14,10 @@ from api.deliver.chart import bars, chart_html, chart_text
 from api.deliver.words import title
 from forecaster.alarms.plan import Message
 from forecaster.domain.alarms import Priority
+from forecaster.texts import en
 from forecaster.wording import Wording
 
-NOT_A_SAFETY_DEVICE = (
-    "Outlast estimates; it can be wrong. It is no life-safety device and replaces no high-water alarm. "
-    "In case of doubt keep out of the water, and call a licensed electrician or plumber."
-)
+WORDS = en.MAIL
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,22 +64,27 @@ def _deadline(message: Message, wording: Wording) -> str:
     return "" if by_ms is None else wording.about(by_ms, message.at_ms)
 
 
+def _footer(message: Message) -> str:
+    alarm = message.alarm
+    return WORDS["footer"].format(site=message.site_name, priority=alarm.priority.value, id=alarm.id)
+
+
 def _text(message: Message, wording: Wording, chart: str, links: Links) -> str:
     alarm = message.alarm
-    parts = [alarm.headline, f"What to do: {alarm.action}"]
+    parts = [alarm.headline, f"{WORDS['action']} {alarm.action}"]
     if alarm.consequence:
-        parts.append(f"If nobody acts: {alarm.consequence}")
+        parts.append(f"{WORDS['consequence']} {alarm.consequence}")
     deadline = _deadline(message, wording)
     if deadline:
-        parts.append(f"Act by: {deadline}")
+        parts.append(f"{WORDS['by']} {deadline}")
     if chart:
         parts.append(chart)
     if links.acknowledge is not None:
-        parts.append(f"I have seen this (stops the reminders):\n{links.acknowledge}")
+        parts.append(f"{WORDS['acknowledge']}. {WORDS['acknowledge.effect']}\n{links.acknowledge}")
     if links.page is not None:
-        parts.append(f"The site now:\n{links.page}")
-    parts.append(f"{message.site_name}, {alarm.priority.value} priority, {alarm.id}")
-    parts.append(NOT_A_SAFETY_DEVICE)
+        parts.append(f"{WORDS['page']}:\n{links.page}")
+    parts.append(_footer(message))
+    parts.append(WORDS["caution"])
     return "\n\n".join(parts) + "\n"
 
 
@@ -90,27 +93,25 @@ def _html(message: Message, wording: Wording, chart: str, links: Links) -> str:
     deadline = _deadline(message, wording)
     parts = [
         f'<h1 style="font-size:20px;margin:0 0 12px">{escape(alarm.headline)}</h1>',
-        f"<p><strong>What to do:</strong> {escape(alarm.action)}</p>",
+        f"<p><strong>{WORDS['action']}</strong> {escape(alarm.action)}</p>",
     ]
     if alarm.consequence:
-        parts.append(f"<p><strong>If nobody acts:</strong> {escape(alarm.consequence)}</p>")
+        parts.append(f"<p><strong>{WORDS['consequence']}</strong> {escape(alarm.consequence)}</p>")
     if deadline:
-        parts.append(f"<p><strong>Act by:</strong> {escape(deadline)}</p>")
+        parts.append(f"<p><strong>{WORDS['by']}</strong> {escape(deadline)}</p>")
     parts.append(chart)
     if links.acknowledge is not None:
         parts.append(
             f'<p><a href="{escape(links.acknowledge)}" style="display:inline-block;padding:10px 16px;'
-            'background:#1a4d7a;color:#ffffff;text-decoration:none">I have seen this</a><br>'
-            "<small>This stops the reminders.</small></p>"
+            f'background:#1a4d7a;color:#ffffff;text-decoration:none">{WORDS["acknowledge"]}</a><br>'
+            f"<small>{WORDS['acknowledge.effect']}</small></p>"
         )
     if links.page is not None:
-        parts.append(f'<p><a href="{escape(links.page)}">The site now</a></p>')
-    parts.append(
-        f"<p><small>{escape(message.site_name)}, {alarm.priority.value} priority, {escape(alarm.id)}<br>"
-        f"{escape(NOT_A_SAFETY_DEVICE)}</small></p>"
-    )
+        parts.append(f'<p><a href="{escape(links.page)}">{WORDS["page"]}</a></p>')
+    parts.append(f"<p><small>{escape(_footer(message))}<br>{escape(WORDS['caution'])}</small></p>")
     body = "".join(parts)
     return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(alarm.headline)}</title></head>'
+        f'<!doctype html><html lang="{WORDS["language"]}"><head><meta charset="utf-8">'
+        f"<title>{escape(alarm.headline)}</title></head>"
         f'<body style="font-family:sans-serif;font-size:16px;color:#1b1b1b;max-width:560px">{body}</body></html>'
     )

@@ -7,11 +7,12 @@ from typing import Any
 from api.answers import alarm_out
 from forecaster.alarms.plan import Message
 from forecaster.document import time_text
+from forecaster.texts import en
 
 
 def title(message: Message) -> str:
     """The line above the headline on a lock screen: the site, and that it is a test where it is one."""
-    return f"Test: {message.site_name}" if message.test else message.site_name
+    return en.MAIL["test"].format(site=message.site_name) if message.test else message.site_name
 
 
 def message_document(message: Message, key: str) -> dict[str, Any]:

@@ -225,9 +225,16 @@ def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:
 def _clock(buffer: Buffer, now_ms: int) -> str | None:
     """Why source times cannot be trusted, if so."""
     if buffer.ahead_at_ms is not None and now_ms - buffer.ahead_at_ms < _CLOCK_FOR_MS:
-        return f"a source's clock is {buffer.ahead_ms / 60_000.0:.0f} min ahead of arrival"
+        return f"a source's clock is {_span(buffer.ahead_ms)} ahead of arrival"
     if buffer.newest_ms - now_ms > 120_000:
-        return f"the clock here is {(buffer.newest_ms - now_ms) / 60_000.0:.0f} min behind the newest reading"
+        return f"the clock here is {_span(buffer.newest_ms - now_ms)} behind the newest reading"
     if buffer.behind_at_ms is not None and now_ms - buffer.behind_at_ms < _CLOCK_FOR_MS:
-        return f"a source's clock is {buffer.behind_ms / 60_000.0:.0f} min behind arrival"
+        return f"a source's clock is {_span(buffer.behind_ms)} behind arrival"
     return None
+
+
+def _span(ms: int) -> str:
+    minutes = ms / 60_000.0
+    if minutes < 120.0:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60.0:.0f} h" if minutes < 4_320.0 else f"{minutes / 1_440.0:.0f} days"

@@ -1,4 +1,4 @@
-"""English: every word of times, ranges and units that people read."""
+"""English: every word of times, ranges and units, of alarms, and of mails that people read."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "mains-lost": "Mains lost {since}; the pack lasts {until}.",
         "mains-lost.inferred": "Mains seems lost since {since}; the pack lasts {until}.",
         "mains-lost.cleared": "Mains back at {returned} after {lasted}; pack at {charge}{full}.",
-        "low-reserve": "On the pack since {since}; it lasts {until}.",
+        "low-reserve": "Pack running low: it lasts {until} (mains out since {since}).",
         "low-reserve.cleared": "More time again: the pack lasts {until}.",
         "low-reserve.cleared.mains": "Mains is back; the pack is at {charge}{full}.",
         "critical-reserve.cleared.mains": "Mains is back; the pack is at {charge}{full}.",
@@ -76,10 +76,10 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "high-water.cleared": "Water is below the high-water float again.",
         "pump-overrun": "Pump running without a stop for {running}; normal is {run_normal}.",
         "pump-overrun.cleared": "The pump has stopped; it ran for {run_last}.",
-        "pump-silent.mains": "Mains is there, yet the pump is dead: a run is overdue, the last was {last_run}.",
+        "pump-silent.mains": "Mains is on, yet the pump seems dead: a run is overdue, the last was {last_run}.",
         "pump-silent.pack": "Pump not running: a run is overdue, the last was {last_run}{freeboard}.",
         "pump-silent.cleared": "The pump runs again.",
-        "rapid-cycling": "Pump started {starts} times in the last hour; a busy hour here has {starts_normal}.",
+        "rapid-cycling": "Pump has started {starts} times an hour for hours; a busy hour here has {starts_normal}.",
         "rapid-cycling.short": "Pump starts {starts} times an hour, in short runs of {run_last}: water may run back.",
         "rapid-cycling.cleared": "The pump starts as often as usual again.",
         "pump-power-abnormal.high": "Pump draws {run_watts}, normally {watts_normal}: it may be labouring.",
@@ -90,7 +90,7 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "pack-output-off.pack": "The pack carries nothing, though it holds {charge}: its output is off.",
         "pack-output-off.mains": "Mains is back, but the pack's output is still off: the pump has no power.",
         "pack-output-off.cleared": "The pack carries its load again.",
-        "pack-not-charging": "Mains is on, but the pack stays at {charge}; if it failed now: {until}.",
+        "pack-not-charging": "Pack not charging: it stays at {charge}. In an outage now it would last {until}.",
         "pack-not-charging.cleared": "The pack is charging, or full enough, again.",
         "pack-temperature": "Pack is at {warmth}; it should stay below {warm_limit}.",
         "pack-temperature.cold": "Pack is at {warmth}: too cold to be charged.",
@@ -120,8 +120,9 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "mains-lost.action": "By {by}, ask the utility how long it will be and decide whether to bring power.",
         "low-reserve.action": "By {by}: switch off other loads on the pack, and have a generator or charged pack "
         "brought. {generator}",
-        "critical-reserve.action": "By {by}: get power to the pump or someone to the house. {generator}",
-        "reserve-reached.action": "Now: get power to the pump or bail by hand if it is safe. {water} {generator}",
+        "critical-reserve.action": "By {by}: get a generator or charged pack to the pump, or someone to the house. "
+        "{generator}",
+        "reserve-reached.action": "Now: get power to the pump, or bail if it is safe. {water} {generator}",
         "high-water.action": "Now: have someone look from the stairs. {water} If the pump is dead, start a second one.",
         "pump-overrun.action": "By {by}: look whether water is falling. If not, unplug the pump from a dry place: the"
         " float may be stuck, the discharge blocked or frozen. {water}",
@@ -147,6 +148,10 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "telemetry-silent.action": "By {by}: call the house or a neighbour: is the power on, does the pump run? The "
         "router belongs on the pack.",
         "telemetry-silent.frozen.action": "By {by}: restart the plug or its hub; the pump's own outlet stays on.",
+        "telemetry-silent.part.action": "By {by}: look whether that device has power and network; the rest of the "
+        "house is heard.",
+        "telemetry-silent.never.action": "By {by}: check that the house's devices and broker are on; `outlast check` "
+        "tells of each channel.",
         "telemetry-silent.trouble.action": "By {by}: look at the computer that runs Outlast: disk space, broker, "
         "network.",
         "clock-suspect.action": "Check the network time service of the computer that runs Outlast.",
@@ -154,8 +159,8 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "test-due.action": "Plan a discharge test in dry weather, with the real cord and someone at home.",
         "cleared.action": "Nothing to do.",
         # cautions
-        "generator": "A generator stands outdoors, 20 ft (6 m) or more from the house, exhaust away, and never feeds "
-        "house wiring.",
+        "generator": "Generators stay outdoors, 20 ft (6 m) or more from the house, exhaust away, and never feed house "
+        "wiring.",
         "water": "Never step into water near outlets, cords or the pack.",
         # what happens if nobody acts
         "mains-lost.consequence": "The pack drains; when it is empty the pump stops.",
@@ -193,5 +198,21 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "clock-suspect.response": "check the time service",
         "delivery-failing.response": "check that channel's settings",
         "test-due.response": "plan a discharge test in dry weather",
+    }
+)
+
+MAIL: Mapping[str, str] = MappingProxyType(
+    {
+        "language": "en",
+        "action": "What to do:",
+        "consequence": "If nobody acts:",
+        "by": "Act by:",
+        "acknowledge": "I have seen this",
+        "acknowledge.effect": "This stops the reminders.",
+        "page": "The site now",
+        "footer": "{site}, {priority} priority, {id}",
+        "caution": "Outlast estimates; it can be wrong. It is no life-safety device and replaces no high-water alarm. "
+        "In case of doubt keep out of the water, and call a licensed electrician or plumber.",
+        "test": "Test: {site}",
     }
 )

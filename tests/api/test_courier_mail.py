@@ -3,6 +3,7 @@ being opened."""
 
 from __future__ import annotations
 
+import asyncio
 import email
 import email.policy
 import gc
@@ -42,10 +43,12 @@ class Mailbox:
     """Takes mails, and first answers as it is told.
 
     answers : SMTP replies to the next recipients; None takes the mail
+    dawdles_s : how long the next recipients are thought over [s]
     """
 
     def __init__(self, answers: list[str] | None = None) -> None:
         self.answers = answers or []
+        self.dawdles_s: list[float] = []
         self.mails: list[EmailMessage] = []
         self.__dict__.update({"handle_RCPT": self.recipient, "handle_DATA": self.data})  # the library's hook names
 
@@ -53,6 +56,8 @@ class Mailbox:
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
         del server, session, options
+        if self.dawdles_s:
+            await asyncio.sleep(self.dawdles_s.pop(0))
         if self.answers:
             return self.answers.pop(0)
         envelope.rcpt_tos.append(address)
@@ -206,6 +211,21 @@ def test_starttls_is_never_given_up_for_plain_text(ledger: Ledger, clock: Steppe
         sender.turn()
     assert box.mails == []
     assert sender.failed == 1
+
+
+def test_a_server_that_dawdles_is_cut_off_and_asked_again(
+    ledger: Ledger, clock: SteppedClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("api.deliver.mail.TIMEOUT_S", 0.5)
+    box = Mailbox()
+    box.dawdles_s = [5.0]
+    with serving(box, tmp_path, "none") as settings:
+        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+        carry(sender, clock, hours=0.05)
+    assert sender.failed == 1
+    assert sender.sent == 1
+    assert len({mail["Message-ID"] for mail in box.mails}) == 1
 
 
 def test_a_server_without_a_sender_is_a_setting_to_mend() -> None:

@@ -20,6 +20,7 @@ from forecaster.alarms.plan import Message
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from tests.api.delivering import Receiver, SteppedClock, carry, courier, ledger_in, listening, owe, subscription, told
+from tests.engines import free_port
 from tests.forecaster.evidence import LARKSPUR
 
 
@@ -164,6 +165,30 @@ def test_a_subscription_is_dropped_on_404_and_410_alone(
     assert (ledger.subscriptions() == []) is dropped
     assert len(service.heard) == (1 if dropped else 2)
     assert sender.gave_up == (1 if dropped else 0)
+
+
+def test_a_push_service_down_for_an_hour_or_slow_gets_the_same_message_later(
+    ledger: Ledger, clock: SteppedClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("api.deliver.webpush.TIMEOUT_S", 0.5)
+    port, browser = free_port(), Browser()
+    browser.subscribe(ledger, f"http://127.0.0.1:{port}/hook")
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+    carrier = carrier_for(ledger, tmp_path)
+    sender = courier(carrier, ledger, clock)
+    carry(sender, clock, hours=1.0)
+    assert sender.failed > 5
+    with listening(Receiver(slow_s=2.0), port=port) as service:
+        clock.advance(900.0)
+        sender.turn()
+        failed = sender.failed
+        service.slow_s = 0.0
+        carry(sender, clock, hours=0.5)
+    carrier.close()
+    assert sender.sent == 1
+    assert failed > 5
+    assert len({browser.open(item.body)["key"] for item in service.heard}) == 1
+    assert sender.faults.standing() == {}
 
 
 def test_too_much_is_given_up_and_busy_is_waited_for(ledger: Ledger, clock: SteppedClock, tmp_path: Path) -> None:

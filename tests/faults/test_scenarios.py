@@ -164,7 +164,7 @@ def test_a_dead_pump_on_mains_reads_like_a_tripped_gfci(learnt: Learnt) -> None:
     """NEC 2020 422.5(A)(6) wants a GFCI for sump pumps: a tripped one looks like an outage to the pump only."""
     seen = play(learnt, 2.0, always(replace(STEADY, dead=True)))
     alarm = seen.once(K.PUMP_SILENT).alarm
-    assert "Mains is there, yet the pump is dead" in alarm.headline
+    assert "Mains is on, yet the pump seems dead" in alarm.headline
     assert "GFCI" in alarm.action
     assert "Never step into water" in alarm.action
     assert {kind for kind, _ in seen.raised()} <= {K.PUMP_SILENT, K.HIGH_WATER}
