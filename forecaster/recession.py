@@ -231,16 +231,19 @@ class Bank:
     ) -> Array:
         """Collapse what may have happened to one Gaussian a candidate; returns the log likelihoods."""
         told = (self._begun(surge, span_h), self._over(), self._burst(surge))
-        results = [before, *(_update(*each, design, mean_w, variance)[:3] for each in told)]
+        mean, cov = (np.concatenate(parts) for parts in zip(*told, strict=True))
+        updated = _update(mean, cov, np.tile(design, (len(told), 1)), mean_w, variance)
+        means, covs, likes = (
+            np.concatenate([first[None], then.reshape(len(told), *first.shape)])
+            for first, then in zip(before, updated[:3], strict=True)
+        )
         chances = (max(1.0 - surge.begins - surge.ends, 0.05), surge.begins, surge.ends, BURSTS * surge.begins)
-        logs = np.stack([r[2] + np.log(chance) for r, chance in zip(results, chances, strict=True)])
+        logs = likes + np.log(chances)[:, None]
         top = logs.max(axis=0)
         total = top + np.log(np.exp(logs - top).sum(axis=0))
         share = np.exp(logs - total)
-        means = np.stack([r[0] for r in results])
         middle = np.einsum("hk,hki->ki", share, means)
         away = means - middle
-        covs = np.stack([r[1] for r in results])
         self.mean = middle
         self.covariance = np.einsum("hk,hkij->kij", share, covs + away[:, :, :, None] * away[:, :, None, :])
         return np.asarray(total, dtype=np.float64)
