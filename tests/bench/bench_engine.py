@@ -5,6 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 
+from api.replaying import Replay
+from collector.log import LoggedMessage
 from collector.payload import Decoder
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -18,6 +20,7 @@ EVERY_S = 10
 FORECASTS = 40
 FEW, MANY = 10, 10_000
 READINGS_A_SITE = 60
+DAYS, DAYS_A_YEAR = 30, 365.0
 FORECASTS_A_MINUTE_OF_TWO_CORES_MS = 12.0
 
 
@@ -38,8 +41,11 @@ def site(number: int = 0) -> Site:
     )
 
 
-def telemetry(name: str, count: int) -> list[tuple[str, bytes, int]]:
-    """Messages as they arrive: the plug every ten seconds, the pack every minute; topic, payload, arrival [ms]."""
+def telemetry(name: str, count: int, falling: float = 4.0) -> list[tuple[str, bytes, int]]:
+    """Messages as they arrive: the plug every ten seconds, the pack every minute; topic, payload, arrival [ms].
+
+    falling : float — of the charge [%/h]; 0 on mains
+    """
     found = []
     for index in range(count):
         second = index * EVERY_S
@@ -47,7 +53,7 @@ def telemetry(name: str, count: int) -> list[tuple[str, bytes, int]]:
         watts = 480.0 if second % 170 < 20 else 1.2
         found.append((f"{name}/plug", b'{"power": %.1f, "time": %d}' % (watts, at_ms), at_ms + 200))
         if second % 60 == 0:
-            charge = max(100.0 - second / 3600.0 * 4.0, 5.0)
+            charge = max(100.0 - second / 3600.0 * falling, 5.0)
             found.append((f"{name}/pack", b'{"charge": %.0f, "time": %d}' % (charge, at_ms), at_ms + 200))
     return found
 
@@ -58,7 +64,7 @@ def decoded(of: Site, messages: Sequence[tuple[str, bytes, int]]) -> list[Readin
     return [one for topic, payload, at_ms in messages for one in decoder.decode(topic, payload, at_ms).readings]
 
 
-def seconds(work: Callable[[], None]) -> float:
+def seconds(work: Callable[[], object]) -> float:
     """Processor time of one call [s]."""
     began = time.process_time()
     work()
@@ -100,8 +106,20 @@ def run() -> list[Figure]:
             "engine: messages replayed, decoding included", len(messages) / seconds(replay), "messages/s", ">= 30000"
         ),
         Figure("engine: one snapshot", len(engine.snapshot()) / 1024.0, "kB"),
+        Figure(f"engine: a year on mains replayed, tuned daily, from {DAYS} days", _year_s(), "s", "<= 180"),
         *_flat(),
     ]
+
+
+def _year_s() -> float:
+    """Processor time for a year of a plug every ten seconds, as `outlast replay` folds it [s]."""
+    one = site()
+    messages = [
+        LoggedMessage(at_ms, topic, payload, False)
+        for topic, payload, at_ms in telemetry(one.id, DAYS * 86_400 // EVERY_S, falling=0.0)
+    ]
+    took_s = seconds(lambda: [None for _ in Replay(one).forecasts(messages)])
+    return took_s * DAYS_A_YEAR / DAYS
 
 
 def _flat() -> list[Figure]:
