@@ -11,7 +11,7 @@ from forecaster.noise import normals
 from forecaster.outflow import Draws
 from forecaster.rain import DELAY_H, RainRecord
 from forecaster.recession import Bank
-from forecaster.storms import StormClimate, filled_h, nearest, unit_storms_wh
+from forecaster.storms import StormClimate, filled_h, nearest, storm_rate, unit_storms_wh, unknown_size
 
 Array = NDArray[np.float64]
 
@@ -68,10 +68,10 @@ class Known:
         dry_h = float(round((max(told) + MS_PER_H - now_ms) / MS_PER_H)) if told else 0.0
         gauged = self.gauged and drawn.gains is not None
         climate = self.rain if gauged else self.storms
-        rate, spread = round(climate.rate_per_h, 4), round(climate.size_spread, 2)
-        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(every_h.tolist()), rate, tau_h, dry_h, spread)
-        size = climate.mean_size
-        return np.asarray(self._wh_per_mm(drawn)[:, None] * size * unit if gauged else size * unit)
+        rate_per_h, keeps = storm_rate(climate.rate_per_h)
+        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(every_h.tolist()), rate_per_h, tau_h, dry_h)
+        size = keeps * climate.mean_size * unknown_size(drawn.seed, drawn.draws, climate.size_spread)
+        return np.asarray((self._wh_per_mm(drawn)[:, None] * size if gauged else size) * unit)
 
     def _wh_per_mm(self, drawn: Draws) -> Array:
         """Pump energy that a millimetre of rain brings in all [Wh/mm], shape (draws,)."""

@@ -95,7 +95,7 @@ class Evidence:
         self = cls(**saved)
         self.rows, self.widths = [_nan(row) for row in self.rows], [_nan(row) for row in self.widths]
         self.last = _nan(self.last)
-        return self
+        return self.copy()
 
     @property
     def changes(self) -> int:
@@ -237,10 +237,10 @@ def _together(error: Array, slope: Array, variance: Array, shared: Array) -> tup
     spots = np.arange(error.shape[1])
     joint = shared.copy()
     joint[:, spots, spots] += variance / trust
-    inverse = np.linalg.inv(joint)
-    weighted = slope.transpose(0, 2, 1) @ inverse
-    square = np.einsum("hi,hij,hj->h", error, inverse, error)
-    return weighted, np.asarray(0.5 * (square + np.linalg.slogdet(joint)[1] + np.sum(np.log(trust), axis=1)))
+    solved = np.linalg.solve(joint, np.concatenate([slope, error[:, :, None]], axis=2))
+    weighted, square = solved[:, :, :-1].transpose(0, 2, 1), np.sum(error * solved[:, :, -1], axis=1)
+    root = np.diagonal(np.linalg.cholesky(joint), axis1=1, axis2=2)
+    return weighted, np.asarray(0.5 * square + np.sum(np.log(root), axis=1) + 0.5 * np.sum(np.log(trust), axis=1))
 
 
 def _smoothed(table: Array, lump_wh: float) -> Array:

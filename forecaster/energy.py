@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -292,7 +292,8 @@ class PackBelief:
         self.covariance[COST, COST] += log_spread**2
 
     def state(self) -> dict[str, object]:
-        """All that is known, for a snapshot."""
+        """All that is known, for a snapshot; its lists are the belief's own."""
+        now = self.discharge
         return {
             "version": VERSION,
             "mean": pack_array(self.mean),
@@ -301,7 +302,7 @@ class PackBelief:
             "step_percent": self.step_percent,
             "step_seen": self.step_seen,
             "temperature_c": self.temperature_c,
-            "discharge": asdict(self.discharge) if self.discharge is not None else None,
+            "discharge": None if now is None else {**_fields(now), "evidence": _fields(now.evidence)},
             "last_end_ms": self.last_end_ms,
             "outages": self.outages,
         }
@@ -330,6 +331,11 @@ class PackBelief:
                 f"pack state lacks or garbles {error}; start the site anew from its readings"
             ) from error
         return self
+
+
+def _fields(of: Discharge | Evidence) -> dict[str, object]:
+    """Fields by name, not copied: the evidence of a day is long."""
+    return {field.name: getattr(of, field.name) for field in fields(of)}
 
 
 def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[Array, Array]:

@@ -72,6 +72,7 @@ class Inflow:
         self.candidates = grid()
         self.backtest = Backtest()
         self.history: list[list[float]] = []
+        self._folded_in: tuple[tuple[object, ...], Bank] | None = None
 
     def observe(
         self, start_ms: int, stop_ms: int, energy_wh: float, lump_wh: float = 0.0, ends_wh: float = 0.0
@@ -184,11 +185,12 @@ class Inflow:
 
     def _present(self) -> tuple[Bank, int] | None:
         """The bank with the bin being gathered folded in, and the time it stands at; None before the first cycle."""
-        if self.bin is not None:
-            return self._folded(self.bank, self.bin), self.bin.stop_ms
-        if self.bank is None:
-            return None
-        return self.bank, self.bank_ms
+        if self.bin is None:
+            return None if self.bank is None else (self.bank, self.bank_ms)
+        rests_on = (self.bin, self.bank, self.record.reached_mm, self.running_w, self.gauge_seen, replace(self.storms))
+        if self._folded_in is None or self._folded_in[0] != rests_on:
+            self._folded_in = rests_on, self._folded(self.bank, self.bin)
+        return self._folded_in[1], self.bin.stop_ms
 
     def draw_ahead(
         self,

@@ -20,6 +20,7 @@ moments (generalised pseudo-Bayes of order one, Bar-Shalom et al. 2001, sec. 11.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -63,6 +64,7 @@ class Candidates:
         return int(self.wobble.size)
 
 
+@lru_cache(maxsize=64)
 def grid(
     fast_h: tuple[float, ...] = (1.2, 2.7, 5.5),
     middle_h: tuple[float, ...] = (10.0, 17.0, 30.0),

@@ -92,7 +92,23 @@ def filled_h(since_h: Array, tau_h: Array | float) -> Array:
     return np.asarray(since_h + tau_h * np.expm1(-since_h / tau_h), dtype=np.float64)
 
 
-@lru_cache(maxsize=32)
+RATE_STEP = 1.3
+"""Storms are drawn at rates apart by this factor, so that many sites share the draws."""
+
+
+def storm_rate(rate_per_h: float) -> tuple[float, float]:
+    """The rate of the grid nearest to one, and the factor on the storms' size that keeps their mean water."""
+    step = round(np.log(rate_per_h / PRIOR_RATE_PER_H) / np.log(RATE_STEP))
+    nearest_per_h = PRIOR_RATE_PER_H * RATE_STEP**step
+    return nearest_per_h, rate_per_h / nearest_per_h
+
+
+def unknown_size(seed: int, draws: int, spread: float) -> Array:
+    """Factors on the mean size of a storm for what is not known of it, mean 1, shape (draws, 1)."""
+    return np.asarray(np.exp(spread * normals(seed + 7, draws, 1) - spread**2 / 2.0))
+
+
+@lru_cache(maxsize=256)
 def unit_storms_wh(
     seed: int,
     draws: int,
@@ -100,7 +116,6 @@ def unit_storms_wh(
     rate_per_h: float,
     tau_h: tuple[float, ...],
     dry_h: float,
-    size_spread: float,
 ) -> Array:
     """Pump energy ahead from storms of mean size 1 Wh [Wh], shape (draws, T), read-only.
 
@@ -108,7 +123,6 @@ def unit_storms_wh(
     rate_per_h : float — storms per hour
     tau_h : tuple of three floats — time constants of the reservoirs [h]
     dry_h : float — hours from now that are known otherwise and hold no unannounced storm [h]
-    size_spread : float — what is not known of the mean size, on a log scale
 
     A storm rains at a strength a (exponential, mean 1/STORM_H) for a time d (exponential, mean STORM_H), so that it
     brings a d, in the mean 1.
@@ -127,7 +141,6 @@ def unit_storms_wh(
         after = np.maximum(since - lasts[rows, k, None], 0.0)
         for share, tau in zip(SHARES.tolist(), tau_h, strict=True):
             total[rows] += strength[rows, k, None] * share * (filled_h(since, tau) - filled_h(after, tau))
-    total *= np.exp(size_spread * normals(seed + 7, draws, 1) - size_spread**2 / 2.0)
     total.setflags(write=False)
     return total
 
