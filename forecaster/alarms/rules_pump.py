@@ -19,9 +19,9 @@ LEAST_CYCLES_MISSED = 2.2
 """A pump is not silent before this many usual cycles have passed since its last start."""
 LEAST_CYCLES_HEARD = 1.5
 """Nor before it has been heard of for this many without a break: runs that fell into a gap are not missing."""
-STORM_S, STORM_HOURS = 4 * 3600.0, 120
-"""Starts of runs of the usual length are rapid only when they stay so for longer than most storms' peak, at a site
-whose normal rests on so many hours: a shorter one would have taken the new rate in by then."""
+STORM_S, STORM_HOURS = 20 * 3600.0, 48
+"""Starts of runs of the usual length are rapid only when they stay so for longer than a storm's peak, at a site whose
+normal rests on so many hours."""
 LEAST_STARTS = 12
 """Fewer starts an hour are never rapid."""
 SHORT_RUN = 0.6

@@ -15,6 +15,7 @@ _MS_PER_HOUR = 3_600_000
 _KEPT_RUNS = 120
 _RECENT = 24
 _NEWEST = 9
+_NEWEST_HOURS = 24
 _KEPT_HOURS = 24 * 14
 
 
@@ -127,6 +128,10 @@ class Normals(msgspec.Struct):
         ordered = sorted(abs(ratio) for ratio in self.log_ratios)
         typical = _quantile(ordered, 0.683) / math.sqrt(2.0)
         return min(max(typical, 0.05), 1.5)
+
+    def older_hours(self) -> list[float]:
+        """Starts by the hour without those of the last day, which may be what is to be judged; all, where few."""
+        return self.hourly[:-_NEWEST_HOURS] if len(self.hourly) > 2 * _NEWEST_HOURS else self.hourly
 
     def recent_interval_s(self) -> float | None:
         """Median of the newest intervals between starts [s]; None before there are enough."""

@@ -50,7 +50,7 @@ def observe(
         last_run=normals.last_run,
         run_s_normal=spread_of(normals.run_s),
         running_w_normal=spread_of(normals.run_w),
-        cycles_per_hour_normal=spread_of(normals.hourly),
+        cycles_per_hour_normal=spread_of(normals.older_hours()),
         cycles_last_hour=normals.cycles_since(now_ms - _MS_PER_HOUR),
         overdue=overdue,
         waits=None if wait is None else wait.waits,

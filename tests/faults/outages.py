@@ -134,6 +134,8 @@ def explained(drawn: Episode, kind: AlarmKind, at_ms: int) -> bool:
         lately_s = np.linspace(at_s - 7200.0, at_s, 241)
         return bool(drawn.house.on_pack(lately_s).any())
     if kind is AlarmKind.TELEMETRY_SILENT:
+        if drawn.truth.empty_ms <= at_ms:
+            return True  # the house has gone dark
         return any(gap.start_s <= at_s <= gap.stop_s + 600.0 for gap in drawn.troubles.gaps)
     if kind is AlarmKind.CLOCK_SUSPECT:
         return any(step.at_s <= at_s <= step.until_s + 3600.0 for step in drawn.troubles.clock_steps)
