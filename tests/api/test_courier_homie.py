@@ -1,7 +1,7 @@
 """Each site as a Homie v5 device, held to the rules of the Homie convention 5.0 (homieiot.github.io/specification).
 
-The description is held to the rules of the convention, version 5, as written: no general-purpose library that reads such a
-description was found for Python; those looked at speak version 4, or publish only.
+The description is held to the rules of the convention, version 5, as written: no general-purpose library that reads
+such a description was found for Python; those looked at speak version 4, or publish only.
 """
 
 from __future__ import annotations

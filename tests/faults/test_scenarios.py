@@ -205,6 +205,7 @@ def seasoned(learnt: Learnt) -> Learnt:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(900)
 def test_a_leaking_check_valve(seasoned: Learnt) -> None:
     leaking = replace(STEADY, back_l=27.0, inflow_l_per_min=5.0)
     seen = play(seasoned, 23.0, always(leaking), stride_s=600.0)
