@@ -311,8 +311,13 @@ class AlarmDesk:
         return []
 
     def _moved(self, kind: AlarmKind, standing: Standing, alarm: Alarm, seen: Seen) -> list[AlarmTransition]:
-        """The forecast end moved: hubs hear of a real shift, people of one that leaves the range they were told."""
+        """The forecast end moved: hubs hear of a real shift, people of one that leaves the range they were told.
+
+        Hubs and pages also hear when the time to act by has passed: from then on it says now.
+        """
         end = ends(seen)
+        if alarm.by_ms is not None and standing.hub_ms < alarm.by_ms <= seen.now_ms:
+            return [self._silently(standing, alarm, seen)]
         if kind not in PROJECTING or end is None or not speaks(kind, self._state.standings):
             return []
         told, now = standing.told_end_ms, seen.now_ms
@@ -325,11 +330,15 @@ class AlarmDesk:
         shift = None if standing.hub_end_ms is None else abs(end[1] - standing.hub_end_ms)
         large = shift is None or shift > HUB_SHARE * max(end[1] - now, HOUR_MS)
         if large and now - standing.hub_ms >= HUB_EVERY_MS:
-            told_end = standing.told_end_ms
-            changed = self._retold(standing, alarm, seen)
-            standing.told_end_ms = told_end
-            return [self._change(standing, changed, TransitionKind.UPDATED, now, tell=False)]
+            return [self._silently(standing, alarm, seen)]
         return []
+
+    def _silently(self, standing: Standing, alarm: Alarm, seen: Seen) -> AlarmTransition:
+        """The words of now for hubs and pages; people were told another end, and it stays the one to leave."""
+        told_end = standing.told_end_ms
+        changed = self._retold(standing, alarm, seen)
+        standing.told_end_ms = told_end
+        return self._change(standing, changed, TransitionKind.UPDATED, seen.now_ms, tell=False)
 
     def _retold(self, standing: Standing, alarm: Alarm, seen: Seen) -> Alarm:
         """The same alarm in the words of now."""

@@ -73,12 +73,18 @@ class Teller:
         end_ms = seen.forecast.issued_at_ms + int(early * HOUR_MS)
         return max(seen.now_ms, end_ms)
 
+    def _deadline(self, by_ms: int | None, now_ms: int) -> str:
+        """The time to act by, as an action begins; now, where it has passed."""
+        if by_ms is None or by_ms <= now_ms:
+            return self.texts["by-now"]
+        return self.texts["by"].format(time=self.wording.about(by_ms, now_ms))
+
     def _facts(self, seen: Seen, raised_ms: int, by_ms: int | None) -> dict[str, str]:
         status, forecast, say, now = seen.status, seen.forecast, self.wording, seen.now_ms
         ended_ms = now if seen.on_pack or status.supply_since_ms is None else max(status.supply_since_ms, raised_ms)
         facts = {
             "now": say.clock(now, now),
-            "by": "" if by_ms is None else say.about(by_ms, now),
+            "by": self._deadline(by_ms, now),
             "seen": say.clock(raised_ms, now),
             "since": say.clock(raised_ms if status.supply_since_ms is None else status.supply_since_ms, now),
             "until": self._until(seen),

@@ -117,48 +117,49 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "on-mains": "; the mains is on",
         "reminder": "Still: {headline}",
         # what to do
-        "mains-lost.action": "By {by}, ask the utility how long it will be and decide whether to bring power.",
-        "low-reserve.action": "By {by}: switch off other loads on the pack, and have a generator or charged pack "
+        "mains-lost.action": "{by}: ask the utility how long it will be and decide whether to bring power.",
+        "low-reserve.action": "{by}: switch off other loads on the pack, and have a generator or charged pack "
         "brought. {generator}",
-        "critical-reserve.action": "By {by}: get a generator or charged pack to the pump, or someone to the house. "
+        "critical-reserve.action": "{by}: get a generator or charged pack to the pump, or someone to the house. "
         "{generator}",
         "reserve-reached.action": "Now: get power to the pump, or bail if it is safe. {water} {generator}",
         "high-water.action": "Now: have someone look from the stairs. {water} If the pump is dead, start a second one.",
-        "pump-overrun.action": "By {by}: look whether water is falling. If not, unplug the pump from a dry place: the"
+        "pump-overrun.action": "{by}: look whether water is falling. If not, unplug the pump from a dry place: the"
         " float may be stuck, the discharge blocked or frozen. {water}",
-        "pump-silent.mains.action": "By {by}: reset the GFCI outlet or breaker of the pump, once, standing dry. If it"
+        "pump-silent.mains.action": "{by}: reset the GFCI outlet or breaker of the pump, once, standing dry. If it"
         " trips again, leave it off and call a licensed electrician. {water}",
-        "pump-silent.pack.action": "By {by}: look whether the pack's output is on, the plug is in and the float moves"
+        "pump-silent.pack.action": "{by}: look whether the pack's output is on, the plug is in and the float moves"
         " freely. {water}",
         "rapid-cycling.action": "Within a day: have the check valve and the float switch looked at. {water}",
         "pump-power-abnormal.action": "Within a day: have the inlet, the impeller and the discharge looked at, with "
         "the pump unplugged. {water}",
         "load-at-rating.action": "Take other loads off the pack; check with `outlast size` that the pack can run and "
         "start this pump.",
-        "pack-output-off.pack.action": "By {by}: switch the pack's output on by hand, and switch off any sleep or "
+        "pack-output-off.pack.action": "{by}: switch the pack's output on by hand, and switch off any sleep or "
         "low-load timer in its settings. {water}",
-        "pack-output-off.mains.action": "By {by}: switch the pack's output on by hand, or plug the pump straight into"
+        "pack-output-off.mains.action": "{by}: switch the pack's output on by hand, or plug the pump straight into"
         " a grounded GFCI outlet. {water}",
-        "pack-not-charging.action": "By {by}: check that the pack's cord is in, its outlet live and charging not "
+        "pack-not-charging.action": "{by}: check that the pack's cord is in, its outlet live and charging not "
         "limited or too cold.",
         "pack-temperature.action": "Give it air and shade. If it swells, smells or smokes: keep away, and call the "
         "fire service.",
         "pack-temperature.cold.action": "Bring it above {freezing} before it must be charged. Never warm it with a "
         "flame.",
-        "telemetry-silent.action": "By {by}: call the house or a neighbour: is the power on, does the pump run? The "
+        "telemetry-silent.action": "{by}: call the house or a neighbour: is the power on, does the pump run? The "
         "router belongs on the pack.",
-        "telemetry-silent.frozen.action": "By {by}: restart the plug or its hub; the pump's own outlet stays on.",
-        "telemetry-silent.part.action": "By {by}: look whether that device has power and network; the rest of the "
+        "telemetry-silent.frozen.action": "{by}: restart the plug or its hub; the pump's own outlet stays on.",
+        "telemetry-silent.part.action": "{by}: look whether that device has power and network; the rest of the "
         "house is heard.",
-        "telemetry-silent.never.action": "By {by}: check that the house's devices and broker are on; `outlast check` "
+        "telemetry-silent.never.action": "{by}: check that the house's devices and broker are on; `outlast check` "
         "tells of each channel.",
-        "telemetry-silent.trouble.action": "By {by}: look at the computer that runs Outlast: disk space, broker, "
-        "network.",
+        "telemetry-silent.trouble.action": "{by}: look at the computer that runs Outlast: disk space, broker, network.",
         "clock-suspect.action": "Check the network time service of the computer that runs Outlast.",
         "delivery-failing.action": "Check the settings of {channels}: {error}",
         "test-due.action": "Plan a discharge test in dry weather, with the real cord and someone at home.",
         "cleared.action": "Nothing to do.",
         # cautions
+        "by": "By {time}",
+        "by-now": "Now",
         "generator": "Generators stay outdoors, 20 ft (6 m) or more from the house, exhaust away, and never feed house "
         "wiring.",
         "water": "Never step into water near outlets, cords or the pack.",

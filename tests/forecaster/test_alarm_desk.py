@@ -139,6 +139,23 @@ def test_a_mains_failure_is_told_within_a_minute_and_its_return_once() -> None:
     assert house.told()[-1].alarm.headline.startswith("Mains back at 10:42 after 30 min; pack at 100 %")
 
 
+def test_a_deadline_that_has_passed_says_now_to_pages_once_and_to_nobody_else() -> None:
+    house = House()
+    facts = on_pack(house)
+    house.hold(2, hours(30.0), **facts)
+    (raised,) = [item for item in house.said if item.kind is TransitionKind.RAISED]
+    assert raised.alarm.by_ms is not None
+    assert raised.alarm.action.startswith("By ")
+    minutes_left = (raised.alarm.by_ms - house.now_ms) // MINUTE
+    house.hold(minutes_left - 1, hours(30.0), **facts)
+    assert all(item.alarm.action.startswith("By ") for item in house.said)
+    before = len(house.said)
+    house.hold(5, hours(30.0), **facts)
+    passed = [item for item in house.said[before:] if item.kind is TransitionKind.UPDATED]
+    assert [item.alarm.action.startswith("Now: ") for item in passed] == [True]
+    assert [item.tell for item in passed] == [False]
+
+
 def test_on_mains_a_short_answer_is_no_alarm() -> None:
     house = House()
     house.hold(120, hours(1.0))
