@@ -15,7 +15,7 @@ import hmac
 import logging
 from typing import Any
 
-from amqtt.adapters import ReaderAdapter, WriterAdapter
+from amqtt.adapters import ReaderAdapter, StreamReaderAdapter, StreamWriterAdapter, WriterAdapter
 from amqtt.broker import Broker
 from amqtt.errors import AMQTTError
 from amqtt.mqtt.constants import QOS_0, QOS_1, QOS_2
@@ -31,6 +31,16 @@ WINDOW = 1000
 
 QUEUE = 200_000
 """Messages that wait for a session; newer ones are dropped, and said so."""
+
+
+class ClosingWriter(StreamWriterAdapter):
+    """Closes its socket in any case: a client that has reset the connection stops the library's close half way."""
+
+    async def close(self) -> None:
+        """Close; where the client is gone already there is nobody to say goodbye to."""
+        with contextlib.suppress(OSError):
+            await super().close()
+        self._writer.close()
 
 
 class KeepingHandler(BrokerProtocolHandler):
@@ -176,13 +186,18 @@ class KeepingBroker(Broker):
         _, session = await super()._initialize_client_session(reader, writer, remote_address, remote_port)
         return KeepingHandler(self), session
 
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        """Serve a connection whose socket closes in any case."""
+        await self._client_connected(listener_name, StreamReaderAdapter(reader), ClosingWriter(writer))
+
     async def _client_connected(self, listener_name: str, reader: ReaderAdapter, writer: WriterAdapter) -> None:
         """Serve a connection, and close it in any case: by itself the library leaves those open that say nothing."""
         try:
             await super()._client_connected(listener_name, reader, writer)
         finally:
-            with contextlib.suppress(OSError):
-                await writer.close()
+            await writer.close()
 
     async def _handle_disconnect(
         self, client_session: Session, handler: BrokerProtocolHandler, disconnect_waiter: asyncio.Future[Any]

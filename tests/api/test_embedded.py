@@ -5,10 +5,14 @@ MQTT 3.1.1 (OASIS): 3.1.2.4 stored session state, 4.3.2 at least once, 4.4 deliv
 
 from __future__ import annotations
 
+import asyncio
 import queue
 import socket
+import struct
+import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -18,6 +22,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from api.embedded import EmbeddedBroker, free_port
+from api.keeping import ClosingWriter
 from api.process import Part, Process
 from collector.clock import SystemClock
 from collector.collector import Collector
@@ -155,6 +160,31 @@ def test_who_speaks_no_mqtt_is_shown_out_and_nobody_else_is_disturbed(broker: Em
                 assert stranger.recv(100) == b""
         publish(broker, plug(1))
         assert bodies(made.take(1)) == [plug(1)[1]]
+
+
+def test_a_connection_that_was_reset_unseen_is_closed_all_the_same() -> None:
+    """A port scan, or a phone that lost its network: the reset is in, the broker has not read it, and says goodbye."""
+    reset = threading.Event()
+    served: Future[asyncio.StreamWriter] = Future()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readexactly(1)
+        reset.wait(20.0)
+        await ClosingWriter(writer).close()
+        served.set_result(writer)
+
+    def stranger(port: int) -> None:
+        with socket.create_connection(("127.0.0.1", port), timeout=20.0) as one:
+            one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            one.sendall(b"?")
+        reset.set()
+
+    async def both() -> bool:
+        async with await asyncio.start_server(serve, "127.0.0.1", 0) as server:
+            await asyncio.to_thread(stranger, server.sockets[0].getsockname()[1])
+            return (await asyncio.wait_for(asyncio.wrap_future(served), 20.0)).transport.is_closing()
+
+    assert asyncio.run(both())
 
 
 def test_with_a_password_only_those_who_know_it_come_in() -> None:
