@@ -276,7 +276,7 @@ class ForecastWorker:
         started, now_ms = time.monotonic(), self._clock.now_ms()
         if started < self._refit_from_s or not self._seats:
             return
-        seat = max(self._seats.values(), key=lambda one: one.untuned(now_ms))
+        seat = max(self._seats.values(), key=lambda one: one.engine.untuned(now_ms))
         try:
             seat.refit_if_due(now_ms)
         except SITE_FAULTS as error:

@@ -48,7 +48,6 @@ class Replay:
         self._asked = sorted(set(at))
         self._every_ms = every_ms
         self._next_ms: int | None = None
-        self._refitted_ms: int | None = None
         self._only_end = not at and every_ms is None
         self.messages = self.readings = self.refused = 0
 
@@ -77,11 +76,8 @@ class Replay:
 
     def _refit(self, now_ms: int) -> None:
         """Tune the models when it is time by the log, as the service does."""
-        if self._refitted_ms is None:
-            self._refitted_ms = now_ms
-        if now_ms - self._refitted_ms < self.engine.refit_every_ms:
+        if self.engine.untuned(now_ms) < 1.0:
             return
-        self._refitted_ms = now_ms
         with contextlib.suppress(FitError):  # the models go on as they are
             self.engine.refit(now_ms)
 

@@ -73,7 +73,6 @@ class Seat:
         self.changed = True
         self.kept_desk: bytes | None = None
         self._values: dict[tuple[Quantity, str], float] = {}
-        self._refitted_ms: int | None = None
 
     @classmethod
     def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[Seat, str | None]:
@@ -169,17 +168,10 @@ class Seat:
         self._past_ms = at_ms
         return True
 
-    def untuned(self, now_ms: int) -> float:
-        """Age of the models' tuning, or of the seat where there was none, over the age that it may reach."""
-        if self._refitted_ms is None:
-            self._refitted_ms = now_ms
-        return (now_ms - self._refitted_ms) / self.engine.refit_every_ms
-
     def refit_if_due(self, now_ms: int) -> bool:
         """Tune the models when it is time; heavy. Where it fails the models go on as they are, and say degraded."""
-        if self.untuned(now_ms) < 1.0:
+        if self.engine.untuned(now_ms) < 1.0:
             return False
-        self._refitted_ms = now_ms
         self.changed = True
         try:
             self.engine.refit(now_ms)

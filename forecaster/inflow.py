@@ -187,7 +187,9 @@ class Inflow:
         """The bank with the bin being gathered folded in, and the time it stands at; None before the first cycle."""
         if self.bin is None:
             return None if self.bank is None else (self.bank, self.bank_ms)
-        rests_on = (self.bin, self.bank, self.record.reached_mm, self.running_w, self.gauge_seen, replace(self.storms))
+        storms, rain_mm = self.storms, self.record.reached_mm
+        climate = (storms.rate_per_h, storms.mean_size, self.rain.mean_size)
+        rests_on = (self.bin, self.bank, rain_mm, self.running_w, self.gauge_seen, climate)
         if self._folded_in is None or self._folded_in[0] != rests_on:
             self._folded_in = rests_on, self._folded(self.bank, self.bin)
         return self._folded_in[1], self.bin.stop_ms

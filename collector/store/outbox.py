@@ -26,6 +26,9 @@ CREATE TABLE IF NOT EXISTS meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) STR
 """
 
 
+COLUMNS = "site, quantity, time_ms, value, arrived_ms, subject"
+"""A reading, in the order of its fields."""
+
 KEEP = "INSERT OR REPLACE INTO meta VALUES (?, ?)"
 
 
@@ -92,11 +95,9 @@ class Outbox:
         """The oldest waiting readings, at most `limit`, in order."""
         with self._lock:
             rows = self._db.execute(
-                "SELECT stamp_us, site, quantity, subject, time_ms, value, arrived_ms FROM waiting"
-                " ORDER BY stamp_us LIMIT ?",
-                (limit,),
+                f"SELECT stamp_us, {COLUMNS} FROM waiting ORDER BY stamp_us LIMIT ?", (limit,)
             ).fetchall()
-        return [Waiting(r[0], Reading(r[1], Quantity(r[2]), r[4], r[5], r[6], r[3])) for r in rows]
+        return [Waiting(row[0], _reading(*row[1:])) for row in rows]
 
     def confirm(self, up_to_stamp_us: int) -> None:
         """Forget what the server has confirmed, up to and with a stamp. StoreUnavailable when the disk refuses."""
@@ -153,11 +154,13 @@ def readings_in(path: Path) -> list[Reading]:
     try:
         db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
         try:
-            rows = db.execute(
-                "SELECT site, quantity, time_ms, value, arrived_ms, subject FROM waiting ORDER BY stamp_us"
-            ).fetchall()
+            rows = db.execute(f"SELECT {COLUMNS} FROM waiting ORDER BY stamp_us").fetchall()
         finally:
             db.close()
     except sqlite3.Error as error:
         raise StoreRefused(f"{path} is not an outbox: {error}") from error
-    return [Reading(row[0], Quantity(row[1]), *row[2:]) for row in rows]
+    return [_reading(*row) for row in rows]
+
+
+def _reading(site: str, quantity: str, time_ms: int, value: float, arrived_ms: int, subject: str) -> Reading:
+    return Reading(site, Quantity(quantity), time_ms, value, arrived_ms, subject)

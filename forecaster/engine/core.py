@@ -96,6 +96,7 @@ class Engine:
         self._owed = Owed()
         self._last_test_ms: int | None = None
         self._ahead: tuple[Fold, Models] | None = None
+        self._refitted_ms: int | None = None
 
     # -- in
 
@@ -107,14 +108,19 @@ class Engine:
         elif self._buffer.add(reading):
             self._settle()
 
-    @property
-    def refit_every_ms(self) -> int:
-        """How old the tuned constants may grow [ms]: an hour on the pack, while the water falls; a day on mains."""
-        return _REFIT_ON_PACK_MS if self._fold.accounts.on_pack else _REFIT_ON_MAINS_MS
+    def untuned(self, now_ms: int) -> float:
+        """Age of the models' tuning, or since it was first asked, over the age that it may reach; due from 1 on.
+
+        An hour on the pack, while the water falls; a day on mains.
+        """
+        if self._refitted_ms is None:
+            self._refitted_ms = now_ms
+        every_ms = _REFIT_ON_PACK_MS if self._fold.accounts.on_pack else _REFIT_ON_MAINS_MS
+        return (now_ms - self._refitted_ms) / every_ms
 
     def refit(self, now_ms: int) -> None:
         """Tune the models on the site's own history; heavy, off the hot path. FitError where it cannot."""
-        self._ahead = None
+        self._ahead, self._refitted_ms = None, now_ms
         self._models.inflow.refit(now_ms)
 
     def adopt(self, result: DischargeResult, at_ms: int | None = None, *, learn: bool = True) -> None:

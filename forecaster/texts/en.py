@@ -116,7 +116,9 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "on-pack": "; it is on the pack, which lasts {until}",
         "on-mains": "; the mains is on",
         "reminder": "Still: {headline}",
-        # what to do
+        # what to do, and by when
+        "by": "By {time}",
+        "by-now": "Now",
         "mains-lost.action": "{by}: ask the utility how long it will be and decide whether to bring power.",
         "low-reserve.action": "{by}: switch off other loads on the pack, and have a generator or charged pack "
         "brought. {generator}",
@@ -158,8 +160,6 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "test-due.action": "Plan a discharge test in dry weather, with the real cord and someone at home.",
         "cleared.action": "Nothing to do.",
         # cautions
-        "by": "By {time}",
-        "by-now": "Now",
         "generator": "Generators stay outdoors, 20 ft (6 m) or more from the house, exhaust away, and never feed house "
         "wiring.",
         "water": "Never step into water near outlets, cords or the pack.",

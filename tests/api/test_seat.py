@@ -76,12 +76,12 @@ def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(seat: Seat) -> N
     hour_ms = 3_600_000
     assert not seat.refit_if_due(NOW_MS)
     assert not seat.refit_if_due(NOW_MS + 23 * hour_ms)
-    assert seat.untuned(NOW_MS + 23 * hour_ms) == pytest.approx(23 / 24)
+    assert seat.engine.untuned(NOW_MS + 23 * hour_ms) == pytest.approx(23 / 24)
     assert seat.refit_if_due(NOW_MS + 24 * hour_ms)
     out_ms = NOW_MS + 24 * hour_ms + 60_000
     for after_ms in range(0, 200_000, 10_000):
         hear(seat, Quantity.MAINS_PRESENT, 0.0, out_ms + after_ms)
     assert not seat.refit_if_due(out_ms + 200_000)
-    assert seat.untuned(out_ms + hour_ms) > 1.0
+    assert seat.engine.untuned(out_ms + hour_ms) > 1.0
     assert seat.refit_if_due(out_ms + hour_ms)
     assert not seat.refit_if_due(out_ms + hour_ms + 60_000)

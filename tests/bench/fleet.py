@@ -100,30 +100,38 @@ class Published:
     seconds: float
 
 
-def publish(
-    port: int,
-    sites: int,
-    rate: float,
-    seconds: float,
-    username: str | None = None,
-    password: str | None = None,
-    on_pack: int = ON_PACK,
-) -> Published:
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What is published: to which broker's port, of how many sites, messages a second, for how many seconds.
+
+    on_pack : int — one site in so many has lost its mains
+    """
+
+    port: int
+    sites: int
+    rate: float
+    seconds: float
+    username: str | None = None
+    password: str | None = None
+    on_pack: int = ON_PACK
+
+
+def publish(load: Load) -> Published:
     """Publish at QoS 1 and a fixed rate, each message with a source time of its own; ends by itself."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-publisher", protocol=mqtt.MQTTv5)
-    client.username_pw_set(username, password)
+    client.username_pw_set(load.username, load.password)
     client.max_inflight_messages_set(2000)
     client.max_queued_messages_set(0)
-    client.connect("127.0.0.1", port)
+    client.connect("127.0.0.1", load.port)
     client.loop_start()
-    begun, begun_ms, total = time.monotonic(), int(time.time() * 1000), int(rate * seconds)
+    begun, begun_ms, total = time.monotonic(), int(time.time() * 1000), int(load.rate * load.seconds)
     waiting: deque[mqtt.MQTTMessageInfo] = deque()
     for index in range(total):
-        turn, number = divmod(index, sites)
-        topic, payload = message(number, turn, begun_ms + int(index * 1000 / rate), on_pack)
+        turn, number = divmod(index, load.sites)
+        topic, payload = message(number, turn, begun_ms + int(index * 1000 / load.rate), load.on_pack)
         waiting.append(client.publish(topic, payload, qos=1))
         if index % 100 == 99:
-            early = begun + (index + 1) / rate - time.monotonic()
+            early = begun + (index + 1) / load.rate - time.monotonic()
             if early > 0:
                 time.sleep(early)
             while len(waiting) > UNDER_WAY:
@@ -136,17 +144,9 @@ def publish(
     return Published(total, took)
 
 
-def publish_apart(
-    port: int,
-    sites: int,
-    rate: float,
-    seconds: float,
-    username: str | None = None,
-    password: str | None = None,
-    on_pack: int = ON_PACK,
-) -> multiprocessing.pool.AsyncResult[Published]:
+def publish_apart(load: Load) -> multiprocessing.pool.AsyncResult[Published]:
     """The same in a process of its own."""
     pool = multiprocessing.get_context("spawn").Pool(1)
-    result = pool.apply_async(publish, (port, sites, rate, seconds, username, password, on_pack))
+    result = pool.apply_async(publish, (load,))
     pool.close()
     return result

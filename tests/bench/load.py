@@ -31,7 +31,7 @@ from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Checkpoint, Ledger
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
-from tests.bench.fleet import ON_PACK, Published, message, publish_apart, site_id, write_fleet
+from tests.bench.fleet import ON_PACK, Load, Published, message, publish_apart, site_id, write_fleet
 from tests.brokers import ShippedBroker
 from tests.engines import ROOT, running_influx, wait_until
 
@@ -182,7 +182,7 @@ def _measured(folder: Path, installation: Installation, parts: list[Part], port:
         wait_until(lambda: len(ledger.issued()) == wanted.sites, "a forecast of every site", 900)
         started_s = time.monotonic() - began
         ages: list[list[float]] = []
-        running = publish_apart(port, wanted.sites, wanted.rate, wanted.seconds, "load", "speak", wanted.on_pack)
+        running = publish_apart(Load(port, wanted.sites, wanted.rate, wanted.seconds, "load", "speak", wanted.on_pack))
         while not running.ready():
             running.wait(LOOK_S)
             for part in parts:

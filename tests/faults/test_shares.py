@@ -18,7 +18,7 @@ from collector.settings import load_installation
 from collector.share import Share
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger
-from tests.bench.fleet import publish_apart, site_id, write_fleet
+from tests.bench.fleet import Load, publish_apart, site_id, write_fleet
 from tests.engines import ROOT, Influx, running_influx, wait_until
 from tests.servers import Mosquitto
 
@@ -77,7 +77,7 @@ def test_a_share_moves_to_another_machine_and_nothing_is_lost(
         for machine, share in zip(machines, (first, second), strict=False):
             with closing(open_ledger(load_installation(machine).ledger_url, owner=False)) as ledger:
                 wait_until(partial(subscribed, ledger, share), "the collectors", PATIENCE_S)
-        publishing = publish_apart(broker.port, SITES, RATE, SECONDS)
+        publishing = publish_apart(Load(broker.port, SITES, RATE, SECONDS))
         time.sleep(SECONDS / 2)
         running[1].send_signal(signal.SIGKILL)
         running[1].wait(30)
