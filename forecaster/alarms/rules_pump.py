@@ -25,7 +25,8 @@ normal rests on so many hours."""
 LEAST_STARTS = 12
 """Fewer starts an hour are never rapid."""
 SHORT_RUN = 0.6
-"""A run below this share of the normal one moves little water: a switch that chatters, or a leaking check valve."""
+"""Runs below this share of the normal one move little water: a switch that chatters, or a leaking check valve. The
+median of the newest is compared: a single one, sampled every ten seconds, is as easily 20 s as 30 s."""
 SHORT_RUN_FACTOR = 1.3
 """Such runs count as rapid from this many times the normal rate."""
 
@@ -136,14 +137,14 @@ def rapid_cycling(seen: Seen) -> Judgement:
     row = seen.row(AlarmKind.RAPID_CYCLING)
     busiest = max(normal.p95, 1.0)
     ratio = status.cycles_last_hour / busiest
-    run_s = status.run_s_normal
-    last = status.last_run
+    usual, recent_s, last = status.run_s_normal, status.run_s_recent, status.last_run
     short = (
         last is not None
         and last.measured
-        and run_s is not None
-        and run_s.count >= ENOUGH_RUNS
-        and last.run_s < SHORT_RUN * run_s.p50
+        and usual is not None
+        and usual.count >= ENOUGH_RUNS
+        and recent_s is not None
+        and recent_s < SHORT_RUN * usual.p50
     )
     if short and row.limit is not None:
         row = row.at(min(row.limit, SHORT_RUN_FACTOR))

@@ -131,6 +131,7 @@ class Teller:
         return {
             "running": say.duration(None if running is None else (now - running) / 1000.0),
             "run_normal": say.duration(None if run_s is None else run_s.p50),
+            "run_recent": say.duration(status.run_s_recent),
             "run_last": say.duration(None if last is None else last.run_s),
             "last_run": say.ago(None if worked_ms is None else (now - worked_ms) / 1000.0),
             "run_watts": say.watts(None if last is None else last.power_w),

@@ -41,6 +41,7 @@ class SiteStatus:
     running_since_ms : int | None — start of the run that lasts now; None: not running
     last_run : Run | None — newest finished run
     run_s_normal, running_w_normal, cycles_per_hour_normal : Spread | None — the site's learnt normal
+    run_s_recent : float | None — median length of the newest measured runs [s]; None before there are nine
     cycles_last_hour : int — starts within the last hour
     overdue : float | None — probability, 0..1, that a run would have come by now given inflow and its spread;
         near 1 when a run is overdue by far more than its spread. None: not known
@@ -68,6 +69,7 @@ class SiteStatus:
     running_since_ms: int | None = None
     last_run: Run | None = None
     run_s_normal: Spread | None = None
+    run_s_recent: float | None = None
     running_w_normal: Spread | None = None
     cycles_per_hour_normal: Spread | None = None
     cycles_last_hour: int = 0

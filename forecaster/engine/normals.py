@@ -135,12 +135,20 @@ class Normals(msgspec.Struct):
 
     def recent_interval_s(self) -> float | None:
         """Median of the newest intervals between starts [s]; None before there are enough."""
-        newest = sorted(self.intervals_s[-_NEWEST:])
-        return newest[len(newest) // 2] if len(newest) == _NEWEST else None
+        return _newest_median(self.intervals_s)
+
+    def recent_run_s(self) -> float | None:
+        """Median length of the newest measured runs [s]; None before there are enough."""
+        return _newest_median(self.run_s)
 
     def usual_run_wh(self) -> float | None:
         """Recency-weighted mean energy of measured runs [Wh]."""
         return fading_mean(self.run_wh, _RECENT)
+
+
+def _newest_median(values: Sequence[float]) -> float | None:
+    newest = sorted(values[-_NEWEST:])
+    return newest[len(newest) // 2] if len(newest) == _NEWEST else None
 
 
 def _push(values: list[float], value: float, keep: int) -> None:

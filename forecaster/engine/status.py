@@ -49,6 +49,7 @@ def observe(
         running_since_ms=segmenter.running_since_ms(now_ms),
         last_run=normals.last_run,
         run_s_normal=spread_of(normals.run_s),
+        run_s_recent=normals.recent_run_s(),
         running_w_normal=spread_of(normals.run_w),
         cycles_per_hour_normal=spread_of(normals.older_hours()),
         cycles_last_hour=normals.cycles_since(now_ms - _MS_PER_HOUR),

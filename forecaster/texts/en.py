@@ -80,7 +80,7 @@ ALARMS: Mapping[str, str] = MappingProxyType(
         "pump-silent.pack": "Pump not running: a run is overdue, the last was {last_run}{freeboard}.",
         "pump-silent.cleared": "The pump runs again.",
         "rapid-cycling": "Pump has started {starts} times an hour for hours; a busy hour here has {starts_normal}.",
-        "rapid-cycling.short": "Pump starts {starts} times an hour, in short runs of {run_last}: water may run back.",
+        "rapid-cycling.short": "Pump starts {starts} times an hour, in short runs of {run_recent}: water may run back.",
         "rapid-cycling.cleared": "The pump starts as often as usual again.",
         "pump-power-abnormal.high": "Pump draws {run_watts}, normally {watts_normal}: it may be labouring.",
         "pump-power-abnormal.low": "Pump draws {run_watts}, normally {watts_normal}: it may be moving no water.",

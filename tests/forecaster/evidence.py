@@ -63,6 +63,7 @@ def status(at_ms: int, **facts: Any) -> SiteStatus:
         silent=False,
         last_run=run(at_ms - 120_000),
         run_s_normal=Spread(9.5, 10.0, 10.8, 400),
+        run_s_recent=10.0,
         running_w_normal=Spread(455.0, 470.0, 486.0, 400),
         cycles_per_hour_normal=Spread(2.0, 8.0, 21.0, 300),
         cycles_last_hour=8,

@@ -36,6 +36,7 @@ def test_the_normal_is_learnt() -> None:
     status = seen(pump(12.0), list(mains(12.0, [])), at_h=12.0)
     assert status.run_s_normal is not None
     assert status.run_s_normal.p50 == pytest.approx(10.0, abs=0.1)
+    assert status.run_s_recent == pytest.approx(10.0, abs=0.1)
     assert status.running_w_normal is not None
     assert status.running_w_normal.p50 == pytest.approx(480.0)
     assert status.cycles_per_hour_normal is not None
