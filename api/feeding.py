@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import msgspec
 
 from api.answers import alarm_out, reading_out
-from api.newest import fresh
+from api.newest import Untaken
 from api.stream import Hub
 from forecaster.domain.alarms import Alarm, AlarmTransition
 from forecaster.domain.errors import StoreError
@@ -41,7 +41,7 @@ class Feeder:
 
     def __init__(self, sites: Mapping[str, Site], store: ReadingStore, ledger: Ledger, hub: Hub) -> None:
         self._sites, self._store, self._ledger, self._hub = frozenset(sites), store, ledger, hub
-        self._issued: dict[str, int] = {}
+        self._untaken = Untaken(ledger)
         self._revisions: dict[str, int] | None = None
         self._readings: dict[str, dict[tuple[Quantity, str], int]] = {}
         self._trouble: str | None = None
@@ -105,10 +105,9 @@ class Feeder:
 
     # -- forecasts: the newest of each site, while somebody listens to it
     def _feed_forecasts(self, sites: frozenset[str]) -> None:
-        for stored in sorted(fresh(self._ledger, self._issued, sites), key=lambda s: s.issued_ms):
-            if stored.issued_ms > self._issued.get(stored.site, -1):
-                self._issued[stored.site] = stored.issued_ms
-                self._tell("forecast", stored.site, stored.document)
+        for stored in sorted(self._untaken.look(sites), key=lambda s: s.issued_ms):
+            self._untaken.take(stored)
+            self._tell("forecast", stored.site, stored.document)
 
     # -- alarms: every transition since the start, whether or not anybody listens, for those who come back
     def _feed_alarms(self) -> None:

@@ -7,6 +7,7 @@ written yet is kept, in order, and written first when the ledger is back.
 
 from __future__ import annotations
 
+import gc
 import logging
 import threading
 import time
@@ -189,6 +190,8 @@ class ForecastWorker:
         self._front = Front(self._store, starts)
         self._keeper = Keeper(self._seats, self._ledger, self._clock, self._blame)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
+        gc.collect()
+        gc.freeze()  # the engines of all sites stay: the collector need not walk through them again and again
 
     @property
     def _asked_note(self) -> str:

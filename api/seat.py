@@ -13,12 +13,13 @@ from forecaster.alarms import AlarmDesk, Outside
 from forecaster.document import document
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.errors import FitError, OutlastError, SnapshotError, UsageError
-from forecaster.domain.forecast import Forecast
+from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.ports import Checkpoint, Ledger, StoredForecast
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event, Supply, Transfer
 from forecaster.domain.site import Site
+from forecaster.domain.status import SiteStatus
 from forecaster.engine import Engine
 
 log = logging.getLogger("outlast.forecast")
@@ -26,6 +27,12 @@ log = logging.getLogger("outlast.forecast")
 REFRESH_MS = 30_000
 EASE_MS = 20
 """For each site of a forecaster: how long a forecast stands at least, where only a run or the charge is new [ms]."""
+
+CARRIED_MS = 120_000
+"""On mains, where nothing has come in that a forecast rests on, the newest is carried on for so long at most [ms]."""
+
+UNEVENTFUL = 0.7
+"""Share of a usual wait between runs up to which it tells nothing that no run has come."""
 
 PAST_MS, PAST_ON_MAINS_MS = 60_000, 600_000
 """How often a forecast is kept among the past ones, on the pack and on mains."""
@@ -36,6 +43,7 @@ SOON_H = 6.0
 
 NOTHING = Outside()
 STIRRING = STATES | {Quantity.PACK_CHARGE}
+RAIN = frozenset({Quantity.RAIN_DEPTH, Quantity.RAIN_RATE, Quantity.RAIN_EXPECTED})
 
 SITE_FAULTS = (ArithmeticError, AttributeError, LookupError, OutlastError, TypeError, ValueError)
 """What a single site's engine may fail with without taking the others down."""
@@ -58,6 +66,7 @@ class Seat:
     ease_ms : int — how long a forecast stands where only a run or the charge is new [ms]; the more sites the longer
     changed : bool — whether the engine has changed since it was kept
     kept_desk : bytes | None — the desk as it was kept
+    carried : bool — whether the newest forecast is the one before, carried on
     """
 
     def __init__(self, site: Site, engine: Engine, desk: AlarmDesk) -> None:
@@ -68,6 +77,10 @@ class Seat:
         self._issued_s = 0.0
         self._stirred = False
         self._struck = False
+        self._news = False
+        self.carried = False
+        self._whole_ms: int | None = None
+        self._rests_on: tuple[object, ...] | None = None
         self._past_ms: int | None = None
         self.ease_ms = 0
         self.changed = True
@@ -102,14 +115,16 @@ class Seat:
             key = (reading.quantity, reading.subject)
             if self._values.get(key) != reading.value:
                 self._values[key] = reading.value
-                self._stirred = True
+                self._stirred = self._news = True
                 self._struck = self._struck or reading.quantity in STATES
+        elif reading.quantity in RAIN and reading.value > 0.0:
+            self._news = True
 
     def drain(self) -> list[Event]:
         """What the engine found since the last call; a transfer makes a forecast due at once, a run before long."""
         events = self.engine.events()
         if events:
-            self._stirred = self.changed = True
+            self._stirred = self._news = self.changed = True
             self._struck = self._struck or any(isinstance(event, Transfer) for event in events)
         return events
 
@@ -145,8 +160,12 @@ class Seat:
 
     def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Told:
         """A forecast of now, and the desk's transitions on it."""
-        forecast = self.engine.forecast(now_ms)
         status = self.engine.status(now_ms)
+        forecast = self._carried_on(status, now_ms)
+        self.carried = forecast is not None
+        if forecast is None:
+            forecast = self.engine.forecast(now_ms)
+            self._whole_ms, self._news, self._rests_on = now_ms, False, rests_on(status)
         if outside.clock is not None:
             status = replace(status, clock_suspect=outside.clock)
         transitions = self.desk.step(status, forecast, now_ms, outside)
@@ -157,6 +176,19 @@ class Seat:
         self.fault = None
         stored = StoredForecast(self.site.id, forecast.issued_at_ms, text, past)
         return Told(self.site, forecast, stored, transitions)
+
+    def _carried_on(self, status: SiteStatus, now_ms: int) -> Forecast | None:
+        """The newest forecast seen from now; None where a new one has to be made."""
+        last = self.newest
+        if last is None or self._whole_ms is None or self._news or not 0 <= now_ms - self._whole_ms <= CARRIED_MS:
+            return None
+        if status.silent or last.basis is Basis.PROJECTED or last.supply is not Supply.MAINS:
+            return None
+        if last.cycles_per_hour is None or rests_on(status) != self._rests_on:
+            return None  # where runs are not seen one by one, anything may be news
+        if status.waits is not None and status.waits > UNEVENTFUL:
+            return None  # a run that does not come is news as well
+        return last.carried_on(now_ms, status.data_age_s)
 
     def _goes_to_past(self, forecast: Forecast) -> bool:
         """Whether a forecast is kept among the past ones: now and then, and wherever supply or basis changed."""
@@ -172,7 +204,7 @@ class Seat:
         """Tune the models when it is time; heavy. Where it fails the models go on as they are, and say degraded."""
         if self.engine.untuned(now_ms) < 1.0:
             return False
-        self.changed = True
+        self.changed = self._news = True
         try:
             self.engine.refit(now_ms)
         except FitError as error:
@@ -212,3 +244,10 @@ def unpacked(state: bytes) -> bytes:
         return zlib.decompress(state)
     except zlib.error as error:
         raise SnapshotError(f"a kept state cannot be unpacked ({error})") from error
+
+
+def rests_on(status: SiteStatus) -> tuple[object, ...]:
+    """What of a status a forecast on mains turns on: supply, charge and runs, settled or not."""
+    run = status.last_run
+    ran = None if run is None else (run.start_ms, run.run_s, run.energy_wh)
+    return status.supply, status.charge_percent, status.running_since_ms, ran

@@ -16,7 +16,7 @@ from api.deliver.asking import acknowledge_kind, name_in
 from api.deliver.brokerlink import BrokerLink, Heard, Will
 from api.deliver.outcome import Later, Outcome
 from api.deliver.words import message_document
-from api.newest import fresh
+from api.newest import Untaken
 from collector.settings import Broker
 from forecaster.alarms.plan import MQTT, Message, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
@@ -56,7 +56,7 @@ class MqttCarrier:
     ) -> None:
         self._sites, self._ledger, self._clock, self._wake = sites, ledger, clock, wake
         self._link = BrokerLink(broker, client_id, Will(STATUS, OFFLINE, QOS), (COMMANDS,))
-        self._issued: dict[str, int] = {}
+        self._untaken = Untaken(ledger)
         self._begun = False
 
     def send(self, delivery: Delivery, message: Message) -> Outcome:
@@ -85,7 +85,7 @@ class MqttCarrier:
 
     def _tell_all(self) -> bool:
         """After a connection the broker may have forgotten, or missed, anything: tell every state anew."""
-        self._issued.clear()
+        self._untaken.forget()
         told = self._put(STATUS, ONLINE) and self._clear_removed()
         for site in self._sites:
             for kind, alarm in newest_by_kind(self._ledger, site).items():
@@ -107,10 +107,10 @@ class MqttCarrier:
     def _tell_forecasts(self) -> None:
         if not self._link.connected:
             return
-        for stored in fresh(self._ledger, self._issued, self._sites):
+        for stored in self._untaken.look(self._sites):
             if not self._put(f"outlast/{stored.site}/forecast", stored.document.encode()):
                 return
-            self._issued[stored.site] = stored.issued_ms
+            self._untaken.take(stored)
 
     def _obey(self, heard: Heard) -> None:
         """A command to acknowledge. A retained one is old: it is not obeyed."""

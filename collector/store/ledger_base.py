@@ -68,6 +68,14 @@ class LedgerBase:
         except SQLAlchemyError as error:
             raise self._error(error) from error
 
+    def _pairs(self, query: Select[Any]) -> list[tuple[str, int]]:
+        """All rows of a query of two columns; for many rows far quicker than as mappings."""
+        try:
+            with self._reads.connect() as connection:
+                return [(str(row[0]), int(row[1])) for row in connection.execute(query)]
+        except SQLAlchemyError as error:
+            raise self._error(error) from error
+
     def _put(self, connection: Connection, table: Table, rows: Sequence[Row], *, newer: str | None = None) -> None:
         """Insert or replace by primary key; with `newer`, only where that column does not go back."""
         if not rows:

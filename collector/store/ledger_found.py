@@ -98,10 +98,14 @@ class Findings(LedgerBase):
             query = query.where(f.site.in_(list(sites)))
         return {row["site"]: StoredForecast(**row) for row in self._rows(query)}
 
-    def issued(self) -> dict[str, int]:
-        """When the newest forecast of each site was issued [ms], without the documents: quick for many sites."""
+    def issued(self, since_ms: int | None = None) -> dict[str, int]:
+        """When the newest forecast of each site was issued [ms], without the documents: quick for many sites.
+
+        since_ms : only of sites whose newest is not older; None: of all
+        """
         f = t.newest_forecasts.c
-        return {str(row["site"]): int(row["issued_ms"]) for row in self._rows(select(f.site, f.issued_ms))}
+        query = select(f.site, f.issued_ms)
+        return dict(self._pairs(query if since_ms is None else query.where(f.issued_ms >= since_ms)))
 
     def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
         """Past forecasts in [start_ms, end_ms), oldest first."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from forecaster.domain.runs import Supply
@@ -116,3 +116,17 @@ class Forecast:
     full_at_ms: int | None = None
     never_probability: float = 0.0
     coverage: Coverage | None = None
+
+    def carried_on(self, now_ms: int, data_age_s: float | None) -> Forecast:
+        """The same prospects seen from a little later: for a site on mains where nothing has come in meanwhile.
+
+        Hours remaining are those after a failure now, so they stay; times ahead move along with the present.
+        """
+        by_ms = now_ms - self.issued_at_ms
+        return replace(
+            self,
+            issued_at_ms=now_ms,
+            data_age_s=data_age_s,
+            survival=tuple(SurvivalPoint(point.at_ms + by_ms, point.probability) for point in self.survival),
+            drain_path=tuple((at_ms + by_ms, low, mid, high) for at_ms, low, mid, high in self.drain_path),
+        )

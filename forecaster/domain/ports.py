@@ -254,8 +254,11 @@ class Ledger(Protocol):
         """
         ...
 
-    def issued(self) -> dict[str, int]:
-        """When the newest forecast of each site was issued [ms], without the documents: quick for many sites."""
+    def issued(self, since_ms: int | None = None) -> dict[str, int]:
+        """When the newest forecast of each site was issued [ms], without the documents: quick for many sites.
+
+        since_ms : only of sites whose newest is not older; None: of all
+        """
         ...
 
     def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from api.seat import EASE_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, Seat
+from api.seat import CARRIED_MS, EASE_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, Seat
 from forecaster.alarms import AlarmDesk
+from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.engine import Engine
+from forecaster.twin.episode import episode, merged
 from forecaster.twin.live import larkspur_site
+from forecaster.twin.styles import Style
 from tests.story import NOW_MS
 
 LIMIT_MS = 60_000
@@ -20,6 +23,8 @@ LIMIT_MS = 60_000
 def seat() -> Seat:
     site = larkspur_site()
     made = Seat(site, Engine(site), AlarmDesk(site))
+    for at_s in range(-3600, 0, 5):
+        hear(made, Quantity.PUMP_POWER, 480.0 if (at_s + 300) % 1200 < 10 else 0.4, NOW_MS + at_s * 1_000)
     hear(made, Quantity.MAINS_PRESENT, 1.0, NOW_MS)
     hear(made, Quantity.PACK_CHARGE, 100.0, NOW_MS)
     made.tell(NOW_MS, 0.0)
@@ -85,3 +90,58 @@ def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(seat: Seat) -> N
     assert seat.engine.untuned(out_ms + hour_ms) > 1.0
     assert seat.refit_if_due(out_ms + hour_ms)
     assert not seat.refit_if_due(out_ms + hour_ms + 60_000)
+
+
+# -- carried on where nothing has come in
+
+
+def told_in_turn(seed: int, hours: float) -> list[tuple[bool, Forecast, Forecast]]:
+    """The last hours before a drawn outage, a forecast every 45 s: (carried on, as told, made anew)."""
+    drawn = episode(seed, (Style.POWER,), history=1.0)
+    seat = Seat(drawn.site, Engine(drawn.site), AlarmDesk(drawn.site))
+    found = []
+    due_ms = drawn.truth.transfer_ms - round(hours * 3_600_000)
+    for reading in merged(drawn.site.id, drawn.tracks, drawn.outlooks):
+        if reading.arrived_ms >= drawn.truth.transfer_ms:
+            break
+        while reading.arrived_ms >= due_ms:
+            seat.drain()
+            told = seat.tell(due_ms, 0.0).forecast
+            found.append((seat.carried, told, seat.engine.forecast(due_ms)))
+            due_ms += 45_000
+        seat.take(reading)
+    return found
+
+
+@pytest.mark.parametrize("seed", [1, 5])
+def test_what_is_carried_on_is_what_would_be_made_anew(seed: int) -> None:
+    """On mains, with no run, charge, state or rain since: two minutes change next to nothing."""
+    found = told_in_turn(seed, 3.0)
+    carried = [(told, anew) for was, told, anew in found if was]
+    assert len(carried) > len(found) / 5
+    for told, anew in carried:
+        assert told.issued_at_ms == anew.issued_at_ms
+        assert told.data_age_s == anew.data_age_s
+        assert [p.at_ms for p in told.survival[:5]] == [p.at_ms for p in anew.survival[:5]]
+        for old, new in zip(told.hours_remaining.values(), anew.hours_remaining.values(), strict=True):
+            assert old == pytest.approx(new, rel=0.01)
+
+
+def test_news_is_told_at_once_and_silence_too(seat: Seat) -> None:
+    def carried(after_s: int) -> bool:
+        told = seat.tell(NOW_MS + after_s * 1_000, float(after_s)).forecast
+        assert told.issued_at_ms == NOW_MS + after_s * 1_000
+        return seat.carried
+
+    assert carried(30)
+    hear(seat, Quantity.PACK_CHARGE, 96.0, NOW_MS + 40_000)
+    assert not carried(45)
+    assert seat.newest is not None
+    assert seat.newest.charge_percent == 96.0
+    assert carried(60)
+    hear(seat, Quantity.RAIN_DEPTH, 0.2, NOW_MS + 65_000)
+    assert not carried(70)
+    assert carried(70 + CARRIED_MS // 1_000)
+    assert not carried(75 + CARRIED_MS // 1_000)
+    assert not carried(86_400)  # nothing is heard any more
+    assert not carried(86_430)

@@ -146,6 +146,8 @@ class LedgerContract:
         assert ledger.newest() == {"larkspur": made[4], "b": other}
         assert ledger.newest(["b", "c"]) == {"b": other}
         assert ledger.issued() == {"larkspur": made[4].issued_ms, "b": T0}
+        assert ledger.issued(made[4].issued_ms) == {"larkspur": made[4].issued_ms}
+        assert ledger.issued(made[4].issued_ms + 1) == {}
         assert ledger.forecasts("larkspur", T0 + 1000, T0 + 4000) == made[1:4]
         assert ledger.forecasts("larkspur", T0, T0 + DAY, limit=2) == made[:2]
         ledger.publish([made[2]])
