@@ -134,12 +134,14 @@ def document(forecast: Forecast) -> dict[str, Any]:
         "until": None if forecast.until is None else _survival_point(forecast.until),
         "drain_path": [
             {
-                "at": time_text(at_ms),
+                "at": at,
                 "p10": _number(low, 1),
                 "p50": _number(middle, 1),
                 "p90": _number(high, 1),
             }
-            for at_ms, low, middle, high in forecast.drain_path
+            for at, (_, low, middle, high) in zip(
+                time_texts([point[0] for point in forecast.drain_path]), forecast.drain_path, strict=True
+            )
         ],
         "full_at": None if forecast.full_at_ms is None else time_text(forecast.full_at_ms),
         "never_probability": _number(forecast.never_probability, 4),

@@ -53,6 +53,9 @@ quarter of the bow is its error at half charge)."""
 SWING = 0.3
 """How far a cycling load's energy strays from its mean, of the energy of one run: a saw-tooth's standard deviation."""
 
+_KEPT = 3
+"""Posteriors kept: of what is settled, of the present, of a discharge that would begin now."""
+
 AGEING_PER_MONTH = 0.01
 """Random walk of log capacity; the other parts drift at half of it (common practice: 20 % in some years)."""
 
@@ -123,7 +126,7 @@ class PackBelief:
         self.discharge: Discharge | None = None
         self.last_end_ms: int | None = None
         self.outages = 0
-        self._cache: tuple[tuple[object, ...], Posterior] | None = None
+        self._worked_out: dict[tuple[object, ...], Posterior] = {}
 
     def begin(self, at_ms: int, charge_percent: float | None) -> None:
         """A transfer to the pack; charge [%] as last reported, None where nothing reports it (then: full)."""
@@ -201,12 +204,15 @@ class PackBelief:
         return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
 
     def _known(self, now: Discharge) -> Posterior:
-        """The posterior, worked out anew only when something was learnt since."""
+        """The posterior, worked out anew only when something was learnt since; once for this belief and its copies."""
         seen, own = now.evidence, (self.mean.tobytes(), self.covariance.tobytes(), self.rounding.tobytes())
         key = (seen.changes, seen.start_percent, seen.start_spread, seen.lump_wh, self.step_percent, self.factor, own)
-        if self._cache is None or self._cache[0] != key:
-            self._cache = (key, self._posterior(now))
-        return self._cache[1]
+        known = self._worked_out.get(key)
+        if known is None:
+            if len(self._worked_out) >= _KEPT:
+                self._worked_out.clear()
+            known = self._worked_out[key] = self._posterior(now)
+        return known
 
     def settle(self) -> None:
         """Work out what the evidence leaves, once for all copies made from here; changes nothing that is known."""
@@ -279,7 +285,7 @@ class PackBelief:
         self.covariance = self.covariance - np.outer(gain, self.covariance[column])
 
     def copy(self) -> PackBelief:
-        """A belief of its own that starts from this one; cheap."""
+        """A belief of its own that starts from this one; cheap. What was worked out serves both."""
         other = copy(self)
         if self.discharge is not None:
             other.discharge = replace(self.discharge, evidence=self.discharge.evidence.copy())

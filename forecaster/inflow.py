@@ -246,9 +246,9 @@ class Inflow:
         if present is None:
             return None
         bank, at_ms = present
-        scales_h, place = np.unique(bank.candidates.tau_h, return_inverse=True)
+        scales_h = bank.candidates.scales_h
         left = bank.weights[:, None] * np.maximum(bank.mean[:, STORES], 0.0)
-        amounts = np.bincount(place.ravel(), left.ravel(), scales_h.size)
+        amounts = np.bincount(bank.candidates.scale.ravel(), left.ravel(), scales_h.size)
         t = max(now_ms - at_ms, 0) / MS_PER_H + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
         base = float(bank.weights @ np.maximum(bank.mean[:, BASE], 0.0))
         level = np.exp(-t[:, None] / scales_h) @ amounts + base

@@ -11,6 +11,9 @@ from scipy.special import ndtr
 Array = NDArray[np.float64]
 
 _HALVINGS = 16
+_CLOSE = 0.01
+"""Probability within a bracket that a straight line crosses to within a thousandth."""
+
 _REACH = 6.0
 _LEAST_WEIGHT = 1e-4
 
@@ -37,5 +40,7 @@ def mixture_quantiles(mean: Array, deviation: Array, weight: Array, levels: Sequ
         below = reached < wanted
         low, high = np.where(below, half, low), np.where(below, high, half)
         at_low, at_high = np.where(below, reached, at_low), np.where(below, at_high, reached)
+        if float((at_high - at_low).max()) < _CLOSE:
+            break
     rise = np.maximum(at_high - at_low, 1e-300)
     return [float(v) for v in low + (high - low) * np.clip((wanted - at_low) / rise, 0.0, 1.0)]

@@ -43,8 +43,8 @@ class Draws:
         self.rain_w = np.maximum(state[:, RAIN], 0.0)
         self.gains = np.maximum(state[:, GAINS], 0.0) if n == 9 else None
         self.tau_h, self.wobble, self.wobble_h = c.tau_h[pick], c.wobble[pick], c.wobble_h[pick]
-        self.scales_h, place = np.unique(c.tau_h, return_inverse=True)
-        self.place = place.reshape(c.tau_h.shape)[pick]
+        self.scales_h, self.place = c.scales_h, c.scale[pick]
+        self.wobbles_h, self.which = c.wobbles_h, c.which[pick]
         self.z = z[:, 9 : 9 + 2 * MODES]
         shares = SHARES * np.exp(SHARE_SPREAD * z[:, 9 + 2 * MODES : 12 + 2 * MODES])
         self.shares = shares / shares.sum(axis=1)[:, None]
@@ -89,9 +89,13 @@ class Draws:
         late = weight * np.exp(np.minimum(ends[:, None] / scales, _MOST_EXPONENT))
         decay = np.exp(-since / scales[:, None])
         total, all_of = fills.sum(axis=1)[:, None], weight.sum(axis=1)[:, None]
-        after = np.maximum(since - ends[:, None], 0.0)
-        stopped = after * total + np.where(after > 0.0, late @ decay - all_of, 0.0)
-        return np.asarray(since * total + weight @ decay - all_of - stopped)
+        stopped = late @ decay
+        np.copyto(stopped, all_of, where=since <= ends[:, None])
+        given = np.minimum(since, ends[:, None])
+        given *= total
+        given += weight @ decay
+        given -= stopped
+        return np.asarray(given)
 
     def arrived_wh(self, ahead_h: Array, depth_mm: float) -> Array:
         """Energy ahead of measured rain that has just reached the reservoirs [Wh], shape (draws, T)."""
@@ -110,14 +114,15 @@ class Draws:
         every = (ahead_h[1:] + ahead_h[:-1]) / 2.0
         times, shown = tuple(every.tolist()), path.shape[1] - 1
         middle = every[:shown]
-        factor = self.z[:, MODES:] @ (SLOW_WOBBLE * wobble_modes(times, SLOW_WOBBLE_H, MODES)[:, :shown])
+        weight = np.zeros((self.draws, self.wobbles_h.size, MODES + 1))
+        row = np.arange(self.draws)
+        weight[row, self.which, :MODES] = self.wobble[:, None] * self.z[:, :MODES]
+        weight[row, self.which, MODES] = self.now * np.exp(-lag_h / self.wobble_h)
+        shapes = [SLOW_WOBBLE * wobble_modes(times, SLOW_WOBBLE_H, MODES)[:, :shown]]
+        for tau_h in self.wobbles_h.tolist():
+            shapes += [wobble_modes(times, tau_h, MODES)[:, :shown], np.exp(-middle / tau_h)[None, :]]
+        factor = np.hstack([self.z[:, MODES:], weight.reshape(self.draws, -1)]) @ np.vstack(shapes)
         factor += 1.0
-        for tau_h in np.unique(self.wobble_h).tolist():
-            rows = np.flatnonzero(self.wobble_h == tau_h)
-            weight = np.column_stack(
-                [self.wobble[rows, None] * self.z[rows, :MODES], self.now[rows] * np.exp(-lag_h / tau_h)]
-            )
-            factor[rows] += weight @ np.vstack([wobble_modes(times, tau_h, MODES)[:, :shown], np.exp(-middle / tau_h)])
         np.maximum(factor, 0.0, out=factor)
         factor *= np.diff(path, axis=1)
         return factor

@@ -19,7 +19,7 @@ moments (generalised pseudo-Bayes of order one, Bar-Shalom et al. 2001, sec. 11.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import product
 
@@ -51,12 +51,24 @@ class Candidates:
     wobble : (K,) — standard deviation of the wobble as a share of the level, 0..
     wobble_h : (K,) — its correlation time [h]
     log_prior : (K,) — natural log of the prior weight
+    scales_h, scale : (S,), (K, 3) — the time constants that occur, and which one each reservoir has
+    wobbles_h, which : (W,), (K,) — the same of the wobble's correlation times
     """
 
     tau_h: Array
     wobble: Array
     wobble_h: Array
     log_prior: Array
+    scales_h: Array = field(init=False, repr=False, compare=False)
+    scale: NDArray[np.intp] = field(init=False, repr=False, compare=False)
+    wobbles_h: Array = field(init=False, repr=False, compare=False)
+    which: NDArray[np.intp] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        for values, found, places in (("tau_h", "scales_h", "scale"), ("wobble_h", "wobbles_h", "which")):
+            occurring, place = np.unique(getattr(self, values), return_inverse=True)
+            object.__setattr__(self, found, occurring)
+            object.__setattr__(self, places, place.reshape(getattr(self, values).shape))
 
     @property
     def count(self) -> int:

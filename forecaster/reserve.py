@@ -45,9 +45,10 @@ def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, chargin
     Skorokhod map: overflow up to t is the greatest excess up to t).
     """
     hours = ahead_s / 3600.0
-    drain = (pump_wh + pack.loads_w[:, None] * hours) / pack.efficiency[:, None] + pack.idle_w[:, None] * hours
+    drain = np.asarray(pump_wh / pack.efficiency[:, None], dtype=np.float64)
+    drain += (pack.loads_w / pack.efficiency + pack.idle_w)[:, None] * hours
     if charging_wh is None:
-        return np.asarray(drain, dtype=np.float64)
+        return drain
     net = drain - charging_wh
     overflow = np.maximum.accumulate(np.maximum(0.0, -net - pack.to_full_wh[:, None]), axis=1)
     return np.asarray(net + overflow, dtype=np.float64)
@@ -74,10 +75,20 @@ def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Arr
 
     Running maximum, then linear between grid points.
     """
+    return passage_of_peak(running_peak(cumulative_wh), budget_wh, ahead_s)
+
+
+def running_peak(cumulative_wh: Array) -> Array:
+    """The most that each draw has drained so far, (draws, T); what is given, where it never falls."""
     falls = bool((cumulative_wh[:, 1:] < cumulative_wh[:, :-1]).any())
-    peak = np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
+    return np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
+
+
+def passage_of_peak(peak: Array, budget_wh: Array, ahead_s: Array) -> Array:
+    """`first_passage` of a drain's running peak, for several budgets of one drain."""
     budget = np.maximum(budget_wh, 0.0)
-    index = np.sum(peak < budget[:, None], axis=1)
+    below = peak < budget[:, None]
+    index = np.where(below[:, -1], peak.shape[1], below.argmin(axis=1))
     reached = index < peak.shape[1]
     after = np.minimum(index, peak.shape[1] - 1)
     before = np.maximum(after - 1, 0)
@@ -89,6 +100,13 @@ def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Arr
     return np.where(reached, np.where(index == 0, 0.0, hours), np.inf)
 
 
+def median(values: Array) -> float:
+    """Median of draws (draws,), none of them NaN: numpy's, without what it looks for first."""
+    half = values.size // 2
+    ordered = np.partition(values, (half - 1, half))
+    return float(ordered[half] if values.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
+
+
 def widen(hours: Array, factor: float) -> Array:
     """Stretch the spread of times about their median by a factor, on a log scale; draws that never end stay so.
 
@@ -96,7 +114,8 @@ def widen(hours: Array, factor: float) -> Array:
     """
     if factor == 1.0:
         return hours
-    middle = float(np.quantile(hours, 0.5, method="inverted_cdf"))
+    half = (hours.size - 1) // 2
+    middle = float(np.partition(hours, half)[half])
     if not np.isfinite(middle) or middle <= 0.0:
         return hours
     ratio = np.maximum(hours, 1e-6) / middle

@@ -57,6 +57,8 @@ class Standing:
 
     def row(self, row: Rationale) -> Rationale:
         """The table's row with an off-delay that grows while the same episode comes back again and again."""
+        if not self.rejoins:
+            return row
         delay_s = max(row.off_delay_s, min(row.off_delay_s * 2**self.rejoins, LONGEST_OFF_DELAY_S))
         return replace(row, off_delay_s=delay_s)
 

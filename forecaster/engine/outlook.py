@@ -105,7 +105,7 @@ def outlook(
     percent = charge_now(site, fold, now_ms)
     pack = models.belief.draw(DRAWS, rng, None if on_pack else percent)
     if on_pack and fold.accounts.percent is None:
-        percent = float(np.median(pack.charge_percent_after(np.zeros(DRAWS))))
+        percent = reserve.median(pack.charge_percent_after(np.zeros(DRAWS)))
     seed = seed_from(rng)
     pack = _with_measured_loads(fold, pack, seed)
     whole = reserve.ahead_grid_s()
@@ -115,8 +115,9 @@ def outlook(
     pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
     drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
     widening, within_wh = models.inflow.widening, _within_a_cycle_wh(fold, pack, seed)
-    hours = reserve.widen(reserve.first_passage(drain, pack.to_reserve_wh + within_wh, grid), widening)
-    to_empty = reserve.widen(reserve.first_passage(drain, pack.to_empty_wh + within_wh, grid), widening)
+    peak = reserve.running_peak(drain)
+    hours = reserve.widen(reserve.passage_of_peak(peak, pack.to_reserve_wh + within_wh, grid), widening)
+    to_empty = reserve.widen(reserve.passage_of_peak(peak, pack.to_empty_wh + within_wh, grid), widening)
     pace = pace_of(fold, mean.p50, now_ms)
     parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
     return Forecast(
@@ -126,7 +127,7 @@ def outlook(
         basis=_basis(fold, mean.count, age),
         data_age_s=age.data_age_s,
         charge_percent=percent,
-        usable_wh=float(np.median(pack.to_reserve_wh)),
+        usable_wh=reserve.median(pack.to_reserve_wh),
         draw_w=parts.pump_w + parts.loads_w + parts.pack_w,
         cycles_per_hour=pace.cycles_per_hour,
         run_s=pace.run_s,
@@ -194,11 +195,11 @@ def _charging(fold: Fold, models: Models, now_ms: int, grid: Array, seed: int) -
 
 def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
     """Where the draw goes, from the battery's side; the inverter's loss goes with what it carries."""
-    cost = float(np.median(1.0 / pack.efficiency))
+    cost = reserve.median(1.0 / pack.efficiency)
     return DrawParts(
         pump_w=pump_w * cost,
-        loads_w=float(np.median(pack.loads_w)) * cost,
-        pack_w=float(np.median(pack.idle_w)),
+        loads_w=reserve.median(pack.loads_w) * cost,
+        pack_w=reserve.median(pack.idle_w),
         charging_w=charging_w,
     )
 
@@ -216,8 +217,9 @@ def _drain_path(
     late = float(np.quantile(np.minimum(hours, grid[-1] / 3600.0), 0.95)) * 1.1 + 0.5
     last = int(np.searchsorted(grid, late * 3600.0))
     spots = np.unique(np.linspace(0, min(last, grid.size - 1), _PATH_POINTS).astype(int))
-    charge = np.sort(pack.charge_percent_after(drain[:, spots]), axis=0)
-    low, middle, high = (charge[round(level * (charge.shape[0] - 1))].tolist() for level in (0.10, 0.50, 0.90))
+    charge = np.ascontiguousarray(pack.charge_percent_after(drain[:, spots]).T)
+    ranks = [round(level * (charge.shape[1] - 1)) for level in (0.10, 0.50, 0.90)]
+    low, middle, high = np.partition(charge, ranks, axis=1)[:, ranks].T.tolist()
     times = [now_ms + round(ahead_s * 1000.0) for ahead_s in grid[spots].tolist()]
     return tuple(zip(times, low, middle, high, strict=True))
 
