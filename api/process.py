@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import threading
-from collections.abc import Callable, Iterable
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -25,6 +28,8 @@ if TYPE_CHECKING:
 log = logging.getLogger("outlast")
 
 WATCH_S = 2.0
+WATCH_SHARE = 0.005
+"""Share of a processor that looking for changed site files may take: with thousands it is done less often."""
 GRACE_S = 3
 DRAIN_S = 1.0
 """How long the end waits for what the embedded broker has taken to be stored."""
@@ -199,14 +204,17 @@ class Process:
 
     def _watch(self) -> None:
         """Take up changed site files; end the process where a worker has died, for a supervisor to start anew."""
-        while not self._ending.wait(WATCH_S):
+        rest_s = WATCH_S
+        while not self._ending.wait(rest_s):
             dead = [worker for worker in self._running.workers if not worker.alive()]
             if dead:
                 log.error("a worker has ended by itself: %s", ", ".join(type(worker).__name__ for worker in dead))
                 self._failed = True
                 self.end()
                 return
+            began = time.thread_time()
             seen = signature(self.services.installation.folder / "sites")
+            rest_s = max(WATCH_S, (time.thread_time() - began) / WATCH_SHARE)
             if seen != self._seen:
                 self._seen = seen
                 self._reload()
@@ -226,16 +234,19 @@ class Process:
 
 def signature(folder: Path) -> tuple[tuple[str, int, int], ...]:
     """Name, size and time of change of every site file: differs when any of them changed."""
-    return tuple(_facts(folder.glob("*.toml")))
+    return tuple(sorted(_facts(folder)))
 
 
-def _facts(paths: Iterable[Path]) -> Iterable[tuple[str, int, int]]:
-    for path in sorted(paths):
-        try:
-            status = path.stat()
-        except FileNotFoundError:
-            continue
-        yield path.name, status.st_size, status.st_mtime_ns
+def _facts(folder: Path) -> Iterator[tuple[str, int, int]]:
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.name.endswith(".toml"):
+                    with suppress(FileNotFoundError):  # gone since the folder was read
+                        status = entry.stat()
+                        yield entry.name, status.st_size, status.st_mtime_ns
+    except FileNotFoundError:
+        return
 
 
 def _broker_of(installation: Installation) -> EmbeddedBroker:

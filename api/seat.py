@@ -31,9 +31,6 @@ EASE_MS = 20
 CARRIED_MS = 120_000
 """On mains, where nothing has come in that a forecast rests on, the newest is carried on for so long at most [ms]."""
 
-UNEVENTFUL = 0.7
-"""Share of a usual wait between runs up to which it tells nothing that no run has come."""
-
 PAST_MS, PAST_ON_MAINS_MS = 60_000, 600_000
 """How often a forecast is kept among the past ones, on the pack and on mains."""
 
@@ -182,12 +179,10 @@ class Seat:
         last = self.newest
         if last is None or self._whole_ms is None or self._news or not 0 <= now_ms - self._whole_ms <= CARRIED_MS:
             return None
-        if status.silent or last.basis is Basis.PROJECTED or last.supply is not Supply.MAINS:
+        if status.silent or not status.steady or last.basis is Basis.PROJECTED or last.supply is not Supply.MAINS:
             return None
-        if last.cycles_per_hour is None or rests_on(status) != self._rests_on:
-            return None  # where runs are not seen one by one, anything may be news
-        if status.waits is not None and status.waits > UNEVENTFUL:
-            return None  # a run that does not come is news as well
+        if rests_on(status) != self._rests_on:
+            return None
         return last.carried_on(now_ms, status.data_age_s)
 
     def _goes_to_past(self, forecast: Forecast) -> bool:
@@ -250,4 +245,4 @@ def rests_on(status: SiteStatus) -> tuple[object, ...]:
     """What of a status a forecast on mains turns on: supply, charge and runs, settled or not."""
     run = status.last_run
     ran = None if run is None else (run.start_ms, run.run_s, run.energy_wh)
-    return status.supply, status.charge_percent, status.running_since_ms, ran
+    return status.supply, status.charge_percent, status.running_since_ms, status.spans_heard, status.steady, ran

@@ -12,6 +12,9 @@ from forecaster.domain.readings import Reading
 LAST_STORED = 1_000
 """Readings looked at for the newest arrival."""
 
+CONDITIONS = 8
+"""Conditions kept: those who follow a store ask for the same sites again and again."""
+
 Named = dict[int, tuple[str, Quantity, str]]
 
 
@@ -20,6 +23,7 @@ class Names:
 
     def __init__(self) -> None:
         self._known: Named = {}
+        self._conditions: dict[frozenset[str], tuple[int, str]] = {}
 
     def read(self, db: sqlite3.Connection) -> Named:
         """Site, quantity and subject of every series in the connection's snapshot."""
@@ -32,6 +36,23 @@ class Names:
             self._known = known = {**known, **fresh}
         return known
 
+    def among(self, sites: frozenset[str] | None) -> str:
+        """The condition that a row is of one of some sites; nothing where they are all. Made anew for new series.
+
+        The plus keeps to the order of storing: by the index of series every page would sort all of their readings anew.
+        """
+        if sites is None:
+            return ""
+        known = self._known
+        count, condition = self._conditions.get(sites, (-1, ""))
+        if count != len(known):
+            numbers = [str(number) for number, name in known.items() if name[0] in sites]
+            condition = "" if len(numbers) == len(known) else f"AND +series IN ({','.join(numbers) or '-1'})"
+            if len(self._conditions) >= CONDITIONS:
+                self._conditions.clear()
+            self._conditions[sites] = len(known), condition
+        return condition
+
 
 def follow(db: sqlite3.Connection, names: Names, cursor: str | None, limit: int, sites: frozenset[str] | None) -> Tail:
     """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`.
@@ -43,7 +64,7 @@ def follow(db: sqlite3.Connection, names: Names, cursor: str | None, limit: int,
     named = names.read(db)
     last = int(db.execute("SELECT value FROM meta WHERE name = 'next_seq'").fetchone()[0]) - 1
     rows = db.execute(
-        f"SELECT seq, series, time_ms, value, lag_ms FROM reading WHERE seq > ? {_among(named, sites)}"
+        f"SELECT seq, series, time_ms, value, lag_ms FROM reading WHERE seq > ? {names.among(sites)}"
         " ORDER BY seq LIMIT ?",
         (after, limit),
     ).fetchall()
@@ -62,17 +83,6 @@ def newest_arrival_ms(db: sqlite3.Connection) -> int | None:
         (LAST_STORED,),
     ).fetchone()[0]
     return None if found is None else int(found)
-
-
-def _among(named: Named, sites: frozenset[str] | None) -> str:
-    """The condition that a row is of one of some sites; nothing where they are all.
-
-    The plus keeps to the order of storing: by the index of series every page would sort all of their readings anew.
-    """
-    if sites is None:
-        return ""
-    numbers = [str(number) for number, name in named.items() if name[0] in sites]
-    return "" if len(numbers) == len(named) else f"AND +series IN ({','.join(numbers) or '-1'})"
 
 
 def _place(cursor: str | None, store_id: str) -> int:

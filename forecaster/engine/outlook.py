@@ -86,13 +86,21 @@ def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
     if window is not None:
         models.hear([window])
     mean = models.inflow.mean_w(now_ms)
-    if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
+    if not fills_slowly(fold, age, mean.p50, now_ms):
         return mean
+    assert spans.cycle_ms is not None
+    assert spans.cycle_wh is not None
+    models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh)])
+    return models.inflow.mean_w(now_ms)
+
+
+def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
+    """Whether the cycle under way is so long already that less water comes than was thought: 1.3 of a usual one."""
+    spans = fold.spans
+    if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
+        return False
     open_h = (now_ms - spans.cycle_ms) / _MS_PER_HOUR
-    if open_h * mean.p50 > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None:
-        models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh)])
-        return models.inflow.mean_w(now_ms)
-    return mean
+    return open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None
 
 
 def outlook(

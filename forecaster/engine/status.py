@@ -12,7 +12,7 @@ from forecaster.engine.buffer import Buffer
 from forecaster.engine.fold import Fold, key_of
 from forecaster.engine.models import Models
 from forecaster.engine.normals import spread_of
-from forecaster.engine.outlook import age_of
+from forecaster.engine.outlook import age_of, fills_slowly
 from forecaster.engine.signs import Wait
 from forecaster.engine.water import pace_of
 from forecaster.segment import Rhythm
@@ -54,6 +54,8 @@ def observe(
         cycles_per_hour_normal=spread_of(normals.older_hours()),
         cycles_last_hour=normals.cycles_since(now_ms - _MS_PER_HOUR),
         overdue=overdue,
+        spans_heard=mean.count,
+        steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
         waits=None if wait is None else wait.waits,
         waiting_since_ms=None if wait is None else wait.since_ms,
         power_pinned=segmenter.pinned(now_ms) or (normals.last_run is not None and normals.last_run.clipped),

@@ -128,12 +128,18 @@ def test_what_is_carried_on_is_what_would_be_made_anew(seed: int) -> None:
 
 
 def test_news_is_told_at_once_and_silence_too(seat: Seat) -> None:
+    def idle(from_s: int, until_s: int) -> None:
+        for at_s in range(from_s, until_s, 5):
+            hear(seat, Quantity.PUMP_POWER, 0.4, NOW_MS + at_s * 1_000)
+
     def carried(after_s: int) -> bool:
         told = seat.tell(NOW_MS + after_s * 1_000, float(after_s)).forecast
         assert told.issued_at_ms == NOW_MS + after_s * 1_000
         return seat.carried
 
+    idle(0, 30)
     assert carried(30)
+    idle(30, 70)
     hear(seat, Quantity.PACK_CHARGE, 96.0, NOW_MS + 40_000)
     assert not carried(45)
     assert seat.newest is not None
@@ -141,6 +147,7 @@ def test_news_is_told_at_once_and_silence_too(seat: Seat) -> None:
     assert carried(60)
     hear(seat, Quantity.RAIN_DEPTH, 0.2, NOW_MS + 65_000)
     assert not carried(70)
+    idle(70, 75 + CARRIED_MS // 1_000)
     assert carried(70 + CARRIED_MS // 1_000)
     assert not carried(75 + CARRIED_MS // 1_000)
     assert not carried(86_400)  # nothing is heard any more
