@@ -28,6 +28,7 @@ from forecaster.alarms.telling import PROJECTING, Teller
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.forecast import Forecast
+from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
 from forecaster.texts import en
@@ -64,6 +65,8 @@ class AlarmDesk:
             state.heard_ms = now_ms
         if status.last_run is not None and status.last_run.start_ms != state.run_ms:
             state.run_ms, state.run_counter_wh = status.last_run.start_ms, counter_wh(status)
+        if status.supply is Supply.MAINS and not status.silent and status.charge_percent is not None:
+            state.watch_rest(status.charge_percent, now_ms)
         seen = Seen(
             self.site,
             self.limits,
@@ -74,6 +77,7 @@ class AlarmDesk:
             state.first_ms,
             state.heard_ms,
             state.run_counter_wh,
+            state.rest_percent,
         )
         changes = self._unshelve(seen)
         judged: dict[AlarmKind, Judgement] = {}

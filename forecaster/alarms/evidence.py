@@ -84,6 +84,7 @@ class Seen:
 
     first_ms : int — the desk's first step
     run_counter_wh : float | None — what the energy counter stood at when the newest run was seen [Wh]
+    rest_percent : float | None — highest charge on mains of the last weeks [%]
     heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
     """
 
@@ -96,6 +97,7 @@ class Seen:
     first_ms: int
     heard_ms: int
     run_counter_wh: float | None = None
+    rest_percent: float | None = None
 
     def row(self, kind: AlarmKind) -> Rationale:
         """The table's row in force."""

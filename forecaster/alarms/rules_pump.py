@@ -22,11 +22,14 @@ LEAST_CYCLES_HEARD = 1.5
 STORM_S, STORM_HOURS = 20 * 3600.0, 48
 """Starts of runs of the usual length are rapid only when they stay so for longer than a storm's peak, at a site whose
 normal rests on so many hours."""
+FALLING = 0.9
+"""Fewer starts in the last hour than this share of the mean of twelve: water that recedes. What runs back stays."""
 LEAST_STARTS = 12
 """Fewer starts an hour are never rapid."""
 SHORT_RUN = 0.6
 """Runs below this share of the normal one move little water: a switch that chatters, or a leaking check valve. The
-median of the newest is compared: a single one, sampled every ten seconds, is as easily 20 s as 30 s."""
+median of the newest is compared: a single one, sampled every ten seconds, is as easily 20 s as 30 s. And what a run
+lasts beyond the water that comes meanwhile: after a storm's long runs the usual ones are not short."""
 SHORT_RUN_FACTOR = 1.3
 """Such runs count as rapid from this many times the normal rate."""
 
@@ -137,7 +140,7 @@ def rapid_cycling(seen: Seen) -> Judgement:
     row = seen.row(AlarmKind.RAPID_CYCLING)
     busiest = max(normal.p95, 1.0)
     ratio = status.cycles_last_hour / busiest
-    usual, recent_s, last = status.run_s_normal, status.run_s_recent, status.last_run
+    usual, recent_s, last = status.dry_run_s_normal, status.dry_run_s_recent, status.last_run
     short = (
         last is not None
         and last.measured
@@ -153,7 +156,10 @@ def rapid_cycling(seen: Seen) -> Judgement:
         return HOLD
     if short:
         return Judgement(verdict, "short")
-    if verdict is Verdict.ON and normal.count < STORM_HOURS:
+    lately = status.cycles_per_hour_lately
+    if verdict is Verdict.ON and (normal.count < STORM_HOURS or lately is None):
+        return HOLD
+    if verdict is Verdict.ON and lately is not None and status.cycles_last_hour < FALLING * lately:
         return HOLD
     return Judgement(verdict, on_delay_s=STORM_S)
 

@@ -19,6 +19,9 @@ SETTLE_MS = 15 * 60_000
 """How long after the mains' return a pack may take to start charging."""
 FLAT_PERCENT_PER_H = 0.5
 """A charge that rises by less is not being charged."""
+LEAST_REST_PERCENT, REST_STEP_PERCENT = 75.0, 2.0
+"""Packs may be told to charge no further than to four fifths or so, and start anew some percents below (common
+practice, no source): one that rests there charges as it is meant to."""
 EMPTY_PERCENT = 1.0
 RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_delay_s)
 """The mains is back: the whole story of an outage ends at once."""
@@ -106,7 +109,10 @@ def pack_output_off(seen: Seen) -> Judgement:
 
 
 def pack_not_charging(seen: Seen) -> Judgement:
-    """On mains, below the limit, and the charge does not rise."""
+    """On mains, below the limit, and the charge does not rise.
+
+    A pack that its owner lets charge to 80 % only is back where it was.
+    """
     status = seen.status
     if seen.blind:
         return UNKNOWN
@@ -121,6 +127,9 @@ def pack_not_charging(seen: Seen) -> Judgement:
     if rate is None:
         return UNKNOWN
     if rate >= FLAT_PERCENT_PER_H:
+        return OFF
+    rest, charge = seen.rest_percent, status.charge_percent
+    if rest is not None and charge is not None and rest >= LEAST_REST_PERCENT and charge >= rest - REST_STEP_PERCENT:
         return OFF
     hours = seen.forecast.hours_remaining.p10
     low = seen.row(AlarmKind.LOW_RESERVE).limit

@@ -20,6 +20,7 @@ REJOIN_MS = 30 * 60_000
 REJOIN_LOW_MS = 6 * HOUR_MS
 """Low reserve hovers about its limit for hours: that is one episode."""
 LONGEST_OFF_DELAY_S = 1800.0
+REST_MS = 14 * 86_400_000
 
 
 @dataclass(slots=True)
@@ -75,6 +76,7 @@ class DeskState:
     """What a desk must remember.
 
     run_ms, run_counter_wh — start of the newest run, and what the energy counter stood at when it was seen [Wh]
+    rest_percent, rest_ms — highest charge on mains of the last weeks [%], and when it was last seen
     """
 
     version: int = VERSION
@@ -82,8 +84,15 @@ class DeskState:
     heard_ms: int = 0
     run_ms: int | None = None
     run_counter_wh: float | None = None
+    rest_percent: float | None = None
+    rest_ms: int = 0
     budget: Budget = field(default_factory=Budget)
     standings: dict[AlarmKind, Standing] = field(default_factory=dict)
+
+    def watch_rest(self, percent: float, now_ms: int) -> None:
+        """Take a charge on mains. A limit that the owner has lowered is learnt in two weeks."""
+        if self.rest_percent is None or percent >= self.rest_percent or now_ms - self.rest_ms > REST_MS:
+            self.rest_percent, self.rest_ms = percent, now_ms
 
     def encode(self) -> bytes:
         """As bytes."""

@@ -42,6 +42,9 @@ class SiteStatus:
     last_run : Run | None — newest finished run
     run_s_normal, running_w_normal, cycles_per_hour_normal : Spread | None — the site's learnt normal
     run_s_recent : float | None — median length of the newest measured runs [s]; None before there are nine
+    dry_run_s_normal, dry_run_s_recent — the same two of how long runs had lasted with no water coming meanwhile: the
+        run times the share of its cycle in which the pump rests, for the pump lifts what stands and what comes
+    cycles_per_hour_lately : float | None — mean starts an hour over the last twelve whole hours
     cycles_last_hour : int — starts within the last hour
     overdue : float | None — probability, 0..1, that a run would have come by now given inflow and its spread;
         near 1 when a run is overdue by far more than its spread. None: not known
@@ -73,6 +76,9 @@ class SiteStatus:
     last_run: Run | None = None
     run_s_normal: Spread | None = None
     run_s_recent: float | None = None
+    dry_run_s_normal: Spread | None = None
+    dry_run_s_recent: float | None = None
+    cycles_per_hour_lately: float | None = None
     running_w_normal: Spread | None = None
     cycles_per_hour_normal: Spread | None = None
     cycles_last_hour: int = 0

@@ -165,7 +165,7 @@ class Fold(msgspec.Struct):
                 again=tracker.samples > 1,
                 gap_ms=tracker.rhythm.gap_ms,
                 recent_w=self.spans.recent_w,
-                source="" if segmenter.counter is not None else quantity.value,
+                source="" if segmenter.counted(at_ms) else quantity.value,
             )
 
     def _run(self, run: Run, told: Told) -> None:

@@ -17,6 +17,7 @@ _RECENT = 24
 _NEWEST = 9
 _NEWEST_HOURS = 24
 _KEPT_HOURS = 24 * 14
+_LATELY_HOURS = 12
 
 
 def spread_of(values: Sequence[float]) -> Spread | None:
@@ -51,6 +52,7 @@ class Normals(msgspec.Struct):
     """Lists of the newest runs, and counts by the hour.
 
     run_s, run_w, run_wh — of measured runs, oldest first
+    dry_run_s — how long each would have lasted had no water come meanwhile: in a storm runs are longer
     starts_ms — starts within the last hours
     log_ratios — logarithms of successive intervals between starts, one over the one before
     """
@@ -58,6 +60,7 @@ class Normals(msgspec.Struct):
     run_s: list[float] = msgspec.field(default_factory=list)
     run_w: list[float] = msgspec.field(default_factory=list)
     run_wh: list[float] = msgspec.field(default_factory=list)
+    dry_run_s: list[float] = msgspec.field(default_factory=list)
     starts_ms: list[int] = msgspec.field(default_factory=list)
     intervals_s: list[float] = msgspec.field(default_factory=list)
     log_ratios: list[float] = msgspec.field(default_factory=list)
@@ -76,7 +79,9 @@ class Normals(msgspec.Struct):
         since = self.await_first_since_ms
         if since is not None and run.supply is Supply.PACK and run.start_ms >= since - 1_000:
             self.first_on_pack, self.await_first_since_ms = run, None
-        self._interval(run, after_gap=after_gap)
+        interval_s = self._interval(run, after_gap=after_gap)
+        if run.measured and interval_s is not None:
+            _push(self.dry_run_s, run.run_s * max(1.0 - run.run_s / interval_s, 0.0), _KEPT_RUNS)
         self.last_run = run
         self.starts_ms.append(run.start_ms)
         if len(self.starts_ms) > 16 and self.starts_ms[0] < run.start_ms - 2 * _MS_PER_HOUR:
@@ -90,16 +95,18 @@ class Normals(msgspec.Struct):
         if run.power_w is not None and not run.clipped and run.samples >= 1:
             _push(self.run_w, run.power_w, _KEPT_RUNS)
 
-    def _interval(self, run: Run, *, after_gap: bool) -> None:
+    def _interval(self, run: Run, *, after_gap: bool) -> float | None:
+        """Keep the interval since the last start; tells it [s], None where it is not known."""
         last = self.last_run
         if last is None or after_gap:
-            return
+            return None
         interval = (run.start_ms - last.start_ms) / 1000.0
         if interval <= 0.0:
-            return
+            return None
         if self.intervals_s:
             _push(self.log_ratios, math.log(interval / self.intervals_s[-1]), 60)
         _push(self.intervals_s, interval, _KEPT_RUNS)
+        return interval
 
     def _count(self, start_ms: int, *, after_gap: bool) -> None:
         hour = start_ms // _MS_PER_HOUR
@@ -140,6 +147,15 @@ class Normals(msgspec.Struct):
     def recent_run_s(self) -> float | None:
         """Median length of the newest measured runs [s]; None before there are enough."""
         return _newest_median(self.run_s)
+
+    def recent_dry_run_s(self) -> float | None:
+        """The same had no water come meanwhile [s]."""
+        return _newest_median(self.dry_run_s)
+
+    def lately_per_hour(self) -> float | None:
+        """Mean starts an hour over the newest whole hours; None before there are enough."""
+        newest = self.hourly[-_LATELY_HOURS:]
+        return sum(newest) / _LATELY_HOURS if len(newest) == _LATELY_HOURS else None
 
     def usual_run_wh(self) -> float | None:
         """Recency-weighted mean energy of measured runs [Wh]."""

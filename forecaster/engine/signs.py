@@ -43,14 +43,15 @@ class Signs(msgspec.Struct):
     heard_ms : int | None — newest reading that would have shown one
     source : str — what told last; another source has another rhythm
     rate_w : float | None — the pump's recent mean power when the newest sign came [W]
-    due_wh : list[float] — energy that was due from each sign to the next by the recent mean power [Wh]
+    between_wh : dict[str, list[float]] — by source, energy that was due from each sign to the next by the recent mean
+        power [Wh]: a stand-in that catches one run in ten knows other waits than what sees them all
     """
 
     worked_ms: int | None = None
     heard_ms: int | None = None
     source: str = ""
     rate_w: float | None = None
-    due_wh: list[float] = msgspec.field(default_factory=list)
+    between_wh: dict[str, list[float]] = msgspec.field(default_factory=dict)
 
     def heard(
         self, at_ms: int, *, worked: bool, gap_ms: int, recent_w: float | None, again: bool = False, source: str = ""
@@ -75,9 +76,10 @@ class Signs(msgspec.Struct):
             return
         began, rate_w = self.worked_ms, self.rate_w
         if began is not None and rate_w is not None and rate_w > 0.0 and at_ms > began:
-            self.due_wh.append(rate_w * (at_ms - began) / _MS_PER_HOUR)
-            if len(self.due_wh) > _KEPT:
-                del self.due_wh[0]
+            between = self.between_wh.setdefault(self.source, [])
+            between.append(rate_w * (at_ms - began) / _MS_PER_HOUR)
+            if len(between) > _KEPT:
+                del between[0]
         self.worked_ms, self.rate_w = at_ms, recent_w
 
     def wait(self) -> Wait | None:
@@ -87,9 +89,9 @@ class Signs(msgspec.Struct):
         known is far too long, whatever that says.
         """
         since, heard, rate_w = self.worked_ms, self.heard_ms, self.rate_w
-        if since is None or heard is None or rate_w is None or rate_w <= 0.0 or len(self.due_wh) < _ENOUGH:
+        ordered = sorted(self.between_wh.get(self.source, ()))
+        if since is None or heard is None or rate_w is None or rate_w <= 0.0 or len(ordered) < _ENOUGH:
             return None
-        ordered = sorted(self.due_wh)
         usual = ordered[len(ordered) // 2]
         if usual <= 0.0:
             return None

@@ -18,6 +18,8 @@ _FORGET_AT = 4_000
 _STEP = 1.05
 _OFF_BEAT = 0.7
 _ON_CHANGE = 0.3
+_IDLE_GAIN, _BEATS = 0.02, 0.2
+"""What reports on change and beats in between as well is missed as soon as what beats alone."""
 
 
 class Rhythm(msgspec.Struct):
@@ -28,6 +30,7 @@ class Rhythm(msgspec.Struct):
     changed_ms : int | None — when the value last differed from the one before
     steady_ms : float | None — median interval between readings while nothing happens [ms]
     off_beat : float — share, 0..1, of the newest edges that came off the beat: high for reports on change
+    idle : float — share, 0..1, of the newest intervals within which nothing happened: high where it reports unasked
     """
 
     stated_ms: int | None = None
@@ -36,6 +39,7 @@ class Rhythm(msgspec.Struct):
     changed_ms: int | None = None
     steady_ms: float | None = None
     off_beat: float = 0.0
+    idle: float = 0.0
     count: int = 0
     buckets: list[int] = msgspec.field(default_factory=lambda: [0] * _BUCKETS)
     gap_ms: int = START_LIMIT_MS
@@ -71,6 +75,7 @@ class Rhythm(msgspec.Struct):
 
     def steady(self, interval_ms: int) -> None:
         """Tell of an interval within which nothing happened: moves the median by a step."""
+        self.idle += _IDLE_GAIN * (1.0 - self.idle)
         steady = self.steady_ms
         if steady is None:
             self.steady_ms = float(interval_ms)
@@ -79,6 +84,7 @@ class Rhythm(msgspec.Struct):
 
     def edge(self, interval_ms: int) -> None:
         """Tell of an interval that ended in a change of state."""
+        self.idle -= _IDLE_GAIN * self.idle
         off = 1.0 if self.steady_ms is None or interval_ms < _OFF_BEAT * self.steady_ms else 0.0
         self.off_beat += 0.1 * (off - self.off_beat)
 
@@ -102,8 +108,10 @@ class Rhythm(msgspec.Struct):
         if self.count >= _FORGET_AT:
             self.buckets = [count // 2 for count in self.buckets]
             self.count = sum(self.buckets)
-        if self.on_change:
+        if not self.on_change:
+            self.gap_ms = max(3 * self._quantile(0.98), LEAST_GAP_MS)
+        elif self.idle >= _BEATS and self.steady_ms is not None:
+            self.gap_ms = max(int(3.0 * self.steady_ms), self._quantile(0.98), LEAST_GAP_MS)
+        else:
             widest = max((index for index, count in enumerate(self.buckets) if count >= 2), default=0)
             self.gap_ms = max(2 * (1 << widest), LEAST_GAP_MS)
-        else:
-            self.gap_ms = max(3 * self._quantile(0.98), LEAST_GAP_MS)

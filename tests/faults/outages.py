@@ -136,7 +136,8 @@ def explained(drawn: Episode, kind: AlarmKind, at_ms: int) -> bool:
     if kind is AlarmKind.TELEMETRY_SILENT:
         if drawn.truth.empty_ms <= at_ms:
             return True  # the house has gone dark
-        return any(gap.start_s <= at_s <= gap.stop_s + 600.0 for gap in drawn.troubles.gaps)
+        late_s = max(track.sensor.every_s for track in drawn.tracks)  # what reports seldom comes back so much later
+        return any(gap.start_s <= at_s <= gap.stop_s + 600.0 + late_s for gap in drawn.troubles.gaps)
     if kind is AlarmKind.CLOCK_SUSPECT:
         return any(step.at_s <= at_s <= step.until_s + 3600.0 for step in drawn.troubles.clock_steps)
     return False

@@ -112,10 +112,17 @@ def test_many_starts_of_usual_runs_are_a_storm_until_they_last() -> None:
     assert young.kinds() == []
 
 
+def test_starts_that_grow_fewer_are_a_storm_that_recedes_however_long_it_takes() -> None:
+    house = House(stride_s=300.0)
+    for starts in range(120, 40, -1):
+        house.hold(60, cycles_last_hour=starts, cycles_per_hour_lately=starts + 20.0)
+    assert house.kinds() == []
+
+
 def test_many_starts_of_short_runs_are_told_soon() -> None:
     house = House()
     for minute in range(30):
-        house.hold(1, cycles_last_hour=40, run_s_recent=4.0, last_run=run(START_MS + minute * MINUTE, run_s=4.0))
+        house.hold(1, cycles_last_hour=40, dry_run_s_recent=4.0, last_run=run(START_MS + minute * MINUTE, run_s=4.0))
     assert house.kinds() == [AlarmKind.RAPID_CYCLING]
 
 
@@ -125,6 +132,25 @@ def test_one_run_that_looks_short_in_a_storm_is_no_chatter() -> None:
     house.hold(10 * 60, cycles_last_hour=70)
     house.hold(30, cycles_last_hour=70, last_run=run(house.now_ms, run_s=4.0))
     assert house.kinds() == []
+
+
+# -- the pack on mains
+
+
+@pytest.mark.parametrize(("rested", "kinds"), [(80.0, []), (100.0, [AlarmKind.PACK_NOT_CHARGING])])
+def test_a_pack_that_rests_where_it_rested_before_charges_as_it_is_meant_to(
+    rested: float, kinds: list[AlarmKind]
+) -> None:
+    house = House(stride_s=300.0)
+    house.hold(24 * 60, charge_percent=rested, charge_rate_percent_per_h=0.0)
+    house.hold(4 * 60, charge_percent=79.0, charge_rate_percent_per_h=0.0)
+    assert house.kinds() == kinds
+
+
+def test_a_pack_that_never_charged_is_told_at_once() -> None:
+    house = House(stride_s=300.0)
+    house.hold(4 * 60, charge_percent=45.0, charge_rate_percent_per_h=0.0)
+    assert house.kinds() == [AlarmKind.PACK_NOT_CHARGING]
 
 
 # -- mains and reserve

@@ -15,6 +15,8 @@ from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pack, Pump, Site
 from forecaster.segment import EnergyCounter, Rhythm, Segmenter
 from forecaster.segment.counter import Step
+from forecaster.segment.levels import Levels
+from forecaster.segment.tracker import Tracker
 from tests.forecaster.cellar import START, Truth, counted, in_order, on_change, pumping, reading, sampled, site
 
 HOURS = 12.0
@@ -255,6 +257,21 @@ def test_runs_never_overlap_whatever_is_heard(steps: list[tuple[Quantity, int, f
             assert run.energy_wh is None or run.energy_wh >= 0.0
             last_stop = run.stop_ms
         assert 0.0 <= segmenter.meter.total_wh < 1e6
+
+
+def test_what_beats_between_its_changes_is_missed_soon_however_many_gaps_there_were() -> None:
+    """Reports on change with a beat a minute: two gaps of a quarter of an hour are no part of its rhythm."""
+    tracker = Tracker(Rhythm(), Levels(480.0))
+    now = 0
+    for minute in range(1, 2_000):
+        now += 900_000 if minute in (500, 1_000) else 60_000
+        tracker.feed(now, 0.4, 0.4)
+        if minute % 10 == 0:
+            for after_ms, watts in ((7_000, 480.0), (9_000, 470.0), (17_000, 0.4)):
+                tracker.feed(now + after_ms, watts, watts)
+            now += 17_000
+    assert tracker.rhythm.on_change
+    assert tracker.rhythm.silence_ms < 900_000 / 2
 
 
 def test_one_message_in_a_thousand_does_not_make_a_gap() -> None:

@@ -76,3 +76,15 @@ def test_a_gap_is_no_wait_and_few_signs_are_no_rhythm() -> None:
     assert signs.wait() is None
     few, _ = watched([10.0] * 12)
     assert few.wait() is None
+
+
+def test_a_stand_in_that_sees_few_runs_is_not_judged_by_the_rhythm_of_what_saw_them_all() -> None:
+    """The plug falls silent; the pack's output, sampled seldom, catches a run now and then: nothing is overdue."""
+    signs, now = watched([12.0, 13.0, 11.0, 12.0] * 20)
+    signs.heard(now + MINUTE, worked=True, gap_ms=10 * MINUTE, recent_w=30.0, source="pack_output_power")
+    for minute in range(2, 120):
+        at_ms = now + minute * MINUTE
+        signs.heard(at_ms, worked=False, gap_ms=10 * MINUTE, recent_w=30.0, source="pack_output_power")
+    assert signs.wait() is None
+    signs.heard(now + 121 * MINUTE, worked=True, gap_ms=10 * MINUTE, recent_w=30.0)
+    assert (dead(signs, now + 121 * MINUTE, 26.0) or 0.0) > LIMIT
