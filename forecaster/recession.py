@@ -120,12 +120,15 @@ class Bank:
         self.mean = np.repeat(mean[None, :], candidates.count, axis=0)
         self.covariance = np.repeat(covariance[None, :, :], candidates.count, axis=0)
         self.log_weight = candidates.log_prior.copy()
+        self._weights: tuple[Array, Array] | None = None
 
     @property
     def weights(self) -> Array:
         """Weights of the candidates, shape (K,), sum 1."""
-        raw = np.exp(self.log_weight - self.log_weight.max())
-        return np.asarray(raw / raw.sum(), dtype=np.float64)
+        if self._weights is None or self._weights[0] is not self.log_weight:
+            raw = np.exp(self.log_weight - self.log_weight.max())
+            self._weights = self.log_weight, np.asarray(raw / raw.sum(), dtype=np.float64)
+        return self._weights[1]
 
     @property
     def level_w(self) -> float:

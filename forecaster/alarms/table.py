@@ -96,7 +96,10 @@ MEASURES: Mapping[AlarmKind, str] = {
     _K.HIGH_WATER: "the independent float is up",
     _K.PUMP_OVERRUN: "length of the run that lasts now over the learnt 95 % point",
     _K.PUMP_SILENT: "probability that a run would have come by now, and two usual cycles have passed",
-    _K.RAPID_CYCLING: "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 20 h that do not grow fewer)",
+    _K.RAPID_CYCLING: (
+        "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 20 h that do not grow"
+        " fewer)"
+    ),
     _K.PUMP_POWER_ABNORMAL: "running power away from the learnt median",
     _K.LOAD_AT_RATING: "running power sits at the pack's continuous rating",
     _K.PACK_OUTPUT_OFF: "charge left, but the output carries nothing when due",
