@@ -13,7 +13,11 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from forecaster.domain.quantities import Quantity
 from tests.brokers import ShippedBroker
+from tests.collector.examples import LARKSPUR
+from tests.collector.test_collector import START_S
+from tests.collector.test_collector import house as collecting
 from tests.engines import wait_until
 
 PASSWORDS = {"outlast": "hear", "cellar": "plug", "bridge": "line"}
@@ -103,6 +107,58 @@ def test_office_catches_up_in_order_after_the_line_was_cut(house: ShippedBroker,
     values = [int(payload) for _, payload in heard]
     assert values == list(range(50, 2060))
     assert {topic for topic, _ in heard} == {"sites/larkspur/sensors/cellar/power"}
+
+
+HOUR = {
+    Quantity.PUMP_POWER: "W",
+    Quantity.PUMP_ENERGY: "Wh",
+    Quantity.PACK_CHARGE: "%",
+    Quantity.PACK_OUTPUT_POWER: "W",
+    Quantity.PACK_TEMPERATURE: "degC",
+}
+"""What the house tells every 10 s, and its unit."""
+
+AT_OFFICE = LARKSPUR.split("[[channels]]", maxsplit=1)[0] + "".join(
+    f'[[channels]]\nquantity = "{quantity}"\ntopic = "sites/larkspur/sensors/cellar/{quantity}"\n'
+    f'value = "$.v"\ntime = "$.t"\nunit = "{unit}"\n'
+    for quantity, unit in HOUR.items()
+)
+
+
+def test_an_hour_without_the_line_is_stored_whole_at_the_office(
+    house: ShippedBroker, office: ShippedBroker, tmp_path: Path
+) -> None:
+    """In: an hour of five channels every 10 s, 1,800 messages while the line is cut, 10 before and 10 after. Out: 1,820
+    rows at the office, each once, with its own time and in the order of publishing."""
+    (tmp_path / "outlast").mkdir()
+    (tmp_path / "outlast" / "password").write_text("hear\n")
+    published: list[tuple[Quantity, int, float]] = []
+
+    def tell(client: mqtt.Client, steps: range) -> None:
+        for step in steps:
+            for quantity in HOUR:
+                at_s, value = START_S + 10 * step, float(step % 90)
+                told = client.publish(f"sensors/cellar/{quantity}", f'{{"v": {value}, "t": {at_s}}}', qos=1)
+                told.wait_for_publish(10)
+                assert told.is_published()
+                published.append((quantity, at_s * 1000, value))
+
+    named = 'username = "outlast"\npassword_file = "password"\n'
+    url = f"mqtt://127.0.0.1:{office.port}"
+    with collecting(tmp_path / "outlast", url, AT_OFFICE, named) as made, connected(house, "cellar", "plug") as cellar:
+        tell(cellar, range(2))
+        wait_until(lambda: made.store.count() == 10, "what was told before the line was cut")
+        office.stop()
+        tell(cellar, range(2, 362))
+        assert made.store.count() == 10
+        office.start()
+        tell(cellar, range(362, 364))
+        wait_until(lambda: made.store.count() >= len(published), "the office catching up")
+        stored = [(r.quantity, r.time_ms, r.value) for r in made.store.tail(None, 5000).readings]
+        assert len(published) == 1820
+        assert made.store.count() == 1820
+        assert stored == published
+        assert made.ledger.refusals() == []
 
 
 def test_a_power_cut_in_the_house_forgets_at_most_what_was_not_yet_saved(
