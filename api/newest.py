@@ -13,8 +13,9 @@ STEP = 500
 WHOLE_S = 60.0
 """How often the times of issue of all sites are read; in between only those of late [s]."""
 
-LATE_MS = 60_000
-"""How much later than another a forecast of an earlier time may be written: by a slow forecaster, or a clock apart."""
+LATE_MS = 10_000
+"""How much later than another a forecast of an earlier time may be written, by another forecaster or a slow one; what
+comes later still is found by the next look at all."""
 
 
 class Untaken:

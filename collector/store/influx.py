@@ -2,9 +2,10 @@
 
 On the server, one bucket holds the measurement `reading` (tags site, quantity, subject; fields value and arrived, both
 floats; millisecond times: the same identity is the same point). A second bucket, kept for two weeks, holds the
-measurement `arrival`: the same readings in the order of storing, one unique microsecond stamp each, so that other
-processes can follow; a `mark` is written after each batch, and followers read up to the mark only. A batch that was
-cut short between the three is written again whole, stamps and all.
+measurement `arrived`: the same readings in the order of storing, one unique microsecond stamp each, so that other
+processes can follow; one series a collector and one text field, for it is only ever read in order. A `mark` is written
+after each batch, and followers read up to the mark only. A batch that was cut short between the three is written again
+whole, stamps and all.
 """
 
 from __future__ import annotations
@@ -37,6 +38,13 @@ BEGUN = "begun_us"
 """The outbox's note of the last stamp that it began to write."""
 
 SeriesKey = tuple[str, str, str]
+ARRIVED = "arrived"
+"""The measurement that is followed. One series a collector, for the server merges series one by one: a tag for each
+site would cost as many steps a look as there are sites."""
+
+LEAST_SPAN_US, MOST_SPAN_US = 100_000, 30 * 86_400 * 1_000_000
+"""Stretch of arrivals asked for at once, from a tenth of a second to thirty days [us]."""
+
 Refused = Callable[[Reading, str], None]
 
 
@@ -54,6 +62,17 @@ class _Backoff:
 
     def succeed(self) -> None:
         self.until_s, self.wait_s, self.says = 0.0, 0.0, ""
+
+
+class Told(msgspec.Struct, array_like=True):
+    """A reading as it stands among the arrivals, a JSON array."""
+
+    site: str
+    quantity: Quantity
+    subject: str
+    source_ms: int
+    value: float
+    arrived_ms: int
 
 
 class InfluxStore:
@@ -87,6 +106,7 @@ class InfluxStore:
         self._drain_lock = threading.RLock()
         self._newest_ms: dict[SeriesKey, int] | None = None
         self._begun_us = int(self._outbox.meta(BEGUN) or 0)
+        self._span_us = LEAST_SPAN_US
         self._stop = threading.Event()
         self._retry = threading.Thread(target=self._retry_loop, name="influx-outbox", daemon=True)
         self._retry.start()
@@ -224,19 +244,35 @@ class InfluxStore:
             if room <= 0:
                 break
             low, high = at.get(name, 0), _int(mark.rows[0]["time"])
+            low = low or self._before_first_arrival_us(name, high)
             while low < high and room > 0:
-                rows = self._arrival_rows(name, low, high, room)
-                low = _int(rows[-1]["time"]) if len(rows) == room else high
+                top = min(high, low + self._span_us)
+                rows = self._arrival_rows(name, low, top, room)
+                low = _int(rows[-1]["time"]) if len(rows) == room else top
+                self._fit_span(len(rows), room)
                 wanted = [r for r in map(_reading_of_arrival, rows) if sites is None or r.site in sites]
                 found, room = found + wanted, room - len(wanted)
             at[name] = max(low, at.get(name, 0))
         return Tail(tuple(found), msgspec.json.encode(at).decode())
 
+    def _fit_span(self, rows: int, room: int) -> None:
+        """Look at about as long a stretch of arrivals as has room: the server reads all of it before it cuts it off."""
+        if rows == room:
+            self._span_us = max(self._span_us // 2, LEAST_SPAN_US)
+        elif rows < room // 2:
+            self._span_us = min(self._span_us * 2, MOST_SPAN_US)
+
+    def _before_first_arrival_us(self, collector: str, none_us: int) -> int:
+        """Just before the first reading of a collector came; none_us where there is none."""
+        where = f"WHERE collector = {literal(collector)}"
+        rows = _rows(self._query(f"SELECT first(told) FROM {ARRIVED} {where}", self._arrivals))
+        return _int(rows[0]["time"]) - 1 if rows else none_us
+
     def _arrival_rows(
         self, collector: str, low_us: int, high_us: int, limit: int
     ) -> tuple[Mapping[str, float | int | str | None], ...]:
         tables = self._query(
-            "SELECT source_ms, value, arrived, site, quantity, subject FROM arrival"
+            f"SELECT told FROM {ARRIVED}"
             f" WHERE collector = {literal(collector)} AND time > {low_us}u AND time <= {high_us}u"
             f" ORDER BY time ASC LIMIT {limit}",
             self._arrivals,
@@ -287,8 +323,9 @@ class InfluxStore:
         """When the newest reading of any site arrived; where the server is away, when one was last queued here."""
         newest = " ORDER BY time DESC LIMIT 1"
         try:
-            rows = _rows(self._query(f"SELECT arrived FROM arrival{newest}", self._arrivals))
-            rows = rows or _rows(self._query(f"SELECT arrived FROM reading{newest}"))
+            if rows := _rows(self._query(f"SELECT told FROM {ARRIVED}{newest}", self._arrivals)):
+                return _reading_of_arrival(rows[0]).arrived_ms
+            rows = _rows(self._query(f"SELECT arrived FROM reading{newest}"))
         except StoreUnavailable:
             return self._outbox.last_queued_ms
         return _int(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
@@ -353,10 +390,8 @@ def _reading_point(r: Reading) -> Point:
 
 def _arrival_point(w: Waiting, collector: str) -> Point:
     r = w.reading
-    point: Point = Point("arrival").tag("collector", collector).tag("site", r.site).tag("quantity", r.quantity.value)
-    if r.subject:
-        point.tag("subject", r.subject)
-    point.field("source_ms", float(r.time_ms)).field("value", float(r.value)).field("arrived", float(r.arrived_ms))
+    told = Told(r.site, r.quantity, r.subject, r.time_ms, float(r.value), r.arrived_ms)
+    point: Point = Point(ARRIVED).tag("collector", collector).field("told", msgspec.json.encode(told).decode())
     point.time(w.stamp_us, WritePrecision.US)
     return point
 
@@ -368,14 +403,8 @@ def _reading_of(key: SeriesKey, row: Mapping[str, float | int | str | None]) -> 
 
 
 def _reading_of_arrival(row: Mapping[str, float | int | str | None]) -> Reading:
-    return Reading(
-        str(row["site"]),
-        Quantity(str(row["quantity"])),
-        int(_float(row["source_ms"])),
-        _float(row["value"]),
-        int(_float(row["arrived"])),
-        str(row["subject"] or ""),
-    )
+    told = msgspec.json.decode(str(row["told"]), type=Told)
+    return Reading(told.site, told.quantity, told.source_ms, told.value, told.arrived_ms, told.subject)
 
 
 def _rows(tables: Sequence[Table]) -> list[Mapping[str, float | int | str | None]]:

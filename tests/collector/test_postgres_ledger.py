@@ -13,7 +13,7 @@ from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Ledger
-from tests.contracts.ledger_contract import LedgerContract, run
+from tests.contracts.ledger_contract import T0, LedgerContract, alarm, delivery, run, transition
 from tests.engines import Postgres, running_postgres
 
 
@@ -54,6 +54,23 @@ def test_a_restarted_server_loses_nothing_that_was_answered(postgres: Postgres, 
         ledger.record([run(start)])
     kept = ledger.runs("larkspur", 0, run(10_000).start_ms, 100).runs
     assert [r.start_ms for r in reversed(kept)] == [run(start).start_ms for start in range(0, 3000, 100)]
+    ledger.close()
+
+
+def test_transitions_and_what_they_owe_are_whole_after_restarts(postgres: Postgres, url: str) -> None:
+    """In: 200 transitions, each with a delivery, two restarts under them. Out: each of both exactly once."""
+    ledger = open_ledger(url)
+    for number in range(200):
+        if number in (70, 140):
+            postgres.stop()
+            with pytest.raises(StoreUnavailable):
+                ledger.commit_transitions([transition(alarm(number))], [delivery(f"key-{number}")], [])
+            postgres.start()
+        ledger.commit_transitions([transition(alarm(number))], [delivery(f"key-{number}")], [])
+    kept = ledger.transitions("larkspur", 0, 2**53)
+    assert sorted(one.alarm.revision for one in kept) == list(range(200))
+    owed = ledger.due("mail", T0 + 1_000, 1_000)
+    assert sorted(one.key for one in owed) == sorted(f"key-{number}" for number in range(200))
     ledger.close()
 
 

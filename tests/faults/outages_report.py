@@ -139,7 +139,9 @@ def main() -> None:
             with given.rows.open("ab") as file:
                 file.write(msgspec.json.encode(row) + b"\n")
     found = [row.outage for row in rows if row.outage]
-    parts = (outage_table(found), by_style(found), quiet_table([row.quiet for row in rows if row.quiet]))
+    months_found = [row.quiet for row in rows if row.quiet]
+    parts = [outage_table(found), by_style(found)] if found else []
+    parts += [quiet_table(months_found)] if months_found else []
     sys.stdout.write("\n\n".join(parts) + f"\n\n{sum(row.cpu_s for row in rows):.0f} s of processor time.\n")
 
 
