@@ -190,6 +190,7 @@ class ForecastWorker:
         self._front = Front(self._store, starts)
         self._keeper = Keeper(self._seats, self._ledger, self._clock, self._blame)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
+        gc.unfreeze()  # of a worker before this one, which may be gone
         gc.collect()
         gc.freeze()  # the engines of all sites stay: the collector need not walk through them again and again
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import weakref
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -215,3 +216,20 @@ def test_a_clock_that_the_intake_does_not_believe_raises_its_alarm_and_clears_it
     finally:
         work.stop()
         held.close()
+
+
+def test_a_worker_that_was_replaced_leaves_nothing_behind(tmp_path: Path, recorded: tuple[Site, list[Reading]]) -> None:
+    """Site files change, workers are made anew: engines that are kept from the collector must go with their worker."""
+    site, readings = recorded
+    held = services(tmp_path, {site.id: site})
+    held.store.append(readings[:500])
+    gone: list[weakref.ref[ForecastWorker]] = []
+    for _ in range(3):
+        work = worker(held)
+        work.start()
+        assert work.wait_caught_up(60.0)
+        work.stop()
+        assert [ref() for ref in gone] == [None] * len(gone)
+        gone.append(weakref.ref(work))
+        del work
+    held.close()
