@@ -21,7 +21,25 @@ import msgspec
 from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
-from collector.store.influx_server import BodyTooLarge, InfluxServer, Table, literal, quoted
+from collector.store.influx_points import (
+    ARRIVED,
+    Row,
+    SeriesKey,
+    arrival_point,
+    beats,
+    changes,
+    reading_of,
+    reading_of_arrival,
+    reading_point,
+    real,
+    rows_of,
+    series_key,
+    single,
+    tags_key,
+    where_series,
+    whole,
+)
+from collector.store.influx_server import BodyTooLarge, InfluxServer, Table, literal
 from collector.store.outbox import Outbox, Waiting
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, StoreHealth, Tail
@@ -36,11 +54,6 @@ ARRIVALS_KEPT_S = 14 * 86400
 
 BEGUN = "begun_us"
 """The outbox's note of the last stamp that it began to write."""
-
-SeriesKey = tuple[str, str, str]
-ARRIVED = "arrived"
-"""The measurement that is followed. One series a collector, for the server merges series one by one: a tag for each
-site would cost as many steps a look as there are sites."""
 
 LEAST_SPAN_US, MOST_SPAN_US = 100_000, 30 * 86_400 * 1_000_000
 """Stretch of arrivals asked for at once, from a tenth of a second to thirty days [us]."""
@@ -62,17 +75,6 @@ class _Backoff:
 
     def succeed(self) -> None:
         self.until_s, self.wait_s, self.says = 0.0, 0.0, ""
-
-
-class Told(msgspec.Struct, array_like=True):
-    """A reading as it stands among the arrivals, a JSON array."""
-
-    site: str
-    quantity: Quantity
-    subject: str
-    source_ms: int
-    value: float
-    arrived_ms: int
 
 
 class InfluxStore:
@@ -151,15 +153,15 @@ class InfluxStore:
         effective = self._effective(waiting, known=not cut_short)
         self._begun_us = max(self._begun_us, waiting[-1].stamp_us)
         self._outbox.set_meta(BEGUN, str(self._begun_us))
-        taken = self._write_lines(self._bucket, [(w, _reading_point(w.reading)) for w in effective], WritePrecision.MS)
+        taken = self._write_lines(self._bucket, [(w, reading_point(w.reading)) for w in effective], WritePrecision.MS)
         if taken:
-            arrivals = [(w, _arrival_point(w, self._collector)) for w in taken]
+            arrivals = [(w, arrival_point(w, self._collector)) for w in taken]
             self._write_lines(self._arrivals, arrivals, WritePrecision.US)
             mark = Point("mark").tag("collector", self._collector).field("count", float(len(taken)))
             mark.time(taken[-1].stamp_us, WritePrecision.US)
             self._server.write(self._arrivals, [mark.to_line_protocol()], WritePrecision.US)
         for w in taken:
-            key = _series_key(w.reading)
+            key = series_key(w.reading)
             newest_ms[key] = max(newest_ms.get(key, w.reading.time_ms), w.reading.time_ms)
         return len(taken)
 
@@ -170,7 +172,7 @@ class InfluxStore:
                 self._server.ensure_bucket(self._bucket, self._keep_s)
                 self._server.ensure_bucket(self._arrivals, ARRIVALS_KEPT_S)
                 tables = self._server.query("SELECT last(value) FROM reading GROUP BY site, quantity, subject")
-                self._newest_ms = {_tags_key(t.tags): _int(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
+                self._newest_ms = {tags_key(t.tags): whole(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
             return self._newest_ms
 
     def _query(self, influxql: str, bucket: str | None = None) -> list[Table]:
@@ -185,12 +187,12 @@ class InfluxStore:
         best: dict[tuple[str, str, str, int], Waiting] = {}
         for w in waiting:
             other = best.get(w.reading.key)
-            if other is None or _beats(w.reading, other.reading):
+            if other is None or beats(w.reading, other.reading):
                 best[w.reading.key] = w
         held = self._held(w.reading for w in best.values())
         if not known:
             held = {key: found for key, found in held.items() if key not in best or found != best[key].reading}
-        keep = [w for key, w in best.items() if key not in held or _changes(w.reading, held[key])]
+        keep = [w for key, w in best.items() if key not in held or changes(w.reading, held[key])]
         return sorted(keep, key=lambda w: w.stamp_us)
 
     def _held(self, readings: Iterable[Reading]) -> dict[tuple[str, str, str, int], Reading]:
@@ -198,16 +200,16 @@ class InfluxStore:
         newest_ms = self._prepared()
         spans: dict[SeriesKey, tuple[int, int]] = {}
         for r in readings:
-            key = _series_key(r)
+            key = series_key(r)
             if r.time_ms <= newest_ms.get(key, -1):
                 low, high = spans.get(key, (r.time_ms, r.time_ms))
                 spans[key] = (min(low, r.time_ms), max(high, r.time_ms))
         held = {}
         for key, (low, high) in spans.items():
-            where = f"{_where(*key)} AND time >= {low}ms AND time <= {high}ms"
+            where = f"{where_series(*key)} AND time >= {low}ms AND time <= {high}ms"
             for table in self._server.query(f"SELECT value, arrived FROM reading WHERE {where}"):
                 for row in table.rows:
-                    found = _reading_of(key, row)
+                    found = reading_of(key, row)
                     held[found.key] = found
         return held
 
@@ -243,14 +245,14 @@ class InfluxStore:
             name, room = mark.tags["collector"], limit - len(found)
             if room <= 0:
                 break
-            low, high = at.get(name, 0), _int(mark.rows[0]["time"])
+            low, high = at.get(name, 0), whole(mark.rows[0]["time"])
             low = low or self._before_first_arrival_us(name, high)
             while low < high and room > 0:
                 top = min(high, low + self._span_us)
                 rows = self._arrival_rows(name, low, top, room)
-                low = _int(rows[-1]["time"]) if len(rows) == room else top
+                low = whole(rows[-1]["time"]) if len(rows) == room else top
                 self._fit_span(len(rows), room)
-                wanted = [r for r in map(_reading_of_arrival, rows) if sites is None or r.site in sites]
+                wanted = [r for r in map(reading_of_arrival, rows) if sites is None or r.site in sites]
                 found, room = found + wanted, room - len(wanted)
             at[name] = max(low, at.get(name, 0))
         return Tail(tuple(found), msgspec.json.encode(at).decode())
@@ -265,12 +267,10 @@ class InfluxStore:
     def _before_first_arrival_us(self, collector: str, none_us: int) -> int:
         """Just before the first reading of a collector came; none_us where there is none."""
         where = f"WHERE collector = {literal(collector)}"
-        rows = _rows(self._query(f"SELECT first(told) FROM {ARRIVED} {where}", self._arrivals))
-        return _int(rows[0]["time"]) - 1 if rows else none_us
+        rows = rows_of(self._query(f"SELECT first(told) FROM {ARRIVED} {where}", self._arrivals))
+        return whole(rows[0]["time"]) - 1 if rows else none_us
 
-    def _arrival_rows(
-        self, collector: str, low_us: int, high_us: int, limit: int
-    ) -> tuple[Mapping[str, float | int | str | None], ...]:
+    def _arrival_rows(self, collector: str, low_us: int, high_us: int, limit: int) -> tuple[Row, ...]:
         tables = self._query(
             f"SELECT told FROM {ARRIVED}"
             f" WHERE collector = {literal(collector)} AND time > {low_us}u AND time <= {high_us}u"
@@ -285,7 +285,7 @@ class InfluxStore:
             f"SELECT value, arrived FROM reading WHERE site = {literal(site)}"
             " GROUP BY site, quantity, subject ORDER BY time DESC LIMIT 1"
         )
-        newest = [_reading_of(_tags_key(t.tags), t.rows[0]) for t in tables if t.rows]
+        newest = [reading_of(tags_key(t.tags), t.rows[0]) for t in tables if t.rows]
         return {(r.quantity, r.subject): r for r in newest}
 
     def series(
@@ -293,26 +293,26 @@ class InfluxStore:
     ) -> list[SeriesPoint]:
         """Readings, or buckets that keep extremes; see the port."""
         key = (site, quantity.value, subject)
-        where = f"{_where(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
+        where = f"{where_series(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
         if points is None:
-            rows = _rows(self._query(f"SELECT value FROM reading WHERE {where} ORDER BY time ASC"))
-            return [_single(row) for row in rows]
+            rows = rows_of(self._query(f"SELECT value FROM reading WHERE {where} ORDER BY time ASC"))
+            return [single(row) for row in rows]
         bucket_ms = max(1, -(-(end_ms - start_ms) // points))
-        rows = _rows(
+        rows = rows_of(
             self._query(
                 "SELECT count(value) AS n, min(value) AS low, max(value) AS high, mean(value) AS mean FROM reading"
                 f" WHERE {where} GROUP BY time({bucket_ms}ms, {start_ms % bucket_ms}ms) fill(none)"
             )
         )
         return [
-            SeriesPoint(_int(r["time"]) // 1000, _int(r["n"]), _float(r["low"]), _float(r["high"]), _float(r["mean"]))
+            SeriesPoint(whole(r["time"]) // 1000, whole(r["n"]), real(r["low"]), real(r["high"]), real(r["mean"]))
             for r in rows
         ]
 
     def count(self, site: str | None = None) -> int:
         """How many readings the server holds."""
         where = "" if site is None else f" WHERE site = {literal(site)}"
-        return sum(_int(r["count"]) for r in _rows(self._query(f"SELECT count(value) FROM reading{where}")))
+        return sum(whole(r["count"]) for r in rows_of(self._query(f"SELECT count(value) FROM reading{where}")))
 
     def sites(self) -> list[str]:
         """Sites with at least one reading, sorted."""
@@ -323,17 +323,17 @@ class InfluxStore:
         """When the newest reading of any site arrived; where the server is away, when one was last queued here."""
         newest = " ORDER BY time DESC LIMIT 1"
         try:
-            if rows := _rows(self._query(f"SELECT told FROM {ARRIVED}{newest}", self._arrivals)):
-                return _reading_of_arrival(rows[0]).arrived_ms
-            rows = _rows(self._query(f"SELECT arrived FROM reading{newest}"))
+            if rows := rows_of(self._query(f"SELECT told FROM {ARRIVED}{newest}", self._arrivals)):
+                return reading_of_arrival(rows[0]).arrived_ms
+            rows = rows_of(self._query(f"SELECT arrived FROM reading{newest}"))
         except StoreUnavailable:
             return self._outbox.last_queued_ms
-        return _int(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
+        return whole(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
 
     def prune(self, before_ms: int) -> int:
         """Drop older readings; the server's retention does the same by itself."""
         where = f"time < {before_ms}ms"
-        gone = sum(_int(r["count"]) for r in _rows(self._query(f"SELECT count(value) FROM reading WHERE {where}")))
+        gone = sum(whole(r["count"]) for r in rows_of(self._query(f"SELECT count(value) FROM reading WHERE {where}")))
         if gone:
             stamp = datetime.fromtimestamp(before_ms / 1000, UTC).isoformat()
             self._query(f"DELETE FROM reading WHERE time < {literal(stamp.replace('+00:00', 'Z'))}")
@@ -357,70 +357,3 @@ class InfluxStore:
         with self._drain_lock:
             self._outbox.close()
         self._server.close()
-
-
-def _series_key(r: Reading) -> SeriesKey:
-    return (r.site, r.quantity.value, r.subject)
-
-
-def _tags_key(tags: Mapping[str, str]) -> SeriesKey:
-    return (tags["site"], tags["quantity"], tags.get("subject", ""))
-
-
-def _where(site: str, quantity: str, subject: str) -> str:
-    return f"site = {literal(site)} AND quantity = {literal(quantity)} AND {quoted('subject')} = {literal(subject)}"
-
-
-def _beats(new: Reading, old: Reading) -> bool:
-    """The rule of Reading: the later arrival stands; at equal arrival the greater value does."""
-    return (new.arrived_ms, new.value) > (old.arrived_ms, old.value)
-
-
-def _changes(new: Reading, held: Reading) -> bool:
-    return new.value != held.value and _beats(new, held)
-
-
-def _reading_point(r: Reading) -> Point:
-    point: Point = Point("reading").tag("site", r.site).tag("quantity", r.quantity.value)
-    if r.subject:
-        point.tag("subject", r.subject)
-    point.field("value", float(r.value)).field("arrived", float(r.arrived_ms)).time(r.time_ms, WritePrecision.MS)
-    return point
-
-
-def _arrival_point(w: Waiting, collector: str) -> Point:
-    r = w.reading
-    told = Told(r.site, r.quantity, r.subject, r.time_ms, float(r.value), r.arrived_ms)
-    point: Point = Point(ARRIVED).tag("collector", collector).field("told", msgspec.json.encode(told).decode())
-    point.time(w.stamp_us, WritePrecision.US)
-    return point
-
-
-def _reading_of(key: SeriesKey, row: Mapping[str, float | int | str | None]) -> Reading:
-    site, quantity, subject = key
-    time_ms = _int(row["time"]) // 1000
-    return Reading(site, Quantity(quantity), time_ms, _float(row["value"]), int(_float(row["arrived"])), subject)
-
-
-def _reading_of_arrival(row: Mapping[str, float | int | str | None]) -> Reading:
-    told = msgspec.json.decode(str(row["told"]), type=Told)
-    return Reading(told.site, told.quantity, told.source_ms, told.value, told.arrived_ms, told.subject)
-
-
-def _rows(tables: Sequence[Table]) -> list[Mapping[str, float | int | str | None]]:
-    return [row for table in tables for row in table.rows]
-
-
-def _single(row: Mapping[str, float | int | str | None]) -> SeriesPoint:
-    value = _float(row["value"])
-    return SeriesPoint(_int(row["time"]) // 1000, 1, value, value, value)
-
-
-def _int(value: float | int | str | None) -> int:
-    assert isinstance(value, int | float)
-    return int(value)
-
-
-def _float(value: float | int | str | None) -> float:
-    assert isinstance(value, int | float)
-    return float(value)

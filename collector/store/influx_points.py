@@ -1,0 +1,111 @@
+"""Readings as points of InfluxDB, and rows of its answers as readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+from influxdb_client.client.write.point import Point
+from influxdb_client.domain.write_precision import WritePrecision
+
+from collector.store.influx_server import Table, literal, quoted
+from collector.store.outbox import Waiting
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading, SeriesPoint
+
+SeriesKey = tuple[str, str, str]
+Row = Mapping[str, float | int | str | None]
+
+ARRIVED = "arrived"
+"""The measurement that is followed. One series a collector, for the server merges series one by one: a tag for each
+site would cost as many steps a look as there are sites."""
+
+
+class Told(msgspec.Struct, array_like=True):
+    """A reading as it stands among the arrivals, a JSON array."""
+
+    site: str
+    quantity: Quantity
+    subject: str
+    source_ms: int
+    value: float
+    arrived_ms: int
+
+
+def series_key(r: Reading) -> SeriesKey:
+    """Site, quantity and subject of a reading."""
+    return (r.site, r.quantity.value, r.subject)
+
+
+def tags_key(tags: Mapping[str, str]) -> SeriesKey:
+    """The same of a table of the server."""
+    return (tags["site"], tags["quantity"], tags.get("subject", ""))
+
+
+def where_series(site: str, quantity: str, subject: str) -> str:
+    """The condition that a row is of one series."""
+    return f"site = {literal(site)} AND quantity = {literal(quantity)} AND {quoted('subject')} = {literal(subject)}"
+
+
+def beats(new: Reading, old: Reading) -> bool:
+    """The rule of Reading: the later arrival stands; at equal arrival the greater value does."""
+    return (new.arrived_ms, new.value) > (old.arrived_ms, old.value)
+
+
+def changes(new: Reading, held: Reading) -> bool:
+    """Whether a reading changes what is held."""
+    return new.value != held.value and beats(new, held)
+
+
+def reading_point(r: Reading) -> Point:
+    """A reading as a point of `reading`."""
+    point: Point = Point("reading").tag("site", r.site).tag("quantity", r.quantity.value)
+    if r.subject:
+        point.tag("subject", r.subject)
+    point.field("value", float(r.value)).field("arrived", float(r.arrived_ms)).time(r.time_ms, WritePrecision.MS)
+    return point
+
+
+def arrival_point(w: Waiting, collector: str) -> Point:
+    """A reading as a point of `arrived`."""
+    r = w.reading
+    told = Told(r.site, r.quantity, r.subject, r.time_ms, float(r.value), r.arrived_ms)
+    point: Point = Point(ARRIVED).tag("collector", collector).field("told", msgspec.json.encode(told).decode())
+    point.time(w.stamp_us, WritePrecision.US)
+    return point
+
+
+def reading_of(key: SeriesKey, row: Row) -> Reading:
+    """The reading that a row of `reading` holds."""
+    site, quantity, subject = key
+    time_ms = whole(row["time"]) // 1000
+    return Reading(site, Quantity(quantity), time_ms, real(row["value"]), int(real(row["arrived"])), subject)
+
+
+def reading_of_arrival(row: Row) -> Reading:
+    """The reading that a row of `arrived` holds."""
+    told = msgspec.json.decode(str(row["told"]), type=Told)
+    return Reading(told.site, told.quantity, told.source_ms, told.value, told.arrived_ms, told.subject)
+
+
+def rows_of(tables: Sequence[Table]) -> list[Row]:
+    """The rows of all tables."""
+    return [row for table in tables for row in table.rows]
+
+
+def single(row: Row) -> SeriesPoint:
+    """A row as a point of a series."""
+    value = real(row["value"])
+    return SeriesPoint(whole(row["time"]) // 1000, 1, value, value, value)
+
+
+def whole(value: float | int | str | None) -> int:
+    """A cell that holds a number, as an integer."""
+    assert isinstance(value, int | float)
+    return int(value)
+
+
+def real(value: float | int | str | None) -> float:
+    """A cell that holds a number."""
+    assert isinstance(value, int | float)
+    return float(value)
