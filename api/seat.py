@@ -63,7 +63,6 @@ class Seat:
     ease_ms : int — how long a forecast stands where only a run or the charge is new [ms]; the more sites the longer
     changed : bool — whether the engine has changed since it was kept
     kept_desk : bytes | None — the desk as it was kept
-    carried : bool — whether the newest forecast is the one before, carried on
     """
 
     def __init__(self, site: Site, engine: Engine, desk: AlarmDesk) -> None:
@@ -75,7 +74,6 @@ class Seat:
         self._stirred = False
         self._struck = False
         self._news = False
-        self.carried = False
         self._whole_ms: int | None = None
         self._rests_on: tuple[object, ...] | None = None
         self._past_ms: int | None = None
@@ -159,7 +157,6 @@ class Seat:
         """A forecast of now, and the desk's transitions on it."""
         status = self.engine.status(now_ms)
         forecast = self._carried_on(status, now_ms)
-        self.carried = forecast is not None
         if forecast is None:
             forecast = self.engine.forecast(now_ms)
             self._whole_ms, self._news, self._rests_on = now_ms, False, rests_on(status)
@@ -173,6 +170,11 @@ class Seat:
         self.fault = None
         stored = StoredForecast(self.site.id, forecast.issued_at_ms, text, past)
         return Told(self.site, forecast, stored, transitions)
+
+    @property
+    def carried(self) -> bool:
+        """Whether the newest forecast is an earlier one, carried on."""
+        return self.newest is not None and self.newest.issued_at_ms != self._whole_ms
 
     def _carried_on(self, status: SiteStatus, now_ms: int) -> Forecast | None:
         """The newest forecast seen from now; None where a new one has to be made."""

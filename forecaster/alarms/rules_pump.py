@@ -157,9 +157,8 @@ def rapid_cycling(seen: Seen) -> Judgement:
     if short:
         return Judgement(verdict, "short")
     lately = status.cycles_per_hour_lately
-    if verdict is Verdict.ON and (normal.count < STORM_HOURS or lately is None):
-        return HOLD
-    if verdict is Verdict.ON and lately is not None and status.cycles_last_hour < FALLING * lately:
+    passing = lately is None or normal.count < STORM_HOURS or status.cycles_last_hour < FALLING * lately
+    if verdict is Verdict.ON and passing:
         return HOLD
     return Judgement(verdict, on_delay_s=STORM_S)
 

@@ -24,13 +24,13 @@ from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger, ReadingStore
 from tests.api.delivering import owe, told
 from tests.bench.fleet import message, site_id, write_fleet
+from tests.bench.load import CALL
 from tests.engines import ROOT, answers, free_port, running_influx, wait_until
 from tests.servers import Mosquitto, mosquitto
 
 __all__ = ["mosquitto"]
 
 SITES = 4
-CALL = "import sys; from api.cli import main; sys.exit(main())"
 PATIENCE_S = 300.0
 
 
