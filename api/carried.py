@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from forecaster.domain.alarms import AlarmTransition
-from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Checkpoint
 from forecaster.domain.site import Site
 
@@ -16,7 +15,6 @@ class Owed:
 
     site: Site
     transitions: list[AlarmTransition]
-    forecast: Forecast | None
     at_ms: int
     checkpoint: Checkpoint
 

@@ -12,7 +12,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from api.embedded import free_port
 from api.forecasting import ForecastWorker
-from api.process import EVERYTHING, Process
+from api.parts import EVERYTHING
+from api.process import Process
 from collector.collector import Collector
 from collector.payload import Decoder
 from collector.settings import load_installation, site_toml

@@ -9,10 +9,8 @@ import logging
 import threading
 from collections.abc import Mapping
 
-import msgspec
-
-from api.answers import alarm_out, reading_out
 from api.newest import Untaken
+from api.publisher import StreamPublisher
 from api.stream import Hub
 from forecaster.domain.alarms import Alarm, AlarmTransition
 from forecaster.domain.errors import StoreError
@@ -41,6 +39,7 @@ class Feeder:
 
     def __init__(self, sites: Mapping[str, Site], store: ReadingStore, ledger: Ledger, hub: Hub) -> None:
         self._sites, self._store, self._ledger, self._hub = frozenset(sites), store, ledger, hub
+        self._publisher = StreamPublisher(hub)
         self._untaken = Untaken(ledger)
         self._revisions: dict[str, int] | None = None
         self._readings: dict[str, dict[tuple[Quantity, str], int]] = {}
@@ -99,15 +98,12 @@ class Feeder:
             self._feed_forecasts(sites)
         self._feed_readings(sites if len(sites) <= READING_SITES else frozenset())
 
-    def _tell(self, kind: str, site: str, data: str) -> None:
-        self._hub.publish(kind, site, data)
-        self._events += 1
-
     # -- forecasts: the newest of each site, while somebody listens to it
     def _feed_forecasts(self, sites: frozenset[str]) -> None:
         for stored in sorted(self._untaken.look(sites), key=lambda s: s.issued_ms):
             self._untaken.take(stored)
-            self._tell("forecast", stored.site, stored.document)
+            self._publisher.forecast(stored)
+            self._events += 1
 
     # -- alarms: every transition since the start, whether or not anybody listens, for those who come back
     def _feed_alarms(self) -> None:
@@ -119,8 +115,8 @@ class Feeder:
             news = self._with_news(LOOK_AGAIN)
         fresh = [transition for alarm in news for transition in self._since(alarm)]
         for transition in sorted(fresh, key=lambda t: (t.at_ms, t.alarm.id, t.alarm.revision)):
-            data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
-            self._tell("alarm", transition.alarm.site, msgspec.json.encode(data).decode())
+            self._publisher.alarm(transition)
+            self._events += 1
         self._revisions.update((alarm.id, alarm.revision) for alarm in news)
         for oldest in list(self._revisions)[: max(0, len(self._revisions) - KEPT)]:
             del self._revisions[oldest]
@@ -148,7 +144,8 @@ class Feeder:
                 continue
             fresh = [r for key, r in latest.items() if r.time_ms > before.get(key, -1)]
             for reading in sorted(fresh, key=_time):
-                self._tell("reading", site, msgspec.json.encode(reading_out(reading)).decode())
+                self._publisher.reading(reading)
+                self._events += 1
 
 
 def _time(reading: Reading) -> tuple[int, str, str]:

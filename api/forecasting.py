@@ -11,24 +11,21 @@ import gc
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import msgspec
 
-from api.answers import alarm_out, reading_out
 from api.carried import Counts, Owed
 from api.checkpoints import Keeper
 from api.front import Front
 from api.rehearsals import Rehearsals, unread_results
 from api.seat import EASE_MS, REFRESH_MS, SITE_FAULTS, Seat, Told
-from api.stream import Hub
 from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
-from forecaster.domain.forecast import Forecast
-from forecaster.domain.ports import Clock, Delivery, Ledger, ReadingStore
+from forecaster.domain.ports import Clock, Delivery, Ledger, Publisher, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
@@ -54,8 +51,8 @@ EVENTS_A_WRITE = 2_000
 Look = Callable[[Site], Outside]
 """What the faces know that the engine cannot: failing deliveries, trouble with taking readings in."""
 
-Owe = Callable[[Site, Sequence[AlarmTransition], Forecast | None, int], list[Delivery]]
-"""What transitions owe to receivers: (site, transitions, newest forecast, now_ms) -> deliveries."""
+Owe = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]
+"""What transitions owe to receivers: (site, transitions, now_ms) -> deliveries."""
 
 
 class ForecastWorker:
@@ -70,12 +67,12 @@ class ForecastWorker:
         *,
         owe: Owe,
         outside: Look,
-        hub: Hub | None = None,
+        publisher: Publisher | None = None,
         seed: int = 0,
         name: str = "all",
     ) -> None:
         self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
-        self._owe, self._outside, self._hub = owe, outside, hub
+        self._owe, self._outside, self._publisher = owe, outside, publisher
         self._seed, self._name = seed, name
         self._front = Front(store, {})
         self._keeper = Keeper({}, ledger, clock, self._blame)
@@ -234,9 +231,9 @@ class ForecastWorker:
 
     def _fold_live(self, readings: Sequence[Reading]) -> None:
         self._fold(readings)
-        if self._hub is not None and self._hub.clients:
+        if self._publisher is not None and self._publisher.listening:
             for reading in readings:
-                self._hub.publish("reading", reading.site, msgspec.json.encode(reading_out(reading)).decode())
+                self._publisher.reading(reading)
 
     def _blame(self, seat: Seat, error: Exception) -> None:
         """One site's fault stays that site's: said in its log line and in /healthz."""
@@ -267,13 +264,13 @@ class ForecastWorker:
             return
         for t in told:  # kept before anything is written: a desk that has moved on does not say it twice
             if t.transitions:
-                self._owe_for(t.site, t.transitions, t.forecast, now_ms)
+                self._owe_for(t.site, t.transitions, now_ms)
         self._write_owed()
         self._ledger.publish([t.stored for t in told])
         self.counts_so_far.forecasts += len(told)
-        for t in told:
-            if self._hub is not None:
-                self._hub.publish("forecast", t.site.id, t.stored.document)
+        if self._publisher is not None:
+            for t in told:
+                self._publisher.forecast(t.stored)
 
     def _refit(self) -> None:
         """Tune the models of one site a turn, the longest untuned, and no more than a share of the time."""
@@ -287,8 +284,8 @@ class ForecastWorker:
             self._blame(seat, error)
         self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / REFIT_SHARE - 1.0)
 
-    def _owe_for(self, site: Site, transitions: list[AlarmTransition], forecast: Forecast | None, now_ms: int) -> None:
-        self._owed.append(Owed(site, transitions, forecast, now_ms, self._seats[site.id].desk_checkpoint(now_ms)))
+    def _owe_for(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
+        self._owed.append(Owed(site, transitions, now_ms, self._seats[site.id].desk_checkpoint(now_ms)))
 
     # -- what people asked
     def _handle_requests(self) -> None:
@@ -327,7 +324,7 @@ class ForecastWorker:
             log.warning("site %s: %s of %s: %s", seat.site.id, kind, target, error)
             return
         if transitions:
-            self._owe_for(seat.site, transitions, seat.newest, at_ms)
+            self._owe_for(seat.site, transitions, at_ms)
 
     # -- what is owed to the ledger
     def _write(self) -> None:
@@ -341,7 +338,7 @@ class ForecastWorker:
         while self._owed:
             first = self._owed[0]
             try:
-                deliveries = self._owe(first.site, first.transitions, first.forecast, first.at_ms)
+                deliveries = self._owe(first.site, first.transitions, first.at_ms)
                 self._ledger.commit_transitions(first.transitions, deliveries, [first.checkpoint])
             except StoreError:
                 if self.make_room is None or not self.make_room():
@@ -349,13 +346,8 @@ class ForecastWorker:
                 continue
             del self._owed[0]
             self.counts_so_far.transitions += len(first.transitions)
-            self._tell_alarms(first.transitions)
+            if self._publisher is not None:
+                for transition in first.transitions:
+                    self._publisher.alarm(transition)
             if deliveries and self.on_owed is not None:
                 self.on_owed()
-
-    def _tell_alarms(self, transitions: Iterable[AlarmTransition]) -> None:
-        if self._hub is None:
-            return
-        for transition in transitions:
-            data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
-            self._hub.publish("alarm", transition.alarm.site, msgspec.json.encode(data).decode())

@@ -10,13 +10,14 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
+from api.parts import Part, Startable
 from api.security import is_loopback
-from api.wiring import Services, Worker, open_services, require_door
+from api.wiring import Services, open_services, require_door
+from api.workers import workers_of
 from collector.settings import Installation, load_installation
 from collector.share import WHOLE, Share
 from forecaster.domain.errors import ConfigError, OutlastError
@@ -33,29 +34,6 @@ WATCH_SHARE = 0.005
 GRACE_S = 3
 DRAIN_S = 1.0
 """How long the end waits for what the embedded broker has taken to be stored."""
-
-
-class Part(StrEnum):
-    """What a process can run."""
-
-    COLLECT = "collect"
-    FORECAST = "forecast"
-    SERVE = "serve"
-
-
-EVERYTHING = frozenset(Part)
-
-
-class Startable(Worker, Protocol):
-    """A worker with a thread of its own."""
-
-    def start(self) -> None:
-        """Start it."""
-        ...
-
-    def alive(self) -> bool:
-        """Whether its thread runs."""
-        ...
 
 
 @dataclass(slots=True)
@@ -196,8 +174,6 @@ class Process:
 
     # -- workers
     def _start_workers(self) -> None:
-        from api.workers import workers_of
-
         self._running = Running(workers_of(self.services, self.parts, self.share))
         self.services.workers = list(self._running.workers)
         self._running.start()

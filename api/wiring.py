@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass, field
-from typing import Protocol
 from urllib.parse import urlsplit
 
+from api.parts import Worker
 from api.security import LOOPBACK_HOSTS, Keyring, is_loopback
 from api.stream import Hub
 from collector.settings import Http, Installation
@@ -14,26 +14,6 @@ from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.site import Site
-
-
-class Worker(Protocol):
-    """A thread beside the API that tells how it is."""
-
-    def wake(self) -> None:
-        """The store or the ledger has news."""
-        ...
-
-    def stop(self) -> None:
-        """Finish and end."""
-        ...
-
-    def troubles(self) -> list[tuple[str, str]]:
-        """What is wrong at the moment, as (who, what)."""
-        ...
-
-    def counts(self) -> list[tuple[str, str, str, float]]:
-        """(name, type, help, value) for the metrics."""
-        ...
 
 
 @dataclass(slots=True)

@@ -7,7 +7,8 @@ from api.deliver.owing import owe_for
 from api.feeding import Feeder
 from api.forecasting import ForecastWorker
 from api.outside import OutsideView
-from api.process import Part, Startable
+from api.parts import Part, Startable
+from api.publisher import StreamPublisher
 from api.weather import WeatherWorker
 from api.wiring import Services
 from collector.collector import Collector
@@ -48,5 +49,5 @@ def _forecaster(services: Services, sites: dict[str, Site], share: Share) -> For
     return ForecastWorker(
         sites, services.store, services.ledger, services.clock,
         owe=owe_for(services.installation, services.ledger), outside=OutsideView(services),
-        hub=services.hub, name=share.named("all"),
+        publisher=StreamPublisher(services.hub), name=share.named("all"),
     )  # fmt: skip

@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from collector.settings import Installation
 from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, Message, Planner, alarm_topic, delivery_key
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Delivery, Ledger
 from forecaster.domain.site import Site
 from forecaster.wording import HOUR_MS
@@ -50,13 +49,11 @@ def known_to(installation: Installation, ledger: Ledger, channel: str) -> Callab
 
 def owe_for(
     installation: Installation, ledger: Ledger
-) -> Callable[[Site, Sequence[AlarmTransition], Forecast | None, int], list[Delivery]]:
+) -> Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]:
     """The function that tells the forecaster what transitions owe, committed with them."""
     channels = served(installation)
 
-    def owe(
-        site: Site, transitions: Sequence[AlarmTransition], _forecast: Forecast | None, now_ms: int
-    ) -> list[Delivery]:
+    def owe(site: Site, transitions: Sequence[AlarmTransition], now_ms: int) -> list[Delivery]:
         planner = Planner(site, ledger.subscriptions() if transitions else (), channels)
         return [delivery for transition in transitions for delivery in planner.plan(transition, now_ms)]
 

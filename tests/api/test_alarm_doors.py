@@ -186,7 +186,7 @@ def test_what_cannot_be_served_is_said(services: Services) -> None:
     installation = services.installation
     assert unserved_contacts(installation) == ["larkspur: owner cannot be mailed: [mail] has no host"]
     site = installation.sites["larkspur"]
-    owed = owe_for(installation, services.ledger)(site, [told()], None, START_MS)
+    owed = owe_for(installation, services.ledger)(site, [told()], START_MS)
     assert sorted(item.channel for item in owed) == ["homie", "mqtt", "webhook"]
     assert push_contact(installation).startswith("mailto:")
     assert client_id(installation, services.ledger) == client_id(installation, services.ledger)

@@ -23,7 +23,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from api.embedded import EmbeddedBroker, free_port
 from api.keeping import ClosingWriter
-from api.process import Part, Process
+from api.parts import Part
+from api.process import Process
 from collector.clock import SystemClock
 from collector.collector import Collector
 from collector.settings import load_installation

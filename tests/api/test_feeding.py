@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from api.feeding import READING_SITES, Feeder
-from api.process import EVERYTHING, Part
+from api.parts import EVERYTHING, Part
 from api.stream import Subscription
 from api.wiring import Services
 from api.workers import workers_of

@@ -13,6 +13,7 @@ import pytest
 
 from api.forecasting import ForecastWorker
 from api.outside import OutsideView
+from api.publisher import StreamPublisher
 from api.seat import Seat
 from api.wiring import Services
 from collector.clock import CLOCK_NOTE
@@ -32,9 +33,7 @@ from tests.story import NOW_MS, HeldClock, services
 HOURS = 2.0
 
 
-def nothing_owed(
-    _site: Site, _transitions: Sequence[AlarmTransition], _forecast: Forecast | None, _now_ms: int
-) -> list[Delivery]:
+def nothing_owed(_site: Site, _transitions: Sequence[AlarmTransition], _now_ms: int) -> list[Delivery]:
     return []
 
 
@@ -53,7 +52,13 @@ def recorded() -> tuple[Site, list[Reading]]:
 
 def worker(held: Services) -> ForecastWorker:
     return ForecastWorker(
-        held.installation.sites, held.store, held.ledger, held.clock, owe=nothing_owed, outside=calm, hub=held.hub
+        held.installation.sites,
+        held.store,
+        held.ledger,
+        held.clock,
+        owe=nothing_owed,
+        outside=calm,
+        publisher=StreamPublisher(held.hub),
     )
 
 

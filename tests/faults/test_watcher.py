@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from api.process import Part, Process
+from api.parts import Part
+from api.process import Process
 from collector.clock import HeldClock
 from collector.settings import load_installation
 from collector.site_file import site_toml
