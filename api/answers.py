@@ -8,13 +8,13 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
-from forecaster.document import time_text
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Channel, Site
+from forecaster.engine.document import time_text
 
 STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
 """States of alarms that ask for something, or still hold."""

@@ -11,7 +11,6 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from api.embedded import free_port
-from api.forecasting import ForecastWorker
 from api.parts import EVERYTHING
 from api.process import Process
 from collector.collector import Collector
@@ -21,6 +20,7 @@ from collector.store.open import open_store
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
+from forecaster.live.worker import ForecastWorker
 from forecaster.twin.draw import OUTLOOK_SENSOR, topic_of
 from forecaster.twin.live import LiveSite, Scenario
 

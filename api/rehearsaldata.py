@@ -7,8 +7,8 @@ from typing import Any
 import msgspec
 
 from forecaster.discharge import Progress
-from forecaster.document import time_text
 from forecaster.domain.discharge import DischargeTest
+from forecaster.engine.document import time_text
 
 
 def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any]:

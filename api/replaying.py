@@ -8,11 +8,11 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from collector.log import LoggedMessage
 from collector.payload import Decoder
-from forecaster.document import time_text
 from forecaster.domain.errors import FitError, UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
+from forecaster.engine.document import time_text
 
 DISORDER_MS = 300_000
 """How far a log's own clock may step back: such messages are put in order again."""

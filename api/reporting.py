@@ -11,13 +11,13 @@ import msgspec
 from api.answers import outage_out
 from api.rehearsaldata import rehearsal_out
 from forecaster.discharge import next_due_ms
-from forecaster.document import time_text
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Site
-from forecaster.health import Health, examine
+from forecaster.engine.document import time_text
+from forecaster.health.pump import Health, examine
 
 HOUR_MS = 3_600_000
 LEVEL_SPAN_MS = 2 * 86_400_000

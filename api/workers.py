@@ -5,7 +5,6 @@ from __future__ import annotations
 from api.deliver.couriers import Couriers
 from api.deliver.owing import owe_for
 from api.feeding import Feeder
-from api.forecasting import ForecastWorker
 from api.outside import OutsideView
 from api.parts import Part, Startable
 from api.publisher import StreamPublisher
@@ -14,6 +13,7 @@ from api.wiring import Services
 from collector.collector import Collector
 from collector.share import Share
 from forecaster.domain.site import Site
+from forecaster.live.worker import ForecastWorker
 
 
 def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list[Startable]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from api.seat import Seat
 from api.wiring import Services
 from collector.payload import Decoder
 from collector.settings import Broker, Http, Installation, Mail, Push, Retention, Store
@@ -17,6 +16,7 @@ from forecaster.alarms import AlarmDesk
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
+from forecaster.live.site_runner import Seat
 from forecaster.twin.live import LiveSite, Scenario, larkspur_site
 
 HOUR_MS = 3_600_000

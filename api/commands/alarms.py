@@ -19,12 +19,12 @@ from collector.clock import SystemClock
 from collector.log import read_log
 from collector.settings import load_site
 from forecaster.alarms.plan import CHANNELS
-from forecaster.document import time_text
 from forecaster.domain.alarms import AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.ports import Delivery
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.engine.document import time_text
+from forecaster.texts.wording import Wording
 
 app = group(
     "List, acknowledge, shelve or preview alarms; send a test message.\n\n"

@@ -12,12 +12,12 @@ import typer
 from api.commands.common import AsJson, ConfigDir, echo_json, group
 from api.commands.installed import Opened, opened
 from api.rehearsaldata import rehearsal_out
-from api.rehearsals import ask_finish, evidence_of, running_test, start_test
 from forecaster.discharge import Progress, progress
-from forecaster.document import time_text
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
+from forecaster.engine.document import time_text
+from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, start_test
 
 HELP = """Rehearse on the pack: start, finish or show a discharge test.
 

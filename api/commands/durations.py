@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from forecaster.document import time_ms
 from forecaster.domain.errors import UsageError
+from forecaster.engine.document import time_ms
 
 UNITS_S = {"s": 1, "m": 60, "min": 60, "h": 3_600, "d": 86_400}
 PART = re.compile(r"(\d+(?:\.\d+)?)(min|[smhd])")

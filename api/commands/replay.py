@@ -13,7 +13,7 @@ from api.commands.durations import duration_ms, moment_ms
 from api.replaying import Replay
 from collector.log import read_log
 from collector.settings import load_site
-from forecaster.document import document
+from forecaster.engine.document import document
 
 
 def replay(

@@ -13,9 +13,9 @@ from api.security import new_token, revoke_token
 from collector.clock import SystemClock
 from collector.settings import load_installation
 from collector.store.open import open_ledger
-from forecaster.document import time_text
 from forecaster.domain.errors import UsageError
 from forecaster.domain.ports import Token
+from forecaster.engine.document import time_text
 
 app = group("Add, list or revoke bearer tokens.\n\nExample: outlast token add phone --scope operate")
 

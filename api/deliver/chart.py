@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from forecaster.document import time_ms
-from forecaster.wording import Wording
+from forecaster.engine.document import time_ms
+from forecaster.texts.wording import Wording
 
 ROWS = 12
 WIDTH_PX = 240

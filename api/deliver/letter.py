@@ -15,7 +15,7 @@ from api.deliver.words import title
 from forecaster.alarms.plan import Message
 from forecaster.domain.alarms import Priority
 from forecaster.texts import en
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 WORDS = en.MAIL
 

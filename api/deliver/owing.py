@@ -9,7 +9,7 @@ from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, Message,
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.ports import Delivery, Ledger
 from forecaster.domain.site import Site
-from forecaster.wording import HOUR_MS
+from forecaster.texts.wording import HOUR_MS
 
 TEST_MINUTES = 30
 TEST = "test"

@@ -6,7 +6,7 @@ from typing import Any
 
 from api.answers import alarm_out
 from forecaster.alarms.plan import Message
-from forecaster.document import time_text
+from forecaster.engine.document import time_text
 from forecaster.texts import en
 
 

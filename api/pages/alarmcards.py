@@ -9,7 +9,7 @@ from api.pages.desk import Desk
 from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
 MINUTE_MS = 60_000

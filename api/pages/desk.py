@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import msgspec
 
-from forecaster.document import from_document
 from forecaster.domain.errors import NotFound
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.site import Site
+from forecaster.engine.document import from_document
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from api.pages.contexts import Fact
 from api.pages.stripdata import at
 from api.pages.words import Words
 from forecaster.domain.forecast import Forecast
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 
 def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[Fact, ...]:

@@ -13,7 +13,7 @@ from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 SHOWS = ("all", "pack", "alarm", "stale")
 LINES_A_PAGE = 100

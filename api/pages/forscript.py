@@ -7,7 +7,7 @@ import msgspec
 from api.pages.strip import StripData
 from api.pages.words import Words
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 DEFAULT_SILENCE_S = 900.0
 MEANINGS = ("mains", "home", "other")

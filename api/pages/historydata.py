@@ -14,7 +14,7 @@ from forecaster.domain.ports import RunTotals
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site, Units
-from forecaster.wording import GALLON_L, INCH_M, Wording
+from forecaster.texts.wording import GALLON_L, INCH_M, Wording
 
 POINTS = 240
 DAY_MS = 24 * HOUR_MS

@@ -7,7 +7,7 @@ from datetime import datetime
 from api.pages.words import Words
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 
 def moment(site: Site, text: str) -> int:

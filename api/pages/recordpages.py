@@ -12,12 +12,12 @@ from api.pages.desk import Desk
 from api.pages.frame import HOUR_MS
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from api.pages.words import Words
-from forecaster.document import from_document
 from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Channel, Site
-from forecaster.wording import Wording
+from forecaster.engine.document import from_document
+from forecaster.texts.wording import Wording
 
 PAYLOAD_SHOWN = 200
 

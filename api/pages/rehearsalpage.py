@@ -6,11 +6,11 @@ from api.pages.contexts import Fact
 from api.pages.desk import Desk
 from api.pages.formcontexts import RehearsalContext, RehearsalLine
 from api.pages.words import Words
-from api.rehearsals import evidence_of, running_test
 from forecaster.discharge import progress
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.live.rehearsals import evidence_of, running_test
+from forecaster.texts.wording import Wording
 
 Range = tuple[float, float, float]
 

@@ -14,7 +14,7 @@ from api.pages.rehearsalpage import rehearsal_page
 from api.pages.render import page
 from api.pages.siteform import number_in
 from api.pages.words import words
-from api.rehearsals import ask_finish, start_test
+from forecaster.live.rehearsals import ask_finish, start_test
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 

@@ -24,7 +24,7 @@ from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 PREVIEW_S = 4.0
 LISTEN_S = (3.0, 60.0)

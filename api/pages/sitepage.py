@@ -23,7 +23,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 STALE_FORECAST_MS = 180_000
 LOG_LINES = 12

@@ -16,7 +16,7 @@ from forecaster.domain.forecast import Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 BACK_H = 8.0
 LEAST_AHEAD_H = 10.0

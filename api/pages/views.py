@@ -27,7 +27,7 @@ from api.wiring import Services
 from forecaster.alarms.plan import PUSH
 from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)

@@ -16,7 +16,7 @@ from api.dependencies import ServicesIn
 from api.wiring import Services
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.errors import NotFound
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 
 router = APIRouter(tags=["alarms"], include_in_schema=False)
 

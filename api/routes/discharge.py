@@ -11,13 +11,13 @@ from api import answers
 from api.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.problems import ProblemError
 from api.rehearsaldata import rehearsal_out
-from api.rehearsals import ask_finish, evidence_of, running_test, start_test
 from api.schemas import AcceptedOut, Shape, Time
 from api.wiring import Services
 from forecaster.discharge import next_due_ms, progress
-from forecaster.document import time_text
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.site import Site
+from forecaster.engine.document import time_text
+from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, start_test
 
 router = APIRouter(prefix="/api/v1", tags=["discharge tests"])
 

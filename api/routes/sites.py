@@ -9,10 +9,10 @@ from pydantic import AwareDatetime
 
 from api import answers, schemas
 from api.dependencies import PrincipalIn, ServicesIn, SiteIn
-from forecaster.document import time_ms, time_text
 from forecaster.domain.alarms import Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
+from forecaster.engine.document import time_ms, time_text
 
 DAY_MS = 86_400_000
 

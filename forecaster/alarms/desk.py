@@ -32,7 +32,7 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
 from forecaster.texts import en
-from forecaster.wording import HOUR_MS, Wording
+from forecaster.texts.wording import HOUR_MS, Wording
 
 LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
 """Shelving is limited in time (ANSI/ISA-18.2-2016)."""

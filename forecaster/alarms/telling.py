@@ -9,7 +9,7 @@ from forecaster.alarms.evidence import Seen
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import AlarmKind
 from forecaster.texts import en
-from forecaster.wording import HOUR_MS, Wording
+from forecaster.texts.wording import HOUR_MS, Wording
 
 RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
 PROJECTING = frozenset({*RESERVE_KINDS, AlarmKind.MAINS_LOST, AlarmKind.TELEMETRY_SILENT, AlarmKind.PACK_NOT_CHARGING})

@@ -8,8 +8,8 @@ import numpy as np
 
 from forecaster.discharge.evidence import Evidence
 from forecaster.discharge.hours import PumpRate
-from forecaster.energy import PackDraws
-from forecaster.nameplate import running_w
+from forecaster.pack.belief import PackDraws
+from forecaster.pack.nameplate import running_w
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.runtime import pack_draws
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from forecaster.domain.runs import Run
 from forecaster.domain.site import Site
-from forecaster.nameplate import running_w
+from forecaster.pack.nameplate import running_w
 
 Array = NDArray[np.float64]
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster.battery import charge_at
 from forecaster.discharge.evidence import MS_PER_H, Evidence
-from forecaster.energy import PackBelief, PackDraws
-from forecaster.noise import normals
+from forecaster.maths.noise import normals
+from forecaster.pack.battery import charge_at
+from forecaster.pack.belief import PackBelief, PackDraws
 
 Array = NDArray[np.float64]
 

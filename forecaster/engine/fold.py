@@ -20,10 +20,10 @@ from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
+from forecaster.engine.supply import Change, SupplyTracker
 from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.counter import Step
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
-from forecaster.supply import Change, SupplyTracker
 
 _MS_PER_HOUR = 3_600_000.0
 _RAIN_EVERY_MS = 900_000

@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from forecaster.charging import Charging
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
-from forecaster.energy import PackBelief
 from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, PumpSpan, RainSpan, Warmth
-from forecaster.inflow import Inflow
-from forecaster.nameplate import running_spread, running_w
+from forecaster.pack.belief import PackBelief
+from forecaster.pack.charging import Charging
+from forecaster.pack.nameplate import running_spread, running_w
+from forecaster.water.inflow import Inflow
 
 _METERED = (Quantity.PUMP_POWER, Quantity.PUMP_ENERGY)
 _METERED_SPREAD = 0.01

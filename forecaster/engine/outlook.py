@@ -7,19 +7,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster import reserve
 from forecaster.domain.forecast import Basis, DrawParts, Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import Spread
-from forecaster.energy import PackDraws
+from forecaster.engine import reserve
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.water import Pace, pace_of, water_of
-from forecaster.noise import normals, seed_from, uniforms
+from forecaster.maths.noise import normals, seed_from, uniforms
+from forecaster.pack.belief import PackDraws
 
 Array = NDArray[np.float64]
 

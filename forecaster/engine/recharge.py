@@ -6,8 +6,8 @@ import numpy as np
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
-from forecaster.energy import PackDraws
 from forecaster.engine.fold import Fold
+from forecaster.pack.belief import PackDraws
 
 USUAL_CHARGE_HOURS = 5.0
 """Hours from empty to full from the mains where nothing tells the charging power (common practice, no source)."""

@@ -10,7 +10,7 @@ import msgspec
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Site
-from forecaster.nameplate import running_w, watts_per_ampere
+from forecaster.pack.nameplate import running_w, watts_per_ampere
 from forecaster.segment.counter import CounterRuns, EnergyCounter
 from forecaster.segment.levels import Levels
 from forecaster.segment.meter import Meter

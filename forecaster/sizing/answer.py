@@ -10,7 +10,7 @@ import numpy as np
 
 from forecaster.domain.forecast import LEVELS, Quantiles
 from forecaster.domain.site import Pack, Site
-from forecaster.reserve import quantiles
+from forecaster.engine.reserve import quantiles
 from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
 from forecaster.sizing.draw import Draw, running_draw

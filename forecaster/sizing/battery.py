@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from forecaster.battery import peukert_drain, temperature_factor
 from forecaster.domain.site import Chemistry, Pack
+from forecaster.pack.battery import peukert_drain, temperature_factor
 from forecaster.sizing.terms import Step, number
 
 END_OF_LIFE_SHARE = 0.8

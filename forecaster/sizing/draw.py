@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from forecaster.domain.site import Pump
-from forecaster.nameplate import TYPICAL_POWER_FACTOR, WATTS_PER_HP
+from forecaster.pack.nameplate import TYPICAL_POWER_FACTOR, WATTS_PER_HP
 from forecaster.sizing.motors import efficiency_band, full_load_a
 from forecaster.sizing.pipe import Pipe, friction_head_m, operating_point
 from forecaster.sizing.terms import Band, Step, number

@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from fractions import Fraction
 
-from forecaster.nameplate import TYPICAL_EFFICIENCY
+from forecaster.pack.nameplate import TYPICAL_EFFICIENCY
 
 LOCKED_ROTOR_MULTIPLE = 6.0
 """Locked-rotor over full-load current; at 115 V NFPA 70 Table 430.251(A) is this multiple of Table 430.248."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site
-from forecaster.reserve import quantiles
+from forecaster.engine.reserve import quantiles
 from forecaster.sizing.runtime import Situation, hours
 from forecaster.sizing.sun import STORM_SKY, charging_wh
 from forecaster.sizing.terms import Finding, number

@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.site import Load, Pack, Site
-from forecaster.energy import PackBelief, PackDraws
-from forecaster.inflow import Inflow
-from forecaster.noise import normals, uniforms
-from forecaster.reserve import ahead_grid_s, cumulative_drain_wh, first_passage, quantiles
+from forecaster.engine.reserve import ahead_grid_s, cumulative_drain_wh, first_passage, quantiles
+from forecaster.maths.noise import normals, uniforms
+from forecaster.pack.belief import PackBelief, PackDraws
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Band, Step, number
+from forecaster.water.inflow import Inflow
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.ports import RunTotals
 from forecaster.domain.site import Pump
-from forecaster.nameplate import running_w
+from forecaster.pack.nameplate import running_w
 from forecaster.sizing.question import InflowRecord
 
 HOUR_MS = 3_600_000

@@ -12,7 +12,6 @@ import msgspec
 
 from api.app import create_app
 from api.wiring import Services
-from forecaster.document import document
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.forecast import Basis, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
 from forecaster.domain.ports import StoredForecast
@@ -20,6 +19,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Channel, Pack, Pit, Pump, Site, Units
+from forecaster.engine.document import document
 from tests.story import HOUR_MS, NOW_MS
 
 LOCAL = "http://127.0.0.1"

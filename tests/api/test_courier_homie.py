@@ -23,10 +23,10 @@ import pytest
 
 from api.deliver.courier import Courier
 from api.deliver.homie import FORECAST, HomieCarrier, description
-from forecaster.document import document
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
 from forecaster.domain.ports import Ledger, StoredForecast
 from forecaster.domain.site import Site
+from forecaster.engine.document import document
 from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
 from tests.api.mosquitto import Hub, Mosquitto
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast

@@ -24,11 +24,11 @@ from api.deliver.letter import message_id
 from api.deliver.links import LIFE_MS, Links, Ticket
 from api.deliver.mail import MailCarrier, sender_of
 from collector.settings import Mail
-from forecaster.document import document
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.forecast import SurvivalPoint
 from forecaster.domain.ports import Ledger, StoredForecast
-from forecaster.wording import Wording
+from forecaster.engine.document import document
+from forecaster.texts.wording import Wording
 from tests.api.delivering import SteppedClock, carry, courier, ledger_in, owe, told
 from tests.brokers import make_certificates
 from tests.engines import free_port

@@ -12,11 +12,11 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.wiring import Services
-from forecaster.document import time_ms, time_text
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
+from forecaster.engine.document import time_ms, time_text
 from tests.api.serving import told
 from tests.story import NOW_MS
 

@@ -32,7 +32,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pit
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 from tests.api.pagesample import site
 from tests.story import NOW_MS
 

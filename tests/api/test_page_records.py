@@ -13,7 +13,7 @@ from api.pages.words import words
 from api.wiring import Services
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.runs import Outage
-from forecaster.wording import Wording
+from forecaster.texts.wording import Wording
 from tests.api.pagesample import Tags, client, forecast, heard, publish, site
 from tests.story import HOUR_MS, NOW_MS, services
 

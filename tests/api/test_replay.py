@@ -15,8 +15,8 @@ import pytest
 from api.cli import main
 from collector.payload import Decoder
 from collector.settings import site_toml
-from forecaster.document import document, time_text
 from forecaster.engine import Engine
+from forecaster.engine.document import document, time_text
 from forecaster.twin.live import LiveSite, Scenario
 from forecaster.twin.messages import Message, stamp
 from tests.story import NOW_MS

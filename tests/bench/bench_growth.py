@@ -22,13 +22,13 @@ from tempfile import TemporaryDirectory
 import httpx
 import psutil
 
-from api.seat import EASE_MS, REFRESH_MS, Seat
 from collector.clock import SystemClock
 from collector.payload import Decoder
 from collector.settings import Installation, load_installation
 from collector.store.open import open_ledger
 from forecaster.domain.ports import Ledger
 from forecaster.domain.readings import Reading
+from forecaster.live.site_runner import EASE_MS, REFRESH_MS, Seat
 from tests.bench import Figure
 from tests.bench.bench_ingest import pictures
 from tests.bench.fleet import message, site_id, write_fleet

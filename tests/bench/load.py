@@ -23,7 +23,6 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import psutil
 
-from api.seat import packed
 from collector.clock import SystemClock
 from collector.payload import Decoder
 from collector.settings import Installation, load_installation
@@ -31,6 +30,7 @@ from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Checkpoint, Ledger
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
+from forecaster.live.site_runner import packed
 from tests.bench.fleet import ON_PACK, Load, Published, message, publish_apart, site_id, write_fleet
 from tests.brokers import ShippedBroker
 from tests.engines import ROOT, running_influx, wait_until

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from forecaster import reserve
 from forecaster.domain.site import Pit, Pump
-from forecaster.inflow import Inflow
+from forecaster.engine import reserve
+from forecaster.water.inflow import Inflow
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from river import datasets
 
 from forecaster.domain.forecast import LEVELS
 from forecaster.domain.site import Pit, Pump
-from forecaster.inflow import Inflow
+from forecaster.water.inflow import Inflow
 
 Array = NDArray[np.float64]
 

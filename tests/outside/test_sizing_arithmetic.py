@@ -10,8 +10,8 @@ import pytest
 from fluids import friction_factor
 from pvlib import clearsky, solarposition
 
-from forecaster.battery import peukert_hours
 from forecaster.domain.site import Chemistry, Load, Pack, Pump, Site
+from forecaster.pack.battery import peukert_hours
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.draw import flow_share, running_draw
 from forecaster.sizing.options import Change

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from forecaster.domain.site import Pit, Pump
-from forecaster.inflow import Inflow
+from forecaster.water.inflow import Inflow
 
 Array = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pvlib
 import pytest
 
-from forecaster.charging import Charging
-from forecaster.sun import clear_sky_w_per_m2, cos_zenith
+from forecaster.pack.charging import Charging
+from forecaster.pack.sun import clear_sky_w_per_m2, cos_zenith
 
 CHICAGO = (41.9, -87.7)
 HOUR_MS = 3_600_000

@@ -1,0 +1,155 @@
+"""First passage to the reserve floor: draws of cumulative drain to hours remaining, quantiles and survival."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.forecast import HORIZON_H, LEVELS, Quantiles, SurvivalPoint
+from forecaster.pack.belief import PackDraws
+
+Array = NDArray[np.float64]
+
+GRID_POINTS = 128
+"""Points ahead."""
+
+_BEND_H = 8.0
+"""Where the grid ahead turns from even to geometric [h]: steps of a quarter hour at first, 8 h at two weeks."""
+
+
+@lru_cache(maxsize=8)
+def ahead_grid_s(horizon_h: float = HORIZON_H, points: int = GRID_POINTS) -> Array:
+    """Times ahead [s], shape (points,), from 0 to the horizon: fine near, coarse far. Read-only."""
+    u = np.linspace(0.0, 1.0, points)
+    hours: Array = _BEND_H * np.expm1(u * np.log1p(horizon_h / _BEND_H))
+    grid: Array = hours * 3600.0
+    grid.setflags(write=False)
+    return grid
+
+
+_NEVER_H = 1e9
+"""Stands for "never" where quantiles are interpolated: far beyond any horizon [h]."""
+
+
+def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, charging_wh: Array | None = None) -> Array:
+    """Energy drawn from the battery ahead [Wh], shape (draws, T), net of charging.
+
+    pump_wh : (draws, T) — cumulative pump energy at the plug ahead [Wh]
+    pack : PackDraws — beliefs about inverter, idle, other loads and room to full, (draws,) each
+    charging_wh : (draws, T) | None — cumulative energy into the battery ahead [Wh]
+
+    A full pack takes no more: what would charge it above full is not counted (reflection at full, the discrete
+    Skorokhod map: overflow up to t is the greatest excess up to t).
+    """
+    hours = ahead_s / 3600.0
+    drain = np.asarray(pump_wh / pack.efficiency[:, None], dtype=np.float64)
+    drain += (pack.loads_w / pack.efficiency + pack.idle_w)[:, None] * hours
+    if charging_wh is None:
+        return drain
+    net = drain - charging_wh
+    overflow = np.maximum.accumulate(np.maximum(0.0, -net - pack.to_full_wh[:, None]), axis=1)
+    return np.asarray(net + overflow, dtype=np.float64)
+
+
+def points_needed(pack: PackDraws, ahead_s: Array) -> int:
+    """How many points of a grid ahead hold every draw's passage to empty, however little the pump runs.
+
+    The inverter's own draw and the other loads alone empty a pack that nothing charges; every point where they do not
+    within the grid.
+    """
+    least_w = pack.idle_w + pack.loads_w / pack.efficiency
+    longest_h = float(
+        np.max(np.divide(pack.to_empty_wh, least_w, out=np.full_like(least_w, np.inf), where=least_w > 0))
+    )
+    return min(int(np.searchsorted(ahead_s, longest_h * 3600.0)) + 2, ahead_s.size)
+
+
+def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Array:
+    """Hours until each draw's drain first reaches its budget [h], shape (draws,); inf where it never does on the grid.
+
+    cumulative_wh : (draws, T) — cumulative drain, 0 at ahead_s[0] = 0; may fall while charging
+    budget_wh : (draws,) — energy to the floor [Wh]; 0 or less: passage is now
+
+    Running maximum, then linear between grid points.
+    """
+    return passage_of_peak(running_peak(cumulative_wh), budget_wh, ahead_s)
+
+
+def running_peak(cumulative_wh: Array) -> Array:
+    """The most that each draw has drained so far, (draws, T); what is given, where it never falls."""
+    falls = bool((cumulative_wh[:, 1:] < cumulative_wh[:, :-1]).any())
+    return np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
+
+
+def passage_of_peak(peak: Array, budget_wh: Array, ahead_s: Array) -> Array:
+    """`first_passage` of a drain's running peak, for several budgets of one drain."""
+    budget = np.maximum(budget_wh, 0.0)
+    below = peak < budget[:, None]
+    index = np.where(below[:, -1], peak.shape[1], below.argmin(axis=1))
+    reached = index < peak.shape[1]
+    after = np.minimum(index, peak.shape[1] - 1)
+    before = np.maximum(after - 1, 0)
+    rows = np.arange(peak.shape[0])
+    low, high = peak[rows, before], peak[rows, after]
+    rise = high - low
+    share = np.divide(budget - low, rise, out=np.zeros_like(rise), where=rise > 0.0)
+    hours = (ahead_s[before] + np.clip(share, 0.0, 1.0) * (ahead_s[after] - ahead_s[before])) / 3600.0
+    return np.where(reached, np.where(index == 0, 0.0, hours), np.inf)
+
+
+def median(values: Array) -> float:
+    """Median of draws (draws,), none of them NaN: numpy's, without what it looks for first."""
+    half = values.size // 2
+    ordered = np.partition(values, (half - 1, half))
+    return float(ordered[half] if values.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
+
+
+def widen(hours: Array, factor: float) -> Array:
+    """Stretch the spread of times about their median by a factor, on a log scale; draws that never end stay so.
+
+    Multiplicative, so that times stay positive and shares of time keep their meaning at one hour and at fifty.
+    """
+    if factor == 1.0:
+        return hours
+    half = (hours.size - 1) // 2
+    middle = float(np.partition(hours, half)[half])
+    if not np.isfinite(middle) or middle <= 0.0:
+        return hours
+    ratio = np.maximum(hours, 1e-6) / middle
+    return np.where(np.isfinite(hours), middle * ratio**factor, np.inf)
+
+
+def quantiles(hours: Array, horizon_h: float = HORIZON_H, levels: Sequence[float] = LEVELS) -> Quantiles:
+    """Quantiles of hours remaining; None beyond the horizon.
+
+    hours : (draws,) — equally likely times [h], inf for never
+    """
+    ordered = np.sort(np.minimum(hours, _NEVER_H))
+    spot = np.clip(np.asarray(levels) * ordered.size - 0.5, 0.0, ordered.size - 1.0)
+    values = np.interp(spot, np.arange(ordered.size), ordered)
+    return Quantiles(*(float(v) if v <= horizon_h else None for v in values))
+
+
+def survival_at(hours: Array, ahead_h: float) -> float:
+    """Probability, 0..1, that the floor is not reached within `ahead_h` [h]."""
+    return float(np.mean(hours > ahead_h))
+
+
+def survival(hours: Array, now_ms: int, horizon_h: float = HORIZON_H) -> tuple[SurvivalPoint, ...]:
+    """Survival by the hour, up to the hour after it falls below one in a thousand, at most to the horizon."""
+    finite = hours[np.isfinite(hours) & (hours <= horizon_h)]
+    last = int(horizon_h) if finite.size < hours.size else min(int(horizon_h), int(np.ceil(finite.max())) + 1)
+    ahead = np.arange(1, last + 1)
+    alive = 1.0 - np.searchsorted(np.sort(hours), ahead, side="right") / hours.size
+    return tuple(
+        SurvivalPoint(now_ms + int(h) * 3_600_000, float(p))
+        for h, p in zip(ahead.tolist(), alive.tolist(), strict=True)
+    )
+
+
+def never_probability(hours: Array, horizon_h: float = HORIZON_H) -> float:
+    """Probability, 0..1, that the floor is not reached within the horizon."""
+    return survival_at(hours, horizon_h)

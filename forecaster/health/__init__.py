@@ -1,0 +1,1 @@
+"""What the long record says of each part of the house."""

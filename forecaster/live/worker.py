@@ -1,0 +1,353 @@
+"""The forecaster at work: tails the store, folds each site's engine, publishes forecasts, steps the alarm desks.
+
+One thread owns all engines and desks, and one cursor of the store; a checkpoint keeps an engine and a desk with that
+cursor, so going on from a checkpoint is the same as never having stopped. What was computed but could not be
+written yet is kept, in order, and written first when the ledger is back.
+"""
+
+from __future__ import annotations
+
+import gc
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+import msgspec
+
+from forecaster.alarms import Outside
+from forecaster.domain.alarms import AlarmTransition
+from forecaster.domain.discharge import DischargeResult
+from forecaster.domain.errors import OutlastError, StoreError
+from forecaster.domain.ports import Clock, Delivery, Ledger, Publisher, ReadingStore
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Event
+from forecaster.domain.site import Site
+from forecaster.live.checkpoints import Keeper
+from forecaster.live.cursor import Front
+from forecaster.live.owed import Counts, Owed
+from forecaster.live.rehearsals import Rehearsals, unread_results
+from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SITE_FAULTS, Seat, Told
+
+log = logging.getLogger("outlast.forecast")
+
+POLL_S = 1.0
+TURN_S = 0.02
+TURN_A_SITE_S = 20e-6
+"""Turns last at least this long, and this long for each site: looking through the sites is a small part of them [s]."""
+
+BUDGET_S = 0.5
+REFIT_SHARE = 0.1
+"""Share of the time that tuning models may take; with many sites each is tuned less often than once an hour."""
+
+AHEAD = frozenset({Quantity.RAIN_EXPECTED})
+"""Quantities of times to come: they do not tell how far the readings have come."""
+BACKOFF_S = 2.0
+EVENTS_A_WRITE = 2_000
+"""Events found while catching up that are written before more is folded."""
+
+Look = Callable[[Site], Outside]
+"""What the faces know that the engine cannot: failing deliveries, trouble with taking readings in."""
+
+Owe = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]
+"""What transitions owe to receivers: (site, transitions, now_ms) -> deliveries."""
+
+
+class ForecastWorker:
+    """Runs the engines and desks of some sites. start(), stop(); wake() when the store has news."""
+
+    def __init__(
+        self,
+        sites: Mapping[str, Site],
+        store: ReadingStore,
+        ledger: Ledger,
+        clock: Clock,
+        *,
+        owe: Owe,
+        outside: Look,
+        publisher: Publisher | None = None,
+        seed: int = 0,
+        name: str = "all",
+    ) -> None:
+        self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
+        self._owe, self._outside, self._publisher = owe, outside, publisher
+        self._seed, self._name = seed, name
+        self._front = Front(store, {})
+        self._keeper = Keeper({}, ledger, clock, self._blame)
+        self._more_due = False
+        self._refit_from_s = 0.0
+        self._seats: dict[str, Seat] = {}
+        self._events: list[Event] = []
+        self._owed: list[Owed] = []
+        self._asked = 0
+        self._stirred = threading.Event()
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="forecaster", daemon=True)
+        self._caught_up = threading.Event()
+        self._trouble: str | None = None
+        self.counts_so_far = Counts()
+        self.reached_ms = 0
+        self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
+        self.on_owed: Callable[[], None] | None = None
+        self.make_room: Callable[[], bool] | None = None
+
+    # -- for those who wire it
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """The store or the ledger has news; from any thread."""
+        self._stirred.set()
+
+    def stop(self, timeout_s: float = 20.0) -> None:
+        """Finish the turn, write checkpoints, end the thread."""
+        self._ending.set()
+        self._stirred.set()
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
+
+    def wait_caught_up(self, timeout_s: float) -> bool:
+        """Wait until all that was stored before the start is folded."""
+        return self._caught_up.wait(timeout_s)
+
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong at the moment, as (who, what)."""
+        found = [("forecaster", self._trouble)] if self._trouble else []
+        if self._thread.ident is not None and not self._thread.is_alive() and not self._ending.is_set():
+            found.append(("forecaster", "its thread has ended"))
+        return found + [(seat.site.id, seat.fault) for seat in list(self._seats.values()) if seat.fault]
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """For the metrics."""
+        now = self.counts_so_far
+        return [
+            ("outlast_forecaster_readings", "counter", "Readings folded.", float(now.readings)),
+            ("outlast_forecaster_forecasts", "counter", "Forecasts published.", float(now.forecasts)),
+            ("outlast_forecaster_transitions", "counter", "Alarm transitions committed.", float(now.transitions)),
+            ("outlast_forecaster_faults", "counter", "Faults of single sites.", float(now.faults)),
+        ]
+
+    # -- the thread
+    def _work(self) -> None:
+        self._until_done(self._restore)
+        self._until_done(self._catch_up)
+        self._caught_up.set()
+        while not self._ending.is_set():
+            started = time.monotonic()
+            self._stirred.clear()
+            self._once(self._turn)
+            rest = TURN_S + TURN_A_SITE_S * len(self._seats) - (time.monotonic() - started)
+            if rest > 0:
+                self._ending.wait(rest)
+            if not self._more_due:
+                self._stirred.wait(POLL_S)
+        self._once(self._finish)
+
+    def _once(self, step: Callable[[], None]) -> bool:
+        """Do a step; where a store fails, say so and wait a little."""
+        try:
+            step()
+        except StoreError as error:
+            if self._trouble is None:
+                log.warning("waiting for the store: %s", error)
+            self._trouble = str(error)
+            self._ending.wait(BACKOFF_S)
+            return False
+        self._trouble = None
+        return True
+
+    def _until_done(self, step: Callable[[], None]) -> None:
+        while not self._ending.is_set() and not self._once(step):
+            pass
+
+    def _finish(self) -> None:
+        self._write()
+        self._keeper.all(self._front.standing())
+
+    # -- where we were
+    def _restore(self) -> None:
+        """Seats from their checkpoints, each with the cursor it had reached."""
+        starts: dict[str, str | None] = {}
+        for site in self._sites.values():
+            seat, cursor = Seat.restored(site, self._ledger, self._seed)
+            self._seats[site.id] = seat
+            if cursor is None:
+                for test in unread_results(self._store, self._ledger, site):
+                    if test.result is not None:
+                        seat.engine.adopt(test.result, test.finished_ms)
+            seat.ease_ms = min(REFRESH_MS, EASE_MS * len(self._sites))
+            starts[site.id] = cursor
+        self._front = Front(self._store, starts)
+        self._keeper = Keeper(self._seats, self._ledger, self._clock, self._blame)
+        self._asked = int(self._ledger.noted(self._asked_note) or 0)
+        gc.unfreeze()  # of a worker before this one, which may be gone
+        gc.collect()
+        gc.freeze()  # the engines of all sites stay: the collector need not walk through them again and again
+
+    @property
+    def _asked_note(self) -> str:
+        return f"requests-handled:{self._name}"
+
+    def _catch_up(self) -> None:
+        """Fold all that is stored already, before the first forecast."""
+        self._front.catch_up(self._fold, self._ending.is_set)
+        self._write()
+
+    # -- one turn
+    def _turn(self) -> None:
+        self._write()
+        more = self._front.step(self._fold_live)
+        self._handle_requests()
+        self._issue()
+        self._write()
+        self._rehearse()
+        self._refit()
+        self._keeper.turn(self._front.standing())
+        self._more_due = self._more_due or more
+
+    def _fold(self, readings: Sequence[Reading]) -> None:
+        """Fold a batch, and write what was found where it is much."""
+        for reading in readings:
+            seat = self._seats[reading.site]
+            try:
+                seat.take(reading)
+            except SITE_FAULTS as error:
+                self._blame(seat, error)
+        self.counts_so_far.readings += len(readings)
+        self.reached_ms = max(self.reached_ms, *(r.time_ms for r in readings if r.quantity not in AHEAD), 0)
+        for site in {reading.site for reading in readings}:
+            events = self._seats[site].drain()
+            self._rehearsals.noticed(events)
+            self._events += events
+        if len(self._events) >= EVENTS_A_WRITE:
+            self._write()
+
+    def _fold_live(self, readings: Sequence[Reading]) -> None:
+        self._fold(readings)
+        if self._publisher is not None and self._publisher.listening:
+            for reading in readings:
+                self._publisher.reading(reading)
+
+    def _blame(self, seat: Seat, error: Exception) -> None:
+        """One site's fault stays that site's: said in its log line and in /healthz."""
+        self.counts_so_far.faults += 1
+        if seat.fault is None:
+            log.error("site %s: %s: %s", seat.site.id, type(error).__name__, error, exc_info=error)
+        seat.fault = f"{type(error).__name__} in its engine; see the log"
+
+    def _issue(self) -> None:
+        """Forecast the sites that are due, most urgent first, within the turn's budget."""
+        started = time.monotonic()
+        now_ms = self._clock.now_ms()
+        due = [seat for seat in self._seats.values() if seat.due(now_ms, started)]
+        due.sort(key=lambda seat: seat.urgency(now_ms), reverse=True)
+        told: list[Told] = []
+        self._more_due = False
+        for seat in due:
+            if told and time.monotonic() - started > BUDGET_S:
+                self._more_due = True
+                break
+            try:
+                outside = replace(self._outside(seat.site), rehearsal=self._rehearsals.running(seat.site.id))
+                told.append(seat.tell(self._clock.now_ms(), time.monotonic(), outside))
+            except SITE_FAULTS as error:
+                seat.postpone(now_ms, time.monotonic())
+                self._blame(seat, error)
+        if not told:
+            return
+        for t in told:  # kept before anything is written: a desk that has moved on does not say it twice
+            if t.transitions:
+                self._owe_for(t.site, t.transitions, now_ms)
+        self._write_owed()
+        self._ledger.publish([t.stored for t in told])
+        self.counts_so_far.forecasts += len(told)
+        if self._publisher is not None:
+            for t in told:
+                self._publisher.forecast(t.stored)
+
+    def _refit(self) -> None:
+        """Tune the models of one site a turn, the longest untuned, and no more than a share of the time."""
+        started, now_ms = time.monotonic(), self._clock.now_ms()
+        if started < self._refit_from_s or not self._seats:
+            return
+        seat = max(self._seats.values(), key=lambda one: one.engine.untuned(now_ms))
+        try:
+            seat.refit_if_due(now_ms)
+        except SITE_FAULTS as error:
+            self._blame(seat, error)
+        self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / REFIT_SHARE - 1.0)
+
+    def _owe_for(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
+        self._owed.append(Owed(site, transitions, now_ms, self._seats[site.id].desk_checkpoint(now_ms)))
+
+    # -- what people asked
+    def _handle_requests(self) -> None:
+        """Acknowledge, shelve, start and finish tests: each once, in order."""
+        asked = self._ledger.requests(self._asked)
+        for number, kind, target, body, at_ms in asked:
+            seat = self._seats.get(target.partition(":")[0])
+            if seat is not None:
+                self._obey(seat, kind, target, body, at_ms)
+            self._asked = number
+        if asked:
+            self._write()
+            self._ledger.note(self._asked_note, str(self._asked))
+
+    def _rehearse(self) -> None:
+        """Step discharge tests; what one site's test trips over is logged and leaves the others alone."""
+        try:
+            self._rehearsals.step(self._clock.now_ms())
+        except StoreError:
+            raise
+        except SITE_FAULTS as error:
+            self.counts_so_far.faults += 1
+            log.error("discharge test: %s: %s", type(error).__name__, error, exc_info=error)
+
+    def _know_of_test(self, site: str, result: DischargeResult, ended_ms: int) -> None:
+        """The engine of a site read the test itself; it only has to know that there was one."""
+        self._seats[site].engine.adopt(result, ended_ms, learn=False)
+        self._seats[site].changed = True
+
+    def _obey(self, seat: Seat, kind: str, target: str, body: str, at_ms: int) -> None:
+        if self._rehearsals.obey(kind, target, at_ms):
+            return
+        try:
+            transitions = seat.obey(kind, target, msgspec.json.decode(body), at_ms)
+        except OutlastError as error:
+            log.warning("site %s: %s of %s: %s", seat.site.id, kind, target, error)
+            return
+        if transitions:
+            self._owe_for(seat.site, transitions, at_ms)
+
+    # -- what is owed to the ledger
+    def _write(self) -> None:
+        """Write transitions, then events, in order; what fails stays for the next turn."""
+        self._write_owed()
+        if self._events:
+            self._ledger.record(self._events)
+            self._events = []
+
+    def _write_owed(self) -> None:
+        while self._owed:
+            first = self._owed[0]
+            try:
+                deliveries = self._owe(first.site, first.transitions, first.at_ms)
+                self._ledger.commit_transitions(first.transitions, deliveries, [first.checkpoint])
+            except StoreError:
+                if self.make_room is None or not self.make_room():
+                    raise
+                continue
+            del self._owed[0]
+            self.counts_so_far.transitions += len(first.transitions)
+            if self._publisher is not None:
+                for transition in first.transitions:
+                    self._publisher.alarm(transition)
+            if deliveries and self.on_owed is not None:
+                self.on_owed()

@@ -1,0 +1,1 @@
+"""Statistics and arrays that know nothing of pumps."""

@@ -1,0 +1,378 @@
+"""From the pump's plug to the battery: a joint belief over all that lies between, sharpened by the reported charge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.domain.discharge import DischargeResult
+from forecaster.domain.errors import SnapshotError
+from forecaster.domain.site import Chemistry, Load, Pack
+from forecaster.maths.arrays import pack_array, unpack_array
+from forecaster.maths.noise import normals, seed_from, uniforms
+from forecaster.pack.battery import charge_at, peukert_drain, reported_percent, temperature_factor
+from forecaster.pack.chargeline import (
+    BOW,
+    CAPACITY,
+    CHARGE_ACCEPTED,
+    COST,
+    IDLE,
+    LOADS,
+    ROUNDING_PRIOR,
+    ROUNDINGS,
+    SHARED,
+    SKEW,
+    START,
+    Evidence,
+    Posterior,
+    Row,
+    Scene,
+    posterior,
+)
+
+Array = NDArray[np.float64]
+
+MS_PER_H = 3_600_000.0
+VERSION = 1
+
+CAPACITY_OF_NAMEPLATE, CAPACITY_SPREAD = 0.94, 0.07
+EFFICIENCY, EFFICIENCY_SPREAD = 0.87, 0.06
+IDLE_W, IDLE_SPREAD = 9.0, 0.45
+IDLE_SPREAD_GIVEN = 0.3
+LOADS_SPREAD = 0.25
+BOW_SPREAD, SKEW_SPREAD = 0.08, 0.05
+"""Prior beliefs, spreads on a log scale where positive (common practice, no source): usable over nameplate capacity,
+inverter efficiency, idle draw [W], other loads over what the owner wrote, bow and skew of the reported charge (a
+quarter of the bow is its error at half charge)."""
+
+SWING = 0.3
+"""How far a cycling load's energy strays from its mean, of the energy of one run: a saw-tooth's standard deviation."""
+
+_KEPT = 3
+"""Posteriors kept: of what is settled, of the present, of a discharge that would begin now."""
+
+AGEING_PER_MONTH = 0.01
+"""Random walk of log capacity; the other parts drift at half of it (common practice: 20 % in some years)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackDraws:
+    """Joint draws of the belief, arrays of shape (draws,).
+
+    capacity_wh : energy from full to empty at the present temperature [Wh]
+    efficiency : AC energy out over DC energy in, beyond idle, 0..1
+    idle_w : the inverter's own draw [W]
+    loads_w : mean power of other loads at the outlet [W]
+    to_reserve_wh, to_empty_wh : DC energy to the reserve floor and to empty [Wh]; 0 when past it
+    to_full_wh : DC energy to full [Wh]
+    """
+
+    capacity_wh: Array
+    efficiency: Array
+    idle_w: Array
+    loads_w: Array
+    to_reserve_wh: Array
+    to_empty_wh: Array
+    to_full_wh: Array
+    bow: Array
+    skew: Array
+
+    def charge_percent_after(self, drain_wh: Array) -> Array:
+        """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0."""
+        wide = drain_wh.ndim == 2
+        left = self.to_empty_wh[:, None] - drain_wh if wide else self.to_empty_wh - drain_wh
+        if wide:
+            share = np.clip(left / self.capacity_wh[:, None], 0.0, 1.0)
+            return reported_percent(share, self.bow[:, None], self.skew[:, None])
+        return reported_percent(np.clip(left / self.capacity_wh, 0.0, 1.0), self.bow, self.skew)
+
+
+@dataclass(slots=True)
+class Discharge:
+    """One span on the pack: what was counted since its begin."""
+
+    at_ms: int
+    evidence: Evidence = field(default_factory=Evidence)
+    plug_wh: float = 0.0
+    loads_wh: float | None = None
+    elapsed_h: float = 0.0
+    charging_wh: float = 0.0
+    charge_percent: float | None = None
+
+
+class PackBelief:
+    """A belief about one pack that carries across outages; `begin`, `observe`, `end`, then `draw` at any time.
+
+    energy_spread : float — relative spread of the scale of the plug energies (0.01 for a meter; 0.1 where they are
+        run lengths times nameplate watts)
+    """
+
+    def __init__(
+        self, pack: Pack, loads: Sequence[Load] = (), *, energy_spread: float = 0.01, running_w: float | None = None
+    ) -> None:
+        self.pack = pack
+        self.listed_loads_w = sum(load.mean_w for load in loads)
+        self.swing_wh = SWING * sum(load.watts * load.run_s / 3600.0 for load in loads if load.run_s is not None)
+        self.mean, self.covariance = _prior(pack, energy_spread, running_w)
+        self.rounding = ROUNDING_PRIOR.copy()
+        self.step_percent = 1.0
+        self.step_seen = False
+        self.temperature_c: float | None = None
+        self.discharge: Discharge | None = None
+        self.last_end_ms: int | None = None
+        self.outages = 0
+        self._worked_out: dict[tuple[object, ...], Posterior] = {}
+
+    def begin(self, at_ms: int, charge_percent: float | None) -> None:
+        """A transfer to the pack; charge [%] as last reported, None where nothing reports it (then: full)."""
+        if self.last_end_ms is not None:
+            months = max(at_ms - self.last_end_ms, 0) / MS_PER_H / 730.0
+            walk = np.full(SHARED, (AGEING_PER_MONTH / 2.0) ** 2 * months)
+            walk[CAPACITY] *= 4.0
+            walk[BOW] *= 0.1
+            self.covariance = self.covariance + np.diag(walk)
+        self.discharge = Discharge(at_ms)
+        self._start(self.discharge, charge_percent)
+
+    def _start(self, now: Discharge, charge_percent: float | None) -> None:
+        now.charge_percent = now.evidence.start_percent = charge_percent
+
+    def observe(
+        self,
+        at_ms: int,
+        charge_percent: float | None,
+        plug_wh: float,
+        elapsed_s: float,
+        charging_wh: float = 0.0,
+        loads_wh: float | None = None,
+        lump_wh: float = 0.0,
+    ) -> None:
+        """What was counted since begin, at a time.
+
+        charge_percent : float | None — reported charge [%], None where this moment brings no reading of it
+        plug_wh : float — cumulative pump energy at the plug [Wh]
+        elapsed_s : float — time since begin [s]
+        charging_wh : float — cumulative energy into the pack [Wh]
+        loads_wh : float | None — cumulative energy of other loads at the outlet where measured [Wh]
+        lump_wh : float — what one sample of the running pump adds to plug_wh where its runs are caught by chance [Wh]
+        """
+        if self.discharge is None:
+            self.begin(at_ms - round(elapsed_s * 1000.0), charge_percent)
+        now = self.discharge
+        assert now is not None
+        hours = elapsed_s / 3600.0
+        if charge_percent is not None:
+            self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh, lump_wh))
+        now.at_ms = at_ms
+        now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
+
+    def _take_charge(self, now: Discharge, charge_percent: float, row: Row) -> None:
+        before = now.charge_percent
+        if before is None:
+            self._start(now, charge_percent)
+            return
+        if charge_percent == before:
+            now.evidence.wait(row)
+            return
+        moved = abs(charge_percent - before)
+        if not self.step_seen or moved < self.step_percent - 1e-9:
+            self.step_percent = moved if not self.step_seen else min(moved, self.step_percent)
+            self.step_percent = min(max(self.step_percent, 0.01), 10.0)
+            self.step_seen = True
+        now.evidence.change(row, before, charge_percent, self.step_percent)
+        now.charge_percent = charge_percent
+
+    def end(self, at_ms: int) -> None:
+        """Mains are back: what was learnt stays."""
+        if self.discharge is not None:
+            if self.discharge.evidence.changes:
+                self.outages += 1
+                known = self._posterior(self.discharge)
+                self.rounding = np.maximum(known.weight, 1e-6)
+                self.mean, self.covariance = _mixed(known)
+            self.discharge = None
+        self.last_end_ms = at_ms
+
+    @property
+    def factor(self) -> float:
+        """Capacity at the present temperature over that at 25 °C; 1 where it is not measured."""
+        return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
+
+    def _known(self, now: Discharge) -> Posterior:
+        """The posterior, worked out anew only when something was learnt since; once for this belief and its copies."""
+        seen, own = now.evidence, (self.mean.tobytes(), self.covariance.tobytes(), self.rounding.tobytes())
+        key = (seen.changes, seen.start_percent, seen.start_spread, seen.lump_wh, self.step_percent, self.factor, own)
+        known = self._worked_out.get(key)
+        if known is None:
+            if len(self._worked_out) >= _KEPT:
+                self._worked_out.clear()
+            known = self._worked_out[key] = self._posterior(now)
+        return known
+
+    def settle(self) -> None:
+        """Work out what the evidence leaves, once for all copies made from here; changes nothing that is known."""
+        if self.discharge is not None:
+            self._known(self.discharge)
+
+    def _posterior(self, now: Discharge) -> Posterior:
+        scene = Scene(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
+        return posterior(self.mean, self.covariance, self.rounding, now.evidence, scene)
+
+    def draw(self, draws: int, rng: np.random.Generator, charge_percent: float | None = None) -> PackDraws:
+        """Joint draws of the belief at the time of the newest observe.
+
+        charge_percent : float | None — on mains: the charge [%] the pack would start from, None for full
+        """
+        now = self.discharge
+        if now is None:
+            now = Discharge(0)
+            self._start(now, charge_percent)
+        theta, rounding = _drawn(self._known(now), seed_from(rng), draws)
+        capacity = np.exp(theta[:, CAPACITY]) * self.factor
+        cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
+        bow, skew = np.clip(theta[:, BOW], -0.5, 0.5), np.clip(theta[:, SKEW], -0.2, 0.2)
+        loads_w = loads * self.listed_loads_w
+        loads_wh = loads_w * now.elapsed_h if now.loads_wh is None else now.loads_wh
+        used = cost * (now.plug_wh + loads_wh) + idle * now.elapsed_h - CHARGE_ACCEPTED * now.charging_wh
+        charge = np.clip(np.minimum(theta[:, START], 1.0) - used / capacity, 0.0, 1.0)
+        if now.charge_percent is not None:
+            half = self.step_percent * (0.5 + 0.15)
+            shown = now.charge_percent + rounding * self.step_percent
+            charge = np.clip(charge, charge_at(shown - half, bow, skew), charge_at(shown + half, bow, skew))
+        floor = charge_at(self.pack.reserve_percent, bow, skew)
+        return PackDraws(
+            capacity_wh=capacity,
+            efficiency=1.0 / cost,
+            idle_w=idle,
+            loads_w=loads_w,
+            to_reserve_wh=np.maximum(charge - floor, 0.0) * capacity,
+            to_empty_wh=charge * capacity,
+            to_full_wh=(1.0 - charge) * capacity,
+            bow=bow,
+            skew=skew,
+        )
+
+    def adopt(self, result: DischargeResult) -> None:
+        """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
+
+        The joint belief keeps what no single number tells: which sums of losses and capacity the test pinned down.
+        """
+        if self.outages == 0 and result.belief_mean is not None and result.belief_covariance is not None:
+            mean = np.asarray(result.belief_mean, dtype=np.float64)
+            covariance = np.asarray(result.belief_covariance, dtype=np.float64)
+            if mean.shape == (SHARED,) and covariance.shape == (SHARED * SHARED,):
+                self.mean, self.covariance = mean, covariance.reshape(SHARED, SHARED)
+                return
+        for column, triple, invert in (
+            (CAPACITY, result.capacity_wh, False),
+            (IDLE, result.idle_w, False),
+            (COST, result.inverter_efficiency, True),
+        ):
+            if triple is None or min(triple) <= 0.0:
+                continue
+            low, middle, high = np.log(triple)
+            spread = max((high - low) / 2.563, 0.005)
+            self._measure(column, -middle if invert else middle, spread)
+
+    def _measure(self, column: int, value: float, spread: float) -> None:
+        gain = self.covariance[:, column] / (self.covariance[column, column] + spread**2)
+        self.mean = self.mean + gain * (value - self.mean[column])
+        self.covariance = self.covariance - np.outer(gain, self.covariance[column])
+
+    def copy(self) -> PackBelief:
+        """A belief of its own that starts from this one; cheap. What was worked out serves both."""
+        other = copy(self)
+        if self.discharge is not None:
+            other.discharge = replace(self.discharge, evidence=self.discharge.evidence.copy())
+        return other
+
+    def doubt_energy(self, log_shift: float, log_spread: float) -> None:
+        """Plug energies are shown too low by about exp(log_shift), give or take log_spread: power was clipped."""
+        self.mean, self.covariance = self.mean.copy(), self.covariance.copy()
+        self.mean[COST] += log_shift
+        self.covariance[COST, COST] += log_spread**2
+
+    def state(self) -> dict[str, object]:
+        """All that is known, for a snapshot; its lists are the belief's own."""
+        now = self.discharge
+        return {
+            "version": VERSION,
+            "mean": pack_array(self.mean),
+            "covariance": pack_array(self.covariance),
+            "rounding": pack_array(self.rounding),
+            "step_percent": self.step_percent,
+            "step_seen": self.step_seen,
+            "temperature_c": self.temperature_c,
+            "discharge": None if now is None else {**_fields(now), "evidence": _fields(now.evidence)},
+            "last_end_ms": self.last_end_ms,
+            "outages": self.outages,
+        }
+
+    @classmethod
+    def from_state(cls, pack: Pack, loads: Sequence[Load], state: dict[str, Any]) -> PackBelief:
+        """The belief that gave this state; SnapshotError where it cannot be read."""
+        if state.get("version") != VERSION:
+            raise SnapshotError(f"pack state of version {state.get('version')}, expected {VERSION}; start anew")
+        self = cls(pack, loads)
+        try:
+            self.mean, self.covariance = unpack_array(state["mean"]), unpack_array(state["covariance"])
+            self.rounding = unpack_array(state["rounding"])
+            self.step_percent = float(state["step_percent"])
+            self.step_seen = bool(state["step_seen"])
+            self.temperature_c = None if state["temperature_c"] is None else float(state["temperature_c"])
+            self.last_end_ms = None if state["last_end_ms"] is None else int(state["last_end_ms"])
+            self.outages = int(state["outages"])
+            packed = state["discharge"]
+            if packed is not None:
+                packed = dict(packed)
+                evidence = Evidence.of(packed.pop("evidence"))
+                self.discharge = Discharge(evidence=evidence, **packed)
+        except (KeyError, TypeError, ValueError) as error:
+            raise SnapshotError(
+                f"pack state lacks or garbles {error}; start the site anew from its readings"
+            ) from error
+        return self
+
+
+def _fields(of: Discharge | Evidence) -> dict[str, object]:
+    """Fields by name, not copied: the evidence of a day is long."""
+    return {field.name: getattr(of, field.name) for field in fields(of)}
+
+
+def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[Array, Array]:
+    """Mean and covariance of the belief before anything was seen, in the unknowns of chargeline."""
+    cost = -np.log(pack.inverter_efficiency if pack.inverter_efficiency is not None else EFFICIENCY)
+    cost_spread = np.hypot(EFFICIENCY_SPREAD, energy_spread)
+    if pack.chemistry is Chemistry.LEAD_ACID and running_w is not None:
+        peukert = np.log(max(1.0, peukert_drain(running_w, pack.nominal_wh)))
+        cost += 0.7 * peukert
+        cost_spread = np.hypot(cost_spread, 0.3 * peukert)
+    idle = pack.idle_w if pack.idle_w is not None else IDLE_W
+    idle_spread = IDLE_SPREAD_GIVEN if pack.idle_w is not None else IDLE_SPREAD
+    mean = np.array([np.log(pack.nominal_wh * CAPACITY_OF_NAMEPLATE), cost, np.log(max(idle, 0.1)), 0.0, 0.0, 0.0])
+    spread = np.array([CAPACITY_SPREAD, cost_spread, idle_spread, LOADS_SPREAD, BOW_SPREAD, SKEW_SPREAD])
+    return mean, np.diag(spread**2)
+
+
+def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array]:
+    """Draws of the unknowns (draws, 7) and of where the shown charge turns over (draws,) [steps]."""
+    z = normals(seed, draws, known.mean.shape[1])
+    edges = np.cumsum(known.weight)
+    pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
+    values, vectors = np.linalg.eigh(known.covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    return known.mean[pick] + np.einsum("mij,mj->mi", root[pick], z), ROUNDINGS[pick]
+
+
+def _mixed(known: Posterior) -> tuple[Array, Array]:
+    """Mean and covariance of what belongs to the pack, over the roundings."""
+    mean, covariance = known.mean[:, :SHARED], known.covariance[:, :SHARED, :SHARED]
+    middle = known.weight @ mean
+    away = mean - middle
+    spread = np.einsum("h,hij->ij", known.weight, covariance) + np.einsum("h,hi,hj->ij", known.weight, away, away)
+    return np.asarray(middle), np.asarray(spread)

@@ -1,0 +1,97 @@
+"""The water to come, drawn: what falls already, rain that goes on, rain that is told, storms that nobody announced."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.maths.noise import normals
+from forecaster.water.outflow import Draws
+from forecaster.water.rain import DELAY_H, RainRecord
+from forecaster.water.recession import Bank
+from forecaster.water.storms import StormClimate, filled_h, nearest, storm_rate, unit_storms_wh, unknown_size
+
+Array = NDArray[np.float64]
+
+MS_PER_H = 3_600_000.0
+
+RAIN_SPREAD = 0.5
+"""Rain told ahead strays from what falls by this much on a log scale (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of the water, at the time the bank stands at.
+
+    untaken_mm : float — measured rain that reached the reservoirs and is not in the bank yet [mm]
+    storms, rain : what the site's past says of storms, in pump energy [Wh] and in rain [mm]
+    gauged : bool — whether rain is measured here
+    """
+
+    bank: Bank
+    at_ms: int
+    record: RainRecord
+    untaken_mm: float
+    storms: StormClimate
+    rain: StormClimate
+    gauged: bool
+
+    def rises_wh(self, now_ms: int, every_h: Array, draws: int, seed: int, *, storms: bool, points: int) -> Array:
+        """Pump energy at the plug between the first `points` of the times ahead [Wh], shape (draws, points - 1).
+
+        every_h : (T,) — rising, from 0 [h]
+        storms : bool — whether storms that nobody announced may come
+        """
+        ahead_h = every_h[:points]
+        lag_h = max(now_ms - self.at_ms, 0) / MS_PER_H
+        drawn = Draws(self.bank, seed, draws)
+        told = self.record.told(now_ms)
+        path = drawn.falling_wh(ahead_h, lag_h)
+        if storms:
+            path += self._storms_wh(drawn, now_ms, every_h, told)[:, :points]
+        if told:
+            path += self._told_wh(drawn, now_ms, ahead_h, told)
+        else:
+            measured = self.record.raining_mm_per_h(now_ms) if self.gauged else None
+            path += drawn.raining_wh(ahead_h, lag_h, measured)
+            under_way = 0.0 if measured else self.record.store_mm_per_h * DELAY_H
+            path += drawn.arrived_wh(ahead_h, self.untaken_mm + under_way)
+        return drawn.wobbled(path, every_h, lag_h)
+
+    def _storms_wh(self, drawn: Draws, now_ms: int, every_h: Array, told: dict[int, float]) -> Array:
+        """Energy of storms that nobody has announced, beyond what is told [Wh], shape (draws, T)."""
+        tau = self.bank.candidates.tau_h
+        middle = np.exp(self.bank.weights @ np.log(tau))
+        tau_h = tuple(nearest(tau[:, k], float(middle[k])) for k in range(3))
+        dry_h = float(round((max(told) + MS_PER_H - now_ms) / MS_PER_H)) if told else 0.0
+        gauged = self.gauged and drawn.gains is not None
+        climate = self.rain if gauged else self.storms
+        rate_per_h, keeps = storm_rate(climate.rate_per_h)
+        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(every_h.tolist()), rate_per_h, tau_h, dry_h)
+        size = keeps * climate.mean_size * unknown_size(drawn.seed, drawn.draws, climate.size_spread)
+        return np.asarray((self._wh_per_mm(drawn)[:, None] * size if gauged else size) * unit)
+
+    def _wh_per_mm(self, drawn: Draws) -> Array:
+        """Pump energy that a millimetre of rain brings in all [Wh/mm], shape (draws,)."""
+        if drawn.gains is not None:
+            return np.asarray(drawn.gains.sum(axis=1))
+        return np.full(drawn.draws, self.storms.mean_size / self.rain.mean_size)
+
+    def _told_wh(self, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
+        """Energy of rain that is told ahead, or on its way through the ground's delay [Wh], shape (draws, T)."""
+        gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
+        falls = [((max(hour, now_ms) - now_ms) / MS_PER_H + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
+        falls.append((0.0, self.record.store_mm_per_h * DELAY_H))
+        begins = np.array([begin for begin, _ in falls])
+        depth = np.array([mm for _, mm in falls])
+        since = np.maximum(ahead_h[:, None] - begins, 0.0)
+        after = np.maximum(since - 1.0, 0.0)
+        spread = np.exp(RAIN_SPREAD * normals(drawn.seed + 3, drawn.draws, 1) - RAIN_SPREAD**2 / 2.0)
+        path = np.zeros((drawn.draws, ahead_h.size))
+        for k in range(3):
+            scales, which = np.unique(drawn.tau_h[:, k], return_inverse=True)
+            shapes = np.stack([(filled_h(since, tau) - filled_h(after, tau)) @ depth for tau in scales.tolist()])
+            path += gains[:, k, None] * spread * shapes[which]
+        return path

@@ -1,0 +1,360 @@
+"""How much water is coming, told by the pump's own energy, and how it will fall."""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from forecaster.domain.errors import FitError, SnapshotError
+from forecaster.domain.site import Pit, Pump
+from forecaster.domain.status import Spread
+from forecaster.maths.arrays import pack_array, unpack_array
+from forecaster.maths.conformal import Backtest, Conformal
+from forecaster.maths.mixture import mixture_quantiles
+from forecaster.maths.noise import normals, seed_from
+from forecaster.pack.nameplate import running_w
+from forecaster.water.ahead import Known
+from forecaster.water.bankstate import bank_from
+from forecaster.water.cycle_noise import CycleNoise
+from forecaster.water.rain import RainRecord
+from forecaster.water.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
+from forecaster.water.refit import finer
+from forecaster.water.span_bin import Bin
+from forecaster.water.storms import STORM_H, StormClimate
+
+Array = NDArray[np.float64]
+
+MS_PER_H = 3_600_000.0
+BIN_H = 0.2
+"""Spans are gathered to this length before the filters take them in [h]."""
+
+PRIOR_DUTY = 0.04
+PRIOR_DUTY_SPREAD = 1.0
+"""Before the first cycle: the pump runs 4 % of the time, within a factor of e (common practice, no source)."""
+
+STORM_RUNNING_H, STORM_MM = 2.5, 9.0
+"""A storm brings this many hours of pumping, and this much rain, before any was seen (common practice, no source)."""
+
+GAUGE_MISSES = 0.03
+"""Share of surges left to chance where rain is measured: gauge and ground are not in one place."""
+
+HISTORY_H = 24.0 * 21.0
+HISTORY_BIN_H = 0.8
+SHORTEST_HISTORY_H = 48.0
+"""What is kept for refits, how finely, and how much a refit needs [h]."""
+
+VERSION = 4
+
+
+class Inflow:
+    """A belief about the pump's mean power now and ahead; update with spans of whole cycles, then read.
+
+    running_w : float — power while running [W]: the nameplate's until told better; the ceiling of the mean
+    """
+
+    def __init__(self, pump: Pump, pit: Pit) -> None:
+        self.pit = pit
+        self.running_w = running_w(pump)
+        self.noise = CycleNoise()
+        self.storms = StormClimate(prior_size=STORM_RUNNING_H * self.running_w)
+        self.rain = StormClimate(prior_size=STORM_MM)
+        self.record = RainRecord()
+        self.bank: Bank | None = None
+        self.bank_ms = 0
+        self.bin: Bin | None = None
+        self.cycles = 0
+        self.gauge_seen = False
+        self.candidates = grid()
+        self.backtest = Backtest()
+        self.history: list[list[float]] = []
+        self._folded_in: tuple[tuple[object, ...], Bank] | None = None
+
+    def observe(
+        self, start_ms: int, stop_ms: int, energy_wh: float, lump_wh: float = 0.0, ends_wh: float = 0.0
+    ) -> None:
+        """Pump energy at the plug [Wh] over [start_ms, stop_ms): whole cycles; ordered, not overlapping.
+
+        lump_wh, ends_wh : float — for windows that do not hold whole cycles, as in Bin [Wh]
+        """
+        if stop_ms <= start_ms:
+            return
+        self.cycles += 1
+        new, held = Bin(start_ms, stop_ms, energy_wh, 1, lump_wh, ends_wh), self.bin
+        if held is not None and (start_ms - held.stop_ms > 2_000 or new.whole_cycles != held.whole_cycles):
+            self._flush()
+            self.noise.interrupt()
+            held = None
+        if new.whole_cycles:
+            self.noise.update(new.mean_w)
+        self.bin = new if held is None else held.joined(new)
+        if self.bin.span_h >= BIN_H:
+            self._flush()
+
+    def observe_rain(self, start_ms: int, stop_ms: int, depth_mm: float) -> None:
+        """Rain that fell over a span [mm]; 0 is a reading too."""
+        self.gauge_seen = True
+        self.record.fall(start_ms, stop_ms, depth_mm)
+        self.rain.watch(max(stop_ms - start_ms, 0) / MS_PER_H, depth_mm)
+
+    def expect_rain(self, hour_ms: int, depth_mm: float) -> None:
+        """Rain told for the hour that starts at hour_ms [mm]; a later telling replaces an earlier one."""
+        self.record.expected_mm[hour_ms] = depth_mm
+
+    def _flush(self) -> None:
+        if self.bin is None:
+            return
+        held, rain_mm = self.bin, self.record.reached_mm
+        self.bank = self._folded(self.bank, held)
+        self._remember(held, rain_mm)
+        self.record.take()
+        self.record.forget(self.bin.stop_ms)
+        if not self.gauge_seen:
+            raining = self.bank.rain_w > 0.03 * self.storms.mean_size / STORM_H
+            self.storms.watch(self.bin.span_h, self.bank.rain_w * self.bin.span_h if raining else 0.0)
+        self.bank_ms = held.stop_ms
+        self.bin = None
+        self.backtest.watch(held.start_ms, held.stop_ms, held.energy_wh)
+        if self.backtest.due(held.stop_ms):
+            self._give_ranges(held)
+
+    def _remember(self, held: Bin, rain_mm: float) -> None:
+        """Keep a bin for refits: short ones are joined to the last, the oldest are forgotten."""
+        last = self.history[-1] if self.history else None
+        kind = [held.lump_wh, held.ends_wh]
+        row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm, *kind]
+        if last is not None and last[1] == row[0] and last[5:] == kind and row[1] - last[0] <= HISTORY_BIN_H * MS_PER_H:
+            self.history[-1] = [last[0], row[1], *(a + b for a, b in zip(last[2:5], row[2:5], strict=True)), *kind]
+            return
+        self.history.append(row)
+        oldest = held.stop_ms - HISTORY_H * MS_PER_H
+        if self.history[0][1] < oldest - 24.0 * MS_PER_H:
+            self.history = [kept for kept in self.history if kept[1] >= oldest]
+
+    def _give_ranges(self, held: Bin) -> None:
+        """Put down ranges for the coming hours, to be held against what comes, as coarsely as it is seen."""
+        now_ms = held.stop_ms
+        ahead_h = np.linspace(0.0, Backtest.AHEAD_H[-1], 25)
+        rng = np.random.default_rng(now_ms // 1000)
+        paths = self.draw_ahead(now_ms, ahead_h * 3600.0, 64, rng, storms=False)
+        for hours in Backtest.AHEAD_H:
+            column = int(np.searchsorted(ahead_h, hours))
+            low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
+            factor = self.backtest.conformal.widening
+            if middle > 0.0:
+                low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
+            seen_wh = float(ndtri(0.9) * np.sqrt(held.lump_wh * middle + held.ends_wh**2))
+            low, high = middle - np.hypot(middle - low, seen_wh), middle + np.hypot(high - middle, seen_wh)
+            self.backtest.give(now_ms, float(low), float(high), hours)
+
+    @property
+    def widening(self) -> float:
+        """Factor by which spreads are to be stretched, as backtests on the site's own history say."""
+        return self.backtest.conformal.widening
+
+    def _folded(self, bank: Bank | None, held: Bin) -> Bank:
+        """The bank with one bin taken in; the bank given is left as it was."""
+        mean_w = held.mean_w
+        if bank is None:
+            new = self._first(held.first_w)
+            new.observe(mean_w, held.variance_w2(self.noise, held.first_w, self.running_w), held.span_h)
+            return new
+        new = copy(bank)
+        level = max(new.level_w, 0.002 * self.running_w)
+        if self.record.reached_mm > 0.0 and not new.has_gains:
+            new.add_gains(self.storms.mean_size / self.rain.mean_size)
+        span_h = max((held.stop_ms - self.bank_ms) / MS_PER_H, held.span_h)
+        new.predict(span_h, level, self.record.reached_mm / span_h)
+        rate = self.storms.rate_per_h * (GAUGE_MISSES if self.gauge_seen else 1.0)
+        begins, ends = (float(-np.expm1(-chance * span_h)) for chance in (rate, 1.0 / STORM_H))
+        variance = held.variance_w2(self.noise, max(new.level_w, level), self.running_w)
+        new.observe(mean_w, variance, held.span_h, Surge(begins, ends, self.storms.mean_size / STORM_H))
+        return new
+
+    def _first(self, mean_w: float) -> Bank:
+        """A bank about to see its first bin: any split between base and reservoirs is likely, and so is rain."""
+        mean = mean_w * np.array([0.28, 0.24, 0.24, 0.24, 0.0, 0.1])
+        spread = mean_w * np.array([0.3, 0.4, 0.4, 0.4, 0.0, 0.4])
+        bank = Bank(self.candidates, mean, np.diag(spread**2))
+        bank.covariance[:, WOBBLE, WOBBLE] = (bank.candidates.wobble * mean_w) ** 2
+        return bank
+
+    def _present(self) -> tuple[Bank, int] | None:
+        """The bank with the bin being gathered folded in, and the time it stands at; None before the first cycle."""
+        if self.bin is None:
+            return None if self.bank is None else (self.bank, self.bank_ms)
+        storms, rain_mm = self.storms, self.record.reached_mm
+        climate = (storms.rate_per_h, storms.mean_size, self.rain.mean_size)
+        rests_on = (self.bin, self.bank, rain_mm, self.running_w, self.gauge_seen, climate)
+        if self._folded_in is None or self._folded_in[0] != rests_on:
+            self._folded_in = rests_on, self._folded(self.bank, self.bin)
+        return self._folded_in[1], self.bin.stop_ms
+
+    def draw_ahead(
+        self,
+        now_ms: int,
+        ahead_s: Array,
+        draws: int,
+        rng: np.random.Generator,
+        *,
+        storms: bool = True,
+        points: int | None = None,
+    ) -> Array:
+        """Cumulative pump energy at the plug ahead [Wh], shape (draws, points), rising along it, 0 at ahead_s = 0.
+
+        ahead_s : (T,) — rising, from 0 [s]
+        points : int | None — how many of them are wanted, from the first; what they show does not depend on it
+        rng : seeded; the same generator state gives the same draws for the same belief
+        storms : bool — whether storms that nobody announced may come
+        """
+        seed = seed_from(rng)
+        every_h = ahead_s / 3600.0
+        ahead_h = every_h[:points]
+        present = self._present()
+        if present is None:
+            z = normals(seed, draws, 1)[:, 0]
+            level = np.minimum(self.running_w * PRIOR_DUTY * np.exp(PRIOR_DUTY_SPREAD * z), self.running_w)
+            return np.asarray(level[:, None] * ahead_h, dtype=np.float64)
+        untaken_mm = self.record.reached_mm if self.bin is None else 0.0
+        known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen)
+        rise = known.rises_wh(now_ms, every_h, draws, seed, storms=storms, points=ahead_h.size)
+        np.minimum(rise, self.running_w * np.diff(ahead_h), out=rise)
+        total = np.zeros((draws, ahead_h.size))
+        np.cumsum(rise, axis=1, out=total[:, 1:])
+        return total
+
+    def mean_w(self, now_ms: int) -> Spread:
+        """Mean power of the pump over its cycles, now [W]: 5, 50 and 95 % points; count of cycles it rests on."""
+        present = self._present()
+        if present is None:
+            middle = self.running_w * PRIOR_DUTY
+            factor = float(np.exp(1.645 * PRIOR_DUTY_SPREAD))
+            return Spread(middle / factor, middle, min(middle * factor, self.running_w), 0)
+        bank, at_ms = present
+        middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / MS_PER_H)
+        low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))
+        least = 0.05 * bank.level_w
+        return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
+
+    def halving_h(self, now_ms: int) -> float | None:
+        """Hours in which the expected inflow halves without new rain [h]; None when it does not within 30 days."""
+        present = self._present()
+        if present is None:
+            return None
+        bank, at_ms = present
+        scales_h = bank.candidates.scales_h
+        left = bank.weights[:, None] * np.maximum(bank.mean[:, STORES], 0.0)
+        amounts = np.bincount(bank.candidates.scale.ravel(), left.ravel(), scales_h.size)
+        t = max(now_ms - at_ms, 0) / MS_PER_H + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
+        base = float(bank.weights @ np.maximum(bank.mean[:, BASE], 0.0))
+        level = np.exp(-t[:, None] / scales_h) @ amounts + base
+        below = np.flatnonzero(level <= 0.5 * level[0])
+        return float(t[below[0]] - t[0]) if below.size and level[0] > 0.0 else None
+
+    def refit(self, now_ms: int) -> None:
+        """Tune the site's constants on its own history; heavy. FitError where it cannot.
+
+        A finer bank about what the present one found is run over the history, and takes its place. With less than two
+        days of history there is nothing to tune, and nothing changes.
+        """
+        if self.bank is None or not self.history:
+            return
+        rows = [row for row in self.history if row[1] <= now_ms]
+        if sum(row[1] - row[0] for row in rows) < SHORTEST_HISTORY_H * MS_PER_H:
+            return
+        fresh = self._anew(finer(self.bank.candidates, self.bank.weights))
+        for start_ms, stop_ms, energy_wh, cycles, rain_mm, lump_wh, ends_wh in rows:
+            fresh.record.reached_mm = rain_mm
+            held = Bin(int(start_ms), int(stop_ms), energy_wh, max(int(cycles), 1), lump_wh, ends_wh)
+            fresh.bank = fresh._folded(fresh.bank, held)
+            fresh.bank_ms = held.stop_ms
+        tuned = fresh.bank
+        level = self.bank.level_w
+        if tuned is None or not np.isfinite(tuned.mean).all() or not np.isfinite(tuned.covariance).all():
+            raise FitError("the refit of the recession ran out of bounds; the site's former constants stay in force")
+        if not 0.3 * level <= tuned.level_w <= 3.0 * max(level, 0.01 * self.running_w):
+            raise FitError("the refit of the recession misses the present inflow; the former constants stay in force")
+        self.candidates, self.bank = tuned.candidates, tuned
+
+    def _anew(self, candidates: Candidates) -> Inflow:
+        """An inflow that knows the site's noise and climate, but no water yet."""
+        fresh = self.copy()
+        fresh.bank, fresh.bin, fresh.candidates = None, None, candidates
+        return fresh
+
+    def copy(self) -> Inflow:
+        """A belief of its own that starts from this one; cheap."""
+        other = copy(self)
+        other.noise, other.storms, other.rain = copy(self.noise), copy(self.storms), copy(self.rain)
+        other.history = list(self.history)
+        other.backtest = replace(
+            self.backtest, conformal=copy(self.backtest.conformal), pending=list(self.backtest.pending)
+        )
+        other.record = replace(self.record, expected_mm=dict(self.record.expected_mm))
+        return other
+
+    def state(self) -> dict[str, object]:
+        """All that is known, for a snapshot."""
+        bank = None
+        if self.bank is not None:
+            bank = {
+                "mean": pack_array(self.bank.mean),
+                "covariance": pack_array(self.bank.covariance),
+                "log_weight": pack_array(self.bank.log_weight),
+            }
+        return {
+            "version": VERSION,
+            "running_w": self.running_w,
+            "noise": asdict(self.noise),
+            "storms": asdict(self.storms),
+            "rain": asdict(self.rain),
+            "bank": bank,
+            "bank_ms": self.bank_ms,
+            "bin": asdict(self.bin) if self.bin is not None else None,
+            "cycles": self.cycles,
+            "gauge_seen": self.gauge_seen,
+            "candidates": {
+                "tau_h": pack_array(self.candidates.tau_h),
+                "wobble": pack_array(self.candidates.wobble),
+                "wobble_h": pack_array(self.candidates.wobble_h),
+                "log_prior": pack_array(self.candidates.log_prior),
+            },
+            "backtest": asdict(self.backtest),
+            "history": pack_array(np.array(self.history, dtype=np.float64).reshape(-1, 7)),
+            "record": {
+                **asdict(self.record),
+                "expected_mm": [list(t) for t in sorted(self.record.expected_mm.items())],
+            },
+        }
+
+    @classmethod
+    def from_state(cls, pump: Pump, pit: Pit, state: dict[str, Any]) -> Inflow:
+        """The inflow that gave this state; SnapshotError where it cannot be read."""
+        if state.get("version") != VERSION:
+            raise SnapshotError(f"inflow state of version {state.get('version')}, expected {VERSION}; start anew")
+        self = cls(pump, pit)
+        try:
+            self.running_w = float(state["running_w"])
+            self.noise = CycleNoise(**state["noise"])
+            self.storms = StormClimate(**state["storms"])
+            self.rain = StormClimate(**state["rain"])
+            self.candidates = Candidates(**{name: unpack_array(a) for name, a in state["candidates"].items()})
+            self.bank = bank_from(state["bank"], self.candidates)
+            kept = state["backtest"]
+            self.backtest = Backtest(**{**kept, "conformal": Conformal(**kept["conformal"])})
+            self.history = unpack_array(state["history"]).tolist()
+            self.bank_ms = int(state["bank_ms"])
+            self.bin = Bin(**state["bin"]) if state["bin"] is not None else None
+            self.cycles = int(state["cycles"])
+            self.gauge_seen = bool(state["gauge_seen"])
+            expected = {int(hour): float(mm) for hour, mm in state["record"]["expected_mm"]}
+            self.record = RainRecord(**{**state["record"], "expected_mm": expected})
+        except (KeyError, TypeError, ValueError) as error:
+            raise SnapshotError(
+                f"inflow state lacks or garbles {error}; start the site anew from its readings"
+            ) from error
+        return self

@@ -1,0 +1,32 @@
+"""Tuning a site's constants on its own history: a finer bank around what the coarse one found, run over the past."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecaster.water.recession import Candidates, grid
+
+Array = NDArray[np.float64]
+
+LEVELS = np.array([0.15, 0.5, 0.85])
+BOUNDS_H = ((0.5, 9.0), (6.0, 48.0), (40.0, 400.0))
+CELL = 0.35
+"""How far a candidate stands for its neighbourhood, on a log scale: half the distance of the coarse grid."""
+
+
+def finer(candidates: Candidates, weights: Array) -> Candidates:
+    """As many candidates, at quantiles of what each time constant's weights say; flat weights give back the spread."""
+    constants = [
+        _spots(candidates.tau_h[:, k], weights, LEVELS if k < 2 else LEVELS[[0, 2]], BOUNDS_H[k]) for k in range(3)
+    ]
+    pairs = sorted({(float(s), float(h)) for s, h in zip(candidates.wobble, candidates.wobble_h, strict=True)})
+    return grid(constants[0], constants[1], constants[2], tuple(pairs))
+
+
+def _spots(values: Array, weights: Array, levels: Array, bounds: tuple[float, float]) -> tuple[float, ...]:
+    """Quantiles [h] of a mixture of log-normal cells about the candidates' values."""
+    logs = np.linspace(np.log(bounds[0]), np.log(bounds[1]), 160)
+    density = np.exp(-0.5 * ((logs[:, None] - np.log(values)) / CELL) ** 2) @ weights
+    below = np.cumsum(density)
+    return tuple(np.exp(np.interp(levels * below[-1], below, logs)).tolist())

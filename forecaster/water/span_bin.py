@@ -1,0 +1,76 @@
+"""A span of pump energy as the filters take it, and how far it may stray from the pump's mean power over it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from forecaster.water.cycle_noise import CycleNoise
+
+MS_PER_H = 3_600_000.0
+
+METER_SPREAD = 0.003
+"""Relative spread of any span's energy (common practice, no source)."""
+
+LEAST_CATCHES = 0.3
+"""Counting noise is never taken for less than that of this many catches: what is expected is itself a guess."""
+
+
+@dataclass(slots=True)
+class Bin:
+    """A span being gathered: of whole cycles, or of windows where sampling is too coarse for cycles.
+
+    lump_wh : float — energy that one sample of a running pump stands for, where runs are caught by chance [Wh]
+    ends_wh : float — how far energy cut off, or left in, at the ends of the span may stray [Wh]
+    """
+
+    start_ms: int
+    stop_ms: int
+    energy_wh: float
+    cycles: int
+    lump_wh: float = 0.0
+    ends_wh: float = 0.0
+
+    @property
+    def span_h(self) -> float:
+        """Length [h]."""
+        return (self.stop_ms - self.start_ms) / MS_PER_H
+
+    @property
+    def mean_w(self) -> float:
+        """Mean power over the span [W]."""
+        return self.energy_wh / self.span_h
+
+    @property
+    def whole_cycles(self) -> bool:
+        """Whether it starts and stops with cycles, so that their own noise is all there is."""
+        return self.lump_wh <= 0.0 and self.ends_wh <= 0.0
+
+    @property
+    def first_w(self) -> float:
+        """Mean power to start from [W]: where nothing was caught, half a catch."""
+        return max(self.energy_wh, 0.5 * (self.lump_wh + self.ends_wh)) / self.span_h
+
+    def joined(self, other: Bin) -> Bin:
+        """This span and the one that follows it without a gap; what is cut off within is made good there."""
+        return Bin(
+            self.start_ms,
+            other.stop_ms,
+            self.energy_wh + other.energy_wh,
+            self.cycles + other.cycles,
+            max(self.lump_wh, other.lump_wh),
+            max(self.ends_wh, other.ends_wh),
+        )
+
+    def variance_w2(self, noise: CycleNoise, level_w: float, running_w: float) -> float:
+        """Variance of the mean power [W²], level_w being what was expected [W].
+
+        Samples a time dt apart catch a run that is shorter than dt by chance, and each catch counts running power
+        times dt, the lump. The count is then binomial, below Poisson: its energy has a variance of at most lump times
+        the energy expected. What was caught must not set its own weight, or the filters lean to low counts.
+        """
+        floor = (1e-4 * running_w) ** 2
+        if self.whole_cycles:
+            return self.mean_w**2 * (noise.variance(self.cycles) + METER_SPREAD**2) + floor
+        expected_wh = max(level_w * self.span_h, LEAST_CATCHES * self.lump_wh)
+        own_wh2 = self.lump_wh * expected_wh + self.ends_wh**2
+        return own_wh2 / self.span_h**2 + (METER_SPREAD * level_w) ** 2 + floor

@@ -1,0 +1,110 @@
+"""Who carries the pump: told by a sensor, inferred from the pack, and who may overrule whom."""
+
+from __future__ import annotations
+
+import pytest
+
+from forecaster.domain.runs import Supply
+from forecaster.engine.supply import Change, SupplyTracker
+from tests.forecaster.cellar import START
+
+MINUTE = 60_000
+
+
+def falling(tracker: SupplyTracker, start_ms: int, percents: list[float], every_ms: int = 10 * MINUTE) -> list[Change]:
+    found = [tracker.on_charge(start_ms + every_ms * index, percent) for index, percent in enumerate(percents)]
+    return [change for change in found if change is not None]
+
+
+def test_a_sensor_is_believed_at_once() -> None:
+    assert SupplyTracker.of(None).inferred
+    tracker = SupplyTracker.of(None)
+    assert tracker.on_mains(START, 1.0) is None
+    assert not tracker.inferred
+    assert tracker.on_mains(START + 1_000, 0.0) == Change(START + 1_000, Supply.PACK, False)
+    assert tracker.on_mains(START + 2_000, 0.0) is None
+    assert tracker.on_mains(START + 9_000, 1.0) == Change(START + 9_000, Supply.MAINS, False)
+
+
+def test_a_falling_charge_tells_it_and_dates_it_back_to_the_fall() -> None:
+    tracker = SupplyTracker.of(None)
+    found = falling(tracker, START, [100, 100, 100, 100, 99, 99, 98, 97])
+    assert found == [Change(START + 3 * 10 * MINUTE, Supply.PACK, True)]
+    back = falling(tracker, START + 100 * MINUTE, [96, 95, 95, 96, 97, 99])
+    assert back == [Change(START + 120 * MINUTE, Supply.MAINS, True)]
+
+
+def test_one_step_of_charge_is_no_outage_unless_nothing_flows_in() -> None:
+    tracker = SupplyTracker.of(None)
+    assert falling(tracker, START, [100, 99, 100, 99, 100, 99]) == []
+    quiet = SupplyTracker.of(None)
+    for minute in range(0, 60, 5):
+        assert quiet.on_input(START + minute * MINUTE, 0.0) is None
+    assert falling(quiet, START + 60 * MINUTE, [100, 99]) == [Change(START + 60 * MINUTE, Supply.PACK, True)]
+
+
+def test_charging_is_no_outage_though_the_charge_falls() -> None:
+    tracker = SupplyTracker.of(None)
+    tracker.on_input(START, 200.0)
+    assert falling(tracker, START, [90, 89, 88, 87]) == []
+
+
+@pytest.mark.parametrize("last", [0.0, 1.0])
+def test_a_sensor_that_died_with_the_mains_lets_the_pack_speak_but_sun_does_not_bring_the_mains_back(
+    last: float,
+) -> None:
+    tracker = SupplyTracker.of(90_000)
+    for second in range(0, 600, 30):
+        tracker.on_mains(START + second * 1000, 1.0)
+    tracker.on_mains(START + 600_000, last)
+    if last == 1.0:
+        assert falling(tracker, START + 30 * MINUTE, [100, 99, 98, 97])[0].to is Supply.PACK
+    else:
+        assert tracker.supply is Supply.PACK
+        assert falling(tracker, START + 30 * MINUTE, [90, 92, 95, 99]) == []
+        assert tracker.supply is Supply.PACK
+
+
+def test_a_sensor_that_is_heard_is_never_overruled() -> None:
+    tracker = SupplyTracker.of(None)
+    for minute in range(0, 60, 1):
+        tracker.on_mains(START + minute * MINUTE, 1.0)
+        assert tracker.on_charge(START + minute * MINUTE + 1, 100.0 - minute) is None
+    assert tracker.supply is Supply.MAINS
+
+
+def watched(percent: float, hours: float = 25.0, sags: tuple[float, ...] = ()) -> tuple[SupplyTracker, int]:
+    """A tracker that has watched a charge stand still on mains, but for sags of an hour; and the time after that."""
+    tracker, minutes = SupplyTracker.of(None), int(hours * 60)
+    lows = {60 * (2 + 3 * index): sag for index, sag in enumerate(sags)}
+    for minute in range(0, minutes, 10):
+        sag = next((sag for begins, sag in lows.items() if begins <= minute < begins + 60), 0.0)
+        assert tracker.on_charge(START + minute * MINUTE, percent - sag) is None
+    return tracker, START + minutes * MINUTE
+
+
+def test_a_pack_that_stood_still_for_a_day_tells_by_its_first_step_down() -> None:
+    tracker, now = watched(100.0)
+    assert falling(tracker, now, [100, 99]) == [Change(now, Supply.PACK, True)]
+    fine, now = watched(100.0)
+    assert falling(fine, now, [100.0, 99.8, 99.6, 99.4]) == [Change(now, Supply.PACK, True)]
+
+
+def test_a_pack_that_sags_on_mains_is_given_its_sag() -> None:
+    tracker, now = watched(100.0, sags=(1.0, 1.0))
+    assert falling(tracker, now, [100, 99, 99, 100]) == []
+    [lost] = falling(tracker, now + 60 * MINUTE, [100, 99, 98])
+    assert lost.to is Supply.PACK
+
+
+def test_a_small_fall_that_is_made_good_is_the_mains_back_and_is_not_taken_for_a_loss_again() -> None:
+    tracker, now = watched(100.0)
+    assert [change.to for change in falling(tracker, now, [99, 100])] == [Supply.PACK, Supply.MAINS]
+    assert falling(tracker, now + 60 * MINUTE, [100, 99, 100, 99, 100]) == []
+
+
+def test_a_clear_fall_though_something_flows_in_is_a_loss_of_the_mains_with_sun() -> None:
+    tracker = SupplyTracker.of(None)
+    tracker.on_input(START, 60.0)
+    [lost] = falling(tracker, START, [95, 94, 93, 92, 91, 90])
+    assert lost == Change(START, Supply.PACK, True)

@@ -1,0 +1,123 @@
+"""Checkpoints: spread over time, written only where something changed, small, and read back from older releases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from api.wiring import Services
+from forecaster.alarms import AlarmDesk
+from forecaster.domain.ports import Checkpoint
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.site import Site
+from forecaster.engine import Engine
+from forecaster.live.checkpoints import CHECKPOINT_S, SLICE, Keeper
+from forecaster.live.cursor import Lot
+from forecaster.live.site_runner import Seat
+from forecaster.twin.live import larkspur_site
+from tests.story import NOW_MS, HeldClock, services
+
+
+def seat_of(site: Site) -> Seat:
+    return Seat(site, Engine(site), AlarmDesk(site))
+
+
+def blamed(seat: Seat, error: Exception) -> None:
+    raise AssertionError(f"{seat.site.id} cannot be kept") from error
+
+
+def hear(seat: Seat, count: int, from_ms: int = NOW_MS) -> None:
+    for number in range(count):
+        at_ms = from_ms + number * 10_000
+        seat.take(Reading(seat.site.id, Quantity.PUMP_POWER, at_ms, 480.0 * (number % 18 == 0), at_ms))
+
+
+@pytest.fixture
+def held(tmp_path: Path) -> Services:
+    return services(tmp_path, {}, clock=HeldClock(NOW_MS))
+
+
+def test_what_did_not_change_is_not_written_again(held: Services, monkeypatch: pytest.MonkeyPatch) -> None:
+    busy, quiet = (seat_of(replace(larkspur_site(), id=name)) for name in ("busy", "quiet"))
+    keeper = Keeper({"busy": busy, "quiet": quiet}, held.ledger, held.clock, blamed)
+    written: list[tuple[str, str]] = []
+    save = held.ledger.save_checkpoints
+
+    def noted(kind: str, checkpoints: Sequence[Checkpoint]) -> None:
+        written.extend((kind, checkpoint.site) for checkpoint in checkpoints)
+        save(kind, checkpoints)
+
+    monkeypatch.setattr(held.ledger, "save_checkpoints", noted, raising=False)
+    both = [Lot(frozenset({"busy", "quiet"}), "x.1")]
+    keeper.all(both)
+    assert sorted(written) == [(kind, site) for kind in ("alarms", "engine") for site in ("busy", "quiet")]
+    written.clear()
+    hear(busy, 5)
+    keeper.all([Lot(frozenset({"busy", "quiet"}), "x.2")])
+    assert written == [("engine", "busy")]
+    kept = held.ledger.checkpoint("engine", "quiet")
+    assert kept is not None
+    assert kept.cursor == "x.2", "it heard nothing up to there"
+    held.close()
+
+
+def test_slices_are_kept_one_after_the_other_over_the_time_between_two(
+    held: Services, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moment = [0.0]
+    monkeypatch.setattr("forecaster.live.checkpoints.time.monotonic", lambda: moment[0])
+    site = larkspur_site()
+    template = seat_of(site)
+    seats = {f"s{n}": Seat(replace(site, id=f"s{n}"), template.engine, template.desk) for n in range(2 * SLICE + 1)}
+    keeper = Keeper(seats, held.ledger, held.clock, blamed)
+    kept: list[int] = []
+    monkeypatch.setattr(keeper, "keep", lambda part, _cursor: kept.append(len(part)), raising=False)
+    lot = [Lot(frozenset(seats), "x.1")]
+    for second in range(int(CHECKPOINT_S) + 1):
+        moment[0] = float(second)
+        keeper.turn(lot)
+        assert len(kept) <= 1 + second * 3 / CHECKPOINT_S
+    assert len(kept) == 3
+    assert sum(kept) == len(seats)
+    keeper.turn([])
+    assert len(kept) == 3, "nothing is kept while sites do not stand at one cursor"
+    held.close()
+
+
+def test_a_state_is_kept_small_and_read_back(held: Services) -> None:
+    seat = seat_of(larkspur_site())
+    hear(seat, 3_000)
+    seat.drain()
+    keeper = Keeper({seat.site.id: seat}, held.ledger, held.clock, blamed)
+    keeper.all([Lot(frozenset({seat.site.id}), "x.9")])
+    kept = held.ledger.checkpoint("engine", seat.site.id)
+    assert kept is not None
+    assert len(kept.state) < 0.6 * len(seat.engine.snapshot())
+    again, cursor = Seat.restored(seat.site, held.ledger, 0)
+    assert cursor == "x.9"
+    assert again.engine.snapshot() == seat.engine.snapshot()
+    held.close()
+
+
+def test_a_state_kept_plain_by_an_older_release_is_read(held: Services) -> None:
+    seat = seat_of(larkspur_site())
+    hear(seat, 50)
+    plain = seat.engine.snapshot()
+    held.ledger.save_checkpoints("engine", [Checkpoint(seat.site.id, "x.3", NOW_MS, plain)])
+    held.ledger.save_checkpoints("alarms", [Checkpoint(seat.site.id, None, NOW_MS, seat.desk.snapshot())])
+    again, cursor = Seat.restored(seat.site, held.ledger, 0)
+    assert (again.engine.snapshot(), cursor) == (plain, "x.3")
+    held.close()
+
+
+def test_a_damaged_state_starts_the_site_anew(held: Services) -> None:
+    seat = seat_of(larkspur_site())
+    held.ledger.save_checkpoints("engine", [Checkpoint(seat.site.id, "x.3", NOW_MS, b"\x78\x01 no zlib at all")])
+    again, cursor = Seat.restored(seat.site, held.ledger, 0)
+    assert cursor is None
+    assert again.engine.snapshot() == Engine(seat.site).snapshot()
+    held.close()
