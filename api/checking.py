@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from api.ear import Heard
-from collector.payload import Decoder
+from collector.decode.payload import Decoder
+from collector.mqtt.ear import Heard
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site

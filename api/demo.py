@@ -10,12 +10,12 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from api.embedded import free_port
 from api.parts import EVERYTHING
 from api.process import Process
 from collector.collector import Collector
-from collector.payload import Decoder
-from collector.settings import load_installation, site_toml
+from collector.config.settings import load_installation, site_toml
+from collector.decode.payload import Decoder
+from collector.mqtt.embedded import free_port
 from collector.store.open import open_store
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.readings import Reading

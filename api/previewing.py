@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-from collector.log import LoggedMessage
-from collector.payload import Decoder
+from collector.decode.log import LoggedMessage
+from collector.decode.payload import Decoder
 from forecaster.alarms import TABLE, AlarmDesk
 from forecaster.domain.alarms import AlarmKind, AlarmTransition
 from forecaster.domain.errors import UsageError

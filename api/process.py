@@ -18,13 +18,13 @@ from api.parts import Part, Startable
 from api.security import is_loopback
 from api.wiring import Services, open_services, require_door
 from api.workers import workers_of
-from collector.settings import Installation, load_installation
+from collector.config.settings import Installation, load_installation
 from collector.share import WHOLE, Share
 from forecaster.domain.errors import ConfigError, OutlastError
 from forecaster.domain.ports import Clock
 
 if TYPE_CHECKING:
-    from api.embedded import EmbeddedBroker
+    from collector.mqtt.embedded import EmbeddedBroker
 
 log = logging.getLogger("outlast")
 
@@ -227,7 +227,7 @@ def _facts(folder: Path) -> Iterator[tuple[str, int, int]]:
 
 def _broker_of(installation: Installation) -> EmbeddedBroker:
     """The embedded broker. ConfigError where others could publish to it without a password."""
-    from api.embedded import EmbeddedBroker
+    from collector.mqtt.embedded import EmbeddedBroker
 
     broker = installation.broker
     if not is_loopback(broker.listen_host) and (broker.user is None or not broker.password()):

@@ -6,8 +6,8 @@ import contextlib
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
 
-from collector.log import LoggedMessage
-from collector.payload import Decoder
+from collector.decode.log import LoggedMessage
+from collector.decode.payload import Decoder
 from forecaster.domain.errors import FitError, UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.site import Site

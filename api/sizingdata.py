@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from collector.site_file import site_from
+from collector.config.site_file import site_from
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pack, Site

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 from api.parts import Worker
 from api.security import LOOPBACK_HOSTS, Keyring, is_loopback
 from api.stream import Hub
-from collector.settings import Http, Installation
+from collector.config.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore

@@ -8,10 +8,10 @@ from api.feeding import Feeder
 from api.outside import OutsideView
 from api.parts import Part, Startable
 from api.publisher import StreamPublisher
-from api.weather import WeatherWorker
 from api.wiring import Services
 from collector.collector import Collector
 from collector.share import Share
+from collector.weather import WeatherWorker
 from forecaster.domain.site import Site
 from forecaster.live.worker import ForecastWorker
 

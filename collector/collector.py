@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import msgspec
 
 from collector.clock import Probe, watch_of
+from collector.config.settings import Installation
+from collector.decode.payload import Decoder
 from collector.intake import Intake
-from collector.payload import Decoder
-from collector.session import Session
-from collector.settings import Installation
+from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore

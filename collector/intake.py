@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from collector.clock import ClockWatch, clock_note, forget_other_shares
-from collector.payload import KEPT_BYTES, Decoded, Decoder
-from collector.wire import Arrived, acknowledge
+from collector.decode.payload import KEPT_BYTES, Decoded, Decoder
+from collector.mqtt.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, HeldMessage, Ledger, ReadingStore
 from forecaster.domain.readings import Reading, Refusal

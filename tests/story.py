@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from api.wiring import Services
-from collector.payload import Decoder
-from collector.settings import Broker, Http, Installation, Mail, Push, Retention, Store
+from collector.config.settings import Broker, Http, Installation, Mail, Push, Retention, Store
+from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_store
 from forecaster.alarms import AlarmDesk
 from forecaster.domain.ports import Ledger, ReadingStore

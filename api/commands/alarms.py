@@ -16,8 +16,8 @@ from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
 from api.previewing import Preview, differences, parse_limits
 from collector.clock import SystemClock
-from collector.log import read_log
-from collector.settings import load_site
+from collector.config.settings import load_site
+from collector.decode.log import read_log
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.alarms import AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError

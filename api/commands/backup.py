@@ -9,7 +9,7 @@ import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store import backup as backups
 
 

@@ -9,10 +9,10 @@ import typer
 
 from api.checking import Finding, Verdict, examine
 from api.commands.common import AsJson, ConfigDir, echo_json
-from api.ear import Ear, Heard
 from collector.clock import SystemClock
-from collector.payload import Decoder
-from collector.settings import load_installation
+from collector.config.settings import load_installation
+from collector.decode.payload import Decoder
+from collector.mqtt.ear import Ear, Heard
 from forecaster.domain.errors import SessionError, UsageError
 
 SIGNS = {Verdict.OK: "ok", Verdict.REFUSED: "REFUSED", Verdict.LAST_KNOWN: "OLD?", Verdict.SILENT: "SILENT"}

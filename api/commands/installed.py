@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector.clock import SystemClock
-from collector.settings import Installation, load_installation
+from collector.config.settings import Installation, load_installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import NotFound
 from forecaster.domain.ports import Ledger, ReadingStore

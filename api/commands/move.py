@@ -10,7 +10,7 @@ import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
 from collector.store.transfer import move_readings
 

@@ -11,8 +11,8 @@ import typer
 
 from api.commands.durations import duration_ms, moment_ms
 from api.replaying import Replay
-from collector.log import read_log
-from collector.settings import load_site
+from collector.config.settings import load_site
+from collector.decode.log import read_log
 from forecaster.engine.document import document
 
 

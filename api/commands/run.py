@@ -13,7 +13,7 @@ from api.commands.common import ConfigDir
 from api.parts import EVERYTHING, Part
 from api.process import Process
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.share import WHOLE, Share, parse_share
 
 ShareOf = Annotated[

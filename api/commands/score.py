@@ -87,9 +87,9 @@ def outages_of(site: Site, readings: list[Reading]) -> list[Outage]:
 
 def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterator[list[Scored]]:
     """Scores of each outage in an owner's logs."""
-    from collector.log import read_log
-    from collector.payload import Decoder
-    from collector.site_file import load_site
+    from collector.config.site_file import load_site
+    from collector.decode.log import read_log
+    from collector.decode.payload import Decoder
 
     site = load_site(site_file)
     decoder = Decoder([site])

@@ -14,7 +14,7 @@ import typer
 
 from api.commands.common import AsJson, echo_json
 from api.commands.score import styles_named
-from collector.site_file import site_toml
+from collector.config.site_file import site_toml
 from forecaster.score.cases import ORIGINS_PERCENT
 from forecaster.twin.episode import Episode, episode, sensors_of
 from forecaster.twin.messages import Message, messages, stamp

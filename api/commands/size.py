@@ -11,7 +11,7 @@ import typer
 
 from api.commands.common import AsJson, echo_json
 from api.sizingdata import pack_from, site_of
-from collector.config_errors import read_toml
+from collector.config.errors import read_toml
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load
 from forecaster.sizing.answer import document

@@ -11,7 +11,7 @@ import typer
 from api.commands.common import AsJson, ConfigDir, echo_json, group
 from api.security import new_token, revoke_token
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger
 from forecaster.domain.errors import UsageError
 from forecaster.domain.ports import Token

@@ -11,7 +11,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from api.deliver.outcome import Later, Outcome, Sent
-from collector.settings import Broker
+from collector.config.settings import Broker
 
 ANSWER_S = 10.0
 FIRST_S = 3.0

@@ -16,7 +16,7 @@ from api.deliver.mqtt import MqttCarrier
 from api.deliver.owing import known_to, served, unserved_contacts
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
-from collector.settings import Installation
+from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.ports import Clock, Ledger
 

@@ -15,7 +15,7 @@ from api.deliver.asking import acknowledge_kind
 from api.deliver.brokerlink import BrokerLink, Will
 from api.deliver.mqtt import newest_by_kind
 from api.deliver.outcome import Later, Outcome, Sent
-from collector.settings import Broker
+from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, Message
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
 from forecaster.domain.forecast import Basis

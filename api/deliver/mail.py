@@ -15,7 +15,7 @@ from api.deliver.letter import Links as LetterLinks
 from api.deliver.letter import letter
 from api.deliver.links import Links
 from api.deliver.outcome import Later, Never, Outcome, Sent
-from collector.settings import Mail
+from collector.config.settings import Mail
 from forecaster.alarms.plan import MAIL, Message
 from forecaster.domain.alarms import TransitionKind
 from forecaster.domain.errors import ConfigError

@@ -17,7 +17,7 @@ from api.deliver.brokerlink import BrokerLink, Heard, Will
 from api.deliver.outcome import Later, Outcome
 from api.deliver.words import message_document
 from api.newest import Untaken
-from collector.settings import Broker
+from collector.config.settings import Broker
 from forecaster.alarms.plan import MQTT, Message, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
 from forecaster.domain.ports import Clock, Delivery, Ledger

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from collector.settings import Installation
+from collector.config.settings import Installation
 from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, Message, Planner, alarm_topic, delivery_key
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.ports import Delivery, Ledger

@@ -13,8 +13,8 @@ from api.pages.render import page
 from api.pages.setup import described, listen_seconds, preview, setup_context, write_site
 from api.pages.words import words
 from api.problems import ProblemError
-from collector.discovery import discover
-from collector.site_file import site_toml
+from collector.config.site_file import site_toml
+from collector.decode.discovery import discover
 from forecaster.domain.errors import ConfigError, SessionError, UsageError
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)

@@ -15,11 +15,11 @@ from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
 from api.pages.words import Words
-from collector.discovery import FieldHeard, TopicHeard
-from collector.listening import listen
-from collector.payload import Decoder
-from collector.settings import Installation
-from collector.site_file import site_from, site_toml
+from collector.config.settings import Installation
+from collector.config.site_file import site_from, site_toml
+from collector.decode.discovery import FieldHeard, TopicHeard
+from collector.decode.payload import Decoder
+from collector.mqtt.listening import listen
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading

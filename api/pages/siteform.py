@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from api.pages.words import Words
-from collector.units import conversion
+from collector.decode.units import conversion
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from collector.settings import Installation
+from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
 from collector.store.open import SQLITE, open_ledger, open_store
 from collector.store.outbox import Outbox, readings_in

@@ -11,7 +11,7 @@ import msgspec
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import QueuePool
 
-from collector.settings import Installation
+from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_file import connect, move_aside_if_corrupt, store_error

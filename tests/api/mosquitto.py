@@ -11,7 +11,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.settings import Broker
+from collector.config.settings import Broker
 from tests.engines import answers, free_port, wait_until
 
 

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.wiring import Services
-from collector.settings import Http
+from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.story import services, tell_larkspur
 

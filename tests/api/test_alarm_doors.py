@@ -24,7 +24,7 @@ from api.deliver.links import LIFE_MS, Links, Ticket
 from api.deliver.owing import owe_for, trial_messages, unserved_contacts
 from api.previewing import parse_limits
 from api.wiring import Services, open_services
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
 from forecaster.domain.errors import UsageError

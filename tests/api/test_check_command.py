@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from api.cli import main
-from api.weather import WeatherWorker
-from collector.settings import site_toml
+from collector.config.settings import site_toml
+from collector.weather import WeatherWorker
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Weather
 from forecaster.twin.live import LiveSite, larkspur_site

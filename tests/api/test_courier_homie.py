@@ -229,7 +229,7 @@ LONELY = """
 import sys, time
 from pathlib import Path
 from api.deliver.homie import HomieCarrier
-from collector.settings import Broker
+from collector.config.settings import Broker
 from tests.api.delivering import FastClock, SteppedClock, courier, ledger_in
 from tests.forecaster.evidence import LARKSPUR
 ledger, clock = ledger_in(Path(sys.argv[2])), SteppedClock()

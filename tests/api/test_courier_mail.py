@@ -23,7 +23,7 @@ from api.deliver.chart import bars, chart_text, colour
 from api.deliver.letter import message_id
 from api.deliver.links import LIFE_MS, Links, Ticket
 from api.deliver.mail import MailCarrier, sender_of
-from collector.settings import Mail
+from collector.config.settings import Mail
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.forecast import SurvivalPoint
 from forecaster.domain.ports import Ledger, StoredForecast

@@ -23,8 +23,8 @@ from api.deliver.failing import all_faults, failing_for, faults_of
 from api.deliver.outcome import Later, Never, Sent
 from api.deliver.owing import known_to
 from api.deliver.webhook import WebhookCarrier, asked_s, outcome_of
-from collector.settings import load_installation
-from collector.site_file import site_toml
+from collector.config.settings import load_installation
+from collector.config.site_file import site_toml
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
 from forecaster.domain.ports import Ledger
 from forecaster.domain.quantities import Quantity

@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from collector.settings import Http
+from collector.config.settings import Http
 from tests.api.pagesample import site
 from tests.browser.serving import Served, serving
 from tests.story import services

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from api.cli import main
-from collector.payload import Decoder
-from collector.settings import site_toml
+from collector.config.settings import site_toml
+from collector.decode.payload import Decoder
 from forecaster.engine import Engine
 from forecaster.engine.document import document, time_text
 from forecaster.twin.live import LiveSite, Scenario

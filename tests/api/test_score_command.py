@@ -10,9 +10,9 @@ from xml.etree import ElementTree
 import pytest
 
 from api.cli import main
-from collector.log import read_log
-from collector.payload import Decoder
-from collector.site_file import load_site
+from collector.config.site_file import load_site
+from collector.decode.log import read_log
+from collector.decode.payload import Decoder
 from forecaster.twin.episode import episode
 from forecaster.twin.styles import Style
 

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from api.security import COOKIE, SESSION_S, Keyring, is_loopback, new_token, revoke_token
 from api.wiring import Services, require_door
-from collector.settings import Http
+from collector.config.settings import Http
 from forecaster.domain.errors import ConfigError, NotFound, UsageError
 from tests.api.serving import told
 from tests.story import HeldClock

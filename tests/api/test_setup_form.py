@@ -10,7 +10,7 @@ import pytest
 from api.pages.houseform import load_rows
 from api.pages.setup import described, setup_context
 from api.pages.words import words
-from collector.site_file import site_from, site_toml
+from collector.config.site_file import site_from, site_toml
 from forecaster.domain.errors import ConfigError, OutlastError, UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Load

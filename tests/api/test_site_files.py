@@ -13,7 +13,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from api.embedded import free_port
+from collector.mqtt.embedded import free_port
 from tests.api.test_embedded import embedded_in
 from tests.api.test_stream import wait_ready
 from tests.collector.examples import LARKSPUR

@@ -13,7 +13,7 @@ import pytest
 from api.cli import main
 from api.wiring import Services
 from collector.clock import HeldClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_store
 from tests.browser.serving import serving
 

@@ -20,9 +20,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from sse_starlette import ServerSentEvent
 
-from api.embedded import free_port
 from api.stream import QUEUE_LIMIT, Hub
-from collector.settings import site_toml
+from collector.config.settings import site_toml
+from collector.mqtt.embedded import free_port
 from forecaster.domain.quantities import Quantity
 from forecaster.twin.live import LiveSite
 from forecaster.twin.messages import payload_of

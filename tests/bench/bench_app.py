@@ -18,7 +18,7 @@ import paho.mqtt.client as mqtt
 import psutil
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.settings import site_toml
+from collector.config.settings import site_toml
 from forecaster.domain.quantities import Quantity
 from forecaster.twin.live import larkspur_site
 from forecaster.twin.messages import payload_of

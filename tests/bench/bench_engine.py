@@ -6,8 +6,8 @@ import time
 from collections.abc import Callable, Sequence
 
 from api.replaying import Replay
-from collector.log import LoggedMessage
-from collector.payload import Decoder
+from collector.decode.log import LoggedMessage
+from collector.decode.payload import Decoder
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Pack, Pit, Pump, Site

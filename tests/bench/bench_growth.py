@@ -23,8 +23,8 @@ import httpx
 import psutil
 
 from collector.clock import SystemClock
-from collector.payload import Decoder
-from collector.settings import Installation, load_installation
+from collector.config.settings import Installation, load_installation
+from collector.decode.payload import Decoder
 from collector.store.open import open_ledger
 from forecaster.domain.ports import Ledger
 from forecaster.domain.readings import Reading

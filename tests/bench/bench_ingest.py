@@ -15,8 +15,8 @@ from paho.mqtt.properties import Properties
 
 from collector.clock import SystemClock
 from collector.collector import Collector
-from collector.payload import Decoder
-from collector.settings import Installation, load_installation
+from collector.config.settings import Installation, load_installation
+from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_store
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading

@@ -12,7 +12,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity

@@ -24,8 +24,8 @@ import numpy as np
 import psutil
 
 from collector.clock import SystemClock
-from collector.payload import Decoder
-from collector.settings import Installation, load_installation
+from collector.config.settings import Installation, load_installation
+from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Checkpoint, Ledger
 from forecaster.domain.site import Site

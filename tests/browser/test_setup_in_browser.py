@@ -13,7 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, Locator, expect
 
-from collector.settings import load_sites
+from collector.config.settings import load_sites
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Load
 from tests.api.mosquitto import Mosquitto

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector import wire
 from collector.clock import (
     CLOCK_NOTE,
     HOLD_S,
@@ -23,10 +22,11 @@ from collector.clock import (
     system_probe,
     watch_of,
 )
+from collector.decode.payload import Decoder
 from collector.intake import Intake
-from collector.payload import Decoder
+from collector.mqtt import wire
+from collector.mqtt.wire import Arrived
 from collector.store.open import open_ledger, open_store
-from collector.wire import Arrived
 from forecaster.domain.ports import HeldMessage, Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Channel, Pack, Pump, Site

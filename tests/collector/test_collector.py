@@ -14,7 +14,7 @@ import pytest
 
 from collector.clock import SystemClock
 from collector.collector import Collector, kept_client_id
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_store
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity

@@ -9,13 +9,13 @@ import pytest
 
 from collector.clock import SystemClock
 from collector.collector import Collector
+from collector.config.settings import load_installation
+from collector.decode.payload import Decoder
 from collector.intake import Intake
-from collector.payload import Decoder
-from collector.settings import load_installation
+from collector.mqtt.wire import Arrived
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_file import connect
-from collector.wire import Arrived
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger, ReadingStore
 from tests.collector.examples import installation_in

@@ -13,7 +13,7 @@ import pytest
 
 from api.security import COOKIE, new_token
 from api.wiring import Services, require_door
-from collector.settings import Http
+from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.browser.serving import serving
 from tests.deploy.proxy import ShippedProxy

@@ -21,7 +21,7 @@ from api.deliver.mqtt import MqttCarrier
 from api.deliver.outcome import Outcome
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
-from collector.settings import Broker, Mail
+from collector.config.settings import Broker, Mail
 from forecaster.alarms.plan import Message
 from forecaster.domain.ports import Delivery, Ledger
 from forecaster.domain.site import Site

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from collector.clock import SystemClock
 from collector.collector import Collector
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite import SqliteStore
 from forecaster.domain.readings import Reading

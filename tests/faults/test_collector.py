@@ -17,7 +17,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.payload import Decoder
+from collector.decode.payload import Decoder
 from collector.store.open import open_store
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.quantities import Quantity

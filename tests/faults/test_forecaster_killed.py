@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from collector.clock import SystemClock
-from collector.payload import Decoder
-from collector.settings import load_installation
+from collector.config.settings import load_installation
+from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger
 from forecaster.domain.readings import Reading

@@ -17,7 +17,7 @@ from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoredForecast
 from tests.api.delivering import Receiver, SteppedClock, courier, ledger_in, listening, owe, told, with_webhook
-from tests.collector.test_influx import SteadyClock
+from tests.collector.store.test_influx import SteadyClock
 from tests.contracts.store_contract import everything, power
 from tests.engines import running_influx
 from tests.forecaster.evidence import START_MS

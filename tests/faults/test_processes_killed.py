@@ -19,7 +19,7 @@ import httpx
 import pytest
 
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger, ReadingStore
 from tests.api.delivering import owe, told

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from collector.clock import SystemClock
-from collector.settings import load_installation
+from collector.config.settings import load_installation
 from collector.share import Share
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger

@@ -13,8 +13,8 @@ import pytest
 from api.parts import Part
 from api.process import Process
 from collector.clock import HeldClock
-from collector.settings import load_installation
-from collector.site_file import site_toml
+from collector.config.settings import load_installation
+from collector.config.site_file import site_toml
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.site import Channel, Contact
 from tests.api.delivering import Receiver, listening

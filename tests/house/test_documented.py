@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 from api.cli import COMMANDS
-from collector.settings import Installation, InstallationSection, load_installation
+from collector.config.settings import Installation, InstallationSection, load_installation
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from collector.jsonpath import MISSING, compile_path, compile_single
+from collector.decode.jsonpath import MISSING, compile_path, compile_single
 
 STORE: Any = {
     "store": {

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.log import read_log
+from collector.decode.log import read_log
 from forecaster.domain.errors import UsageError
 from tests.servers import Mosquitto, eventually, mosquitto
 

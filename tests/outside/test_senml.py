@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from collector.payload import Decoder
-from collector.senml import resolve
+from collector.decode.payload import Decoder
+from collector.decode.senml import resolve
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading

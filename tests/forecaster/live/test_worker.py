@@ -15,7 +15,7 @@ from api.outside import OutsideView
 from api.publisher import StreamPublisher
 from api.wiring import Services
 from collector.clock import CLOCK_NOTE
-from collector.payload import Decoder
+from collector.decode.payload import Decoder
 from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import StoreUnavailable

@@ -21,18 +21,18 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from api.embedded import EmbeddedBroker, free_port
-from api.keeping import ClosingWriter
 from api.parts import Part
 from api.process import Process
 from collector.clock import SystemClock
 from collector.collector import Collector
-from collector.settings import load_installation
+from collector.config.settings import load_installation
+from collector.mqtt.embedded import EmbeddedBroker, free_port
+from collector.mqtt.embedded_sessions import ClosingWriter
 from collector.store.open import open_ledger, open_store
 from forecaster.domain.errors import ConfigError
 from tests.collector.examples import installation_in
+from tests.collector.store.test_fallback import publish
 from tests.collector.test_collector import open_readings_of, plug
-from tests.collector.test_fallback import publish
 from tests.servers import eventually
 
 TOPIC = "cellar/plug/state"

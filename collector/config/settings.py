@@ -13,8 +13,8 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
-from collector.config_errors import config_error, nearest, read_toml
-from collector.site_file import load_site, site_toml
+from collector.config.errors import config_error, nearest, read_toml
+from collector.config.site_file import load_site, site_toml
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
 

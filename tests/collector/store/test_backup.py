@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.settings import Installation, load_installation
+from collector.config.settings import Installation, load_installation
 from collector.store.backup import put_settings, restore, take_backup, thin, verify
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger, open_store

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.settings import load_installation, load_site, site_toml
+from collector.config.settings import load_installation, load_site, site_toml
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import Quantity

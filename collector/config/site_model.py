@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from collector.jsonpath import compile_path
-from collector.topics import filter_problem
+from collector.decode.jsonpath import compile_path
+from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Chemistry, PayloadFormat, Units

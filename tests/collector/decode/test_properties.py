@@ -13,11 +13,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.payload import Decoder
+from collector.decode.payload import Decoder
+from collector.decode.strict_json import parse
+from collector.decode.units import conversion
+from collector.decode.values import number, source_time_ms
 from collector.store.sqlite import SqliteStore
-from collector.strict_json import parse
-from collector.units import conversion
-from collector.values import number, source_time_ms
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading

@@ -12,7 +12,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector.settings import Broker
+from collector.config.settings import Broker
 from forecaster.domain.errors import SessionError
 
 ANSWER_S = 10.0

@@ -22,8 +22,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from collector.settings import Broker
-from collector.wire import Arrived, Client
+from collector.config.settings import Broker
+from collector.mqtt.wire import Arrived, Client
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.domain.ports import Clock
 

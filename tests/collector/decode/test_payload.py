@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from collector.payload import Decoded, Decoder
+from collector.decode.payload import Decoded, Decoder
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Pack, PayloadFormat, Pump, Site

@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.jsonpath import MISSING, Finder, Getter, compile_path, compile_single
-from collector.senml import Record, looks_like_pack, resolve
-from collector.strict_json import MAX_BYTES, parse
-from collector.topics import TopicMap
-from collector.units import IDENTITY, Conversion, conversion, senml_conversion
-from collector.values import DAY_MS, EARLIEST_MS, YesNo, number, number_in_text, shown, source_time_ms
+from collector.decode.jsonpath import MISSING, Finder, Getter, compile_path, compile_single
+from collector.decode.senml import Record, looks_like_pack, resolve
+from collector.decode.strict_json import MAX_BYTES, parse
+from collector.decode.topics import TopicMap
+from collector.decode.units import IDENTITY, Conversion, conversion, senml_conversion
+from collector.decode.values import DAY_MS, EARLIEST_MS, YesNo, number, number_in_text, shown, source_time_ms
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading, Refusal

@@ -7,11 +7,11 @@ import threading
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.listening import listen
-from collector.senml import looks_like_pack, resolve
-from collector.settings import Broker
-from collector.strict_json import MAX_BYTES, parse
-from collector.values import NO, YES, number, source_time_ms
+from collector.config.settings import Broker
+from collector.decode.senml import looks_like_pack, resolve
+from collector.decode.strict_json import MAX_BYTES, parse
+from collector.decode.values import NO, YES, number, source_time_ms
+from collector.mqtt.listening import listen
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.quantities import Quantity
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import msgspec
 
-from collector.values import source_time_ms
+from collector.decode.values import source_time_ms
 from forecaster.domain.errors import PayloadError, UsageError
 
 

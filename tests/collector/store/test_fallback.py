@@ -11,7 +11,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from api.embedded import EmbeddedBroker, free_port
+from collector.mqtt.embedded import EmbeddedBroker, free_port
 from tests.collector.test_collector import house, plug
 from tests.servers import eventually
 

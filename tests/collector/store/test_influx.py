@@ -110,7 +110,7 @@ def test_sigterm_during_an_outage_keeps_what_waits(opened: Opened) -> None:
         f"""
         import sys, time
         from pathlib import Path
-        from tests.collector.test_influx import Opened, readings
+        from tests.collector.store.test_influx import Opened, readings
         from tests.engines import Influx
         influx = Influx(Path({str(opened.influx.folder)!r}), proxy_port={opened.influx.proxy_port})
         store = Opened(influx, {opened.bucket!r}, Path({str(opened.folder)!r})).open()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from forecaster.domain.errors import ConfigError
 
 if TYPE_CHECKING:
-    from api.keeping import KeepingBroker
+    from collector.mqtt.embedded_sessions import KeepingBroker
 
 log = logging.getLogger("outlast.broker")
 
@@ -78,7 +78,7 @@ class EmbeddedBroker:
         try:
             from amqtt.errors import BrokerError
 
-            from api.keeping import KeepingBroker
+            from collector.mqtt.embedded_sessions import KeepingBroker
         except ImportError:
             self._problem = "the embedded broker needs amqtt: pip install 'outlast[embedded]'"
             self._listening.set()

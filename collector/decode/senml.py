@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from collector.values import number, shown
+from collector.decode.values import number, shown
 from forecaster.domain.errors import PayloadError
 
 VERSION = 10

@@ -11,8 +11,8 @@ from typing import Any
 
 import httpx
 
-from collector.jsonpath import compile_path
-from collector.units import conversion
+from collector.decode.jsonpath import compile_path
+from collector.decode.units import conversion
 from forecaster.domain.errors import PayloadError, StoreError
 from forecaster.domain.ports import Clock, ReadingStore
 from forecaster.domain.quantities import SPECS, Quantity

@@ -14,7 +14,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from collector.settings import Broker
+from collector.config.settings import Broker
 from forecaster.domain.errors import SessionError
 
 CONNECT_S = 10.0

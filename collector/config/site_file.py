@@ -10,9 +10,9 @@ from typing import Any
 import tomli_w
 from pydantic import ValidationError
 
-from collector.config_errors import config_error, nearest, read_toml
-from collector.site_model import ChannelSection, SiteModel, WeatherSection
-from collector.units import conversion, hint
+from collector.config.errors import config_error, nearest, read_toml
+from collector.config.site_model import ChannelSection, SiteModel, WeatherSection
+from collector.decode.units import conversion, hint
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES, Quantity
 from forecaster.domain.site import (

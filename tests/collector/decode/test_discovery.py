@@ -5,8 +5,8 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-from collector.discovery import Discovery, discover
-from collector.settings import load_installation
+from collector.config.settings import load_installation
+from collector.decode.discovery import Discovery, discover
 from forecaster.domain.quantities import Quantity
 from tests.collector.examples import installation_in
 from tests.servers import Mosquitto, mosquitto
