@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from api.wiring import Services
+from api.process.services import Services
 from collector.config.settings import Broker, Http, Installation, Mail, Push, Retention, Store
 from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_store

@@ -10,11 +10,11 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from api.answers import alarm_out
 from api.commands.common import AsJson, ConfigDir, echo_json, group
 from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
-from api.previewing import Preview, differences, parse_limits
+from api.http.answers import alarm_out
+from api.offline.previewing import Preview, differences, parse_limits
 from collector.clock import SystemClock
 from collector.config.settings import load_site
 from collector.decode.log import read_log

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from api.checking import Finding, Verdict, examine
 from api.commands.common import AsJson, ConfigDir, echo_json
+from api.offline.checking import Finding, Verdict, examine
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.decode.payload import Decoder

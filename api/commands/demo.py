@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from api.demo import LEAD_S, Demo
+from api.offline.demo import LEAD_S, Demo
 
 
 def demo(

@@ -11,7 +11,7 @@ import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json, group
 from api.commands.installed import Opened, opened
-from api.rehearsaldata import rehearsal_out
+from api.http.rehearsal_answers import rehearsal_out
 from forecaster.discharge import Progress, progress
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import UsageError

@@ -10,7 +10,7 @@ import msgspec
 import typer
 
 from api.commands.durations import duration_ms, moment_ms
-from api.replaying import Replay
+from api.offline.replaying import Replay
 from collector.config.settings import load_site
 from collector.decode.log import read_log
 from forecaster.engine.document import document

@@ -10,7 +10,7 @@ import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
 from api.commands.installed import opened
-from api.reporting import document, report_of, told
+from api.offline.reporting import document, report_of, told
 from forecaster.domain.errors import UsageError
 
 DAY_MS = 86_400_000

@@ -10,8 +10,8 @@ from typing import Annotated
 import typer
 
 from api.commands.common import ConfigDir
-from api.parts import EVERYTHING, Part
-from api.process import Process
+from api.process.parts import EVERYTHING, Part
+from api.process.process import Process
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.share import WHOLE, Share, parse_share

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, echo_json
-from api.sizingdata import pack_from, site_of
+from api.offline.sizing_inputs import pack_from, site_of
 from collector.config.errors import read_toml
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load

@@ -11,12 +11,12 @@ from collections.abc import Callable, Mapping
 
 import msgspec
 
-from api.answers import alarm_out
 from api.deliver.asking import acknowledge_kind, name_in
 from api.deliver.brokerlink import BrokerLink, Heard, Will
 from api.deliver.outcome import Later, Outcome
 from api.deliver.words import message_document
-from api.newest import Untaken
+from api.http.answers import alarm_out
+from api.http.newest import Untaken
 from collector.config.settings import Broker
 from forecaster.alarms.plan import MQTT, Message, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind

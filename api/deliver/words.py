@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from api.answers import alarm_out
+from api.http.answers import alarm_out
 from forecaster.alarms.plan import Message
 from forecaster.engine.document import time_text
 from forecaster.texts import en

@@ -13,14 +13,14 @@ from fastapi.responses import RedirectResponse
 from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 
-from api.dependencies import PrincipalIn, ServicesIn
+from api.http.dependencies import PrincipalIn, ServicesIn
+from api.http.problems import ProblemError
+from api.http.security import COOKIE, SAFE_METHODS, require_operate
 from api.pages.contexts import Caller
 from api.pages.desk import Desk
 from api.pages.render import page
 from api.pages.words import words
-from api.problems import ProblemError
-from api.security import COOKIE, SAFE_METHODS, require_operate
-from api.wiring import Services
+from api.process.services import Services
 from forecaster.domain.errors import ConfigError, NotFound, StoreError, UsageError
 
 FORM_TOKEN = "form_token"

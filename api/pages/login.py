@@ -8,11 +8,11 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from api.dependencies import ServicesIn
+from api.http.dependencies import ServicesIn
+from api.http.security import COOKIE, SESSION_S
 from api.pages.contexts import Caller
 from api.pages.guard import CheckedSessionIn, PageRoute, error_page
 from api.pages.render import page
-from api.security import COOKIE, SESSION_S
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import RedirectResponse
 
-from api.dependencies import ServicesIn, SiteIn
+from api.http.dependencies import ServicesIn, SiteIn
 from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
 from api.pages.moments import moment
 from api.pages.rehearsalpage import rehearsal_page

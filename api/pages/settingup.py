@@ -6,13 +6,13 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request, Response
 
-from api.dependencies import OperatorIn, ServicesIn
+from api.http.dependencies import OperatorIn, ServicesIn
+from api.http.problems import ProblemError
 from api.pages.contexts import Caller
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, form_of
 from api.pages.render import page
 from api.pages.setup import described, listen_seconds, preview, setup_context, write_site
 from api.pages.words import words
-from api.problems import ProblemError
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
 from forecaster.domain.errors import ConfigError, SessionError, UsageError

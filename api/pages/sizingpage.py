@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from api.offline.sizing_inputs import observed_start, record, site_of, sleeps
 from api.pages.contexts import Fact, Table
 from api.pages.desk import Desk
 from api.pages.formcontexts import SizingContext
 from api.pages.siteform import content_of, number_in, sections, values_of
 from api.pages.words import Words
-from api.sizingdata import observed_start, record, site_of, sleeps
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.site import Site
 from forecaster.sizing.answer import Sizing, size

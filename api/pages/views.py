@@ -9,7 +9,7 @@ from fastapi import APIRouter, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.deliver.owing import trial_messages
-from api.dependencies import ServicesIn, SiteIn
+from api.http.dependencies import ServicesIn, SiteIn
 from api.pages import assets, login, rehearsing, settingup
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
@@ -23,7 +23,7 @@ from api.pages.render import page
 from api.pages.sitepage import site_now
 from api.pages.sizingpage import sizing_page
 from api.pages.words import words
-from api.wiring import Services
+from api.process.services import Services
 from forecaster.alarms.plan import PUSH
 from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site

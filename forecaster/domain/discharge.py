@@ -29,7 +29,7 @@ class DischargeResult:
     sizing_h : float | None — what the sizing arithmetic said
     verdict : str — one line first, then reasons
     belief_mean, belief_covariance : tuple[float, ...] | None — the joint belief over the pack that the test left, in
-        the unknowns of forecaster.pack.chargeline, covariance row by row: for an engine that did not read the test itself
+        the unknowns of forecaster.pack.chargeline, covariance row by row: for an engine that did not read the test
     """
 
     used_percent: float

@@ -10,8 +10,8 @@ from html.parser import HTMLParser
 import httpx
 import msgspec
 
-from api.app import create_app
-from api.wiring import Services
+from api.http.app import create_app
+from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.forecast import Basis, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
 from forecaster.domain.ports import StoredForecast

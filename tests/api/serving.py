@@ -8,8 +8,8 @@ from pathlib import Path
 
 from starlette.testclient import TestClient
 
-from api.app import create_app
-from api.wiring import Services
+from api.http.app import create_app
+from api.process.services import Services
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.story import services, tell_larkspur

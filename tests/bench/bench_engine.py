@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 
-from api.replaying import Replay
+from api.offline.replaying import Replay
 from collector.decode.log import LoggedMessage
 from collector.decode.payload import Decoder
 from forecaster.domain.quantities import Quantity

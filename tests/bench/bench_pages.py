@@ -12,8 +12,8 @@ import httpx
 import msgspec
 from playwright.sync_api import sync_playwright
 
-from api.app import create_app
-from api.wiring import Services
+from api.http.app import create_app
+from api.process.services import Services
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage

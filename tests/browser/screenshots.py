@@ -13,7 +13,7 @@ from typing import Literal
 
 from playwright.sync_api import Browser, sync_playwright
 
-from api.wiring import Services
+from api.process.services import Services
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site

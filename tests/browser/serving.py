@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import uvicorn
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.app import create_app
-from api.wiring import Services
+from api.http.app import create_app
+from api.process.services import Services
 
 PATIENCE_S = 20.0
 

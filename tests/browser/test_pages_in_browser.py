@@ -15,7 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
-from api.wiring import Services
+from api.process.services import Services
 from forecaster.domain.runs import Supply
 from tests.api.pagesample import forecast, heard, publish, runs, site
 from tests.browser.serving import Served, serving

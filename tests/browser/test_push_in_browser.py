@@ -14,10 +14,10 @@ from playwright.sync_api import Browser, Page, expect
 
 from api.deliver.push import PushCarrier, push_keys
 from forecaster.domain.ports import Clock
+from tests.api.deliver.test_courier_push import Browser as Keys
+from tests.api.deliver.test_courier_push import b64, raw_point
 from tests.api.delivering import Receiver, courier, listening
 from tests.api.pagesample import site
-from tests.api.test_courier_push import Browser as Keys
-from tests.api.test_courier_push import b64, raw_point
 from tests.browser.serving import Served
 from tests.browser.test_pages_in_browser import opened
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.security import COOKIE, new_token
-from api.wiring import Services, require_door
+from api.http.security import COOKIE, new_token
+from api.process.services import Services, require_door
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.browser.serving import serving

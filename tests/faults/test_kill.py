@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.api.deliver.test_courier_mail import Mailbox, serving
+from tests.api.deliver.test_courier_push import Browser
 from tests.api.delivering import Receiver, eventually, ledger_in, listening, told
 from tests.api.mosquitto import Hub, Mosquitto
-from tests.api.test_courier_mail import Mailbox, serving
-from tests.api.test_courier_push import Browser
 from tests.engines import ROOT
 from tests.forecaster.evidence import START_MS
 

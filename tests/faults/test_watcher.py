@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from api.parts import Part
-from api.process import Process
+from api.process.parts import Part
+from api.process.process import Process
 from collector.clock import HeldClock
 from collector.config.settings import load_installation
 from collector.config.site_file import site_toml

@@ -21,8 +21,8 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from api.parts import Part
-from api.process import Process
+from api.process.parts import Part
+from api.process.process import Process
 from collector.clock import SystemClock
 from collector.collector import Collector
 from collector.config.settings import load_installation

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from api.wiring import Services
+from api.process.services import Services
 from forecaster.alarms import AlarmDesk
 from forecaster.domain.ports import Checkpoint
 from forecaster.domain.quantities import Quantity

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from api.sizingdata import observed_start, record, sleeps
+from api.offline.sizing_inputs import observed_start, record, sleeps
 from collector.store.open import open_ledger, open_store
 from forecaster.discharge import analyse, progress
 from forecaster.domain.discharge import DischargeResult, EndReason

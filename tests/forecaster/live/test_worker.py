@@ -11,9 +11,9 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from api.outside import OutsideView
-from api.publisher import StreamPublisher
-from api.wiring import Services
+from api.http.publisher import StreamPublisher
+from api.process.installation_state import OutsideView
+from api.process.services import Services
 from collector.clock import CLOCK_NOTE
 from collector.decode.payload import Decoder
 from forecaster.alarms import Outside
@@ -197,7 +197,7 @@ def test_a_clock_that_the_intake_does_not_believe_raises_its_alarm_and_clears_it
     site, readings = recorded
     clock = HeldClock(NOW_MS)
     held = services(tmp_path, {site.id: site}, clock=clock)
-    monkeypatch.setattr("api.outside.KEEP_S", 0.0)
+    monkeypatch.setattr("api.process.installation_state.KEEP_S", 0.0)
     work = ForecastWorker(
         held.installation.sites, held.store, held.ledger, clock, owe=nothing_owed, outside=OutsideView(held)
     )

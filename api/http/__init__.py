@@ -1,0 +1,1 @@
+"""HTTP: the application, its routes, answers, guards and the event stream."""

@@ -1,0 +1,38 @@
+"""What routes ask for: the services, who asks, and a site that the asker may see."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import Depends, Path, Request
+
+from api.http.security import Principal, principal, require_operate, require_site
+from api.process.services import Services
+from forecaster.domain.site import Site
+
+
+def services(request: Request) -> Services:
+    """The services of this application."""
+    found: Services = request.app.state.services
+    return found
+
+
+ServicesIn = Annotated[Services, Depends(services)]
+PrincipalIn = Annotated[Principal, Depends(principal)]
+SiteId = Annotated[str, Path(description="Site id", pattern=r"^[a-z0-9-]{1,64}$")]
+
+
+def visible_site(site: SiteId, who: PrincipalIn, services: ServicesIn) -> Site:
+    """The site of the path; 404 where there is none, or the asker may not see it."""
+    require_site(who, site)
+    return services.site(site)
+
+
+def operator(who: PrincipalIn) -> Principal:
+    """Who asks, where that one may change things; 403."""
+    require_operate(who)
+    return who
+
+
+SiteIn = Annotated[Site, Depends(visible_site)]
+OperatorIn = Annotated[Principal, Depends(operator)]

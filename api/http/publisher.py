@@ -1,0 +1,36 @@
+"""What the forecaster does, passed on to the event stream as it happens."""
+
+from __future__ import annotations
+
+import msgspec
+
+from api.http.answers import alarm_out, reading_out
+from api.http.stream import Hub
+from forecaster.domain.alarms import AlarmTransition
+from forecaster.domain.ports import StoredForecast
+from forecaster.domain.readings import Reading
+
+
+class StreamPublisher:
+    """A Publisher (`forecaster.domain.ports`) whose hearers are the clients of the event stream."""
+
+    def __init__(self, hub: Hub) -> None:
+        self._hub = hub
+
+    @property
+    def listening(self) -> bool:
+        """Whether a client is connected."""
+        return self._hub.clients > 0
+
+    def reading(self, reading: Reading) -> None:
+        """As a `reading` event."""
+        self._hub.publish("reading", reading.site, msgspec.json.encode(reading_out(reading)).decode())
+
+    def forecast(self, stored: StoredForecast) -> None:
+        """As a `forecast` event."""
+        self._hub.publish("forecast", stored.site, stored.document)
+
+    def alarm(self, transition: AlarmTransition) -> None:
+        """As an `alarm` event: the alarm as it is now, and what happened to it."""
+        data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
+        self._hub.publish("alarm", transition.alarm.site, msgspec.json.encode(data).decode())

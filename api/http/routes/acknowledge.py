@@ -1,0 +1,96 @@
+"""The signed link of a mail. Opening it shows what it is about; only its button acknowledges, since scanners open
+links. The link itself is the permission: it names one alarm, is signed, and expires."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Annotated
+
+import msgspec
+from fastapi import APIRouter, Path
+from fastapi.responses import HTMLResponse
+
+from api.deliver.couriers import public_url
+from api.deliver.links import Links, Ticket
+from api.http.dependencies import ServicesIn
+from api.process.services import Services
+from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.errors import NotFound
+from forecaster.texts.wording import Wording
+
+router = APIRouter(tags=["alarms"], include_in_schema=False)
+
+Token = Annotated[str, Path(max_length=600, pattern=r"^[A-Za-z0-9_-]+\.[A-Za-z0-9_-]+$")]
+WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
+NO_STORE = {"Cache-Control": "no-store", "Referrer-Policy": "no-referrer"}
+
+
+def _page(title: str, parts: list[str], status: int = 200) -> HTMLResponse:
+    body = "".join(parts)
+    return HTMLResponse(
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1"><meta name="robots" content="noindex">'
+        f'<link rel="stylesheet" href="/static/outlast.css"></head><body><main><h1>{escape(title)}</h1>{body}'
+        "</main></body></html>",
+        status_code=status,
+        headers=NO_STORE,
+    )
+
+
+def _alarm_of(services: Services, token: str) -> tuple[Ticket, Alarm] | None:
+    links = Links(services.installation.folder, public_url(services.installation))
+    ticket = links.read(token, services.clock.now_ms())
+    if ticket is None:
+        return None
+    try:
+        return ticket, services.ledger.alarm(ticket.alarm_id)
+    except NotFound:
+        return None
+
+
+def _not_valid() -> HTMLResponse:
+    said = "<p>It has expired or was not copied whole. Open the site's page, or take the link of a newer mail.</p>"
+    return _page("This link cannot be used", [said], 404)
+
+
+@router.get("/acknowledge/{token}", response_class=HTMLResponse)
+def show(token: Token, services: ServicesIn) -> HTMLResponse:
+    """What the link is about, and the button."""
+    found = _alarm_of(services, token)
+    if found is None:
+        return _not_valid()
+    _, alarm = found
+    parts = [f"<p>{escape(alarm.headline)}</p>", f"<p>{escape(alarm.action)}</p>"]
+    if alarm.state in WAITING:
+        parts.append(
+            '<form method="post"><button type="submit">I have seen this</button></form>'
+            "<p>It stops the reminders. It does not change what happens at the house.</p>"
+        )
+    else:
+        parts.append(f"<p>{escape(_stands(services, alarm))}</p>")
+    name = services.installation.sites[alarm.site].name if alarm.site in services.installation.sites else alarm.site
+    return _page(name, parts)
+
+
+@router.post("/acknowledge/{token}", response_class=HTMLResponse)
+def acknowledge(token: Token, services: ServicesIn) -> HTMLResponse:
+    """Acknowledge the alarm that the link names; doing it twice changes nothing."""
+    found = _alarm_of(services, token)
+    if found is None:
+        return _not_valid()
+    ticket, alarm = found
+    if alarm.state in WAITING:
+        body = msgspec.json.encode({"by": ticket.contact or "mail link"}).decode()
+        services.ledger.request("acknowledge", alarm.id, body, services.clock.now_ms())
+        services.wake()
+    return _page("Thank you", ["<p>Reminders of this alarm stop now.</p>"])
+
+
+def _stands(services: Services, alarm: Alarm) -> str:
+    """How an alarm stands that waits for nobody."""
+    if alarm.acknowledged_ms is None:
+        return f"Nothing to acknowledge: this alarm is {alarm.state.value} now."
+    now = services.clock.now_ms()
+    site = services.installation.sites.get(alarm.site)
+    wording = Wording("UTC") if site is None else Wording.of(site)
+    return f"Acknowledged by {alarm.acknowledged_by or 'someone'} at {wording.clock(alarm.acknowledged_ms, now)}."

@@ -1,0 +1,58 @@
+"""Alarms: listed here, acknowledged and shelved through the forecaster, which owns their state."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+from fastapi import APIRouter, Path, Query, Response
+
+from api.http import answers, schemas
+from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
+from api.http.security import Principal, require_site
+from api.process.services import Services
+from forecaster.domain.alarms import Alarm, AlarmState
+
+router = APIRouter(prefix="/api/v1", tags=["alarms"])
+
+AlarmId = Annotated[str, Path(alias="id", max_length=200, pattern=r"^[a-z0-9:-]+$", description="Alarm id")]
+
+
+@router.get("/sites/{site}/alarms", response_model=schemas.AlarmsOut)
+def alarms(
+    site: SiteIn,
+    services: ServicesIn,
+    state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
+    limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
+) -> Response:
+    """Alarms of a site in their newest revision, newest change first."""
+    found = services.ledger.alarms(site.id, state, limit)
+    return answers.json_response({"site": site.id, "alarms": [answers.alarm_out(a) for a in found]})
+
+
+def visible_alarm(services: Services, who: Principal, alarm_id: str) -> Alarm:
+    """An alarm of a site that the asker may see; NotFound."""
+    alarm = services.ledger.alarm(alarm_id)
+    require_site(who, alarm.site)
+    return alarm
+
+
+def ask(services: Services, kind: str, alarm: Alarm, body: dict[str, object]) -> Response:
+    """Queue a request for the forecaster and wake it."""
+    number = services.ledger.request(kind, alarm.id, msgspec.json.encode(body).decode(), services.clock.now_ms())
+    services.wake()
+    return answers.json_response({"request": number}, 202)
+
+
+@router.post("/alarms/{id}/acknowledge", status_code=202, response_model=schemas.AcceptedOut)
+def acknowledge(alarm_id: AlarmId, who: OperatorIn, services: ServicesIn) -> Response:
+    """Say that somebody has seen an alarm and acts on it; reminders end."""
+    return ask(services, "acknowledge", visible_alarm(services, who, alarm_id), {"by": who.name})
+
+
+@router.post("/alarms/{id}/shelve", status_code=202, response_model=schemas.AcceptedOut)
+def shelve(alarm_id: AlarmId, who: OperatorIn, services: ServicesIn, wish: schemas.ShelveIn) -> Response:
+    """Keep an alarm quiet for some minutes; it comes back by itself."""
+    until_ms = services.clock.now_ms() + wish.minutes * 60_000
+    alarm = visible_alarm(services, who, alarm_id)
+    return ask(services, "shelve", alarm, {"by": who.name, "until_ms": until_ms})

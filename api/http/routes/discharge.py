@@ -1,0 +1,96 @@
+"""Discharge tests over HTTP: listed with the progress of one that runs, started, finished."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Response
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+from api.http import answers
+from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
+from api.http.problems import ProblemError
+from api.http.rehearsal_answers import rehearsal_out
+from api.http.schemas import AcceptedOut, Shape, Time
+from api.process.services import Services
+from forecaster.discharge import next_due_ms, progress
+from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.site import Site
+from forecaster.engine.document import time_text
+from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, start_test
+
+router = APIRouter(prefix="/api/v1", tags=["discharge tests"])
+
+TestId = Annotated[str, Path(alias="id", max_length=200, pattern=r"^[a-z0-9:-]+$", description="Test id")]
+
+
+class DischargePlanIn(BaseModel):
+    """When the test ends by itself; left out: at the reserve floor, by hand, or when the mains come back."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    until_percent: float | None = Field(None, description="Finish at this charge; never below the reserve floor.")
+    until: AwareDatetime | None = Field(None, description="Finish at this time.")
+
+
+class DischargeTestOut(Shape):
+    """One discharge test."""
+
+    id: str
+    site: str
+    state: Literal["waiting", "running", "finished"]
+    started: Time
+    started_by: str
+    until_percent: float | None
+    until: Time | None
+    finished: Time | None
+    end: str | None
+    progress: dict[str, Any] | None
+    result: dict[str, Any] | None
+
+
+class DischargeTestsOut(Shape):
+    """Tests of a site, newest first, and when the next one is due."""
+
+    site: str
+    due: Time | None
+    tests: list[DischargeTestOut]
+
+
+def out(services: Services, site: Site, test: DischargeTest) -> dict[str, Any]:
+    """A test with its progress, where it runs."""
+    if test.finished_ms is not None:
+        return rehearsal_out(test, None)
+    now_ms = services.clock.now_ms()
+    evidence = evidence_of(services.store, services.ledger, site, test, now_ms)
+    return rehearsal_out(test, progress(test, evidence, now_ms))
+
+
+@router.get("/sites/{site}/discharge-tests", response_model=DischargeTestsOut)
+def discharge_tests(site: SiteIn, services: ServicesIn) -> Response:
+    """Discharge tests of a site, newest first; kept for ever."""
+    tests = services.ledger.tests(site.id)
+    ended = [t.finished_ms for t in tests if t.result is not None and t.finished_ms is not None]
+    due = time_text(next_due_ms(site, max(ended), 0)) if ended else None
+    body = {"site": site.id, "due": due, "tests": [out(services, site, test) for test in tests]}
+    return answers.json_response(body)
+
+
+@router.post("/sites/{site}/discharge-tests", status_code=201, response_model=DischargeTestOut)
+def start(site: SiteIn, who: OperatorIn, services: ServicesIn, plan: DischargePlanIn) -> Response:
+    """Start a discharge test; it begins when the pack's plug is pulled from the wall."""
+    if running_test(services.ledger, site.id) is not None:
+        raise ProblemError(409, f"a discharge test of {site.id} is running already; finish it first")
+    until_ms = None if plan.until is None else int(plan.until.timestamp() * 1000)
+    now_ms = services.clock.now_ms()
+    test = start_test(services.ledger, site, who.name, now_ms, plan.until_percent, until_ms)
+    services.wake()
+    return answers.json_response(out(services, site, test), 201)
+
+
+@router.post("/sites/{site}/discharge-tests/{id}/finish", status_code=202, response_model=AcceptedOut)
+def finish(site: SiteIn, test_id: TestId, who: OperatorIn, services: ServicesIn) -> Response:
+    """Finish a running test by hand; its result follows within seconds."""
+    number = ask_finish(services.ledger, site.id, test_id, services.clock.now_ms())
+    services.wake()
+    return answers.json_response({"request": number, "by": who.name}, 202)

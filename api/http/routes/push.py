@@ -1,0 +1,124 @@
+"""Browser push: the key a browser subscribes with, and the subscriptions."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+from fastapi import APIRouter, Path, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.deliver.push import public_key, push_keys
+from api.http import answers
+from api.http.dependencies import PrincipalIn, ServicesIn
+from api.http.security import is_loopback, require_site
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.ports import PushSubscription
+
+router = APIRouter(prefix="/api/v1/push", tags=["push"])
+
+POINT_BYTES, AUTH_BYTES = 65, 16
+"""Sizes of a browser's keys: an uncompressed P-256 point, and 16 octets (RFC 8291 section 3)."""
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+
+class PushKeyOut(_Strict):
+    """The application server key, base64url."""
+
+    key: str
+
+
+class PushKeysIn(_Strict):
+    """A browser's keys, base64url without padding."""
+
+    p256dh: str = Field(max_length=200)
+    auth: str = Field(max_length=100)
+
+
+class SubscribeIn(_Strict):
+    """What `PushSubscription.toJSON()` gives in a browser, with the site and whose browser it is."""
+
+    endpoint: str = Field(max_length=2_000)
+    keys: PushKeysIn
+    site: str | None = Field(default=None, pattern=r"^[a-z0-9-]{1,64}$")
+    label: str = Field(default="", max_length=80)
+
+
+class SubscriptionOut(_Strict):
+    """A subscription as kept; the endpoint stays a secret of the server."""
+
+    id: str
+    site: str | None
+    label: str
+    state: Literal["subscribed"] = "subscribed"
+
+
+def identity(endpoint: str, site: str | None) -> str:
+    """A subscription's id: the same browser subscribing again to the same site replaces itself."""
+    return hashlib.sha256(f"{endpoint} {site or ''}".encode()).hexdigest()[:24]
+
+
+def _check_key(text: str, size: int, name: str) -> None:
+    try:
+        raw = base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
+    except ValueError as error:
+        raise UsageError(f"{name} is not base64url", "send what the browser's toJSON() gives") from error
+    if len(raw) != size:
+        raise UsageError(f"{name} has {len(raw)} bytes instead of {size}", "send what the browser's toJSON() gives")
+
+
+def _check_endpoint(endpoint: str) -> None:
+    parts = urlsplit(endpoint)
+    local = parts.scheme == "http" and parts.hostname is not None and is_loopback(parts.hostname)
+    if not (parts.scheme == "https" and parts.hostname) and not local:
+        raise UsageError("the endpoint is not an https address", "send what the browser's toJSON() gives")
+
+
+@router.get("/key", response_model=PushKeyOut)
+def key(_who: PrincipalIn, services: ServicesIn) -> Response:
+    """The key that a browser needs to subscribe (RFC 8292 section 3.2)."""
+    return answers.json_response({"key": public_key(push_keys(services.installation.push.key_file))})
+
+
+@router.post("/subscriptions", status_code=201, response_model=SubscriptionOut)
+def subscribe(wish: SubscribeIn, who: PrincipalIn, services: ServicesIn) -> Response:
+    """Keep a browser's subscription; the same browser subscribing again to the same site replaces itself.
+
+    A token of one site hears of that site alone. A label that is a contact's name keeps that contact's rules.
+    """
+    site = who.site if wish.site is None else wish.site
+    if site is not None:
+        require_site(who, site)
+        services.site(site)
+    _check_endpoint(wish.endpoint)
+    _check_key(wish.keys.p256dh, POINT_BYTES, "keys.p256dh")
+    _check_key(wish.keys.auth, AUTH_BYTES, "keys.auth")
+    name = wish.label.strip() or who.name
+    kept = PushSubscription(
+        identity(wish.endpoint, site), wish.endpoint, wish.keys.p256dh, wish.keys.auth, site, name,
+        services.clock.now_ms(),
+    )  # fmt: skip
+    for held in services.ledger.subscriptions():
+        if (held.endpoint, held.site) == (kept.endpoint, kept.site) and held.id != kept.id:
+            services.ledger.drop_subscription(held.id)
+    services.ledger.save_subscription(kept)
+    return answers.json_response({"id": kept.id, "site": site, "label": name, "state": "subscribed"}, 201)
+
+
+@router.delete("/subscriptions/{id}", status_code=204)
+def unsubscribe(
+    subscription_id: Annotated[str, Path(alias="id", pattern=r"^[0-9a-f]{24}$")],
+    who: PrincipalIn,
+    services: ServicesIn,
+) -> Response:
+    """Forget a browser's subscription."""
+    held = next((item for item in services.ledger.subscriptions() if item.id == subscription_id), None)
+    if held is None or (who.site is not None and held.site != who.site):
+        raise NotFound(f"subscription {subscription_id!r}")
+    services.ledger.drop_subscription(subscription_id)
+    return Response(status_code=204)

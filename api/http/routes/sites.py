@@ -1,0 +1,134 @@
+"""Sites, their forecasts, cycles, readings and outages."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Response
+from pydantic import AwareDatetime
+
+from api.http import answers, schemas
+from api.http.dependencies import PrincipalIn, ServicesIn, SiteIn
+from forecaster.domain.alarms import Alarm
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.quantities import SPECS, Quantity
+from forecaster.engine.document import time_ms, time_text
+
+DAY_MS = 86_400_000
+
+router = APIRouter(prefix="/api/v1", tags=["sites"])
+
+From = Annotated[AwareDatetime | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
+To = Annotated[AwareDatetime | None, Query(alias="to", description="RFC 3339; now if left out.")]
+
+
+def span(start: AwareDatetime | None, end: AwareDatetime | None, now_ms: int, default_ms: int) -> tuple[int, int]:
+    """[from, to) in UTC milliseconds; UsageError where it is empty."""
+    stop_ms = now_ms + 1 if end is None else int(end.timestamp() * 1000)
+    start_ms = stop_ms - default_ms if start is None else int(start.timestamp() * 1000)
+    if start_ms >= stop_ms:
+        raise UsageError("`from` is not before `to`", "ask for a span that has a length")
+    return start_ms, stop_ms
+
+
+@router.get("/sites", response_model=schemas.SitesOut)
+def sites(who: PrincipalIn, services: ServicesIn) -> Response:
+    """All sites, soonest out first."""
+    visible = [site for site in services.installation.sites.values() if who.may_read(site.id)]
+    newest = services.ledger.newest([site.id for site in visible] if who.site else None, brief=True)
+    standing: dict[str, list[Alarm]] = {}
+    for alarm in services.ledger.alarms(who.site, answers.STANDING, limit=100_000):
+        standing.setdefault(alarm.site, []).append(alarm)
+    lines = [
+        answers.summary_out(site, answers.forecast_document(newest.get(site.id)), standing.get(site.id, []))
+        for site in visible
+    ]
+    return answers.json_response({"sites": sorted(lines, key=answers.soonest_first)})
+
+
+@router.get("/sites/{site}", response_model=schemas.SiteOut)
+def one_site(site: SiteIn, services: ServicesIn) -> Response:
+    """One site as described, with the latest value of each channel and the newest forecast."""
+    document = answers.forecast_document(services.ledger.newest([site.id]).get(site.id))
+    latest = services.store.latest(site.id)
+    return answers.json_response(answers.site_out(site, latest, document, services.clock.now_ms()))
+
+
+@router.get("/sites/{site}/forecast", response_model=schemas.ForecastOut)
+def forecast(
+    site: SiteIn,
+    services: ServicesIn,
+    until: Annotated[AwareDatetime | None, Query(description="Adds the chance that the pack lasts until then.")] = None,
+) -> Response:
+    """The newest forecast."""
+    stored = services.ledger.newest([site.id]).get(site.id)
+    if stored is None:
+        raise NotFound(f"forecast of site {site.id!r} yet")
+    if until is None:
+        return Response(stored.document, media_type="application/json")
+    at_ms = int(until.timestamp() * 1000)
+    document = answers.forecast_document(stored)
+    assert document is not None
+    document["until"] = {"at": time_text(at_ms), "probability": answers.survival_at(document, at_ms, time_ms)}
+    return answers.json_response(document)
+
+
+@router.get("/sites/{site}/forecasts", response_model=schemas.ForecastsOut)
+def forecasts(
+    site: SiteIn,
+    services: ServicesIn,
+    start: From = None,
+    end: To = None,
+    limit: Annotated[int, Query(ge=1, le=10_000)] = 2_000,
+) -> Response:
+    """Past forecasts in [from, to), oldest first; without their survival and drain path."""
+    start_ms, stop_ms = span(start, end, services.clock.now_ms(), DAY_MS)
+    found = services.ledger.forecasts(site.id, start_ms, stop_ms, limit)
+    documents = [{**(answers.forecast_document(f) or {}), "survival": [], "drain_path": []} for f in found]
+    return answers.json_response({"site": site.id, "forecasts": documents})
+
+
+@router.get("/sites/{site}/cycles", response_model=schemas.CyclesOut)
+def cycles(
+    site: SiteIn,
+    services: ServicesIn,
+    start: From = None,
+    end: To = None,
+    limit: Annotated[int, Query(ge=1, le=5_000)] = 200,
+    cursor: Annotated[str | None, Query(max_length=200, pattern=r"^[\x21-\x7e]+$")] = None,
+) -> Response:
+    """Runs of the pump that start in [from, to), newest first."""
+    start_ms, stop_ms = span(start, end, services.clock.now_ms(), 30 * DAY_MS)
+    page = services.ledger.runs(site.id, start_ms, stop_ms, limit, cursor)
+    body = {"site": site.id, "cycles": [answers.run_out(run) for run in page.runs], "cursor": page.cursor}
+    return answers.json_response(body)
+
+
+@router.get("/sites/{site}/readings", response_model=schemas.ReadingsOut)
+def readings(
+    site: SiteIn,
+    services: ServicesIn,
+    quantity: Quantity,
+    start: From = None,
+    end: To = None,
+    points: Annotated[int, Query(ge=1, le=10_000)] = 500,
+    subject: Annotated[str, Query(max_length=100, description="For load_power: the load.")] = "",
+) -> Response:
+    """A measured series in [from, to), down-sampled to at most `points` buckets that keep the extremes."""
+    start_ms, stop_ms = span(start, end, services.clock.now_ms(), DAY_MS)
+    series = services.store.series(site.id, quantity, start_ms, stop_ms, points, subject)
+    body = {
+        "site": site.id,
+        "quantity": quantity.value,
+        "subject": subject,
+        "unit": SPECS[quantity].unit,
+        "points": [answers.point_out(point) for point in series],
+    }
+    return answers.json_response(body)
+
+
+@router.get("/sites/{site}/outages", response_model=schemas.OutagesOut)
+def outages(site: SiteIn, services: ServicesIn, limit: Annotated[int, Query(ge=1, le=2_000)] = 200) -> Response:
+    """Spans on the pack, newest first."""
+    found = services.ledger.outages(site.id, limit)
+    return answers.json_response({"site": site.id, "outages": [answers.outage_out(o) for o in found]})

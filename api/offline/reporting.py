@@ -1,0 +1,195 @@
+"""The report of a site over a span of time: outages, rehearsals, pump health, and how good the forecasts were."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from api.http.answers import outage_out
+from api.http.rehearsal_answers import rehearsal_out
+from forecaster.discharge import next_due_ms
+from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Outage, Run
+from forecaster.domain.site import Site
+from forecaster.engine.document import time_text
+from forecaster.health.pump import Health, examine
+
+HOUR_MS = 3_600_000
+LEVEL_SPAN_MS = 2 * 86_400_000
+MOST_RUNS = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Forecasts an hour into each failure, against what came.
+
+    reached : failures that went to the reserve floor; held : of these, inside the 10 to 90 % range
+    median_error : float | None — of the middle, as a share of the hours that came
+    censored, contradicted : failures that the mains ended; of these, longer than the 90 % point
+    """
+
+    reached: int
+    held: int
+    median_error: float | None
+    censored: int
+    contradicted: int
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A readable summary of a site."""
+
+    site: Site
+    start_ms: int
+    end_ms: int
+    outages: tuple[Outage, ...]
+    tests: tuple[DischargeTest, ...]
+    test_due_ms: int | None
+    health: Health
+    accuracy: Accuracy
+
+
+def accuracy(outages: Sequence[Outage]) -> Accuracy:
+    """How the forecast an hour in compared with what came; failures shorter than an hour tell nothing."""
+    held, errors, censored, contradicted = 0, [], 0, 0
+    for outage in outages:
+        if outage.forecast_h is None or outage.rehearsal:
+            continue
+        low, middle, high = outage.forecast_h
+        asked_ms = outage.start_ms + HOUR_MS
+        if outage.reached_reserve_ms is not None and outage.reached_reserve_ms > asked_ms:
+            came_h = (outage.reached_reserve_ms - asked_ms) / HOUR_MS
+            held += low <= came_h <= high
+            errors.append(abs(middle / came_h - 1.0))
+        elif outage.reached_reserve_ms is None and outage.end_ms is not None and outage.end_ms > asked_ms:
+            censored += 1
+            contradicted += (outage.end_ms - asked_ms) / HOUR_MS > high
+    middle_error = sorted(errors)[len(errors) // 2] if errors else None
+    return Accuracy(len(errors), held, middle_error, censored, contradicted)
+
+
+def all_runs(ledger: Ledger, site: str, start_ms: int, end_ms: int) -> list[Run]:
+    """Runs in [start_ms, end_ms), oldest first; at most the newest MOST_RUNS."""
+    found: list[Run] = []
+    cursor: str | None = None
+    while len(found) < MOST_RUNS:
+        page = ledger.runs(site, start_ms, end_ms, 5000, cursor)
+        found += page.runs
+        if page.cursor is None:
+            break
+        cursor = page.cursor
+    return found[::-1]
+
+
+def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> Report:
+    """The report of a site over [start_ms, end_ms)."""
+    outages = tuple(o for o in ledger.outages(site.id, 2000) if start_ms <= o.start_ms < end_ms)
+    every_test = ledger.tests(site.id)
+    done = [t.finished_ms for t in every_test if t.result is not None and t.finished_ms is not None]
+    level: list[tuple[int, float]] = []
+    if site.has(Quantity.WATER_LEVEL):
+        points = store.series(site.id, Quantity.WATER_LEVEL, end_ms - LEVEL_SPAN_MS, end_ms)
+        level = [(point.time_ms, point.mean) for point in points]
+    return Report(
+        site=site,
+        start_ms=start_ms,
+        end_ms=end_ms,
+        outages=outages,
+        tests=tuple(every_test),
+        test_due_ms=next_due_ms(site, max(done), 0) if done else None,
+        health=examine(all_runs(ledger, site.id, start_ms, end_ms), level),
+        accuracy=accuracy(outages),
+    )
+
+
+def document(report: Report) -> dict[str, Any]:
+    """The report as JSON; NaN never."""
+    return {
+        "site": report.site.id,
+        "from": time_text(report.start_ms),
+        "to": time_text(report.end_ms),
+        "outages": [outage_out(outage) for outage in report.outages],
+        "discharge_tests": [rehearsal_out(test, None) for test in report.tests],
+        "test_due": None if report.test_due_ms is None else time_text(report.test_due_ms),
+        "pump": msgspec.to_builtins(report.health),
+        "forecast_accuracy": msgspec.to_builtins(report.accuracy),
+    }
+
+
+def told(report: Report) -> str:
+    """The report as text."""
+    parts = [
+        f"{report.site.name}, {_day(report.start_ms)} to {_day(report.end_ms)}",
+        "",
+        *_outages(report.outages),
+        "",
+        *_tests(report),
+        "",
+        *_pump(report.health),
+        "",
+        *_forecasts(report.accuracy),
+    ]
+    return "\n".join(parts)
+
+
+def _day(at_ms: int) -> str:
+    return time_text(at_ms)[:10]
+
+
+def _outages(outages: Sequence[Outage]) -> list[str]:
+    failures = [o for o in outages if not o.rehearsal]
+    if not failures:
+        return ["Outages: none."]
+    lines = [f"Outages: {len(failures)}"]
+    for outage in failures:
+        lasted = "still lasting" if outage.end_ms is None else f"{(outage.end_ms - outage.start_ms) / HOUR_MS:.1f} h"
+        low = outage.lowest_charge_percent
+        charge = "" if low is None else f", down to {low:.0f} %"
+        floor = ", reached the reserve floor" if outage.reached_reserve_ms is not None else ""
+        lines.append(f"  {time_text(outage.start_ms)}  {lasted}{charge}{floor}")
+    return lines
+
+
+def _tests(report: Report) -> list[str]:
+    done = [test for test in report.tests if test.result is not None]
+    if not done:
+        return ["Discharge tests: none yet. `outlast discharge start` rehearses on the pack."]
+    lines = [f"Discharge tests: {len(done)}"]
+    for test in done:
+        assert test.result is not None
+        lines.append(f"  {_day(test.started_ms)}  {test.result.verdict}")
+    if report.test_due_ms is not None:
+        lines.append(f"  The next one is due by {_day(report.test_due_ms)}.")
+    return lines
+
+
+def _pump(health: Health) -> list[str]:
+    if not health.runs:
+        return ["Pump: no run was seen."]
+    length = f", {health.run_s:.0f} s each" if health.run_s is not None else ""
+    watts = f", {health.running_w:.0f} W" if health.running_w is not None else ""
+    lines = [f"Pump: {health.runs} runs in {health.days:.0f} days{length}{watts}"]
+    if health.flow is not None:
+        lines.append(
+            f"  Flow changed by {health.flow.change:+.0%} ({health.flow.low:+.0%} to {health.flow.high:+.0%})."
+        )
+    lines += [f"  {finding.says} {finding.action}" for finding in health.findings]
+    return lines if health.findings else [*lines, "  Nothing to look at."]
+
+
+def _forecasts(found: Accuracy) -> list[str]:
+    if not found.reached and not found.censored:
+        return ["Forecasts: no outage was long enough to judge them by."]
+    lines = []
+    if found.reached:
+        error = "" if found.median_error is None else f", the middle off by {found.median_error:.0%}"
+        lines.append(f"Forecasts: {found.held} of {found.reached} outages ended inside the 10 to 90 % range{error}.")
+    if found.censored:
+        kept = found.censored - found.contradicted
+        lines.append(f"Outages that the mains ended: {kept} of {found.censored} do not contradict the range.")
+    return lines

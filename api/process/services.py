@@ -1,0 +1,113 @@
+"""Everything wired together: what a process needs, opened from an installation folder."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass, field
+from urllib.parse import urlsplit
+
+from api.http.security import LOOPBACK_HOSTS, Keyring, is_loopback
+from api.http.stream import Hub
+from api.process.parts import Worker
+from collector.config.settings import Http, Installation
+from collector.store.open import open_ledger, open_readings
+from forecaster.domain.errors import ConfigError, NotFound, OutlastError
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.site import Site
+
+
+@dataclass(slots=True)
+class Services:
+    """What routes and workers work with. Close it when done."""
+
+    installation: Installation
+    store: ReadingStore
+    ledger: Ledger
+    clock: Clock
+    workers: list[Worker] = field(default_factory=list)
+    keyring: Keyring = field(init=False)
+    hub: Hub = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.keyring = Keyring(self.ledger, self.clock)
+        self.hub = Hub(secrets.token_hex(4))
+
+    @property
+    def login_needed(self) -> bool:
+        """Whether requests need a token or a session: always, but where it is reached on loopback alone.
+
+        With a name of its own a proxy may stand before it, and whoever comes through that comes from loopback too.
+        """
+        return not is_loopback(self.installation.http.host) or bool(outside_names(self.installation.http))
+
+    @property
+    def hosts(self) -> frozenset[str] | None:
+        """Host names that requests may give; None: any, beyond loopback with no `hosts` set."""
+        http = self.installation.http
+        if not is_loopback(http.host) and not http.hosts:
+            return None
+        return LOOPBACK_HOSTS | outside_names(http)
+
+    def site(self, site_id: str) -> Site:
+        """A site by its id; NotFound."""
+        site = self.installation.sites.get(site_id)
+        if site is None:
+            raise NotFound(f"site {site_id!r}")
+        return site
+
+    def wake(self) -> None:
+        """Tell the workers of this process that a person asked for something; others see it within a second."""
+        for worker in self.workers:
+            worker.wake()
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """What is wrong with the workers of this process."""
+        return [trouble for worker in self.workers for trouble in worker.troubles()]
+
+    def counts(self) -> list[tuple[str, str, str, float]]:
+        """What the workers of this process have done."""
+        return [count for worker in self.workers for count in worker.counts()]
+
+    def close(self) -> None:
+        """Let go of the stores."""
+        self.store.close()
+        self.ledger.close()
+
+
+def open_services(installation: Installation, clock: Clock, *, owner: bool, role: str) -> Services:
+    """The stores of an installation, opened.
+
+    owner : bool — this process collects, and mends an embedded file
+    role : str — names the process and its share; two that run at once must differ
+    Errors: ConfigError, StoreUnavailable.
+    """
+    ledger = open_ledger(installation.ledger_url, owner=owner)
+    try:
+        store = open_readings(installation, ledger, clock, role=role, owner=owner)
+    except OutlastError:
+        ledger.close()
+        raise
+    return Services(installation, store, ledger, clock)
+
+
+def outside_names(http: Http) -> frozenset[str]:
+    """Names, other than loopback's, under which others reach the pages: `hosts` and the host of `public_url`."""
+    public = urlsplit(http.public_url).hostname if http.public_url is not None else None
+    names = {*http.hosts, public or ""} - {""}
+    return frozenset(f"[{n}]" if ":" in n and not n.startswith("[") else n.lower() for n in names if not is_loopback(n))
+
+
+def require_door(services: Services) -> None:
+    """Refuse to serve what others can reach while nobody could log in."""
+    if not services.login_needed or services.keyring.open_door():
+        return
+    http = services.installation.http
+    if not is_loopback(http.host):
+        key, reached = "http.host", http.host
+    else:
+        key = "http.hosts" if http.hosts else "http.public_url"
+        reached = ", ".join(sorted(outside_names(http)))
+    raise ConfigError(
+        "outlast.toml", key, f"{reached} is reachable by others and no token stands",
+        "make one with `outlast token add NAME`, or serve on 127.0.0.1 alone, without hosts and public_url",
+    )  # fmt: skip

@@ -1,0 +1,53 @@
+"""Which workers a process runs, over the sites of its share."""
+
+from __future__ import annotations
+
+from api.deliver.couriers import Couriers
+from api.deliver.owing import owe_for
+from api.http.feeding import Feeder
+from api.http.publisher import StreamPublisher
+from api.process.installation_state import OutsideView
+from api.process.parts import Part, Startable
+from api.process.services import Services
+from collector.collector import Collector
+from collector.share import Share
+from collector.weather import WeatherWorker
+from forecaster.domain.site import Site
+from forecaster.live.worker import ForecastWorker
+
+
+def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list[Startable]:
+    """The workers, in the order in which they start."""
+    workers: list[Startable] = []
+    forecaster: ForecastWorker | None = None
+    sites = share.of(services.installation.sites)
+    if Part.FORECAST in parts:
+        forecaster = _forecaster(services, sites, share)
+        if share.number == 1:  # one set of couriers an installation: the outbox is one
+            couriers = Couriers(services.installation, services.ledger, services.clock, wake_forecaster=forecaster.wake)
+            forecaster.on_owed = couriers.wake
+            forecaster.make_room = couriers.ballast.release
+            workers.append(couriers)
+        workers.append(forecaster)
+    if Part.COLLECT in parts:
+        news = forecaster.wake if forecaster is not None else _nobody
+        workers.append(
+            Collector(services.installation, services.store, services.ledger, services.clock, news, share=share)
+        )
+        if any(site.weather is not None for site in sites.values()):
+            workers.append(WeatherWorker(sites, services.store, services.clock, news))
+    if Part.SERVE in parts and forecaster is None:
+        workers.append(Feeder(services.installation.sites, services.store, services.ledger, services.hub))
+    return workers
+
+
+def _nobody() -> None:
+    """Nobody in this process waits for news."""
+
+
+def _forecaster(services: Services, sites: dict[str, Site], share: Share) -> ForecastWorker:
+    return ForecastWorker(
+        sites, services.store, services.ledger, services.clock,
+        owe=owe_for(services.installation, services.ledger), outside=OutsideView(services),
+        publisher=StreamPublisher(services.hub), name=share.named("all"),
+    )  # fmt: skip

@@ -1,1 +1,0 @@
-"""One module a group of routes, each with a `router`; api/app.py collects every module of this package."""

@@ -1,0 +1,1 @@
+"""The installation and its sites, as files."""

@@ -1,0 +1,255 @@
+"""Each site as a Homie v5 device, held to the rules of the Homie convention 5.0 (homieiot.github.io/specification).
+
+The description is held to the rules of the convention, version 5, as written: no general-purpose library that reads
+such a description was found for Python; those looked at speak version 4, or publish only.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from api.deliver.courier import Courier
+from api.deliver.homie import FORECAST, HomieCarrier, description
+from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
+from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.site import Site
+from forecaster.engine.document import document
+from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
+from tests.api.mosquitto import Hub, Mosquitto
+from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast
+
+BASE = "homie/5/outlast-larkspur"
+ID = re.compile(r"[a-z0-9-]+")
+DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    made = Mosquitto(tmp_path)
+    made.start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    made = ledger_in(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def clock() -> SteppedClock:
+    return FastClock()
+
+
+Start = Callable[..., Courier]
+
+
+@pytest.fixture
+def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock) -> Iterator[Start]:
+    running: list[Courier] = []
+
+    def begin(*sites: Site) -> Courier:
+        by_id = {site.id: site for site in sites or (LARKSPUR,)}
+        carrier = HomieCarrier(broker.settings, f"homie-test-{len(running)}", by_id, ledger, clock, lambda: None)
+        one = courier(carrier, ledger, clock)
+        one.start()
+        running.append(one)
+        return one
+
+    yield begin
+    for one in running:
+        one.stop()
+
+
+def publish(ledger: Ledger, at_ms: int = START_MS, **facts: Any) -> None:
+    ahead = document(forecast(at_ms, **facts))
+    ledger.publish([StoredForecast("larkspur", at_ms, msgspec.json.encode(ahead).decode())])
+
+
+def fits(value: bytes, about: dict[str, Any]) -> bool:
+    """Whether a payload is valid for its property, by the convention's section on payloads and formats."""
+    text = value.decode()
+    match about["datatype"]:
+        case "enum":
+            return text in about["format"].split(",")
+        case "float":
+            low, _, high = about.get("format", ":").partition(":")
+            number = float(text)
+            return (not low or number >= float(low)) and (not high or number <= float(high))
+        case "datetime":
+            return datetime.fromisoformat(text).tzinfo is not None
+        case kind:
+            return kind == "string" and bool(text)
+
+
+def check_description(about: dict[str, Any]) -> None:
+    """Required fields, identifiers, data types and formats."""
+    assert re.fullmatch(r"5\.\d+", about["homie"])
+    assert isinstance(about["version"], int)
+    assert about["name"]
+    for node_id, node in about["nodes"].items():
+        assert ID.fullmatch(node_id)
+        for property_id, entry in node["properties"].items():
+            assert ID.fullmatch(property_id)
+            assert entry["datatype"] in DATATYPES
+            assert set(entry) <= {"name", "datatype", "format", "settable", "retained", "unit"}
+            if entry["datatype"] == "enum":
+                assert all(entry["format"].split(","))
+
+
+def test_the_description_keeps_the_convention() -> None:
+    check_description(description(LARKSPUR))
+
+
+def test_a_hub_finds_the_device_by_itself(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start) -> None:
+    publish(ledger)
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
+    sender = start()
+    eventually(lambda: sender.sent == 1, "the delivery")
+    hub = Hub(broker.port, "+/5/+/$state", f"{BASE}/#")
+    eventually(lambda: hub.now.get(f"{BASE}/$state") == b"ready", "a ready device")
+    eventually(lambda: f"{BASE}/alarms/headline" in hub.now, "its values")
+    hub.close()
+    about = json.loads(hub.now[f"{BASE}/$description"])
+    check_description(about)
+    known = 0
+    for node_id, node in about["nodes"].items():
+        for property_id, entry in node["properties"].items():
+            topic = f"{BASE}/{node_id}/{property_id}"
+            if topic in hub.now:
+                known += 1
+                assert fits(hub.now[topic], entry), topic
+                assert topic in hub.retained
+                assert hub.qos[topic] == 2
+    assert known >= len(AlarmKind) + len(FORECAST) - 2
+    assert hub.now[f"{BASE}/alarms/high-water"] == b"unacknowledged"
+    assert hub.now[f"{BASE}/alarms/highest"] == b"critical"
+    assert hub.now[f"{BASE}/alarms/mains-lost"] == b"normal"
+
+
+def test_the_description_comes_before_ready(broker: Mosquitto, start: Start) -> None:
+    hub = Hub(broker.port, f"{BASE}/#")
+    start()
+    eventually(lambda: hub.now.get(f"{BASE}/$state") == b"ready", "a ready device")
+    hub.close()
+    topics = [topic for topic, _ in hub.all]
+    states = [payload for topic, payload in hub.all if topic == f"{BASE}/$state"]
+    assert states == [b"init", b"ready"]
+    assert topics[0] == f"{BASE}/$state"
+    assert topics[-1] == f"{BASE}/$state"
+    assert f"{BASE}/$description" in topics
+
+
+def test_a_value_no_longer_known_leaves_no_stale_one(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    publish(ledger)
+    hub = Hub(broker.port, f"{BASE}/#")
+    start()
+    eventually(lambda: hub.now.get(f"{BASE}/forecast/charge") == b"100.0", "the charge")
+    publish(ledger, START_MS + MINUTE, charge_percent=None)
+    eventually(lambda: hub.now.get(f"{BASE}/forecast/charge") == b"", "the charge emptied")
+    hub.close()
+    late = Hub(broker.port, f"{BASE}/#")
+    eventually(lambda: f"{BASE}/$state" in late.now, "the state")
+    late.close()
+    assert f"{BASE}/forecast/charge" not in late.now
+
+
+def test_an_alarm_that_is_over_is_normal_and_its_headline_gone(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    hub = Hub(broker.port, f"{BASE}/#")
+    sender = start()
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
+    eventually(lambda: hub.now.get(f"{BASE}/alarms/high-water") == b"unacknowledged", "the raise")
+    done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
+    owe(ledger, LARKSPUR, [done], clock.now_ms(), "homie")
+    eventually(lambda: hub.now.get(f"{BASE}/alarms/high-water") == b"normal", "the end")
+    eventually(lambda: hub.now.get(f"{BASE}/alarms/headline") == b"", "the headline emptied")
+    assert hub.now[f"{BASE}/alarms/highest"] == b"none"
+    hub.close()
+    assert sender.failed == 0
+
+
+def test_a_command_acknowledges_and_is_answered(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
+    sender = start()
+    eventually(lambda: sender.sent == 1, "the delivery")
+    hub = Hub(broker.port, f"{BASE}/#")
+    hub.say(f"{BASE}/alarms/acknowledge/set", b"nonsense")
+    hub.say(f"{BASE}/alarms/acknowledge/set", b"all")
+    eventually(lambda: len(ledger.requests(0)) == 1, "the request")
+    eventually(lambda: (f"{BASE}/alarms/acknowledge", b"all") in hub.all, "the answer")
+    hub.close()
+
+
+def test_a_device_leaves_in_good_order(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    sender = start()
+    hub = Hub(broker.port, f"{BASE}/$state")
+    eventually(lambda: hub.now.get(f"{BASE}/$state") == b"ready", "a ready device")
+    sender.stop()
+    eventually(lambda: hub.now.get(f"{BASE}/$state") == b"disconnected", "the farewell")
+    hub.close()
+    assert ledger.noted("homie-sites") == '["larkspur"]'
+
+
+def test_a_device_of_a_removed_site_is_removed(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    linden = replace(LARKSPUR, id="linden")
+    first = start(LARKSPUR, linden)
+    hub = Hub(broker.port, "homie/5/+/$state")
+    eventually(lambda: hub.now.get("homie/5/outlast-linden/$state") == b"ready", "the second device")
+    first.stop()
+    start(LARKSPUR)
+    eventually(lambda: hub.now.get("homie/5/outlast-linden/$state") == b"", "its removal")
+    eventually(lambda: ledger.noted("homie-sites") == '["larkspur"]', "the note")
+    late = Hub(broker.port, "homie/5/#")
+    eventually(lambda: late.now.get(f"{BASE}/$state") == b"ready", "the one that stays")
+    late.close()
+    hub.close()
+    assert not [topic for topic in late.now if "linden" in topic]
+
+
+LONELY = """
+import sys, time
+from pathlib import Path
+from api.deliver.homie import HomieCarrier
+from collector.config.settings import Broker
+from tests.api.delivering import FastClock, SteppedClock, courier, ledger_in
+from tests.forecaster.evidence import LARKSPUR
+ledger, clock = ledger_in(Path(sys.argv[2])), SteppedClock()
+broker = Broker(url=f"mqtt://127.0.0.1:{sys.argv[1]}", keepalive_s=5)
+courier(HomieCarrier(broker, "lonely", {LARKSPUR.id: LARKSPUR}, ledger, clock, lambda: None), ledger, clock).start()
+time.sleep(120)
+"""
+
+
+def test_a_process_that_is_killed_is_lost(broker: Mosquitto, tmp_path: Path) -> None:
+    folder = tmp_path / "lonely"
+    folder.mkdir()
+    hub = Hub(broker.port, f"{BASE}/$state")
+    root = Path(__file__).resolve().parents[3]
+    process = subprocess.Popen([sys.executable, "-c", LONELY, str(broker.port), str(folder)], cwd=root)
+    try:
+        eventually(lambda: hub.now.get(f"{BASE}/$state") == b"ready", "a ready device", 60.0)
+        os.kill(process.pid, signal.SIGKILL)
+        eventually(lambda: hub.now.get(f"{BASE}/$state") == b"lost", "the will", 30.0)
+    finally:
+        process.kill()
+        process.wait(10)
+        hub.close()

@@ -1,0 +1,251 @@
+"""The HTTP interface: every route, every error a problem document, nothing that is not JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.process.services import Services
+from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.ports import StoredForecast
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import SeriesPoint
+from forecaster.engine.document import time_ms, time_text
+from tests.api.serving import told
+from tests.story import NOW_MS
+
+SITE = "/api/v1/sites/larkspur"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, Services]]:
+    with told(tmp_path_factory.mktemp("installation")) as both:
+        yield both
+
+
+@pytest.fixture
+def client(served: tuple[TestClient, Services]) -> TestClient:
+    return served[0]
+
+
+def ask(client: TestClient, path: str, **query: Any) -> Any:
+    answer = client.get(path, params=query)
+    assert answer.status_code == 200, answer.text
+    return json.loads(answer.text, parse_constant=_never)
+
+
+def _never(word: str) -> None:
+    raise AssertionError(f"{word} is not JSON")
+
+
+def test_sites_soonest_out_first(client: TestClient) -> None:
+    (line,) = ask(client, "/api/v1/sites")["sites"]
+    assert line["id"] == "larkspur"
+    assert line["forecast"]["supply"] == "pack"
+    assert line["open_alarms"] >= 1
+    assert line["highest_priority"] in {"medium", "high", "critical"}
+
+
+def test_a_site_with_its_channels(client: TestClient) -> None:
+    site = ask(client, SITE)
+    assert site["pack"]["capacity_wh"] == 1024.0
+    charge = next(c for c in site["channels"] if c["quantity"] == "pack_charge")
+    assert 0.0 < charge["value"] < 100.0
+    assert 0.0 <= charge["age_s"] < 120.0
+    assert "contacts" not in site
+
+
+def test_forecast_as_published(client: TestClient) -> None:
+    document = ask(client, f"{SITE}/forecast")
+    levels = [document["hours_remaining"][p] for p in ("p05", "p10", "p25", "p50", "p75", "p90", "p95")]
+    assert levels == sorted(levels)
+    assert document["issued_at"].endswith("Z")
+
+
+def test_until_is_read_off_the_survival_curve(client: TestClient) -> None:
+    document = ask(client, f"{SITE}/forecast")
+    for point in document["survival"]:
+        until = ask(client, f"{SITE}/forecast", until=point["at"])["until"]
+        assert until["at"] == point["at"]
+        assert until["probability"] == pytest.approx(point["probability"])
+    before = ask(client, f"{SITE}/forecast", until="2026-03-03T00:00:00Z")["until"]
+    assert before["probability"] == 1.0
+    median_ms = time_ms(document["issued_at"]) + round(document["hours_remaining"]["p50"] * 3_600_000)
+    assert ask(client, f"{SITE}/forecast", until=time_text(median_ms))["until"]["probability"] == pytest.approx(
+        0.5, abs=0.1
+    )
+    assert ask(client, f"{SITE}/forecast", until="2027-03-03T00:00:00Z")["until"]["probability"] is None
+
+
+def test_past_forecasts(client: TestClient) -> None:
+    found = ask(client, f"{SITE}/forecasts", **{"from": time_text(NOW_MS - 7_200_000)})["forecasts"]
+    times = [f["issued_at"] for f in found]
+    assert len(times) >= 2
+    assert times == sorted(times)
+
+
+def test_cycles_page_by_page(client: TestClient) -> None:
+    whole = ask(client, f"{SITE}/cycles", limit=1_000)
+    assert whole["cursor"] is None
+    paged: list[Any] = []
+    cursor = None
+    while True:
+        query = {"limit": 7} | ({"cursor": cursor} if cursor else {})
+        page = ask(client, f"{SITE}/cycles", **query)
+        paged += page["cycles"]
+        cursor = page["cursor"]
+        if cursor is None:
+            break
+    assert paged == whole["cycles"]
+    assert len(paged) > 20
+    assert [c["start"] for c in paged] == sorted((c["start"] for c in paged), reverse=True)
+
+
+def test_readings_keep_their_peaks(client: TestClient) -> None:
+    series = ask(client, f"{SITE}/readings", quantity="pump_power", points=50)
+    assert series["unit"] == "W"
+    assert len(series["points"]) <= 50
+    assert max(p["high"] for p in series["points"]) > 400.0
+    assert all(p["low"] <= p["mean"] <= p["high"] for p in series["points"])
+
+
+def test_outages(client: TestClient) -> None:
+    (outage, *_) = ask(client, f"{SITE}/outages")["outages"]
+    assert outage["end"] is None
+
+
+def test_alarms_are_listed_and_asked_about(served: tuple[TestClient, Services]) -> None:
+    client, services = served
+    (alarm, *_) = ask(client, f"{SITE}/alarms", state="unacknowledged")["alarms"]
+    answer = client.post(f"/api/v1/alarms/{alarm['id']}/acknowledge")
+    assert answer.status_code == 202
+    answer = client.post(f"/api/v1/alarms/{alarm['id']}/shelve", json={"minutes": 30})
+    assert answer.status_code == 202
+    asked = services.ledger.requests(0)
+    assert [(kind, target) for _, kind, target, _, _ in asked] == [
+        ("acknowledge", alarm["id"]),
+        ("shelve", alarm["id"]),
+    ]
+    assert json.loads(asked[1][3])["until_ms"] == NOW_MS + 30 * 60_000
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status"),
+    [
+        ("GET", "/api/v1/nothing", 404),
+        ("GET", "/api/v1/sites/elsewhere", 404),
+        ("GET", "/api/v1/sites/elsewhere/forecast", 404),
+        ("GET", "/api/v1/sites/Larkspur!", 422),
+        ("DELETE", "/api/v1/sites", 405),
+        ("GET", f"{SITE}/readings", 422),
+        ("GET", f"{SITE}/readings?quantity=steam", 422),
+        ("GET", f"{SITE}/readings?quantity=pump_power&points=0", 422),
+        ("GET", f"{SITE}/readings?quantity=pump_power&from=2026-03-03T00:00:00", 422),
+        ("GET", f"{SITE}/cycles?from=2026-03-03T00:00:00Z&to=2026-03-02T00:00:00Z", 422),
+        ("GET", f"{SITE}/forecast?until=soon", 422),
+        ("POST", "/api/v1/alarms/larkspur:mains-lost:1/acknowledge", 404),
+        ("POST", "/api/v1/alarms/larkspur:mains-lost:1/shelve", 422),
+        ("GET", "/api/v1/stream?site=elsewhere", 404),
+    ],
+)
+def test_every_error_is_a_problem_document(client: TestClient, method: str, path: str, status: int) -> None:
+    """RFC 9457 section 3.1: type, title, status, detail."""
+    answer = client.request(method, path)
+    assert answer.status_code == status
+    assert answer.headers["content-type"] == "application/problem+json"
+    problem = answer.json()
+    assert problem["status"] == status
+    assert problem["type"] == "about:blank"
+    assert problem["title"]
+
+
+def test_a_number_that_is_none_leaves_as_null(
+    served: tuple[TestClient, Services], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, services = served
+
+    def series(*_: object) -> list[SeriesPoint]:
+        return [SeriesPoint(NOW_MS, 1, math.nan, math.inf, -math.inf)]
+
+    monkeypatch.setattr(services.store, "series", series, raising=False)
+    (point,) = ask(client, f"{SITE}/readings", quantity="pump_power")["points"]
+    assert (point["low"], point["high"], point["mean"]) == (None, None, None)
+
+
+def test_the_inside_never_shows(served: tuple[TestClient, Services], monkeypatch: pytest.MonkeyPatch) -> None:
+    client, services = served
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("the inside")
+
+    monkeypatch.setattr(services.store, "latest", broken, raising=False)
+    answer = client.get(SITE)
+    assert answer.status_code == 500
+    assert "inside" not in answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_a_store_that_is_away_is_503_and_not_ready(
+    served: tuple[TestClient, Services], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, services = served
+
+    def away(*_: object) -> None:
+        raise StoreUnavailable("the disk sleeps")
+
+    monkeypatch.setattr(services.store, "latest", away, raising=False)
+    answer = client.get(SITE)
+    assert answer.status_code == 503
+    assert answer.headers["retry-after"]
+
+
+def test_health_tells_of_an_old_forecast(tmp_path: Path) -> None:
+    with told(tmp_path, story=False) as (client, services):
+        assert client.get("/healthz").json()["status"] == "ok"
+        assert client.get("/readyz").status_code == 200
+        services.ledger.publish([StoredForecast("larkspur", NOW_MS - 3_600_000, "{}")])
+        answer = client.get("/healthz")
+        assert answer.status_code == 503
+        assert answer.json()["forecast_age_s"] == 3600.0
+        assert "is the forecaster running" in answer.json()["says"][0]
+
+
+def test_metrics_are_open_metrics(client: TestClient) -> None:
+    """OpenMetrics 1.0: every sample belongs to a family declared before it, counters end in _total, # EOF is last."""
+    answer = client.get("/metrics")
+    assert answer.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
+    lines = answer.text.split("\n")
+    assert lines[-2:] == ["# EOF", ""]
+    families: dict[str, str] = {}
+    for line in lines[:-2]:
+        if line.startswith("# TYPE "):
+            _, _, name, kind = line.split(" ")
+            assert name not in families
+            families[name] = kind
+        elif not line.startswith("#"):
+            sample = line.split("{")[0].split(" ")[0]
+            family = sample.removesuffix("_total")
+            assert families[family] == ("counter" if sample.endswith("_total") else "gauge"), line
+            float(line.rsplit(" ", 1)[1])
+    assert "outlast_hours_remaining" in families
+
+
+def test_openapi_describes_every_route_of_the_interface(client: TestClient) -> None:
+    paths = client.get("/openapi.json").json()["paths"]
+    assert {
+        "/api/v1/sites", "/api/v1/sites/{site}", "/api/v1/sites/{site}/forecast", "/api/v1/sites/{site}/forecasts",
+        "/api/v1/sites/{site}/cycles", "/api/v1/sites/{site}/readings", "/api/v1/sites/{site}/outages",
+        "/api/v1/sites/{site}/alarms", "/api/v1/sites/{site}/discharge-tests", "/api/v1/sizing", "/api/v1/stream",
+        "/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/{id}/shelve", "/healthz", "/readyz", "/metrics",
+    } <= set(paths)  # fmt: skip
+
+
+def test_every_quantity_can_be_asked_for(client: TestClient) -> None:
+    for quantity in Quantity:
+        assert ask(client, f"{SITE}/readings", quantity=quantity.value)["quantity"] == quantity.value

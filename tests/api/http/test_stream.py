@@ -1,0 +1,191 @@
+"""The event stream: bounded, resumed by id, and never in the way of an end."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from sse_starlette import ServerSentEvent
+
+from api.http.stream import QUEUE_LIMIT, Hub
+from collector.config.settings import site_toml
+from collector.mqtt.embedded import free_port
+from forecaster.domain.quantities import Quantity
+from forecaster.twin.live import LiveSite
+from forecaster.twin.messages import payload_of
+from tests.engines import answers, wait_until
+
+
+async def some(events: AsyncIterator[ServerSentEvent], count: int) -> list[ServerSentEvent]:
+    found = []
+    async for event in events:
+        found.append(event)
+        if len(found) == count:
+            break
+    return found
+
+
+def test_events_reach_those_who_listen_to_the_site() -> None:
+    async def story() -> None:
+        hub = Hub("boot")
+        one, everything = hub.join(frozenset({"a"})), hub.join(None)
+        for site in ("a", "b", "a"):
+            threading.Thread(target=hub.publish, args=("forecast", site, f'"{site}"')).start()
+        assert [e.data for e in await some(one.events(), 2)] == ['"a"', '"a"']
+        assert {e.data for e in await some(everything.events(), 3)} == {'"a"', '"b"'}
+
+    asyncio.run(story())
+
+
+def test_what_was_missed_comes_first_after_a_reconnect() -> None:
+    async def story() -> None:
+        hub = Hub("boot")
+        for number in range(5):
+            hub.publish("forecast", "a", str(number))
+        hub.publish("reading", "a", "a reading is not kept")
+        client = hub.join(frozenset({"a"}), "boot-3")
+        assert [(e.id, e.data) for e in await some(client.events(), 2)] == [("boot-4", "3"), ("boot-5", "4")]
+        stranger = hub.join(frozenset({"a"}), "other-3")
+        hub.publish("forecast", "a", "new")
+        assert [e.data for e in await some(stranger.events(), 1)] == ["new"]
+
+    asyncio.run(story())
+
+
+def test_a_slow_reader_loses_readings_first_and_is_told() -> None:
+    async def story() -> None:
+        hub = Hub("boot")
+        client = hub.join(None)
+        hub.publish("alarm", "a", "the alarm")
+        for number in range(QUEUE_LIMIT + 50):
+            hub.publish("reading", "a", str(number))
+        found = await some(client.events(), QUEUE_LIMIT + 1)
+        assert found[0].event == "lost"
+        assert json.loads(str(found[0].data)) == {"count": 51}
+        assert found[1].data == "the alarm"
+        assert found[-1].data == str(QUEUE_LIMIT + 49)
+
+    asyncio.run(story())
+
+
+def test_whoever_goes_is_forgotten_and_a_closed_hub_ends_all() -> None:
+    async def story() -> None:
+        hub = Hub("boot")
+        client = hub.join(None)
+        assert hub.clients == 1
+        assert hub.wanted() is None
+        reading = asyncio.create_task(some(client.events(), 1))
+        await asyncio.sleep(0)
+        hub.close()
+        assert await reading == []
+        assert hub.clients == 0
+
+    asyncio.run(story())
+
+
+@pytest.fixture
+def installation(tmp_path: Path) -> Path:
+    live = LiveSite(seed=1, start_ms=1_772_500_000_000)
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "larkspur.toml").write_text(site_toml(live.site), encoding="utf-8")
+    (tmp_path / "outlast.toml").write_text(
+        f'[broker]\nurl = "embedded"\nlisten_port = {free_port()}\n[http]\nport = {free_port()}\n', encoding="utf-8"
+    )
+    return tmp_path
+
+
+def started(folder: Path, command: str) -> subprocess.Popen[str]:
+    code = "import sys; from api.cli import main; sys.exit(main(sys.argv[1:]))"
+    return subprocess.Popen(
+        [sys.executable, "-c", code, command, "--config", str(folder)],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+
+
+def port_of(folder: Path, key: str) -> int:
+    line = next(
+        x for x in (folder / "outlast.toml").read_text(encoding="utf-8").splitlines() if x.startswith(f"{key} =")
+    )
+    return int(line.split("=")[1])
+
+
+def wait_ready(base: str) -> None:
+    for _ in range(600):
+        try:
+            if httpx.get(f"{base}/readyz", timeout=5.0).status_code == 200:
+                return
+        except httpx.TransportError:
+            threading.Event().wait(0.1)
+    raise AssertionError("the server did not come up")
+
+
+@pytest.mark.parametrize("commands", [("run",), ("collect", "forecast", "serve")], ids="+".join)
+def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(
+    installation: Path, commands: tuple[str, ...]
+) -> None:
+    """Real processes with a broker of their own: message in, events out, SIGTERM, exit 0 within five seconds."""
+    processes = [started(installation, command) for command in commands]
+    try:
+        base = f"http://127.0.0.1:{port_of(installation, 'port')}"
+        broker = port_of(installation, "listen_port")
+        wait_until(lambda: answers(broker), "the embedded broker")
+        wait_ready(base)
+        with httpx.stream("GET", f"{base}/api/v1/stream", params={"site": "larkspur"}, timeout=30.0) as answer:
+            assert answer.headers["content-type"].startswith("text/event-stream")
+            assert answer.headers["x-accel-buffering"] == "no"
+            kinds: set[str] = set()
+            with publishing(broker):
+                give_up_s = time.monotonic() + 60.0
+                for line in answer.iter_lines():
+                    if line.startswith("event: "):
+                        kinds.add(line.removeprefix("event: "))
+                    if {"reading", "forecast"} <= kinds or time.monotonic() > give_up_s:
+                        break
+            for process in processes:
+                process.send_signal(signal.SIGTERM)
+            assert [process.wait(timeout=5.0) for process in processes] == [0] * len(processes)
+    finally:
+        for process in processes:
+            process.kill()
+        told = "".join(process.communicate()[0] for process in processes)
+    assert {"reading", "forecast"} <= kinds, told
+    assert "Traceback" not in told
+
+
+@contextmanager
+def publishing(port: int) -> Iterator[None]:
+    """Send the pump's power five times a second while the block runs."""
+    publisher = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    publisher.connect("127.0.0.1", port)
+    publisher.loop_start()
+    stop = threading.Event()
+
+    def publish() -> None:
+        watts = 0
+        while not stop.wait(0.2):
+            watts += 1
+            body = payload_of(Quantity.PUMP_POWER, time.time_ns() // 1_000_000, watts % 400)
+            publisher.publish("cellar/plug/pump_power", body, qos=1)
+
+    sender = threading.Thread(target=publish, daemon=True)
+    sender.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        sender.join()
+        publisher.disconnect()
+        publisher.loop_stop()
