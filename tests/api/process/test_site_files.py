@@ -14,7 +14,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.mqtt.embedded import free_port
-from tests.api.test_stream import wait_ready
+from tests.api.http.test_stream import wait_ready
 from tests.collector.examples import LARKSPUR
 from tests.collector.mqtt.test_embedded import embedded_in
 from tests.collector.test_collector import open_readings_of, plug
