@@ -44,7 +44,7 @@ DECODER_FAULTS = (
 
 
 @dataclass(slots=True)
-class Counts:
+class IntakeCounts:
     """Since the start: messages taken, readings stored (new or changed), messages refused, messages dropped unread."""
 
     messages: int = 0
@@ -82,7 +82,7 @@ class Intake:
         self._noted: str | None = None
         self._holds = False
         self._thread = threading.Thread(target=self._work, name="intake", daemon=True)
-        self.counts = Counts()
+        self.counts = IntakeCounts()
         self.trouble: str | None = None
         self.last_message_s: float | None = None
 

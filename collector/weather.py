@@ -17,7 +17,7 @@ from forecaster.domain.errors import PayloadError, StoreError
 from forecaster.domain.ports import Clock, ReadingStore
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.site import Site, Weather
+from forecaster.domain.site import Site, WeatherService
 
 log = logging.getLogger("outlast.weather")
 
@@ -27,7 +27,7 @@ HOURS_LIMIT = 24 * 15
 SIZE_LIMIT = 4 * 2**20
 
 
-def rain_readings(site: str, weather: Weather, document: Any, now_ms: int) -> list[Reading]:
+def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int) -> list[Reading]:
     """The rain to come out of a service's answer, an hour a reading [mm].
 
     Times are RFC 3339, or without an offset taken as UTC. Hours that are not known (null) are left out; hours that

@@ -16,7 +16,7 @@ from forecaster.alarms import AlarmDesk
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
-from forecaster.live.site_runner import Seat
+from forecaster.live.site_runner import SiteRunner
 from forecaster.twin.live import LiveSite, Scenario, larkspur_site
 
 HOUR_MS = 3_600_000
@@ -91,7 +91,7 @@ def tell_larkspur(
     fail_after_s = 3600.0 * before_h if lost_h > 0 else 3600.0 * (before_h + 20.0)
     live = LiveSite(seed=seed, start_ms=start_ms, scenario=Scenario(fail_after_s=fail_after_s, outage_h=30.0))
     decoder = Decoder([site])
-    seat = Seat(site, Engine(site, seed=seed), AlarmDesk(site))
+    runner = SiteRunner(site, Engine(site, seed=seed), AlarmDesk(site))
     told_ms = 0
     while live.now_ms < now_ms:
         step_s = min(STEP_S, (now_ms - live.now_ms) / 1000.0)
@@ -102,19 +102,19 @@ def tell_larkspur(
         ]
         store.append(readings)
         for reading in readings:
-            seat.take(reading)
+            runner.take(reading)
         since_lost_ms = live.now_ms - (start_ms + round(fail_after_s * 1000))
         every_ms = STEP_S * 1000 if 0 <= since_lost_ms <= 600_000 else TOLD_EVERY_MS
         if live.now_ms - told_ms >= every_ms or live.now_ms >= now_ms:
             told_ms = live.now_ms
-            publish(seat, ledger, live.now_ms)
-    ledger.record(seat.drain())
+            publish(runner, ledger, live.now_ms)
+    ledger.record(runner.drain())
     return site
 
 
-def publish(seat: Seat, ledger: Ledger, at_ms: int) -> None:
+def publish(runner: SiteRunner, ledger: Ledger, at_ms: int) -> None:
     """A forecast of a moment, and the alarms that rose on it."""
-    ledger.record(seat.drain())
-    told = seat.tell(at_ms, 0.0)
+    ledger.record(runner.drain())
+    told = runner.tell(at_ms, 0.0)
     ledger.publish([told.stored])
     ledger.commit_transitions(told.transitions, [], [])

@@ -14,7 +14,7 @@ from api.commands.common import AsJson, ConfigDir, echo_json, group
 from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
 from api.http.answers import alarm_out
-from api.offline.previewing import Preview, differences, parse_limits
+from api.offline.previewing import LimitsPreview, differences, parse_limits
 from collector.clock import SystemClock
 from collector.config.settings import load_site
 from collector.decode.log import read_log
@@ -186,7 +186,7 @@ def preview(
     sets = [known.alarms]
     if limit:
         sets.append(parse_limits(limit, known.alarms))
-    work = Preview(known, sets)
+    work = LimitsPreview(known, sets)
     work.run(read_log(log))
     if as_json:
         echo_json(_preview_document(work))
@@ -217,7 +217,7 @@ def _show(site: Site, said: Sequence[AlarmTransition], title: str) -> None:
     typer.echo(f"  {told} messages to a person who takes every priority.")
 
 
-def _show_differences(site: Site, work: Preview) -> None:
+def _show_differences(site: Site, work: LimitsPreview) -> None:
     found = differences(work.said[0], work.said[1])
     typer.echo("What the change makes of it:" if found else "The change makes no difference.")
     for item in found:
@@ -231,7 +231,7 @@ def _show_differences(site: Site, work: Preview) -> None:
             typer.echo(f"  {item.kind.value} of {_when(site, item.before.at_ms)} would not be raised")
 
 
-def _preview_document(work: Preview) -> dict[str, Any]:
+def _preview_document(work: LimitsPreview) -> dict[str, Any]:
     def out(said: Sequence[AlarmTransition]) -> list[dict[str, Any]]:
         return [
             {"at": time_text(t.at_ms), "transition": t.kind.value, "told": t.tell, **alarm_out(t.alarm)} for t in said

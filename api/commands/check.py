@@ -8,14 +8,19 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
-from api.offline.checking import Finding, Verdict, examine
+from api.offline.checking import ChannelReport, ChannelVerdict, examine
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.decode.payload import Decoder
-from collector.mqtt.ear import Ear, Heard
+from collector.mqtt.ear import HeardMessage, Listener
 from forecaster.domain.errors import SessionError, UsageError
 
-SIGNS = {Verdict.OK: "ok", Verdict.REFUSED: "REFUSED", Verdict.LAST_KNOWN: "OLD?", Verdict.SILENT: "SILENT"}
+SIGNS = {
+    ChannelVerdict.OK: "ok",
+    ChannelVerdict.REFUSED: "REFUSED",
+    ChannelVerdict.LAST_KNOWN: "OLD?",
+    ChannelVerdict.SILENT: "SILENT",
+}
 
 
 def check(
@@ -36,18 +41,18 @@ def check(
     clock = SystemClock()
     decoder = Decoder(sites)
 
-    def enough(heard: list[Heard]) -> bool:
-        return all(f.verdict is Verdict.OK for f in examine(sites, heard, clock.now_ms()))
+    def enough(heard: list[HeardMessage]) -> bool:
+        return all(f.verdict is ChannelVerdict.OK for f in examine(sites, heard, clock.now_ms()))
 
     try:
-        with Ear(installation.broker, decoder.filters(), clock.now_ms) as ear:
+        with Listener(installation.broker, decoder.filters(), clock.now_ms) as ear:
             heard = ear.listen(seconds, enough)
             refused = ear.refused_filters
     except SessionError as error:
         typer.echo(str(error), err=True)
         return 1
     findings = examine(sites, heard, clock.now_ms())
-    well = all(f.verdict is Verdict.OK for f in findings) and not refused
+    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused
     if as_json:
         echo_json({"ok": well, "messages": len(heard), "refused_filters": refused, "channels": findings})
     else:
@@ -55,7 +60,7 @@ def check(
     return 0 if well else 1
 
 
-def _tell(findings: list[Finding], refused: list[str], messages: int) -> None:
+def _tell(findings: list[ChannelReport], refused: list[str], messages: int) -> None:
     for finding in findings:
         value = "-" if finding.value is None else f"{finding.value:g} {finding.unit}".rstrip()
         age = "" if finding.age_s is None else f"{finding.age_s:.0f} s old"

@@ -18,7 +18,7 @@ from progpy.uncertain_data import MultivariateNormalDist
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS
 from forecaster.domain.readings import Reading
-from forecaster.score.baselines import Gatherer, Seen, charge_now, mean_w, other_loads_w
+from forecaster.score.baselines import BaselineHistory, Gatherer, charge_now, mean_w, other_loads_w
 from forecaster.score.cases import Case
 
 PEER = "progpy"
@@ -72,7 +72,7 @@ class Prognostic:
         return _predicted_h(seen, loads_w, guess_s)
 
 
-def _battery_loads_w(seen: Seen) -> list[float] | None:
+def _battery_loads_w(seen: BaselineHistory) -> list[float] | None:
     """Mean power from the battery in each of the last windows [W], newest last; windows before any reading left out."""
     pack = seen.site.pack
     efficiency = EFFICIENCY if pack.inverter_efficiency is None else pack.inverter_efficiency
@@ -80,13 +80,13 @@ def _battery_loads_w(seen: Seen) -> list[float] | None:
     found = []
     for back in range(WINDOWS - 1, -1, -1):
         then_ms = seen.now_ms - round(1000.0 * WINDOW_S * back)
-        watts = mean_w(Seen(seen.site, seen.transfer_ms, then_ms, seen.series), WINDOW_S)
+        watts = mean_w(BaselineHistory(seen.site, seen.transfer_ms, then_ms, seen.series), WINDOW_S)
         if watts is not None:
             found.append((watts + other_loads_w(seen)) / efficiency + idle_w)
     return found or None
 
 
-def _predicted_h(seen: Seen, loads_w: list[float], guess_s: float) -> tuple[float, ...]:
+def _predicted_h(seen: BaselineHistory, loads_w: list[float], guess_s: float) -> tuple[float, ...]:
     np.random.seed(1)  # the library draws its samples from numpy's own generator
     pack = seen.site.pack
     battery = RESERVE_BATTERY(

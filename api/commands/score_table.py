@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from forecaster.score.report import Figures, Report
+from forecaster.score.report import Figures, ScoreReport
 from forecaster.score.rolling import ENGINE, ORACLE
 
 HEAD = ("", "n", "median", "90th", "pinball", "x oracle", "10-90 % holds", "width", "alpha-lambda")
@@ -53,7 +53,7 @@ def _grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
     return "\n".join(lines)
 
 
-def table(report: Report, *, markdown: bool = False) -> str:
+def table(report: ScoreReport, *, markdown: bool = False) -> str:
     """The headline, the engine by charge and by sampling style, and what stands behind it."""
     parts = [_grid([HEAD, *(_row(name, f) for name, f in _ordered(report.headline))], markdown)]
     by_charge = [
@@ -68,7 +68,7 @@ def table(report: Report, *, markdown: bool = False) -> str:
     return "\n\n".join(parts)
 
 
-def _notes(report: Report) -> str:
+def _notes(report: ScoreReport) -> str:
     engine = report.headline[ENGINE]
     lines = [
         f"{report.outages} outages; {engine.censored} of {engine.forecasts} forecasts met the mains' return first "

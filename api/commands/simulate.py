@@ -17,11 +17,11 @@ from api.commands.score import styles_named
 from collector.config.site_file import site_toml
 from forecaster.score.cases import ORIGINS_PERCENT
 from forecaster.twin.episode import Episode, episode, sensors_of
-from forecaster.twin.messages import Message, messages, stamp
+from forecaster.twin.messages import SimulatedMessage, messages, stamp
 from forecaster.twin.styles import Style
 
 
-def logged(message: Message) -> str:
+def logged(message: SimulatedMessage) -> str:
     """One line as `mosquitto_sub -F %j` writes it."""
     moment = datetime.fromtimestamp(message.at_ms / 1000.0, UTC)
     return json.dumps({

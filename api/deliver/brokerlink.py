@@ -30,7 +30,7 @@ class Will:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class InboundMessage:
     """A message that came in."""
 
     topic: str
@@ -46,7 +46,7 @@ class BrokerLink:
 
     def __init__(self, broker: Broker, client_id: str, will: Will, wanted: tuple[str, ...] = ()) -> None:
         self._broker, self._wanted = broker, wanted
-        self._heard: deque[Heard] = deque(maxlen=QUEUE)
+        self._heard: deque[InboundMessage] = deque(maxlen=QUEUE)
         self._lock = threading.Lock()
         self._connections = 0
         self._answered = 0
@@ -95,7 +95,7 @@ class BrokerLink:
         with self._lock:
             self._answered = self._connections - 1
 
-    def heard(self) -> list[Heard]:
+    def heard(self) -> list[InboundMessage]:
         """Messages that came in since the last call."""
         found = []
         while self._heard:
@@ -138,4 +138,4 @@ class BrokerLink:
         self._accepted.set()
 
     def _on_message(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
-        self._heard.append(Heard(message.topic, bytes(message.payload), message.retain))
+        self._heard.append(InboundMessage(message.topic, bytes(message.payload), message.retain))

@@ -9,7 +9,7 @@ import re
 from datetime import UTC, datetime
 from xml.etree import ElementTree
 
-from forecaster.alarms.plan import Message
+from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
 from forecaster.domain.site import Site
 
@@ -47,7 +47,7 @@ def cap_word(text: str) -> str:
     return re.sub(r"[\s,<&]+", "-", text)
 
 
-def cap_alert(message: Message, site: Site | None) -> bytes:
+def cap_alert(message: AlarmMessage, site: Site | None) -> bytes:
     """The message as a CAP 1.2 alert document."""
     alarm = message.alarm
     alert = ElementTree.Element("alert", {"xmlns": NAMESPACE})
@@ -94,7 +94,7 @@ def cap_alert(message: Message, site: Site | None) -> bytes:
     return document
 
 
-def _urgency(message: Message) -> str:
+def _urgency(message: AlarmMessage) -> str:
     alarm = message.alarm
     if alarm.by_ms is None or alarm.priority is Priority.LOW:
         return "Future"

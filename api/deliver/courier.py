@@ -16,7 +16,7 @@ import msgspec
 from api.deliver.backoff import wait_s
 from api.deliver.failing import FaultBook
 from api.deliver.outcome import Later, Never, Outcome, Sent
-from forecaster.alarms.plan import PUSH, Message, coalesce, still_wanted
+from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import NotFound, OutlastError, StoreError
 from forecaster.domain.ports import Clock, Delivery, Ledger
@@ -40,7 +40,7 @@ class Carrier(Protocol):
 
     channel: str
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """One attempt, bounded in time."""
         ...
 
@@ -148,7 +148,7 @@ class Courier:
     def _carry(self, delivery: Delivery) -> None:
         now = self._clock.now_ms()
         try:
-            message = Message.decode(delivery.body)
+            message = AlarmMessage.decode(delivery.body)
         except msgspec.DecodeError as error:
             self._give_up(delivery, f"its body cannot be read: {error}")
             return
@@ -163,7 +163,7 @@ class Courier:
         log.debug("%s %s: %s in %.2f s", self.channel, delivery.key, type(outcome).__name__, time.monotonic() - started)
         self._conclude(delivery, message, outcome, known=known)
 
-    def _wanted(self, message: Message) -> bool:
+    def _wanted(self, message: AlarmMessage) -> bool:
         if message.test:
             return True
         try:
@@ -171,7 +171,7 @@ class Courier:
         except NotFound:
             return True
 
-    def _conclude(self, delivery: Delivery, message: Message, outcome: Outcome, *, known: bool) -> None:
+    def _conclude(self, delivery: Delivery, message: AlarmMessage, outcome: Outcome, *, known: bool) -> None:
         now, attempts = self._clock.now_ms(), delivery.attempts + 1
         match outcome:
             case Sent():

@@ -8,9 +8,9 @@ from collections.abc import Callable
 
 from api.deliver.ballast import Ballast
 from api.deliver.courier import Carrier, Courier
-from api.deliver.heartbeat import Heartbeat
+from api.deliver.heartbeat import HeartbeatSender
 from api.deliver.homie import HomieCarrier
-from api.deliver.links import Links
+from api.deliver.links import Tickets
 from api.deliver.mail import MailCarrier
 from api.deliver.mqtt import MqttCarrier
 from api.deliver.owing import known_to, served, unserved_contacts
@@ -76,7 +76,7 @@ def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake:
         WebhookCarrier(sites, clock),
     ]
     if MAIL in served(installation):
-        links = Links(installation.folder, base)
+        links = Tickets(installation.folder, base)
         found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: f"{base}/sites/{site}"))
     if PUSH in served(installation):
         keys = push_keys(installation.push.key_file)
@@ -116,7 +116,7 @@ class Couriers:
         self._heartbeat = (
             None
             if beat.url is None
-            else Heartbeat(beat.url, beat.every_s, ledger, clock, sites=installation.sites.keys())
+            else HeartbeatSender(beat.url, beat.every_s, ledger, clock, sites=installation.sites.keys())
         )
         self._ending = False
         self.ballast = Ballast(installation.folder)

@@ -42,7 +42,7 @@ def unwell(ledger: Ledger, now_ms: int, sites: Collection[str] = ()) -> str | No
     return None
 
 
-class Heartbeat:
+class HeartbeatSender:
     """The thread that sends it. start(), stop()."""
 
     def __init__(

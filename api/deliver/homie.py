@@ -16,7 +16,7 @@ from api.deliver.brokerlink import BrokerLink, Will
 from api.deliver.mqtt import newest_by_kind
 from api.deliver.outcome import Later, Outcome, Sent
 from collector.config.settings import Broker
-from forecaster.alarms.plan import HOMIE, Message
+from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
 from forecaster.domain.forecast import Basis
 from forecaster.domain.ports import Clock, Delivery, Ledger
@@ -196,7 +196,7 @@ class HomieCarrier:
         self._cleared = False
         self._begun = False
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """The device tells its alarms as they stand now: a backlog needs no replay."""
         device = self._devices.get(delivery.site)
         if device is None:

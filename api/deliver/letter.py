@@ -12,7 +12,7 @@ from typing import Any
 
 from api.deliver.chart import bars, chart_html, chart_text
 from api.deliver.words import title
-from forecaster.alarms.plan import Message
+from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import Priority
 from forecaster.texts import en
 from forecaster.texts.wording import Wording
@@ -21,7 +21,7 @@ WORDS = en.MAIL
 
 
 @dataclass(frozen=True, slots=True)
-class Links:
+class MailLinks:
     """Where the mail points: the site's page, and the link to acknowledge; None leaves it out."""
 
     page: str | None
@@ -34,7 +34,7 @@ def message_id(key: str, domain: str) -> str:
 
 
 def letter(
-    message: Message, key: str, sender: str, receiver: str, document: Mapping[str, Any], links: Links
+    message: AlarmMessage, key: str, sender: str, receiver: str, document: Mapping[str, Any], links: MailLinks
 ) -> EmailMessage:
     """The whole mail, ready to send."""
     alarm = message.alarm
@@ -59,17 +59,17 @@ def letter(
     return mail
 
 
-def _deadline(message: Message, wording: Wording) -> str:
+def _deadline(message: AlarmMessage, wording: Wording) -> str:
     by_ms = message.alarm.by_ms
     return "" if by_ms is None else wording.about(by_ms, message.at_ms)
 
 
-def _footer(message: Message) -> str:
+def _footer(message: AlarmMessage) -> str:
     alarm = message.alarm
     return WORDS["footer"].format(site=message.site_name, priority=alarm.priority.value, id=alarm.id)
 
 
-def _text(message: Message, wording: Wording, chart: str, links: Links) -> str:
+def _text(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
     alarm = message.alarm
     parts = [alarm.headline, f"{WORDS['action']} {alarm.action}"]
     if alarm.consequence:
@@ -88,7 +88,7 @@ def _text(message: Message, wording: Wording, chart: str, links: Links) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _html(message: Message, wording: Wording, chart: str, links: Links) -> str:
+def _html(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
     alarm = message.alarm
     deadline = _deadline(message, wording)
     parts = [

@@ -26,7 +26,7 @@ class Ticket:
     expires_ms: int
 
 
-class Links:
+class Tickets:
     """Makes and reads tickets with the installation's own key."""
 
     def __init__(self, folder: Path, base_url: str) -> None:

@@ -11,12 +11,11 @@ from typing import Any
 import aiosmtplib
 import msgspec
 
-from api.deliver.letter import Links as LetterLinks
-from api.deliver.letter import letter
-from api.deliver.links import Links
+from api.deliver.letter import MailLinks, letter
+from api.deliver.links import Tickets
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from collector.config.settings import Mail
-from forecaster.alarms.plan import MAIL, Message
+from forecaster.alarms.plan import MAIL, AlarmMessage
 from forecaster.domain.alarms import TransitionKind
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Clock, Delivery, Ledger
@@ -40,17 +39,17 @@ class MailCarrier:
     channel = MAIL
 
     def __init__(
-        self, settings: Mail, ledger: Ledger, clock: Clock, links: Links | None, page: Callable[[str], str | None]
+        self, settings: Mail, ledger: Ledger, clock: Clock, links: Tickets | None, page: Callable[[str], str | None]
     ) -> None:
         self._settings, self._ledger, self._clock, self._links, self._page = settings, ledger, clock, links, page
         self._sender = sender_of(settings)
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """One attempt; a receiver refused for good ends it, everything else waits."""
         acknowledge = None
         if self._links is not None and message.transition is not TransitionKind.CLEARED and not message.test:
             acknowledge = self._links.url(message.alarm.id, message.contact, self._clock.now_ms())
-        links = LetterLinks(self._page(message.site), acknowledge)
+        links = MailLinks(self._page(message.site), acknowledge)
         mail = letter(message, delivery.key, self._sender, delivery.receiver, self._document(message.site), links)
         return asyncio.run(self._post(mail))
 

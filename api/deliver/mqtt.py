@@ -12,13 +12,13 @@ from collections.abc import Callable, Mapping
 import msgspec
 
 from api.deliver.asking import acknowledge_kind, name_in
-from api.deliver.brokerlink import BrokerLink, Heard, Will
+from api.deliver.brokerlink import BrokerLink, InboundMessage, Will
 from api.deliver.outcome import Later, Outcome
 from api.deliver.words import message_document
 from api.http.answers import alarm_out
 from api.http.newest import Untaken
 from collector.config.settings import Broker
-from forecaster.alarms.plan import MQTT, Message, alarm_topic
+from forecaster.alarms.plan import MQTT, AlarmMessage, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
 from forecaster.domain.ports import Clock, Delivery, Ledger
 from forecaster.domain.site import Site
@@ -59,7 +59,7 @@ class MqttCarrier:
         self._untaken = Untaken(ledger)
         self._begun = False
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Publish one alarm's newest state, retained."""
         body = msgspec.json.encode(message_document(message, delivery.key))
         return self._link.publish(delivery.receiver, body, qos=QOS, retain=not message.test)
@@ -112,7 +112,7 @@ class MqttCarrier:
                 return
             self._untaken.take(stored)
 
-    def _obey(self, heard: Heard) -> None:
+    def _obey(self, heard: InboundMessage) -> None:
         """A command to acknowledge. A retained one is old: it is not obeyed."""
         _, site, _, kind, _ = heard.topic.split("/")
         if heard.retained or site not in self._sites:

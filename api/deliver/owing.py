@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from collector.config.settings import Installation
-from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, Message, Planner, alarm_topic, delivery_key
+from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, AlarmMessage, Planner, alarm_topic, delivery_key
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.ports import Delivery, Ledger
 from forecaster.domain.site import Site
@@ -85,7 +85,7 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
     for channel, receiver, name in receivers:
         if channel not in channels:
             continue
-        message = Message(
+        message = AlarmMessage(
             key=transition.key,
             site=site.id,
             site_name=site.name,

@@ -18,13 +18,13 @@ from py_vapid import Vapid02
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.secret import private_bytes
 from api.deliver.words import title
-from forecaster.alarms.plan import PUSH, Message
+from forecaster.alarms.plan import PUSH, AlarmMessage
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Delivery, Ledger, PushSubscription
 
 if TYPE_CHECKING:
-    from api.deliver.webpush import Answer, PushPost
+    from api.deliver.webpush import PushPost, PushResponse
 
 TTL_S = 12 * 3600
 """How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
@@ -52,7 +52,7 @@ def public_key(keys: Vapid02) -> str:
     return base64.urlsafe_b64encode(raw).decode().rstrip("=")
 
 
-def payload(message: Message, key: str, page: str | None) -> bytes:
+def payload(message: AlarmMessage, key: str, page: str | None) -> bytes:
     """What the page's service worker shows: title, body, and a tag that lets a newer chapter replace an older one."""
     alarm = message.alarm
     return msgspec.json.encode(
@@ -81,7 +81,7 @@ class PushCarrier:
         self._public_url = public_url
         self._post: PushPost | None = None
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """One attempt."""
         subscription = self._subscription(delivery.receiver)
         if subscription is None:
@@ -105,7 +105,7 @@ class PushCarrier:
             self._post = PushPost()
         return self._post
 
-    def _outcome(self, answer: Answer, subscription: PushSubscription) -> Outcome:
+    def _outcome(self, answer: PushResponse, subscription: PushSubscription) -> Outcome:
         code = answer.code
         if code is None:
             return Later(answer.said)

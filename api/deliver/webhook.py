@@ -17,7 +17,7 @@ import msgspec
 from api.deliver.cap import cap_alert
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.words import message_document
-from forecaster.alarms.plan import WEBHOOK, Message
+from forecaster.alarms.plan import WEBHOOK, AlarmMessage
 from forecaster.domain.ports import Clock, Delivery
 from forecaster.domain.site import Contact, Site
 
@@ -69,7 +69,7 @@ class WebhookCarrier:
         limits = httpx.Timeout(TIMEOUT_S, connect=CONNECT_S)
         self._client = httpx.Client(timeout=limits, follow_redirects=False) if client is None else client
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Post once."""
         contact = self._contact(delivery, message)
         if contact is None:
@@ -93,7 +93,7 @@ class WebhookCarrier:
             return Later(f"the webhook cannot be reached: {type(error).__name__}: {error}")
         return outcome_of(answer, self._clock.now_ms())
 
-    def _contact(self, delivery: Delivery, message: Message) -> Contact | None:
+    def _contact(self, delivery: Delivery, message: AlarmMessage) -> Contact | None:
         site = self._sites.get(message.site)
         contacts = () if site is None else site.contacts
         return next((contact for contact in contacts if contact.webhook == delivery.receiver), None)

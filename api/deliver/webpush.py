@@ -16,7 +16,7 @@ TIMEOUT_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class PushResponse:
     """What the push service says. code : int | None — None where there was no answer; after : its Retry-After."""
 
     code: int | None
@@ -39,7 +39,7 @@ class PushPost:
         *,
         ttl_s: int,
         headers: Mapping[str, str],
-    ) -> Answer:
+    ) -> PushResponse:
         """One attempt. ValueError where the browser's keys cannot be used."""
         try:
             webpush(
@@ -55,15 +55,15 @@ class PushPost:
         except WebPushException as error:
             return _answer(error.response, str(error.message))
         except requests.RequestException as error:
-            return Answer(None, f"the push service cannot be reached: {type(error).__name__}: {error}")
-        return Answer(201)
+            return PushResponse(None, f"the push service cannot be reached: {type(error).__name__}: {error}")
+        return PushResponse(201)
 
     def close(self) -> None:
         """Close connections."""
         self._session.close()
 
 
-def _answer(response: Any, said: str) -> Answer:
+def _answer(response: Any, said: str) -> PushResponse:
     if response is None:
-        return Answer(None, f"the push service cannot be used: {said}")
-    return Answer(int(response.status_code), said, str(response.headers.get("retry-after", "")))
+        return PushResponse(None, f"the push service cannot be used: {said}")
+    return PushResponse(int(response.status_code), said, str(response.headers.get("retry-after", "")))

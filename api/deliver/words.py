@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 from api.http.answers import alarm_out
-from forecaster.alarms.plan import Message
+from forecaster.alarms.plan import AlarmMessage
 from forecaster.engine.document import time_text
 from forecaster.texts import en
 
 
-def title(message: Message) -> str:
+def title(message: AlarmMessage) -> str:
     """The line above the headline on a lock screen: the site, and that it is a test where it is one."""
     return en.MAIL["test"].format(site=message.site_name) if message.test else message.site_name
 
 
-def message_document(message: Message, key: str) -> dict[str, Any]:
+def message_document(message: AlarmMessage, key: str) -> dict[str, Any]:
     """What a webhook gets: the alarm, what happened to it, and the key by which a repeat can be dropped."""
     return {
         **alarm_out(message.alarm),

@@ -14,7 +14,7 @@ FORECAST_LIMIT_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)
-class Health:
+class InstallationHealth:
     """What was found.
 
     oldest_undelivered_s : float | None — age of the oldest alarm message that nobody has been given yet [s]
@@ -40,17 +40,17 @@ class Health:
         }
 
 
-def look_at_stores(services: Services) -> Health:
+def look_at_stores(services: Services) -> InstallationHealth:
     """Whether both stores answer."""
     says = []
     for name, store in (("store", services.store), ("ledger", services.ledger)):
         health = store.health()
         if not health.ok:
             says.append(f"{name}: {health.says}")
-    return Health(tuple(says))
+    return InstallationHealth(tuple(says))
 
 
-def look(services: Services) -> Health:
+def look(services: Services) -> InstallationHealth:
     """The stores, the forecaster and the deliveries."""
     says = list(look_at_stores(services).says)
     now_ms = services.clock.now_ms()
@@ -69,7 +69,7 @@ def look(services: Services) -> Health:
     if undelivered_s is not None and undelivered_s > UNDELIVERED_LIMIT_S:
         says.append(f"an alarm message has waited {undelivered_s:.0f} s to be delivered")
     says += [f"{name}: {text}" for name, text in services.troubles()]
-    return Health(tuple(says), undelivered_s, forecast_age_s)
+    return InstallationHealth(tuple(says), undelivered_s, forecast_age_s)
 
 
 def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> list[str]:

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from collector.decode.payload import Decoder
-from collector.mqtt.ear import Heard
+from collector.mqtt.ear import HeardMessage
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
 
 
-class Verdict(StrEnum):
+class ChannelVerdict(StrEnum):
     """How a channel is."""
 
     OK = "ok"
@@ -23,7 +23,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class ChannelReport:
     """One channel: what was heard of it.
 
     value : float | None — in the quantity's stored unit; age_s : float | None — since it was measured [s]
@@ -33,19 +33,19 @@ class Finding:
     quantity: str
     subject: str
     topic: str
-    verdict: Verdict
+    verdict: ChannelVerdict
     says: str
     value: float | None = None
     unit: str = ""
     age_s: float | None = None
 
 
-def examine(sites: Iterable[Site], heard: Sequence[Heard], now_ms: int) -> list[Finding]:
+def examine(sites: Iterable[Site], heard: Sequence[HeardMessage], now_ms: int) -> list[ChannelReport]:
     """A finding for every channel of every site, in the order of the site files."""
     return [_channel(site, channel, heard, now_ms) for site in sites for channel in site.channels]
 
 
-def _channel(site: Site, channel: Channel, heard: Sequence[Heard], now_ms: int) -> Finding:
+def _channel(site: Site, channel: Channel, heard: Sequence[HeardMessage], now_ms: int) -> ChannelReport:
     decoder = Decoder([_only(site, channel)])
     newest: Reading | None = None
     last_known: Reading | None = None
@@ -56,22 +56,26 @@ def _channel(site: Site, channel: Channel, heard: Sequence[Heard], now_ms: int) 
         last_known = max((r for r in (last_known, *decoded.last_known) if r is not None), key=_time, default=None)
         refusal = decoded.refusals[-1].reason if decoded.refusals else refusal
 
-    def found(verdict: Verdict, says: str, reading: Reading | None = None, age_s: float | None = None) -> Finding:
+    def found(
+        verdict: ChannelVerdict, says: str, reading: Reading | None = None, age_s: float | None = None
+    ) -> ChannelReport:
         unit = SPECS[channel.quantity].unit
         value = None if reading is None else reading.value
-        return Finding(
+        return ChannelReport(
             site.id, channel.quantity.value, channel.of, channel.topic, verdict, says, value, unit, age_s
         )  # fmt: skip
 
     if refusal is not None:
-        return found(Verdict.REFUSED, refusal, newest)
+        return found(ChannelVerdict.REFUSED, refusal, newest)
     if newest is not None:
-        return found(Verdict.OK, "", newest, max(0.0, (now_ms - newest.time_ms) / 1000.0))
+        return found(ChannelVerdict.OK, "", newest, max(0.0, (now_ms - newest.time_ms) / 1000.0))
     if last_known is not None:
-        return found(Verdict.LAST_KNOWN, "only a retained value of unknown age; wait for a fresh one", last_known)
+        return found(
+            ChannelVerdict.LAST_KNOWN, "only a retained value of unknown age; wait for a fresh one", last_known
+        )
     if any(decoder.claims(message.topic) for message in heard):
-        return found(Verdict.SILENT, "its topic speaks, but the value is not in the message; look at `value`")
-    return found(Verdict.SILENT, "nothing was heard on its topic; look at `topic`, or listen for longer")
+        return found(ChannelVerdict.SILENT, "its topic speaks, but the value is not in the message; look at `value`")
+    return found(ChannelVerdict.SILENT, "nothing was heard on its topic; look at `topic`, or listen for longer")
 
 
 def _time(reading: Reading) -> tuple[int, int]:

@@ -103,7 +103,7 @@ def cellars(seed: int, start_ms: int, fail_after_s: float) -> list[Cellar]:
     return found
 
 
-class Pace:
+class ClockLimit:
     """How far the clock may go: AHEAD_MS beyond what was sent and has come through."""
 
     def __init__(self, start_ms: int) -> None:
@@ -149,7 +149,7 @@ class Demo:
         self._ending = threading.Event()
         self._publisher = threading.Thread(target=self._publish, name="cellars", daemon=True)
         self._broker_port = free_port()
-        self._pace = Pace(now_ms)
+        self._pace = ClockLimit(now_ms)
         self._problem: str | None = None
 
     @property

@@ -58,7 +58,7 @@ def _with_limit(limits: AlarmLimits, kind: AlarmKind, number: float) -> AlarmLim
 
 
 @dataclass(slots=True)
-class Preview:
+class LimitsPreview:
     """One pass of a log through the engine and a desk for each set of limits.
 
     said : one list of transitions for each set of limits

@@ -17,7 +17,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
-from forecaster.health.pump import Health, examine
+from forecaster.health.pump import PumpHealth, examine
 
 HOUR_MS = 3_600_000
 LEVEL_SPAN_MS = 2 * 86_400_000
@@ -41,7 +41,7 @@ class Accuracy:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class SiteReport:
     """A readable summary of a site."""
 
     site: Site
@@ -50,7 +50,7 @@ class Report:
     outages: tuple[Outage, ...]
     tests: tuple[DischargeTest, ...]
     test_due_ms: int | None
-    health: Health
+    health: PumpHealth
     accuracy: Accuracy
 
 
@@ -86,7 +86,7 @@ def all_runs(ledger: Ledger, site: str, start_ms: int, end_ms: int) -> list[Run]
     return found[::-1]
 
 
-def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> Report:
+def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> SiteReport:
     """The report of a site over [start_ms, end_ms)."""
     outages = tuple(o for o in ledger.outages(site.id, 2000) if start_ms <= o.start_ms < end_ms)
     every_test = ledger.tests(site.id)
@@ -95,7 +95,7 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
     if site.has(Quantity.WATER_LEVEL):
         points = store.series(site.id, Quantity.WATER_LEVEL, end_ms - LEVEL_SPAN_MS, end_ms)
         level = [(point.time_ms, point.mean) for point in points]
-    return Report(
+    return SiteReport(
         site=site,
         start_ms=start_ms,
         end_ms=end_ms,
@@ -107,7 +107,7 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
     )
 
 
-def document(report: Report) -> dict[str, Any]:
+def document(report: SiteReport) -> dict[str, Any]:
     """The report as JSON; NaN never."""
     return {
         "site": report.site.id,
@@ -121,7 +121,7 @@ def document(report: Report) -> dict[str, Any]:
     }
 
 
-def told(report: Report) -> str:
+def told(report: SiteReport) -> str:
     """The report as text."""
     parts = [
         f"{report.site.name}, {_day(report.start_ms)} to {_day(report.end_ms)}",
@@ -155,7 +155,7 @@ def _outages(outages: Sequence[Outage]) -> list[str]:
     return lines
 
 
-def _tests(report: Report) -> list[str]:
+def _tests(report: SiteReport) -> list[str]:
     done = [test for test in report.tests if test.result is not None]
     if not done:
         return ["Discharge tests: none yet. `outlast discharge start` rehearses on the pack."]
@@ -168,7 +168,7 @@ def _tests(report: Report) -> list[str]:
     return lines
 
 
-def _pump(health: Health) -> list[str]:
+def _pump(health: PumpHealth) -> list[str]:
     if not health.runs:
         return ["Pump: no run was seen."]
     length = f", {health.run_s:.0f} s each" if health.run_s is not None else ""

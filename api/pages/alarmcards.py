@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from api.pages.contexts import AlarmCard
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.site import Site
@@ -16,7 +16,7 @@ MINUTE_MS = 60_000
 
 
 def alarm_cards(
-    desk: Desk, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
+    desk: PagePorts, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
 ) -> tuple[AlarmCard, ...]:
     """The site's alarms in some states, gravest first."""
     wording = Wording.of(site)

@@ -31,7 +31,7 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class DataTable:
     """A data table: head cells, rows, and what stands above it."""
 
     caption: str

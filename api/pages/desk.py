@@ -15,7 +15,7 @@ from forecaster.engine.document import from_document
 
 
 @dataclass(frozen=True, slots=True)
-class Desk:
+class PagePorts:
     """The ports of one installation."""
 
     sites: Mapping[str, Site]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.frame import HOUR_MS
 from api.pages.livecontexts import Fleet, FleetLine
 from api.pages.moments import zone_words
@@ -21,7 +21,7 @@ OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_
 
 
 def fleet_page(
-    desk: Desk, words: Words, *, query: str = "", show: str = "all", page: int = 1, only: str | None = None
+    desk: PagePorts, words: Words, *, query: str = "", show: str = "all", page: int = 1, only: str | None = None
 ) -> Fleet:
     """The list of sites that a caller may see, searched, filtered and cut into pages."""
     now_ms = desk.clock.now_ms()
@@ -57,7 +57,7 @@ def fleet_page(
     )
 
 
-def open_alarms(desk: Desk, only: str | None) -> dict[str, list[Alarm]]:
+def open_alarms(desk: PagePorts, only: str | None) -> dict[str, list[Alarm]]:
     """Open alarms by site."""
     found: dict[str, list[Alarm]] = {}
     for alarm in desk.ledger.alarms(only, OPEN, 5000):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from api.pages.contexts import Fact, Table
+from api.pages.contexts import DataTable, Fact
 from api.pages.siteform import FormSection
 
 
@@ -20,7 +20,7 @@ class SizingContext:
     findings: tuple[Fact, ...]
     hours: tuple[Fact, ...]
     options: tuple[Fact, ...]
-    steps: Table | None
+    steps: DataTable | None
     cautions: tuple[str, ...]
 
 
@@ -86,7 +86,7 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
-class Preview:
+class ChannelPreview:
     """A channel's value as it would be stored."""
 
     quantity: str
@@ -110,6 +110,6 @@ class SetupContext:
     more_open: bool
     sections: tuple[FormSection, ...]
     problem: str
-    previews: tuple[Preview, ...]
+    previews: tuple[ChannelPreview, ...]
     refused: tuple[str, ...]
     toml: str

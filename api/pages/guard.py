@@ -17,7 +17,7 @@ from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
 from api.http.security import COOKIE, SAFE_METHODS, require_operate
 from api.pages.contexts import Caller
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.render import page
 from api.pages.words import words
 from api.process.services import Services
@@ -130,12 +130,12 @@ async def form_of(request: Request) -> dict[str, str]:
     return {key: value for key, value in form.items() if isinstance(value, str)}
 
 
-def desk(services: ServicesIn) -> Desk:
+def desk(services: ServicesIn) -> PagePorts:
     """The ports that pages read from."""
-    return Desk(services.installation.sites, services.store, services.ledger, services.clock)
+    return PagePorts(services.installation.sites, services.store, services.ledger, services.clock)
 
 
 CallerIn = Annotated[Caller, Depends(caller)]
 CheckedIn = Annotated[Caller, Depends(checked)]
 CheckedSessionIn = Annotated[Caller, Depends(checked_session)]
-DeskIn = Annotated[Desk, Depends(desk)]
+DeskIn = Annotated[PagePorts, Depends(desk)]

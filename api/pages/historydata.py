@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.frame import HOUR_MS
 from api.pages.picture import Dot, Series
 from api.pages.water import Step, hourly_depth, hourly_rate
@@ -38,7 +38,7 @@ class Plot:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TimeSpan:
     """A stretch of time; buckets are `bucket_ms` wide from its start."""
 
     start_ms: int
@@ -51,7 +51,7 @@ class Span:
         return max(1, -(-(self.end_ms - self.start_ms) // self.points))
 
 
-def plots(desk: Desk, site: Site, span: Span, words: Words) -> list[Plot]:
+def plots(desk: PagePorts, site: Site, span: TimeSpan, words: Words) -> list[Plot]:
     """All pictures of a site that have a source, in the order of the page."""
     wording = Wording.of(site)
     counts = run_span(span)
@@ -67,14 +67,14 @@ def plots(desk: Desk, site: Site, span: Span, words: Words) -> list[Plot]:
     return [plot for plot in found if plot.series]
 
 
-def run_span(span: Span) -> Span:
+def run_span(span: TimeSpan) -> TimeSpan:
     """The span in buckets wide enough to hold runs: hours, or days where it is long."""
     width = HOUR_MS if span.end_ms - span.start_ms <= 8 * DAY_MS else DAY_MS
-    return Span(span.start_ms, span.end_ms, max(1, (span.end_ms - span.start_ms) // width))
+    return TimeSpan(span.start_ms, span.end_ms, max(1, (span.end_ms - span.start_ms) // width))
 
 
 def series_of(
-    desk: Desk, site: Site, span: Span, words: Words, quantity: Quantity, style: str = "first"
+    desk: PagePorts, site: Site, span: TimeSpan, words: Words, quantity: Quantity, style: str = "first"
 ) -> tuple[Series, ...]:
     """One measured quantity as a series; none where no channel measures it."""
     if not site.has(quantity):
@@ -84,7 +84,7 @@ def series_of(
     return (Series(words(f"quantity.{quantity.value}"), style, dots),)
 
 
-def power_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wording) -> Plot:
+def power_plot(desk: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:
     """Power out of the pack and into it; where the pack tells neither, the pump's own."""
     out = series_of(desk, site, span, words, Quantity.PACK_OUTPUT_POWER)
     taken = series_of(desk, site, span, words, Quantity.PACK_INPUT_POWER, "second")
@@ -93,7 +93,7 @@ def power_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wordin
     return Plot("power", (*out, *taken), wording.watts, "W")
 
 
-def run_dots(totals: Sequence[RunTotals], span: Span, value: Callable[[RunTotals], float | None]) -> list[Dot]:
+def run_dots(totals: Sequence[RunTotals], span: TimeSpan, value: Callable[[RunTotals], float | None]) -> list[Dot]:
     """Bars from totals of runs; a value that is not known leaves its bucket out."""
     dots: list[Dot] = []
     for total in totals:
@@ -103,14 +103,14 @@ def run_dots(totals: Sequence[RunTotals], span: Span, value: Callable[[RunTotals
     return dots
 
 
-def cycles_plot(totals: Sequence[RunTotals], span: Span, words: Words) -> Plot:
+def cycles_plot(totals: Sequence[RunTotals], span: TimeSpan, words: Words) -> Plot:
     """Runs by the hour."""
     hours = span.bucket_ms / HOUR_MS
     dots = run_dots(totals, span, lambda total: total.count / hours)
     return Plot("cycles", (Series(words("quantity.cycles"), "bars", dots),), lambda value: f"{value:.3g}", "per_hour")
 
 
-def lengths_plot(totals: Sequence[RunTotals], span: Span, words: Words, wording: Wording) -> Plot:
+def lengths_plot(totals: Sequence[RunTotals], span: TimeSpan, words: Words, wording: Wording) -> Plot:
     """Lengths of runs: shortest, mean and longest."""
     width = span.bucket_ms
     dots = [Dot(t.start_ms, t.start_ms + width, t.shortest_s, t.longest_s, t.total_s / t.count) for t in totals]
@@ -118,7 +118,7 @@ def lengths_plot(totals: Sequence[RunTotals], span: Span, words: Words, wording:
 
 
 def inflow_plot(
-    desk: Desk, site: Site, totals: Sequence[RunTotals], span: Span, words: Words, wording: Wording
+    desk: PagePorts, site: Site, totals: Sequence[RunTotals], span: TimeSpan, words: Words, wording: Wording
 ) -> Plot:
     """Water coming in, from drawdown and time off, or from the pump's rate and its time on."""
     forecast = desk.forecast(site.id)
@@ -137,7 +137,7 @@ def inflow_plot(
     return Plot("inflow", (series,), wording.flow, "l_per_min", scale=flow_scale(wording))
 
 
-def rain_plot(desk: Desk, site: Site, span: Span, words: Words, wording: Wording) -> Plot:
+def rain_plot(desk: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:
     """Rain by the hour or by the day."""
     quantity = Quantity.RAIN_DEPTH if site.has(Quantity.RAIN_DEPTH) else Quantity.RAIN_RATE
     if not site.has(quantity):
@@ -160,7 +160,7 @@ def by_day(steps: Sequence[Step]) -> list[Step]:
     return [(day, day + DAY_MS, value) for day, value in sorted(sums.items())]
 
 
-def outages_within(desk: Desk, site: Site, span: Span, now_ms: int) -> list[Outage]:
+def outages_within(desk: PagePorts, site: Site, span: TimeSpan, now_ms: int) -> list[Outage]:
     """Outages that touch the span, oldest first."""
     found = desk.ledger.outages(site.id, 500)
     return sorted(

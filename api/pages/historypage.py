@@ -8,12 +8,12 @@ from collections.abc import Callable
 from datetime import datetime, time, timedelta
 from functools import cache, partial
 
-from api.pages.contexts import Table
-from api.pages.desk import Desk
+from api.pages.contexts import DataTable
+from api.pages.desk import PagePorts
 from api.pages.frame import local_time
-from api.pages.historydata import Plot, Span, outages_within, plots
+from api.pages.historydata import Plot, TimeSpan, outages_within, plots
 from api.pages.moments import zone_words
-from api.pages.picture import NARROW, WIDE, Scene, draw_picture, hover_values
+from api.pages.picture import NARROW, WIDE, PictureContents, draw_picture, hover_values
 from api.pages.recordcontexts import History, HistoryPicture
 from api.pages.sitepage import run_words
 from api.pages.words import Words
@@ -27,7 +27,7 @@ TABLE_ROWS = 120
 RUNS_SHOWN = 40
 
 
-def chosen(site: Site, now_ms: int, name: str, until: str) -> Span:
+def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
     """The span asked for: so many local days up to the end of a local day, or up to now."""
     if name not in SPANS:
         raise UsageError(f"no span {name!r}", f"one of {', '.join(SPANS)}")
@@ -41,10 +41,10 @@ def chosen(site: Site, now_ms: int, name: str, until: str) -> Span:
         midnight = datetime.combine(day + timedelta(days=1), time(), zone)
         end_ms = min(now_ms, round(midnight.timestamp() * 1000))
     start_day = local_time(end_ms, zone) - timedelta(days=SPANS[name])
-    return Span(round(start_day.timestamp() * 1000), end_ms)
+    return TimeSpan(round(start_day.timestamp() * 1000), end_ms)
 
 
-def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", until: str = "") -> History:
+def history_page(desk: PagePorts, site: Site, words: Words, *, name: str = "day", until: str = "") -> History:
     """All pictures of a span."""
     now_ms = desk.clock.now_ms()
     span = chosen(site, now_ms, name, until)
@@ -67,7 +67,7 @@ def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", unt
         choices=tuple((key, words(f"history.{key}")) for key in SPANS),
         pictures=pictures,
         outages=len(outages),
-        runs=Table(
+        runs=DataTable(
             words("history.runs"),
             (words("now.table_time"), words("history.run")),
             tuple((wording.clock(run.start_ms, now_ms), run_words(run, wording, words)) for run in runs),
@@ -78,7 +78,7 @@ def history_page(desk: Desk, site: Site, words: Words, *, name: str = "day", unt
 def picture_of(
     plot: Plot,
     site: Site,
-    span: Span,
+    span: TimeSpan,
     outages: list[tuple[int, int]],
     words: Words,
     wording: Wording,
@@ -87,7 +87,7 @@ def picture_of(
     """One picture with its table and hover values."""
     title = words(f"history.{plot.key}")
     start, end = clock(span.start_ms), clock(span.end_ms)
-    scene = Scene(
+    scene = PictureContents(
         key=plot.key,
         title=f"{site.name}: {title}",
         description=words("history.picture", start=start, end=end, n=len(outages)),
@@ -114,7 +114,7 @@ def picture_of(
     )
 
 
-def table_of(plot: Plot, title: str, words: Words, clock: Callable[[int], str]) -> Table:
+def table_of(plot: Plot, title: str, words: Words, clock: Callable[[int], str]) -> DataTable:
     """The picture as a table; the newest rows where there are many."""
     head = [words("now.table_time")]
     rows: dict[int, list[str]] = {}
@@ -124,10 +124,10 @@ def table_of(plot: Plot, title: str, words: Words, clock: Callable[[int], str]) 
             row = rows.setdefault(dot.start_ms, [""] * (2 * len(plot.series)))
             row[2 * index : 2 * index + 2] = [plot.say(dot.low), plot.say(dot.high)]
     newest = sorted(rows.items(), reverse=True)[:TABLE_ROWS]
-    return Table(title, tuple(head), tuple((clock(at_ms), *row) for at_ms, row in newest))
+    return DataTable(title, tuple(head), tuple((clock(at_ms), *row) for at_ms, row in newest))
 
 
-def history_csv(desk: Desk, site: Site, words: Words, key: str, *, name: str, until: str) -> str:
+def history_csv(desk: PagePorts, site: Site, words: Words, key: str, *, name: str, until: str) -> str:
     """One picture's values as CSV, in stored units with the unit in the head; times are RFC 3339 in UTC."""
     span = chosen(site, desk.clock.now_ms(), name, until)
     if key == "runs":
@@ -145,7 +145,7 @@ def history_csv(desk: Desk, site: Site, words: Words, key: str, *, name: str, un
     return out.getvalue()
 
 
-def runs_csv(desk: Desk, site: Site, span: Span) -> str:
+def runs_csv(desk: PagePorts, site: Site, span: TimeSpan) -> str:
     """Every run of the span as CSV (RFC 4180), oldest last."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
-from api.pages.contexts import AlarmCard, Fact, LogLine, Table
+from api.pages.contexts import AlarmCard, DataTable, Fact, LogLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Marker:
 
 
 @dataclass(frozen=True, slots=True)
-class Age:
+class DataAge:
     """How old what is seen is: words, epoch milliseconds of the newest reading, and whether it is stale."""
 
     says: str
@@ -46,12 +46,12 @@ class SiteNow:
     middle_ms: int | None
     sentence: Markup
     under: tuple[str, ...]
-    age: Age
+    age: DataAge
     warnings: tuple[str, ...]
     alarms: tuple[AlarmCard, ...]
     strip_wide: Markup
     strip_tall: Markup
-    strip_table: Table
+    strip_table: DataTable
     marker: Marker | None
     facts: tuple[Fact, ...]
     log: tuple[LogLine, ...]

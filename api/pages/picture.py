@@ -36,7 +36,7 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class PictureContents:
     """What a picture shows. outages : stretches on the pack; top : least upper end of the scale.
 
     scale : units shown in one stored unit, so that the scale ends on a round number of what is shown
@@ -74,7 +74,7 @@ WIDE = Sheet("wide", 960, 220, 86, 14)
 NARROW = Sheet("tall", 336, 200, 2, 7, inside=True, merged=2)
 
 
-def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
+def draw_picture(scene: PictureContents, sheet: Sheet) -> Markup:
     """A picture as one SVG element."""
     frame = Frame(scene.start_ms, scene.end_ms, sheet.left, sheet.width - 8)
     most = max([scene.top, *(dot.high for series in scene.series for dot in series.dots)])
@@ -101,7 +101,7 @@ def draw_picture(scene: Scene, sheet: Sheet) -> Markup:
     return element("svg", attributes, *parts)
 
 
-def hover_values(scene: Scene, stamp: Callable[[int], str]) -> str:
+def hover_values(scene: PictureContents, stamp: Callable[[int], str]) -> str:
     """What the script reads out under the pointer: moments, their words and each series' words, as JSON."""
     seen: dict[int, list[str]] = {}
     for series in scene.series:
@@ -129,7 +129,7 @@ def _rules(frame: Frame, lane: Lane, full: float) -> list[Markup]:
     return parts
 
 
-def _scale(scene: Scene, lane: Lane, full: float, sheet: Sheet) -> list[Markup]:
+def _scale(scene: PictureContents, lane: Lane, full: float, sheet: Sheet) -> list[Markup]:
     """The scale's values: beside the picture, or on a narrow one above their rules."""
     if sheet.inside:
         return [
@@ -142,7 +142,7 @@ def _scale(scene: Scene, lane: Lane, full: float, sheet: Sheet) -> list[Markup]:
     ]
 
 
-def _clock(scene: Scene, frame: Frame, lane: Lane, sheet: Sheet) -> list[Markup]:
+def _clock(scene: PictureContents, frame: Frame, lane: Lane, sheet: Sheet) -> list[Markup]:
     long = scene.end_ms - scene.start_ms > 60 * HOUR_MS
     parts: list[Markup] = []
     for mark in ticks(scene.start_ms, scene.end_ms, scene.zone, sheet.most_ticks):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from api.pages.contexts import Table
+from api.pages.contexts import DataTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +19,7 @@ class HistoryPicture:
     wide: Markup
     narrow: Markup
     hover: str
-    table: Table
+    table: DataTable
     empty: bool
 
 
@@ -33,7 +33,7 @@ class History:
     choices: tuple[tuple[str, str], ...]
     pictures: tuple[HistoryPicture, ...]
     outages: int
-    runs: Table
+    runs: DataTable
 
 
 @dataclass(frozen=True, slots=True)

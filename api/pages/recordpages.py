@@ -8,7 +8,7 @@ from dataclasses import replace
 import msgspec
 
 from api.pages.contexts import LogLine
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.frame import HOUR_MS
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from api.pages.words import Words
@@ -22,7 +22,7 @@ from forecaster.texts.wording import Wording
 PAYLOAD_SHOWN = 200
 
 
-def outage_page(desk: Desk, site: Site, words: Words) -> tuple[OutageLine, ...]:
+def outage_page(desk: PagePorts, site: Site, words: Words) -> tuple[OutageLine, ...]:
     """Every outage, newest first."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site)
@@ -32,7 +32,7 @@ def outage_page(desk: Desk, site: Site, words: Words) -> tuple[OutageLine, ...]:
     return tuple(outage_line(outage, wording, words, now_ms) for outage in outages)
 
 
-def so_far(desk: Desk, outage: Outage, now_ms: int) -> Outage:
+def so_far(desk: PagePorts, outage: Outage, now_ms: int) -> Outage:
     """An outage that lasts, with what is known of it by now: its lowest charge, and the forecast kept an hour in."""
     seen = desk.store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
     kept = desk.ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
@@ -77,7 +77,7 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
     )
 
 
-def alarm_log(desk: Desk, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
+def alarm_log(desk: PagePorts, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
     """Changes of alarms, newest first."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site)
@@ -94,7 +94,7 @@ def alarm_log(desk: Desk, site: Site, words: Words, days: int = 90) -> tuple[Log
     )
 
 
-def channel_page(desk: Desk, site: Site, words: Words) -> tuple[ChannelLine, ...]:
+def channel_page(desk: PagePorts, site: Site, words: Words) -> tuple[ChannelLine, ...]:
     """Every channel with its newest value and age."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site)
@@ -144,7 +144,7 @@ def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
     return speakers.get(quantity, wording.watts)(value)
 
 
-def refusal_page(desk: Desk, site: Site) -> tuple[RefusalLine, ...]:
+def refusal_page(desk: PagePorts, site: Site) -> tuple[RefusalLine, ...]:
     """What was refused of the site's messages, newest first."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site)

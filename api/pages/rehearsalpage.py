@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from api.pages.contexts import Fact
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.formcontexts import RehearsalContext, RehearsalLine
 from api.pages.words import Words
 from forecaster.discharge import progress
@@ -15,7 +15,7 @@ from forecaster.texts.wording import Wording
 Range = tuple[float, float, float]
 
 
-def rehearsal_page(desk: Desk, site: Site, words: Words) -> RehearsalContext:
+def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContext:
     """The running test, if any, and all finished ones, newest first."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site)

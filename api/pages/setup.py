@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from api.pages.formcontexts import Offer, OfferLine, Preview, SetupContext
+from api.pages.formcontexts import ChannelPreview, Offer, OfferLine, SetupContext
 from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
@@ -46,7 +46,7 @@ def setup_context(
     *,
     heard: Sequence[TopicHeard] | None = None,
     problem: str = "",
-    previews: Sequence[Preview] = (),
+    previews: Sequence[ChannelPreview] = (),
     refused: Sequence[str] = (),
     toml: str = "",
 ) -> SetupContext:
@@ -175,7 +175,9 @@ def channel_of(line: OfferLine) -> dict[str, Any]:
     return {key: value for key, value in channel.items() if value}
 
 
-def preview(installation: Installation, site: Site, words: Words, now_ms: int) -> tuple[list[Preview], list[str]]:
+def preview(
+    installation: Installation, site: Site, words: Words, now_ms: int
+) -> tuple[list[ChannelPreview], list[str]]:
     """Each channel's value as it would be stored, from listening now; and what would be refused, with why."""
     decoder = Decoder([site])
     latest: dict[tuple[Quantity, str], Reading] = {}
@@ -193,11 +195,11 @@ def preview(installation: Installation, site: Site, words: Words, now_ms: int) -
 
 def preview_line(
     channel: Channel, latest: Mapping[tuple[Quantity, str], Reading], wording: Wording, words: Words
-) -> Preview:
+) -> ChannelPreview:
     """One channel's value, or that it was silent meanwhile."""
     reading = latest.get((channel.quantity, channel.of))
     value = words("setup.silent") if reading is None else said(reading.value, channel, wording, words)
-    return Preview(channel_name(channel, words), channel.topic, value, reading is not None)
+    return ChannelPreview(channel_name(channel, words), channel.topic, value, reading is not None)
 
 
 def write_site(folder: Path, site: Site) -> Path:

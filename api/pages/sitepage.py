@@ -7,16 +7,16 @@ from collections.abc import Iterable, Sequence
 from markupsafe import Markup, escape
 
 from api.pages.alarmcards import alarm_cards
-from api.pages.contexts import LogLine, Table
-from api.pages.desk import Desk
+from api.pages.contexts import DataTable, LogLine
+from api.pages.desk import PagePorts
 from api.pages.facts import facts_of
 from api.pages.forscript import MEANINGS, silence_of, survival_json
 from api.pages.frame import HOUR_MS, ticks
-from api.pages.livecontexts import Age, Marker, SiteNow
+from api.pages.livecontexts import DataAge, Marker, SiteNow
 from api.pages.moments import zone_words
 from api.pages.pen import draw
 from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
-from api.pages.stripdata import Window, at, strip_data, strip_words, survival_of, window
+from api.pages.stripdata import StripWindow, at, strip_data, strip_words, survival_of, window
 from api.pages.words import Words
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.quantities import Quantity
@@ -31,7 +31,13 @@ OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
 
 
 def site_now(
-    desk: Desk, site: Site, words: Words, *, until_ms: int | None = None, meaning: str = "mains", operate: bool = True
+    desk: PagePorts,
+    site: Site,
+    words: Words,
+    *,
+    until_ms: int | None = None,
+    meaning: str = "mains",
+    operate: bool = True,
 ) -> SiteNow:
     """Everything the living part of a site's page shows."""
     now_ms = desk.clock.now_ms()
@@ -118,15 +124,17 @@ def under_of(site: Site, forecast: Forecast | None, wording: Wording, words: Wor
     return tuple(found)
 
 
-def age_of(latest: Iterable[Reading], forecast: Forecast | None, now_ms: int, wording: Wording, words: Words) -> Age:
+def age_of(
+    latest: Iterable[Reading], forecast: Forecast | None, now_ms: int, wording: Wording, words: Words
+) -> DataAge:
     """The age of the newest reading that tells of the house itself."""
     heard = [r.time_ms for r in latest if r.quantity not in OUTLOOKS and r.time_ms <= now_ms + 60_000]
     if not heard:
-        return Age(words("age.never"), None, stale=True)
+        return DataAge(words("age.never"), None, stale=True)
     newest = max(heard)
     stale = forecast is not None and forecast.basis is Basis.PROJECTED
     said = wording.ago(max(0.0, (now_ms - newest) / 1000.0))
-    return Age(words("age.stale" if stale else "age.heard", age=said), newest, stale=stale)
+    return DataAge(words("age.stale" if stale else "age.heard", age=said), newest, stale=stale)
 
 
 def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[str, ...]:
@@ -146,7 +154,7 @@ def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
 
 
 def marker_of(
-    forecast: Forecast | None, view: Window, wording: Wording, words: Words, until_ms: int | None, meaning: str
+    forecast: Forecast | None, view: StripWindow, wording: Wording, words: Words, until_ms: int | None, meaning: str
 ) -> Marker | None:
     """The marker at the moment asked for, or else at a moment worth asking about."""
     survival = survival_of(forecast)
@@ -184,7 +192,7 @@ def chance_words(probability: float, words: Words) -> str:
     return words("now.marker_says", chance=percent)
 
 
-def strip_table(data: StripData, said: StripWords, wording: Wording, words: Words) -> Table:
+def strip_table(data: StripData, said: StripWords, wording: Wording, words: Words) -> DataTable:
     """The strip as a table: one row a tick of its clock."""
     marks = ticks(data.start_ms, data.end_ms, data.zone)
     rows = []
@@ -204,7 +212,7 @@ def strip_table(data: StripData, said: StripWords, wording: Wording, words: Word
             )
         )
     head = ("now.table_time", "now.table_charge", "now.table_runs", "now.table_water", "now.table_chance")
-    return Table(words("now.strip"), tuple(words(key) for key in head), tuple(rows))
+    return DataTable(words("now.strip"), tuple(words(key) for key in head), tuple(rows))
 
 
 def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:
@@ -218,7 +226,7 @@ def middle_at(data: StripData, at_ms: int) -> float | None:
     return next((p50 for time_ms, _, p50, _ in data.fan if time_ms >= at_ms), None)
 
 
-def log_of(desk: Desk, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:
+def log_of(desk: PagePorts, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:
     """The newest runs, transfers and changes of alarms, newest first."""
     now_ms = data.now_ms
     runs = desk.ledger.runs(site.id, data.start_ms, now_ms + 1, 6).runs

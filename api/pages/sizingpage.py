@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from api.offline.sizing_inputs import observed_start, record, site_of, sleeps
-from api.pages.contexts import Fact, Table
-from api.pages.desk import Desk
+from api.pages.contexts import DataTable, Fact
+from api.pages.desk import PagePorts
 from api.pages.formcontexts import SizingContext
 from api.pages.siteform import content_of, number_in, sections, values_of
 from api.pages.words import Words
@@ -37,7 +37,7 @@ ASKED: tuple[tuple[str, str], ...] = (
 SHOWN = {"1/hour": "", "percent": "%", "degC": "°C"}
 
 
-def sizing_page(desk: Desk, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
+def sizing_page(desk: PagePorts, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
     """The form with its values and, once something was asked, the answer or the one line that is wrong."""
     started = {**(values_of(site) if site is not None else {}), **defaults(desk, site)}
     values = {key: value for key, value in form.items() if value.strip()} if form else started
@@ -62,7 +62,7 @@ def sizing_page(desk: Desk, site: Site | None, form: Mapping[str, str], words: W
     )
 
 
-def defaults(desk: Desk, site: Site | None) -> dict[str, str]:
+def defaults(desk: PagePorts, site: Site | None) -> dict[str, str]:
     """The rhythm that the site shows now, to start from."""
     forecast = desk.forecast(site.id) if site is not None else None
     if forecast is None or forecast.cycles_per_hour is None or forecast.run_s is None:
@@ -72,7 +72,7 @@ def defaults(desk: Desk, site: Site | None) -> dict[str, str]:
     return {"cycles_per_hour": f"{forecast.cycles_per_hour:.3g}", "run_s": f"{forecast.run_s:.3g}"}
 
 
-def answered(desk: Desk, site: Site | None, values: Mapping[str, str]) -> Sizing:
+def answered(desk: PagePorts, site: Site | None, values: Mapping[str, str]) -> Sizing:
     """The answer to what the form asks. UsageError or ConfigError in one line."""
     described = site_of(content_of(values), "", pump=True)
     if site is not None:
@@ -98,7 +98,7 @@ def answered(desk: Desk, site: Site | None, values: Mapping[str, str]) -> Sizing
     return size(described, question, change)
 
 
-def seen(desk: Desk, site: Site) -> dict[str, Any]:
+def seen(desk: PagePorts, site: Site) -> dict[str, Any]:
     """What this installation has seen of the site: its inflow, starts and sleeps on the pack."""
     return {
         "record": record(desk.ledger, site, desk.clock.now_ms()),
@@ -144,8 +144,8 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
     return tuple(found)
 
 
-def steps_table(answer: Sizing, words: Words) -> Table:
+def steps_table(answer: Sizing, words: Words) -> DataTable:
     """Each line of the arithmetic."""
     head = tuple(words(f"sizing.step_{key}") for key in ("name", "value", "formula"))
     rows = tuple((step.name, f"{number(step.value)} {step.unit}".strip(), step.formula) for step in answer.steps)
-    return Table(words("sizing.steps"), head, rows)
+    return DataTable(words("sizing.steps"), head, rows)

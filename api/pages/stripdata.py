@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.frame import HOUR_MS
 from api.pages.historydata import flow_scale
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
@@ -25,7 +25,7 @@ MOST_RUNS = 2000
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class StripWindow:
     """The stretch of time a strip shows."""
 
     now_ms: int
@@ -33,7 +33,7 @@ class Window:
     end_ms: int
 
 
-def window(now_ms: int, forecast: Forecast | None) -> Window:
+def window(now_ms: int, forecast: Forecast | None) -> StripWindow:
     """From hours back to a little beyond the late end of the range, within bounds."""
     ahead_h = LEAST_AHEAD_H
     if forecast is not None:
@@ -41,11 +41,11 @@ def window(now_ms: int, forecast: Forecast | None) -> Window:
         aged_h = (now_ms - forecast.issued_at_ms) / HOUR_MS
         ahead_h = MOST_AHEAD_H if late is None else min(MOST_AHEAD_H, max(LEAST_AHEAD_H, (late - aged_h) * 1.12 + 1))
     back_h = max(BACK_H, ahead_h * 0.3)
-    return Window(now_ms, round(now_ms - back_h * HOUR_MS), round(now_ms + ahead_h * HOUR_MS))
+    return StripWindow(now_ms, round(now_ms - back_h * HOUR_MS), round(now_ms + ahead_h * HOUR_MS))
 
 
 def strip_data(
-    desk: Desk, site: Site, forecast: Forecast | None, view: Window, words: Words, marker: StripMarker | None
+    desk: PagePorts, site: Site, forecast: Forecast | None, view: StripWindow, words: Words, marker: StripMarker | None
 ) -> StripData:
     """Everything the strip draws."""
     runs = list(reversed(desk.ledger.runs(site.id, view.start_ms, view.now_ms + 1, MOST_RUNS).runs))
@@ -98,13 +98,13 @@ def at(forecast: Forecast, hours: float | None) -> int | None:
     return None if hours is None else round(forecast.issued_at_ms + hours * HOUR_MS)
 
 
-def charge_points(desk: Desk, site: Site, view: Window) -> list[ChargePoint]:
+def charge_points(desk: PagePorts, site: Site, view: StripWindow) -> list[ChargePoint]:
     """The charge as seen, thinned but with its extremes."""
     points = desk.store.series(site.id, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
     return [(point.time_ms, point.mean) for point in points]
 
 
-def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: Window) -> tuple[list[Step], bool]:
+def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: StripWindow) -> tuple[list[Step], bool]:
     """The inflow as steps, thinned to what the paper can show."""
     rate = forecast.water.pump_rate_l_per_min if forecast is not None else None
     steps, in_litres = inflow_steps(runs, site.pit, rate)
@@ -113,7 +113,7 @@ def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: Wi
     return steps, in_litres
 
 
-def rain_steps(desk: Desk, site: Site, view: Window) -> list[Step]:
+def rain_steps(desk: PagePorts, site: Site, view: StripWindow) -> list[Step]:
     """Rain by the hour [mm], from depths or else from rates."""
     start = view.start_ms // HOUR_MS * HOUR_MS
     if site.has(Quantity.RAIN_DEPTH):
@@ -123,7 +123,7 @@ def rain_steps(desk: Desk, site: Site, view: Window) -> list[Step]:
     return []
 
 
-def mains_spans(forecast: Forecast | None, outages: list[Outage], view: Window) -> list[tuple[int, int]]:
+def mains_spans(forecast: Forecast | None, outages: list[Outage], view: StripWindow) -> list[tuple[int, int]]:
     """Stretches on mains within the window, up to now: what lies between the outages."""
     if forecast is None:
         return []
@@ -143,7 +143,7 @@ def mains_spans(forecast: Forecast | None, outages: list[Outage], view: Window) 
     return spans
 
 
-def supply_events(outages: list[Outage], view: Window, wording: Wording, words: Words) -> list[tuple[int, str]]:
+def supply_events(outages: list[Outage], view: StripWindow, wording: Wording, words: Words) -> list[tuple[int, str]]:
     """The latest loss and return of mains within the window, named."""
     found: list[tuple[int, str]] = []
     for outage in sorted(outages, key=lambda o: o.start_ms)[-2:]:
@@ -156,7 +156,9 @@ def supply_events(outages: list[Outage], view: Window, wording: Wording, words: 
     return found
 
 
-def strip_words(site: Site, wording: Wording, words: Words, view: Window, sentence: str, in_litres: bool) -> StripWords:
+def strip_words(
+    site: Site, wording: Wording, words: Words, view: StripWindow, sentence: str, in_litres: bool
+) -> StripWords:
     """The strip's words for one site."""
 
     def hour(local: datetime) -> str:

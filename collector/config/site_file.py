@@ -25,7 +25,7 @@ from forecaster.domain.site import (
     Pit,
     Pump,
     Site,
-    Weather,
+    WeatherService,
 )
 
 
@@ -92,12 +92,12 @@ def _unique(names: list[str], section: str, file: str) -> list[str]:
     return names
 
 
-def _weather(section: WeatherSection | None, file: str) -> Weather | None:
+def _weather(section: WeatherSection | None, file: str) -> WeatherService | None:
     if section is None:
         return None
     if conversion(section.unit, "mm") is None:
         raise ConfigError(file, "weather.unit", f"{section.unit!r} does not convert to mm", hint(section.unit, "mm"))
-    return Weather(**section.model_dump())
+    return WeatherService(**section.model_dump())
 
 
 def _channel(section: ChannelSection, key: str, load_names: Sequence[str], file: str) -> Channel:

@@ -45,7 +45,7 @@ NOTHING = Decoded()
 _UNPARSED = object()
 
 
-class _Plan:
+class _ChannelPlan:
     """One channel of one site, with everything that can be worked out before a message comes."""
 
     def __init__(self, site: str, channel: Channel) -> None:
@@ -204,11 +204,11 @@ class Decoder:
     """
 
     def __init__(self, sites: Iterable[Site]) -> None:
-        self._topics: TopicMap[_Plan] = TopicMap()
+        self._topics: TopicMap[_ChannelPlan] = TopicMap()
         filters: dict[str, None] = {}
         for site in sites:
             for channel in site.channels:
-                self._topics.add(channel.topic, _Plan(site.id, channel))
+                self._topics.add(channel.topic, _ChannelPlan(site.id, channel))
                 filters[channel.topic] = None
         self._filters = tuple(filters)
 
@@ -241,7 +241,9 @@ _OPENERS = (b"{", b"[", b'"')
 SMALL = 2**53
 
 
-def _at_once(plans: Sequence[_Plan], payload: bytes, arrived_ms: int, retained: bool) -> tuple[Reading, ...] | None:
+def _at_once(
+    plans: Sequence[_ChannelPlan], payload: bytes, arrived_ms: int, retained: bool
+) -> tuple[Reading, ...] | None:
     """The readings of a message in which nothing is unusual; None as soon as anything is."""
     for plan in plans:
         if not plan.quick or (retained and not plan.timed):
@@ -262,7 +264,7 @@ def _at_once(plans: Sequence[_Plan], payload: bytes, arrived_ms: int, retained: 
     return tuple(readings)
 
 
-def _in_full(plans: Sequence[_Plan], topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
+def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
     """Everything that a message holds, with the reason of all that cannot be read."""
     readings: list[Reading] = []
     last_known: list[Reading] = []
@@ -291,7 +293,7 @@ def _in_full(plans: Sequence[_Plan], topic: str, payload: bytes, arrived_ms: int
     return Decoded(tuple(readings), refusals, tuple(last_known))
 
 
-def _values(plan: _Plan, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
+def _values(plan: _ChannelPlan, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
     if plan.senml or (plan.find is None and looks_like_pack(document)):
         return plan.from_pack(document, arrived_ms)
     return plan.from_json(document, arrived_ms)

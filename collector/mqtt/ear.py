@@ -21,7 +21,7 @@ CONNECT_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class HeardMessage:
     """A message as it came."""
 
     topic: str
@@ -30,14 +30,14 @@ class Heard:
     at_ms: int
 
 
-class Ear:
+class Listener:
     """Hears what matches some filters. Use it as a context; SessionError where the broker refuses."""
 
     def __init__(self, broker: Broker, filters: Iterable[str], now_ms: Callable[[], int], limit: int = 20_000) -> None:
         self._broker, self._filters, self._now_ms, self._limit = broker, sorted(set(filters)), now_ms, limit
         self._answer = threading.Event()
         self._problem: str | None = None
-        self._heard: list[Heard] = []
+        self._heard: list[HeardMessage] = []
         self.refused_filters: list[str] = []
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=f"outlast-ear-{secrets.token_hex(4)}", protocol=mqtt.MQTTv311
@@ -45,7 +45,7 @@ class Ear:
         self._client.on_connect, self._client.on_message = self._on_connect, self._on_message
         self._client.on_subscribe = self._on_subscribe
 
-    def __enter__(self) -> Ear:
+    def __enter__(self) -> Listener:
         broker = self._broker
         if broker.user is not None:
             self._client.username_pw_set(broker.user, broker.password())
@@ -72,7 +72,7 @@ class Ear:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def listen(self, seconds: float, enough: Callable[[list[Heard]], bool] | None = None) -> list[Heard]:
+    def listen(self, seconds: float, enough: Callable[[list[HeardMessage]], bool] | None = None) -> list[HeardMessage]:
         """What was heard within some seconds, or until it is enough."""
         until_s = time.monotonic() + seconds
         while time.monotonic() < until_s and not (enough is not None and enough(list(self._heard))):
@@ -92,4 +92,4 @@ class Ear:
 
     def _on_message(self, _client: Any, _user: Any, message: mqtt.MQTTMessage) -> None:
         if len(self._heard) < self._limit:
-            self._heard.append(Heard(message.topic, bytes(message.payload), message.retain, self._now_ms()))
+            self._heard.append(HeardMessage(message.topic, bytes(message.payload), message.retain, self._now_ms()))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from forecaster.domain.errors import ConfigError
 
 if TYPE_CHECKING:
-    from collector.mqtt.embedded_sessions import KeepingBroker
+    from collector.mqtt.embedded_sessions import SessionBroker
 
 log = logging.getLogger("outlast.broker")
 
@@ -37,7 +37,7 @@ class EmbeddedBroker:
     def __init__(self, host: str, port: int, user: str | None = None, password: str | None = None) -> None:
         self.host, self.port = host, port
         self._user, self._password = user, password
-        self._broker: KeepingBroker | None = None
+        self._broker: SessionBroker | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._ending: asyncio.Event | None = None
         self._listening = threading.Event()
@@ -78,14 +78,14 @@ class EmbeddedBroker:
         try:
             from amqtt.errors import BrokerError
 
-            from collector.mqtt.embedded_sessions import KeepingBroker
+            from collector.mqtt.embedded_sessions import SessionBroker
         except ImportError:
             self._problem = "the embedded broker needs amqtt: pip install 'outlast[embedded]'"
             self._listening.set()
             return
         for name in ("amqtt", "transitions.core"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
-        broker = self._broker = KeepingBroker(
+        broker = self._broker = SessionBroker(
             {
                 "listeners": {"default": {"type": "tcp", "bind": f"{self.host}:{self.port}"}},
                 "session_expiry_interval": SESSION_EXPIRY_S,
@@ -105,7 +105,7 @@ class EmbeddedBroker:
         await broker.shutdown()
 
 
-async def _drained(broker: KeepingBroker, within_s: float) -> bool:
+async def _drained(broker: SessionBroker, within_s: float) -> bool:
     broker.closing = True
     until_s = time.monotonic() + within_s
     while not broker.idle():

@@ -43,10 +43,10 @@ class ClosingWriter(StreamWriterAdapter):
         self._writer.close()
 
 
-class KeepingHandler(BrokerProtocolHandler):
+class SessionHandler(BrokerProtocolHandler):
     """One connection. What is for its client waits in the session and is sent by a task of its own."""
 
-    def __init__(self, broker: KeepingBroker) -> None:
+    def __init__(self, broker: SessionBroker) -> None:
         super().__init__(broker.plugins_manager)
         self._keeper = broker
         self._stirred = asyncio.Event()
@@ -129,7 +129,7 @@ class KeepingHandler(BrokerProtocolHandler):
         return message
 
 
-class KeepingBroker(Broker):
+class SessionBroker(Broker):
     """An amqtt broker that keeps what it has taken.
 
     user, password : who may come; None: anybody, for a listener on loopback
@@ -160,7 +160,7 @@ class KeepingBroker(Broker):
         self._full.discard(name)
         session.retained_messages.put_nowait(message)
         handler = self._get_handler(session)
-        if isinstance(handler, KeepingHandler):
+        if isinstance(handler, SessionHandler):
             handler.stir()
 
     async def hand_on(self, session: Session, handler: BrokerProtocolHandler, message: ApplicationMessage) -> bool:
@@ -184,7 +184,7 @@ class KeepingBroker(Broker):
         self, reader: ReaderAdapter, writer: WriterAdapter, remote_address: str, remote_port: int
     ) -> tuple[BrokerProtocolHandler, Session]:
         _, session = await super()._initialize_client_session(reader, writer, remote_address, remote_port)
-        return KeepingHandler(self), session
+        return SessionHandler(self), session
 
     async def stream_connected(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str

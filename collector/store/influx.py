@@ -39,7 +39,7 @@ from collector.store.influx_points import (
     where_series,
     whole,
 )
-from collector.store.influx_server import BodyTooLarge, InfluxServer, Table, literal
+from collector.store.influx_server import BodyTooLarge, InfluxServer, InfluxTable, literal
 from collector.store.outbox import Outbox, Waiting
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, StoreHealth, Tail
@@ -175,7 +175,7 @@ class InfluxStore:
                 self._newest_ms = {tags_key(t.tags): whole(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
             return self._newest_ms
 
-    def _query(self, influxql: str, bucket: str | None = None) -> list[Table]:
+    def _query(self, influxql: str, bucket: str | None = None) -> list[InfluxTable]:
         self._prepared()
         return self._server.query(influxql, bucket)
 

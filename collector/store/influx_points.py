@@ -8,7 +8,7 @@ import msgspec
 from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
-from collector.store.influx_server import Table, literal, quoted
+from collector.store.influx_server import InfluxTable, literal, quoted
 from collector.store.outbox import Waiting
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
@@ -21,7 +21,7 @@ ARRIVED = "arrived"
 site would cost as many steps a look as there are sites."""
 
 
-class Told(msgspec.Struct, array_like=True):
+class ArrivedReading(msgspec.Struct, array_like=True):
     """A reading as it stands among the arrivals, a JSON array."""
 
     site: str
@@ -69,7 +69,7 @@ def reading_point(r: Reading) -> Point:
 def arrival_point(w: Waiting, collector: str) -> Point:
     """A reading as a point of `arrived`."""
     r = w.reading
-    told = Told(r.site, r.quantity, r.subject, r.time_ms, float(r.value), r.arrived_ms)
+    told = ArrivedReading(r.site, r.quantity, r.subject, r.time_ms, float(r.value), r.arrived_ms)
     point: Point = Point(ARRIVED).tag("collector", collector).field("told", msgspec.json.encode(told).decode())
     point.time(w.stamp_us, WritePrecision.US)
     return point
@@ -84,11 +84,11 @@ def reading_of(key: SeriesKey, row: Row) -> Reading:
 
 def reading_of_arrival(row: Row) -> Reading:
     """The reading that a row of `arrived` holds."""
-    told = msgspec.json.decode(str(row["told"]), type=Told)
+    told = msgspec.json.decode(str(row["told"]), type=ArrivedReading)
     return Reading(told.site, told.quantity, told.source_ms, told.value, told.arrived_ms, told.subject)
 
 
-def rows_of(tables: Sequence[Table]) -> list[Row]:
+def rows_of(tables: Sequence[InfluxTable]) -> list[Row]:
     """The rows of all tables."""
     return [row for table in tables for row in table.rows]
 

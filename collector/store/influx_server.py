@@ -34,7 +34,7 @@ class InfluxAddress:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class InfluxTable:
     """One series of a query's answer: its tags and its rows, each a mapping of column to value."""
 
     tags: Mapping[str, str]
@@ -87,7 +87,7 @@ class InfluxServer:
         except (TransportError, OSError) as error:
             raise StoreUnavailable(f"InfluxDB at {self._address.url} cannot be reached: {error}") from error
 
-    def query(self, influxql: str, bucket: str | None = None) -> list[Table]:
+    def query(self, influxql: str, bucket: str | None = None) -> list[InfluxTable]:
         """Run one InfluxQL statement; times come back in microseconds."""
         try:
             answer = self._http.post(
@@ -103,7 +103,7 @@ class InfluxServer:
         if fault:
             raise StoreRefused(f"InfluxDB refused the query: {fault}")
         return [
-            Table(
+            InfluxTable(
                 series.get("tags", {}),
                 tuple(dict(zip(series["columns"], row, strict=True)) for row in series.get("values", [])),
             )

@@ -31,7 +31,7 @@ from collector.store.summaries import (
     HOURLY_SCHEMA,
     SUMMARY_MS,
     SUMMARY_SCHEMA,
-    Window,
+    SeriesRequest,
     forget,
     mark_stale,
     pictured,
@@ -298,7 +298,7 @@ class SqliteStore:
                     (number[0], start_ms, end_ms),
                 ).fetchall()
                 return [SeriesPoint(t, 1, v, v, v) for t, v in rows]
-            return pictured(db, Window(int(number[0]), start_ms, end_ms, points))
+            return pictured(db, SeriesRequest(int(number[0]), start_ms, end_ms, points))
 
     def count(self, site: str | None = None) -> int:
         """How many readings are held."""

@@ -44,7 +44,7 @@ INSERT INTO hourly SELECT series, {HOUR_OF} AS hour, sum(count), min(low), max(h
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class SeriesRequest:
     """What is pictured: a series, a half-open span and the greatest number of points."""
 
     series: int
@@ -129,7 +129,7 @@ SELECT (time_ms - :origin) / :width AS place, count(*), min(value), max(value), 
 """
 
 
-def pictured(db: sqlite3.Connection, window: Window) -> list[SeriesPoint]:
+def pictured(db: sqlite3.Connection, window: SeriesRequest) -> list[SeriesPoint]:
     """At most `points` buckets of equal width that keep the extremes; a bucket without readings is left out."""
     span = window.end_ms - window.start_ms
     values: dict[str, int] = {"series": window.series, "start": window.start_ms, "end": window.end_ms}

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from forecaster.alarms.budget import reminder_due
-from forecaster.alarms.evidence import Judgement, Outside, Seen, counter_wh, is_blind
+from forecaster.alarms.evidence import AlarmEvidence, Judgement, Outside, counter_wh, is_blind
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.standing import DeskState, Standing, ends
 from forecaster.alarms.story import (
@@ -67,7 +67,7 @@ class AlarmDesk:
             state.run_ms, state.run_counter_wh = status.last_run.start_ms, counter_wh(status)
         if status.supply is Supply.MAINS and not status.silent and status.charge_percent is not None:
             state.watch_rest(status.charge_percent, now_ms)
-        seen = Seen(
+        seen = AlarmEvidence(
             self.site,
             self.limits,
             status,
@@ -176,7 +176,7 @@ class AlarmDesk:
             standing.owed = False
         return AlarmTransition(standing.alarm, kind, now_ms, tell)
 
-    def _raise(self, kind: AlarmKind, judged: Judgement, seen: Seen) -> list[AlarmTransition]:
+    def _raise(self, kind: AlarmKind, judged: Judgement, seen: AlarmEvidence) -> list[AlarmTransition]:
         standing, now = self._state.standings[kind], seen.now_ms
         earlier = standing.alarm
         changes: list[AlarmTransition] = []
@@ -212,7 +212,7 @@ class AlarmDesk:
         changes.append(self._change(standing, alarm, TransitionKind.RAISED, now, tell=False))
         return changes
 
-    def _clear(self, kind: AlarmKind, seen: Seen) -> AlarmTransition:
+    def _clear(self, kind: AlarmKind, seen: AlarmEvidence) -> AlarmTransition:
         standing, now = self._state.standings[kind], seen.now_ms
         alarm = standing.alarm
         if alarm is None:
@@ -227,7 +227,7 @@ class AlarmDesk:
         standing.owed = False
         return self._change(standing, over, TransitionKind.CLEARED, now, tell=False)
 
-    def _switched_off(self, kind: AlarmKind, seen: Seen) -> list[AlarmTransition]:
+    def _switched_off(self, kind: AlarmKind, seen: AlarmEvidence) -> list[AlarmTransition]:
         """An owner who switches a kind off closes what stands of it."""
         standing = self._state.standings.pop(kind, None)
         if standing is None or standing.alarm is None or standing.alarm.state is AlarmState.NORMAL:
@@ -235,7 +235,7 @@ class AlarmDesk:
         closed = replace(standing.alarm, state=AlarmState.NORMAL, cleared_ms=seen.now_ms, shelved_until_ms=None)
         return [self._change(standing, closed, TransitionKind.CLEARED, seen.now_ms, tell=False)]
 
-    def _unshelve(self, seen: Seen) -> list[AlarmTransition]:
+    def _unshelve(self, seen: AlarmEvidence) -> list[AlarmTransition]:
         changes = []
         for standing in self._state.standings.values():
             until, alarm = standing.shelved_until_ms, standing.alarm
@@ -250,7 +250,7 @@ class AlarmDesk:
         return changes
 
     # -- what people are told
-    def _choose(self, changes: list[AlarmTransition], seen: Seen) -> list[AlarmTransition]:
+    def _choose(self, changes: list[AlarmTransition], seen: AlarmEvidence) -> list[AlarmTransition]:
         """Decide which raises and clears of this step people are told."""
         quiet = {item.key for item in one_voice(changes)}
         chosen = []
@@ -265,7 +265,9 @@ class AlarmDesk:
             chosen.append(self._voiced(item, standing, seen, quiet=item.key in quiet))
         return chosen
 
-    def _voiced(self, item: AlarmTransition, standing: Standing, seen: Seen, *, quiet: bool) -> AlarmTransition:
+    def _voiced(
+        self, item: AlarmTransition, standing: Standing, seen: AlarmEvidence, *, quiet: bool
+    ) -> AlarmTransition:
         budget, now = self._state.budget, seen.now_ms
         raised = item.kind is TransitionKind.RAISED
         news = is_news(item, seen, self._state.standings)
@@ -282,7 +284,7 @@ class AlarmDesk:
             standing.hub_ms = now
         return replace(item, tell=tell)
 
-    def _go_on(self, kind: AlarmKind, judged: Judgement, seen: Seen) -> list[AlarmTransition]:
+    def _go_on(self, kind: AlarmKind, judged: Judgement, seen: AlarmEvidence) -> list[AlarmTransition]:
         """An alarm that stands: tell what is owed, what got graver, what moved, or remind."""
         standing, now, budget = self._state.standings[kind], seen.now_ms, self._state.budget
         alarm = standing.alarm
@@ -314,7 +316,7 @@ class AlarmDesk:
             return [self._change(standing, again, TransitionKind.REMINDED, now, tell=True)]
         return []
 
-    def _moved(self, kind: AlarmKind, standing: Standing, alarm: Alarm, seen: Seen) -> list[AlarmTransition]:
+    def _moved(self, kind: AlarmKind, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> list[AlarmTransition]:
         """The forecast end moved: hubs hear of a real shift, people of one that leaves the range they were told.
 
         Hubs and pages also hear when the time to act by has passed: from then on it says now.
@@ -337,14 +339,14 @@ class AlarmDesk:
             return [self._silently(standing, alarm, seen)]
         return []
 
-    def _silently(self, standing: Standing, alarm: Alarm, seen: Seen) -> AlarmTransition:
+    def _silently(self, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> AlarmTransition:
         """The words of now for hubs and pages; people were told another end, and it stays the one to leave."""
         told_end = standing.told_end_ms
         changed = self._retold(standing, alarm, seen)
         standing.told_end_ms = told_end
         return self._change(standing, changed, TransitionKind.UPDATED, seen.now_ms, tell=False)
 
-    def _retold(self, standing: Standing, alarm: Alarm, seen: Seen) -> Alarm:
+    def _retold(self, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> Alarm:
         """The same alarm in the words of now."""
         told = self._teller.tell(alarm.kind, standing.variant, seen, alarm.raised_ms)
         standing.told_end_ms = ends(seen)

@@ -79,7 +79,7 @@ def is_blind(status: SiteStatus, forecast: Forecast, outside: Outside) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class AlarmEvidence:
     """All the evidence of one step.
 
     first_ms : int — the desk's first step

@@ -37,7 +37,7 @@ TOLD = frozenset(
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class AlarmMessage:
     """The body of a delivery: all that a courier needs to write to its receiver.
 
     key : str — the transition's key
@@ -68,9 +68,9 @@ class Message:
         return msgspec.json.encode(self).decode()
 
     @classmethod
-    def decode(cls, body: str) -> Message:
+    def decode(cls, body: str) -> AlarmMessage:
         """From JSON."""
-        return msgspec.json.decode(body, type=Message)
+        return msgspec.json.decode(body, type=AlarmMessage)
 
 
 def alarm_topic(site: str, kind: str) -> str:
@@ -158,8 +158,8 @@ class Planner:
         message = self._message(transition, contact.name, only_unacknowledged=next_in_line)
         return [_delivery(message, channel, address, now_ms, due_ms, PEOPLE_HOURS) for channel, address in addresses]
 
-    def _message(self, transition: AlarmTransition, contact: str, *, only_unacknowledged: bool) -> Message:
-        return Message(
+    def _message(self, transition: AlarmTransition, contact: str, *, only_unacknowledged: bool) -> AlarmMessage:
+        return AlarmMessage(
             key=transition.key,
             site=self.site.id,
             site_name=self.site.name,
@@ -184,7 +184,7 @@ def deliveries(
     return Planner(site, subscriptions, channels).plan(transition, now_ms)
 
 
-def _delivery(message: Message, channel: str, receiver: str, now_ms: int, due_ms: int, hours: int) -> Delivery:
+def _delivery(message: AlarmMessage, channel: str, receiver: str, now_ms: int, due_ms: int, hours: int) -> Delivery:
     return Delivery(
         key=delivery_key(message.key, channel, receiver),
         channel=channel,
@@ -210,11 +210,11 @@ def coalesce(due: Sequence[Delivery]) -> Batch:
 
     Where the newest is an end and its beginning was never sent, a contact who is only next in line hears of neither.
     """
-    newest: dict[tuple[str, str, bool], tuple[Message, Delivery]] = {}
+    newest: dict[tuple[str, str, bool], tuple[AlarmMessage, Delivery]] = {}
     needless: list[Delivery] = []
     never_told: set[tuple[str, str, bool]] = set()
     for delivery in due:
-        message = Message.decode(delivery.body)
+        message = AlarmMessage.decode(delivery.body)
         place = (delivery.receiver, message.story, message.test)
         held = newest.get(place)
         if held is None:
@@ -231,7 +231,7 @@ def coalesce(due: Sequence[Delivery]) -> Batch:
     return Batch(tuple(send), tuple(needless))
 
 
-def still_wanted(message: Message, current: Alarm) -> bool:
+def still_wanted(message: AlarmMessage, current: Alarm) -> bool:
     """Whether a message to someone next in line is still wanted, given how the alarm stands now."""
     if not message.only_unacknowledged or message.transition is TransitionKind.CLEARED:
         return True

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from forecaster.alarms import rules_pump, rules_supply, rules_watch
-from forecaster.alarms.evidence import Judgement, Seen
+from forecaster.alarms.evidence import AlarmEvidence, Judgement
 from forecaster.domain.alarms import AlarmKind
 
-RULES: Mapping[AlarmKind, Callable[[Seen], Judgement]] = {
+RULES: Mapping[AlarmKind, Callable[[AlarmEvidence], Judgement]] = {
     AlarmKind.MAINS_LOST: rules_supply.mains_lost,
     AlarmKind.LOW_RESERVE: rules_supply.low_reserve,
     AlarmKind.CRITICAL_RESERVE: rules_supply.critical_reserve,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare, counter_wh
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare, counter_wh
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
@@ -34,12 +34,12 @@ SHORT_RUN_FACTOR = 1.3
 """Such runs count as rapid from this many times the normal rate."""
 
 
-def _dark(seen: Seen) -> bool:
+def _dark(seen: AlarmEvidence) -> bool:
     """Whether the pump itself cannot be seen: silence, or a value that stands still."""
     return seen.blind or any(quantity in RUN_SOURCES for quantity in seen.status.frozen)
 
 
-def _seen_running(seen: Seen) -> bool:
+def _seen_running(seen: AlarmEvidence) -> bool:
     """Whether the run was heard of in its later half: a plug that died in a run has not told of its end."""
     started = seen.status.running_since_ms
     ages = [age.age_s for age in seen.status.ages if age.quantity in RUN_SOURCES and age.age_s is not None]
@@ -48,7 +48,7 @@ def _seen_running(seen: Seen) -> bool:
     return min(ages) <= 0.5 * (seen.now_ms - started) / 1000.0
 
 
-def high_water(seen: Seen) -> Judgement:
+def high_water(seen: AlarmEvidence) -> Judgement:
     """The independent float is up."""
     wet = seen.status.high_water
     if wet is None:
@@ -58,7 +58,7 @@ def high_water(seen: Seen) -> Judgement:
     return Judgement(Verdict.ON)
 
 
-def pump_overrun(seen: Seen) -> Judgement:
+def pump_overrun(seen: AlarmEvidence) -> Judgement:
     """The run that lasts now is many times the longest normal one."""
     status, normal = seen.status, seen.status.run_s_normal
     if _dark(seen):
@@ -75,7 +75,7 @@ def pump_overrun(seen: Seen) -> Judgement:
     return Judgement(verdict) if verdict is Verdict.ON else HOLD
 
 
-def pump_silent(seen: Seen) -> Judgement:
+def pump_silent(seen: AlarmEvidence) -> Judgement:
     """A run is overdue by far more than its spread; a pack that carries nothing has its own alarm."""
     status = seen.status
     if _dark(seen) or status.clock_suspect is not None or output_is_off(seen) or _counted(seen):
@@ -89,7 +89,7 @@ def pump_silent(seen: Seen) -> Judgement:
     return Judgement(verdict, "mains" if dead else "pack")
 
 
-def _counted(seen: Seen) -> bool:
+def _counted(seen: AlarmEvidence) -> bool:
     """Whether the energy counter has risen by more than a run since the last one seen: the pump runs unseen."""
     then_wh, now_wh, last = seen.run_counter_wh, counter_wh(seen.status), seen.status.last_run
     if then_wh is None or now_wh is None or last is None or last.energy_wh is None:
@@ -99,7 +99,7 @@ def _counted(seen: Seen) -> bool:
     return now_wh - then_wh > 1.5 * last.energy_wh  # the counter may tell of the last run late
 
 
-def output_is_off(seen: Seen) -> bool:
+def output_is_off(seen: AlarmEvidence) -> bool:
     """Whether the pack is seen to carry nothing, on the pack or on mains, when something is due.
 
     A load that comes and goes may be resting, and the next run may yet be due: only a load that never rests, or a run
@@ -113,7 +113,7 @@ def output_is_off(seen: Seen) -> bool:
     return (asleep or seen.status.pack_carrying is False) and long_overdue(seen)
 
 
-def long_overdue(seen: Seen) -> bool:
+def long_overdue(seen: AlarmEvidence) -> bool:
     """Whether the wait since the pump last worked is many times the usual one, however narrow its spread is believed.
 
     Nor is it before the house has been heard of for a while without a break.
@@ -127,7 +127,7 @@ def long_overdue(seen: Seen) -> bool:
     return status.waits >= LEAST_CYCLES_MISSED and heard >= LEAST_CYCLES_HEARD
 
 
-def rapid_cycling(seen: Seen) -> Judgement:
+def rapid_cycling(seen: AlarmEvidence) -> Judgement:
     """Far more starts in an hour than the site's busiest, for hours; fewer, and sooner, when the runs are also short.
 
     A storm brings more runs of the usual length, as water that runs back through a check valve does; but it passes.
@@ -163,7 +163,7 @@ def rapid_cycling(seen: Seen) -> Judgement:
     return Judgement(verdict, on_delay_s=STORM_S)
 
 
-def pump_power_abnormal(seen: Seen) -> Judgement:
+def pump_power_abnormal(seen: AlarmEvidence) -> Judgement:
     """Running power away from the learnt median by more than the limit and than its own spread."""
     normal, last = seen.status.running_w_normal, seen.status.last_run
     if _dark(seen) or last is None or last.power_w is None or not last.measured:

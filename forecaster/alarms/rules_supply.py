@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict, compare
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare
 from forecaster.alarms.rules_pump import ASLEEP_W, output_is_off
 from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
@@ -27,7 +27,7 @@ RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_de
 """The mains is back: the whole story of an outage ends at once."""
 
 
-def mains_lost(seen: Seen) -> Judgement:
+def mains_lost(seen: AlarmEvidence) -> Judgement:
     """The pack carries the pump. A rehearsal is meant; silence tells nothing."""
     if seen.blind and not _mains_is_heard(seen):
         return UNKNOWN
@@ -38,7 +38,7 @@ def mains_lost(seen: Seen) -> Judgement:
     return Judgement(Verdict.ON, since_ms=seen.status.supply_since_ms)
 
 
-def _mains_is_heard(seen: Seen) -> bool:
+def _mains_is_heard(seen: AlarmEvidence) -> bool:
     """Whether the mains signal itself is fresh, though pump and pack may be silent."""
     if seen.outside.trouble is not None:
         return False
@@ -47,17 +47,17 @@ def _mains_is_heard(seen: Seen) -> bool:
     )
 
 
-def low_reserve(seen: Seen) -> Judgement:
+def low_reserve(seen: AlarmEvidence) -> Judgement:
     """Fewer hours than the owner's limit, with nine chances in ten that it is more, while the pack drains."""
     return _reserve(seen, AlarmKind.LOW_RESERVE)
 
 
-def critical_reserve(seen: Seen) -> Judgement:
+def critical_reserve(seen: AlarmEvidence) -> Judgement:
     """As low reserve, at the lower limit."""
     return _reserve(seen, AlarmKind.CRITICAL_RESERVE)
 
 
-def _reserve(seen: Seen, kind: AlarmKind) -> Judgement:
+def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
     """On mains `hours remaining` answers "if the mains failed now": a short answer there is no alarm.
 
     A projection of old telemetry neither raises nor clears: silence has its own alarm, which tells the projected end.
@@ -74,7 +74,7 @@ def _reserve(seen: Seen, kind: AlarmKind) -> Judgement:
     return Judgement(compare(seen.row(kind), quantiles.p10), on_delay_s=delay_s)
 
 
-def reserve_reached(seen: Seen) -> Judgement:
+def reserve_reached(seen: AlarmEvidence) -> Judgement:
     """Charge at the floor, as reported; where it is not reported, as counted down by the forecast."""
     if seen.blind:
         return UNKNOWN
@@ -93,7 +93,7 @@ def reserve_reached(seen: Seen) -> Judgement:
     return OFF if above > (row.clear_level or 0.0) else HOLD
 
 
-def pack_output_off(seen: Seen) -> Judgement:
+def pack_output_off(seen: AlarmEvidence) -> Judgement:
     """Charge left, but nothing is carried when something is due."""
     if seen.blind:
         return UNKNOWN
@@ -108,7 +108,7 @@ def pack_output_off(seen: Seen) -> Judgement:
     return OFF if seen.status.running_since_ms is not None else UNKNOWN
 
 
-def pack_not_charging(seen: Seen) -> Judgement:
+def pack_not_charging(seen: AlarmEvidence) -> Judgement:
     """On mains, below the limit, and the charge does not rise.
 
     A pack that its owner lets charge to 80 % only is back where it was.
@@ -137,7 +137,7 @@ def pack_not_charging(seen: Seen) -> Judgement:
     return Judgement(Verdict.ON, priority=Priority.HIGH if short else Priority.MEDIUM)
 
 
-def pack_temperature(seen: Seen) -> Judgement:
+def pack_temperature(seen: AlarmEvidence) -> Judgement:
     """Too warm; or, for lithium, too cold to be charged."""
     warmth = seen.status.pack_temperature_c
     if seen.status.silent or warmth is None:
@@ -151,7 +151,7 @@ def pack_temperature(seen: Seen) -> Judgement:
     return Judgement(warm)
 
 
-def load_at_rating(seen: Seen) -> Judgement:
+def load_at_rating(seen: AlarmEvidence) -> Judgement:
     """Running power pinned at the rating: the true power may be higher."""
     status = seen.status
     if seen.blind:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, Judgement, Seen, Verdict
+from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.status import QuantityAge, SiteStatus
@@ -25,7 +25,7 @@ ON_PACK = 2.0 / 3.0
 """On the pack silence is told after this share of the limit."""
 
 
-def telemetry_silent(seen: Seen) -> Judgement:
+def telemetry_silent(seen: AlarmEvidence) -> Judgement:
     """No word for longer than the limit; on the pack sooner, since the router may be about to die with it.
 
     The priority follows what the projection says: a house last heard of on the pack nears its end unseen.
@@ -55,7 +55,7 @@ def telemetry_silent(seen: Seen) -> Judgement:
     return Judgement(Verdict.ON, "empty" if spent else "pack", priority=_urgency(seen))
 
 
-def _partly_silent(seen: Seen) -> Judgement:
+def _partly_silent(seen: AlarmEvidence) -> Judgement:
     """A plug or pack that has gone silent while the rest of the house is heard; after twice the limit."""
     limit_s = 2.0 * 60.0 * (seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0)
     missing = [age for age in quiet_devices(seen.status) if age.age_s is not None and age.age_s > limit_s]
@@ -67,7 +67,7 @@ def quiet_devices(status: SiteStatus) -> list[QuantityAge]:
     return [age for age in status.ages if age.silent and age.age_s is not None and age.quantity in TELLING]
 
 
-def _urgency(seen: Seen) -> Priority:
+def _urgency(seen: AlarmEvidence) -> Priority:
     """Medium on mains, high on the pack, critical when the projected end is near."""
     if not seen.on_pack:
         return Priority.MEDIUM
@@ -76,12 +76,12 @@ def _urgency(seen: Seen) -> Priority:
     return Priority.CRITICAL if early is not None and early < limit else Priority.HIGH
 
 
-def clock_suspect(seen: Seen) -> Judgement:
+def clock_suspect(seen: AlarmEvidence) -> Judgement:
     """The engine says why the clock cannot be trusted."""
     return OFF if seen.status.clock_suspect is None else Judgement(Verdict.ON)
 
 
-def delivery_failing(seen: Seen) -> Judgement:
+def delivery_failing(seen: AlarmEvidence) -> Judgement:
     """A channel has failed for longer than the limit: told on the others."""
     limit_ms = 60_000.0 * (seen.row(AlarmKind.DELIVERY_FAILING).limit or 0.0)
     if any(seen.now_ms - failing.since_ms > limit_ms for failing in seen.outside.failing):
@@ -89,7 +89,7 @@ def delivery_failing(seen: Seen) -> Judgement:
     return HOLD if seen.outside.failing else OFF
 
 
-def rehearsal_due(seen: Seen) -> Judgement:
+def rehearsal_due(seen: AlarmEvidence) -> Judgement:
     """A year since the last rehearsal; for a site never tested, a while after it was first seen."""
     if seen.status.clock_suspect is not None:
         return UNKNOWN

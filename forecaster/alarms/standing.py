@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import msgspec
 
 from forecaster.alarms.budget import Budget
-from forecaster.alarms.evidence import Seen
+from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.gate import Gate
 from forecaster.alarms.table import Rationale
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
@@ -110,7 +110,7 @@ class DeskState:
         return state
 
 
-def ends(seen: Seen) -> tuple[int, int, int] | None:
+def ends(seen: AlarmEvidence) -> tuple[int, int, int] | None:
     """Early, middle and late end of the reserve [UTC milliseconds]; None where the middle is not known."""
     quantiles = seen.forecast.hours_remaining
     if quantiles.p50 is None:

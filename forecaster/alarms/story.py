@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from forecaster.alarms.evidence import Seen
+from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.standing import Standing
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, Priority, TransitionKind
 
@@ -48,7 +48,7 @@ def goes_on(standing: Standing, kind: AlarmKind) -> bool:
     return kind is AlarmKind.LOW_RESERVE and standing.rejoins > 0 and standing.told_ms is not None
 
 
-def is_news(transition: AlarmTransition, seen: Seen, standings: Mapping[AlarmKind, Standing]) -> bool:
+def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping[AlarmKind, Standing]) -> bool:
     """Whether people need to hear of a raise or a clear, budget aside."""
     alarm = transition.alarm
     standing = standings[alarm.kind]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from forecaster.alarms.evidence import Seen
+from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import AlarmKind
 from forecaster.texts import en
@@ -17,7 +17,7 @@ PROJECTING = frozenset({*RESERVE_KINDS, AlarmKind.MAINS_LOST, AlarmKind.TELEMETR
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class AlarmWords:
     """The words of one telling; by_ms is the time by which to act [UTC milliseconds]."""
 
     headline: str
@@ -32,22 +32,22 @@ class Teller:
     def __init__(self, wording: Wording, texts: Mapping[str, str] = en.ALARMS) -> None:
         self.wording, self.texts = wording, texts
 
-    def tell(self, kind: AlarmKind, variant: str, seen: Seen, raised_ms: int) -> Told:
+    def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
         """Words for an alarm that stands."""
         by_ms = self._by(kind, seen, raised_ms)
         facts = self._facts(seen, raised_ms, by_ms)
         variants = [f"{kind}.{variant}"]
-        return Told(
+        return AlarmWords(
             headline=self._form(variants, kind.value, facts),
             action=self._form([f"{key}.action" for key in variants], f"{kind}.action", facts),
             consequence=self.texts[f"{kind}.consequence"],
             by_ms=by_ms,
         )
 
-    def cleared(self, kind: AlarmKind, seen: Seen, raised_ms: int) -> Told:
+    def cleared(self, kind: AlarmKind, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
         """Words for an alarm that is over."""
         facts = self._facts(seen, raised_ms, None)
-        return Told(
+        return AlarmWords(
             self._form([] if seen.on_pack else [f"{kind}.cleared.mains"], f"{kind}.cleared", facts),
             self.texts["cleared.action"],
             "",
@@ -64,7 +64,7 @@ class Teller:
         key = next((key for key in wanted if key in self.texts), usual)
         return self.texts[key].format_map(facts)
 
-    def _by(self, kind: AlarmKind, seen: Seen, raised_ms: int) -> int | None:
+    def _by(self, kind: AlarmKind, seen: AlarmEvidence, raised_ms: int) -> int | None:
         """Act by the earliest likely end, where there is one; else within the table's time to respond."""
         respond_ms = raised_ms + int(seen.row(kind).respond_s * 1000.0)
         early = seen.forecast.hours_remaining.p10
@@ -79,7 +79,7 @@ class Teller:
             return self.texts["by-now"]
         return self.texts["by"].format(time=self.wording.about(by_ms, now_ms))
 
-    def _facts(self, seen: Seen, raised_ms: int, by_ms: int | None) -> dict[str, str]:
+    def _facts(self, seen: AlarmEvidence, raised_ms: int, by_ms: int | None) -> dict[str, str]:
         status, forecast, say, now = seen.status, seen.forecast, self.wording, seen.now_ms
         ended_ms = now if seen.on_pack or status.supply_since_ms is None else max(status.supply_since_ms, raised_ms)
         facts = {
@@ -116,14 +116,14 @@ class Teller:
         facts |= self._watch_facts(seen)
         return facts
 
-    def _until(self, seen: Seen) -> str:
+    def _until(self, seen: AlarmEvidence) -> str:
         forecast = seen.forecast
         quantiles = forecast.hours_remaining
         if quantiles.p10 is None and quantiles.p50 is None and forecast.never_probability >= 0.5:
             return self.wording.beyond(forecast.horizon_h)
         return self.wording.until(quantiles, forecast.issued_at_ms, seen.now_ms)
 
-    def _pump_facts(self, seen: Seen) -> dict[str, str]:
+    def _pump_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms
         last, running = status.last_run, status.running_since_ms
         worked_ms = status.waiting_since_ms if last is None else max(last.stop_ms, status.waiting_since_ms or 0)
@@ -140,7 +140,7 @@ class Teller:
             "starts_normal": say.texts["unknown"] if rate is None else f"{rate.p95:.0f}",
         }
 
-    def _watch_facts(self, seen: Seen) -> dict[str, str]:
+    def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms
         heard = None if status.data_age_s is None else now - int(status.data_age_s * 1000.0)
         failing = seen.outside.failing

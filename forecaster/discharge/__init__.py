@@ -4,7 +4,7 @@
 """
 
 from forecaster.discharge.analysis import analyse
-from forecaster.discharge.evidence import Evidence
+from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.discharge.watch import Progress, finish_reason, latest_result, next_due_ms, progress
 
-__all__ = ["Evidence", "Progress", "analyse", "finish_reason", "latest_result", "next_due_ms", "progress"]
+__all__ = ["DischargeEvidence", "Progress", "analyse", "finish_reason", "latest_result", "next_due_ms", "progress"]

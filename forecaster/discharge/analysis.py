@@ -6,7 +6,7 @@ import numpy as np
 
 from forecaster.discharge.comparison import compare
 from forecaster.discharge.drift import DRIFTED, drift_p_value
-from forecaster.discharge.evidence import Evidence
+from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.discharge.hours import (
     Triple,
     at_least_as_wide,
@@ -30,7 +30,7 @@ SHALLOW_PERCENT = 10.0
 """A fall below this tells little."""
 
 
-def analyse(evidence: Evidence) -> DischargeResult:
+def analyse(evidence: DischargeEvidence) -> DischargeResult:
     """What a rehearsal says, so far or in the end. Never fails on little evidence: the ranges then are wide."""
     belief = believed(evidence)
     pack = from_full(belief)
@@ -75,14 +75,14 @@ def analyse(evidence: Evidence) -> DischargeResult:
     )
 
 
-def _cycles_per_hour(evidence: Evidence) -> float | None:
+def _cycles_per_hour(evidence: DischargeEvidence) -> float | None:
     runs = evidence.runs
     if len(runs) >= 3:
         return (len(runs) - 1) * 3_600_000.0 / (runs[-1].start_ms - runs[0].start_ms)
     return len(runs) / evidence.hours if runs and evidence.hours else None
 
 
-def _basis(evidence: Evidence, lasting: Triple) -> list[str]:
+def _basis(evidence: DischargeEvidence, lasting: Triple) -> list[str]:
     low, middle, high = lasting
     said = [
         f"{evidence.used_percent:.0f} % of charge went in {evidence.hours:.1f} h: {low:.1f} to {high:.1f} h from full "
@@ -98,7 +98,7 @@ def _basis(evidence: Evidence, lasting: Triple) -> list[str]:
     return said
 
 
-def _water(drift: float | None, rained: bool | None, evidence: Evidence) -> list[str]:
+def _water(drift: float | None, rained: bool | None, evidence: DischargeEvidence) -> list[str]:
     said = []
     if rained:
         said.append(f"It rained {evidence.rain_mm:.1f} mm meanwhile, so the inflow was not that of a dry day.")
@@ -131,7 +131,7 @@ def _verdict(first: FirstRun, sleeps: bool | None, of_nominal: float | None, las
 
 
 def _cautions(
-    evidence: Evidence, first: FirstRun, sleeps: bool | None, drift: float | None, rained: bool | None
+    evidence: DischargeEvidence, first: FirstRun, sleeps: bool | None, drift: float | None, rained: bool | None
 ) -> tuple[str, ...]:
     said = []
     if first.pinned:

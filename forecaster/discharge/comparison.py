@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecaster.discharge.evidence import Evidence
+from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.discharge.hours import PumpRate
 from forecaster.pack.belief import PackDraws
 from forecaster.pack.nameplate import running_w
@@ -49,7 +49,7 @@ def _middle(draws: PackDraws, watts: float, duty: float) -> Assumptions:
     return Assumptions(watts, duty, capacity, efficiency, idle, loads)
 
 
-def compare(evidence: Evidence, measured: PackDraws, rate: PumpRate, measured_h: float) -> tuple[float, str]:
+def compare(evidence: DischargeEvidence, measured: PackDraws, rate: PumpRate, measured_h: float) -> tuple[float, str]:
     """Hours by the site file at the rhythm that was seen, and in words whether that agrees and why not."""
     site = evidence.site
     plate_w = running_w(site.pump)

@@ -21,7 +21,7 @@ MAINS_HABIT = 200
 
 
 @dataclass(frozen=True)
-class Evidence:
+class DischargeEvidence:
     """What was read between the transfer to the pack and the end, or now.
 
     charge : (time_ms, %) as reported, in order

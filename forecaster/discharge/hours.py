@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster.discharge.evidence import MS_PER_H, Evidence
+from forecaster.discharge.evidence import MS_PER_H, DischargeEvidence
 from forecaster.maths.noise import normals
 from forecaster.pack.battery import charge_at
 from forecaster.pack.belief import PackBelief, PackDraws
@@ -48,7 +48,7 @@ class PumpRate:
     relative_sd: float
 
 
-def pump_rate(evidence: Evidence) -> PumpRate:
+def pump_rate(evidence: DischargeEvidence) -> PumpRate:
     """From whole cycles, first start to last start; a ratio estimate with the error of its blocks or its cycles."""
     runs, energies = evidence.runs, evidence.energies_wh
     if len(runs) < 3:
@@ -71,7 +71,7 @@ def _ratio_error(used: Array, waits: Array, block: int) -> float:
     return float(np.sqrt(np.sum(rest**2) * count / (count - 1.0)) / u.sum()) if u.sum() > 0 else 1.0
 
 
-def believed(evidence: Evidence) -> PackBelief:
+def believed(evidence: DischargeEvidence) -> PackBelief:
     """The joint belief over the pack after the rehearsal, by the arithmetic of the live forecast."""
     spread = METER_SPREAD if evidence.energy_measured else NAMEPLATE_SPREAD
     belief = PackBelief(evidence.site.pack, evidence.site.loads, energy_spread=spread, running_w=evidence.running_w)
@@ -92,13 +92,13 @@ def from_full(belief: PackBelief) -> PackDraws:
     return belief.draw(DRAWS, np.random.default_rng(SEED), 100.0)
 
 
-def loads_measured_w(evidence: Evidence) -> float | None:
+def loads_measured_w(evidence: DischargeEvidence) -> float | None:
     """Other loads at the outlet [W]: median output while the pump stands; None where the output is not measured."""
     between = evidence.between_w
     return float(np.mean(between)) if between.size >= 10 else None
 
 
-def hours_full_to_reserve(evidence: Evidence, pack: PackDraws) -> tuple[Array, Array]:
+def hours_full_to_reserve(evidence: DischargeEvidence, pack: PackDraws) -> tuple[Array, Array]:
     """Hours from full to the reserve floor, and drain [Wh/h], (DRAWS,) each, the inflow staying as it was."""
     rate = pump_rate(evidence)
     strayed = math.hypot(rate.relative_sd, INFLOW_STAYS)
@@ -116,7 +116,7 @@ def triple(values: Array, factor: float = 1.0) -> Triple:
     return middle * (low / middle) ** factor, middle, middle * (high / middle) ** factor
 
 
-def at_least_as_wide(found: Triple, evidence: Evidence) -> Triple:
+def at_least_as_wide(found: Triple, evidence: DischargeEvidence) -> Triple:
     """The range, no narrower than whole steps of charge allow."""
     if evidence.used_percent <= 0:
         return found

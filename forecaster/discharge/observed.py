@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecaster.discharge.evidence import Evidence
+from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.domain.runs import Run
 
 STALLED = 3.0
@@ -32,7 +32,7 @@ class FirstRun:
     says: str
 
 
-def first_run(evidence: Evidence) -> FirstRun:
+def first_run(evidence: DischargeEvidence) -> FirstRun:
     """Whether the pump started on the pack, for how long, at how many watts, and whether pinned at the rating."""
     rating = evidence.site.pack.continuous_w
     pinned = any(run.clipped or _at_rating(run, rating) for run in evidence.runs)
@@ -66,7 +66,7 @@ def _usual(before: tuple[Run, ...]) -> tuple[float | None, float | None, float |
     return float(np.median(lengths)), float(np.median(watts)) if watts else None, float(np.median(waits))
 
 
-def sleeps_on_low_load(evidence: Evidence) -> tuple[bool | None, str | None]:
+def sleeps_on_low_load(evidence: DischargeEvidence) -> tuple[bool | None, str | None]:
     """Whether the output fell asleep between runs, and in words; None where that cannot be told."""
     listed_w = sum(load.watts for load in evidence.site.loads if load.runs_per_hour is None)
     between = evidence.between_w

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from forecaster.discharge.analysis import analyse
-from forecaster.discharge.evidence import Evidence
+from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
@@ -70,7 +70,7 @@ def finish_reason(
     return EndReason.MAINS_RETURN if back_on_mains else None
 
 
-def progress(test: DischargeTest, evidence: Evidence | None, now_ms: int) -> Progress:
+def progress(test: DischargeTest, evidence: DischargeEvidence | None, now_ms: int) -> Progress:
     """How far a running test is. evidence : None — still on mains, waiting for the plug to be pulled."""
     if evidence is None:
         return Progress(False, 0.0, 0.0, 0.0, None, None, "Waiting: pull the pack's plug from the wall to begin.")
@@ -85,7 +85,7 @@ def progress(test: DischargeTest, evidence: Evidence | None, now_ms: int) -> Pro
     return Progress(True, used, elapsed_h, share, result.hours_full_to_reserve, sure, said)
 
 
-def _share(test: DischargeTest, evidence: Evidence, now_ms: int) -> float | None:
+def _share(test: DischargeTest, evidence: DischargeEvidence, now_ms: int) -> float | None:
     shares = []
     if test.until_ms is not None and test.until_ms > evidence.start_ms:
         shares.append((now_ms - evidence.start_ms) / (test.until_ms - evidence.start_ms))
@@ -94,7 +94,7 @@ def _share(test: DischargeTest, evidence: Evidence, now_ms: int) -> float | None
     return min(1.0, max(0.0, *shares, 0.0)) if shares else None
 
 
-def enough(evidence: Evidence) -> bool:
+def enough(evidence: DischargeEvidence) -> bool:
     """Whether a time on the pack is worth keeping as a rehearsal, though nobody announced it."""
     return evidence.hours >= ENOUGH_H and evidence.used_percent >= ENOUGH_PERCENT
 

@@ -192,7 +192,7 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
-class Weather:
+class WeatherService:
     """Rain to come, polled from any JSON service: two JSONPaths and the unit of the rain."""
 
     url: str
@@ -223,7 +223,7 @@ class Site:
     channels: tuple[Channel, ...] = ()
     alarms: AlarmLimits = AlarmLimits()
     contacts: tuple[Contact, ...] = ()
-    weather: Weather | None = None
+    weather: WeatherService | None = None
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

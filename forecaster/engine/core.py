@@ -17,7 +17,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
 from forecaster.engine.buffer import Buffer
 from forecaster.engine.evidence import Began, Ended, Evidence
-from forecaster.engine.fold import Fold, Told
+from forecaster.engine.fold import Fold, FoldOutput
 from forecaster.engine.models import Models
 from forecaster.engine.outlook import outlook
 from forecaster.engine.recharge import charge_now
@@ -33,7 +33,7 @@ _KEPT_RAIN_MS = 48 * _MS_PER_HOUR
 _REFIT_ON_PACK_MS, _REFIT_ON_MAINS_MS = _MS_PER_HOUR, 24 * _MS_PER_HOUR
 
 
-class Owed(msgspec.Struct):
+class PendingEvents(msgspec.Struct):
     """Events not yet fetched, by kind."""
 
     runs: list[Run] = msgspec.field(default_factory=list)
@@ -75,7 +75,7 @@ class Saved(msgspec.Struct):
     fold: Fold
     models: dict[str, Any]
     expected: dict[int, tuple[int, float]]
-    owed: Owed
+    owed: PendingEvents
     last_test_ms: int | None = None
 
 
@@ -93,7 +93,7 @@ class Engine:
         self._fold = Fold.of(site)
         self._models = Models.of(site)
         self._expected: dict[int, tuple[int, float]] = {}
-        self._owed = Owed()
+        self._owed = PendingEvents()
         self._last_test_ms: int | None = None
         self._ahead: tuple[Fold, Models] | None = None
         self._refitted_ms: int | None = None
@@ -148,7 +148,7 @@ class Engine:
     def events(self) -> list[Event]:
         """What happened since the last call, of what is settled."""
         events = self._owed.all()
-        self._owed = Owed()
+        self._owed = PendingEvents()
         return events
 
     # -- kept
@@ -201,7 +201,7 @@ class Engine:
                 self._expected = {hour: kept for hour, kept in self._expected.items() if hour >= edge}
 
     def _settle(self) -> None:
-        told = Told()
+        told = FoldOutput()
         self._fold.take(self._buffer.settle(), told)
         self._hear(self._fold, self._models, told.evidence)
         self._owed.add(told.events)
@@ -235,7 +235,7 @@ class Engine:
             fold = msgspec.msgpack.decode(msgspec.msgpack.encode(self._fold), type=Fold)
             self._models.belief.settle()
             models = self._models.copy()
-            told = Told()
+            told = FoldOutput()
             fold.take(self._buffer.waiting(), told)
             self._hear(fold, models, told.evidence)
             models.belief.settle()

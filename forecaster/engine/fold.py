@@ -20,9 +20,9 @@ from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
-from forecaster.engine.supply import Change, SupplyTracker
+from forecaster.engine.supply import SupplyChange, SupplyTracker
 from forecaster.segment import Rhythm, Segmenter
-from forecaster.segment.counter import Step
+from forecaster.segment.counter import CounterStep
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 
 _MS_PER_HOUR = 3_600_000.0
@@ -31,7 +31,7 @@ _WARMTH_EVERY_MS = 900_000
 
 
 @dataclass(slots=True)
-class Told:
+class FoldOutput:
     """What a fold told, in order."""
 
     events: list[Event] = field(default_factory=list)
@@ -98,7 +98,7 @@ class Fold(msgspec.Struct):
             rhythm.stated_ms = fresh.stated_ms.get(key)
         self.supply.mains.stated_ms = fresh.stated_ms.get(Quantity.MAINS_PRESENT)
 
-    def take(self, items: Iterable[Held], told: Told) -> None:
+    def take(self, items: Iterable[Held], told: FoldOutput) -> None:
         """Fold readings, ordered by source time."""
         heard = self.heard
         for at_ms, code, subject, _, value in items:
@@ -128,14 +128,14 @@ class Fold(msgspec.Struct):
             return self.supply.mains
         return self.rhythms.get(key)
 
-    def _gap(self, start_ms: int, stop_ms: int, quantity: Quantity, key: str, told: Told) -> None:
+    def _gap(self, start_ms: int, stop_ms: int, quantity: Quantity, key: str, told: FoldOutput) -> None:
         rhythm = self.rhythm(quantity, key)
         if rhythm is not None and stop_ms - start_ms > rhythm.silence_ms:
             told.events.append(Gap(self.site, quantity, start_ms, stop_ms))
 
     # -- the pump
 
-    def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: Told) -> None:
+    def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: FoldOutput) -> None:
         segmenter = self.segmenter
         if quantity is Quantity.PACK_OUTPUT_POWER:
             self._output(at_ms, value)
@@ -155,7 +155,7 @@ class Fold(msgspec.Struct):
         if quantity is Quantity.PUMP_ENERGY:
             counter = segmenter.counter
             if counter is not None:
-                rose = counter.rhythm.changed_ms == at_ms and counter.step is not Step.JITTER
+                rose = counter.rhythm.changed_ms == at_ms and counter.step is not CounterStep.JITTER
                 self.signs.heard(at_ms, worked=rose, gap_ms=counter.rhythm.gap_ms, recent_w=self.spans.recent_w)
         elif quantity is segmenter.metering:
             tracker = segmenter.trackers[quantity]
@@ -168,7 +168,7 @@ class Fold(msgspec.Struct):
                 source="" if segmenter.counted(at_ms) else quantity.value,
             )
 
-    def _run(self, run: Run, told: Told) -> None:
+    def _run(self, run: Run, told: FoldOutput) -> None:
         told.events.append(run)
         if run.clipped and not self.clipped and run.power_w is not None:
             self.clipped = True
@@ -235,7 +235,7 @@ class Fold(msgspec.Struct):
             lump_wh=self.segmenter.lump_wh(at_ms),
         )
 
-    def _charge(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _charge(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         self._rhythm(key).heard(at_ms, value)
         change = self.supply.on_charge(at_ms, value)
         mark = self._mark(at_ms, value)
@@ -248,13 +248,13 @@ class Fold(msgspec.Struct):
             if drained is not None:
                 told.evidence.append(drained)
 
-    def _mains(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _mains(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del key
         change = self.supply.on_mains(at_ms, value)
         if change is not None:
             self._transfer(change, told)
 
-    def _input(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _input(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         rhythm = self._rhythm(key)
         rhythm.heard(at_ms, value)
         self.pack_input.feed(at_ms, max(value, 0.0), rhythm.gap_ms)
@@ -262,7 +262,7 @@ class Fold(msgspec.Struct):
         if change is not None:
             self._transfer(change, told)
 
-    def _transfer(self, change: Change, told: Told) -> None:
+    def _transfer(self, change: SupplyChange, told: FoldOutput) -> None:
         told.events.append(Transfer(self.site, change.at_ms, change.to, change.inferred))
         accounts = self.accounts
         if change.to is Supply.PACK:
@@ -280,7 +280,7 @@ class Fold(msgspec.Struct):
             accounts.close()
             told.evidence.append(Ended(change.at_ms))
 
-    def _began(self, change: Change, percent: float | None) -> Began:
+    def _began(self, change: SupplyChange, percent: float | None) -> Began:
         """A transfer that was inferred from a fall is dated to the last reading before the fall: the charge was then
         about to change, so half a step of it was gone already.
         """
@@ -320,17 +320,17 @@ class Fold(msgspec.Struct):
             rhythm = self.rhythms[key] = Rhythm(stated_ms=self.stated_ms.get(key))
         return rhythm
 
-    def _plain(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _plain(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del told
         self._rhythm(key).heard(at_ms, value)
 
-    def _temperature(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _temperature(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         self._rhythm(key).heard(at_ms, value)
         if at_ms - self.warmth_ms >= _WARMTH_EVERY_MS:
             self.warmth_ms = at_ms
             told.evidence.append(Warmth(value))
 
-    def _load(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _load(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del told
         name = key.partition("/")[2]
         stream = self.loads.get(name)
@@ -340,11 +340,11 @@ class Fold(msgspec.Struct):
         rhythm.heard(at_ms, value)
         stream.feed(at_ms, max(value, 0.0), rhythm.gap_ms)
 
-    def _rain_depth(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _rain_depth(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         self._rhythm(key).heard(at_ms, value)
         self._rain(at_ms, value, told)
 
-    def _rain_rate(self, at_ms: int, key: str, value: float, told: Told) -> None:
+    def _rain_rate(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         rhythm = self._rhythm(key)
         interval = rhythm.heard(at_ms, value)
         held = self.rain_rate if interval is not None and interval <= rhythm.gap_ms else 0.0
@@ -352,7 +352,7 @@ class Fold(msgspec.Struct):
         if key_of(Quantity.RAIN_DEPTH, "") not in self.rhythms:
             self._rain(at_ms, held * (interval or 0) / _MS_PER_HOUR, told)
 
-    def _rain(self, at_ms: int, depth_mm: float, told: Told) -> None:
+    def _rain(self, at_ms: int, depth_mm: float, told: FoldOutput) -> None:
         if self.rain_from_ms is None:
             self.rain_from_ms = at_ms
         self.rain_mm += depth_mm
@@ -367,7 +367,7 @@ def key_of(quantity: Quantity, subject: str) -> str:
 
 
 _RUN_SOURCES = frozenset(RUN_SOURCES)
-_TAKERS: dict[Quantity, Callable[[Fold, int, str, float, Told], None]] = {
+_TAKERS: dict[Quantity, Callable[[Fold, int, str, float, FoldOutput], None]] = {
     Quantity.MAINS_PRESENT: Fold._mains,
     Quantity.PACK_CHARGE: Fold._charge,
     Quantity.PACK_INPUT_POWER: Fold._input,

@@ -17,7 +17,7 @@ from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now, full_at_ms
-from forecaster.engine.water import Pace, pace_of, water_of
+from forecaster.engine.water import CycleFigures, pace_of, water_of
 from forecaster.maths.noise import normals, seed_from, uniforms
 from forecaster.pack.belief import PackDraws
 
@@ -232,7 +232,7 @@ def _drain_path(
     return tuple(zip(times, low, middle, high, strict=True))
 
 
-def _degraded(site: Site, fold: Fold, age: Age, pace: Pace, now_ms: int) -> tuple[str, ...]:
+def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, now_ms: int) -> tuple[str, ...]:
     """Short reasons why the forecast is less than it could be."""
     segmenter, reasons = fold.segmenter, []
     if age.silent and age.data_age_s is not None:

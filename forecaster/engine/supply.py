@@ -28,7 +28,7 @@ _BRIEF_MS = 1_800_000
 _ALMOST = 1e-6
 
 
-class Change(msgspec.Struct, frozen=True, array_like=True):
+class SupplyChange(msgspec.Struct, frozen=True, array_like=True):
     """A change of supply: when it happened, which may be before it was noticed, and to what."""
 
     at_ms: int
@@ -68,7 +68,7 @@ class SupplyTracker(msgspec.Struct):
         """A new tracker; stated_ms is the owner's limit for silence of mains_present [ms]."""
         return cls(mains=Rhythm(stated_ms=stated_ms))
 
-    def on_mains(self, at_ms: int, value: float) -> Change | None:
+    def on_mains(self, at_ms: int, value: float) -> SupplyChange | None:
         """Take a reading of mains_present."""
         self.mains.heard(at_ms, value)
         to = Supply.MAINS if value >= 0.5 else Supply.PACK
@@ -77,7 +77,7 @@ class SupplyTracker(msgspec.Struct):
             return None
         return self._change(at_ms, to, inferred=False)
 
-    def on_input(self, at_ms: int, watts: float) -> Change | None:
+    def on_input(self, at_ms: int, watts: float) -> SupplyChange | None:
         """Take a reading of the pack's input power."""
         self.input_w = watts
         if watts > _NO_INPUT_W:
@@ -96,7 +96,7 @@ class SupplyTracker(msgspec.Struct):
             return self._change(max(self.no_input_since_ms, self.high_ms), Supply.PACK, inferred=True)
         return None
 
-    def on_charge(self, at_ms: int, percent: float) -> Change | None:
+    def on_charge(self, at_ms: int, percent: float) -> SupplyChange | None:
         """Take a reading of the charge."""
         self._watch(at_ms, percent)
         if self.high_percent is None or percent >= self.high_percent:
@@ -161,9 +161,9 @@ class SupplyTracker(msgspec.Struct):
     def _said_pack(self) -> bool:
         return self.mains.last_value is not None and self.mains.last_value < 0.5
 
-    def _change(self, at_ms: int, to: Supply, *, inferred: bool) -> Change:
+    def _change(self, at_ms: int, to: Supply, *, inferred: bool) -> SupplyChange:
         moment = at_ms if self.since_ms is None else max(at_ms, self.since_ms)
         self.supply, self.inferred, self.since_ms = to, inferred, moment
         self.high_percent = self.low_percent = self.charge_percent
         self.high_ms = self.low_ms = moment
-        return Change(moment, to, inferred)
+        return SupplyChange(moment, to, inferred)

@@ -12,7 +12,7 @@ _FULL_DUTY = 0.999
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class CycleFigures:
     """The pump's present pace. duty is a share of time, 0..1; None is not known."""
 
     cycles_per_hour: float | None
@@ -21,7 +21,7 @@ class Pace:
     duty: float | None
 
 
-def pace_of(fold: Fold, mean_w: float, now_ms: int) -> Pace:
+def pace_of(fold: Fold, mean_w: float, now_ms: int) -> CycleFigures:
     """Cycles from energy: mean power over the energy of a cycle; a cycle's energy is learnt from measured runs."""
     segmenter, normals = fold.segmenter, fold.normals
     running_w = segmenter.running_w
@@ -32,13 +32,13 @@ def pace_of(fold: Fold, mean_w: float, now_ms: int) -> Pace:
         wh, run_s = sized
         if run_s > 0.0:
             duty = min(mean_w / (wh / run_s * 3600.0), 1.0)
-        return Pace(mean_w / wh, run_s, wh, duty)
+        return CycleFigures(mean_w / wh, run_s, wh, duty)
     counted = normals.usual_run_wh()
     length = None if counted is None or running_w <= 0.0 else counted / running_w * 3600.0
-    return Pace(None if not counted else mean_w / counted, length, counted, duty)
+    return CycleFigures(None if not counted else mean_w / counted, length, counted, duty)
 
 
-def water_of(site: Site, pace: Pace, halving_h: float | None) -> Water:
+def water_of(site: Site, pace: CycleFigures, halving_h: float | None) -> Water:
     """Inflow and pump rate from the drawdown volume V and one mean cycle: Qi = V / t_off, Qp = V / t_on + Qi.
 
     Source: cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2. Where runs are not measured, the
@@ -52,7 +52,7 @@ def water_of(site: Site, pace: Pace, halving_h: float | None) -> Water:
     return Water(inflow, rate, minutes, halving_h)
 
 
-def _flows(site: Site, pace: Pace) -> tuple[float | None, float | None]:
+def _flows(site: Site, pace: CycleFigures) -> tuple[float | None, float | None]:
     volume = site.pit.drawdown_l
     cycles, run_s = pace.cycles_per_hour, pace.run_s
     if volume is not None and cycles is not None and cycles > 0.0 and run_s is not None and run_s > 0.0:

@@ -54,7 +54,7 @@ class Sign(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class HealthFinding:
     """One thing to look at: what was seen, and what to do."""
 
     sign: Sign
@@ -84,7 +84,7 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True)
-class Health:
+class PumpHealth:
     """What the runs tell of pump and pit. None: too little was seen."""
 
     runs: int
@@ -95,7 +95,7 @@ class Health:
     flow: Trend | None
     power: Trend | None
     restarts_at_once: float | None
-    findings: tuple[Finding, ...]
+    findings: tuple[HealthFinding, ...]
 
 
 def cycle_rates(runs: Sequence[Run]) -> tuple[Array, Array]:
@@ -172,7 +172,7 @@ def runs_back(runs: Sequence[Run], level: Sequence[tuple[int, float]]) -> float 
     return float(np.median(ratios)) if len(ratios) >= 5 else None
 
 
-def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> Health:
+def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> PumpHealth:
     """What runs, in order, and the water level, where it is measured, tell of pump and pit."""
     days, rates = cycle_rates(runs)
     flow = trend(days, rates)
@@ -191,7 +191,7 @@ def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> Hea
         *_pinned(runs),
     ]
     span = (runs[-1].stop_ms - runs[0].start_ms) / DAY_MS if runs else 0.0
-    return Health(
+    return PumpHealth(
         runs=len(runs),
         days=span,
         run_s=run_s,
@@ -204,42 +204,46 @@ def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> Hea
     )
 
 
-def _flow(flow: Trend | None) -> list[Finding]:
+def _flow(flow: Trend | None) -> list[HealthFinding]:
     if flow is None or not flow.sure or flow.change > -WORN:
         return []
     said = f"The pump lifts {-flow.change:.0%} less water a second than at first, over {flow.days} days."
-    return [Finding(Sign.FLOW_FALLING, said, "Clean inlet and check valve, look for a kinked pipe; then the impeller.")]
+    return [
+        HealthFinding(
+            Sign.FLOW_FALLING, said, "Clean inlet and check valve, look for a kinked pipe; then the impeller."
+        )
+    ]
 
 
-def _power(power: Trend | None) -> list[Finding]:
+def _power(power: Trend | None) -> list[HealthFinding]:
     if power is None or not power.sure or abs(power.change) < POWER_OFF:
         return []
     way = "more" if power.change > 0 else "less"
     said = f"The pump takes {abs(power.change):.0%} {way} power than at first, over {power.days} days."
     do = "Look for a rubbing impeller or worn bearings." if power.change > 0 else "Look for a clogged inlet or air."
-    return [Finding(Sign.POWER_CHANGED, said, do)]
+    return [HealthFinding(Sign.POWER_CHANGED, said, do)]
 
 
-def _valve(at_once: float | None, back: float | None) -> list[Finding]:
+def _valve(at_once: float | None, back: float | None) -> list[HealthFinding]:
     if back is not None and back > RUNS_BACK:
         said = f"Just after a stop the water rises {back:.0f} times faster than later: it runs back from the pipe."
     elif at_once is not None and at_once > AT_ONCE_SHARE:
         said = f"{at_once:.0%} of the starts follow a stop at once, as when water runs back from the pipe."
     else:
         return []
-    return [Finding(Sign.CHECK_VALVE, said, "Look at the check valve, and that the float hangs free.")]
+    return [HealthFinding(Sign.CHECK_VALVE, said, "Look at the check valve, and that the float hangs free.")]
 
 
-def _cycling(busiest: int, run_s: float | None) -> list[Finding]:
+def _cycling(busiest: int, run_s: float | None) -> list[HealthFinding]:
     if busiest <= STARTS_PER_HOUR and (run_s is None or run_s >= SHORT_RUN_S):
         return []
     said = f"Up to {busiest} starts in an hour" + (f", runs of {run_s:.0f} s." if run_s is not None else ".")
-    return [Finding(Sign.SHORT_CYCLING, said, "Give the float more travel, so that each run lifts more water.")]
+    return [HealthFinding(Sign.SHORT_CYCLING, said, "Give the float more travel, so that each run lifts more water.")]
 
 
-def _pinned(runs: Sequence[Run]) -> list[Finding]:
+def _pinned(runs: Sequence[Run]) -> list[HealthFinding]:
     pinned = sum(run.clipped for run in runs)
     if not pinned:
         return []
     said = f"In {pinned} runs the power sat at the pack's rating: the pump may ask for more than the pack gives."
-    return [Finding(Sign.PINNED, said, "Compare with the same pump on mains; choose a pack with more watts.")]
+    return [HealthFinding(Sign.PINNED, said, "Compare with the same pump on mains; choose a pack with more watts.")]

@@ -1,7 +1,7 @@
 """Where the forecaster stands in the store: one cursor for all sites, reached from where each of them had stopped.
 
-Checkpoints are written some sites at a time, so after a restart sites stand at different cursors. Each lot is caught
-up alone; then all go on from the cursor of the first, and what the other lots have taken beyond it is passed over
+Checkpoints are written some sites at a time, so after a restart sites stand at different cursors. Each group is caught
+up alone; then all go on from the cursor of the first, and what the other groups have taken beyond it is passed over
 once. Every reading is folded exactly once, in the order of storing.
 """
 
@@ -20,14 +20,14 @@ Take = Callable[[Sequence[Reading]], None]
 
 
 @dataclass(slots=True)
-class Lot:
+class CursorGroup:
     """Sites that stand at the same cursor."""
 
     sites: frozenset[str]
     cursor: str | None
 
 
-class Front:
+class StoreCursor:
     """One cursor over some sites of a store. Errors: those of the store; a step that failed is done again.
 
     starts : Mapping[str, str | None] — the cursor that each site had reached; None: nothing of it was folded
@@ -38,33 +38,33 @@ class Front:
         by_cursor: dict[str | None, set[str]] = {}
         for site, cursor in starts.items():
             by_cursor.setdefault(cursor, set()).add(site)
-        self._lots = [Lot(frozenset(sites), cursor) for cursor, sites in by_cursor.items()]
+        self._groups = [CursorGroup(frozenset(sites), cursor) for cursor, sites in by_cursor.items()]
         self._passed: set[Reading] = set()
         self._cursor: str | None = None
         self._joined = self._nearly = False
 
     def catch_up(self, take: Take, ending: Callable[[], bool]) -> None:
-        """Fold all that is stored already, lot by lot, and join the lots; returns early where asked to end."""
+        """Fold all that is stored already, group by group, and join the groups; returns early where asked to end."""
         self._nearly = False
-        for lot in self._lots:
-            self._follow(lot, take, ending)
+        for group in self._groups:
+            self._follow(group, take, ending)
         self._nearly = True
         beyond: list[Reading] = []
-        for place, lot in enumerate(self._lots):
-            found = self._follow(lot, take, ending)
+        for place, group in enumerate(self._groups):
+            found = self._follow(group, take, ending)
             if place:
                 beyond += found
         if not ending():
-            self._cursor = self._lots[0].cursor if self._lots else None
+            self._cursor = self._groups[0].cursor if self._groups else None
             self._passed = set(beyond)
             self._joined = True
 
-    def _follow(self, lot: Lot, take: Take, ending: Callable[[], bool]) -> list[Reading]:
-        """Fold what a lot has not had yet, and tell it."""
+    def _follow(self, group: CursorGroup, take: Take, ending: Callable[[], bool]) -> list[Reading]:
+        """Fold what a group has not had yet, and tell it."""
         found: list[Reading] = []
         while not ending():
-            tail = self._store.tail(lot.cursor, BATCH, lot.sites)
-            lot.cursor = tail.cursor
+            tail = self._store.tail(group.cursor, BATCH, group.sites)
+            group.cursor = tail.cursor
             take(tail.readings)
             found += tail.readings if self._nearly else ()
             if len(tail.readings) < BATCH:
@@ -82,8 +82,8 @@ class Front:
         take(fresh)
         return more
 
-    def standing(self) -> list[Lot]:
-        """Which sites stand at which cursor, exactly; none while lots are being joined."""
+    def standing(self) -> list[CursorGroup]:
+        """Which sites stand at which cursor, exactly; none while groups are being joined."""
         if not self._joined:
-            return list(self._lots)
-        return [] if self._passed else [Lot(self._sites, self._cursor)]
+            return list(self._groups)
+        return [] if self._passed else [CursorGroup(self._sites, self._cursor)]

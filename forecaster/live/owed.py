@@ -10,7 +10,7 @@ from forecaster.domain.site import Site
 
 
 @dataclass(frozen=True, slots=True)
-class Owed:
+class PendingTransitions:
     """Transitions to commit together with what they owe and the desk that made them."""
 
     site: Site
@@ -20,7 +20,7 @@ class Owed:
 
 
 @dataclass(slots=True)
-class Counts:
+class WorkerCounts:
     """What this process has done since it started."""
 
     readings: int = 0

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from forecaster.discharge import Evidence, analyse, finish_reason
+from forecaster.discharge import DischargeEvidence, analyse, finish_reason
 from forecaster.discharge.evidence import MAINS_HABIT
 from forecaster.discharge.watch import check_plan, enough
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
@@ -40,13 +40,13 @@ Learn = Callable[[str, DischargeResult, int], None]
 # -- evidence
 
 
-def gather(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> Evidence:
+def gather(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> DischargeEvidence:
     """What was read between two times on the pack."""
     points = store.series(site.id, Quantity.PACK_CHARGE, start_ms - HOUR_MS, end_ms)
     charge = [(point.time_ms, point.mean) for point in points]
     held = [percent for at_ms, percent in charge if at_ms <= start_ms]
     since = [(at_ms, percent) for at_ms, percent in charge if at_ms > start_ms]
-    return Evidence(
+    return DischargeEvidence(
         site=site,
         start_ms=start_ms,
         end_ms=end_ms,
@@ -95,7 +95,9 @@ def outage_of(test: DischargeTest, outages: Iterable[Outage]) -> Outage | None:
     return min(later, key=lambda o: o.start_ms, default=None)
 
 
-def evidence_of(store: ReadingStore, ledger: Ledger, site: Site, test: DischargeTest, now_ms: int) -> Evidence | None:
+def evidence_of(
+    store: ReadingStore, ledger: Ledger, site: Site, test: DischargeTest, now_ms: int
+) -> DischargeEvidence | None:
     """Evidence of a test so far; None while the pack has not been switched to."""
     outage = outage_of(test, ledger.outages(site.id, 50))
     if outage is None:

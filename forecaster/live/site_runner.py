@@ -47,7 +47,7 @@ SITE_FAULTS = (ArithmeticError, AttributeError, LookupError, OutlastError, TypeE
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Issued:
     """A forecast just made, and what the alarm desk made of it."""
 
     site: Site
@@ -56,7 +56,7 @@ class Told:
     transitions: list[AlarmTransition]
 
 
-class Seat:
+class SiteRunner:
     """A site with its engine and desk.
 
     fault : str | None — in words what keeps it from working, None while it works
@@ -83,8 +83,8 @@ class Seat:
         self._values: dict[tuple[Quantity, str], float] = {}
 
     @classmethod
-    def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[Seat, str | None]:
-        """A seat from its checkpoints and the cursor it had reached; a fresh one where there are none."""
+    def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[SiteRunner, str | None]:
+        """A runner from its checkpoints and the cursor it had reached; a fresh one where there are none."""
         kept = ledger.checkpoint("engine", site.id)
         engine, cursor = Engine(site, seed=seed), None
         if kept is not None:
@@ -153,7 +153,7 @@ class Seat:
         """Leave this site for a while, as though it had just been told."""
         self._issued_ms, self._issued_s, self._stirred, self._struck = now_ms, now_s, False, False
 
-    def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Told:
+    def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Issued:
         """A forecast of now, and the desk's transitions on it."""
         status = self.engine.status(now_ms)
         forecast = self._carried_on(status, now_ms)
@@ -169,7 +169,7 @@ class Seat:
         self.newest = forecast
         self.fault = None
         stored = StoredForecast(self.site.id, forecast.issued_at_ms, text, past)
-        return Told(self.site, forecast, stored, transitions)
+        return Issued(self.site, forecast, stored, transitions)
 
     @property
     def carried(self) -> bool:

@@ -25,11 +25,11 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
-from forecaster.live.checkpoints import Keeper
-from forecaster.live.cursor import Front
-from forecaster.live.owed import Counts, Owed
+from forecaster.live.checkpoints import CheckpointWriter
+from forecaster.live.cursor import StoreCursor
+from forecaster.live.owed import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
-from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SITE_FAULTS, Seat, Told
+from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 
 log = logging.getLogger("outlast.forecast")
 
@@ -74,20 +74,20 @@ class ForecastWorker:
         self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
         self._owe, self._outside, self._publisher = owe, outside, publisher
         self._seed, self._name = seed, name
-        self._front = Front(store, {})
-        self._keeper = Keeper({}, ledger, clock, self._blame)
+        self._cursor = StoreCursor(store, {})
+        self._checkpoints = CheckpointWriter({}, ledger, clock, self._blame)
         self._more_due = False
         self._refit_from_s = 0.0
-        self._seats: dict[str, Seat] = {}
+        self._runners: dict[str, SiteRunner] = {}
         self._events: list[Event] = []
-        self._owed: list[Owed] = []
+        self._owed: list[PendingTransitions] = []
         self._asked = 0
         self._stirred = threading.Event()
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._work, name="forecaster", daemon=True)
         self._caught_up = threading.Event()
         self._trouble: str | None = None
-        self.counts_so_far = Counts()
+        self.counts_so_far = WorkerCounts()
         self.reached_ms = 0
         self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
         self.on_owed: Callable[[], None] | None = None
@@ -122,7 +122,7 @@ class ForecastWorker:
         found = [("forecaster", self._trouble)] if self._trouble else []
         if self._thread.ident is not None and not self._thread.is_alive() and not self._ending.is_set():
             found.append(("forecaster", "its thread has ended"))
-        return found + [(seat.site.id, seat.fault) for seat in list(self._seats.values()) if seat.fault]
+        return found + [(runner.site.id, runner.fault) for runner in list(self._runners.values()) if runner.fault]
 
     def counts(self) -> list[tuple[str, str, str, float]]:
         """For the metrics."""
@@ -143,7 +143,7 @@ class ForecastWorker:
             started = time.monotonic()
             self._stirred.clear()
             self._once(self._turn)
-            rest = TURN_S + TURN_A_SITE_S * len(self._seats) - (time.monotonic() - started)
+            rest = TURN_S + TURN_A_SITE_S * len(self._runners) - (time.monotonic() - started)
             if rest > 0:
                 self._ending.wait(rest)
             if not self._more_due:
@@ -169,23 +169,23 @@ class ForecastWorker:
 
     def _finish(self) -> None:
         self._write()
-        self._keeper.all(self._front.standing())
+        self._checkpoints.all(self._cursor.standing())
 
     # -- where we were
     def _restore(self) -> None:
-        """Seats from their checkpoints, each with the cursor it had reached."""
+        """Runners from their checkpoints, each with the cursor it had reached."""
         starts: dict[str, str | None] = {}
         for site in self._sites.values():
-            seat, cursor = Seat.restored(site, self._ledger, self._seed)
-            self._seats[site.id] = seat
+            runner, cursor = SiteRunner.restored(site, self._ledger, self._seed)
+            self._runners[site.id] = runner
             if cursor is None:
                 for test in unread_results(self._store, self._ledger, site):
                     if test.result is not None:
-                        seat.engine.adopt(test.result, test.finished_ms)
-            seat.ease_ms = min(REFRESH_MS, EASE_MS * len(self._sites))
+                        runner.engine.adopt(test.result, test.finished_ms)
+            runner.ease_ms = min(REFRESH_MS, EASE_MS * len(self._sites))
             starts[site.id] = cursor
-        self._front = Front(self._store, starts)
-        self._keeper = Keeper(self._seats, self._ledger, self._clock, self._blame)
+        self._cursor = StoreCursor(self._store, starts)
+        self._checkpoints = CheckpointWriter(self._runners, self._ledger, self._clock, self._blame)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
         gc.unfreeze()  # of a worker before this one, which may be gone
         gc.collect()
@@ -197,33 +197,33 @@ class ForecastWorker:
 
     def _catch_up(self) -> None:
         """Fold all that is stored already, before the first forecast."""
-        self._front.catch_up(self._fold, self._ending.is_set)
+        self._cursor.catch_up(self._fold, self._ending.is_set)
         self._write()
 
     # -- one turn
     def _turn(self) -> None:
         self._write()
-        more = self._front.step(self._fold_live)
+        more = self._cursor.step(self._fold_live)
         self._handle_requests()
         self._issue()
         self._write()
         self._rehearse()
         self._refit()
-        self._keeper.turn(self._front.standing())
+        self._checkpoints.turn(self._cursor.standing())
         self._more_due = self._more_due or more
 
     def _fold(self, readings: Sequence[Reading]) -> None:
         """Fold a batch, and write what was found where it is much."""
         for reading in readings:
-            seat = self._seats[reading.site]
+            runner = self._runners[reading.site]
             try:
-                seat.take(reading)
+                runner.take(reading)
             except SITE_FAULTS as error:
-                self._blame(seat, error)
+                self._blame(runner, error)
         self.counts_so_far.readings += len(readings)
         self.reached_ms = max(self.reached_ms, *(r.time_ms for r in readings if r.quantity not in AHEAD), 0)
         for site in {reading.site for reading in readings}:
-            events = self._seats[site].drain()
+            events = self._runners[site].drain()
             self._rehearsals.noticed(events)
             self._events += events
         if len(self._events) >= EVENTS_A_WRITE:
@@ -235,31 +235,31 @@ class ForecastWorker:
             for reading in readings:
                 self._publisher.reading(reading)
 
-    def _blame(self, seat: Seat, error: Exception) -> None:
+    def _blame(self, runner: SiteRunner, error: Exception) -> None:
         """One site's fault stays that site's: said in its log line and in /healthz."""
         self.counts_so_far.faults += 1
-        if seat.fault is None:
-            log.error("site %s: %s: %s", seat.site.id, type(error).__name__, error, exc_info=error)
-        seat.fault = f"{type(error).__name__} in its engine; see the log"
+        if runner.fault is None:
+            log.error("site %s: %s: %s", runner.site.id, type(error).__name__, error, exc_info=error)
+        runner.fault = f"{type(error).__name__} in its engine; see the log"
 
     def _issue(self) -> None:
         """Forecast the sites that are due, most urgent first, within the turn's budget."""
         started = time.monotonic()
         now_ms = self._clock.now_ms()
-        due = [seat for seat in self._seats.values() if seat.due(now_ms, started)]
-        due.sort(key=lambda seat: seat.urgency(now_ms), reverse=True)
-        told: list[Told] = []
+        due = [runner for runner in self._runners.values() if runner.due(now_ms, started)]
+        due.sort(key=lambda runner: runner.urgency(now_ms), reverse=True)
+        told: list[Issued] = []
         self._more_due = False
-        for seat in due:
+        for runner in due:
             if told and time.monotonic() - started > BUDGET_S:
                 self._more_due = True
                 break
             try:
-                outside = replace(self._outside(seat.site), rehearsal=self._rehearsals.running(seat.site.id))
-                told.append(seat.tell(self._clock.now_ms(), time.monotonic(), outside))
+                outside = replace(self._outside(runner.site), rehearsal=self._rehearsals.running(runner.site.id))
+                told.append(runner.tell(self._clock.now_ms(), time.monotonic(), outside))
             except SITE_FAULTS as error:
-                seat.postpone(now_ms, time.monotonic())
-                self._blame(seat, error)
+                runner.postpone(now_ms, time.monotonic())
+                self._blame(runner, error)
         if not told:
             return
         for t in told:  # kept before anything is written: a desk that has moved on does not say it twice
@@ -275,26 +275,26 @@ class ForecastWorker:
     def _refit(self) -> None:
         """Tune the models of one site a turn, the longest untuned, and no more than a share of the time."""
         started, now_ms = time.monotonic(), self._clock.now_ms()
-        if started < self._refit_from_s or not self._seats:
+        if started < self._refit_from_s or not self._runners:
             return
-        seat = max(self._seats.values(), key=lambda one: one.engine.untuned(now_ms))
+        runner = max(self._runners.values(), key=lambda one: one.engine.untuned(now_ms))
         try:
-            seat.refit_if_due(now_ms)
+            runner.refit_if_due(now_ms)
         except SITE_FAULTS as error:
-            self._blame(seat, error)
+            self._blame(runner, error)
         self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / REFIT_SHARE - 1.0)
 
     def _owe_for(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
-        self._owed.append(Owed(site, transitions, now_ms, self._seats[site.id].desk_checkpoint(now_ms)))
+        self._owed.append(PendingTransitions(site, transitions, now_ms, self._runners[site.id].desk_checkpoint(now_ms)))
 
     # -- what people asked
     def _handle_requests(self) -> None:
         """Acknowledge, shelve, start and finish tests: each once, in order."""
         asked = self._ledger.requests(self._asked)
         for number, kind, target, body, at_ms in asked:
-            seat = self._seats.get(target.partition(":")[0])
-            if seat is not None:
-                self._obey(seat, kind, target, body, at_ms)
+            runner = self._runners.get(target.partition(":")[0])
+            if runner is not None:
+                self._obey(runner, kind, target, body, at_ms)
             self._asked = number
         if asked:
             self._write()
@@ -312,19 +312,19 @@ class ForecastWorker:
 
     def _know_of_test(self, site: str, result: DischargeResult, ended_ms: int) -> None:
         """The engine of a site read the test itself; it only has to know that there was one."""
-        self._seats[site].engine.adopt(result, ended_ms, learn=False)
-        self._seats[site].changed = True
+        self._runners[site].engine.adopt(result, ended_ms, learn=False)
+        self._runners[site].changed = True
 
-    def _obey(self, seat: Seat, kind: str, target: str, body: str, at_ms: int) -> None:
+    def _obey(self, runner: SiteRunner, kind: str, target: str, body: str, at_ms: int) -> None:
         if self._rehearsals.obey(kind, target, at_ms):
             return
         try:
-            transitions = seat.obey(kind, target, msgspec.json.decode(body), at_ms)
+            transitions = runner.obey(kind, target, msgspec.json.decode(body), at_ms)
         except OutlastError as error:
-            log.warning("site %s: %s of %s: %s", seat.site.id, kind, target, error)
+            log.warning("site %s: %s of %s: %s", runner.site.id, kind, target, error)
             return
         if transitions:
-            self._owe_for(seat.site, transitions, at_ms)
+            self._owe_for(runner.site, transitions, at_ms)
 
     # -- what is owed to the ledger
     def _write(self) -> None:

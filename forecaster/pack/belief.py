@@ -28,10 +28,10 @@ from forecaster.pack.chargeline import (
     SHARED,
     SKEW,
     START,
-    Evidence,
+    ChargeContext,
+    ChargeSteps,
     Posterior,
     Row,
-    Scene,
     posterior,
 )
 
@@ -97,7 +97,7 @@ class Discharge:
     """One span on the pack: what was counted since its begin."""
 
     at_ms: int
-    evidence: Evidence = field(default_factory=Evidence)
+    evidence: ChargeSteps = field(default_factory=ChargeSteps)
     plug_wh: float = 0.0
     loads_wh: float | None = None
     elapsed_h: float = 0.0
@@ -220,7 +220,7 @@ class PackBelief:
             self._known(self.discharge)
 
     def _posterior(self, now: Discharge) -> Posterior:
-        scene = Scene(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
+        scene = ChargeContext(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
         return posterior(self.mean, self.covariance, self.rounding, now.evidence, scene)
 
     def draw(self, draws: int, rng: np.random.Generator, charge_percent: float | None = None) -> PackDraws:
@@ -330,7 +330,7 @@ class PackBelief:
             packed = state["discharge"]
             if packed is not None:
                 packed = dict(packed)
-                evidence = Evidence.of(packed.pop("evidence"))
+                evidence = ChargeSteps.of(packed.pop("evidence"))
                 self.discharge = Discharge(evidence=evidence, **packed)
         except (KeyError, TypeError, ValueError) as error:
             raise SnapshotError(
@@ -339,7 +339,7 @@ class PackBelief:
         return self
 
 
-def _fields(of: Discharge | Evidence) -> dict[str, object]:
+def _fields(of: Discharge | ChargeSteps) -> dict[str, object]:
     """Fields by name, not copied: the evidence of a day is long."""
     return {field.name: getattr(of, field.name) for field in fields(of)}
 

@@ -69,7 +69,7 @@ class Row:
 
 
 @dataclass(slots=True)
-class Evidence:
+class ChargeSteps:
     """Changes of the reported charge during one discharge.
 
     start_percent : float | None — reported at the start [%]; None: nothing reports it, taken for full
@@ -90,7 +90,7 @@ class Evidence:
     lump_wh: float = 0.0
 
     @classmethod
-    def of(cls, saved: dict[str, Any]) -> Evidence:
+    def of(cls, saved: dict[str, Any]) -> ChargeSteps:
         """The evidence that was saved with `asdict`; JSON has no NaN, so null stands for it."""
         self = cls(**saved)
         self.rows, self.widths = [_nan(row) for row in self.rows], [_nan(row) for row in self.widths]
@@ -102,7 +102,7 @@ class Evidence:
         """How many changes are kept."""
         return len(self.edges)
 
-    def copy(self) -> Evidence:
+    def copy(self) -> ChargeSteps:
         """The same evidence, to be added to apart."""
         return replace(
             self,
@@ -148,7 +148,7 @@ def _flat(row: Row) -> list[float]:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class ChargeContext:
     """What the equations need beside the evidence.
 
     loads_w : float — mean power of the listed loads [W], used where their energy is not measured
@@ -172,7 +172,9 @@ class Posterior:
     weight: Array
 
 
-def posterior(mean: Array, covariance: Array, rounding: Array, evidence: Evidence, scene: Scene) -> Posterior:
+def posterior(
+    mean: Array, covariance: Array, rounding: Array, evidence: ChargeSteps, scene: ChargeContext
+) -> Posterior:
     """Belief over all unknowns, from the pack's prior and one discharge's evidence.
 
     mean (SHARED,), covariance (SHARED, SHARED), rounding (3,) : the pack's prior
@@ -278,7 +280,7 @@ def _with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:
 
 
 def _linearise(
-    theta: Array, table: Array, width: Array, unknown: Array, edge: Array, own: Array, scene: Scene
+    theta: Array, table: Array, width: Array, unknown: Array, edge: Array, own: Array, scene: ChargeContext
 ) -> tuple[Array, Array, Array]:
     """Errors (3, n) [%], slopes of the reported charge (3, n, 7) and variances (3, n) [%²]."""
     part = np.exp(theta[:, :BOW])[:, :, None]

@@ -24,7 +24,7 @@ LEAST_W = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class BaselineHistory:
     """What a baseline looks at: readings up to now, by quantity, in source order.
 
     transfer_ms, now_ms : int; series : quantity -> (times [ms], values)
@@ -54,13 +54,13 @@ class Gatherer:
             if not reading.subject and reading.time_ms > self._transfer_ms - 7_200_000:
                 self._kept.setdefault(reading.quantity, {})[reading.time_ms] = reading.value
 
-    def seen(self, now_ms: int) -> Seen:
+    def seen(self, now_ms: int) -> BaselineHistory:
         """What is known at now_ms."""
         series = {}
         for quantity, values in self._kept.items():
             times = np.array(sorted(t for t in values if t <= now_ms), dtype=np.float64)
             series[quantity] = (times, np.array([values[int(t)] for t in times], dtype=np.float64))
-        return Seen(self._site, self._transfer_ms, now_ms, series)
+        return BaselineHistory(self._site, self._transfer_ms, now_ms, series)
 
 
 def rated_w(site: Site) -> float:
@@ -73,7 +73,7 @@ def rated_w(site: Site) -> float:
     return 746.0 * (pump.horsepower or 0.33) / 0.6
 
 
-def power_series(seen: Seen) -> tuple[Array, Array] | None:
+def power_series(seen: BaselineHistory) -> tuple[Array, Array] | None:
     """Power over time from the best source there is: (times [ms], watts that hold from each on)."""
     for quantity in (Quantity.PUMP_POWER, Quantity.PACK_OUTPUT_POWER):
         found = seen.series.get(quantity)
@@ -90,7 +90,7 @@ def power_series(seen: Seen) -> tuple[Array, Array] | None:
     return None
 
 
-def mean_w(seen: Seen, over_s: float) -> float | None:
+def mean_w(seen: BaselineHistory, over_s: float) -> float | None:
     """Time-weighted mean power of the last over_s seconds [W]; None without readings."""
     found = power_series(seen)
     if found is None:
@@ -102,14 +102,14 @@ def mean_w(seen: Seen, over_s: float) -> float | None:
     return float(np.dot(widths, watts) / widths.sum()) if widths.sum() > 0.0 else None
 
 
-def other_loads_w(seen: Seen) -> float:
+def other_loads_w(seen: BaselineHistory) -> float:
     """Other loads as listed, unless the power already holds them [W]."""
     if Quantity.PUMP_POWER not in seen.series and Quantity.PACK_OUTPUT_POWER in seen.series:
         return 0.0
     return sum(load.mean_w for load in seen.site.loads)
 
 
-def charge_now(seen: Seen) -> float:
+def charge_now(seen: BaselineHistory) -> float:
     """Reported charge, or a count from full by the nameplate [%]."""
     reported = seen.latest(Quantity.PACK_CHARGE)
     if reported is not None:
@@ -125,29 +125,29 @@ def _efficiency(site: Site) -> float:
     return RULE_OF_THUMB_EFFICIENCY if given is None else given
 
 
-def usable_wh(seen: Seen) -> float:
+def usable_wh(seen: BaselineHistory) -> float:
     """Nameplate energy above the reserve floor, at the outlet [Wh]."""
     share = max(0.0, charge_now(seen) - seen.site.pack.reserve_percent) / 100.0
     return seen.site.pack.nominal_wh * share * _efficiency(seen.site)
 
 
-def _hours(seen: Seen, watts: float) -> float:
+def _hours(seen: BaselineHistory, watts: float) -> float:
     return min(HORIZON_H, usable_wh(seen) / max(watts + other_loads_w(seen), LEAST_W))
 
 
-def present_watts_h(seen: Seen) -> float | None:
+def present_watts_h(seen: BaselineHistory) -> float | None:
     """Energy left over the power shown right now, as a display does it; idle shows as very long."""
     found = power_series(seen)
     return None if found is None else _hours(seen, float(found[1][-1]))
 
 
-def quarter_hour_h(seen: Seen) -> float | None:
+def quarter_hour_h(seen: BaselineHistory) -> float | None:
     """Energy left over the mean power of the last 15 minutes."""
     watts = mean_w(seen, 900.0)
     return None if watts is None else _hours(seen, watts)
 
 
-def nameplate_h(seen: Seen) -> float | None:
+def nameplate_h(seen: BaselineHistory) -> float | None:
     """Nameplate watts times the share of time the pump ran in the last hour."""
     found = power_series(seen)
     watts = mean_w(seen, 3600.0)
@@ -159,7 +159,7 @@ def nameplate_h(seen: Seen) -> float | None:
     return _hours(seen, watts / shown * rated_w(seen.site))
 
 
-def slope_h(seen: Seen) -> float | None:
+def slope_h(seen: BaselineHistory) -> float | None:
     """The fall of the reported charge since the transfer, carried on in a straight line; None before it fell."""
     found = seen.series.get(Quantity.PACK_CHARGE)
     if found is None:
@@ -176,7 +176,7 @@ def slope_h(seen: Seen) -> float | None:
     return min(HORIZON_H, left * elapsed_h / fallen)
 
 
-BASELINES: dict[str, Callable[[Seen], float | None]] = {
+BASELINES: dict[str, Callable[[BaselineHistory], float | None]] = {
     "present watts": present_watts_h,
     "15-minute mean": quarter_hour_h,
     "nameplate": nameplate_h,

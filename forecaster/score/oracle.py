@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 from forecaster.domain.forecast import HORIZON_H, LEVELS
 from forecaster.twin.episode import Episode
 from forecaster.twin.parameters import Array, TwinParameters
-from forecaster.twin.water import Inflow
+from forecaster.twin.water import InflowTruth
 from forecaster.twin.weather import DAY_S, Storm
 
 STEP_H = 1.0 / 6.0
@@ -179,7 +179,9 @@ def _tell(drawn: Episode, at_s: float, edges_s: Array, rain: Array, rng: np.rand
             rain[:, k] = told * np.exp(common + own - 0.5 * sigma**2)
 
 
-def _flow_ahead(truth: TwinParameters, inflow: Inflow, at_s: float, rain: Array, rng: np.random.Generator) -> Array:
+def _flow_ahead(
+    truth: TwinParameters, inflow: InflowTruth, at_s: float, rain: Array, rng: np.random.Generator
+) -> Array:
     """Inflow in each step ahead, shape of `rain` [L/min]."""
     catchment = truth.catchment
     now = inflow.index(at_s)

@@ -10,7 +10,7 @@ import numpy as np
 
 from forecaster.score.cases import HEADLINE_PERCENT
 from forecaster.score.metrics import Array, pit
-from forecaster.score.report import Report
+from forecaster.score.report import ScoreReport
 from forecaster.score.rolling import ENGINE, ORACLE, Scored
 
 WIDTH, HEIGHT = 900.0, 420.0
@@ -19,7 +19,7 @@ OTHERS = ("#b5651d", "#8a5a9e", "#c2447e", "#7a7a2e", "#b03a2e", "#5d6d7e", "#99
 FLOOR_ERROR, CEILING_ERROR = 0.005, 5.0
 
 
-def picture(report: Report, rows: Sequence[Scored]) -> str:
+def picture(report: ScoreReport, rows: Sequence[Scored]) -> str:
     """Left: median relative error by charge, each forecaster a line, on a logarithmic scale.
 
     Right: what share of outcomes came before each quantile of the engine's forecast; the diagonal is calibrated.
@@ -36,7 +36,7 @@ def picture(report: Report, rows: Sequence[Scored]) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _in_words(report: Report) -> str:
+def _in_words(report: ScoreReport) -> str:
     figures = report.headline[ENGINE]
     error = "" if figures.median_error is None else f", median error {100 * figures.median_error:.1f} per cent"
     return f"{report.outages} outages{error}, the 10-90 per cent range held {100 * figures.coverage:.0f} per cent"
@@ -59,7 +59,7 @@ def _error_y(error: float) -> float:
     return 360.0 - 290.0 * share
 
 
-def _errors(report: Report) -> list[str]:
+def _errors(report: ScoreReport) -> list[str]:
     left, right = 60.0, 360.0
     places = {percent: left + 20.0 + (right - left - 40.0) * k / (len(HEADLINE_PERCENT) - 1)
               for k, percent in enumerate(HEADLINE_PERCENT)}  # fmt: skip

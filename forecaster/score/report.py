@@ -61,7 +61,7 @@ class Figures:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class ScoreReport:
     """headline over HEADLINE_PERCENT; intervals are the engine's 95 % bootstrap intervals, resampling outages."""
 
     outages: int
@@ -122,13 +122,13 @@ def _meets(row: Scored) -> bool:
     return within(_prediction(row, 0.0), row.outcome.hours, ALPHA) >= BETA
 
 
-def report(rows: Sequence[Scored]) -> Report:
+def report(rows: Sequence[Scored]) -> ScoreReport:
     """The whole report over scored forecasts."""
     headline = [row for row in rows if row.percent in HEADLINE_PERCENT] or list(rows)
     oracle = {(row.case, row.percent): row for row in rows if row.forecaster == ORACLE}
     engine = [row for row in rows if row.forecaster == ENGINE]
     horizons, accuracies = _by_outage(engine)
-    return Report(
+    return ScoreReport(
         outages=len({row.case for row in rows}),
         headline=_each(headline, oracle),
         intervals=_intervals([row for row in headline if row.forecaster == ENGINE], oracle),

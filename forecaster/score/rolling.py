@@ -19,7 +19,7 @@ from forecaster.score.metrics import Array, Outcome, filled
 ENGINE, ORACLE = "outlast", "oracle"
 
 
-class Fold(Protocol):
+class EngineFold(Protocol):
     """What is asked of the engine."""
 
     def update(self, reading: Reading) -> None:
@@ -80,7 +80,7 @@ HISTORY_REFIT_MS = 24 * REFIT_MS
 
 def score_case(
     case: Case,
-    engine: Callable[[Site], Fold],
+    engine: Callable[[Site], EngineFold],
     peers: dict[str, Callable[[Case], Peer]] | None = None,
 ) -> list[Scored]:
     """Everything that forecasters said of one outage, origin by origin.
@@ -94,7 +94,7 @@ def score_case(
 class _Feed:
     """One outage's readings, handed to all forecasters in step."""
 
-    def __init__(self, case: Case, fold: Fold, peers: dict[str, Peer]) -> None:
+    def __init__(self, case: Case, fold: EngineFold, peers: dict[str, Peer]) -> None:
         self.case, self.fold, self.peers = case, fold, peers
         self.gatherer = Gatherer(case.site, case.transfer_ms)
         self.place = 0

@@ -25,7 +25,7 @@ _LEAST_JITTER_WH = 0.05
 _KEPT_GROUPS = 41
 
 
-class Step(StrEnum):
+class CounterStep(StrEnum):
     """What one reading of a counter was."""
 
     FIRST = "first"
@@ -48,7 +48,7 @@ class EnergyCounter(msgspec.Struct):
     level_wh: float = 0.0
     odd_wh: float | None = None
     resolution_wh: float | None = None
-    step: Step = Step.FIRST
+    step: CounterStep = CounterStep.FIRST
 
     def feed(self, at_ms: int, value_wh: float) -> tuple[int | None, float | None]:
         """Take a reading newer than the last.
@@ -58,12 +58,12 @@ class EnergyCounter(msgspec.Struct):
         before = self.rhythm.last_ms
         interval = self.rhythm.heard(at_ms, value_wh)
         if interval is None or before is None:
-            self.level_wh, self.step = value_wh, Step.FIRST
+            self.level_wh, self.step = value_wh, CounterStep.FIRST
             return None, None
         delta = value_wh - self.level_wh
         most = self._most(interval)
         if 0.0 <= delta <= most:
-            self.step, self.odd_wh = Step.COUNTED, None
+            self.step, self.odd_wh = CounterStep.COUNTED, None
             self.level_wh = value_wh
             if delta > 0.0 and (self.resolution_wh is None or delta < self.resolution_wh):
                 self.resolution_wh = max(delta, 1e-3)
@@ -78,16 +78,16 @@ class EnergyCounter(msgspec.Struct):
 
     def _back(self, value_wh: float, delta: float, most: float) -> float | None:
         if -delta <= max(_LEAST_JITTER_WH, 2.0 * (self.resolution_wh or 0.0), _JITTER_SHARE * most):
-            self.step = Step.JITTER
+            self.step = CounterStep.JITTER
             return 0.0
         for end in _WRAPS:
             if self.level_wh <= end * (1.0 + 1e-9) and 0.0 <= value_wh + end - self.level_wh <= most:
-                self.step, self.odd_wh = Step.WRAPPED, None
+                self.step, self.odd_wh = CounterStep.WRAPPED, None
                 used = value_wh + end - self.level_wh
                 self.level_wh = value_wh
                 return used
         if value_wh <= most:
-            self.step, self.odd_wh = Step.RESET, None
+            self.step, self.odd_wh = CounterStep.RESET, None
             self.level_wh = value_wh
             return value_wh
         return self._odd(value_wh)
@@ -95,7 +95,7 @@ class EnergyCounter(msgspec.Struct):
     def _odd(self, value_wh: float) -> float | None:
         """A value that cannot follow from the last: believed as a new level once the next one goes on from it."""
         odd = self.odd_wh
-        self.step = Step.JUMPED
+        self.step = CounterStep.JUMPED
         if odd is not None and 0.0 <= value_wh - odd <= self._most(self.rhythm.gap_ms):
             self.level_wh, self.odd_wh = value_wh, None
         else:

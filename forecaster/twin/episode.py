@@ -12,12 +12,12 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.twin.draw import OUTLOOK_SENSOR, draw_truth, nameplate
-from forecaster.twin.house import House, Span, simulate
+from forecaster.twin.house import House, SupplySpan, simulate
 from forecaster.twin.parameters import Array, TwinParameters
 from forecaster.twin.sensors import Reporter, Sensor, Track
 from forecaster.twin.styles import FULL, Style, draw_sensors, history_days
 from forecaster.twin.troubles import ClockStep, TelemetryGap, Troubles, troubled
-from forecaster.twin.water import Inflow, inflow_from_rain
+from forecaster.twin.water import InflowTruth, inflow_from_rain
 from forecaster.twin.weather import DAY_S, GRID_S, Storm, draw_storms, hourly_mm, outlook, rain_on_grid
 
 EPOCH_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
@@ -54,7 +54,7 @@ class Truth:
 
 
 @dataclass(frozen=True, slots=True)
-class Weather:
+class EpisodeWeather:
     """Rain behind an episode.
 
     rain_mm_per_h : (N,) — on the inflow's grid
@@ -84,7 +84,7 @@ class Episode:
     truth: Truth
     start_ms: int
     house: House
-    weather: Weather
+    weather: EpisodeWeather
     troubles: Troubles
     tracks: tuple[Track, ...]
     outlooks: tuple[Reading, ...]
@@ -179,7 +179,7 @@ def _transfer(storms: list[Storm], start_s: float, stop_s: float, rng: np.random
     return float(rng.uniform(start_s, stop_s))
 
 
-def expected_life_h(truth: TwinParameters, inflow: Inflow, from_s: float, energy_wh: float) -> float | None:
+def expected_life_h(truth: TwinParameters, inflow: InflowTruth, from_s: float, energy_wh: float) -> float | None:
     """Hours that `energy_wh` lasts from a time in the mean over cycles, without the sun; None beyond the grid."""
     first = inflow.index(from_s)
     share = np.minimum(inflow.l_per_min[first:] / truth.pump.rate_l_per_min, 1.0)
@@ -195,8 +195,8 @@ class _Setting:
     """A drawn house and its weather, before anything happens."""
 
     parameters: TwinParameters
-    weather: Weather
-    inflow: Inflow
+    weather: EpisodeWeather
+    inflow: InflowTruth
     transfer_s: float
     life_h: float
     start_ms: int
@@ -223,11 +223,11 @@ def _setting(style: Style, days: float, rng: np.random.Generator) -> _Setting:
         if life_h is None or not SHORTEST_H <= life_h <= LONGEST_H:
             continue
         hours_s, hours_mm = hourly_mm(rain, grid_start, start_ms)
-        weather = Weather(tuple(storms), rain, hours_s, hours_mm)
+        weather = EpisodeWeather(tuple(storms), rain, hours_s, hours_mm)
         return _Setting(parameters, weather, inflow, transfer_s, life_h, start_ms)
 
 
-def _spans(setting: _Setting, history_start_s: float, rng: np.random.Generator) -> tuple[Span, ...]:
+def _spans(setting: _Setting, history_start_s: float, rng: np.random.Generator) -> tuple[SupplySpan, ...]:
     """Mains, perhaps an earlier failure, mains, and the outage to the end of the grid."""
     transfer_s, life_h = setting.transfer_s, setting.life_h
     edges = [(history_start_s, Supply.MAINS)]
@@ -241,7 +241,7 @@ def _spans(setting: _Setting, history_start_s: float, rng: np.random.Generator) 
     edges.append((transfer_s, Supply.PACK))
     grid_stop_s = setting.inflow.start_s + GRID_S * setting.inflow.l_per_min.size - 1.0
     stops = [*(start for start, _ in edges[1:]), grid_stop_s]
-    return tuple(Span(start, stop, supply) for (start, supply), stop in zip(edges, stops, strict=True))
+    return tuple(SupplySpan(start, stop, supply) for (start, supply), stop in zip(edges, stops, strict=True))
 
 
 def episode(
@@ -312,7 +312,7 @@ def _reported(
 def outlook_readings(
     site: str,
     parameters: TwinParameters,
-    weather: Weather,
+    weather: EpisodeWeather,
     start_ms: int,
     heard_s: tuple[float, float],
     rng: np.random.Generator,

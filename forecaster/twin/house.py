@@ -19,11 +19,11 @@ from forecaster.twin.electric import (
     sun_profile,
 )
 from forecaster.twin.parameters import Array, TwinParameters
-from forecaster.twin.water import Inflow, Runs, pump_runs
+from forecaster.twin.water import InflowTruth, Runs, pump_runs
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class SupplySpan:
     """A span with one supply [s]."""
 
     start_s: float
@@ -51,8 +51,8 @@ class House:
     outages : tuple[OutageTruth, ...] — one a span on the pack
     """
 
-    spans: tuple[Span, ...]
-    inflow: Inflow
+    spans: tuple[SupplySpan, ...]
+    inflow: InflowTruth
     runs: Runs
     pump: Profile
     loads: tuple[Profile, ...]
@@ -98,8 +98,8 @@ def _cut(profile: Profile, at_s: float, until_s: float) -> Profile:
 
 def _carry(
     truth: TwinParameters,
-    span: Span,
-    water: tuple[Inflow, float, bool],
+    span: SupplySpan,
+    water: tuple[InflowTruth, float, bool],
     energy_wh: float,
     fixed: Profile,
     sun: Profile,
@@ -123,7 +123,7 @@ def _carry(
     return runs, pump, energy, OutageTruth(span.start_s, span.stop_s, reserve_s, empty_s)
 
 
-def _stopped(runs: Runs, empty_s: float, span: Span, inflow: Inflow, truth: TwinParameters) -> Runs:
+def _stopped(runs: Runs, empty_s: float, span: SupplySpan, inflow: InflowTruth, truth: TwinParameters) -> Runs:
     """Runs cut where the pack ran empty; the pit then fills, at most to the freeboard above the switch-on level."""
     keep = runs.start_s < empty_s
     starts, stops = runs.start_s[keep], np.minimum(runs.stop_s[keep], empty_s)
@@ -136,8 +136,8 @@ def _stopped(runs: Runs, empty_s: float, span: Span, inflow: Inflow, truth: Twin
 
 def simulate(
     truth: TwinParameters,
-    spans: tuple[Span, ...],
-    inflow: Inflow,
+    spans: tuple[SupplySpan, ...],
+    inflow: InflowTruth,
     start_wh: float,
     origin_ms: int,
     rng: np.random.Generator,

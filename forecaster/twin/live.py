@@ -10,9 +10,9 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Pack, Pit, Pump, Site, Units
 from forecaster.twin.draw import OUTLOOK_SENSOR, channel_of, topic_of
-from forecaster.twin.episode import LOOK_AHEAD_H, OUTLOOK_EVERY_S, Weather, expected_life_h
-from forecaster.twin.house import House, Span, simulate
-from forecaster.twin.messages import Message, outlook_payload, payload_of
+from forecaster.twin.episode import LOOK_AHEAD_H, OUTLOOK_EVERY_S, EpisodeWeather, expected_life_h
+from forecaster.twin.house import House, SupplySpan, simulate
+from forecaster.twin.messages import SimulatedMessage, outlook_payload, payload_of
 from forecaster.twin.parameters import (
     Catchment,
     Climate,
@@ -26,7 +26,7 @@ from forecaster.twin.parameters import (
     Wobble,
 )
 from forecaster.twin.sensors import Reporter, Sensor
-from forecaster.twin.water import Inflow, inflow_from_rain
+from forecaster.twin.water import InflowTruth, inflow_from_rain
 from forecaster.twin.weather import DAY_S, GRID_S, Storm, draw_storms, hourly_mm, outlook, rain_on_grid
 
 PLAN_DAYS = 12.0
@@ -130,7 +130,7 @@ class LiveState:
     reserve_in_h: float | None
 
 
-class _Plan:
+class _SimulatedDays:
     """Some days of the house, simulated ahead."""
 
     def __init__(self, scenario: Scenario, start_ms: int, first_fail_s: float, seed: int, plan: int) -> None:
@@ -150,12 +150,12 @@ class _Plan:
             storms.append(Storm(begin, begin + 3600.0 * scenario.storm_h, scenario.storm_mm_per_h))
         rain = rain_on_grid(storms, spin_s, int((grid_stop_s - spin_s) / GRID_S), rng)
         inflow = inflow_from_rain(self.parameters.catchment, rain, spin_s, day_of_year, rng)
-        self.weather = Weather(tuple(storms), rain, *hourly_mm(rain, spin_s, start_ms))
+        self.weather = EpisodeWeather(tuple(storms), rain, *hourly_mm(rain, spin_s, start_ms))
         self.house = self._house(scenario, fails, stop_s, inflow, rng)
         self.reporter = Reporter(self.house, self.parameters, rain, start_ms)
 
     def _house(
-        self, scenario: Scenario, fails: list[float], stop_s: float, inflow: Inflow, rng: np.random.Generator
+        self, scenario: Scenario, fails: list[float], stop_s: float, inflow: InflowTruth, rng: np.random.Generator
     ) -> House:
         edges: list[tuple[float, Supply]] = [(0.0, Supply.MAINS)]
         for fail_s in fails:
@@ -163,7 +163,7 @@ class _Plan:
             if back_s + 12 * 3600.0 < stop_s:
                 edges += [(fail_s, Supply.PACK), (back_s, Supply.MAINS)]
         stops = [*(start for start, _ in edges[1:]), stop_s]
-        spans = tuple(Span(start, stop, supply) for (start, supply), stop in zip(edges, stops, strict=True))
+        spans = tuple(SupplySpan(start, stop, supply) for (start, supply), stop in zip(edges, stops, strict=True))
         return simulate(self.parameters, spans, inflow, self.parameters.pack.capacity_wh, self.start_ms, rng)
 
 
@@ -191,14 +191,14 @@ class LiveSite:
         self._rng = np.random.default_rng([seed, 0x57E9])
         self._plan = self._next_plan(start_ms, self._scenario.fail_after_s)
 
-    def _next_plan(self, start_ms: int, first_fail_s: float) -> _Plan:
-        plan = _Plan(self._scenario, start_ms, first_fail_s, self._seed, self._plans)
+    def _next_plan(self, start_ms: int, first_fail_s: float) -> _SimulatedDays:
+        plan = _SimulatedDays(self._scenario, start_ms, first_fail_s, self._seed, self._plans)
         self._plans += 1
         return plan
 
-    def step(self, dt_s: float) -> list[Message]:
+    def step(self, dt_s: float) -> list[SimulatedMessage]:
         """Let dt_s of simulated time pass; the messages published meanwhile, in order."""
-        sent: list[Message] = []
+        sent: list[SimulatedMessage] = []
         left_s = dt_s
         while left_s > 0.0:
             at_s = (self.now_ms - self._plan.start_ms) / 1000.0
@@ -210,17 +210,17 @@ class LiveSite:
                 self._plan = self._next_plan(self.now_ms, 3600.0 * self._scenario.again_after_h)
         return sorted(sent, key=lambda message: message.at_ms)
 
-    def _between(self, start_s: float, stop_s: float) -> list[Message]:
+    def _between(self, start_s: float, stop_s: float) -> list[SimulatedMessage]:
         sent = []
         for sensor in LARKSPUR_SENSORS:
             track = self._plan.reporter.reports(sensor, start_s, stop_s, self._rng)
             topic = topic_of(sensor)
             told = zip(track.time_ms.tolist(), track.value.tolist(), strict=True)
-            sent += [Message(topic, payload_of(sensor.quantity, at, value), at) for at, value in told]
+            sent += [SimulatedMessage(topic, payload_of(sensor.quantity, at, value), at) for at, value in told]
         sent += self._outlooks(start_s, stop_s)
         return sent
 
-    def _outlooks(self, start_s: float, stop_s: float) -> list[Message]:
+    def _outlooks(self, start_s: float, stop_s: float) -> list[SimulatedMessage]:
         weather, sent = self._plan.weather, []
         for beat in range(int(-(-start_s // OUTLOOK_EVERY_S)), int(-(-stop_s // OUTLOOK_EVERY_S))):
             at_s = beat * OUTLOOK_EVERY_S
@@ -229,7 +229,9 @@ class LiveSite:
             said = outlook(weather.hours_mm[ahead], self._plan.parameters.outlook_sigma, 0.02, self._rng).tolist()
             hours = [self._plan.start_ms + round(1000.0 * s) for s in weather.hours_s[ahead].tolist()]
             at_ms = self._plan.start_ms + round(1000.0 * at_s)
-            sent.append(Message(topic_of(OUTLOOK_SENSOR), outlook_payload(list(zip(hours, said, strict=True))), at_ms))
+            sent.append(
+                SimulatedMessage(topic_of(OUTLOOK_SENSOR), outlook_payload(list(zip(hours, said, strict=True))), at_ms)
+            )
         return sent
 
     def state(self) -> LiveState:

@@ -29,7 +29,7 @@ BAD_PAYLOADS: tuple[bytes, ...] = (
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class SimulatedMessage:
     """One MQTT message as published: topic, payload, and when it is sent, UTC milliseconds."""
 
     topic: str
@@ -55,7 +55,7 @@ def outlook_payload(hours: list[tuple[int, float]]) -> bytes:
 
 def messages(
     readings: list[Reading], sensors: tuple[Sensor, ...], bad: float, rng: np.random.Generator
-) -> Iterator[Message]:
+) -> Iterator[SimulatedMessage]:
     """Messages of readings in order of arrival, with a share `bad` of undecodable ones between them."""
     topics = {(sensor.quantity, sensor.subject): topic_of(sensor) for sensor in sensors}
     outlook_topic = topic_of(OUTLOOK_SENSOR)
@@ -67,10 +67,12 @@ def messages(
     for (rain, arrived_ms), together in groupby(readings, key=bundle):
         if rain:
             hours = [(reading.time_ms, reading.value) for reading in together]
-            yield Message(outlook_topic, outlook_payload(hours), arrived_ms)
+            yield SimulatedMessage(outlook_topic, outlook_payload(hours), arrived_ms)
             continue
         for reading in together:
             topic = topics[reading.quantity, reading.subject]
-            yield Message(topic, payload_of(reading.quantity, reading.time_ms, reading.value), reading.arrived_ms)
+            yield SimulatedMessage(
+                topic, payload_of(reading.quantity, reading.time_ms, reading.value), reading.arrived_ms
+            )
             if bad > 0.0 and rng.random() < bad:
-                yield Message(topic, BAD_PAYLOADS[int(rng.integers(len(BAD_PAYLOADS)))], reading.arrived_ms)
+                yield SimulatedMessage(topic, BAD_PAYLOADS[int(rng.integers(len(BAD_PAYLOADS)))], reading.arrived_ms)

@@ -14,7 +14,7 @@ from forecaster.twin.weather import DAY_S, GRID_S
 
 
 @dataclass(frozen=True, slots=True)
-class Inflow:
+class InflowTruth:
     """Inflow on the grid, with the state that it falls from.
 
     start_s : float — time of the first grid point [s on the episode's own time]
@@ -56,7 +56,7 @@ def wobble_path(tau_s: float, sigma: float, count: int, rng: np.random.Generator
 
 def inflow_from_rain(
     catchment: Catchment, rain_mm_per_h: Array, start_s: float, day_of_year: float, rng: np.random.Generator
-) -> Inflow:
+) -> InflowTruth:
     """Inflow from rain on the grid. day_of_year is that of time 0; the rain should begin weeks before it matters."""
     count = rain_mm_per_h.size
     delayed = _store(rain_mm_per_h, catchment.delay_h * 3600.0)
@@ -70,7 +70,7 @@ def inflow_from_rain(
     factor = np.exp(wobbles.sum(axis=0) - 0.5 * sum(w.sigma**2 for w in catchment.wobbles))
     flow = np.minimum((base + stores.sum(axis=0)) * factor, catchment.tile_l_per_min)
     cumulative = np.concatenate([[0.0], np.cumsum(flow * (GRID_S / 60.0))])
-    return Inflow(start_s, flow, cumulative, stores, delayed, wobbles, base)
+    return InflowTruth(start_s, flow, cumulative, stores, delayed, wobbles, base)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ class Runs:
 class _Cumulative:
     """The cumulative inflow as a function of time and its inverse, walking forward."""
 
-    def __init__(self, inflow: Inflow) -> None:
+    def __init__(self, inflow: InflowTruth) -> None:
         self.start_s = inflow.start_s
         self.water = inflow.cumulative_l.tolist()
         self.last = len(self.water) - 1
@@ -116,7 +116,7 @@ class _Cumulative:
 
 
 def pump_runs(
-    inflow: Inflow,
+    inflow: InflowTruth,
     pit: PitTruth,
     pump: PumpTruth,
     start_s: float,

@@ -28,7 +28,7 @@ from collector.decode.payload import Decoder
 from collector.store.open import open_ledger
 from forecaster.domain.ports import Ledger
 from forecaster.domain.readings import Reading
-from forecaster.live.site_runner import EASE_MS, REFRESH_MS, Seat
+from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SiteRunner
 from tests.bench import Figure
 from tests.bench.bench_ingest import pictures
 from tests.bench.fleet import message, site_id, write_fleet
@@ -85,11 +85,11 @@ def resident_kb() -> float:
 def cost(installation: Installation, ledger: Ledger, now_ms: int) -> Cost:
     """Restore every site, let each hear a minute, forecast some, and publish what was forecast for all."""
     sites, count = installation.sites, len(installation.sites)
-    before_kb, seats = resident_kb(), dict[str, Seat]()
+    before_kb, runners = resident_kb(), dict[str, SiteRunner]()
 
     def restore() -> None:
         for site in sites.values():
-            seats[site.id] = Seat.restored(site, ledger, 0)[0]
+            runners[site.id] = SiteRunner.restored(site, ledger, 0)[0]
 
     restore_ms = processor_ms(restore)
     decoder = Decoder(sites.values())
@@ -106,12 +106,12 @@ def cost(installation: Installation, ledger: Ledger, now_ms: int) -> Cost:
 
     def fold(heard: Sequence[Reading]) -> None:
         for reading in heard:
-            seats[reading.site].take(reading)
+            runners[reading.site].take(reading)
 
-    asked = [seats[site_id(number)] for number in range(0, count, max(1, count // TOLD))]
+    asked = [runners[site_id(number)] for number in range(0, count, max(1, count // TOLD))]
 
     def tell(number: int) -> None:
-        ledger.publish([seat.tell(now_ms + number * MINUTE_S * 1000, 0.0).stored for seat in asked])
+        ledger.publish([runner.tell(now_ms + number * MINUTE_S * 1000, 0.0).stored for runner in asked])
 
     heard = minute(0)
     fold_ms = processor_ms(partial(fold, heard))
@@ -121,7 +121,9 @@ def cost(installation: Installation, ledger: Ledger, now_ms: int) -> Cost:
         fold(minute(number))
         next_ms += processor_ms(partial(tell, number + 1)) / len(asked) / NEXT
     rounds = MINUTE_S * 1000 / (REFRESH_MS + min(REFRESH_MS, EASE_MS * count) / 2)
-    kept = sum(len(seats[site_id(n)].engine_checkpoint(None, 0).state) for n in range(min(10, count))) / min(10, count)
+    kept = sum(len(runners[site_id(n)].engine_checkpoint(None, 0).state) for n in range(min(10, count))) / min(
+        10, count
+    )
     resident = (resident_kb() - before_kb) / count
     return Cost(count, fold_ms / count, tell_ms, next_ms, rounds, resident, kept / 1e3, restore_ms / count)
 

@@ -15,14 +15,14 @@ from pathlib import Path
 
 from api.deliver.courier import Carrier, Courier
 from api.deliver.homie import HomieCarrier
-from api.deliver.links import Links
+from api.deliver.links import Tickets
 from api.deliver.mail import MailCarrier
 from api.deliver.mqtt import MqttCarrier
 from api.deliver.outcome import Outcome
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
 from collector.config.settings import Broker, Mail
-from forecaster.alarms.plan import Message
+from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.ports import Delivery, Ledger
 from forecaster.domain.site import Site
 from tests.api.delivering import SteppedClock, ledger_in, owe, told, with_webhook
@@ -41,7 +41,7 @@ class Dying:
         self.channel = inner.channel
         self._inner, self._step = inner, step
 
-    def send(self, delivery: Delivery, message: Message) -> Outcome:
+    def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         if self._step == "before-send":
             die()
         outcome = self._inner.send(delivery, message)
@@ -65,7 +65,7 @@ def carrier_of(channel: str, site: Site, ledger: Ledger, clock: SteppedClock, fo
             return HomieCarrier(broker, "dying", {site.id: site}, ledger, clock, lambda: None)
         case "mail":
             mail = Mail(host="127.0.0.1", port=port, security="none", sender="pump@example.org")
-            return MailCarrier(mail, ledger, clock, Links(folder, "https://pump.example.org"), lambda _site: None)
+            return MailCarrier(mail, ledger, clock, Tickets(folder, "https://pump.example.org"), lambda _site: None)
         case "push":
             return PushCarrier(push_keys(folder / "push-key.pem"), "mailto:owner@example.org", ledger, None)
         case _:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecaster.discharge import Evidence, analyse
+from forecaster.discharge import DischargeEvidence, analyse
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -19,11 +19,11 @@ from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.twin.draw import draw_truth, nameplate
 from forecaster.twin.episode import EPOCH_MS, merged
-from forecaster.twin.house import House, Span, simulate
+from forecaster.twin.house import House, SupplySpan, simulate
 from forecaster.twin.parameters import TwinParameters
 from forecaster.twin.sensors import Reporter, Sensor
 from forecaster.twin.styles import Style
-from forecaster.twin.water import Inflow
+from forecaster.twin.water import InflowTruth
 from tests.forecaster.rehearsals import calm_inflow, metered_runs
 
 HOUR_S = 3600.0
@@ -65,7 +65,7 @@ def story(seed: int) -> Story:
         drawn = draw_truth(Style.POWER, rng)
         truth = replace(drawn, pack=replace(drawn.pack, charge_limit=1.0), sun=None)
         duty = float(np.exp(rng.uniform(np.log(0.015), np.log(0.1))))
-        inflow: Inflow = calm_inflow(truth, duty, rng)
+        inflow: InflowTruth = calm_inflow(truth, duty, rng)
         pump_w = duty * truth.pump.running_w
         drain_w = float(truth.pack.inverter.dc_w(np.array([pump_w + truth.loads_mean_w]))[0])
         life_h = 0.9 * truth.pack.capacity_wh / drain_w
@@ -76,10 +76,10 @@ def story(seed: int) -> Story:
     failed_s = back_s + REST_S
     last_s = failed_s + 1.4 * life_h * HOUR_S
     spans = (
-        Span(0.0, pulled_s, Supply.MAINS),
-        Span(pulled_s, back_s, Supply.PACK),
-        Span(back_s, failed_s, Supply.MAINS),
-        Span(failed_s, min(last_s, 89.0 * HOUR_S), Supply.PACK),
+        SupplySpan(0.0, pulled_s, Supply.MAINS),
+        SupplySpan(pulled_s, back_s, Supply.PACK),
+        SupplySpan(back_s, failed_s, Supply.MAINS),
+        SupplySpan(failed_s, min(last_s, 89.0 * HOUR_S), Supply.PACK),
     )
     house = simulate(truth, spans, inflow, truth.pack.capacity_wh, EPOCH_MS, rng)
     site = nameplate(f"story-{seed}", truth, SENSORS, rng)
@@ -100,7 +100,7 @@ def result_of(told: Story, seed: int) -> DischargeResult:
     polls = np.arange(told.pulled_s, told.back_s, 30.0)
     percent = np.round(told.truth.pack.reported_percent(told.house.energy.at(polls)))
     runs = metered_runs(told.site.id, told.house, told.back_s, rng)
-    evidence = Evidence(
+    evidence = DischargeEvidence(
         told.site, round(told.pulled_s * 1000), round(told.back_s * 1000),
         tuple((round(t * 1000), float(c)) for t, c in zip(polls, percent, strict=True)),
         tuple(run for run in runs if run.start_ms >= told.pulled_s * 1000),

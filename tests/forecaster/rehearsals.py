@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecaster.discharge import Evidence
+from forecaster.discharge import DischargeEvidence
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.twin.draw import draw_truth, nameplate
-from forecaster.twin.house import House, Span, simulate
+from forecaster.twin.house import House, SupplySpan, simulate
 from forecaster.twin.parameters import Array, TwinParameters
 from forecaster.twin.styles import Style
-from forecaster.twin.water import Inflow, wobble_path
+from forecaster.twin.water import InflowTruth, wobble_path
 from forecaster.twin.weather import GRID_S
 
 POLL_S = 30.0
@@ -24,13 +24,13 @@ LONGEST_H = 90.0
 class Rehearsal:
     """What was read over a part of the discharge, and the true hours from full to the reserve floor."""
 
-    evidence: Evidence
+    evidence: DischargeEvidence
     true_hours: float
     house: House
     truth: TwinParameters
 
 
-def calm_inflow(truth: TwinParameters, duty: float, rng: np.random.Generator) -> Inflow:
+def calm_inflow(truth: TwinParameters, duty: float, rng: np.random.Generator) -> InflowTruth:
     """A dry spell: steady ground water with the catchment's own wobbles, no rain."""
     count = int(LONGEST_H * 3600.0 / GRID_S)
     level = duty * truth.pump.rate_l_per_min
@@ -39,7 +39,7 @@ def calm_inflow(truth: TwinParameters, duty: float, rng: np.random.Generator) ->
     flow: Array = np.asarray(level * factor)
     cumulative = np.concatenate([[0.0], np.cumsum(flow * (GRID_S / 60.0))])
     empty = np.zeros((1, count))
-    return Inflow(0.0, flow, cumulative, empty, np.zeros(count), wobbles, np.full(count, level))
+    return InflowTruth(0.0, flow, cumulative, empty, np.zeros(count), wobbles, np.full(count, level))
 
 
 def rehearse(seed: int, depth: float) -> Rehearsal:
@@ -49,7 +49,7 @@ def rehearse(seed: int, depth: float) -> Rehearsal:
         drawn = draw_truth(Style.POWER, rng)
         truth = replace(drawn, pack=replace(drawn.pack, charge_limit=1.0), sun=None)
         inflow = calm_inflow(truth, float(np.exp(rng.uniform(np.log(0.01), np.log(0.12)))), rng)
-        whole = Span(0.0, LONGEST_H * 3600.0 - 120.0, Supply.PACK)
+        whole = SupplySpan(0.0, LONGEST_H * 3600.0 - 120.0, Supply.PACK)
         house = simulate(truth, (whole,), inflow, truth.pack.capacity_wh, 0, rng)
         reserve_s = house.outages[0].reserve_s
         if reserve_s is not None and 4 * 3600.0 < reserve_s < 80 * 3600.0:
@@ -62,7 +62,7 @@ def rehearse(seed: int, depth: float) -> Rehearsal:
     polls = np.arange(0.0, end_s, POLL_S) + rng.uniform(0.0, POLL_S)
     polls = polls[polls <= end_s]
     charge = np.round(truth.pack.reported_percent(house.energy.at(polls)))
-    evidence = Evidence(
+    evidence = DischargeEvidence(
         site=site,
         start_ms=0,
         end_ms=round(end_s * 1000.0),

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from api.deliver.cap import cap_alert
-from forecaster.alarms.plan import Message
+from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
 from tests.api.delivering import told
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS
@@ -92,11 +92,11 @@ CHECK = xmlschema.XMLSchema(SCHEMA)
 PLACED = replace(LARKSPUR, latitude=41.9, longitude=-87.7)
 
 
-def message(kind: AlarmKind, what: TransitionKind, priority: Priority, revision: int) -> Message:
+def message(kind: AlarmKind, what: TransitionKind, priority: Priority, revision: int) -> AlarmMessage:
     state = AlarmState.NORMAL if what is TransitionKind.CLEARED else AlarmState.UNACKNOWLEDGED
     at_ms = START_MS + revision * MINUTE
     item = told(kind, what, revision=revision, at_ms=at_ms, state=state, priority=priority)
-    return Message(
+    return AlarmMessage(
         item.key, "larkspur", "Larkspur Lane cellar", "UTC", LARKSPUR.units, what, at_ms, item.alarm, "owner"
     )
 

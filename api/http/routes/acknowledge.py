@@ -11,7 +11,7 @@ from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse
 
 from api.deliver.couriers import public_url
-from api.deliver.links import Links, Ticket
+from api.deliver.links import Ticket, Tickets
 from api.http.dependencies import ServicesIn
 from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmState
@@ -38,7 +38,7 @@ def _page(title: str, parts: list[str], status: int = 200) -> HTMLResponse:
 
 
 def _alarm_of(services: Services, token: str) -> tuple[Ticket, Alarm] | None:
-    links = Links(services.installation.folder, public_url(services.installation))
+    links = Tickets(services.installation.folder, public_url(services.installation))
     ticket = links.read(token, services.clock.now_ms())
     if ticket is None:
         return None

@@ -18,8 +18,8 @@ from fastapi.testclient import TestClient
 
 from api.cli import main
 from api.deliver.couriers import Couriers, client_id, push_contact
-from api.deliver.heartbeat import Heartbeat, unwell
-from api.deliver.links import LIFE_MS, Links, Ticket
+from api.deliver.heartbeat import HeartbeatSender, unwell
+from api.deliver.links import LIFE_MS, Ticket, Tickets
 from api.deliver.owing import owe_for, trial_messages, unserved_contacts
 from api.http.app import create_app
 from api.offline.previewing import parse_limits
@@ -93,7 +93,7 @@ def client(services: Services) -> Iterator[TestClient]:
 
 
 def path_of(services: Services, alarm_id: str, expires_ms: int = START_MS + LIFE_MS) -> str:
-    links = Links(services.installation.folder, "http://127.0.0.1:8642")
+    links = Tickets(services.installation.folder, "http://127.0.0.1:8642")
     return f"/acknowledge/{links.token(Ticket(alarm_id, 'owner', expires_ms))}"
 
 
@@ -220,7 +220,7 @@ def test_trial_messages_reach_everyone_whatever_the_hour(services: Services) -> 
 
 def test_the_heartbeat_is_sent_only_while_all_is_well(services: Services, clock: SteppedClock) -> None:
     with listening(Receiver()) as receiver:
-        beat = Heartbeat(receiver.url, 60.0, services.ledger, clock)
+        beat = HeartbeatSender(receiver.url, 60.0, services.ledger, clock)
         assert not beat.beat()
         assert beat.trouble == "no forecast has been made yet"
         services.ledger.publish([StoredForecast("larkspur", START_MS, "{}")])
@@ -237,7 +237,7 @@ def test_the_heartbeat_is_sent_only_while_all_is_well(services: Services, clock:
 
 def test_a_heartbeat_that_does_not_arrive_is_said(services: Services, clock: SteppedClock) -> None:
     services.ledger.publish([StoredForecast("larkspur", START_MS, "{}")])
-    beat = Heartbeat("http://127.0.0.1:9/ping", 60.0, services.ledger, clock, httpx.Client(timeout=1.0))
+    beat = HeartbeatSender("http://127.0.0.1:9/ping", 60.0, services.ledger, clock, httpx.Client(timeout=1.0))
     assert not beat.beat()
     assert beat.trouble is not None
     assert "did not arrive" in beat.trouble

@@ -21,7 +21,7 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from api.deliver.chart import bars, chart_text, colour
 from api.deliver.letter import message_id
-from api.deliver.links import LIFE_MS, Links, Ticket
+from api.deliver.links import LIFE_MS, Ticket, Tickets
 from api.deliver.mail import MailCarrier, sender_of
 from collector.config.settings import Mail
 from forecaster.domain.errors import ConfigError
@@ -118,7 +118,7 @@ def clock() -> SteppedClock:
 
 def carrier_for(settings: Mail, ledger: Ledger, clock: SteppedClock, folder: Path) -> MailCarrier:
     base = "https://pump.example.org"
-    return MailCarrier(settings, ledger, clock, Links(folder, base), lambda site: f"{base}/sites/{site}")
+    return MailCarrier(settings, ledger, clock, Tickets(folder, base), lambda site: f"{base}/sites/{site}")
 
 
 @pytest.mark.parametrize("security", ["starttls", "tls", "none"])
@@ -237,17 +237,17 @@ def test_a_server_without_a_sender_is_a_setting_to_mend() -> None:
 
 
 def test_a_link_names_its_alarm_and_expires(tmp_path: Path) -> None:
-    links = Links(tmp_path, "https://pump.example.org/")
+    links = Tickets(tmp_path, "https://pump.example.org/")
     url = links.url("larkspur:high-water:1", "owner", START_MS)
     token = url.removeprefix("https://pump.example.org/acknowledge/")
     assert links.read(token, START_MS + 1) == Ticket("larkspur:high-water:1", "owner", START_MS + LIFE_MS)
     assert links.read(token, START_MS + LIFE_MS) is None
-    assert Links(tmp_path, "https://pump.example.org").read(token, START_MS) is not None
+    assert Tickets(tmp_path, "https://pump.example.org").read(token, START_MS) is not None
 
 
 @pytest.mark.parametrize("change", ["flip", "cut", "swap", "other"])
 def test_a_link_that_was_changed_is_refused(tmp_path: Path, change: str) -> None:
-    links = Links(tmp_path, "https://pump.example.org")
+    links = Tickets(tmp_path, "https://pump.example.org")
     ticket = Ticket("larkspur:high-water:1", "owner", START_MS + LIFE_MS)
     token = links.token(ticket)
     body, _, signature = token.partition(".")
@@ -258,18 +258,18 @@ def test_a_link_that_was_changed_is_refused(tmp_path: Path, change: str) -> None
         "flip": f"{'A' if body[5] != 'A' else 'B'}".join((body[:5], body[6:])) + f".{signature}",
         "cut": body,
         "swap": f"{links.token(elsewhere).partition('.')[0]}.{signature}",
-        "other": Links(other, "https://pump.example.org").token(ticket),
+        "other": Tickets(other, "https://pump.example.org").token(ticket),
     }[change]
     assert changed != token
     assert links.read(changed, START_MS) is None
 
 
 def test_the_key_of_links_is_private_and_stays(tmp_path: Path) -> None:
-    Links(tmp_path, "https://pump.example.org")
+    Tickets(tmp_path, "https://pump.example.org")
     file = tmp_path / "link-key"
     assert file.stat().st_mode & 0o777 == 0o600
     before = file.read_bytes()
-    Links(tmp_path, "https://pump.example.org")
+    Tickets(tmp_path, "https://pump.example.org")
     assert file.read_bytes() == before
 
 

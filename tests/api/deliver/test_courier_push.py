@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from py_vapid import Vapid02
 
 from api.deliver.push import LONGEST_ACTION, TTL_S, PushCarrier, payload, public_key, push_keys, topic
-from forecaster.alarms.plan import Message
+from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from tests.api.delivering import Receiver, SteppedClock, carry, courier, ledger_in, listening, owe, subscription, told
@@ -242,8 +242,10 @@ def test_a_key_file_that_holds_no_key_is_said_so(tmp_path: Path) -> None:
 def test_the_longest_message_fits() -> None:
     """RFC 8291 section 4: a push service need not take more than 4,096 octets, of which 103 are overhead."""
     longest = told()
-    message = Message.decode(
-        Message("k", "larkspur", "s" * 100, "UTC", LARKSPUR.units, longest.kind, longest.at_ms, longest.alarm).encode()
+    message = AlarmMessage.decode(
+        AlarmMessage(
+            "k", "larkspur", "s" * 100, "UTC", LARKSPUR.units, longest.kind, longest.at_ms, longest.alarm
+        ).encode()
     )
     assert len(payload(message, "k" * 120, None)) + LONGEST_ACTION < 4096 - 103
     assert topic(message.story) == topic(message.story)

@@ -17,7 +17,7 @@ from api.cli import main
 from collector.config.settings import site_toml
 from collector.weather import WeatherWorker
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import Weather
+from forecaster.domain.site import WeatherService
 from forecaster.twin.live import LiveSite, larkspur_site
 from tests.engines import ROOT, free_port
 from tests.servers import Mosquitto, mosquitto
@@ -102,7 +102,7 @@ def test_rain_to_come_is_polled_and_stored(tmp_path: Path) -> None:
     good = json.dumps({"hourly": {"time": hours, "rain": [9.0, 0.1, None, 0.2]}}).encode()
     answers = [(503, b"later"), (200, b"<html>"), (200, b'{"hourly": {"time": ["x"], "rain": [1]}}'), (200, good)]
     with weather_service(answers) as url:
-        weather = Weather(url=url, time="$.hourly.time[*]", rain="$.hourly.rain[*]", unit="inch")
+        weather = WeatherService(url=url, time="$.hourly.time[*]", rain="$.hourly.rain[*]", unit="inch")
         site = replace(larkspur_site(), weather=weather)
         held = services(tmp_path, {site.id: site})
         told: list[int] = []

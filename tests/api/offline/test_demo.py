@@ -15,7 +15,7 @@ from typing import Any
 import httpx
 import pytest
 
-from api.offline.demo import AHEAD_MS, PATIENCE_S, LapseClock, Pace
+from api.offline.demo import AHEAD_MS, PATIENCE_S, ClockLimit, LapseClock
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 
 START_MS = 1_772_500_000_000
@@ -48,7 +48,7 @@ def test_the_clock_runs_fast_and_waits_at_its_limit(real: list[float]) -> None:
 
 def test_the_pace_is_what_came_through(real: list[float]) -> None:
     """Sent and folded: on to where the cellars are. Sent and not folded: only to where the forecaster is."""
-    pace = Pace(START_MS)
+    pace = ClockLimit(START_MS)
     assert pace.limit_ms(0, real[0]) == START_MS + AHEAD_MS
     pace.sent(START_MS + 40_000)
     pace.passed(START_MS + 55_000)

@@ -18,7 +18,7 @@ from collector.decode.payload import Decoder
 from forecaster.engine import Engine
 from forecaster.engine.document import document, time_text
 from forecaster.twin.live import LiveSite, Scenario
-from forecaster.twin.messages import Message, stamp
+from forecaster.twin.messages import SimulatedMessage, stamp
 from tests.story import NOW_MS
 
 HOURS = 0.75
@@ -31,7 +31,7 @@ class Recorded:
     def __init__(self, folder: Path) -> None:
         live = LiveSite(seed=5, start_ms=NOW_MS, scenario=Scenario(fail_after_s=900.0))
         self.site = live.site
-        self.messages: list[Message] = live.step(HOURS * 3_600.0)
+        self.messages: list[SimulatedMessage] = live.step(HOURS * 3_600.0)
         self.site_file, self.log = folder / "larkspur.toml", folder / "log"
         self.site_file.write_text(site_toml(live.site), encoding="utf-8")
         lines = [

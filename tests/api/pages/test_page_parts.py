@@ -20,10 +20,10 @@ from api.pages import icons
 from api.pages.frame import HOUR_MS, Frame, Lane, local_time, ticks
 from api.pages.guard import masked, unmasked
 from api.pages.pen import draw
-from api.pages.picture import NARROW, WIDE, Dot, Scene, Series, draw_picture, together
+from api.pages.picture import NARROW, WIDE, Dot, PictureContents, Series, draw_picture, together
 from api.pages.siteform import number_in
 from api.pages.strip import StripData, chance_at, lying, nice, standing
-from api.pages.stripdata import Window, in_hundred, strip_words
+from api.pages.stripdata import StripWindow, in_hundred, strip_words
 from api.pages.water import hourly_depth, inflow_steps, resampled
 from api.pages.words import FOLDER, words
 from forecaster.domain.errors import UsageError
@@ -137,7 +137,7 @@ def test_a_run_of_ten_seconds_stays_visible_in_a_year() -> None:
     year_ms = 365 * 24 * HOUR_MS
     width = year_ms // 240
     dots = [Dot(k * width, (k + 1) * width, 0.0, 512.0 if k == 100 else 0.0, 0.01) for k in range(240)]
-    scene = Scene(
+    scene = PictureContents(
         "power", "Power", "", 0, year_ms, CHICAGO, [Series("Pump", "first", dots)], [], lambda v: f"{v:.0f} W",
         lambda local: local.strftime("%H"), lambda local: local.strftime("%d"),
     )  # fmt: skip
@@ -258,7 +258,7 @@ def test_local_time_is_the_sites() -> None:
 def test_now_and_a_day_are_never_written_over_each_other(minutes: int) -> None:
     """At any time of day, on the lying and the standing strip; a letter is taken for 9 px at most of 14 px type."""
     now_ms = NOW_MS // (24 * HOUR_MS) * 24 * HOUR_MS + minutes * 60_000
-    view = Window(now_ms, now_ms - 8 * HOUR_MS, now_ms + 14 * HOUR_MS)
+    view = StripWindow(now_ms, now_ms - 8 * HOUR_MS, now_ms + 14 * HOUR_MS)
     data = StripData(
         now_ms=now_ms, start_ms=view.start_ms, end_ms=view.end_ms, zone=CHICAGO, charge=(), fan=(), survival=(),
         mains=(), runs=(), water=(), water_ahead=(), in_litres=True, rain=(), rain_ahead=(), reserve_percent=10.0,

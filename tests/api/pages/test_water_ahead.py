@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from api.pages.desk import Desk
+from api.pages.desk import PagePorts
 from api.pages.waterahead import water_ahead
 from forecaster.domain.forecast import DrawParts, Forecast, Water
 from forecaster.twin.live import larkspur_site
@@ -51,7 +51,7 @@ def test_nothing_is_drawn_where_the_path_tells_no_water(made: Forecast | None) -
 def test_the_engines_water_halves_when_its_model_says(larkspur_folder: Path) -> None:
     """Three hours into the simulated outage; the halving is the water model's own, known apart from the path."""
     held = services(larkspur_folder, {"larkspur": larkspur_site()})
-    made = Desk(held.installation.sites, held.store, held.ledger, held.clock).forecast("larkspur")
+    made = PagePorts(held.installation.sites, held.store, held.ledger, held.clock).forecast("larkspur")
     held.close()
     assert made is not None
     halving_h = made.water.halving_h

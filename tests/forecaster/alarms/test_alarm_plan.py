@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pytest
 
-from forecaster.alarms.plan import HUBS, Message, coalesce, deliveries, quiet_until_ms, still_wanted
+from forecaster.alarms.plan import HUBS, AlarmMessage, coalesce, deliveries, quiet_until_ms, still_wanted
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.ports import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site
@@ -105,12 +105,12 @@ def test_the_next_contact_is_told_after_a_while_unless_someone_acknowledged() ->
     owner, neighbour = people(deliveries(transition(), family, START_MS))
     assert owner.due_ms == START_MS
     assert neighbour.due_ms == START_MS + 30 * MINUTE
-    message = Message.decode(neighbour.body)
+    message = AlarmMessage.decode(neighbour.body)
     assert message.only_unacknowledged
     assert still_wanted(message, transition().alarm)
     for state in (AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED):
         assert not still_wanted(message, replace(transition().alarm, state=state))
-    assert still_wanted(Message.decode(owner.body), replace(transition().alarm, state=AlarmState.ACKNOWLEDGED))
+    assert still_wanted(AlarmMessage.decode(owner.body), replace(transition().alarm, state=AlarmState.ACKNOWLEDGED))
 
 
 def test_someone_next_in_line_never_hears_of_what_was_over_before() -> None:
@@ -133,7 +133,7 @@ def test_a_backlog_becomes_its_newest_chapter() -> None:
     ]
     backlog = [item for one in chapters for item in people(deliveries(one, LARKSPUR, one.at_ms))]
     batch = coalesce(backlog)
-    assert [Message.decode(item.body).alarm.kind for item in batch.send] == [
+    assert [AlarmMessage.decode(item.body).alarm.kind for item in batch.send] == [
         AlarmKind.CRITICAL_RESERVE, AlarmKind.PUMP_SILENT,
     ]  # fmt: skip
     assert len(batch.needless) == 2
@@ -150,6 +150,6 @@ def test_a_browser_keeps_the_rules_of_the_contact_it_is_named_after() -> None:
 
 def test_a_body_comes_back_as_it_went() -> None:
     owed = people(deliveries(transition(), LARKSPUR, START_MS))[0]
-    message = Message.decode(owed.body)
+    message = AlarmMessage.decode(owed.body)
     assert message.alarm == transition().alarm
-    assert Message.decode(message.encode()) == message
+    assert AlarmMessage.decode(message.encode()) == message

@@ -11,7 +11,7 @@ from types import ModuleType
 
 import pytest
 
-from forecaster.alarms.evidence import Failing, Outside, Seen
+from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.table import MEASURES, TABLE, Side, markdown
 from forecaster.alarms.telling import Teller
@@ -39,7 +39,7 @@ LOCK_SCREEN = 115
 BODY = 210
 
 
-def seen(supply: Supply = Supply.PACK) -> Seen:
+def seen(supply: Supply = Supply.PACK) -> AlarmEvidence:
     now = START_MS + 90 * MINUTE
     facts = status(
         now,
@@ -56,7 +56,7 @@ def seen(supply: Supply = Supply.PACK) -> Seen:
     )
     ahead = forecast(now, hours(5.0), supply=supply, full_at_ms=now + 3 * HOUR, charge_percent=34.0)
     outside = Outside((Failing("mail", START_MS, "no route to host"),), "the disk is full")
-    return Seen(LARKSPUR, LARKSPUR.alarms, facts, ahead, outside, now, START_MS - DAY, START_MS - DAY, 8.0)
+    return AlarmEvidence(LARKSPUR, LARKSPUR.alarms, facts, ahead, outside, now, START_MS - DAY, START_MS - DAY, 8.0)
 
 
 @pytest.mark.parametrize(("kind", "variant"), ALL)

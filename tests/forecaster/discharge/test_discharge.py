@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecaster.discharge import Evidence, analyse, finish_reason, latest_result, next_due_ms, progress
+from forecaster.discharge import DischargeEvidence, analyse, finish_reason, latest_result, next_due_ms, progress
 from forecaster.discharge.drift import drift_p_value, trend_p_value
 from forecaster.discharge.hours import TEN_PERCENT_Z, charge_line_h, pump_rate
 from forecaster.discharge.watch import check_plan, enough
@@ -32,12 +32,12 @@ def run_at(start_s: float, length_s: float = 10.0, watts: float = 480.0, supply:
     return Run("s", start, stop, energy, watts, watts, Quantity.PUMP_POWER, supply, samples=10)
 
 
-def steady(hours: float, percent_per_h: float, every_s: float = 180.0, watts: float = 480.0) -> Evidence:
+def steady(hours: float, percent_per_h: float, every_s: float = 180.0, watts: float = 480.0) -> DischargeEvidence:
     """An even rehearsal from full, the charge rounded to whole per cent, polled once a minute."""
     times = np.arange(0, hours * 3600 + 1, 60.0)
     charge = [(round(t * 1000), float(np.round(100 - percent_per_h * t / 3600))) for t in times.tolist()]
     runs = [run_at(t, watts=watts) for t in np.arange(60.0, hours * 3600 - 10, every_s).tolist()]
-    return Evidence(SITE, 0, round(hours * HOUR_MS), tuple(charge), tuple(runs))
+    return DischargeEvidence(SITE, 0, round(hours * HOUR_MS), tuple(charge), tuple(runs))
 
 
 def test_whole_percent_readings_leave_the_doubt_of_the_formula() -> None:
@@ -211,7 +211,9 @@ def test_pump_rate_against_its_own_scatter() -> None:
     means, stated = [], []
     for _ in range(150):
         starts = np.cumsum(180 * rng.lognormal(0, 0.25, 60))
-        evidence = Evidence(SITE, 0, round(starts[-1] * 1000) + 60_000, runs=tuple(run_at(t) for t in starts.tolist()))
+        evidence = DischargeEvidence(
+            SITE, 0, round(starts[-1] * 1000) + 60_000, runs=tuple(run_at(t) for t in starts.tolist())
+        )
         rate = pump_rate(evidence)
         means.append(rate.mean_w)
         stated.append(rate.relative_sd)
@@ -219,7 +221,11 @@ def test_pump_rate_against_its_own_scatter() -> None:
 
 
 def test_little_evidence_has_a_defined_answer() -> None:
-    for evidence in (Evidence(SITE, 0, 0), Evidence(SITE, 0, 60_000, ((0, 100.0),)), Evidence(SITE, 0, HOUR_MS)):
+    for evidence in (
+        DischargeEvidence(SITE, 0, 0),
+        DischargeEvidence(SITE, 0, 60_000, ((0, 100.0),)),
+        DischargeEvidence(SITE, 0, HOUR_MS),
+    ):
         result = analyse(evidence)
         assert all(math.isfinite(h) for h in result.hours_full_to_reserve)
         assert result.drift_p_value is None

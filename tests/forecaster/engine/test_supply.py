@@ -5,13 +5,15 @@ from __future__ import annotations
 import pytest
 
 from forecaster.domain.runs import Supply
-from forecaster.engine.supply import Change, SupplyTracker
+from forecaster.engine.supply import SupplyChange, SupplyTracker
 from tests.forecaster.cellar import START
 
 MINUTE = 60_000
 
 
-def falling(tracker: SupplyTracker, start_ms: int, percents: list[float], every_ms: int = 10 * MINUTE) -> list[Change]:
+def falling(
+    tracker: SupplyTracker, start_ms: int, percents: list[float], every_ms: int = 10 * MINUTE
+) -> list[SupplyChange]:
     found = [tracker.on_charge(start_ms + every_ms * index, percent) for index, percent in enumerate(percents)]
     return [change for change in found if change is not None]
 
@@ -21,17 +23,17 @@ def test_a_sensor_is_believed_at_once() -> None:
     tracker = SupplyTracker.of(None)
     assert tracker.on_mains(START, 1.0) is None
     assert not tracker.inferred
-    assert tracker.on_mains(START + 1_000, 0.0) == Change(START + 1_000, Supply.PACK, False)
+    assert tracker.on_mains(START + 1_000, 0.0) == SupplyChange(START + 1_000, Supply.PACK, False)
     assert tracker.on_mains(START + 2_000, 0.0) is None
-    assert tracker.on_mains(START + 9_000, 1.0) == Change(START + 9_000, Supply.MAINS, False)
+    assert tracker.on_mains(START + 9_000, 1.0) == SupplyChange(START + 9_000, Supply.MAINS, False)
 
 
 def test_a_falling_charge_tells_it_and_dates_it_back_to_the_fall() -> None:
     tracker = SupplyTracker.of(None)
     found = falling(tracker, START, [100, 100, 100, 100, 99, 99, 98, 97])
-    assert found == [Change(START + 3 * 10 * MINUTE, Supply.PACK, True)]
+    assert found == [SupplyChange(START + 3 * 10 * MINUTE, Supply.PACK, True)]
     back = falling(tracker, START + 100 * MINUTE, [96, 95, 95, 96, 97, 99])
-    assert back == [Change(START + 120 * MINUTE, Supply.MAINS, True)]
+    assert back == [SupplyChange(START + 120 * MINUTE, Supply.MAINS, True)]
 
 
 def test_one_step_of_charge_is_no_outage_unless_nothing_flows_in() -> None:
@@ -40,7 +42,7 @@ def test_one_step_of_charge_is_no_outage_unless_nothing_flows_in() -> None:
     quiet = SupplyTracker.of(None)
     for minute in range(0, 60, 5):
         assert quiet.on_input(START + minute * MINUTE, 0.0) is None
-    assert falling(quiet, START + 60 * MINUTE, [100, 99]) == [Change(START + 60 * MINUTE, Supply.PACK, True)]
+    assert falling(quiet, START + 60 * MINUTE, [100, 99]) == [SupplyChange(START + 60 * MINUTE, Supply.PACK, True)]
 
 
 def test_charging_is_no_outage_though_the_charge_falls() -> None:
@@ -85,9 +87,9 @@ def watched(percent: float, hours: float = 25.0, sags: tuple[float, ...] = ()) -
 
 def test_a_pack_that_stood_still_for_a_day_tells_by_its_first_step_down() -> None:
     tracker, now = watched(100.0)
-    assert falling(tracker, now, [100, 99]) == [Change(now, Supply.PACK, True)]
+    assert falling(tracker, now, [100, 99]) == [SupplyChange(now, Supply.PACK, True)]
     fine, now = watched(100.0)
-    assert falling(fine, now, [100.0, 99.8, 99.6, 99.4]) == [Change(now, Supply.PACK, True)]
+    assert falling(fine, now, [100.0, 99.8, 99.6, 99.4]) == [SupplyChange(now, Supply.PACK, True)]
 
 
 def test_a_pack_that_sags_on_mains_is_given_its_sag() -> None:
@@ -107,4 +109,4 @@ def test_a_clear_fall_though_something_flows_in_is_a_loss_of_the_mains_with_sun(
     tracker = SupplyTracker.of(None)
     tracker.on_input(START, 60.0)
     [lost] = falling(tracker, START, [95, 94, 93, 92, 91, 90])
-    assert lost == Change(START, Supply.PACK, True)
+    assert lost == SupplyChange(START, Supply.PACK, True)

@@ -15,25 +15,25 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
-from forecaster.live.checkpoints import CHECKPOINT_S, SLICE, Keeper
-from forecaster.live.cursor import Lot
-from forecaster.live.site_runner import Seat
+from forecaster.live.checkpoints import CHECKPOINT_S, SLICE, CheckpointWriter
+from forecaster.live.cursor import CursorGroup
+from forecaster.live.site_runner import SiteRunner
 from forecaster.twin.live import larkspur_site
 from tests.story import NOW_MS, HeldClock, services
 
 
-def seat_of(site: Site) -> Seat:
-    return Seat(site, Engine(site), AlarmDesk(site))
+def seat_of(site: Site) -> SiteRunner:
+    return SiteRunner(site, Engine(site), AlarmDesk(site))
 
 
-def blamed(seat: Seat, error: Exception) -> None:
-    raise AssertionError(f"{seat.site.id} cannot be kept") from error
+def blamed(runner: SiteRunner, error: Exception) -> None:
+    raise AssertionError(f"{runner.site.id} cannot be kept") from error
 
 
-def hear(seat: Seat, count: int, from_ms: int = NOW_MS) -> None:
+def hear(runner: SiteRunner, count: int, from_ms: int = NOW_MS) -> None:
     for number in range(count):
         at_ms = from_ms + number * 10_000
-        seat.take(Reading(seat.site.id, Quantity.PUMP_POWER, at_ms, 480.0 * (number % 18 == 0), at_ms))
+        runner.take(Reading(runner.site.id, Quantity.PUMP_POWER, at_ms, 480.0 * (number % 18 == 0), at_ms))
 
 
 @pytest.fixture
@@ -43,7 +43,7 @@ def held(tmp_path: Path) -> Services:
 
 def test_what_did_not_change_is_not_written_again(held: Services, monkeypatch: pytest.MonkeyPatch) -> None:
     busy, quiet = (seat_of(replace(larkspur_site(), id=name)) for name in ("busy", "quiet"))
-    keeper = Keeper({"busy": busy, "quiet": quiet}, held.ledger, held.clock, blamed)
+    keeper = CheckpointWriter({"busy": busy, "quiet": quiet}, held.ledger, held.clock, blamed)
     written: list[tuple[str, str]] = []
     save = held.ledger.save_checkpoints
 
@@ -52,12 +52,12 @@ def test_what_did_not_change_is_not_written_again(held: Services, monkeypatch: p
         save(kind, checkpoints)
 
     monkeypatch.setattr(held.ledger, "save_checkpoints", noted, raising=False)
-    both = [Lot(frozenset({"busy", "quiet"}), "x.1")]
+    both = [CursorGroup(frozenset({"busy", "quiet"}), "x.1")]
     keeper.all(both)
     assert sorted(written) == [(kind, site) for kind in ("alarms", "engine") for site in ("busy", "quiet")]
     written.clear()
     hear(busy, 5)
-    keeper.all([Lot(frozenset({"busy", "quiet"}), "x.2")])
+    keeper.all([CursorGroup(frozenset({"busy", "quiet"}), "x.2")])
     assert written == [("engine", "busy")]
     kept = held.ledger.checkpoint("engine", "quiet")
     assert kept is not None
@@ -72,52 +72,54 @@ def test_slices_are_kept_one_after_the_other_over_the_time_between_two(
     monkeypatch.setattr("forecaster.live.checkpoints.time.monotonic", lambda: moment[0])
     site = larkspur_site()
     template = seat_of(site)
-    seats = {f"s{n}": Seat(replace(site, id=f"s{n}"), template.engine, template.desk) for n in range(2 * SLICE + 1)}
-    keeper = Keeper(seats, held.ledger, held.clock, blamed)
+    runners = {
+        f"s{n}": SiteRunner(replace(site, id=f"s{n}"), template.engine, template.desk) for n in range(2 * SLICE + 1)
+    }
+    keeper = CheckpointWriter(runners, held.ledger, held.clock, blamed)
     kept: list[int] = []
     monkeypatch.setattr(keeper, "keep", lambda part, _cursor: kept.append(len(part)), raising=False)
-    lot = [Lot(frozenset(seats), "x.1")]
+    lot = [CursorGroup(frozenset(runners), "x.1")]
     for second in range(int(CHECKPOINT_S) + 1):
         moment[0] = float(second)
         keeper.turn(lot)
         assert len(kept) <= 1 + second * 3 / CHECKPOINT_S
     assert len(kept) == 3
-    assert sum(kept) == len(seats)
+    assert sum(kept) == len(runners)
     keeper.turn([])
     assert len(kept) == 3, "nothing is kept while sites do not stand at one cursor"
     held.close()
 
 
 def test_a_state_is_kept_small_and_read_back(held: Services) -> None:
-    seat = seat_of(larkspur_site())
-    hear(seat, 3_000)
-    seat.drain()
-    keeper = Keeper({seat.site.id: seat}, held.ledger, held.clock, blamed)
-    keeper.all([Lot(frozenset({seat.site.id}), "x.9")])
-    kept = held.ledger.checkpoint("engine", seat.site.id)
+    runner = seat_of(larkspur_site())
+    hear(runner, 3_000)
+    runner.drain()
+    keeper = CheckpointWriter({runner.site.id: runner}, held.ledger, held.clock, blamed)
+    keeper.all([CursorGroup(frozenset({runner.site.id}), "x.9")])
+    kept = held.ledger.checkpoint("engine", runner.site.id)
     assert kept is not None
-    assert len(kept.state) < 0.6 * len(seat.engine.snapshot())
-    again, cursor = Seat.restored(seat.site, held.ledger, 0)
+    assert len(kept.state) < 0.6 * len(runner.engine.snapshot())
+    again, cursor = SiteRunner.restored(runner.site, held.ledger, 0)
     assert cursor == "x.9"
-    assert again.engine.snapshot() == seat.engine.snapshot()
+    assert again.engine.snapshot() == runner.engine.snapshot()
     held.close()
 
 
 def test_a_state_kept_plain_by_an_older_release_is_read(held: Services) -> None:
-    seat = seat_of(larkspur_site())
-    hear(seat, 50)
-    plain = seat.engine.snapshot()
-    held.ledger.save_checkpoints("engine", [Checkpoint(seat.site.id, "x.3", NOW_MS, plain)])
-    held.ledger.save_checkpoints("alarms", [Checkpoint(seat.site.id, None, NOW_MS, seat.desk.snapshot())])
-    again, cursor = Seat.restored(seat.site, held.ledger, 0)
+    runner = seat_of(larkspur_site())
+    hear(runner, 50)
+    plain = runner.engine.snapshot()
+    held.ledger.save_checkpoints("engine", [Checkpoint(runner.site.id, "x.3", NOW_MS, plain)])
+    held.ledger.save_checkpoints("alarms", [Checkpoint(runner.site.id, None, NOW_MS, runner.desk.snapshot())])
+    again, cursor = SiteRunner.restored(runner.site, held.ledger, 0)
     assert (again.engine.snapshot(), cursor) == (plain, "x.3")
     held.close()
 
 
 def test_a_damaged_state_starts_the_site_anew(held: Services) -> None:
-    seat = seat_of(larkspur_site())
-    held.ledger.save_checkpoints("engine", [Checkpoint(seat.site.id, "x.3", NOW_MS, b"\x78\x01 no zlib at all")])
-    again, cursor = Seat.restored(seat.site, held.ledger, 0)
+    runner = seat_of(larkspur_site())
+    held.ledger.save_checkpoints("engine", [Checkpoint(runner.site.id, "x.3", NOW_MS, b"\x78\x01 no zlib at all")])
+    again, cursor = SiteRunner.restored(runner.site, held.ledger, 0)
     assert cursor is None
-    assert again.engine.snapshot() == Engine(seat.site).snapshot()
+    assert again.engine.snapshot() == Engine(runner.site).snapshot()
     held.close()

@@ -14,7 +14,7 @@ from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from forecaster.live.cursor import Front
+from forecaster.live.cursor import StoreCursor
 
 SITES = ("a", "b", "c", "d")
 START_MS = 1_772_510_700_000
@@ -43,7 +43,7 @@ def cursor_after(store: ReadingStore, count: int) -> str | None:
 def test_sites_that_stopped_at_different_places_go_on_together(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(400)])
     stopped = {"a": 0, "b": 100, "c": 100, "d": 313}
-    front = Front(store, {site: cursor_after(store, count) for site, count in stopped.items()})
+    front = StoreCursor(store, {site: cursor_after(store, count) for site, count in stopped.items()})
     found: list[Reading] = []
     front.catch_up(found.extend, never)
     store.append([reading(n) for n in range(400, 500)])
@@ -82,7 +82,7 @@ def test_whatever_arrives_meanwhile_is_folded_once(
             held += more
             return look(cursor, limit, sites)
 
-        front = Front(store, {site: cursor_after(store, count) for site, count in zip(SITES, stops, strict=True)})
+        front = StoreCursor(store, {site: cursor_after(store, count) for site, count in zip(SITES, stops, strict=True)})
         monkeypatch.setattr(store, "tail", tail)
         found: list[Reading] = []
         front.catch_up(found.extend, never)
@@ -99,7 +99,7 @@ def test_whatever_arrives_meanwhile_is_folded_once(
 
 def test_where_sites_stand_is_told_only_when_it_is_exact(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(8)])
-    front = Front(store, {"a": None, "b": cursor_after(store, 4)})
+    front = StoreCursor(store, {"a": None, "b": cursor_after(store, 4)})
     assert {(lot.sites, lot.cursor) for lot in front.standing()} == {
         (frozenset("a"), None),
         (frozenset("b"), cursor_after(store, 4)),
@@ -124,7 +124,7 @@ def test_where_sites_stand_is_told_only_when_it_is_exact(store: SqliteStore) -> 
 
 def test_a_batch_that_was_folded_is_not_folded_again_when_writing_failed(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(40)])
-    front = Front(store, dict.fromkeys(SITES))
+    front = StoreCursor(store, dict.fromkeys(SITES))
     found: list[Reading] = []
 
     def fails(readings: Sequence[Reading]) -> None:
@@ -140,7 +140,7 @@ def test_a_batch_that_was_folded_is_not_folded_again_when_writing_failed(store: 
 
 def test_a_share_without_sites_follows_nothing(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(8)])
-    front = Front(store, {})
+    front = StoreCursor(store, {})
     found: list[Reading] = []
     front.catch_up(found.extend, never)
     assert not front.step(found.extend)

@@ -9,7 +9,7 @@ from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.engine import Engine
-from forecaster.live.site_runner import CARRIED_MS, EASE_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, Seat
+from forecaster.live.site_runner import CARRIED_MS, EASE_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, SiteRunner
 from forecaster.twin.episode import episode, merged
 from forecaster.twin.live import larkspur_site
 from forecaster.twin.styles import Style
@@ -20,9 +20,9 @@ LIMIT_MS = 60_000
 
 
 @pytest.fixture
-def seat() -> Seat:
+def runner() -> SiteRunner:
     site = larkspur_site()
-    made = Seat(site, Engine(site), AlarmDesk(site))
+    made = SiteRunner(site, Engine(site), AlarmDesk(site))
     for at_s in range(-3600, 0, 5):
         hear(made, Quantity.PUMP_POWER, 480.0 if (at_s + 300) % 1200 < 10 else 0.4, NOW_MS + at_s * 1_000)
     hear(made, Quantity.MAINS_PRESENT, 1.0, NOW_MS)
@@ -31,65 +31,65 @@ def seat() -> Seat:
     return made
 
 
-def hear(seat: Seat, quantity: Quantity, value: float, at_ms: int) -> None:
-    seat.take(Reading(seat.site.id, quantity, at_ms, value, at_ms))
+def hear(runner: SiteRunner, quantity: Quantity, value: float, at_ms: int) -> None:
+    runner.take(Reading(runner.site.id, quantity, at_ms, value, at_ms))
 
 
-def test_a_lost_supply_makes_a_forecast_due_at_once_however_many_sites_there_are(seat: Seat) -> None:
-    seat.ease_ms = REFRESH_MS
-    assert not seat.due(NOW_MS + 1_000, 1.0)
-    hear(seat, Quantity.MAINS_PRESENT, 0.0, NOW_MS + 1_000)
-    assert seat.due(NOW_MS + 1_000, 1.0)
-    assert seat.urgency(NOW_MS + 1_000) > REFRESH_MS
+def test_a_lost_supply_makes_a_forecast_due_at_once_however_many_sites_there_are(runner: SiteRunner) -> None:
+    runner.ease_ms = REFRESH_MS
+    assert not runner.due(NOW_MS + 1_000, 1.0)
+    hear(runner, Quantity.MAINS_PRESENT, 0.0, NOW_MS + 1_000)
+    assert runner.due(NOW_MS + 1_000, 1.0)
+    assert runner.urgency(NOW_MS + 1_000) > REFRESH_MS
 
 
-def test_a_new_charge_is_told_at_once_by_a_forecaster_of_few_sites_and_eased_by_one_of_many(seat: Seat) -> None:
-    hear(seat, Quantity.PACK_CHARGE, 99.0, NOW_MS + 1_000)
-    assert seat.due(NOW_MS + 1_000, 1.0)
-    seat.ease_ms = EASE_MS * 500
-    assert not seat.due(NOW_MS + 1_000, 1.0)
-    assert seat.due(NOW_MS + EASE_MS * 500, 10.0)
+def test_a_new_charge_is_told_at_once_by_a_forecaster_of_few_sites_and_eased_by_one_of_many(runner: SiteRunner) -> None:
+    hear(runner, Quantity.PACK_CHARGE, 99.0, NOW_MS + 1_000)
+    assert runner.due(NOW_MS + 1_000, 1.0)
+    runner.ease_ms = EASE_MS * 500
+    assert not runner.due(NOW_MS + 1_000, 1.0)
+    assert runner.due(NOW_MS + EASE_MS * 500, 10.0)
 
 
 @pytest.mark.parametrize("sites", [1, 100, 10_000])
-def test_a_forecast_is_due_well_before_it_is_too_old(seat: Seat, sites: int) -> None:
-    seat.ease_ms = min(REFRESH_MS, EASE_MS * sites)
-    assert seat.due(NOW_MS + round(0.75 * LIMIT_MS), 45.0)
-    assert not seat.due(NOW_MS + REFRESH_MS - 1_000, 29.0)
+def test_a_forecast_is_due_well_before_it_is_too_old(runner: SiteRunner, sites: int) -> None:
+    runner.ease_ms = min(REFRESH_MS, EASE_MS * sites)
+    assert runner.due(NOW_MS + round(0.75 * LIMIT_MS), 45.0)
+    assert not runner.due(NOW_MS + REFRESH_MS - 1_000, 29.0)
 
 
-def test_a_clock_that_stepped_back_makes_one_due(seat: Seat) -> None:
-    assert seat.due(NOW_MS - LIMIT_MS, 1.0)
+def test_a_clock_that_stepped_back_makes_one_due(runner: SiteRunner) -> None:
+    assert runner.due(NOW_MS - LIMIT_MS, 1.0)
 
 
-def test_past_forecasts_are_kept_now_and_then_and_where_the_supply_changed(seat: Seat) -> None:
+def test_past_forecasts_are_kept_now_and_then_and_where_the_supply_changed(runner: SiteRunner) -> None:
     kept = [
-        seat.tell(NOW_MS + at_ms, at_ms / 1000.0).stored.past
+        runner.tell(NOW_MS + at_ms, at_ms / 1000.0).stored.past
         for at_ms in (30_000, 60_000, PAST_ON_MAINS_MS, PAST_ON_MAINS_MS + 30_000)
     ]
     assert kept == [False, False, True, False]
     out_ms = NOW_MS + PAST_ON_MAINS_MS + 60_000
     for after_ms in range(0, 200_000, 10_000):
-        hear(seat, Quantity.MAINS_PRESENT, 0.0, out_ms + after_ms)
-    told = [seat.tell(out_ms + 200_000 + after_ms, 900.0 + after_ms / 1000.0) for after_ms in (0, 30_000, PAST_MS)]
+        hear(runner, Quantity.MAINS_PRESENT, 0.0, out_ms + after_ms)
+    told = [runner.tell(out_ms + 200_000 + after_ms, 900.0 + after_ms / 1000.0) for after_ms in (0, 30_000, PAST_MS)]
     assert [t.forecast.supply.value for t in told] == ["pack"] * 3
     assert [t.stored.past for t in told] == [True, False, True]
 
 
-def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(seat: Seat) -> None:
+def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(runner: SiteRunner) -> None:
     """The one that is most overdue goes first: an outage of an hour before a day on mains that is not over."""
     hour_ms = 3_600_000
-    assert not seat.refit_if_due(NOW_MS)
-    assert not seat.refit_if_due(NOW_MS + 23 * hour_ms)
-    assert seat.engine.untuned(NOW_MS + 23 * hour_ms) == pytest.approx(23 / 24)
-    assert seat.refit_if_due(NOW_MS + 24 * hour_ms)
+    assert not runner.refit_if_due(NOW_MS)
+    assert not runner.refit_if_due(NOW_MS + 23 * hour_ms)
+    assert runner.engine.untuned(NOW_MS + 23 * hour_ms) == pytest.approx(23 / 24)
+    assert runner.refit_if_due(NOW_MS + 24 * hour_ms)
     out_ms = NOW_MS + 24 * hour_ms + 60_000
     for after_ms in range(0, 200_000, 10_000):
-        hear(seat, Quantity.MAINS_PRESENT, 0.0, out_ms + after_ms)
-    assert not seat.refit_if_due(out_ms + 200_000)
-    assert seat.engine.untuned(out_ms + hour_ms) > 1.0
-    assert seat.refit_if_due(out_ms + hour_ms)
-    assert not seat.refit_if_due(out_ms + hour_ms + 60_000)
+        hear(runner, Quantity.MAINS_PRESENT, 0.0, out_ms + after_ms)
+    assert not runner.refit_if_due(out_ms + 200_000)
+    assert runner.engine.untuned(out_ms + hour_ms) > 1.0
+    assert runner.refit_if_due(out_ms + hour_ms)
+    assert not runner.refit_if_due(out_ms + hour_ms + 60_000)
 
 
 # -- carried on where nothing has come in
@@ -98,18 +98,18 @@ def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(seat: Seat) -> N
 def told_in_turn(seed: int, hours: float) -> list[tuple[bool, Forecast, Forecast]]:
     """The last hours before a drawn outage, a forecast every 45 s: (carried on, as told, made anew)."""
     drawn = episode(seed, (Style.POWER,), history=1.0)
-    seat = Seat(drawn.site, Engine(drawn.site), AlarmDesk(drawn.site))
+    runner = SiteRunner(drawn.site, Engine(drawn.site), AlarmDesk(drawn.site))
     found = []
     due_ms = drawn.truth.transfer_ms - round(hours * 3_600_000)
     for reading in merged(drawn.site.id, drawn.tracks, drawn.outlooks):
         if reading.arrived_ms >= drawn.truth.transfer_ms:
             break
         while reading.arrived_ms >= due_ms:
-            seat.drain()
-            told = seat.tell(due_ms, 0.0).forecast
-            found.append((seat.carried, told, seat.engine.forecast(due_ms)))
+            runner.drain()
+            told = runner.tell(due_ms, 0.0).forecast
+            found.append((runner.carried, told, runner.engine.forecast(due_ms)))
             due_ms += 45_000
-        seat.take(reading)
+        runner.take(reading)
     return found
 
 
@@ -127,25 +127,25 @@ def test_what_is_carried_on_is_what_would_be_made_anew(seed: int) -> None:
             assert old == pytest.approx(new, rel=0.01)
 
 
-def test_news_is_told_at_once_and_silence_too(seat: Seat) -> None:
+def test_news_is_told_at_once_and_silence_too(runner: SiteRunner) -> None:
     def idle(from_s: int, until_s: int) -> None:
         for at_s in range(from_s, until_s, 5):
-            hear(seat, Quantity.PUMP_POWER, 0.4, NOW_MS + at_s * 1_000)
+            hear(runner, Quantity.PUMP_POWER, 0.4, NOW_MS + at_s * 1_000)
 
     def carried(after_s: int) -> bool:
-        told = seat.tell(NOW_MS + after_s * 1_000, float(after_s)).forecast
+        told = runner.tell(NOW_MS + after_s * 1_000, float(after_s)).forecast
         assert told.issued_at_ms == NOW_MS + after_s * 1_000
-        return seat.carried
+        return runner.carried
 
     idle(0, 30)
     assert carried(30)
     idle(30, 70)
-    hear(seat, Quantity.PACK_CHARGE, 96.0, NOW_MS + 40_000)
+    hear(runner, Quantity.PACK_CHARGE, 96.0, NOW_MS + 40_000)
     assert not carried(45)
-    assert seat.newest is not None
-    assert seat.newest.charge_percent == 96.0
+    assert runner.newest is not None
+    assert runner.newest.charge_percent == 96.0
     assert carried(60)
-    hear(seat, Quantity.RAIN_DEPTH, 0.2, NOW_MS + 65_000)
+    hear(runner, Quantity.RAIN_DEPTH, 0.2, NOW_MS + 65_000)
     assert not carried(70)
     idle(70, 75 + CARRIED_MS // 1_000)
     assert carried(70 + CARRIED_MS // 1_000)

@@ -25,7 +25,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
-from forecaster.live.site_runner import Seat
+from forecaster.live.site_runner import SiteRunner
 from forecaster.live.worker import ForecastWorker
 from forecaster.twin.live import LiveSite, Scenario
 from tests.story import NOW_MS, HeldClock, services
@@ -102,7 +102,7 @@ def test_a_restart_from_checkpoints_equals_never_having_stopped(
         once = Engine(site)
         for reading in readings:
             once.update(reading)
-        straight = Seat(site, once, Seat.restored(site, held.ledger, 0)[0].desk).tell(NOW_MS + 1_000, 0.0)
+        straight = SiteRunner(site, once, SiteRunner.restored(site, held.ledger, 0)[0].desk).tell(NOW_MS + 1_000, 0.0)
         assert document(held) == msgspec.json.decode(straight.stored.document)
         assert second.counts_so_far.readings == len(readings) - cut
         assert len(held.ledger.runs(site.id, 0, NOW_MS, 1_000).runs) > 10

@@ -13,7 +13,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event, Outage, Supply
 from forecaster.domain.site import Pack, Pump, Site
 from forecaster.score import oracle
-from forecaster.score.baselines import BASELINES, PERFECT, Gatherer, Seen, charge_now, mean_w
+from forecaster.score.baselines import BASELINES, PERFECT, BaselineHistory, Gatherer, charge_now, mean_w
 from forecaster.score.cases import Case, Origin, from_episode, from_outage
 from forecaster.score.metrics import Outcome
 from forecaster.score.picture import picture
@@ -65,7 +65,7 @@ def readings(quantity: Quantity, values: list[tuple[int, float]]) -> list[Readin
     return [Reading("larkspur", quantity, at_ms, value, at_ms) for at_ms, value in values]
 
 
-def seen(now_ms: int, *parts: list[Reading]) -> Seen:
+def seen(now_ms: int, *parts: list[Reading]) -> BaselineHistory:
     gatherer = Gatherer(SITE, 0)
     gatherer.take(sorted((r for part in parts for r in part), key=lambda r: r.arrived_ms))
     return gatherer.seen(now_ms)

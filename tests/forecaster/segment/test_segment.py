@@ -14,7 +14,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pack, Pump, Site
 from forecaster.segment import EnergyCounter, Rhythm, Segmenter
-from forecaster.segment.counter import Step
+from forecaster.segment.counter import CounterStep
 from forecaster.segment.levels import Levels
 from forecaster.segment.tracker import Tracker
 from tests.forecaster.cellar import START, Truth, counted, in_order, on_change, pumping, reading, sampled, site
@@ -182,16 +182,16 @@ def test_the_counter_knows_what_was_used_in_a_gap() -> None:
 @pytest.mark.parametrize(
     ("before", "after", "step", "used"),
     [
-        (5_000.0, 5_001.5, Step.COUNTED, 1.5),
-        (5_000.0, 4_999.98, Step.JITTER, 0.0),
-        (5_000.0, 0.4, Step.RESET, 0.4),
-        (99_999.7, 0.5, Step.WRAPPED, 0.8),
-        (2.0**32 * 0.001 - 0.5, 0.25, Step.WRAPPED, 0.75),
-        (5_000.0, 9_000.0, Step.JUMPED, None),
-        (5_000.0, 3_000.0, Step.JUMPED, None),
+        (5_000.0, 5_001.5, CounterStep.COUNTED, 1.5),
+        (5_000.0, 4_999.98, CounterStep.JITTER, 0.0),
+        (5_000.0, 0.4, CounterStep.RESET, 0.4),
+        (99_999.7, 0.5, CounterStep.WRAPPED, 0.8),
+        (2.0**32 * 0.001 - 0.5, 0.25, CounterStep.WRAPPED, 0.75),
+        (5_000.0, 9_000.0, CounterStep.JUMPED, None),
+        (5_000.0, 3_000.0, CounterStep.JUMPED, None),
     ],
 )
-def test_what_a_counter_did(before: float, after: float, step: Step, used: float | None) -> None:
+def test_what_a_counter_did(before: float, after: float, step: CounterStep, used: float | None) -> None:
     counter = EnergyCounter(Rhythm(), greatest_w=1_200.0, resolution_wh=0.1)
     counter.feed(START, before)
     assert counter.feed(START + 10_000, after)[1] == (None if used is None else pytest.approx(used, abs=1e-6))

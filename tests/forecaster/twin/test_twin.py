@@ -16,7 +16,7 @@ from forecaster.twin.electric import Profile, added, recharge
 from forecaster.twin.episode import Episode, episode
 from forecaster.twin.parameters import InverterTruth, PackTruth, PitTruth, PumpTruth, SunTruth
 from forecaster.twin.styles import FULL, LEAN, Style
-from forecaster.twin.water import Inflow, pump_runs, wobble_path
+from forecaster.twin.water import InflowTruth, pump_runs, wobble_path
 from forecaster.twin.weather import GRID_S, draw_storms, hourly_mm, rain_on_grid
 
 PUMP = PumpTruth(
@@ -26,11 +26,11 @@ PUMP = PumpTruth(
 PIT = PitTruth(area_m2=0.1667, drawdown_m=0.2001, freeboard_m=0.3, slop_on_m=0.0, slop_off_m=0.0)
 
 
-def steady(l_per_min: float, hours: float = 30.0) -> Inflow:
+def steady(l_per_min: float, hours: float = 30.0) -> InflowTruth:
     count = int(hours * 3600.0 / GRID_S)
     flow = np.full(count, l_per_min)
     cumulative = np.concatenate([[0.0], np.cumsum(flow * GRID_S / 60.0)])
-    return Inflow(0.0, flow, cumulative, np.zeros((1, count)), np.zeros(count), np.zeros((1, count)), flow)
+    return InflowTruth(0.0, flow, cumulative, np.zeros((1, count)), np.zeros(count), np.zeros((1, count)), flow)
 
 
 @pytest.mark.parametrize(("share", "per_hour"), [
