@@ -18,11 +18,11 @@ from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.times import DAY_MS
 
 log = logging.getLogger("outlast.collector")
 
 UPKEEP_S = 3600.0
-DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)

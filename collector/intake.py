@@ -18,8 +18,9 @@ from collector.clock import ClockWatch, clock_note, forget_other_shares
 from collector.decode.payload import KEPT_BYTES, Decoded, Decoder
 from collector.mqtt.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
-from forecaster.domain.ports import Clock, HeldMessage, Ledger, ReadingStore
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.readings import Reading, Refusal
+from forecaster.domain.records import HeldMessage
 
 log = logging.getLogger("outlast.intake")
 

@@ -15,11 +15,11 @@ from collector.store.open import open_ledger, open_store
 from forecaster.alarms import AlarmDesk
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine import Engine
 from forecaster.live.site_runner import SiteRunner
 from forecaster.twin.live import LiveSite, Scenario, larkspur_site
 
-HOUR_MS = 3_600_000
 NOW_MS = 1_772_535_966_000  # 2026-03-03 11:06:06 UTC, 05:06 in Chicago
 STEP_S = 120.0
 TOLD_EVERY_MS = HOUR_MS

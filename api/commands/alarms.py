@@ -21,7 +21,7 @@ from collector.decode.log import read_log
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.alarms import AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError
-from forecaster.domain.ports import Delivery
+from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.texts.wording import Wording

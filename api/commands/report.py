@@ -12,8 +12,7 @@ from api.commands.common import AsJson, ConfigDir, echo_json
 from api.commands.installed import opened
 from api.offline.reporting import document, report_of, told
 from forecaster.domain.errors import UsageError
-
-DAY_MS = 86_400_000
+from forecaster.domain.times import DAY_MS
 
 
 def report(

@@ -14,7 +14,7 @@ from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger
 from forecaster.domain.errors import UsageError
-from forecaster.domain.ports import Token
+from forecaster.domain.records import Token
 from forecaster.engine.document import time_text
 
 app = group("Add, list or revoke bearer tokens.\n\nExample: outlast token add phone --scope operate")

@@ -19,7 +19,8 @@ from api.deliver.outcome import Later, Never, Outcome, Sent
 from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import NotFound, OutlastError, StoreError
-from forecaster.domain.ports import Clock, Delivery, Ledger
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Delivery
 
 log = logging.getLogger("outlast.deliver")
 

@@ -19,7 +19,8 @@ from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
 from forecaster.domain.forecast import Basis
-from forecaster.domain.ports import Clock, Delivery, Ledger
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 

@@ -18,7 +18,8 @@ from collector.config.settings import Mail
 from forecaster.alarms.plan import MAIL, AlarmMessage
 from forecaster.domain.alarms import TransitionKind
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.ports import Clock, Delivery, Ledger
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Delivery
 
 TIMEOUT_S = 20.0
 PERMANENT = range(500, 600)

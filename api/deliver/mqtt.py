@@ -20,7 +20,8 @@ from api.http.newest import Untaken
 from collector.config.settings import Broker
 from forecaster.alarms.plan import MQTT, AlarmMessage, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
-from forecaster.domain.ports import Clock, Delivery, Ledger
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 
 STATUS = "outlast/status"

@@ -7,9 +7,10 @@ from collections.abc import Callable, Sequence
 from collector.config.settings import Installation
 from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, AlarmMessage, Planner, alarm_topic, delivery_key
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.ports import Delivery, Ledger
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
-from forecaster.texts.wording import HOUR_MS
+from forecaster.domain.times import HOUR_MS
 
 TEST_MINUTES = 30
 TEST = "test"

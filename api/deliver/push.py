@@ -21,7 +21,8 @@ from api.deliver.words import title
 from forecaster.alarms.plan import PUSH, AlarmMessage
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.ports import Delivery, Ledger, PushSubscription
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import Delivery, PushSubscription
 
 if TYPE_CHECKING:
     from api.deliver.webpush import PushPost, PushResponse

@@ -18,7 +18,8 @@ from api.deliver.cap import cap_alert
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.words import message_document
 from forecaster.alarms.plan import WEBHOOK, AlarmMessage
-from forecaster.domain.ports import Clock, Delivery
+from forecaster.domain.ports import Clock
+from forecaster.domain.records import Delivery
 from forecaster.domain.site import Contact, Site
 
 TIMEOUT_S = 10.0

@@ -10,7 +10,7 @@ import requests
 from py_vapid import Vapid02
 from pywebpush import WebPushException, webpush
 
-from forecaster.domain.ports import PushSubscription
+from forecaster.domain.records import PushSubscription
 
 TIMEOUT_S = 10.0
 

@@ -9,9 +9,9 @@ import msgspec
 from fastapi import Response
 
 from forecaster.domain.alarms import Alarm, AlarmState
-from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
+from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Channel, Site
 from forecaster.engine.document import time_text

@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Collection, Iterator
 
-from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import StoredForecast
 
 STEP = 500
 """Documents read at once."""

@@ -7,8 +7,8 @@ import msgspec
 from api.http.answers import alarm_out, reading_out
 from api.http.stream import Hub
 from forecaster.domain.alarms import AlarmTransition
-from forecaster.domain.ports import StoredForecast
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import StoredForecast
 
 
 class StreamPublisher:

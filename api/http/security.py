@@ -24,7 +24,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.problems import ProblemError, problem
 from forecaster.domain.errors import NotFound, UsageError
-from forecaster.domain.ports import Clock, Ledger, Token
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Token
 
 Rights = Literal["read", "operate"]
 

@@ -16,10 +16,10 @@ from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import time_text
 from forecaster.health.pump import PumpHealth, examine
 
-HOUR_MS = 3_600_000
 LEVEL_SPAN_MS = 2 * 86_400_000
 MOST_RUNS = 200_000
 

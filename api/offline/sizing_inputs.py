@@ -9,8 +9,9 @@ from collector.config.site_file import site_from
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pack, Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.sizing.question import InflowRecord, ObservedStart
-from forecaster.sizing.seasons import HOUR_MS, record_of
+from forecaster.sizing.seasons import record_of
 
 RECORD_HOURS = 24 * 400
 """How far back the record of inflow is read [h]."""

@@ -9,10 +9,10 @@ from api.pages.desk import PagePorts
 from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.site import Site
+from forecaster.domain.times import MINUTE_MS
 from forecaster.texts.wording import Wording
 
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
-MINUTE_MS = 60_000
 
 
 def alarm_cards(

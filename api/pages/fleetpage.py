@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from api.pages.desk import PagePorts
-from api.pages.frame import HOUR_MS
 from api.pages.livecontexts import Fleet, FleetLine
 from api.pages.moments import zone_words
 from api.pages.words import Words
@@ -13,6 +12,7 @@ from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
 
 SHOWS = ("all", "pack", "alarm", "stale")

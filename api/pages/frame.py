@@ -9,8 +9,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from api.pages.svg import Point
-
-HOUR_MS = 3_600_000
+from forecaster.domain.times import HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)

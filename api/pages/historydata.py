@@ -6,18 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from api.pages.desk import PagePorts
-from api.pages.frame import HOUR_MS
 from api.pages.picture import Dot, Series
 from api.pages.water import Step, hourly_depth, hourly_rate
 from api.pages.words import Words
-from forecaster.domain.ports import RunTotals
 from forecaster.domain.quantities import Quantity
+from forecaster.domain.records import RunTotals
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site, Units
+from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.texts.wording import GALLON_L, INCH_M, Wording
 
 POINTS = 240
-DAY_MS = 24 * HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 import msgspec
 from markupsafe import Markup
 
-from api.pages.frame import HOUR_MS, Frame, Lane, ticks
+from api.pages.frame import Frame, Lane, ticks
 from api.pages.strip import nice
 from api.pages.svg import element, line, number, text
+from forecaster.domain.times import HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from api.pages.contexts import DataTable, LogLine
 from api.pages.desk import PagePorts
 from api.pages.facts import facts_of
 from api.pages.forscript import MEANINGS, silence_of, survival_json
-from api.pages.frame import HOUR_MS, ticks
+from api.pages.frame import ticks
 from api.pages.livecontexts import DataAge, Marker, SiteNow
 from api.pages.moments import zone_words
 from api.pages.pen import draw
@@ -23,6 +23,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
 
 STALE_FORECAST_MS = 180_000

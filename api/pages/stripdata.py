@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from api.pages.desk import PagePorts
-from api.pages.frame import HOUR_MS
 from api.pages.historydata import flow_scale
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
@@ -16,6 +15,7 @@ from forecaster.domain.forecast import Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
 
 BACK_H = 8.0

@@ -14,7 +14,6 @@ from api.pages import assets, login, rehearsing, settingup
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.forscript import device_words, script_words
-from api.pages.frame import HOUR_MS
 from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
 from api.pages.historypage import history_csv, history_page
 from api.pages.moments import moment, zone_words
@@ -27,6 +26,7 @@ from api.process.services import Services
 from forecaster.alarms.plan import PUSH
 from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 from forecaster.domain.forecast import Forecast
+from forecaster.domain.times import HOUR_MS
 
-HOUR_MS = 3_600_000.0
 CHARGING_SHARE = 0.1
 """Charging below this share of what the pump draws is taken for none."""
 

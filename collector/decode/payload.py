@@ -11,11 +11,12 @@ from collector.decode.senml import Record, looks_like_pack, resolve
 from collector.decode.strict_json import MAX_BYTES, parse
 from collector.decode.topics import TopicMap
 from collector.decode.units import IDENTITY, Conversion, conversion, senml_conversion
-from collector.decode.values import DAY_MS, EARLIEST_MS, YesNo, number, number_in_text, shown, source_time_ms
+from collector.decode.values import EARLIEST_MS, YesNo, number, number_in_text, shown, source_time_ms
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.site import Channel, PayloadFormat, Site
+from forecaster.domain.times import DAY_MS
 
 KEPT_BYTES = 4096
 """How much of a refused payload is kept."""

@@ -22,8 +22,6 @@ NO: tuple[str | int | bool, ...] = ("false", "off", "no", 0)
 EARLIEST_MS = 946_684_800_000
 """2000-01-01, the earliest source time that is believed."""
 
-DAY_MS = 86_400_000
-
 
 def shown(value: object) -> str:
     """A value as it is quoted in a reason: short, on one line."""

@@ -14,9 +14,8 @@ from collector.store.ledger_people import People
 from collector.store.sqlite_file import free_bytes, size_bytes, store_error, wal_bytes
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoreHealth
+from forecaster.domain.times import DAY_MS, HOUR_MS
 
-HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 THINNED_MS = ((DAY_MS, HOUR_MS // 6), (30 * DAY_MS, HOUR_MS))
 """Past forecasts older than the first, counted from their site's newest, are thinned to one in the second [ms]."""
 

@@ -13,7 +13,7 @@ from collector.store.ledger_base import Row
 from collector.store.ledger_found import Findings
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound
-from forecaster.domain.ports import Checkpoint, Delivery
+from forecaster.domain.records import Checkpoint, Delivery
 
 
 class AlarmsAndOutbox(Findings):

@@ -11,7 +11,7 @@ from collector.store.bodies import body, brief_of, event_row, packed, read, unpa
 from collector.store.ledger_base import LedgerBase
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
-from forecaster.domain.ports import Checkpoint, Page, RunTotals, StoredForecast
+from forecaster.domain.records import Checkpoint, Page, RunTotals, StoredForecast
 from forecaster.domain.runs import Event, Outage, Run
 
 

@@ -8,8 +8,8 @@ from sqlalchemy import Connection, delete, func, or_, select
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
-from forecaster.domain.ports import HeldMessage
 from forecaster.domain.readings import Refusal
+from forecaster.domain.records import HeldMessage
 
 QUARANTINE_ROWS = 10_000
 """Refusals kept; the oldest go first."""

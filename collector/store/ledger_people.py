@@ -6,7 +6,7 @@ from sqlalchemy import delete, select
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
-from forecaster.domain.ports import PushSubscription, Token
+from forecaster.domain.records import PushSubscription, Token
 
 
 class People(LedgerBase):

@@ -12,9 +12,9 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from forecaster.domain.readings import SeriesPoint
+from forecaster.domain.times import HOUR_MS
 
 SUMMARY_MS = 300_000
-HOUR_MS = 3_600_000
 PER_HOUR = HOUR_MS // SUMMARY_MS
 
 COARSE = 4

@@ -31,8 +31,9 @@ from forecaster.domain.forecast import Forecast
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts import en
-from forecaster.texts.wording import HOUR_MS, Wording
+from forecaster.texts.wording import Wording
 
 LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
 """Shelving is limited in time (ANSI/ISA-18.2-2016)."""

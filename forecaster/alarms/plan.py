@@ -15,9 +15,9 @@ import msgspec
 
 from forecaster.alarms.story import OUTAGE
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.ports import Delivery, PushSubscription
+from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units
-from forecaster.texts.wording import HOUR_MS, MINUTE_MS
+from forecaster.domain.times import HOUR_MS, MINUTE_MS
 
 MQTT, HOMIE, WEBHOOK, MAIL, PUSH = "mqtt", "homie", "webhook", "mail", "push"
 CHANNELS = frozenset({MQTT, HOMIE, WEBHOOK, MAIL, PUSH})

@@ -6,8 +6,8 @@ from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgem
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.status import QuantityAge, SiteStatus
+from forecaster.domain.times import DAY_MS
 
-DAY_MS = 86_400_000
 FIRST_TEST_DAYS = 45.0
 """A site never tested is asked for its first test after this many days."""
 TELLING = frozenset(

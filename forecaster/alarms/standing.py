@@ -12,7 +12,7 @@ from forecaster.alarms.gate import Gate
 from forecaster.alarms.table import Rationale
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
 from forecaster.domain.errors import SnapshotError
-from forecaster.texts.wording import HOUR_MS
+from forecaster.domain.times import HOUR_MS
 
 VERSION = 1
 REJOIN_MS = 30 * 60_000

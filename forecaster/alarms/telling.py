@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts import en
-from forecaster.texts.wording import HOUR_MS, Wording
+from forecaster.texts.wording import Wording
 
 RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
 PROJECTING = frozenset({*RESERVE_KINDS, AlarmKind.MAINS_LOST, AlarmKind.TELEMETRY_SILENT, AlarmKind.PACK_NOT_CHARGING})

@@ -7,15 +7,13 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.runs import Run
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array
 from forecaster.pack.nameplate import running_w
 
-Array = NDArray[np.float64]
-
-MS_PER_H = 3_600_000.0
 MAINS_HABIT = 200
 """How many runs on mains before the test are compared with, at most."""
 
@@ -43,7 +41,7 @@ class DischargeEvidence:
     @property
     def hours(self) -> float:
         """Length so far [h]."""
-        return max(self.end_ms - self.start_ms, 0) / MS_PER_H
+        return max(self.end_ms - self.start_ms, 0) / HOUR_MS
 
     @property
     def used_percent(self) -> float:
@@ -103,6 +101,6 @@ class DischargeEvidence:
             return np.zeros(at_ms.shape)
         times = np.array([t for t, _ in self.input_w], dtype=np.float64)
         watts = np.maximum(np.array([w for _, w in self.input_w], dtype=np.float64), 0.0)
-        held = np.minimum(np.diff(times), 600_000.0) / MS_PER_H
+        held = np.minimum(np.diff(times), 600_000.0) / HOUR_MS
         total = np.concatenate([[0.0], np.cumsum(watts[:-1] * held)])
         return np.asarray(np.interp(at_ms, times, total), dtype=np.float64)

@@ -6,14 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecaster.discharge.evidence import MS_PER_H, DischargeEvidence
+from forecaster.discharge.evidence import DischargeEvidence
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals
 from forecaster.pack.battery import charge_at
 from forecaster.pack.belief import PackBelief, PackDraws
-
-Array = NDArray[np.float64]
 
 DRAWS = 2000
 SEED = 5
@@ -54,7 +53,7 @@ def pump_rate(evidence: DischargeEvidence) -> PumpRate:
     if len(runs) < 3:
         total = float(energies.sum())
         return PumpRate(total / evidence.hours if evidence.hours else 0.0, 1.0 / math.sqrt(len(runs) + 1.0))
-    starts = np.array([run.start_ms for run in runs], dtype=np.float64) / MS_PER_H
+    starts = np.array([run.start_ms for run in runs], dtype=np.float64) / HOUR_MS
     waits, used = np.diff(starts), energies[:-1]
     mean = float(used.sum() / waits.sum())
     return PumpRate(mean, max(_ratio_error(used, waits, 1), _ratio_error(used, waits, max(1, waits.size // 6))))

@@ -11,8 +11,8 @@ from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
+from forecaster.domain.times import DAY_MS
 
-DAY_MS = 86_400_000
 SEASON_DAYS = 365
 BEFORE_WET_DAYS = 200
 """Rehearse at least yearly, and before the wet season. Common advice of the trade."""

@@ -15,6 +15,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.buffer import Buffer
 from forecaster.engine.evidence import Began, Ended, Evidence
 from forecaster.engine.fold import Fold, FoldOutput
@@ -26,11 +27,10 @@ from forecaster.engine.status import observe
 VERSION = 1
 """Of snapshots."""
 
-_MS_PER_HOUR = 3_600_000
 _FIRST_FORECAST_MS = 120_000
 _RECKONED_PERCENT = 8.0
-_KEPT_RAIN_MS = 48 * _MS_PER_HOUR
-_REFIT_ON_PACK_MS, _REFIT_ON_MAINS_MS = _MS_PER_HOUR, 24 * _MS_PER_HOUR
+_KEPT_RAIN_MS = 48 * HOUR_MS
+_REFIT_ON_PACK_MS, _REFIT_ON_MAINS_MS = HOUR_MS, 24 * HOUR_MS
 
 
 class PendingEvents(msgspec.Struct):
@@ -248,7 +248,7 @@ class Engine:
         if not fold.accounts.on_pack or fold.forecasts_made >= 2:
             return
         since = fold.now_ms - fold.accounts.since_ms
-        if since >= (_MS_PER_HOUR if fold.forecasts_made else _FIRST_FORECAST_MS):
+        if since >= (HOUR_MS if fold.forecasts_made else _FIRST_FORECAST_MS):
             fold.forecasts_made += 1
             hours = outlook(
                 self.site, fold, self._models.copy(), fold.now_ms, None, np.random.default_rng(self.seed)

@@ -24,9 +24,9 @@ from forecaster.domain.forecast import (
     Water,
 )
 from forecaster.domain.runs import Supply
+from forecaster.domain.times import HOUR_MS
 
 LEVEL_NAMES: tuple[str, ...] = ("p05", "p10", "p25", "p50", "p75", "p90", "p95")
-MS_PER_HOUR = 3_600_000.0
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -68,7 +68,7 @@ def _moment(issued_ms: int, hours: float | None) -> str | None:
     """The time that lies `hours` after the issue, to the second."""
     if hours is None or not math.isfinite(hours):
         return None
-    return time_text(round((issued_ms + round(hours, 2) * MS_PER_HOUR) / 1000.0) * 1000)
+    return time_text(round((issued_ms + round(hours, 2) * HOUR_MS) / 1000.0) * 1000)
 
 
 def _survival_point(point: SurvivalPoint) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import msgspec
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
 from forecaster.domain.runs import Event, Gap, Outage, Run, Supply, Transfer
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.accounts import Accounts, Mark
 from forecaster.engine.buffer import ORDER, Held
 from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, RainSpan, Warmth
@@ -25,7 +26,6 @@ from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.counter import CounterStep
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 
-_MS_PER_HOUR = 3_600_000.0
 _RAIN_EVERY_MS = 900_000
 _WARMTH_EVERY_MS = 900_000
 
@@ -204,7 +204,7 @@ class Fold(msgspec.Struct):
         if self.loads:
             measured = sum(stream.total_at(at_ms) for stream in self.loads.values())
             rest_w = sum(watts for name, watts in self.listed_w.items() if name not in self.loads)
-            return measured + rest_w * at_ms / _MS_PER_HOUR
+            return measured + rest_w * at_ms / HOUR_MS
         if self.other_output.mean_w is not None:
             return self.other_output.total_at(at_ms)
         return None
@@ -222,7 +222,7 @@ class Fold(msgspec.Struct):
         if opened is None or not self.accounts.on_pack:
             return None
         mark = self._mark(at_ms, percent or 0.0)
-        blind_h = (mark.blind_ms - opened.blind_ms) / _MS_PER_HOUR
+        blind_h = (mark.blind_ms - opened.blind_ms) / HOUR_MS
         filled = blind_h * (self.spans.recent_w or 0.0)
         has_loads = bool(self.loads) or self.other_output.mean_w is not None
         return Drained(
@@ -350,7 +350,7 @@ class Fold(msgspec.Struct):
         held = self.rain_rate if interval is not None and interval <= rhythm.gap_ms else 0.0
         self.rain_rate = value
         if key_of(Quantity.RAIN_DEPTH, "") not in self.rhythms:
-            self._rain(at_ms, held * (interval or 0) / _MS_PER_HOUR, told)
+            self._rain(at_ms, held * (interval or 0) / HOUR_MS, told)
 
     def _rain(self, at_ms: int, depth_mm: float, told: FoldOutput) -> None:
         if self.rain_from_ms is None:

@@ -6,8 +6,9 @@ import math
 
 import msgspec
 
-_MS_PER_HOUR = 3_600_000.0
-_FADE_MS = 6.0 * _MS_PER_HOUR
+from forecaster.domain.times import HOUR_MS
+
+_FADE_MS = 6.0 * HOUR_MS
 _RECENT_MS = 1_800_000.0
 
 
@@ -35,9 +36,9 @@ class Stream(msgspec.Struct):
             return
         interval = at_ms - last
         if interval > gap_ms:
-            self.total_wh += (self.mean_w or 0.0) * interval / _MS_PER_HOUR
+            self.total_wh += (self.mean_w or 0.0) * interval / HOUR_MS
             return
-        self.total_wh += held * interval / _MS_PER_HOUR
+        self.total_wh += held * interval / HOUR_MS
         if self.mean_w is None or self.recent_w is None:
             self.mean_w = self.recent_w = held
             self.told_ms = interval
@@ -53,4 +54,4 @@ class Stream(msgspec.Struct):
             return self.total_wh
         ahead = at_ms - self.last_ms
         held = self.last_w if ahead <= self.gap_ms else (self.mean_w or 0.0)
-        return self.total_wh + held * ahead / _MS_PER_HOUR
+        return self.total_wh + held * ahead / HOUR_MS

@@ -10,8 +10,8 @@ import msgspec
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.status import Spread
+from forecaster.domain.times import HOUR_MS
 
-_MS_PER_HOUR = 3_600_000
 _KEPT_RUNS = 120
 _RECENT = 24
 _NEWEST = 9
@@ -84,8 +84,8 @@ class Normals(msgspec.Struct):
             _push(self.dry_run_s, run.run_s * max(1.0 - run.run_s / interval_s, 0.0), _KEPT_RUNS)
         self.last_run = run
         self.starts_ms.append(run.start_ms)
-        if len(self.starts_ms) > 16 and self.starts_ms[0] < run.start_ms - 2 * _MS_PER_HOUR:
-            edge = run.start_ms - 2 * _MS_PER_HOUR
+        if len(self.starts_ms) > 16 and self.starts_ms[0] < run.start_ms - 2 * HOUR_MS:
+            edge = run.start_ms - 2 * HOUR_MS
             self.starts_ms = [start for start in self.starts_ms if start >= edge]
         self._count(run.start_ms, after_gap=after_gap)
         if run.measured:
@@ -109,7 +109,7 @@ class Normals(msgspec.Struct):
         return interval
 
     def _count(self, start_ms: int, *, after_gap: bool) -> None:
-        hour = start_ms // _MS_PER_HOUR
+        hour = start_ms // HOUR_MS
         if self.hour is None:
             self.hour = hour
         elif hour > self.hour:

@@ -5,29 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.forecast import Basis, DrawParts, Forecast, SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import Spread
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine import reserve
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.water import CycleFigures, pace_of, water_of
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, seed_from, uniforms
 from forecaster.pack.belief import PackDraws
-
-Array = NDArray[np.float64]
 
 DRAWS = 400
 """Draws of a forecast."""
 
 _PATH_POINTS = 24
-_MS_PER_HOUR = 3_600_000.0
 _AGE_SPREAD = 0.12
 _MOST_AGE_SPREAD = 1.0
 _LOADS_SPREAD = 0.08
@@ -77,7 +75,7 @@ def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
     if drained is not None:
         last_ms = fold.accounts.percent_ms or 0
         newest = max((t.rhythm.last_ms or 0 for t in fold.segmenter.trackers.values()), default=last_ms)
-        unheard_h = max(now_ms - newest, 0) / _MS_PER_HOUR if age.pump_silent else 0.0
+        unheard_h = max(now_ms - newest, 0) / HOUR_MS if age.pump_silent else 0.0
         if unheard_h > 0.0:
             unheard_wh = models.inflow.mean_w(now_ms).p50 * unheard_h
             drained = replace(drained, plug_wh=drained.plug_wh + unheard_wh)
@@ -99,7 +97,7 @@ def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
     spans = fold.spans
     if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
         return False
-    open_h = (now_ms - spans.cycle_ms) / _MS_PER_HOUR
+    open_h = (now_ms - spans.cycle_ms) / HOUR_MS
     return open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None
 
 
@@ -215,7 +213,7 @@ def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
 def _until(hours: Array, now_ms: int, until_ms: int | None) -> SurvivalPoint | None:
     if until_ms is None:
         return None
-    return SurvivalPoint(until_ms, reserve.survival_at(hours, max(until_ms - now_ms, 0) / _MS_PER_HOUR))
+    return SurvivalPoint(until_ms, reserve.survival_at(hours, max(until_ms - now_ms, 0) / HOUR_MS))
 
 
 def _drain_path(

@@ -6,6 +6,7 @@ import numpy as np
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.fold import Fold
 from forecaster.pack.belief import PackDraws
 
@@ -15,7 +16,6 @@ USUAL_CHARGE_HOURS = 5.0
 CHARGE_EFFICIENCY = 0.88
 """Into the battery over taken from the mains (common practice, no source)."""
 
-_MS_PER_HOUR = 3_600_000.0
 _TAPER_PERCENT = 99.5
 
 
@@ -29,7 +29,7 @@ def charge_now(site: Site, fold: Fold, at_ms: int) -> float | None:
         return accounts.percent
     if fold.accounts.on_pack or fold.left_percent is None or fold.left_ms is None:
         return None
-    since_h = max(at_ms - fold.left_ms, 0) / _MS_PER_HOUR
+    since_h = max(at_ms - fold.left_ms, 0) / HOUR_MS
     return min(100.0, fold.left_percent + since_h * charging_percent_per_h(site, fold))
 
 
@@ -56,4 +56,4 @@ def full_at_ms(site: Site, fold: Fold, pack: PackDraws, percent: float | None, n
     else:
         missing_wh = float(np.median(pack.to_full_wh))
         hours = missing_wh / (charging_percent_per_h(site, fold) / 100.0 * site.pack.nominal_wh)
-    return now_ms + round(hours * _MS_PER_HOUR)
+    return now_ms + round(hours * HOUR_MS)

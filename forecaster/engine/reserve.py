@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS, Quantiles, SurvivalPoint
+from forecaster.maths.arrays import Array
 from forecaster.pack.belief import PackDraws
-
-Array = NDArray[np.float64]
 
 GRID_POINTS = 128
 """Points ahead."""

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import msgspec
 
-_MS_PER_HOUR = 3_600_000.0
+from forecaster.domain.times import HOUR_MS
+
 _KEPT = 160
 _ENOUGH = 40
 _LEAST_SPREAD = 0.15
@@ -77,7 +78,7 @@ class Signs(msgspec.Struct):
         began, rate_w = self.worked_ms, self.rate_w
         if began is not None and rate_w is not None and rate_w > 0.0 and at_ms > began:
             between = self.between_wh.setdefault(self.source, [])
-            between.append(rate_w * (at_ms - began) / _MS_PER_HOUR)
+            between.append(rate_w * (at_ms - began) / HOUR_MS)
             if len(between) > _KEPT:
                 del between[0]
         self.worked_ms, self.rate_w = at_ms, recent_w
@@ -95,7 +96,7 @@ class Signs(msgspec.Struct):
         usual = ordered[len(ordered) // 2]
         if usual <= 0.0:
             return None
-        due = rate_w * (heard - since) / _MS_PER_HOUR
+        due = rate_w * (heard - since) / HOUR_MS
         if due <= 0.0:
             return Wait(since, 0.0, 0.0)
         strays = sorted(abs(math.log(value / usual)) for value in ordered if value > 0.0)

@@ -7,10 +7,10 @@ from __future__ import annotations
 import msgspec
 
 from forecaster.domain.runs import Run
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.evidence import PumpSpan
 from forecaster.segment.segmenter import Segmenter
 
-_MS_PER_HOUR = 3_600_000.0
 _COUNTED_WINDOW_MS = 600_000
 _SAMPLED_WINDOW_MS = 1_800_000
 _PATIENCE = 4
@@ -79,7 +79,7 @@ class Spans(msgspec.Struct):
             return None
         if meter.blind_ms != self.window_blind_ms or began < self.end_ms:
             return None
-        used = meter.total_wh - self.window_wh - segmenter.standby_w * (at_ms - began) / _MS_PER_HOUR
+        used = meter.total_wh - self.window_wh - segmenter.standby_w * (at_ms - began) / HOUR_MS
         lump_wh = segmenter.lump_wh(at_ms)
         ends_wh = 0.0 if lump_wh > 0.0 else segmenter.cut_wh()
         return PumpSpan(began, at_ms, max(used, 0.0), lump_wh, ends_wh)
@@ -99,7 +99,7 @@ class Spans(msgspec.Struct):
             at_step = meter.fresh_wh <= 0.0 and meter.ticks != self.window_ticks
             return at_step or length_ms >= _PATIENCE * _COUNTED_WINDOW_MS
         enough_wh = _ENOUGH_CATCHES * segmenter.lump_wh(at_ms)
-        expected_wh = (self.recent_w or 0.0) * length_ms / _MS_PER_HOUR
+        expected_wh = (self.recent_w or 0.0) * length_ms / HOUR_MS
         self.due_ms = at_ms + _LOOK_MS
         if length_ms < _SAMPLED_WINDOW_MS:
             return False
@@ -115,7 +115,7 @@ class Spans(msgspec.Struct):
     def _emit(self, span: PumpSpan) -> PumpSpan:
         self.end_ms = span.stop_ms
         length = span.stop_ms - span.start_ms
-        watts = span.energy_wh / length * _MS_PER_HOUR
+        watts = span.energy_wh / length * HOUR_MS
         self.told_ms = min(self.told_ms + length, _FADE_MS)
         if self.recent_w is None:
             self.recent_w = watts

@@ -8,6 +8,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import QuantityAge, SiteStatus, Spread
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.buffer import Buffer
 from forecaster.engine.fold import Fold, key_of
 from forecaster.engine.models import Models
@@ -17,7 +18,6 @@ from forecaster.engine.signs import Wait
 from forecaster.engine.water import pace_of
 from forecaster.segment import Rhythm
 
-_MS_PER_HOUR = 3_600_000
 _ASLEEP_W = 2.0
 _CARRYING_W = 4.0
 _DUE = 0.9
@@ -55,7 +55,7 @@ def observe(
         running_w_normal=spread_of(normals.run_w),
         cycles_per_hour_normal=spread_of(normals.older_hours()),
         cycles_per_hour_lately=normals.lately_per_hour(),
-        cycles_last_hour=normals.cycles_since(now_ms - _MS_PER_HOUR),
+        cycles_last_hour=normals.cycles_since(now_ms - HOUR_MS),
         overdue=overdue,
         spans_heard=mean.count,
         steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
@@ -161,7 +161,7 @@ def _charge_frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -
     since = max(charge.changed_ms or 0, fold.accounts.since_ms)
     loads_w = fold.loads_mean_w()
     drain_w = mean_w + (sum(fold.listed_w.values()) if loads_w is None else loads_w)
-    fell = 100.0 * drain_w * (now_ms - since) / _MS_PER_HOUR / capacity_wh
+    fell = 100.0 * drain_w * (now_ms - since) / HOUR_MS / capacity_wh
     return fell > _FROZEN_PERCENT and not fold.pack_input.recent_w
 
 
@@ -171,7 +171,7 @@ def _counter_frozen(fold: Fold, now_ms: int) -> bool:
     if counter is None or counter.rhythm.silent(now_ms) or counter.rhythm.changed_ms is None:
         return False
     stood_ms = now_ms - counter.rhythm.changed_ms
-    return told_wh > max(_FROZEN_WH, 3.0 * (counter.resolution_wh or 1.0)) and stood_ms > _MS_PER_HOUR // 2
+    return told_wh > max(_FROZEN_WH, 3.0 * (counter.resolution_wh or 1.0)) and stood_ms > HOUR_MS // 2
 
 
 def _power_frozen(fold: Fold, mean_w: float, now_ms: int) -> bool:
@@ -189,7 +189,7 @@ def _power_frozen(fold: Fold, mean_w: float, now_ms: int) -> bool:
         told.append((segmenter.counter.rhythm.changed_ms, segmenter.counter.rhythm.silence_ms))
     # another source may tell late of the last run that the power showed
     ran = any(at_ms is not None and at_ms > changed_ms + late_ms for at_ms, late_ms in told)
-    expected_wh = mean_w * (now_ms - changed_ms) / _MS_PER_HOUR
+    expected_wh = mean_w * (now_ms - changed_ms) / HOUR_MS
     return ran and normals.count >= 3 and expected_wh > 5.0 * (normals.usual_run_wh() or 1.0)
 
 
@@ -223,7 +223,7 @@ def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:
     rhythm = fold.rhythm(quantity, quantity.value)
     if rhythm is None or rhythm.last_ms is None or rhythm.last_value is None:
         return None
-    if rhythm.silent(now_ms) and now_ms - rhythm.last_ms > 24 * _MS_PER_HOUR:
+    if rhythm.silent(now_ms) and now_ms - rhythm.last_ms > 24 * HOUR_MS:
         return None
     return rhythm.last_value >= 0.5
 

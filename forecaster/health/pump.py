@@ -12,14 +12,10 @@ from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.runs import Run
-
-Array = NDArray[np.float64]
-
-DAY_MS = 86_400_000
-HOUR_MS = 3_600_000
+from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.maths.arrays import Array
 
 LEAST_DAYS, LEAST_A_DAY = 7, 4
 """A trend rests on at least so many days, each with so many cycles."""

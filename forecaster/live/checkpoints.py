@@ -10,7 +10,8 @@ import time
 import zlib
 from collections.abc import Callable, Mapping
 
-from forecaster.domain.ports import Checkpoint, Clock, Ledger
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Checkpoint
 from forecaster.live.cursor import CursorGroup
 from forecaster.live.site_runner import SITE_FAULTS, SiteRunner
 

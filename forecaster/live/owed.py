@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from forecaster.domain.alarms import AlarmTransition
-from forecaster.domain.ports import Checkpoint
+from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
 
 

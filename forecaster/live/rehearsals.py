@@ -18,11 +18,10 @@ from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Event, Outage, Run
 from forecaster.domain.site import Site
+from forecaster.domain.times import DAY_MS, HOUR_MS
 
 log = logging.getLogger("outlast.rehearsals")
 
-HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 ALREADY_PULLED_MS = HOUR_MS // 2
 """A test may be started this long after the plug was pulled."""
 

@@ -13,9 +13,10 @@ from forecaster.alarms import AlarmDesk, Outside
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.errors import FitError, OutlastError, SnapshotError, UsageError
 from forecaster.domain.forecast import Basis, Forecast
-from forecaster.domain.ports import Checkpoint, Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import Checkpoint, StoredForecast
 from forecaster.domain.runs import Event, Supply, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus

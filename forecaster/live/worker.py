@@ -20,9 +20,10 @@ from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
-from forecaster.domain.ports import Clock, Delivery, Ledger, Publisher, ReadingStore
+from forecaster.domain.ports import Clock, Ledger, Publisher, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.live.checkpoints import CheckpointWriter

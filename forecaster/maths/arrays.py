@@ -1,4 +1,4 @@
-"""Arrays in snapshots: exact, compact, readable by any JSON or msgpack encoder."""
+"""The array type of the core, and arrays in snapshots: exact, compact, readable by any JSON or msgpack encoder."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecaster.domain.errors import SnapshotError
+
+Array = NDArray[np.float64]
 
 
 def pack_array(values: NDArray[np.float64]) -> dict[str, object]:

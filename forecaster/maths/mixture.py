@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 _STEPS = 5
 _ARRIVED = 1e-4

@@ -10,10 +10,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 
 @lru_cache(maxsize=64)

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.site import Chemistry
-
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 LEAD_ACID_TEMPERATURE_C = (-3.9, 4.4, 10.0, 21.1, 25.0)
 LEAD_ACID_CAPACITY = (0.765, 0.845, 0.895, 0.975, 1.0)

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Chemistry, Load, Pack
-from forecaster.maths.arrays import pack_array, unpack_array
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array, pack_array, unpack_array
 from forecaster.maths.noise import normals, seed_from, uniforms
 from forecaster.pack.battery import charge_at, peukert_drain, reported_percent, temperature_factor
 from forecaster.pack.chargeline import (
@@ -35,9 +35,6 @@ from forecaster.pack.chargeline import (
     posterior,
 )
 
-Array = NDArray[np.float64]
-
-MS_PER_H = 3_600_000.0
 VERSION = 1
 
 CAPACITY_OF_NAMEPLATE, CAPACITY_SPREAD = 0.94, 0.07
@@ -131,7 +128,7 @@ class PackBelief:
     def begin(self, at_ms: int, charge_percent: float | None) -> None:
         """A transfer to the pack; charge [%] as last reported, None where nothing reports it (then: full)."""
         if self.last_end_ms is not None:
-            months = max(at_ms - self.last_end_ms, 0) / MS_PER_H / 730.0
+            months = max(at_ms - self.last_end_ms, 0) / HOUR_MS / 730.0
             walk = np.full(SHARED, (AGEING_PER_MONTH / 2.0) ** 2 * months)
             walk[CAPACITY] *= 4.0
             walk[BOW] *= 0.1

@@ -17,11 +17,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from forecaster.maths.arrays import Array
 from forecaster.pack.battery import charge_at, reported_percent, reported_slope
-
-Array = NDArray[np.float64]
 
 CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START = range(7)
 """Unknowns: log capacity [Wh], log cost (DC Wh for one AC Wh), log idle [W], log of other loads over those listed, bow

@@ -6,15 +6,13 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.errors import SnapshotError
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.pack.sun import clear_sky_w_per_m2
 
-Array = NDArray[np.float64]
-
-MS_PER_H = 3_600_000.0
 STEP_H = 0.25
 COUNT_MS = 600_000
 
@@ -61,7 +59,7 @@ class Charging:
         elif at_ms - self.last_ms >= COUNT_MS:
             since_ms, wh = self.last_ms, total_wh - self.counted_wh
             self.counted_wh = total_wh
-            self.observe(since_ms, at_ms, wh / ((at_ms - since_ms) / MS_PER_H))
+            self.observe(since_ms, at_ms, wh / ((at_ms - since_ms) / HOUR_MS))
 
     def _light(self, at_ms: Array) -> Array:
         if self.latitude is None or self.longitude is None:
@@ -70,7 +68,7 @@ class Charging:
 
     def observe(self, start_ms: int, stop_ms: int, mean_w: float) -> None:
         """Mean power into the pack over a span on the pack [W]; ordered, not overlapping."""
-        hours = (stop_ms - start_ms) / MS_PER_H
+        hours = (stop_ms - start_ms) / HOUR_MS
         if hours <= 0.0:
             return
         self.last_ms = stop_ms
@@ -82,7 +80,7 @@ class Charging:
         ratio = power / light
         self.usual_h = min(self.usual_h + hours, MEMORY_H)
         self.usual += (ratio - self.usual) * min(1.0, hours / self.usual_h)
-        fresh = self.today_ms is None or stop_ms - self.today_ms > 6.0 * MS_PER_H
+        fresh = self.today_ms is None or stop_ms - self.today_ms > 6.0 * HOUR_MS
         self.today = ratio if fresh else self.today + (ratio - self.today) * float(-np.expm1(-hours / TODAY_H))
         self.today_ms = stop_ms
         self.night_w = 0.0
@@ -111,10 +109,10 @@ class Charging:
     def _sun_wh(self, now_ms: int, hours: Array, draws: int, seed: int) -> Array:
         """Energy of the sun ahead: each solar day's clear sky times that day's own yield."""
         fine = np.arange(0.0, hours[-1] + STEP_H, STEP_H)
-        at_ms = now_ms + (fine + STEP_H / 2.0) * MS_PER_H
+        at_ms = now_ms + (fine + STEP_H / 2.0) * HOUR_MS
         light = self._light(at_ms) * STEP_H
         longitude = 0.0 if self.longitude is None else self.longitude
-        day = np.floor(at_ms / (24.0 * MS_PER_H) + longitude / 360.0).astype(int)
+        day = np.floor(at_ms / (24.0 * HOUR_MS) + longitude / 360.0).astype(int)
         day -= day[0]
         by_day = np.zeros((int(day[-1]) + 1, fine.size))
         by_day[day, np.arange(fine.size)] = light
@@ -122,7 +120,7 @@ class Charging:
         ahead = np.stack([np.interp(hours, fine + STEP_H, row, left=0.0) for row in summed])
         z = normals(seed + 12, draws, ahead.shape[0])
         yields = self.usual * np.exp(DAY_SPREAD * z - DAY_SPREAD**2 / 2.0)
-        if self.today_ms is not None and now_ms - self.today_ms < 4.0 * MS_PER_H:
+        if self.today_ms is not None and now_ms - self.today_ms < 4.0 * HOUR_MS:
             yields[:, 0] = self.today * np.exp(TODAY_SPREAD * z[:, 0] - TODAY_SPREAD**2 / 2.0)
         return np.asarray(yields @ ahead, dtype=np.float64)
 

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-
-MS_PER_DAY = 86_400_000.0
+from forecaster.domain.times import DAY_MS
+from forecaster.maths.arrays import Array
 
 
 def cos_zenith(at_ms: Array, latitude: float, longitude: float) -> Array:
@@ -15,7 +13,7 @@ def cos_zenith(at_ms: Array, latitude: float, longitude: float) -> Array:
 
     Declination and equation of time by Fourier series (Spencer 1971, Search 2(5), p. 172), good to about half a degree.
     """
-    days = at_ms / MS_PER_DAY
+    days = at_ms / DAY_MS
     year_day = (days - 0.5) % 365.2425
     x = 2.0 * np.pi * year_day / 365.2425
     declination = (

@@ -10,14 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.forecast import HORIZON_H
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
-
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 RULE_OF_THUMB_EFFICIENCY = 0.9
 LEAST_W = 1.0

@@ -6,17 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
+from forecaster.maths.arrays import Array
 from forecaster.score import oracle
 from forecaster.score.metrics import Outcome
 from forecaster.twin.episode import Episode
-
-Array = NDArray[np.float64]
 
 ORIGINS_PERCENT: tuple[float, ...] = (90.0, 75.0, 60.0, 50.0, 40.0, 30.0, 20.0)
 """Charges at which a forecast is asked of each outage."""

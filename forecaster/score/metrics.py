@@ -12,12 +12,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS
-
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS
+from forecaster.maths.arrays import Array
 from forecaster.twin.episode import Episode
-from forecaster.twin.parameters import Array, TwinParameters
+from forecaster.twin.parameters import TwinParameters
 from forecaster.twin.water import InflowTruth
 from forecaster.twin.weather import DAY_S, Storm
 

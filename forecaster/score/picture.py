@@ -8,8 +8,9 @@ from html import escape
 
 import numpy as np
 
+from forecaster.maths.arrays import Array
 from forecaster.score.cases import HEADLINE_PERCENT
-from forecaster.score.metrics import Array, pit
+from forecaster.score.metrics import pit
 from forecaster.score.report import ScoreReport
 from forecaster.score.rolling import ENGINE, ORACLE, Scored
 

@@ -10,9 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 
 @dataclass(frozen=True, slots=True)

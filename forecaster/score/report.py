@@ -11,8 +11,9 @@ import numpy as np
 from scipy.stats import bootstrap
 
 from forecaster.domain.forecast import LEVELS
+from forecaster.maths.arrays import Array
 from forecaster.score.cases import HEADLINE_PERCENT
-from forecaster.score.metrics import Array, coverage, crps_quantiles, mean_pinball, pit, relative_error, sample
+from forecaster.score.metrics import coverage, crps_quantiles, mean_pinball, pit, relative_error, sample
 from forecaster.score.prognostics import (
     Prediction,
     cumulative_remaining_accuracy,

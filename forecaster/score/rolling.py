@@ -12,9 +12,10 @@ from forecaster.domain.forecast import LEVELS, Forecast
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
+from forecaster.maths.arrays import Array
 from forecaster.score.baselines import BASELINES, PERFECT, Gatherer
 from forecaster.score.cases import Case, Origin
-from forecaster.score.metrics import Array, Outcome, filled
+from forecaster.score.metrics import Outcome, filled
 
 ENGINE, ORACLE = "outlast", "oracle"
 

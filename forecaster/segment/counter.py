@@ -8,10 +8,10 @@ from enum import StrEnum
 
 import msgspec
 
+from forecaster.domain.times import HOUR_MS
 from forecaster.segment.rhythm import Rhythm
 from forecaster.segment.tracker import Draft
 
-_MS_PER_HOUR = 3_600_000.0
 _WRAPS: tuple[float, ...] = tuple(
     sorted(
         {10.0**k for k in range(3, 10)}
@@ -74,7 +74,7 @@ class EnergyCounter(msgspec.Struct):
 
     def _most(self, interval_ms: int) -> float:
         """The most that can have been used in an interval [Wh], a step of the counter allowed."""
-        return self.greatest_w * interval_ms / _MS_PER_HOUR + 2.0 * (self.resolution_wh or 1.0)
+        return self.greatest_w * interval_ms / HOUR_MS + 2.0 * (self.resolution_wh or 1.0)
 
     def _back(self, value_wh: float, delta: float, most: float) -> float | None:
         if -delta <= max(_LEAST_JITTER_WH, 2.0 * (self.resolution_wh or 0.0), _JITTER_SHARE * most):
@@ -167,7 +167,7 @@ class CounterRuns(msgspec.Struct):
         runs = max(1, round(self.energy_wh / self.quantum_wh))
         each_ms = (self.group_end_ms - start) / runs
         each_wh = self.energy_wh / runs
-        length_ms = min(each_ms, each_wh / running_w * _MS_PER_HOUR)
+        length_ms = min(each_ms, each_wh / running_w * HOUR_MS)
         seen = self.intervals if runs == 1 else 0
         return [
             Draft(

@@ -5,17 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site
 from forecaster.engine.reserve import quantiles
+from forecaster.maths.arrays import Array
 from forecaster.sizing.runtime import Situation, hours
 from forecaster.sizing.sun import STORM_SKY, charging_wh
 from forecaster.sizing.terms import Finding, number
-
-Array = NDArray[np.float64]
 
 CHARGE_LOSSES = 0.9
 """Share of the charging power that is stored. Common practice, no source."""

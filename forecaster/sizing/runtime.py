@@ -5,19 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.site import Load, Pack, Site
 from forecaster.engine.reserve import ahead_grid_s, cumulative_drain_wh, first_passage, quantiles
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.pack.belief import PackBelief, PackDraws
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Band, Step, number
 from forecaster.water.inflow import Inflow
-
-Array = NDArray[np.float64]
 
 DRAWS = 2000
 """Equally likely futures; a sizing is asked once, so there are more than the live forecast takes."""

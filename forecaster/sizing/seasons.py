@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecaster.domain.forecast import Quantiles
-from forecaster.domain.ports import RunTotals
+from forecaster.domain.records import RunTotals
 from forecaster.domain.site import Pump
+from forecaster.domain.times import HOUR_MS
 from forecaster.pack.nameplate import running_w
 from forecaster.sizing.question import InflowRecord
 
-HOUR_MS = 3_600_000
 DAY_H = 24
 
 DRY_SHARE, WET_SHARE = 0.25, 3.0

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecaster.domain.errors import UsageError
-
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 STORM_SKY = 0.25
 """Share of the clear-sky light on a rainy day. Common practice, no source."""

@@ -12,10 +12,9 @@ from zoneinfo import ZoneInfo
 
 from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site, Units
+from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.texts import en
 
-MINUTE_MS = 60_000
-HOUR_MS = 3_600_000
 GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
 INCH_M = 0.0254
 

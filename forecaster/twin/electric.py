@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecaster.twin.parameters import Array, LoadTruth, PackTruth, PumpTruth, SunTruth
+from forecaster.maths.arrays import Array
+from forecaster.twin.parameters import LoadTruth, PackTruth, PumpTruth, SunTruth
 from forecaster.twin.water import Runs
 from forecaster.twin.weather import DAY_S
 

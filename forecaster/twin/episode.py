@@ -11,9 +11,10 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
+from forecaster.maths.arrays import Array
 from forecaster.twin.draw import OUTLOOK_SENSOR, draw_truth, nameplate
 from forecaster.twin.house import House, SupplySpan, simulate
-from forecaster.twin.parameters import Array, TwinParameters
+from forecaster.twin.parameters import TwinParameters
 from forecaster.twin.sensors import Reporter, Sensor, Track
 from forecaster.twin.styles import FULL, Style, draw_sensors, history_days
 from forecaster.twin.troubles import ClockStep, TelemetryGap, Troubles, troubled

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecaster.domain.runs import Supply
+from forecaster.maths.arrays import Array
 from forecaster.twin.electric import (
     NOTHING,
     Energy,
@@ -18,7 +19,7 @@ from forecaster.twin.electric import (
     recharge,
     sun_profile,
 )
-from forecaster.twin.parameters import Array, TwinParameters
+from forecaster.twin.parameters import TwinParameters
 from forecaster.twin.water import InflowTruth, Runs, pump_runs
 
 

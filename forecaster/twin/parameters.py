@@ -9,9 +9,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 
 @dataclass(frozen=True, slots=True)

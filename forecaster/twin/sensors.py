@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecaster.domain.quantities import STATES, Quantity
+from forecaster.maths.arrays import Array
 from forecaster.twin.electric import Profile
 from forecaster.twin.house import House
-from forecaster.twin.parameters import Array, TwinParameters
+from forecaster.twin.parameters import TwinParameters
 from forecaster.twin.weather import GRID_S
 
 Times = NDArray[np.int64]

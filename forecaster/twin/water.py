@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from forecaster.twin.parameters import Array, Catchment, PitTruth, PumpTruth
+from forecaster.maths.arrays import Array
+from forecaster.twin.parameters import Catchment, PitTruth, PumpTruth
 from forecaster.twin.weather import DAY_S, GRID_S
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecaster.twin.parameters import Array, Climate
+from forecaster.maths.arrays import Array
+from forecaster.twin.parameters import Climate
 
 GRID_S = 60.0
 """Step of the grid on which rain and inflow live [s]."""

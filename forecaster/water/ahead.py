@@ -5,17 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals
 from forecaster.water.outflow import Draws
 from forecaster.water.rain import DELAY_H, RainRecord
 from forecaster.water.recession import Bank
 from forecaster.water.storms import StormClimate, filled_h, nearest, storm_rate, unit_storms_wh, unknown_size
-
-Array = NDArray[np.float64]
-
-MS_PER_H = 3_600_000.0
 
 RAIN_SPREAD = 0.5
 """Rain told ahead strays from what falls by this much on a log scale (common practice, no source)."""
@@ -45,7 +42,7 @@ class Known:
         storms : bool — whether storms that nobody announced may come
         """
         ahead_h = every_h[:points]
-        lag_h = max(now_ms - self.at_ms, 0) / MS_PER_H
+        lag_h = max(now_ms - self.at_ms, 0) / HOUR_MS
         drawn = Draws(self.bank, seed, draws)
         told = self.record.told(now_ms)
         path = drawn.falling_wh(ahead_h, lag_h)
@@ -65,7 +62,7 @@ class Known:
         tau = self.bank.candidates.tau_h
         middle = np.exp(self.bank.weights @ np.log(tau))
         tau_h = tuple(nearest(tau[:, k], float(middle[k])) for k in range(3))
-        dry_h = float(round((max(told) + MS_PER_H - now_ms) / MS_PER_H)) if told else 0.0
+        dry_h = float(round((max(told) + HOUR_MS - now_ms) / HOUR_MS)) if told else 0.0
         gauged = self.gauged and drawn.gains is not None
         climate = self.rain if gauged else self.storms
         rate_per_h, keeps = storm_rate(climate.rate_per_h)
@@ -82,7 +79,7 @@ class Known:
     def _told_wh(self, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
         """Energy of rain that is told ahead, or on its way through the ground's delay [Wh], shape (draws, T)."""
         gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
-        falls = [((max(hour, now_ms) - now_ms) / MS_PER_H + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
+        falls = [((max(hour, now_ms) - now_ms) / HOUR_MS + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
         falls.append((0.0, self.record.store_mm_per_h * DELAY_H))
         begins = np.array([begin for begin, _ in falls])
         depth = np.array([mm for _, mm in falls])

@@ -7,13 +7,13 @@ from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from forecaster.domain.errors import FitError, SnapshotError
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.status import Spread
-from forecaster.maths.arrays import pack_array, unpack_array
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array, pack_array, unpack_array
 from forecaster.maths.conformal import Backtest, Conformal
 from forecaster.maths.mixture import mixture_quantiles
 from forecaster.maths.noise import normals, seed_from
@@ -27,9 +27,6 @@ from forecaster.water.refit import finer
 from forecaster.water.span_bin import Bin
 from forecaster.water.storms import STORM_H, StormClimate
 
-Array = NDArray[np.float64]
-
-MS_PER_H = 3_600_000.0
 BIN_H = 0.2
 """Spans are gathered to this length before the filters take them in [h]."""
 
@@ -99,7 +96,7 @@ class Inflow:
         """Rain that fell over a span [mm]; 0 is a reading too."""
         self.gauge_seen = True
         self.record.fall(start_ms, stop_ms, depth_mm)
-        self.rain.watch(max(stop_ms - start_ms, 0) / MS_PER_H, depth_mm)
+        self.rain.watch(max(stop_ms - start_ms, 0) / HOUR_MS, depth_mm)
 
     def expect_rain(self, hour_ms: int, depth_mm: float) -> None:
         """Rain told for the hour that starts at hour_ms [mm]; a later telling replaces an earlier one."""
@@ -127,12 +124,12 @@ class Inflow:
         last = self.history[-1] if self.history else None
         kind = [held.lump_wh, held.ends_wh]
         row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm, *kind]
-        if last is not None and last[1] == row[0] and last[5:] == kind and row[1] - last[0] <= HISTORY_BIN_H * MS_PER_H:
+        if last is not None and last[1] == row[0] and last[5:] == kind and row[1] - last[0] <= HISTORY_BIN_H * HOUR_MS:
             self.history[-1] = [last[0], row[1], *(a + b for a, b in zip(last[2:5], row[2:5], strict=True)), *kind]
             return
         self.history.append(row)
-        oldest = held.stop_ms - HISTORY_H * MS_PER_H
-        if self.history[0][1] < oldest - 24.0 * MS_PER_H:
+        oldest = held.stop_ms - HISTORY_H * HOUR_MS
+        if self.history[0][1] < oldest - 24.0 * HOUR_MS:
             self.history = [kept for kept in self.history if kept[1] >= oldest]
 
     def _give_ranges(self, held: Bin) -> None:
@@ -167,7 +164,7 @@ class Inflow:
         level = max(new.level_w, 0.002 * self.running_w)
         if self.record.reached_mm > 0.0 and not new.has_gains:
             new.add_gains(self.storms.mean_size / self.rain.mean_size)
-        span_h = max((held.stop_ms - self.bank_ms) / MS_PER_H, held.span_h)
+        span_h = max((held.stop_ms - self.bank_ms) / HOUR_MS, held.span_h)
         new.predict(span_h, level, self.record.reached_mm / span_h)
         rate = self.storms.rate_per_h * (GAUGE_MISSES if self.gauge_seen else 1.0)
         begins, ends = (float(-np.expm1(-chance * span_h)) for chance in (rate, 1.0 / STORM_H))
@@ -235,7 +232,7 @@ class Inflow:
             factor = float(np.exp(1.645 * PRIOR_DUTY_SPREAD))
             return Spread(middle / factor, middle, min(middle * factor, self.running_w), 0)
         bank, at_ms = present
-        middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / MS_PER_H)
+        middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / HOUR_MS)
         low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))
         least = 0.05 * bank.level_w
         return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
@@ -249,7 +246,7 @@ class Inflow:
         scales_h = bank.candidates.scales_h
         left = bank.weights[:, None] * np.maximum(bank.mean[:, STORES], 0.0)
         amounts = np.bincount(bank.candidates.scale.ravel(), left.ravel(), scales_h.size)
-        t = max(now_ms - at_ms, 0) / MS_PER_H + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
+        t = max(now_ms - at_ms, 0) / HOUR_MS + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
         base = float(bank.weights @ np.maximum(bank.mean[:, BASE], 0.0))
         level = np.exp(-t[:, None] / scales_h) @ amounts + base
         below = np.flatnonzero(level <= 0.5 * level[0])
@@ -264,7 +261,7 @@ class Inflow:
         if self.bank is None or not self.history:
             return
         rows = [row for row in self.history if row[1] <= now_ms]
-        if sum(row[1] - row[0] for row in rows) < SHORTEST_HISTORY_H * MS_PER_H:
+        if sum(row[1] - row[0] for row in rows) < SHORTEST_HISTORY_H * HOUR_MS:
             return
         fresh = self._anew(finer(self.bank.candidates, self.bank.weights))
         for start_ms, stop_ms, energy_wh, cycles, rain_mm, lump_wh, ends_wh in rows:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms, wobble_modes
 from forecaster.water.recession import BASE, GAINS, RAIN, SHARE_SPREAD, SHARES, STORES, WOBBLE, Bank
 from forecaster.water.storms import STORM_H
-
-Array = NDArray[np.float64]
 
 MODES = 10
 """Components of the wobble's path ahead."""

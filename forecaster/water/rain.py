@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-MS_PER_H = 3_600_000.0
+from forecaster.domain.times import HOUR_MS
 
 DELAY_H = 0.7
 """Mean time from the sky to the reservoirs, a linear store [h] (common practice, no source)."""
@@ -36,13 +36,13 @@ class RainRecord:
         if self.at_ms is not None and start_ms > self.at_ms:
             self._pass(start_ms - self.at_ms, 0.0)
         span_ms = max(stop_ms - start_ms, 1)
-        self._pass(span_ms, depth_mm / (span_ms / MS_PER_H))
+        self._pass(span_ms, depth_mm / (span_ms / HOUR_MS))
         self.at_ms = stop_ms
         if depth_mm > 0.0:
             self.last_rain_ms = stop_ms
 
     def _pass(self, span_ms: int, rain_mm_per_h: float) -> None:
-        hours = span_ms / MS_PER_H
+        hours = span_ms / HOUR_MS
         share = -np.expm1(-hours / DELAY_H)
         self.reached_mm += rain_mm_per_h * hours + (self.store_mm_per_h - rain_mm_per_h) * DELAY_H * share
         self.store_mm_per_h += (rain_mm_per_h - self.store_mm_per_h) * share
@@ -54,13 +54,13 @@ class RainRecord:
 
     def raining_mm_per_h(self, now_ms: int) -> float:
         """Strength of the rain that falls now [mm/h]; 0 when it has stopped."""
-        if self.last_rain_ms is None or now_ms - self.last_rain_ms > STILL_RAINING_H * MS_PER_H:
+        if self.last_rain_ms is None or now_ms - self.last_rain_ms > STILL_RAINING_H * HOUR_MS:
             return 0.0
         return self.store_mm_per_h
 
     def told(self, now_ms: int) -> dict[int, float]:
         """What is told of hours that are not over yet."""
-        return {hour: mm for hour, mm in self.expected_mm.items() if hour + MS_PER_H > now_ms}
+        return {hour: mm for hour, mm in self.expected_mm.items() if hour + HOUR_MS > now_ms}
 
     def forget(self, now_ms: int) -> None:
         """Drop what was told of hours that are over."""

@@ -26,7 +26,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from forecaster.maths.arrays import Array
 
 BASE, FAST, MIDDLE, SLOW, WOBBLE, RAIN = range(6)
 STORES = slice(FAST, SLOW + 1)

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from forecaster.maths.arrays import Array
 from forecaster.water.recession import Candidates, grid
-
-Array = NDArray[np.float64]
 
 LEVELS = np.array([0.15, 0.5, 0.85])
 BOUNDS_H = ((0.5, 9.0), (6.0, 48.0), (40.0, 400.0))

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from forecaster.domain.times import HOUR_MS
 from forecaster.water.cycle_noise import CycleNoise
-
-MS_PER_H = 3_600_000.0
 
 METER_SPREAD = 0.003
 """Relative spread of any span's energy (common practice, no source)."""
@@ -33,7 +32,7 @@ class Bin:
     @property
     def span_h(self) -> float:
         """Length [h]."""
-        return (self.stop_ms - self.start_ms) / MS_PER_H
+        return (self.stop_ms - self.start_ms) / HOUR_MS
 
     @property
     def mean_w(self) -> float:

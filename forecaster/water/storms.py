@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.water.recession import SHARES
-
-Array = NDArray[np.float64]
 
 PRIOR_RATE_PER_H = 1.0 / 90.0
 """Rain that reaches a pit comes about every four days (common practice, no source)."""

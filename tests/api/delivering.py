@@ -16,7 +16,8 @@ from api.deliver.courier import Carrier, Courier
 from collector.store.open import open_ledger
 from forecaster.alarms.plan import deliveries
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.ports import Clock, Delivery, Ledger, PushSubscription
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site
 from tests.forecaster.evidence import LARKSPUR, START_MS
 

@@ -14,13 +14,14 @@ from api.http.app import create_app
 from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.forecast import Basis, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
-from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Channel, Pack, Pit, Pump, Site, Units
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import document
-from tests.story import HOUR_MS, NOW_MS
+from tests.story import NOW_MS
 
 LOCAL = "http://127.0.0.1"
 

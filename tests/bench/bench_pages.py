@@ -17,11 +17,12 @@ from api.process.services import Services
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage
+from forecaster.domain.times import HOUR_MS
 from tests.api.pagesample import LOCAL, forecast, heard, publish, runs, site
 from tests.bench import Figure
 from tests.browser.conftest import CHROMIUM, FLAGS
 from tests.browser.serving import serving
-from tests.story import HOUR_MS, NOW_MS, services
+from tests.story import NOW_MS, services
 
 YEAR_H = 365 * 24
 SLOW_PHONE = 4

@@ -27,7 +27,8 @@ from collector.clock import SystemClock
 from collector.config.settings import Installation, load_installation
 from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_readings
-from forecaster.domain.ports import Checkpoint, Ledger
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.live.site_runner import packed

@@ -27,8 +27,9 @@ from collector.intake import Intake
 from collector.mqtt import wire
 from collector.mqtt.wire import Arrived
 from collector.store.open import open_ledger, open_store
-from forecaster.domain.ports import HeldMessage, Ledger, ReadingStore
+from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
+from forecaster.domain.records import HeldMessage
 from forecaster.domain.site import Channel, Pack, Pump, Site
 
 NOW_MS = 1_772_510_706_123

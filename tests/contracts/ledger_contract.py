@@ -11,18 +11,18 @@ import pytest
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
 from forecaster.domain.errors import NotFound, StoreRefused
-from forecaster.domain.ports import (
+from forecaster.domain.ports import Ledger
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Refusal
+from forecaster.domain.records import (
     Checkpoint,
     Delivery,
     HeldMessage,
-    Ledger,
     PushSubscription,
     RunTotals,
     StoredForecast,
     Token,
 )
-from forecaster.domain.quantities import Quantity
-from forecaster.domain.readings import Refusal
 from forecaster.domain.runs import Event, Gap, Outage, Run, Supply, Transfer
 
 T0 = 1_772_510_700_000

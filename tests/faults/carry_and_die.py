@@ -23,7 +23,8 @@ from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
 from collector.config.settings import Broker, Mail
 from forecaster.alarms.plan import AlarmMessage
-from forecaster.domain.ports import Delivery, Ledger
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 from tests.api.delivering import SteppedClock, ledger_in, owe, told, with_webhook
 from tests.forecaster.evidence import LARKSPUR

@@ -15,7 +15,7 @@ from collector.store.influx import InfluxStore
 from collector.store.influx_server import InfluxServer, parse_address
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.errors import StoreUnavailable
-from forecaster.domain.ports import StoredForecast
+from forecaster.domain.records import StoredForecast
 from tests.api.delivering import Receiver, SteppedClock, courier, ledger_in, listening, owe, told, with_webhook
 from tests.collector.store.test_influx import SteadyClock
 from tests.contracts.store_contract import everything, power

@@ -9,9 +9,10 @@ import numpy as np
 from forecaster.discharge import DischargeEvidence
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
+from forecaster.maths.arrays import Array
 from forecaster.twin.draw import draw_truth, nameplate
 from forecaster.twin.house import House, SupplySpan, simulate
-from forecaster.twin.parameters import Array, TwinParameters
+from forecaster.twin.parameters import TwinParameters
 from forecaster.twin.styles import Style
 from forecaster.twin.water import InflowTruth, wobble_path
 from forecaster.twin.weather import GRID_S

@@ -10,17 +10,15 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from forecaster.domain.site import Pit, Pump
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine import reserve
+from forecaster.maths.arrays import Array
 from forecaster.water.inflow import Inflow
 
-Array = NDArray[np.float64]
-
-HOUR_MS = 3_600_000
 START = 1_772_500_000_000
 RUN_WH = 500.0 * 25.0 / 3600.0
 RATE, TAU_H = 30.0, 12.0

@@ -13,9 +13,9 @@ from forecaster.domain.forecast import LEVELS
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Pack, Pump, Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.score.cases import Case
 
-HOUR_MS = 3_600_000
 SITE = Site(
     id="larkspur",
     name="Larkspur Lane cellar",

@@ -7,11 +7,11 @@ import pandas as pd
 import pvlib
 import pytest
 
+from forecaster.domain.times import HOUR_MS
 from forecaster.pack.charging import Charging
 from forecaster.pack.sun import clear_sky_w_per_m2, cos_zenith
 
 CHICAGO = (41.9, -87.7)
-HOUR_MS = 3_600_000
 
 
 def test_the_sun_stands_where_pvlib_says() -> None:

@@ -15,7 +15,7 @@ from api.http import answers
 from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.security import is_loopback, require_site
 from forecaster.domain.errors import NotFound, UsageError
-from forecaster.domain.ports import PushSubscription
+from forecaster.domain.records import PushSubscription
 
 router = APIRouter(prefix="/api/v1/push", tags=["push"])
 

@@ -12,9 +12,8 @@ from api.http.dependencies import PrincipalIn, ServicesIn, SiteIn
 from forecaster.domain.alarms import Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
+from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_ms, time_text
-
-DAY_MS = 86_400_000
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 

@@ -28,7 +28,7 @@ from collector.config.settings import load_installation
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
 from forecaster.domain.errors import UsageError
-from forecaster.domain.ports import StoredForecast
+from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import AlarmLimits
 from tests.api.delivering import Receiver, SteppedClock, eventually, listening, owe, told
 from tests.engines import free_port

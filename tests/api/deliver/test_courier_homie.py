@@ -24,7 +24,8 @@ import pytest
 from api.deliver.courier import Courier
 from api.deliver.homie import FORECAST, HomieCarrier, description
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
-from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Site
 from forecaster.engine.document import document
 from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told

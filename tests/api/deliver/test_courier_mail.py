@@ -26,7 +26,8 @@ from api.deliver.mail import MailCarrier, sender_of
 from collector.config.settings import Mail
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.forecast import SurvivalPoint
-from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import StoredForecast
 from forecaster.engine.document import document
 from forecaster.texts.wording import Wording
 from tests.api.delivering import SteppedClock, carry, courier, ledger_in, owe, told

@@ -12,7 +12,8 @@ import pytest
 from api.deliver.courier import Courier
 from api.deliver.mqtt import MqttCarrier
 from forecaster.domain.alarms import AlarmState, TransitionKind
-from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Site
 from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
 from tests.api.mosquitto import Hub, Mosquitto

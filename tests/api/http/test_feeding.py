@@ -19,9 +19,9 @@ from api.process.workers import workers_of
 from collector.share import WHOLE
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.errors import StoreUnavailable
-from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import StoredForecast
 from forecaster.twin.live import larkspur_site
 from tests.engines import wait_until
 from tests.story import NOW_MS, services

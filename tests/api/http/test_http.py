@@ -13,9 +13,9 @@ from starlette.testclient import TestClient
 
 from api.process.services import Services
 from forecaster.domain.errors import StoreUnavailable
-from forecaster.domain.ports import StoredForecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
+from forecaster.domain.records import StoredForecast
 from forecaster.engine.document import time_ms, time_text
 from tests.api.serving import told
 from tests.story import NOW_MS

@@ -10,7 +10,8 @@ import pytest
 
 from api.http.newest import LATE_MS, Untaken
 from collector.store.open import open_ledger
-from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import StoredForecast
 from tests.story import NOW_MS
 
 

@@ -15,6 +15,7 @@ import pytest
 from api.cli import main
 from collector.config.settings import site_toml
 from collector.decode.payload import Decoder
+from forecaster.domain.times import MINUTE_MS
 from forecaster.engine import Engine
 from forecaster.engine.document import document, time_text
 from forecaster.twin.live import LiveSite, Scenario
@@ -22,7 +23,6 @@ from forecaster.twin.messages import SimulatedMessage, stamp
 from tests.story import NOW_MS
 
 HOURS = 0.75
-MINUTE_MS = 60_000
 
 
 class Recorded:

@@ -16,9 +16,9 @@ from forecaster.discharge import analyse
 from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.runs import Outage
+from forecaster.domain.times import HOUR_MS
 from tests.forecaster.rehearsals import rehearse
 
-HOUR_MS = 3_600_000
 START_MS = 1_772_550_000_000
 
 

@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from api.pages import icons
-from api.pages.frame import HOUR_MS, Frame, Lane, local_time, ticks
+from api.pages.frame import Frame, Lane, local_time, ticks
 from api.pages.guard import masked, unmasked
 from api.pages.pen import draw
 from api.pages.picture import NARROW, WIDE, Dot, PictureContents, Series, draw_picture, together
@@ -32,6 +32,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pit
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
 from tests.api.pagesample import site
 from tests.story import NOW_MS

@@ -13,9 +13,10 @@ from api.pages.words import words
 from api.process.services import Services
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.runs import Outage
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
 from tests.api.pagesample import Tags, client, forecast, heard, publish, site
-from tests.story import HOUR_MS, NOW_MS, services
+from tests.story import NOW_MS, services
 
 
 @pytest.fixture

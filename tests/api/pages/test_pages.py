@@ -20,8 +20,9 @@ from forecaster.domain.forecast import Basis, Quantiles
 from forecaster.domain.readings import Refusal
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Channel, Site, Units
+from forecaster.domain.times import HOUR_MS
 from tests.api.pagesample import Tags, client, forecast, form_token, heard, publish, raise_alarm, runs, site
-from tests.story import HOUR_MS, NOW_MS, HeldClock, services
+from tests.story import NOW_MS, HeldClock, services
 
 MARKUP = "<script>alert(1)</script>\"'&<img src=x onerror=alert(2)>"
 PAGES = ("", "/history", "/outages", "/alarms", "/telemetry", "/sizing")

@@ -25,7 +25,7 @@ from collector.store.open import open_ledger, open_store
 from collector.store.outbox import Outbox
 from collector.store.transfer import copy_ledger, move_readings
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
-from forecaster.domain.ports import Delivery
+from forecaster.domain.records import Delivery
 from tests.contracts.ledger_contract import run
 from tests.contracts.store_contract import T0, content, power
 from tests.engines import running_postgres, wait_until

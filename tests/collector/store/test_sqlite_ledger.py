@@ -12,7 +12,8 @@ import pytest
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite_file import back_up
 from forecaster.domain.errors import ConfigError, StoreUnavailable
-from forecaster.domain.ports import Ledger, StoredForecast
+from forecaster.domain.ports import Ledger
+from forecaster.domain.records import StoredForecast
 from tests.contracts.ledger_contract import LedgerContract, run
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from forecaster.alarms.plan import HUBS, AlarmMessage, coalesce, deliveries, quiet_until_ms, still_wanted
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.ports import Delivery, PushSubscription
+from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site
 from tests.forecaster.evidence import HOUR, LARKSPUR, MINUTE, START_MS
 

@@ -17,10 +17,10 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Load, Pack, Pump, Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.pack.belief import PackBelief
 from tests.forecaster.rehearsals import Rehearsal, rehearse
 
-HOUR_MS = 3_600_000
 PUMP = Pump(rated_voltage_v=115, rated_power_w=480, rated_current_a=(5.2, 5.2))
 PACK = Pack(1024, continuous_w=900, surge_w=1800, inverter_efficiency=0.88, idle_w=9)
 SITE = Site("s", "s", "UTC", PUMP, PACK)

@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from forecaster.domain.forecast import Forecast, Quantiles
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine import Engine
 from forecaster.engine.document import document
 from tests.strategies import T0_MS, histories
 
-HOUR_MS = 3_600_000
 History = tuple[Site, list[Reading]]
 after_h = st.one_of(st.just(0.0), st.floats(0.0, 0.2), st.floats(0.0, 72.0))
 

@@ -10,9 +10,9 @@ import pytest
 
 from api.process.services import Services
 from forecaster.alarms import AlarmDesk
-from forecaster.domain.ports import Checkpoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.live.checkpoints import CHECKPOINT_S, SLICE, CheckpointWriter

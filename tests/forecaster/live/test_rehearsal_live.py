@@ -14,13 +14,13 @@ from forecaster.alarms.evidence import Outside
 from forecaster.discharge import progress
 from forecaster.domain.discharge import EndReason
 from forecaster.domain.readings import Reading
+from forecaster.domain.times import HOUR_MS
 from forecaster.live.rehearsals import evidence_of, start_test
 from forecaster.live.worker import ForecastWorker
 from forecaster.twin.episode import EPOCH_MS, merged
 from forecaster.twin.sensors import Reporter
 from tests.forecaster.before_and_after import SENSORS, Story, story
 
-HOUR_MS = 3_600_000
 PATIENCE_S = 120.0
 
 

@@ -18,6 +18,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.live.rehearsals import (
     Rehearsals,
     ask_finish,
@@ -29,7 +30,6 @@ from forecaster.live.rehearsals import (
 )
 from tests.forecaster.rehearsals import Rehearsal, rehearse
 
-HOUR_MS = 3_600_000
 PULLED_MS = 1_772_550_000_000  # 2026-03-03T15:00:00Z, nine in the morning in Chicago
 
 

@@ -20,8 +20,8 @@ from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.forecast import Forecast
-from forecaster.domain.ports import Delivery
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.engine import Engine

@@ -12,6 +12,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Event, Outage, Supply
 from forecaster.domain.site import Pack, Pump, Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.score import oracle
 from forecaster.score.baselines import BASELINES, PERFECT, BaselineHistory, Gatherer, charge_now, mean_w
 from forecaster.score.cases import Case, Origin, from_episode, from_outage
@@ -29,7 +30,6 @@ SITE = Site(
     pump=Pump(rated_voltage_v=115.0, rated_power_w=500.0),
     pack=Pack(capacity_wh=1000.0, inverter_efficiency=0.9, reserve_percent=10.0),
 )
-HOUR_MS = 3_600_000
 
 
 @dataclass

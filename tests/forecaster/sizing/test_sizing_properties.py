@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forecaster.domain.ports import RunTotals
+from forecaster.domain.records import RunTotals
 from forecaster.domain.site import Load, Pack, Pump, Site
+from forecaster.domain.times import HOUR_MS
 from forecaster.pack.nameplate import running_w
 from forecaster.sizing.answer import size
 from forecaster.sizing.draw import running_draw
 from forecaster.sizing.question import Question
 from forecaster.sizing.runtime import triangular
-from forecaster.sizing.seasons import HOUR_MS, record_of
+from forecaster.sizing.seasons import record_of
 from forecaster.sizing.terms import Band, number
 from tests.strategies import packs, pumps
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.site import Units
-from forecaster.texts.wording import HOUR_MS, Wording
+from forecaster.domain.times import HOUR_MS
+from forecaster.texts.wording import Wording
 
 CHICAGO = Wording("America/Chicago", Units.US)
 KOLKATA = Wording("Asia/Kolkata")

@@ -6,18 +6,16 @@ import json
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Pit, Pump
+from forecaster.domain.times import HOUR_MS
 from forecaster.engine import reserve
+from forecaster.maths.arrays import Array
 from forecaster.maths.conformal import Backtest, Conformal, adapt
 from forecaster.water.cycle_noise import CycleNoise
 from forecaster.water.inflow import Inflow
 
-Array = NDArray[np.float64]
-
-HOUR_MS = 3_600_000
 PUMP = Pump(rated_power_w=480.0)
 
 
