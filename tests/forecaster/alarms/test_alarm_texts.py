@@ -109,7 +109,7 @@ def test_where_acting_can_hurt_there_is_a_caution() -> None:
 
 def languages() -> list[ModuleType]:
     folder = Path(en.__file__).parent
-    names = sorted(path.stem for path in folder.glob("*.py") if path.stem != "__init__")
+    names = sorted(path.stem for path in folder.glob("*.py") if len(path.stem) == 2)
     return [__import__(f"forecaster.texts.{name}", fromlist=["WORDING"]) for name in names]
 
 
