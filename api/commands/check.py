@@ -8,11 +8,11 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
-from api.offline.checking import ChannelReport, ChannelVerdict, examine
+from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.decode.payload import Decoder
-from collector.mqtt.ear import HeardMessage, Listener
+from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
 
 SIGNS = {
@@ -41,13 +41,17 @@ def check(
     clock = SystemClock()
     decoder = Decoder(sites)
 
-    def enough(heard: list[HeardMessage]) -> bool:
-        return all(f.verdict is ChannelVerdict.OK for f in examine(sites, heard, clock.now_ms()))
+    heard: list[HeardMessage] = []
+
+    def hear(topic: str, payload: bytes, retained: bool) -> None:
+        if len(heard) < MOST_HEARD:
+            heard.append(HeardMessage(topic, payload, retained, clock.now_ms()))
+
+    def enough() -> bool:
+        return all(f.verdict is ChannelVerdict.OK for f in examine(sites, tuple(heard), clock.now_ms()))
 
     try:
-        with Listener(installation.broker, decoder.filters(), clock.now_ms) as ear:
-            heard = ear.listen(seconds, enough)
-            refused = ear.refused_filters
+        refused = sorted(listen(installation.broker, decoder.filters(), seconds, hear, enough))
     except SessionError as error:
         typer.echo(str(error), err=True)
         return 1

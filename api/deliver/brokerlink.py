@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import MQTTErrorCode
 
 from api.deliver.outcome import Later, Outcome, Sent
 from collector.config.settings import Broker
+from collector.mqtt.connection import client
 
 ANSWER_S = 10.0
 FIRST_S = 3.0
@@ -42,6 +43,7 @@ class BrokerLink:
     """One MQTT 3.1.1 connection, which every broker speaks.
 
     wanted : tuple[str, ...] — filters subscribed at every connection
+    Errors: ConfigError where password_file or ca_file cannot be read.
     """
 
     def __init__(self, broker: Broker, client_id: str, will: Will, wanted: tuple[str, ...] = ()) -> None:
@@ -53,15 +55,8 @@ class BrokerLink:
         self._refusal: str | None = None
         self._started = False
         self._accepted = threading.Event()
-        self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv311, clean_session=True
-        )
+        self._client = client(broker, client_id)
         self._client.will_set(will.topic, will.payload, qos=will.qos, retain=True)
-        if broker.user is not None:
-            self._client.username_pw_set(broker.user, broker.password())
-        if broker.tls:
-            self._client.tls_set(ca_certs=None if broker.ca_file is None else str(broker.ca_file))
-            self._client.tls_insecure_set(False)
         self._client.reconnect_delay_set(min_delay=1, max_delay=30)
         self._client.on_connect = self._on_connect
         self._client.on_message = self._on_message
@@ -126,13 +121,13 @@ class BrokerLink:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def _on_connect(self, client: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_connect(self, made: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             self._refusal = str(reason)
             return
         self._refusal = None
         for topic in self._wanted:
-            client.subscribe(topic, qos=1)
+            made.subscribe(topic, qos=1)
         with self._lock:
             self._connections += 1
         self._accepted.set()

@@ -7,10 +7,22 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from collector.decode.payload import Decoder
-from collector.mqtt.ear import HeardMessage
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
+
+MOST_HEARD = 20_000
+"""Messages that are kept to be examined; more tell nothing new of a channel."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardMessage:
+    """A message as it came."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    at_ms: int
 
 
 class ChannelVerdict(StrEnum):

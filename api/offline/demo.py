@@ -7,15 +7,14 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-
 from api.process.parts import EVERYTHING
 from api.process.process import Process
 from collector.collector import Collector
 from collector.config.settings import load_installation, site_toml
 from collector.decode.payload import Decoder
+from collector.mqtt.connection import client
 from collector.mqtt.embedded import free_port
+from collector.mqtt.wire import Client
 from collector.store.open import open_store
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.readings import Reading
@@ -204,20 +203,20 @@ class Demo:
 
     # -- the cellars' side of the broker
     def _publish(self) -> None:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="cellars", protocol=mqtt.MQTTv311)
-        if not self._connected(client):
+        cellars = client(load_installation(self._folder).broker, "cellars")
+        if not self._connected(cellars):
             self._problem = "the embedded broker did not answer"
             self.end()
             return
-        client.loop_start()
+        cellars.loop_start()
         while not self._listened_to() and not self._ending.wait(STEP_S):
             self._clock.hold(self._start_ms)
         self._ending.wait(SUBSCRIBE_S)
         while not self._ending.wait(STEP_S):
             self._clock.hold(self._pace.limit_ms(self._folded_ms(), time.monotonic()))
-            self._pass_time(client)
-        client.disconnect()
-        client.loop_stop()
+            self._pass_time(cellars)
+        cellars.disconnect()
+        cellars.loop_stop()
 
     def _listened_to(self) -> bool:
         """Whether the collector is at the broker: what is published before that reaches nobody."""
@@ -229,10 +228,10 @@ class Demo:
         workers = self._process.services.workers if self._process is not None else []
         return max((worker.reached_ms for worker in workers if isinstance(worker, ForecastWorker)), default=0)
 
-    def _connected(self, client: mqtt.Client) -> bool:
+    def _connected(self, cellars: Client) -> bool:
         for _ in range(100):
             try:
-                client.connect("127.0.0.1", self._broker_port)
+                cellars.connect("127.0.0.1", self._broker_port)
             except OSError:
                 if self._ending.wait(0.1):
                     return True
@@ -240,7 +239,7 @@ class Demo:
                 return True
         return False
 
-    def _pass_time(self, client: mqtt.Client) -> None:
+    def _pass_time(self, cellars: Client) -> None:
         """Let the cellars live up to the clock's time, and publish what they sent meanwhile, in order."""
         now_ms = self._clock.now_ms()
         sent: list[tuple[int, str, bytes]] = []
@@ -249,7 +248,7 @@ class Demo:
             if ahead_s > 0.0:
                 sent += [(m.at_ms, cellar.prefix + m.topic, m.payload) for m in cellar.live.step(ahead_s)]
         for at_ms, topic, payload in sorted(sent):
-            client.publish(topic, payload, qos=1)
+            cellars.publish(topic, payload, qos=1)
             if not topic.endswith(OUTLOOK_TOPIC):
                 self._pace.sent(at_ms)
         self._pace.passed(now_ms)

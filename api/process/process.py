@@ -205,7 +205,12 @@ class Process:
         log.warning("site files changed: %s", ", ".join(fresh.sites) or "none left")
         self._running.stop()
         self.services.installation = replace(self.services.installation, sites=fresh.sites)
-        self._start_workers()
+        try:
+            self._start_workers()
+        except OutlastError as error:
+            log.error("the workers cannot start again: %s", error)
+            self._failed = True
+            self.end()
 
 
 def signature(folder: Path) -> tuple[tuple[str, int, int], ...]:

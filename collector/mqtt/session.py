@@ -9,27 +9,25 @@ from __future__ import annotations
 import logging
 import queue
 import random
-import ssl
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.config.settings import Broker
+from collector.mqtt.connection import CONNECT_S, client, why_not
 from collector.mqtt.wire import Arrived, Client
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.domain.ports import Clock
 
 log = logging.getLogger("outlast.session")
 
-CONNECT_S = 10.0
 SETTLE_S = 2.0
 """How long a goodbye waits for the broker to have taken our acknowledgements."""
 
@@ -93,7 +91,8 @@ class Session:
         self.state = SessionState(protocol=self._protocol_name())
 
     def start(self) -> None:
-        """Begin to connect, and keep connected until stopped."""
+        """Begin to connect, and keep connected until stopped. ConfigError for an unreadable password or certificate."""
+        self._made()
         self._thread.start()
 
     def stop(self) -> None:
@@ -130,10 +129,10 @@ class Session:
         """Connect, stay until the connection is gone, clean up."""
         self._answered, self._down, self._refused = threading.Event(), threading.Event(), False
         left: Left = queue.SimpleQueue()
-        client = self._client(self._answered, self._down, left)
+        made = self._client(self._answered, self._down, left)
         try:
-            self._connect(client)
-            client.loop_start()
+            self._connect(made)
+            made.loop_start()
             if not self._answered.wait(CONNECT_S) and not self._down.is_set():
                 raise SessionError("the broker took the connection but does not answer; is it an MQTT broker?")
             stood_from_s = self._clock.monotonic_s()
@@ -144,45 +143,37 @@ class Session:
                     raise SessionError("the network thread ended by itself; it is started anew")
         finally:
             if self._stop.is_set() and self.state.connected:
-                self._settle(client, left)
+                self._settle(made, left)
             self.state.connected = False
-            client.disconnect()
-            client.loop_stop()
+            made.disconnect()
+            made.loop_stop()
             # the callbacks know the client: without this its sockets would stay open until a collection of cycles
-            client.on_connect = client.on_disconnect = client.on_message = None
-            client.on_subscribe = client.on_unsubscribe = None
+            made.on_connect = made.on_disconnect = made.on_message = None
+            made.on_subscribe = made.on_unsubscribe = None
 
-    def _settle(self, client: Client, left: Left) -> None:
+    def _settle(self, made: Client, left: Left) -> None:
         """Wait until the broker has taken our acknowledgements.
 
         A broker that meets a closed connection while it sends drops what it has not read yet, acknowledgements too. It
         reads in order, so that the answer to a last request comes after them.
         """
-        _, asked = client.unsubscribe(NOBODYS_FILTER)
+        _, asked = made.unsubscribe(NOBODYS_FILTER)
         try:
             while asked is not None and left.get(timeout=SETTLE_S) not in (asked, None):
                 continue
         except queue.Empty:
             log.warning("the broker does not answer the goodbye; it may send again what is already stored")
 
-    def _client(self, answered: threading.Event, down: threading.Event, left: Left) -> Client:
-        options: dict[str, Any] = {} if self._protocol == mqtt.MQTTv5 else {"clean_session": False}
-        client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._client_id,
-            protocol=self._protocol,
-            manual_ack=True,
-            reconnect_on_failure=False,
-            **options,
+    def _made(self) -> Client:
+        return client(
+            self._broker, self._client_id, self._protocol, keeps_session=True, manual_ack=True, reconnects=False
         )
-        if self._broker.user is not None:
-            client.username_pw_set(self._broker.user, self._broker.password())
-        if self._broker.tls:
-            client.tls_set_context(_tls(self._broker))
-        client.connect_timeout = CONNECT_S
+
+    def _client(self, answered: threading.Event, down: threading.Event, left: Left) -> Client:
+        made = self._made()
 
         def on_connect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
-            self._on_connect(client, reason, down)
+            self._on_connect(made, reason, down)
             answered.set()
 
         def on_disconnect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
@@ -198,26 +189,26 @@ class Session:
             left.put(mid)
 
         def on_message(_c: Any, _u: Any, message: mqtt.MQTTMessage) -> None:
-            self._on_message(client, message)
+            self._on_message(made, message)
 
-        client.on_connect, client.on_disconnect = on_connect, on_disconnect
-        client.on_subscribe, client.on_unsubscribe, client.on_message = on_subscribe, on_unsubscribe, on_message
-        return client
+        made.on_connect, made.on_disconnect = on_connect, on_disconnect
+        made.on_subscribe, made.on_unsubscribe, made.on_message = on_subscribe, on_unsubscribe, on_message
+        return made
 
-    def _connect(self, client: Client) -> None:
+    def _connect(self, made: Client) -> None:
         broker = self._broker
         if self._protocol == mqtt.MQTTv5:
             untyped: Any = Properties
             asked = untyped(PacketTypes.CONNECT)
             asked.SessionExpiryInterval = broker.session_expiry_s
             asked.ReceiveMaximum = RECEIVE_MAXIMUM
-            client.connect(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=asked)
+            made.connect(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=asked)
         else:
-            client.connect(broker.host, broker.port, broker.keepalive_s)
+            made.connect(broker.host, broker.port, broker.keepalive_s)
 
     # -- on the network thread: note and enqueue only
 
-    def _on_connect(self, client: Client, reason: ReasonCode, down: threading.Event) -> None:
+    def _on_connect(self, made: Client, reason: ReasonCode, down: threading.Event) -> None:
         if reason.is_failure:
             if self._protocol == mqtt.MQTTv5 and reason.value == UNSUPPORTED_VERSION:
                 self._fall_back()
@@ -231,11 +222,11 @@ class Session:
         if self.state.problem is None or "another client" not in self.state.problem:
             self._note(None)
         for old in self._dropped:
-            client.unsubscribe(old)
+            made.unsubscribe(old)
         if self._filters and self._protocol == mqtt.MQTTv5:
-            client.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
+            made.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
         elif self._filters:
-            client.subscribe([(f, 1) for f in self._filters])
+            made.subscribe([(f, 1) for f in self._filters])
         else:
             self._subscribed()
 
@@ -270,13 +261,13 @@ class Session:
             self._dropped = ()
             self._subscribed()
 
-    def _on_message(self, client: Client, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, made: Client, message: mqtt.MQTTMessage) -> None:
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "�"  # no channel takes it; it is acknowledged like any other
         mid = message.mid if message.qos else None
-        self._arrived(Arrived(topic, bytes(message.payload), message.retain, self._clock.monotonic_s(), mid, client))
+        self._arrived(Arrived(topic, bytes(message.payload), message.retain, self._clock.monotonic_s(), mid, made))
 
     # -- words
 
@@ -294,19 +285,7 @@ class Session:
         self.state.problem = problem
 
     def _words(self, error: Exception) -> str:
-        where = f"{self._broker.host}:{self._broker.port}"
-        if isinstance(error, ssl.SSLError):
-            return f"no encrypted connection to {where}: {error}; look at broker.ca_file"
-        if isinstance(error, OSError):
-            return f"no broker answers at {where} ({error.strerror or error})"
-        return str(error)
-
-
-def _tls(broker: Broker) -> ssl.SSLContext:
-    try:
-        return ssl.create_default_context(cafile=None if broker.ca_file is None else str(broker.ca_file))
-    except (OSError, ssl.SSLError) as error:
-        raise ConfigError(str(broker.ca_file), "broker.ca_file", f"it cannot be read ({error})", "mend it") from error
+        return why_not(self._broker, error) if isinstance(error, OSError) else str(error)
 
 
 def _loop_lives(client_id: str) -> bool:

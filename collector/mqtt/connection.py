@@ -1,0 +1,87 @@
+"""The one place that makes an MQTT client of `[broker]`: user, password, encryption, and words for failures."""
+
+from __future__ import annotations
+
+import secrets
+import ssl
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from collector.config.settings import Broker
+from collector.mqtt.wire import Client
+from forecaster.domain.errors import ConfigError
+
+CONNECT_S = 10.0
+"""How long a broker may take to accept a connection, and to answer on it [s]."""
+
+
+def client(
+    broker: Broker,
+    client_id: str,
+    protocol: int = mqtt.MQTTv311,
+    *,
+    keeps_session: bool = False,
+    manual_ack: bool = False,
+    reconnects: bool = True,
+) -> Client:
+    """A client that can connect to the broker, but has not yet.
+
+    protocol : MQTTv311, which every broker speaks, or MQTTv5
+    keeps_session : whether the broker keeps what comes while we are away (MQTT 3.1.1; MQTT 5 is told at the connection)
+    manual_ack : whether we acknowledge messages ourselves; reconnects : whether a lost connection is opened again
+    Errors: ConfigError where password_file or ca_file cannot be read.
+    """
+    options: dict[str, Any] = {} if protocol == mqtt.MQTTv5 else {"clean_session": not keeps_session}
+    made = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=MQTTProtocolVersion(protocol),
+        manual_ack=manual_ack,
+        reconnect_on_failure=reconnects,
+        **options,
+    )
+    if broker.user is not None:
+        made.username_pw_set(broker.user, broker.password())
+    if broker.tls:
+        made.tls_set_context(_trust(broker))
+    made.connect_timeout = CONNECT_S
+    return made
+
+
+def passing_name() -> str:
+    """A client id that is used once: nothing is kept for it, and it evicts nobody."""
+    return f"outlast-listener-{secrets.token_hex(4)}"
+
+
+def why_not(broker: Broker, error: OSError) -> str:
+    """Why a connection could not be opened, and where to look, in one line."""
+    where = f"{broker.host}:{broker.port}"
+    if isinstance(error, ssl.SSLError):
+        return f"no encrypted connection to {where}: {error}; look at broker.url and broker.ca_file"
+    return f"no broker answers at {where} ({error.strerror or error}); look at broker.url"
+
+
+def _trust(broker: Broker) -> ssl.SSLContext:
+    """The authorities that are believed: those of ca_file, or the system's where none is named."""
+    try:
+        context = ssl.create_default_context(cafile=None if broker.ca_file is None else str(broker.ca_file))
+    except OSError as error:  # an ssl.SSLError is one
+        problem = f"no certificate of an authority can be read from it ({error.strerror or error})"
+        raise ConfigError(
+            str(broker.ca_file), "broker.ca_file", problem, "name a readable file of PEM certificates"
+        ) from error
+    context.sslsocket_class = _ClosedOnFailure
+    return context
+
+
+class _ClosedOnFailure(ssl.SSLSocket):
+    """Closes the connection where the handshake fails; paho would leave it open until it is collected."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
