@@ -11,6 +11,7 @@ import msgspec
 from forecaster.domain.alarms import Alarm, AlarmTransition
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
+from forecaster.domain.longrecord import Day, WorkDone
 from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
 
 EVENT_KINDS: dict[str, type[Event]] = {"run": Run, "gap": Gap, "transfer": Transfer, "outage": Outage}
@@ -25,7 +26,7 @@ PACKED = "zlib:"
 """How a packed text begins; a JSON document never does."""
 
 
-def body(thing: Event | Alarm | AlarmTransition | DischargeTest) -> str:
+def body(thing: Event | Alarm | AlarmTransition | DischargeTest | Day | WorkDone) -> str:
     """JSON of a dataclass; StoreRefused where a number in it is not finite."""
     text = msgspec.json.encode(thing)
     if b"null" in text:

@@ -11,6 +11,7 @@ from collector.store import ledger_schema as t
 from collector.store.ledger_alarms import AlarmsAndOutbox
 from collector.store.ledger_intake import IntakeNotes
 from collector.store.ledger_people import People
+from collector.store.ledger_record import LongRecord
 from collector.store.sqlite_file import free_bytes, size_bytes, store_error, wal_bytes
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoreHealth
@@ -24,13 +25,13 @@ SITES_A_STEP = 100
 """Sites thinned in one transaction, so that writers are not kept waiting."""
 
 
-class SqlLedger(AlarmsAndOutbox, People, IntakeNotes):
+class SqlLedger(AlarmsAndOutbox, People, IntakeNotes, LongRecord):
     """The Ledger port on an SQLAlchemy engine, as made by `collector.store.open.open_ledger`: its parts and upkeep."""
 
     def prune(self, before_ms: int) -> int:
         """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever.
 
-        Outages are kept for ever too. Past forecasts are thinned as they grow old.
+        Outages and the long record are kept for ever too. Past forecasts are thinned as they grow old.
         """
         e, d, a, x = t.events.c, t.deliveries.c, t.alarms.c, t.transitions.c
         cleared = and_(a.cleared_ms.is_not(None), a.cleared_ms < before_ms)

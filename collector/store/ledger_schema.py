@@ -196,6 +196,36 @@ notes = Table(
     Column("value", Text, nullable=False),
 )
 
+days = Table(
+    "days",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("day", String(10), primary_key=True),  # ISO date, in the site's own time zone
+    Column("start_ms", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+)
+
+work = Table(
+    "work",
+    metadata,
+    Column("id", String(160), primary_key=True),
+    Column("site", String(64), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+    Index("work_by_site", "site", "at_ms"),
+)
+
+studies = Table(
+    "studies",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("kind", String(32), primary_key=True),
+    Column("as_of_ms", BigInteger, nullable=False),
+    Column("made_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),
+    Column("problem", Text),
+)
+
 
 def _first(connection: Connection) -> None:
     metadata.create_all(connection, checkfirst=True)
@@ -210,11 +240,16 @@ def _second(connection: Connection) -> None:
         connection.execute(text("ALTER TABLE newest_forecasts ADD COLUMN brief TEXT"))
 
 
+def _third(connection: Connection) -> None:
+    for table in (days, work, studies):
+        table.create(connection, checkfirst=True)
+
+
 def _columns(connection: Connection, table: Table) -> set[str]:
     return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second)
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third)
 """In order; the ledger's version is how many of them it has had. New tables are added by a migration of their own."""
 
 

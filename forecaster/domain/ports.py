@@ -8,6 +8,7 @@ from typing import Protocol
 
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
 from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal, SeriesPoint
 from forecaster.domain.records import (
@@ -218,6 +219,47 @@ class Ledger(Protocol):
 
     def tests(self, site: str) -> list[DischargeTest]:
         """Tests of a site, newest first."""
+        ...
+
+    # -- the long record; never pruned
+    def save_days(self, days: Sequence[Day]) -> None:
+        """Keep days, each instead of an earlier telling of the same day."""
+        ...
+
+    def days(self, site: str, start_ms: int, end_ms: int) -> list[Day]:
+        """Days that begin in [start_ms, end_ms), oldest first."""
+        ...
+
+    def newest_days(self) -> dict[str, int]:
+        """When the newest kept day of each site began [ms]."""
+        ...
+
+    def save_work(self, work: WorkDone) -> None:
+        """Keep work done."""
+        ...
+
+    def drop_work(self, site: str, work_id: str) -> bool:
+        """Take back work that was told by mistake; whether there was such."""
+        ...
+
+    def work(self, site: str) -> list[WorkDone]:
+        """Work done at a site, newest first."""
+        ...
+
+    def save_study(self, study: StudyRecord) -> None:
+        """Keep the newest result of a study."""
+        ...
+
+    def fail_study(self, site: str, kind: str, problem: str) -> None:
+        """Say why the newest attempt at a study failed; its last good result stays, "{}" of time 0 where none is."""
+        ...
+
+    def study(self, site: str, kind: str) -> StudyRecord | None:
+        """The newest good result of a study, with why a later attempt failed."""
+        ...
+
+    def studied(self, kind: str) -> dict[str, int]:
+        """When the newest good result of a study was made [ms], by site."""
         ...
 
     # -- people

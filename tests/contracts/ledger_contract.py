@@ -11,6 +11,7 @@ import pytest
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
 from forecaster.domain.errors import NotFound, StoreRefused
+from forecaster.domain.longrecord import Day, HousePart, StudyRecord, WorkDone, WorkKind
 from forecaster.domain.ports import Ledger
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Refusal
@@ -62,6 +63,11 @@ def transition(of: Alarm, kind: TransitionKind = TransitionKind.RAISED) -> Alarm
 def delivery(key: str, created_s: float = 0.0, channel: str = "mail") -> Delivery:
     created = T0 + round(created_s * 1000)
     return Delivery(key, channel, "owner@example.org", "larkspur", '{"a":"é"}', created, created, created + DAY)
+
+
+def day(number: int, runs: int = 5) -> Day:
+    start_ms = T0 + number * DAY
+    return Day("larkspur", f"2026-03-{number + 1:02d}", start_ms, start_ms + DAY, 86_400.0, 10.0, runs, run_s=50.0)
 
 
 class LedgerContract:
@@ -388,3 +394,56 @@ class LedgerContract:
         assert kept[:-60] == [T0] + [T0 + (5 + 10 * i) * 60_000 for i in range(6)]
         assert len(kept[-60:]) == 60
         assert ledger.newest()["larkspur"].issued_ms == T0 + 2 * DAY + 59 * 60_000
+
+    # -- the long record
+    def test_days_are_replaced_and_read_in_order(self, ledger: Ledger) -> None:
+        ledger.save_days([day(1, runs=7), day(0), day(2)])
+        ledger.save_days([day(1, runs=9)])
+        assert [(d.day, d.runs) for d in ledger.days("larkspur", T0, T0 + 2 * DAY)] == [
+            ("2026-03-01", 5),
+            ("2026-03-02", 9),
+        ]
+        assert ledger.days("elsewhere", 0, T0 + 9 * DAY) == []
+        assert ledger.newest_days() == {"larkspur": T0 + 2 * DAY}
+
+    def test_a_day_that_holds_nan_is_refused(self, ledger: Ledger) -> None:
+        with pytest.raises(StoreRefused):
+            ledger.save_days([dataclasses.replace(day(0), power_w=math.nan)])
+        assert ledger.days("larkspur", 0, T0 + DAY) == []
+
+    def test_work_is_listed_newest_first_and_taken_back(self, ledger: Ledger) -> None:
+        cleaned = WorkDone("larkspur:work:1", "larkspur", T0, WorkKind.CLEANED, "inlet cleaned", "owner", T0 + DAY)
+        valve = WorkDone(
+            "larkspur:work:2", "larkspur", T0 + DAY, WorkKind.OTHER, "valve refitted", "owner", T0 + DAY,
+            HousePart.CHECK_VALVE,
+        )  # fmt: skip
+        ledger.save_work(cleaned)
+        ledger.save_work(valve)
+        assert ledger.work("larkspur") == [valve, cleaned]
+        assert not ledger.drop_work("elsewhere", cleaned.id)
+        assert ledger.drop_work("larkspur", cleaned.id)
+        assert ledger.work("larkspur") == [valve]
+
+    def test_a_failed_study_keeps_the_last_good_result(self, ledger: Ledger) -> None:
+        assert ledger.study("larkspur", "health") is None
+        good = StudyRecord("larkspur", "health", T0, T0 + 5, '{"parts":[]}')
+        ledger.save_study(good)
+        ledger.fail_study("larkspur", "health", "too few days")
+        assert ledger.study("larkspur", "health") == dataclasses.replace(good, problem="too few days")
+        ledger.save_study(dataclasses.replace(good, made_ms=T0 + DAY))
+        assert ledger.study("larkspur", "health") == dataclasses.replace(good, made_ms=T0 + DAY)
+        assert ledger.studied("health") == {"larkspur": T0 + DAY}
+
+    def test_a_study_that_never_succeeded_says_why(self, ledger: Ledger) -> None:
+        ledger.fail_study("larkspur", "health", "no day is on record")
+        assert ledger.study("larkspur", "health") == StudyRecord(
+            "larkspur", "health", 0, 0, "{}", "no day is on record"
+        )
+
+    def test_the_long_record_is_never_pruned(self, ledger: Ledger) -> None:
+        ledger.save_days([day(0)])
+        ledger.save_work(WorkDone("larkspur:work:1", "larkspur", T0, WorkKind.NEW_PUMP, "", "owner", T0))
+        ledger.save_study(StudyRecord("larkspur", "health", T0, T0, "{}"))
+        ledger.prune(T0 + 4000 * DAY)
+        assert len(ledger.days("larkspur", 0, T0 + DAY)) == len(ledger.work("larkspur")) == 1
+        assert ledger.study("larkspur", "health") is not None

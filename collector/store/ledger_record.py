@@ -1,0 +1,75 @@
+"""The long record: days, work done, and what studies made of them. Nothing here is ever pruned."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, delete, func, select, update
+
+from collector.store import ledger_schema as t
+from collector.store.bodies import body, read
+from collector.store.ledger_base import LedgerBase
+from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
+
+
+class LongRecord(LedgerBase):
+    """The part of the Ledger port that keeps the long record."""
+
+    def save_days(self, days: Sequence[Day]) -> None:
+        """Keep days, each instead of an earlier telling of the same day."""
+        rows = [{"site": d.site, "day": d.day, "start_ms": d.start_ms, "body": body(d)} for d in days]
+        self._write(lambda c: self._put(c, t.days, rows))
+
+    def days(self, site: str, start_ms: int, end_ms: int) -> list[Day]:
+        """Days that begin in [start_ms, end_ms), oldest first."""
+        d = t.days.c
+        query = select(d.body).where(d.site == site, d.start_ms >= start_ms, d.start_ms < end_ms).order_by(d.start_ms)
+        return [read(row["body"], Day) for row in self._rows(query)]
+
+    def newest_days(self) -> dict[str, int]:
+        """When the newest kept day of each site began [ms]."""
+        return dict(self._pairs(select(t.days.c.site, func.max(t.days.c.start_ms)).group_by(t.days.c.site)))
+
+    def save_work(self, work: WorkDone) -> None:
+        """Keep work done."""
+        row = {"id": work.id, "site": work.site, "at_ms": work.at_ms, "body": body(work)}
+        self._write(lambda c: self._put(c, t.work, [row]))
+
+    def drop_work(self, site: str, work_id: str) -> bool:
+        """Take back work that was told by mistake; whether there was such."""
+        statement = delete(t.work).where(t.work.c.site == site, t.work.c.id == work_id)
+        return self._write(lambda c: c.execute(statement).rowcount) > 0
+
+    def work(self, site: str) -> list[WorkDone]:
+        """Work done at a site, newest first."""
+        w = t.work.c
+        query = select(w.body).where(w.site == site).order_by(w.at_ms.desc(), w.id)
+        return [read(row["body"], WorkDone) for row in self._rows(query)]
+
+    def save_study(self, study: StudyRecord) -> None:
+        """Keep the newest result of a study."""
+        row = {name: getattr(study, name) for name in StudyRecord.__dataclass_fields__}
+        self._write(lambda c: self._put(c, t.studies, [row]))
+
+    def fail_study(self, site: str, kind: str, problem: str) -> None:
+        """Say why the newest attempt at a study failed; its last good result stays, "{}" of time 0 where none is."""
+        s = t.studies.c
+        said = update(t.studies).where(s.site == site, s.kind == kind).values(problem=problem)
+        first = {"site": site, "kind": kind, "as_of_ms": 0, "made_ms": 0, "document": "{}", "problem": problem}
+
+        def work(connection: Connection) -> None:
+            if connection.execute(said).rowcount == 0:
+                self._put(connection, t.studies, [first])
+
+        self._write(work)
+
+    def study(self, site: str, kind: str) -> StudyRecord | None:
+        """The newest good result of a study, with why a later attempt failed."""
+        s = t.studies.c
+        rows = self._rows(select(t.studies).where(s.site == site, s.kind == kind))
+        return StudyRecord(**rows[0]) if rows else None
+
+    def studied(self, kind: str) -> dict[str, int]:
+        """When the newest good result of a study was made [ms], by site."""
+        s = t.studies.c
+        return dict(self._pairs(select(s.site, s.made_ms).where(s.kind == kind)))

@@ -1,0 +1,121 @@
+"""The long record of a site: what each day came to, what people did to it, and what studies made of both.
+
+Kept for ever, whatever `[retention]` says of readings and runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One calendar day of a site, in the site's own time zone. A number not known is None; a count is a count.
+
+    day : str — ISO date; start_ms, end_ms : int — its bounds, UTC milliseconds (23 to 25 hours)
+    heard_s : float — time for which the source of runs was heard [s], at most the day's length
+    sampled_s : float | None — median time between two readings of that source [s]
+    runs : int — starts of the pump; measured : those whose length is a measurement rather than a bound
+    run_s, run_s2 : float — sum and sum of squares of the measured lengths [s, s²]
+    cycles : int — runs with a whole wait before them; on_s, off_s : the sums of those runs and waits [s]
+    off_s2 : float — sum of squares of those waits [s²]
+    shortest_wait_s, median_wait_s, longest_wait_s : float | None — of those waits [s]
+    at_once : int — restarts within a fifth of the day's median wait
+    energy_wh : float | None — of the pump; power_w : mean running power [W], weighted by time
+    peak_hour_s, peak_six_hours_s : float — longest running time within any clock hour, and any six in a row [s]
+    water_l : float | None — water lifted [L], where the pit's drawdown volume is known
+    rain_mm, temperature_c : float | None — rain that fell; mean temperature of the pack [°C]
+    charge_low_percent, charge_high_percent : float | None — of the pack [%]
+    on_pack_s : float — time on the pack [s]; fell_percent, pack_wh : charge lost and energy given meanwhile
+    """
+
+    site: str
+    day: str
+    start_ms: int
+    end_ms: int
+    heard_s: float = 0.0
+    sampled_s: float | None = None
+    runs: int = 0
+    measured: int = 0
+    run_s: float = 0.0
+    run_s2: float = 0.0
+    cycles: int = 0
+    on_s: float = 0.0
+    off_s: float = 0.0
+    off_s2: float = 0.0
+    shortest_wait_s: float | None = None
+    median_wait_s: float | None = None
+    longest_wait_s: float | None = None
+    at_once: int = 0
+    energy_wh: float | None = None
+    power_w: float | None = None
+    peak_hour_s: float = 0.0
+    peak_six_hours_s: float = 0.0
+    water_l: float | None = None
+    rain_mm: float | None = None
+    temperature_c: float | None = None
+    charge_low_percent: float | None = None
+    charge_high_percent: float | None = None
+    on_pack_s: float = 0.0
+    fell_percent: float | None = None
+    pack_wh: float | None = None
+
+
+class HousePart(StrEnum):
+    """What of a house is watched over the years, and what people work on."""
+
+    PUMP_FLOW = "pump-flow"
+    PUMP_POWER = "pump-power"
+    FLOAT = "float"
+    CHECK_VALVE = "check-valve"
+    DISCHARGE_LINE = "discharge-line"
+    PACK_CAPACITY = "pack-capacity"
+    PACK_LOSSES = "pack-losses"
+    TELEMETRY = "telemetry"
+
+
+class WorkKind(StrEnum):
+    """What people do to a house that starts a part's baseline anew."""
+
+    CLEANED = "cleaned"
+    NEW_PUMP = "new-pump"
+    NEW_FLOAT = "new-float"
+    NEW_VALVE = "new-valve"
+    NEW_PACK = "new-pack"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True)
+class WorkDone:
+    """Work on a house.
+
+    at_ms : int — when it was done, UTC milliseconds; noted_ms : when it was told
+    kind : WorkKind; part : HousePart | None — what it concerned, for OTHER
+    did : str — in the words of whoever tells; by : who
+    """
+
+    id: str
+    site: str
+    at_ms: int
+    kind: WorkKind
+    did: str
+    by: str
+    noted_ms: int
+    part: HousePart | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StudyRecord:
+    """What a study of the long record left: a dated JSON document.
+
+    kind : str — which study, as "health"; as_of_ms : the end of the record that it looked at, UTC milliseconds
+    problem : str | None — why the newest attempt failed, where it did; the document is then the last good one
+    """
+
+    site: str
+    kind: str
+    as_of_ms: int
+    made_ms: int
+    document: str
+    problem: str | None = None
