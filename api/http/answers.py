@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -113,26 +113,6 @@ def forecast_document(stored: StoredForecast | None) -> dict[str, Any] | None:
         return None
     document: dict[str, Any] = msgspec.json.decode(stored.document)
     return document
-
-
-def survival_at(document: Mapping[str, Any], at_ms: int, at_of: Callable[[str], int]) -> float | None:
-    """Chance that the floor is not reached before a time, read off the document's survival curve.
-
-    Between two points of the curve it is taken as straight; before the issue it is 1; beyond the curve it is not
-    known (None). at_of turns RFC 3339 into UTC milliseconds.
-    """
-    before, chance = at_of(document["issued_at"]), 1.0
-    if at_ms <= before:
-        return 1.0
-    for point in document["survival"]:
-        after, next_chance = at_of(point["at"]), point["probability"]
-        if next_chance is None:
-            return None
-        if at_ms <= after:
-            share = (at_ms - before) / (after - before) if after > before else 1.0
-            return float(chance + share * (next_chance - chance))
-        before, chance = after, next_chance
-    return None
 
 
 def summary_out(site: Site, document: dict[str, Any] | None, alarms: Sequence[Alarm]) -> dict[str, Any]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
-from api.pages.strip import StripData
 from api.pages.words import Words
+from forecaster.domain.forecast import SurvivalPoint
 from forecaster.domain.site import Site
 from forecaster.texts.wording import Wording
 
@@ -13,9 +15,9 @@ DEFAULT_SILENCE_S = 900.0
 MEANINGS = ("mains", "home", "other")
 
 
-def survival_json(data: StripData) -> str:
-    """Moments and chances for the script, as far as the strip reaches."""
-    points = [[p.at_ms, round(p.probability, 3)] for p in data.survival if p.at_ms <= data.end_ms]
+def survival_json(curve: Sequence[SurvivalPoint]) -> str:
+    """Moments and chances for the script, which takes them as straight between two, as `chance_at` does."""
+    points = [[point.at_ms, point.probability] for point in curve]
     return msgspec.json.encode(points).decode()
 
 
@@ -28,7 +30,7 @@ def silence_of(site: Site) -> int:
 def script_words(words: Words, wording: Wording) -> str:
     """The words that the script fills in, as JSON."""
     said = {key: words(f"now.marker_{key}") for key in MEANINGS}
-    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "line", "name")}
+    said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "unknown", "line", "name")}
     said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
     said |= {key: wording.texts[key] for key in ("seconds", "minutes", "hours", "days", "ago")}
     said |= {"now": wording.texts["ago.now"], "cut": words("now.cut"), "here": words("now.here")}

@@ -5,8 +5,9 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from api.pages.frame import Lane, Tick, ticks
-from api.pages.strip import Layout, Steps, StripData, StripWords, chance_at, nice, runs_together
+from api.pages.strip import Layout, Steps, StripData, StripWords, nice, runs_together
 from api.pages.svg import Point, diamond, element, line, strokes, text
+from forecaster.domain.forecast import chance_at
 
 NAME_WIDTH = 92.0
 """Room that the name of a day or of now takes along a lying strip."""
@@ -220,7 +221,7 @@ class Pen:
 
     def chances(self) -> Markup:
         """Chances in 100 as numerals at the ticks, and as a line of ink that thins out as they fall."""
-        ahead = [point for point in self.data.survival if point.at_ms <= self.data.end_ms]
+        ahead = self.data.survival
         if len(ahead) < 2:
             return Markup()
         ink, full = self.layout.ink, 10.0
@@ -228,9 +229,10 @@ class Pen:
         lower = [self.frame.at(p.at_ms, ink + full * p.probability) for p in reversed(ahead)]
         parts = [element("path", {"class": "ink", "d": line([*upper, *lower], closed=True)})]
         for mark in self.marks:
-            if mark.at_ms < self.data.now_ms:
+            chance = chance_at(ahead, mark.at_ms)
+            if mark.at_ms < self.data.now_ms or chance is None:
                 continue
-            said = self.words.hundred(chance_at(self.data.survival, mark.at_ms))
+            said = self.words.hundred(chance)
             at = self.frame.at(mark.at_ms, self.layout.chance)
             place = (at[0], at[1] + 5) if self.frame.tall else at
             parts.append(text(place, said, "chance", "end" if self.frame.tall else "middle"))

@@ -15,10 +15,10 @@ from api.pages.frame import ticks
 from api.pages.livecontexts import DataAge, Marker, SiteNow
 from api.pages.moments import zone_words
 from api.pages.pen import draw
-from api.pages.strip import StripData, StripMarker, StripWords, chance_at, lying, standing
-from api.pages.stripdata import StripWindow, at, strip_data, strip_words, survival_of, window
+from api.pages.strip import StripData, StripMarker, StripWords, lying, standing
+from api.pages.stripdata import StripWindow, at, hundredths, strip_data, strip_words, survival_within, window
 from api.pages.words import Words
-from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.forecast import Basis, Forecast, chance_at
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage, Run, Supply
@@ -69,7 +69,7 @@ def site_now(
         has_rain=bool(data.rain or data.rain_ahead),
         has_water_ahead=bool(data.water_ahead),
         zone=site.timezone,
-        survival=survival_json(data),
+        survival=survival_json(survival_within(forecast, max(data.end_ms, 0 if marker is None else marker.at_ms))),
         silence_s=silence_of(site),
     )
 
@@ -158,8 +158,7 @@ def marker_of(
     forecast: Forecast | None, view: StripWindow, wording: Wording, words: Words, until_ms: int | None, meaning: str
 ) -> Marker | None:
     """The marker at the moment asked for, or else at a moment worth asking about."""
-    survival = survival_of(forecast)
-    if forecast is None or len(survival) < 2:
+    if forecast is None or not forecast.survival:
         return None
     meaning = meaning if meaning in MEANINGS else "other"
     if until_ms is None:
@@ -169,7 +168,7 @@ def marker_of(
         at_ms = round(guess / (HOUR_MS / 2)) * (HOUR_MS // 2)
     else:
         at_ms = until_ms
-    chance = chance_at(survival, at_ms)
+    chance = forecast.chance_until(at_ms)
     name = words("now.marker_name", what=words(f"now.marker_{meaning}"), time=wording.clock(at_ms, view.now_ms))
     says = chance_words(chance, words)
     return Marker(
@@ -183,9 +182,11 @@ def marker_of(
     )
 
 
-def chance_words(probability: float, words: Words) -> str:
-    """`46 in 100`; never 0 or 100, which nobody can know."""
-    percent = round(probability * 100)
+def chance_words(probability: float | None, words: Words) -> str:
+    """`46 in 100`; never 0 or 100, which nobody can know; that it is not known beyond the horizon."""
+    if probability is None:
+        return words("now.marker_unknown")
+    percent = hundredths(probability)
     if percent >= 100:
         return words("now.marker_sure")
     if percent <= 0:
@@ -202,14 +203,14 @@ def strip_table(data: StripData, said: StripWords, wording: Wording, words: Word
         charge = value_at(data.charge, mark.at_ms) if not ahead else middle_at(data, mark.at_ms)
         runs = sum(mark.at_ms <= start < end_ms for start, _ in data.runs)
         water = [v for start, stop, v in data.water if start <= mark.at_ms < stop]
-        chance = said.hundred(chance_at(data.survival, mark.at_ms)) if ahead and len(data.survival) > 1 else ""
+        chance = chance_at(data.survival, mark.at_ms) if ahead else None
         rows.append(
             (
                 wording.clock(mark.at_ms, data.now_ms),
                 "" if charge is None else f"{charge:.0f}",
                 "" if ahead else str(runs),
                 said.rate(water[0]) if water else "",
-                chance,
+                "" if chance is None else said.hundred(chance),
             )
         )
     head = ("now.table_time", "now.table_charge", "now.table_runs", "now.table_water", "now.table_chance")

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from api.pages.frame import Frame
@@ -161,14 +160,3 @@ def runs_together(steps: Steps) -> list[Steps]:
         else:
             groups.append([step])
     return list(groups)
-
-
-def chance_at(survival: Sequence[SurvivalPoint], at_ms: int) -> float:
-    """Chance that power is left at a moment, between the points of the forecast; flat outside of them."""
-    if at_ms <= survival[0].at_ms:
-        return survival[0].probability
-    for before, after in pairwise(survival):
-        if at_ms <= after.at_ms:
-            share = (at_ms - before.at_ms) / max(1, after.at_ms - before.at_ms)
-            return before.probability + share * (after.probability - before.probability)
-    return survival[-1].probability

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,7 +12,7 @@ from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 from api.pages.waterahead import water_ahead
 from api.pages.words import Words
-from forecaster.domain.forecast import Forecast, SurvivalPoint
+from forecaster.domain.forecast import Forecast, SurvivalPoint, chance_at
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
@@ -63,7 +64,7 @@ def strip_data(
         zone=wording.zone,
         charge=charge_points(desk, site, view),
         fan=forecast.drain_path if forecast is not None else (),
-        survival=survival_of(forecast),
+        survival=survival_within(forecast, view.end_ms),
         mains=mains_spans(forecast, outages, view),
         runs=[(run.start_ms, run.stop_ms) for run in runs],
         water=steps,
@@ -83,14 +84,12 @@ def strip_data(
     )
 
 
-def survival_of(forecast: Forecast | None) -> tuple[SurvivalPoint, ...]:
-    """The chances from the moment of the forecast on: sure to begin with, unless the floor is reached already."""
-    if forecast is None or not forecast.survival:
-        return ()
-    first, soonest = forecast.survival[0], forecast.hours_remaining.p05
-    if first.at_ms <= forecast.issued_at_ms or (soonest is not None and soonest <= 0):
-        return forecast.survival
-    return (SurvivalPoint(forecast.issued_at_ms, 1.0), *forecast.survival)
+def survival_within(forecast: Forecast | None, end_ms: int) -> tuple[SurvivalPoint, ...]:
+    """The forecast's chances as far as the strip reaches, with the one at its end."""
+    curve = () if forecast is None else forecast.chances()
+    at_end = chance_at(curve, end_ms)
+    inside = tuple(point for point in curve if point.at_ms < end_ms)
+    return inside if at_end is None else (*inside, SurvivalPoint(end_ms, at_end))
 
 
 def at(forecast: Forecast, hours: float | None) -> int | None:
@@ -194,7 +193,12 @@ def strip_words(
 
 def in_hundred(chance: float, words: Words) -> str:
     """A chance, 0..1, as a numeral in 100; never 0 or 100, which nobody can know."""
-    percent = round(chance * 100)
+    percent = hundredths(chance)
     if percent >= 100:
         return words("now.chance_sure")
     return words("now.chance_none") if percent <= 0 else f"{percent}"
+
+
+def hundredths(chance: float) -> int:
+    """A chance, 0..1, in 100, halves up: as the script rounds it."""
+    return math.floor(chance * 100.0 + 0.5)

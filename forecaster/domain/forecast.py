@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
 from forecaster.domain.runs import Supply
+from forecaster.domain.times import HOUR_MS
 
 LEVELS: tuple[float, ...] = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 """Probabilities at which quantiles are given."""
@@ -45,6 +48,23 @@ class SurvivalPoint:
 
     at_ms: int
     probability: float
+
+
+def chance_at(curve: Sequence[SurvivalPoint], at_ms: int) -> float | None:
+    """The chance that a curve gives for a time: straight between its points, and its first one before them.
+
+    After its last point it stays 0 where it has come to 0; else it is not known (None), as where there is no curve.
+    """
+    if not curve:
+        return None
+    if at_ms <= curve[0].at_ms:
+        return curve[0].probability
+    for before, after in pairwise(curve):
+        if at_ms <= after.at_ms:
+            share = (at_ms - before.at_ms) / (after.at_ms - before.at_ms)
+            return before.probability + share * (after.probability - before.probability)
+    last = curve[-1]
+    return last.probability if at_ms == last.at_ms or last.probability <= 0.0 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +131,35 @@ class Forecast:
     supply_since_ms: int | None = None
     draw: DrawParts | None = None
     horizon_h: float = HORIZON_H
-    until: SurvivalPoint | None = None
     drain_path: tuple[tuple[int, float, float, float], ...] = ()
     full_at_ms: int | None = None
     never_probability: float = 0.0
     coverage: Coverage | None = None
+
+    def chances(self) -> tuple[SurvivalPoint, ...]:
+        """The chance that the pack is above its floor, from the issue on, for times that rise.
+
+        It begins at 1, or lower where the floor may be reached already; before the first point of `survival` it goes
+        through the quantiles of the hours remaining. Empty for a forecast that was read without its survival.
+        """
+        if not self.survival or self.survival[0].at_ms <= self.issued_at_ms:
+            return self.survival
+        first, latest = self.survival[0], self.hours_remaining.p95
+        curve = {self.issued_at_ms: 1.0}
+        for level, hours in zip(LEVELS, self.hours_remaining.values(), strict=True):
+            at_ms = first.at_ms if hours is None else self.issued_at_ms + round(max(hours, 0.0) * HOUR_MS)
+            if at_ms < first.at_ms:
+                curve[at_ms] = max(1.0 - level, first.probability)
+        if latest is not None and latest <= 0.0:
+            curve = {self.issued_at_ms: first.probability}
+        return (*(SurvivalPoint(at_ms, chance) for at_ms, chance in curve.items()), *self.survival)
+
+    def chance_until(self, at_ms: int) -> float | None:
+        """The chance, 0..1, that the pack stays above its reserve floor until a time; None beyond the horizon.
+
+        0 once the floor is reached, and for every time after which no draw lasts. A time before the issue: as at it.
+        """
+        return chance_at(self.chances(), at_ms)
 
     def carried_on(self, now_ms: int, data_age_s: float | None) -> Forecast:
         """The same prospects seen from a little later: for a site on mains where nothing has come in meanwhile.

@@ -135,10 +135,10 @@ class Engine:
 
     # -- out
 
-    def forecast(self, now_ms: int, until_ms: int | None = None) -> Forecast:
-        """Hours remaining at a time; with until_ms also the chance to last until then. Changes nothing."""
+    def forecast(self, now_ms: int) -> Forecast:
+        """Hours remaining at a time. Changes nothing."""
         fold, models = self._present()
-        return outlook(self.site, fold, models.copy(), now_ms, until_ms, np.random.default_rng(self.seed))
+        return outlook(self.site, fold, models.copy(), now_ms, np.random.default_rng(self.seed))
 
     def status(self, now_ms: int) -> SiteStatus:
         """What is observed at a time. Changes nothing."""
@@ -251,7 +251,7 @@ class Engine:
         if since >= (HOUR_MS if fold.forecasts_made else _FIRST_FORECAST_MS):
             fold.forecasts_made += 1
             hours = outlook(
-                self.site, fold, self._models.copy(), fold.now_ms, None, np.random.default_rng(self.seed)
+                self.site, fold, self._models.copy(), fold.now_ms, np.random.default_rng(self.seed)
             ).hours_remaining
             if hours.p10 is not None and hours.p50 is not None and hours.p90 is not None:
                 fold.outage_forecast_h = (hours.p10, hours.p50, hours.p90)

@@ -71,8 +71,9 @@ def _moment(issued_ms: int, hours: float | None) -> str | None:
     return time_text(round((issued_ms + round(hours, 2) * HOUR_MS) / 1000.0) * 1000)
 
 
-def _survival_point(point: SurvivalPoint) -> dict[str, Any]:
-    return {"at": time_text(point.at_ms), "probability": _number(point.probability, 4)}
+def until_document(forecast: Forecast, at_ms: int) -> dict[str, Any]:
+    """The chance that the pack is above its floor until a time, as the document's `until`."""
+    return {"at": time_text(at_ms), "probability": _number(forecast.chance_until(at_ms), 4)}
 
 
 def _draw(draw: DrawParts | None) -> dict[str, float | None] | None:
@@ -93,7 +94,10 @@ def _coverage(coverage: Coverage | None) -> dict[str, float | None] | None:
 
 
 def document(forecast: Forecast) -> dict[str, Any]:
-    """The forecast as a JSON-ready dictionary: str, int, float, list, dict and None only, every float finite."""
+    """The forecast as a JSON-ready dictionary: str, int, float, list, dict and None only, every float finite.
+
+    `until` is null: it is filled in, from `until_document`, where somebody asks for a time.
+    """
     hours, issued = forecast.hours_remaining, forecast.issued_at_ms
     water = forecast.water
     return {
@@ -131,7 +135,7 @@ def document(forecast: Forecast) -> dict[str, Any]:
         "supply_inferred": forecast.supply_inferred,
         "supply_since": None if forecast.supply_since_ms is None else time_text(forecast.supply_since_ms),
         "draw": _draw(forecast.draw),
-        "until": None if forecast.until is None else _survival_point(forecast.until),
+        "until": None,
         "drain_path": [
             {
                 "at": at,
@@ -167,7 +171,7 @@ def from_document(value: Mapping[str, Any]) -> Forecast:
 
 
 def _from_document(value: Mapping[str, Any]) -> Forecast:
-    draw, coverage, until = value.get("draw"), value.get("coverage"), value.get("until")
+    draw, coverage = value.get("draw"), value.get("coverage")
     since, full = value.get("supply_since"), value.get("full_at")
     return Forecast(
         site=value["site"],
@@ -191,7 +195,6 @@ def _from_document(value: Mapping[str, Any]) -> Forecast:
         supply_since_ms=None if since is None else time_ms(since),
         draw=None if draw is None else DrawParts(**draw),
         horizon_h=value["horizon_h"],
-        until=None if until is None else _point_of(until),
         drain_path=tuple(
             (time_ms(point["at"]), point["p10"], point["p50"], point["p90"]) for point in value.get("drain_path", ())
         ),

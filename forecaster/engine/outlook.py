@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecaster.domain.forecast import Basis, DrawParts, Forecast, SurvivalPoint
+from forecaster.domain.forecast import Basis, DrawParts, Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
@@ -101,9 +101,7 @@ def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
     return open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None
 
 
-def outlook(
-    site: Site, fold: Fold, models: Models, now_ms: int, until_ms: int | None, rng: np.random.Generator
-) -> Forecast:
+def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
     """The forecast at a time. `models` are copies: they are carried forward to the present."""
     age = age_of(fold, now_ms)
     mean = carry_forward(fold, models, now_ms, age)
@@ -147,7 +145,6 @@ def outlook(
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
-        until=_until(hours, now_ms, until_ms),
         drain_path=_drain_path(pack, drain, grid, hours, now_ms),
         full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
         never_probability=reserve.never_probability(hours),
@@ -208,12 +205,6 @@ def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
         pack_w=reserve.median(pack.idle_w),
         charging_w=charging_w,
     )
-
-
-def _until(hours: Array, now_ms: int, until_ms: int | None) -> SurvivalPoint | None:
-    if until_ms is None:
-        return None
-    return SurvivalPoint(until_ms, reserve.survival_at(hours, max(until_ms - now_ms, 0) / HOUR_MS))
 
 
 def _drain_path(

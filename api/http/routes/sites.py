@@ -13,7 +13,7 @@ from forecaster.domain.alarms import Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.times import DAY_MS
-from forecaster.engine.document import time_ms, time_text
+from forecaster.engine.document import from_document, until_document
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 
@@ -68,7 +68,7 @@ def forecast(
     at_ms = int(until.timestamp() * 1000)
     document = answers.forecast_document(stored)
     assert document is not None
-    document["until"] = {"at": time_text(at_ms), "probability": answers.survival_at(document, at_ms, time_ms)}
+    document["until"] = until_document(from_document(document), at_ms)
     return answers.json_response(document)
 
 

@@ -21,12 +21,14 @@ function chanceAt(moment) {
   for (let i = 1; i < survival.length; i += 1) {
     const [before, high] = survival[i - 1];
     const [after, low] = survival[i];
-    if (moment <= after) return high + ((moment - before) / Math.max(1, after - before)) * (low - high);
+    if (moment <= after) return high + ((moment - before) / (after - before)) * (low - high);
   }
-  return survival.at(-1)[1];
+  const [last, left] = survival.at(-1);
+  return moment === last || left <= 0 ? left : null;
 }
 
 function chanceWords(chance) {
+  if (chance === null) return words.unknown;
   const percent = Math.round(chance * 100);
   if (percent >= 100) return words.sure;
   if (percent <= 0) return words.none;

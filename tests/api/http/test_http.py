@@ -14,8 +14,10 @@ from starlette.testclient import TestClient
 from api.process.services import Services
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.readings import SeriesPoint
+from forecaster.domain.readings import Reading, SeriesPoint
 from forecaster.domain.records import StoredForecast
+from forecaster.engine import Engine
+from forecaster.engine.document import document as document_of
 from forecaster.engine.document import time_ms, time_text
 from tests.api.serving import told
 from tests.story import NOW_MS
@@ -80,7 +82,25 @@ def test_until_is_read_off_the_survival_curve(client: TestClient) -> None:
     assert ask(client, f"{SITE}/forecast", until=time_text(median_ms))["until"]["probability"] == pytest.approx(
         0.5, abs=0.1
     )
-    assert ask(client, f"{SITE}/forecast", until="2027-03-03T00:00:00Z")["until"]["probability"] is None
+    assert document["survival"][-1]["probability"] == 0.0
+    assert ask(client, f"{SITE}/forecast", until="2027-03-03T00:00:00Z")["until"]["probability"] == 0.0
+
+
+def test_until_is_nought_once_the_floor_is_reached(tmp_path: Path) -> None:
+    """Five minutes after the pack stood at its floor, six hours and a year on: 0, not null and not 0.92."""
+    with told(tmp_path, story=False) as (client, held):
+        site = held.installation.sites["larkspur"]
+        engine = Engine(site, seed=1)
+        for quantity, value in ((Quantity.MAINS_PRESENT, 0.0), (Quantity.PACK_CHARGE, site.pack.reserve_percent - 3.0)):
+            engine.update(Reading("larkspur", quantity, NOW_MS, value, NOW_MS))
+        reached = engine.forecast(NOW_MS + 1000)
+        text = json.dumps(document_of(reached))
+        held.ledger.publish([StoredForecast("larkspur", reached.issued_at_ms, text)])
+        for later_ms in (1_000, 300_000, 6 * 3_600_000, 365 * 86_400_000):
+            until = ask(client, f"{SITE}/forecast", until=time_text(NOW_MS + later_ms))["until"]
+            assert until["probability"] == 0.0, later_ms
+        page = client.get(f"/sites/larkspur?until={time_text(NOW_MS + 3 * 3_600_000)}").text
+        assert "less than 1 in 100" in page
 
 
 def test_past_forecasts(client: TestClient) -> None:

@@ -22,12 +22,11 @@ from api.pages.guard import masked, unmasked
 from api.pages.pen import draw
 from api.pages.picture import NARROW, WIDE, Dot, PictureContents, Series, draw_picture, together
 from api.pages.siteform import number_in
-from api.pages.strip import StripData, chance_at, lying, nice, standing
+from api.pages.strip import StripData, lying, nice, standing
 from api.pages.stripdata import StripWindow, in_hundred, strip_words
 from api.pages.water import hourly_depth, inflow_steps, resampled
 from api.pages.words import FOLDER, words
 from forecaster.domain.errors import UsageError
-from forecaster.domain.forecast import SurvivalPoint
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
 from forecaster.domain.runs import Run, Supply
@@ -156,12 +155,6 @@ def test_a_scale_ends_on_a_round_number_at_or_above(most: float) -> None:
     top = nice(most)
     assert top >= most
     assert f"{top:.0e}"[0] in "125"
-
-
-@given(st.lists(st.floats(0.0, 1.0), min_size=2, max_size=30), st.integers(-10_000, 400_000))
-def test_the_chance_at_a_moment_lies_between_its_neighbours(falls: list[float], at: int) -> None:
-    points = [SurvivalPoint(k * 10_000, p) for k, p in enumerate(sorted(falls, reverse=True))]
-    assert points[-1].probability <= chance_at(points, at) <= points[0].probability
 
 
 @pytest.mark.parametrize(("chance", "said"), [(1.0, ">99"), (0.996, ">99"), (0.464, "46"), (0.004, "<1"), (0.0, "<1")])

@@ -38,7 +38,6 @@ FORECAST = Forecast(
     supply_inferred=True,
     supply_since_ms=ISSUED - 5_000_123,
     draw=DrawParts(30.0, 2.0, 9.2, 0.0),
-    until=SurvivalPoint(ISSUED + 7_200_000, 0.99),
     drain_path=((ISSUED + 3_600_000, 66.0, 67.0, 68.0),),
     full_at_ms=ISSUED + 9_000_000,
     never_probability=0.02,

@@ -117,16 +117,16 @@ def test_quantiles_never_cross_and_survival_never_rises(percent: float) -> None:
     engine = folded(
         site(*MEASURED), pump(2.0), list(charges(2.0, [(0.0, percent), (2.0, percent)])), list(mains(2.0, []))
     )
-    for until in (None, START + 8 * HOUR):
-        forecast = engine.forecast(START + 2 * HOUR, until)
-        for quantiles in (forecast.hours_remaining, forecast.hours_to_empty):
-            values = [value for value in quantiles.values() if value is not None]
-            assert values == sorted(values)
-        chances = [point.probability for point in forecast.survival]
-        assert chances == sorted(chances, reverse=True)
-        assert (forecast.until is None) == (until is None)
-        path = forecast.drain_path
-        assert all(low <= middle <= high for _, low, middle, high in path)
+    forecast = engine.forecast(START + 2 * HOUR)
+    for quantiles in (forecast.hours_remaining, forecast.hours_to_empty):
+        values = [value for value in quantiles.values() if value is not None]
+        assert values == sorted(values)
+    chances = [point.probability for point in forecast.chances()]
+    assert chances == sorted(chances, reverse=True)
+    times = [point.at_ms for point in forecast.chances()]
+    assert times == sorted(set(times))
+    path = forecast.drain_path
+    assert all(low <= middle <= high for _, low, middle, high in path)
 
 
 def test_water_from_the_drawdown_of_one_cycle() -> None:

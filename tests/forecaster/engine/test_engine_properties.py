@@ -79,10 +79,13 @@ def test_a_forecast_never_contradicts_itself(history: History, later_h: float, u
     site, readings = history
     now_ms = end_ms(readings) + round(later_h * HOUR_MS)
     until_ms = now_ms + round(until_h * HOUR_MS)
-    forecast = folded(site, readings).forecast(now_ms, until_ms)
+    forecast = folded(site, readings).forecast(now_ms)
     assert_honest(forecast)
-    assert forecast.until is not None
-    assert 0.0 <= forecast.until.probability <= 1.0
+    chance = forecast.chance_until(until_ms)
+    if chance is None:
+        assert until_ms > now_ms + forecast.horizon_h * HOUR_MS
+    else:
+        assert 0.0 <= chance <= 1.0
     json.dumps(document(forecast), allow_nan=False)
 
 

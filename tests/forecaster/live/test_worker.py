@@ -173,10 +173,10 @@ def test_one_sites_fault_stays_its_own(
     held = services(tmp_path, {site.id: site, "broken": broken}, clock=HeldClock(NOW_MS))
     forecast = Engine.forecast
 
-    def fails(self: Engine, now_ms: int, until_ms: int | None = None) -> Forecast:
+    def fails(self: Engine, now_ms: int) -> Forecast:
         if self.site.id == "broken":
             raise ZeroDivisionError("a fault of one site")
-        return forecast(self, now_ms, until_ms)
+        return forecast(self, now_ms)
 
     monkeypatch.setattr(Engine, "forecast", fails)
     work = worker(held)
