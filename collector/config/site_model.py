@@ -157,6 +157,7 @@ class LoadSection(Section):
     runs_per_hour: float | None = Field(default=None, gt=0, le=3600, examples=["4"])
     run_s: float | None = Field(default=None, gt=0, le=86_400, examples=["600"])
     start_va: float | None = Field(default=None, gt=0, le=1e6, examples=["900"])
+    essential: bool = Field(default=False, examples=["true"])
 
     @model_validator(mode="after")
     def _both_or_none(self) -> Self:
@@ -219,6 +220,7 @@ class ContactSection(Section):
     after_min: float = Field(default=0.0, ge=0, le=1440, examples=["15"])
     webhook_secret: str | None = Field(default=None, min_length=8, examples=['"a long secret"'])
     webhook_format: str = Field(default="json", pattern=r"^[a-z0-9_-]+$", examples=['"json"'])
+    phone: str | None = Field(default=None, pattern=r"^[+0-9(][0-9 ()./-]{2,38}[0-9]$", examples=['"+1 555 0100"'])
 
     @model_validator(mode="after")
     def _reachable(self) -> Self:

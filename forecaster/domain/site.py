@@ -110,6 +110,7 @@ class Load:
 
     watts : float — while on, at the outlet [W]
     start_va : float | None — what it takes to start [VA]
+    essential : bool — stays on: nobody is ever asked to switch it off
     """
 
     name: str
@@ -117,6 +118,7 @@ class Load:
     runs_per_hour: float | None = None
     run_s: float | None = None
     start_va: float | None = None
+    essential: bool = False
 
     @property
     def mean_w(self) -> float:
@@ -177,7 +179,8 @@ class AlarmLimits:
 class Contact:
     """A person to reach.
 
-    quiet_hours : tuple[str, str] | None — local "HH:MM" to "HH:MM"; critical passes
+    quiet_hours : tuple[str, str] | None — local "HH:MM" to "HH:MM"; critical passes, and what cannot wait that long
+    phone : str | None — named in messages to the other contacts; nothing is dialled
     after_min : float — told only after an alarm has stood this long unacknowledged [min]; 0: at once
     """
 
@@ -189,6 +192,7 @@ class Contact:
     after_min: float = 0.0
     webhook_secret: str | None = None
     webhook_format: str = "json"
+    phone: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
