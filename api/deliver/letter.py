@@ -14,10 +14,8 @@ from api.deliver.chart import bars, chart_html, chart_text
 from api.deliver.words import title
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import Priority
-from forecaster.texts import en
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
-
-WORDS = en.MAIL
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,54 +62,54 @@ def _deadline(message: AlarmMessage, wording: Wording) -> str:
     return "" if by_ms is None else wording.about(by_ms, message.at_ms)
 
 
-def _footer(message: AlarmMessage) -> str:
+def _footer(message: AlarmMessage, words: Words) -> str:
     alarm = message.alarm
-    return WORDS["footer"].format(site=message.site_name, priority=alarm.priority.value, id=alarm.id)
+    return words("mail.footer", site=message.site_name, priority=alarm.priority.value, id=alarm.id)
 
 
 def _text(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
-    alarm = message.alarm
-    parts = [alarm.headline, f"{WORDS['action']} {alarm.action}"]
+    alarm, words = message.alarm, wording.words
+    parts = [alarm.headline, f"{words('mail.action')} {alarm.action}"]
     if alarm.consequence:
-        parts.append(f"{WORDS['consequence']} {alarm.consequence}")
+        parts.append(f"{words('mail.consequence')} {alarm.consequence}")
     deadline = _deadline(message, wording)
     if deadline:
-        parts.append(f"{WORDS['by']} {deadline}")
+        parts.append(f"{words('mail.by')} {deadline}")
     if chart:
         parts.append(chart)
     if links.acknowledge is not None:
-        parts.append(f"{WORDS['acknowledge']}. {WORDS['acknowledge.effect']}\n{links.acknowledge}")
+        parts.append(f"{words('mail.acknowledge')}. {words('mail.acknowledge.effect')}\n{links.acknowledge}")
     if links.page is not None:
-        parts.append(f"{WORDS['page']}:\n{links.page}")
-    parts.append(_footer(message))
-    parts.append(WORDS["caution"])
+        parts.append(f"{words('mail.page')}:\n{links.page}")
+    parts.append(_footer(message, words))
+    parts.append(words("mail.caution"))
     return "\n\n".join(parts) + "\n"
 
 
 def _html(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
-    alarm = message.alarm
+    alarm, words = message.alarm, wording.words
     deadline = _deadline(message, wording)
     parts = [
         f'<h1 style="font-size:20px;margin:0 0 12px">{escape(alarm.headline)}</h1>',
-        f"<p><strong>{WORDS['action']}</strong> {escape(alarm.action)}</p>",
+        f"<p><strong>{words('mail.action')}</strong> {escape(alarm.action)}</p>",
     ]
     if alarm.consequence:
-        parts.append(f"<p><strong>{WORDS['consequence']}</strong> {escape(alarm.consequence)}</p>")
+        parts.append(f"<p><strong>{words('mail.consequence')}</strong> {escape(alarm.consequence)}</p>")
     if deadline:
-        parts.append(f"<p><strong>{WORDS['by']}</strong> {escape(deadline)}</p>")
+        parts.append(f"<p><strong>{words('mail.by')}</strong> {escape(deadline)}</p>")
     parts.append(chart)
     if links.acknowledge is not None:
         parts.append(
             f'<p><a href="{escape(links.acknowledge)}" style="display:inline-block;padding:10px 16px;'
-            f'background:#1a4d7a;color:#ffffff;text-decoration:none">{WORDS["acknowledge"]}</a><br>'
-            f"<small>{WORDS['acknowledge.effect']}</small></p>"
+            f'background:#1a4d7a;color:#ffffff;text-decoration:none">{words("mail.acknowledge")}</a><br>'
+            f"<small>{words('mail.acknowledge.effect')}</small></p>"
         )
     if links.page is not None:
-        parts.append(f'<p><a href="{escape(links.page)}">{WORDS["page"]}</a></p>')
-    parts.append(f"<p><small>{escape(_footer(message))}<br>{escape(WORDS['caution'])}</small></p>")
+        parts.append(f'<p><a href="{escape(links.page)}">{words("mail.page")}</a></p>')
+    parts.append(f"<p><small>{escape(_footer(message, words))}<br>{escape(words('mail.caution'))}</small></p>")
     body = "".join(parts)
     return (
-        f'<!doctype html><html lang="{WORDS["language"]}"><head><meta charset="utf-8">'
+        f'<!doctype html><html lang="{words.code}"><head><meta charset="utf-8">'
         f"<title>{escape(alarm.headline)}</title></head>"
         f'<body style="font-family:sans-serif;font-size:16px;color:#1b1b1b;max-width:560px">{body}</body></html>'
     )

@@ -7,12 +7,12 @@ from typing import Any
 from api.http.answers import alarm_out
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.engine.document import time_text
-from forecaster.texts import en
+from forecaster.texts.catalogue import words
 
 
 def title(message: AlarmMessage) -> str:
     """The line above the headline on a lock screen: the site, and that it is a test where it is one."""
-    return en.MAIL["test"].format(site=message.site_name) if message.test else message.site_name
+    return words()("mail.test", site=message.site_name) if message.test else message.site_name
 
 
 def message_document(message: AlarmMessage, key: str) -> dict[str, Any]:

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from api.pages.contexts import AlarmCard
 from api.pages.desk import PagePorts
-from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.site import Site
 from forecaster.domain.times import MINUTE_MS
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)

@@ -12,8 +12,8 @@ from fastapi import APIRouter, Header, Path, Request, Response
 from api.pages.contexts import Caller
 from api.pages.guard import PageRoute
 from api.pages.render import STATIC, page, static_url
-from api.pages.words import words
 from forecaster.domain.errors import NotFound
+from forecaster.texts.catalogue import words
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -68,7 +68,7 @@ def manifest() -> Response:
         "name": t("app.name"),
         "short_name": t("nav.about"),
         "description": t("app.description"),
-        "lang": t("language.code"),
+        "lang": t.code,
         "start_url": "/",
         "scope": "/",
         "display": "standalone",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from api.pages.contexts import Fact
 from api.pages.stripdata import at
-from api.pages.words import Words
 from forecaster.domain.forecast import Forecast
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 

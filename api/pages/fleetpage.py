@@ -7,12 +7,12 @@ import math
 from api.pages.desk import PagePorts
 from api.pages.livecontexts import Fleet, FleetLine
 from api.pages.moments import zone_words
-from api.pages.words import Words
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 SHOWS = ("all", "pack", "alarm", "stale")

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import msgspec
 
-from api.pages.words import Words
 from forecaster.domain.forecast import SurvivalPoint
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 DEFAULT_SILENCE_S = 900.0
@@ -32,8 +32,8 @@ def script_words(words: Words, wording: Wording) -> str:
     said = {key: words(f"now.marker_{key}") for key in MEANINGS}
     said |= {key: words(f"now.marker_{key}") for key in ("says", "sure", "none", "unknown", "line", "name")}
     said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
-    said |= {key: wording.texts[key] for key in ("seconds", "minutes", "hours", "days", "ago")}
-    said |= {"now": wording.texts["ago.now"], "cut": words("now.cut"), "here": words("now.here")}
+    said |= {key: wording.words(f"wording.{key}") for key in ("seconds", "minutes", "hours", "days", "ago")}
+    said |= {"now": wording.words("wording.ago.now"), "cut": words("now.cut"), "here": words("now.here")}
     return msgspec.json.encode(said).decode()
 
 

@@ -19,9 +19,9 @@ from api.http.security import COOKIE, SAFE_METHODS, require_operate
 from api.pages.contexts import Caller
 from api.pages.desk import PagePorts
 from api.pages.render import page
-from api.pages.words import words
 from api.process.services import Services
 from forecaster.domain.errors import ConfigError, NotFound, StoreError, UsageError
+from forecaster.texts.catalogue import words
 
 FORM_TOKEN = "form_token"
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from api.pages.desk import PagePorts
 from api.pages.picture import Dot, Series
 from api.pages.water import Step, hourly_depth, hourly_rate
-from api.pages.words import Words
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import RunTotals
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import GALLON_L, INCH_M, Wording
 
 POINTS = 240

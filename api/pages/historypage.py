@@ -16,10 +16,10 @@ from api.pages.moments import zone_words
 from api.pages.picture import NARROW, WIDE, PictureContents, draw_picture, hover_values
 from api.pages.recordcontexts import History, HistoryPicture
 from api.pages.sitepage import run_words
-from api.pages.words import Words
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 SPANS: dict[str, int] = {"day": 1, "week": 7, "month": 30, "year": 365}

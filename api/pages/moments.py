@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from api.pages.words import Words
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 

@@ -10,13 +10,13 @@ import msgspec
 from api.pages.contexts import LogLine
 from api.pages.desk import PagePorts
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
-from api.pages.words import Words
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Channel, Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import from_document
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 PAYLOAD_SHOWN = 200

@@ -5,11 +5,11 @@ from __future__ import annotations
 from api.pages.contexts import Fact
 from api.pages.desk import PagePorts
 from api.pages.formcontexts import RehearsalContext, RehearsalLine
-from api.pages.words import Words
 from forecaster.discharge import progress
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import evidence_of, running_test
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 Range = tuple[float, float, float]

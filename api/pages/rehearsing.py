@@ -13,8 +13,8 @@ from api.pages.moments import moment
 from api.pages.rehearsalpage import rehearsal_page
 from api.pages.render import page
 from api.pages.siteform import number_in
-from api.pages.words import words
 from forecaster.live.rehearsals import ask_finish, start_test
+from forecaster.texts.catalogue import words
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 

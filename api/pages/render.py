@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
 from api.pages.contexts import Caller
-from api.pages.words import words
+from forecaster.texts.catalogue import words
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"

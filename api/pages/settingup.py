@@ -12,10 +12,10 @@ from api.pages.contexts import Caller
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, form_of
 from api.pages.render import page
 from api.pages.setup import described, listen_seconds, preview, setup_context, write_site
-from api.pages.words import words
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
 from forecaster.domain.errors import ConfigError, SessionError, UsageError
+from forecaster.texts.catalogue import words
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 

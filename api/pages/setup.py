@@ -14,7 +14,6 @@ from api.pages.formcontexts import ChannelPreview, Offer, OfferLine, SetupContex
 from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
-from api.pages.words import Words
 from collector.config.settings import Installation
 from collector.config.site_file import site_from, site_toml
 from collector.decode.discovery import FieldHeard, TopicHeard
@@ -24,6 +23,7 @@ from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 PREVIEW_S = 4.0

@@ -10,10 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from api.pages.words import Words
 from collector.decode.units import conversion
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Words
 
 
 @dataclass(frozen=True, slots=True)

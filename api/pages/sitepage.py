@@ -17,13 +17,13 @@ from api.pages.moments import zone_words
 from api.pages.pen import draw
 from api.pages.strip import StripData, StripMarker, StripWords, lying, standing
 from api.pages.stripdata import StripWindow, at, hundredths, strip_data, strip_words, survival_within, window
-from api.pages.words import Words
 from forecaster.domain.forecast import Basis, Forecast, chance_at
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 STALE_FORECAST_MS = 180_000
@@ -93,7 +93,7 @@ def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
     if on_pack and hours.p90 is not None and hours.p90 <= 0:
         return Markup(escape(f"{first} {words('now.reached')}"))
     until = wording.until(hours, forecast.issued_at_ms, now_ms)
-    if until == wording.texts["until.now"]:
+    if until == words("wording.until.now"):
         return Markup(escape(f"{first} {words('now.will_beyond' if on_pack else 'now.would_beyond', span=until)}"))
     zone = zone_words(forecast.issued_at_ms, wording, words)
     second = escape(words("now.will" if on_pack else "now.would", until=until, zone=zone))

@@ -11,7 +11,6 @@ from api.pages.contexts import DataTable, Fact
 from api.pages.desk import PagePorts
 from api.pages.formcontexts import SizingContext
 from api.pages.siteform import content_of, number_in, sections, values_of
-from api.pages.words import Words
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.site import Site
 from forecaster.sizing.answer import Sizing, size
@@ -20,6 +19,7 @@ from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
 from forecaster.sizing.told import range_h
+from forecaster.texts.catalogue import Words
 
 ASKED: tuple[tuple[str, str], ...] = (
     ("cycles_per_hour", "1/hour"),

@@ -11,12 +11,12 @@ from api.pages.historydata import flow_scale
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 from api.pages.waterahead import water_ahead
-from api.pages.words import Words
 from forecaster.domain.forecast import Forecast, SurvivalPoint, chance_at
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 BACK_H = 8.0

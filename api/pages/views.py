@@ -21,12 +21,12 @@ from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_
 from api.pages.render import page
 from api.pages.sitepage import site_now
 from api.pages.sizingpage import sizing_page
-from api.pages.words import words
 from api.process.services import Services
 from forecaster.alarms.plan import PUSH
 from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)

@@ -5,7 +5,6 @@ States as in ANSI/ISA-18.2-2016 and IEC 62682. One episode a cause; what is unkn
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 from forecaster.alarms.budget import reminder_due
@@ -32,7 +31,6 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
 from forecaster.domain.times import HOUR_MS
-from forecaster.texts import en
 from forecaster.texts.wording import Wording
 
 LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
@@ -45,13 +43,12 @@ class AlarmDesk:
 
     site : Site
     limits : AlarmLimits | None — the site's own unless told, so that another limit can be tried on a log
-    texts : Mapping[str, str] — the language of headlines and actions
     """
 
-    def __init__(self, site: Site, limits: AlarmLimits | None = None, texts: Mapping[str, str] = en.ALARMS) -> None:
+    def __init__(self, site: Site, limits: AlarmLimits | None = None) -> None:
         self.site = site
         self.limits = site.alarms if limits is None else limits
-        self._teller = Teller(Wording.of(site), texts)
+        self._teller = Teller(Wording.of(site))
         self._state = DeskState()
 
     # -- the fold

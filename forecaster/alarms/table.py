@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.site import AlarmLimits
-from forecaster.texts import en
+from forecaster.texts.catalogue import words
 
 
 class Side(StrEnum):
@@ -134,6 +134,7 @@ def _span(seconds: float) -> str:
 
 def markdown() -> str:
     """The table as documents carry it."""
+    said = words()
     head = (
         "| kind | compared | raises | clears | on-delay | off-delay | priority | respond within "
         "| if nobody acts | response |"
@@ -150,7 +151,7 @@ def markdown() -> str:
         cells = (
             f"`{row.kind}`", MEASURES[row.kind], raises, clears, _span(row.on_delay_s), _span(row.off_delay_s),
             row.priority.value, _span(row.respond_s),
-            en.ALARMS[f"{row.kind}.consequence"], en.ALARMS[f"{row.kind}.response"],
+            said(f"alarm.{row.kind}.consequence"), said(f"alarm.{row.kind}.response"),
         )  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"

@@ -9,7 +9,6 @@ from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.times import HOUR_MS
-from forecaster.texts import en
 from forecaster.texts.wording import Wording
 
 RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
@@ -30,8 +29,8 @@ class AlarmWords:
 class Teller:
     """Puts one site's alarms into words."""
 
-    def __init__(self, wording: Wording, texts: Mapping[str, str] = en.ALARMS) -> None:
-        self.wording, self.texts = wording, texts
+    def __init__(self, wording: Wording) -> None:
+        self.wording, self.words = wording, wording.words
 
     def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
         """Words for an alarm that stands."""
@@ -41,7 +40,7 @@ class Teller:
         return AlarmWords(
             headline=self._form(variants, kind.value, facts),
             action=self._form([f"{key}.action" for key in variants], f"{kind}.action", facts),
-            consequence=self.texts[f"{kind}.consequence"],
+            consequence=self.words(f"alarm.{kind}.consequence"),
             by_ms=by_ms,
         )
 
@@ -50,20 +49,20 @@ class Teller:
         facts = self._facts(seen, raised_ms, None)
         return AlarmWords(
             self._form([] if seen.on_pack else [f"{kind}.cleared.mains"], f"{kind}.cleared", facts),
-            self.texts["cleared.action"],
+            self.words("alarm.cleared.action"),
             "",
             None,
         )
 
     def reminder(self, headline: str) -> str:
         """A headline told again."""
-        start = self.texts["reminder"].format(headline="")
+        start = self.words("alarm.reminder", headline="")
         return headline if headline.startswith(start) else start + headline
 
     def _form(self, wanted: list[str], usual: str, facts: Mapping[str, str]) -> str:
         """The first wanted text that the language has, else the usual one, filled in."""
-        key = next((key for key in wanted if key in self.texts), usual)
-        return self.texts[key].format_map(facts)
+        key = next((key for key in wanted if f"alarm.{key}" in self.words), usual)
+        return self.words(f"alarm.{key}", **facts)
 
     def _by(self, kind: AlarmKind, seen: AlarmEvidence, raised_ms: int) -> int | None:
         """Act by the earliest likely end, where there is one; else within the table's time to respond."""
@@ -77,8 +76,8 @@ class Teller:
     def _deadline(self, by_ms: int | None, now_ms: int) -> str:
         """The time to act by, as an action begins; now, where it has passed."""
         if by_ms is None or by_ms <= now_ms:
-            return self.texts["by-now"]
-        return self.texts["by"].format(time=self.wording.about(by_ms, now_ms))
+            return self.words("alarm.by-now")
+        return self.words("alarm.by", time=self.wording.about(by_ms, now_ms))
 
     def _facts(self, seen: AlarmEvidence, raised_ms: int, by_ms: int | None) -> dict[str, str]:
         status, forecast, say, now = seen.status, seen.forecast, self.wording, seen.now_ms
@@ -101,18 +100,18 @@ class Teller:
             "warm_limit": say.temperature(seen.row(AlarmKind.PACK_TEMPERATURE).limit),
             "freezing": say.temperature(0.0),
             "rating": say.watts(seen.site.pack.continuous_w),
-            "generator": self.texts["generator"],
-            "water": self.texts["water"],
+            "generator": self.words("alarm.generator"),
+            "water": self.words("alarm.water"),
             "clock": status.clock_suspect or "",
             "trouble": seen.outside.trouble or "",
             "frozen": say.listed([quantity.value.replace("_", " ") for quantity in status.frozen]),
         }
         if forecast.full_at_ms is not None:
-            facts["full"] = self.texts["full"].format(full=say.about(forecast.full_at_ms, now))
+            facts["full"] = self.words("alarm.full", full=say.about(forecast.full_at_ms, now))
         if forecast.water.minutes_to_floor is not None:
             minutes = say.duration(60.0 * forecast.water.minutes_to_floor)
-            facts["freeboard"] = self.texts["freeboard"].format(minutes=minutes)
-        facts["supply"] = self.texts["on-pack" if seen.on_pack else "on-mains"].format(until=facts["until"])
+            facts["freeboard"] = self.words("alarm.freeboard", minutes=minutes)
+        facts["supply"] = self.words("alarm.on-pack" if seen.on_pack else "alarm.on-mains", until=facts["until"])
         facts |= self._pump_facts(seen)
         facts |= self._watch_facts(seen)
         return facts
@@ -138,7 +137,7 @@ class Teller:
             "run_watts": say.watts(None if last is None else last.power_w),
             "watts_normal": say.watts(None if run_w is None else run_w.p50),
             "starts": str(status.cycles_last_hour),
-            "starts_normal": say.texts["unknown"] if rate is None else f"{rate.p95:.0f}",
+            "starts_normal": say.words("wording.unknown") if rate is None else f"{rate.p95:.0f}",
         }
 
     def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
@@ -151,7 +150,7 @@ class Teller:
         return {
             "quiet": say.listed([age.quantity.value.replace("_", " ") for age in quiet]),
             "quiet_since": say.clock(now - int(oldest_s * 1000.0), now),
-            "heard": say.texts["ago.never"] if heard is None else say.clock(heard, now),
+            "heard": say.words("wording.ago.never") if heard is None else say.clock(heard, now),
             "channels": say.listed([item.channel for item in failing]),
             "failing": say.clock(min((item.since_ms for item in failing), default=now), now),
             "error": failing[0].error if failing else "",

@@ -1,5 +1,4 @@
-"""Words that people read, one module a language: a translation is one file beside `en.py` with the same keys.
+"""Words that people read: one TOML file a language, and how times, ranges and quantities are said.
 
-Placeholders in braces are filled by `forecaster.texts.wording` and `forecaster.alarms`; a test holds every language to
-the keys and placeholders of English.
+`catalogue.words` reads a language, `wording.Wording` says times and quantities with it.
 """

@@ -1,19 +1,18 @@
 """Times, ranges and quantities as people read them: in the site's time zone and units, rounded to what is known.
 
-Every sentence comes from `forecaster.texts`, so a translation is one file there. Nothing here has a clock: the
+Every word comes from the catalogue, so a translation is one file there. Nothing here has a clock: the
 moment of reading is an argument. Missing is said as "not known", never as zero.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
-from forecaster.texts import en
+from forecaster.texts.catalogue import Words, words
 
 GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
 INCH_M = 0.0254
@@ -24,18 +23,18 @@ class Wording:
 
     timezone : str — IANA name
     units : Units — metric or US for what is shown
-    texts : Mapping[str, str] — a language, English unless told
+    said_in : Words | None — a language, English unless told
     """
 
-    def __init__(self, timezone: str, units: Units = Units.METRIC, texts: Mapping[str, str] = en.WORDING) -> None:
+    def __init__(self, timezone: str, units: Units = Units.METRIC, said_in: Words | None = None) -> None:
         self.zone = ZoneInfo(timezone)
         self.units = units
-        self.texts = texts
+        self.words = words() if said_in is None else said_in
 
     @classmethod
-    def of(cls, site: Site, texts: Mapping[str, str] = en.WORDING) -> Wording:
+    def of(cls, site: Site, said_in: Words | None = None) -> Wording:
         """The wording of a site."""
-        return cls(site.timezone, site.units, texts)
+        return cls(site.timezone, site.units, said_in)
 
     # -- moments
     def local(self, at_ms: int) -> datetime:
@@ -48,17 +47,19 @@ class Wording:
         The hour that comes twice when clocks go back carries its zone: `01:30 CDT`.
         """
         at, now = self.local(at_ms), self.local(now_ms)
-        clock = self.texts["clock"].format(hour=at.hour, minute=at.minute)
+        clock = self.words("wording.clock", hour=at.hour, minute=at.minute)
         if at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
-            clock = self.texts["clock.zone"].format(clock=clock, zone=at.tzname() or "")
+            clock = self.words("wording.clock.zone", clock=clock, zone=at.tzname() or "")
         days = (at.date() - now.date()).days
         if days == 0:
             return clock
         if abs(days) <= 6:
-            return self.texts["clock.weekday"].format(weekday=self.texts["weekdays"].split()[at.weekday()], clock=clock)
-        month = self.texts["months"].split()[at.month - 1]
+            return self.words(
+                "wording.clock.weekday", weekday=self.words("wording.weekdays").split()[at.weekday()], clock=clock
+            )
+        month = self.words("wording.months").split()[at.month - 1]
         form = "clock.date" if at.year == now.year or abs(days) <= 180 else "clock.year"
-        return self.texts[form].format(day=at.day, month=month, clock=clock, year=at.year)
+        return self.words(f"wording.{form}", day=at.day, month=month, clock=clock, year=at.year)
 
     def about(self, at_ms: int, now_ms: int) -> str:
         """A forecast moment, rounded to what can be meant, as a clock says it."""
@@ -94,45 +95,45 @@ class Wording:
         )
         if middle is None:
             if early is not None:
-                return self.texts[f"{form}.early"].format(early=self.about(early, now))
-            return self.texts[f"{form}.unknown"]
+                return self.words(f"wording.{form}.early", early=self.about(early, now))
+            return self.words(f"wording.{form}.unknown")
         if (late if late is not None else middle) - now < 5 * MINUTE_MS:
-            return self.texts[f"{form}.now"]
+            return self.words(f"wording.{form}.now")
         said = self.about(middle, now)
         first = None if early is None else self.about(max(early, now), now)
         if first is None:
-            return self.texts[f"{form}.point"].format(middle=said)
+            return self.words(f"wording.{form}.point", middle=said)
         if late is None:
-            return self.texts[f"{form}.open"].format(middle=said, early=first)
+            return self.words(f"wording.{form}.open", middle=said, early=first)
         last = self.about(late, now)
         if first == last:
-            return self.texts[f"{form}.point"].format(middle=said)
-        return self.texts[form].format(middle=said, early=first, late=last)
+            return self.words(f"wording.{form}.point", middle=said)
+        return self.words(f"wording.{form}", middle=said, early=first, late=last)
 
     def beyond(self, horizon_h: float = HORIZON_H) -> str:
         """`for more than 14 days`: for a forecast that never reaches the floor within its horizon."""
-        return self.texts["until.beyond"].format(span=self.duration(horizon_h * 3600.0))
+        return self.words("wording.until.beyond", span=self.duration(horizon_h * 3600.0))
 
     # -- spans
     def duration(self, seconds: float | None) -> str:
         """`40 s`, `25 min`, `4 h 20 min`, `31 h`, `9 days`."""
         if seconds is None:
-            return self.texts["unknown"]
+            return self.words("wording.unknown")
         seconds = max(0.0, seconds)
         if seconds < 99.5:
-            return self.texts["seconds"].format(n=round(seconds))
+            return self.words("wording.seconds", n=round(seconds))
         minutes = round(seconds / 60.0)
         if minutes < 100:
-            return self.texts["minutes"].format(n=minutes)
+            return self.words("wording.minutes", n=minutes)
         if minutes < 12 * 60:
             hours, rest = divmod(5 * round(minutes / 5), 60)
             if rest:
-                return self.texts["hours.minutes"].format(hours=hours, minutes=rest)
-            return self.texts["hours"].format(n=hours)
+                return self.words("wording.hours.minutes", hours=hours, minutes=rest)
+            return self.words("wording.hours", n=hours)
         hours = round(minutes / 60.0)
         if hours <= 72:
-            return self.texts["hours"].format(n=hours)
-        return self.texts["days"].format(n=round(hours / 24.0))
+            return self.words("wording.hours", n=hours)
+        return self.words("wording.days", n=round(hours / 24.0))
 
     def hours(self, hours: float | None) -> str:
         """A span given in hours."""
@@ -141,19 +142,19 @@ class Wording:
     def hours_range(self, low_h: float | None, high_h: float | None) -> str:
         """`9.5 h to 15 h`; a missing high end is open; a missing low end is not known."""
         if low_h is None:
-            return self.texts["unknown"]
+            return self.words("wording.unknown")
         if high_h is None:
-            return self.texts["range.open"].format(low=self.hours(low_h))
+            return self.words("wording.range.open", low=self.hours(low_h))
         low, high = self.hours(low_h), self.hours(high_h)
-        return low if low == high else self.texts["range"].format(low=low, high=high)
+        return low if low == high else self.words("wording.range", low=low, high=high)
 
     def ago(self, seconds: float | None) -> str:
         """`4 min ago`, `just now`, or `never` for None."""
         if seconds is None:
-            return self.texts["ago.never"]
+            return self.words("wording.ago.never")
         if seconds < 2.0:
-            return self.texts["ago.now"]
-        return self.texts["ago"].format(span=self.duration(seconds))
+            return self.words("wording.ago.now")
+        return self.words("wording.ago", span=self.duration(seconds))
 
     # -- quantities
     def percent(self, value: float | None) -> str:
@@ -204,14 +205,14 @@ class Wording:
 
     def _said(self, key: str, value: float | None, decimals: int) -> str:
         if value is None:
-            return self.texts["unknown"]
+            return self.words("wording.unknown")
         rounded = round(value, decimals) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
-        return self.texts[key].format(n=f"{rounded:.{decimals}f}")
+        return self.words(f"wording.{key}", n=self.words.number(rounded, decimals))
 
     def listed(self, items: list[str]) -> str:
         """`a`, `a and b`, `a, b and c`."""
         if not items:
-            return self.texts["none"]
+            return self.words("wording.none")
         if len(items) == 1:
             return items[0]
-        return self.texts["and"].format(first=", ".join(items[:-1]), last=items[-1])
+        return self.words("wording.and", first=", ".join(items[:-1]), last=items[-1])

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-import string
 import struct
-import tomllib
 import zlib
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -25,13 +23,13 @@ from api.pages.siteform import number_in
 from api.pages.strip import StripData, lying, nice, standing
 from api.pages.stripdata import StripWindow, in_hundred, strip_words
 from api.pages.water import hourly_depth, inflow_steps, resampled
-from api.pages.words import FOLDER, words
 from forecaster.domain.errors import UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Pit
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 from tests.api.pagesample import site
 from tests.story import NOW_MS
@@ -182,45 +180,6 @@ def test_a_field_takes_a_unit_of_its_own(text: str, unit: str, value: float) -> 
 def test_a_field_that_is_no_number_is_refused_by_name(text: str, unit: str) -> None:
     with pytest.raises(UsageError, match=r"pit\.diameter_m"):
         number_in(text, unit, "pit.diameter_m")
-
-
-def texts_of(file: Path) -> dict[str, str]:
-    found: dict[str, str] = {}
-
-    def walk(prefix: str, tree: dict[str, object]) -> None:
-        for key, value in tree.items():
-            if isinstance(value, dict):
-                walk(f"{prefix}{key}.", value)
-            else:
-                found[f"{prefix}{key}"] = str(value)
-
-    walk("", tomllib.loads(file.read_text(encoding="utf-8")))
-    return found
-
-
-def blanks(text: str) -> set[str]:
-    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
-
-
-def test_every_language_has_every_text_with_its_blanks() -> None:
-    english = texts_of(FOLDER / "en.toml")
-    for file in FOLDER.glob("*.toml"):
-        other = texts_of(file)
-        assert other.keys() == english.keys(), file.name
-        assert all(blanks(other[key]) == blanks(english[key]) for key in english), file.name
-
-
-def test_every_text_asked_for_is_there_and_every_text_is_asked_for() -> None:
-    pages = ROOT / "api" / "pages"
-    sources = [*pages.glob("*.py"), *pages.glob("templates/*.html")]
-    source = "\n".join(path.read_text(encoding="utf-8") for path in sources)
-    known = words().keys()
-    plain = set(re.findall(r"""(?:\bt|words|words\(\))\(f?["']([a-z_]+\.[a-z_.0-9-]+)["']""", source))
-    assert {key for key in plain - known if not key.endswith(("_", "."))} == set()
-    stems = set(re.findall(r"""["']([a-z_]+\.(?:[a-z_]+\.)*[a-z_]*)(?:\{|["'] ~)""", source))
-    unused = {key for key in known if f'"{key}"' not in source and f"'{key}'" not in source}
-    unused = {key for key in unused if not any(key.startswith(stem) for stem in stems)}
-    assert unused == set()
 
 
 def test_icons_are_what_the_script_draws(tmp_path: Path) -> None:

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from api.pages.moments import zone_words
-from api.pages.words import words
 from api.process.services import Services
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.runs import Outage
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 from tests.api.pagesample import Tags, client, forecast, heard, publish, site
 from tests.story import NOW_MS, services

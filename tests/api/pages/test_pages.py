@@ -13,7 +13,6 @@ from urllib.parse import quote
 import pytest
 
 from api.http.security import COOKIE, new_token
-from api.pages.words import words
 from api.process.services import Services
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.forecast import Basis, Quantiles
@@ -21,6 +20,7 @@ from forecaster.domain.readings import Refusal
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Channel, Site, Units
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import words
 from tests.api.pagesample import Tags, client, forecast, form_token, heard, publish, raise_alarm, runs, site
 from tests.story import NOW_MS, HeldClock, services
 

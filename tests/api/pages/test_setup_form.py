@@ -9,11 +9,11 @@ import pytest
 
 from api.pages.houseform import load_rows
 from api.pages.setup import described, setup_context
-from api.pages.words import words
 from collector.config.site_file import site_from, site_toml
 from forecaster.domain.errors import ConfigError, OutlastError, UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Load
+from forecaster.texts.catalogue import words
 
 LEAST: Mapping[str, str] = {
     "name": "Larkspur Lane cellar", "id": "larkspur", "timezone": "America/Chicago", "units": "metric",

@@ -4,10 +4,8 @@ rationalisation table is the one in the documents."""
 from __future__ import annotations
 
 import re
-import string
 from collections.abc import Mapping
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
@@ -19,7 +17,7 @@ from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.status import QuantityAge
-from forecaster.texts import en
+from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, hours, run, status
 
@@ -107,25 +105,6 @@ def test_where_acting_can_hurt_there_is_a_caution() -> None:
     assert "licensed electrician" in gfci
 
 
-def languages() -> list[ModuleType]:
-    folder = Path(en.__file__).parent
-    names = sorted(path.stem for path in folder.glob("*.py") if len(path.stem) == 2)
-    return [__import__(f"forecaster.texts.{name}", fromlist=["WORDING"]) for name in names]
-
-
-def fields(text: str) -> set[str]:
-    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
-
-
-@pytest.mark.parametrize("language", languages(), ids=lambda module: module.__name__)
-def test_a_language_has_every_key_and_no_unknown_placeholder(language: ModuleType) -> None:
-    for name in ("WORDING", "ALARMS", "MAIL"):
-        ours, theirs = getattr(en, name), getattr(language, name)
-        assert set(theirs) == set(ours)
-        for key, text in theirs.items():
-            assert fields(text) <= fields(ours[key]), key
-
-
 # -- the table
 
 
@@ -133,8 +112,8 @@ def test_every_kind_is_in_the_table_has_a_rule_a_response_and_a_consequence() ->
     """ANSI/ISA-18.2-2016: no alarm without a consequence, a response and a time to respond."""
     assert set(TABLE) == set(RULES) == set(MEASURES) == set(K)
     for kind, row in TABLE.items():
-        assert en.ALARMS[f"{kind}.consequence"]
-        assert en.ALARMS[f"{kind}.response"]
+        assert words()(f"alarm.{kind}.consequence")
+        assert words()(f"alarm.{kind}.response")
         assert row.respond_s > 0.0
         assert (row.limit is None) is (row.side is Side.STATE)
         assert row.deadband >= 0.0

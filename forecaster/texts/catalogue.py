@@ -1,0 +1,100 @@
+"""The catalogue of words: one file a language, looked up by dotted key, filled in.
+
+The files are package data: part of the code, and read once like a module, so that what the core says depends on
+nothing but its arguments. This is the one module of the core that may read them.
+"""
+
+from __future__ import annotations
+
+import string
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache, cached_property
+from importlib.resources import files
+from typing import Any
+
+from babel.core import Locale
+
+SOURCE = "en"
+"""The language that every other is a translation of, and that documents for programs are written in."""
+
+SUFFIX = ".toml"
+
+
+class Words:
+    """All texts of one language. A missing key is an error at once, not a blank on a page.
+
+    code : str — the language, ISO 639-1
+    texts : Mapping[str, str] — texts by dotted key
+    """
+
+    def __init__(self, code: str, texts: Mapping[str, str]) -> None:
+        self.code = code
+        self.texts = texts
+        self._filling = _Filling(texts["language.decimal"])
+
+    def __call__(self, key: str, /, **values: object) -> str:
+        """A text as plain words, filled in. Where it differs by number it stands as `key.one`, `key.other` and so on.
+
+        The plural categories are those of Unicode CLDR, chosen by the value `n`.
+        """
+        text = self.texts[key] if key in self.texts else self.texts[self._plural(key, values["n"])]
+        return self._filling.vformat(text, (), values) if values else text
+
+    def __contains__(self, key: object) -> bool:
+        return key in self.texts
+
+    def number(self, value: float, decimals: int) -> str:
+        """A number with so many decimals, as the language writes it."""
+        return f"{value:.{decimals}f}".replace(".", self._filling.decimal)
+
+    def _plural(self, key: str, n: object) -> str:
+        if not isinstance(n, int | float):
+            raise TypeError(f"{key}: n is what a plural is chosen by, not {n!r}")
+        wanted = f"{key}.{self._locale.plural_form(n)}"
+        return wanted if wanted in self.texts else f"{key}.other"
+
+    @cached_property
+    def _locale(self) -> Locale:
+        return Locale.parse(self.code)
+
+
+class _Filling(string.Formatter):
+    """Braces filled in as `str.format` does, with the language's decimal sign in numbers that have a format."""
+
+    def __init__(self, decimal: str) -> None:
+        self.decimal = decimal
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        said = format(value, format_spec)
+        return said.replace(".", self.decimal) if isinstance(value, float) else said
+
+    def check_unused_args(self, used_args: set[int | str], args: Sequence[Any], kwargs: Mapping[str, Any]) -> None:
+        """A text may leave out what it is given."""
+
+
+@cache
+def words(language: str = SOURCE) -> Words:
+    """The texts of a language; KeyError where there is no such file."""
+    if language not in languages():
+        raise KeyError(language)
+    return Words(
+        language, dict(_flat("", tomllib.loads((files(__package__) / f"{language}{SUFFIX}").read_text("utf-8"))))
+    )
+
+
+@cache
+def languages() -> tuple[str, ...]:
+    """The languages that there are, English first."""
+    found = sorted(
+        file.name.removesuffix(SUFFIX) for file in files(__package__).iterdir() if file.name.endswith(SUFFIX)
+    )
+    return (SOURCE, *(code for code in found if code != SOURCE))
+
+
+def _flat(prefix: str, tree: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    for key, value in tree.items():
+        if isinstance(value, Mapping):
+            yield from _flat(f"{prefix}{key}.", value)
+        else:
+            yield f"{prefix}{key}", str(value)
