@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from collector.backoff import Backoff
 from collector.clock import ClockWatch, clock_note, forget_other_shares
 from collector.decode.payload import KEPT_BYTES, Decoded, Decoder
 from collector.mqtt.wire import Arrived, acknowledge
@@ -224,7 +225,7 @@ class Intake:
 
     def _persist(self, work: Callable[[], T]) -> T | None:
         """Do, and do again while the store is unavailable; None when asked to stop meanwhile."""
-        wait_s = RETRY_S[0]
+        backoff = Backoff(*RETRY_S, "intake")
         while True:
             try:
                 result = work()
@@ -232,9 +233,8 @@ class Intake:
                 if self.trouble != error.reason:
                     log.error("nothing can be stored: %s; the broker keeps what comes", error.reason)
                 self.trouble = error.reason
-                if self._stop.wait(wait_s):
+                if self._stop.wait(backoff.fail()):
                     return None
-                wait_s = min(RETRY_S[1], wait_s * 2)
             else:
                 self.trouble = None
                 return result

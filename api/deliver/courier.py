@@ -13,7 +13,7 @@ from typing import Protocol
 
 import msgspec
 
-from api.deliver.backoff import wait_s
+from api.deliver.backoff import next_attempt_s
 from api.deliver.failing import FaultBook
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
@@ -182,7 +182,7 @@ class Courier:
             case Later(error, after_s):
                 self.failed += 1
                 critical = message.alarm.priority is Priority.CRITICAL
-                pause_s = wait_s(attempts, self._rng, critical=critical, asked_s=after_s)
+                pause_s = next_attempt_s(attempts, self._rng, critical=critical, asked_s=after_s)
                 due_ms = now + int(pause_s * 1000.0)
                 self._settle(replace(delivery, attempts=attempts, due_ms=due_ms, last_error=error))
                 if known:

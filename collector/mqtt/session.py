@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import queue
-import random
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -20,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from collector.backoff import Backoff
 from collector.config.settings import Broker
 from collector.mqtt.connection import CONNECT_S, client, why_not
 from collector.mqtt.wire import Arrived, Client
@@ -34,7 +34,7 @@ SETTLE_S = 2.0
 NOBODYS_FILTER = "outlast/nobody/subscribes/to/this"
 """Unsubscribed from at the end: its answer tells that all that we sent before it has been taken."""
 
-BACKOFF_S = (0.5, 30.0)
+RETRY_S = (0.5, 30.0)
 RECEIVE_MAXIMUM = 2000
 """Messages on their way to us at once, where the broker lets us choose."""
 
@@ -86,7 +86,7 @@ class Session:
         self._answered = self._down = threading.Event()
         self._refused = False
         self._stop = threading.Event()
-        self._jitter = random.Random(client_id)
+        self._backoff = Backoff(*RETRY_S, client_id)
         self._thread = threading.Thread(target=self._work, name="session", daemon=True)
         self.state = SessionState(protocol=self._protocol_name())
 
@@ -112,18 +112,15 @@ class Session:
     # -- the watching thread
 
     def _work(self) -> None:
-        wait_s = BACKOFF_S[0]
         while not self._stop.is_set():
             stood_from = self._clock.monotonic_s()
             try:
                 self._one_connection()
             except (OSError, ValueError, ConfigError, SessionError) as error:
                 self._note(self._words(error))
-            if self.state.connections and self._clock.monotonic_s() - stood_from > BACKOFF_S[1]:
-                wait_s = BACKOFF_S[0]
-            if self._stop.wait(wait_s * self._jitter.uniform(0.5, 1.0)):
-                break
-            wait_s = min(BACKOFF_S[1], wait_s * 2)
+            if self.state.connections and self._clock.monotonic_s() - stood_from > RETRY_S[1]:
+                self._backoff.succeed()
+            self._stop.wait(self._backoff.fail())
 
     def _one_connection(self) -> None:
         """Connect, stay until the connection is gone, clean up."""

@@ -21,6 +21,7 @@ import msgspec
 from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
+from collector.backoff import Backoff
 from collector.store.influx_points import (
     ARRIVED,
     Row,
@@ -46,6 +47,9 @@ from forecaster.domain.ports import Clock, StoreHealth, Tail
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 
+RETRY_S = (1.0, 60.0)
+"""Waits while the server is away: the first and the longest [s]."""
+
 BATCH = 5000
 """Readings a request; InfluxDB's own advice for write batches."""
 
@@ -62,19 +66,19 @@ Refused = Callable[[Reading, str], None]
 
 
 @dataclass(slots=True)
-class _Backoff:
-    """When to try an unreachable server again."""
+class _Away:
+    """Since when a server is away: when to try it again, and what it said."""
 
+    backoff: Backoff
     until_s: float = 0.0
-    wait_s: float = 0.0
     says: str = ""
 
     def fail(self, now_s: float, says: str) -> None:
-        self.wait_s = min(60.0, max(1.0, self.wait_s * 2))
-        self.until_s, self.says = now_s + self.wait_s, says
+        self.until_s, self.says = now_s + self.backoff.fail(), says
 
     def succeed(self) -> None:
-        self.until_s, self.wait_s, self.says = 0.0, 0.0, ""
+        self.backoff.succeed()
+        self.until_s, self.says = 0.0, ""
 
 
 class InfluxStore:
@@ -104,7 +108,7 @@ class InfluxStore:
         self._arrivals, self._collector, self._keep_s = f"{bucket}_arrivals", collector, keep_s
         self._outbox = Outbox(outbox, max_bytes)
         self._refused = refused
-        self._backoff = _Backoff()
+        self._away = _Away(Backoff(*RETRY_S, collector))
         self._drain_lock = threading.RLock()
         self._newest_ms: dict[SeriesKey, int] | None = None
         self._begun_us = int(self._outbox.meta(BEGUN) or 0)
@@ -123,7 +127,7 @@ class InfluxStore:
             return 0
         with self._drain_lock:
             self._outbox.put(readings, self._clock.now_ms() * 1000)
-            if self._clock.monotonic_s() < self._backoff.until_s:
+            if self._clock.monotonic_s() < self._away.until_s:
                 return len(readings)
             changed = self.drain()
         return len(readings) if changed is None else changed
@@ -137,14 +141,14 @@ class InfluxStore:
                     changed += self._write(waiting)
                     self._outbox.confirm(waiting[-1].stamp_us)
             except StoreUnavailable as error:
-                self._backoff.fail(self._clock.monotonic_s(), error.reason)
+                self._away.fail(self._clock.monotonic_s(), error.reason)
                 return None
-            self._backoff.succeed()
+            self._away.succeed()
         return changed
 
     def _retry_loop(self) -> None:
         while not self._stop.wait(0.5):
-            if len(self._outbox) and self._clock.monotonic_s() >= self._backoff.until_s:
+            if len(self._outbox) and self._clock.monotonic_s() >= self._away.until_s:
                 self.drain()
 
     def _write(self, waiting: Sequence[Waiting]) -> int:
@@ -345,8 +349,8 @@ class InfluxStore:
         if self._outbox.nearly_full():
             says = f"{waiting} readings wait for InfluxDB and the outbox is nearly full: bring the server back"
             return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
-        if self._backoff.says:
-            says = f"{self._backoff.says}; {waiting} readings wait in the outbox, none is lost"
+        if self._away.says:
+            says = f"{self._away.says}; {waiting} readings wait in the outbox, none is lost"
             return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
         return StoreHealth(True, "sound", self._outbox.size_bytes(), pending=waiting)
 

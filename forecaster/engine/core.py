@@ -222,9 +222,8 @@ class Engine:
                     fold.left_percent, fold.left_ms = float(np.median(left)), at_ms
                     models.hear([told])
                 case Began(at_ms):
-                    fold.accounts.on_pack = False
-                    percent = charge_now(self.site, fold, at_ms)
-                    fold.accounts.on_pack = True
+                    # what the mains had put back until then
+                    percent = charge_now(self.site, fold, at_ms, on_pack=False)
                     models.hear([told if percent is None else Began(at_ms, percent, _RECKONED_PERCENT)])
                 case _:
                     models.hear([told])

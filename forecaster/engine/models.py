@@ -72,10 +72,12 @@ class Models:
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():
                     self.charging.count(told.at_ms, 0.0, begins=True)
-                    belief.begin(told.at_ms, told.charge_percent)
-                    if told.spread_percent is not None and told.charge_percent is not None and belief.discharge:
-                        belief.discharge.evidence.start(told.charge_percent, told.spread_percent)
-                        belief.discharge.charge_percent = told.reported_percent
+                    if told.charge_percent is None or told.spread_percent is None:
+                        belief.begin(told.at_ms, told.charge_percent)
+                    else:
+                        belief.begin_reckoned(
+                            told.at_ms, told.charge_percent, told.spread_percent, told.reported_percent
+                        )
                 case Ended():
                     belief.end(told.at_ms)
                 case Warmth():

@@ -106,7 +106,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     age = age_of(fold, now_ms)
     mean = carry_forward(fold, models, now_ms, age)
     on_pack = fold.supply.supply is Supply.PACK
-    percent = charge_now(site, fold, now_ms)
+    percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
     pack = models.belief.draw(DRAWS, rng, None if on_pack else percent)
     if on_pack and fold.accounts.percent is None:
         percent = reserve.median(pack.charge_percent_after(np.zeros(DRAWS)))

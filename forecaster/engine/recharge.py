@@ -19,15 +19,14 @@ CHARGE_EFFICIENCY = 0.88
 _TAPER_PERCENT = 99.5
 
 
-def charge_now(site: Site, fold: Fold, at_ms: int) -> float | None:
+def charge_now(site: Site, fold: Fold, at_ms: int, *, on_pack: bool) -> float | None:
     """The charge [%]: as reported; else on mains what the last discharge left and the mains put back since.
 
     None where nothing tells it: on mains the pack is then taken as full, on the pack it is counted down.
     """
-    accounts = fold.accounts
-    if accounts.percent is not None:
-        return accounts.percent
-    if fold.accounts.on_pack or fold.left_percent is None or fold.left_ms is None:
+    if fold.accounts.percent is not None:
+        return fold.accounts.percent
+    if on_pack or fold.left_percent is None or fold.left_ms is None:
         return None
     since_h = max(at_ms - fold.left_ms, 0) / HOUR_MS
     return min(100.0, fold.left_percent + since_h * charging_percent_per_h(site, fold))

@@ -136,6 +136,17 @@ class PackBelief:
         self.discharge = Discharge(at_ms)
         self._start(self.discharge, charge_percent)
 
+    def begin_reckoned(self, at_ms: int, percent: float, spread: float, reported_percent: float | None) -> None:
+        """A transfer to the pack at a charge that was reckoned, not read.
+
+        percent, spread : float — charge and its standard deviation [%]
+        reported_percent : float | None — what was reported then, from which changes are told [%]
+        """
+        self.begin(at_ms, percent)
+        assert self.discharge is not None
+        self.discharge.evidence.start(percent, spread)
+        self.discharge.charge_percent = reported_percent
+
     def _start(self, now: Discharge, charge_percent: float | None) -> None:
         now.charge_percent = now.evidence.start_percent = charge_percent
 

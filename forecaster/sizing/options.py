@@ -11,8 +11,8 @@ from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
+from forecaster.sizing.panel import STORM_SKY, charging_wh
 from forecaster.sizing.runtime import Situation, hours
-from forecaster.sizing.sun import STORM_SKY, charging_wh
 from forecaster.sizing.terms import Finding, number
 
 CHARGE_LOSSES = 0.9

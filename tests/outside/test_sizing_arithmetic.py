@@ -12,13 +12,14 @@ from pvlib import clearsky, solarposition
 
 from forecaster.domain.site import Chemistry, Load, Pack, Pump, Site
 from forecaster.pack.battery import peukert_hours
+from forecaster.pack.sun import clear_sky_w_per_m2
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.draw import flow_share, running_draw
 from forecaster.sizing.options import Change
+from forecaster.sizing.panel import charging_wh
 from forecaster.sizing.pipe import Pipe, darcy_head_m, friction_head_m, operating_point, water_power_w
 from forecaster.sizing.question import InflowRecord, Question
 from forecaster.sizing.runtime import runtime_h
-from forecaster.sizing.sun import charging_wh, clear_sky_w_per_m2
 
 FOOT = 0.3048
 INCH = 0.0254
@@ -172,7 +173,7 @@ def test_sun_through_a_day_against_another_clear_sky_model() -> None:
     times = pd.date_range(start, periods=97, freq="15min")
     height = solarposition.get_solarposition(times, 41.9, -87.7)["apparent_elevation"]
     light = clearsky.simplified_solis(height)["ghi"].to_numpy()
-    ours = clear_sky_w_per_m2(41.9, -87.7, times)
+    ours = clear_sky_w_per_m2(times.as_unit("ms").asi8.astype(np.float64), 41.9, -87.7)
     assert ours.sum() == pytest.approx(light.sum(), rel=0.1)
     assert float(ours[(height < -1).to_numpy()].max()) == 0.0
     day = charging_wh(41.9, -87.7, int(start.timestamp() * 1000), np.array([0.0, 86_400.0]), 200, 1.0)

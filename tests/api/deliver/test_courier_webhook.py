@@ -17,7 +17,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.deliver.backoff import LONGEST_CRITICAL_S, LONGEST_S, wait_s
+from api.deliver.backoff import LONGEST_CRITICAL_S, LONGEST_S, next_attempt_s
 from api.deliver.courier import Courier
 from api.deliver.failing import all_faults, failing_for, faults_of
 from api.deliver.outcome import Later, Never, Sent
@@ -246,16 +246,16 @@ def test_a_message_expires_and_is_said_to_have_failed(ledger: Ledger, clock: Ste
 
 def test_waits_double_up_to_a_cap_with_jitter() -> None:
     rng = random.Random(7)
-    waits = [[wait_s(attempt, rng, critical=False) for _ in range(200)] for attempt in range(1, 12)]
+    waits = [[next_attempt_s(attempt, rng, critical=False) for _ in range(200)] for attempt in range(1, 12)]
     for attempt, drawn in enumerate(waits, 1):
         step = min(5.0 * 2 ** (attempt - 1), LONGEST_S)
         assert all(step / 2 <= one <= step for one in drawn)
         assert max(drawn) - min(drawn) > step / 4
-    assert max(wait_s(30, rng, critical=True) for _ in range(50)) <= LONGEST_CRITICAL_S
-    assert wait_s(1, rng, critical=False, asked_s=90.0) == 90.0
-    assert wait_s(1, rng, critical=False, asked_s=1e9) == 3600.0
-    assert [wait_s(3, random.Random(5), critical=False) for _ in range(2)] == [
-        wait_s(3, random.Random(5), critical=False)
+    assert max(next_attempt_s(30, rng, critical=True) for _ in range(50)) <= LONGEST_CRITICAL_S
+    assert next_attempt_s(1, rng, critical=False, asked_s=90.0) == 90.0
+    assert next_attempt_s(1, rng, critical=False, asked_s=1e9) == 3600.0
+    assert [next_attempt_s(3, random.Random(5), critical=False) for _ in range(2)] == [
+        next_attempt_s(3, random.Random(5), critical=False)
     ] * 2
 
 

@@ -20,7 +20,15 @@ from tests.collector.mqtt.test_embedded import embedded_in
 from tests.collector.test_collector import open_readings_of, plug
 from tests.engines import wait_until
 
-PROGRAM = "import sys; from api.cli import main; sys.exit(main(sys.argv[1:]))"
+PROGRAM = """
+import sys
+from api.cli import main
+code = main(sys.argv[1:])
+print("heavy imports:", sorted({"pandas", "pvlib", "statsmodels"} & set(sys.modules)))
+sys.exit(code)
+"""
+PAGES = ("", "sites/larkspur", *(f"sites/larkspur/{page}" for page in ("history", "telemetry", "outages", "alarms")),
+         "sites/larkspur/discharge", "sites/larkspur/sizing", "sizing", "setup", "metrics")  # fmt: skip
 PATIENCE_S = 60.0
 PAUSE_S = 0.02
 SITE = LARKSPUR.partition("[[contacts]]")[0]
@@ -119,9 +127,12 @@ def test_site_files_come_change_and_go_and_no_message_is_lost(story: Story) -> N
     story.until(lambda: story.sites() == ["larkspur"], "the site being gone")
     assert httpx.get(f"{story.base}/api/v1/sites/nine").status_code == 404
     assert httpx.get(f"{story.base}/readyz").status_code == 200
+    for page in PAGES:
+        assert httpx.get(f"{story.base}/{page}").status_code == 200, page
     story.hush()
     said = story.end()
     assert "Traceback" not in said
+    assert "heavy imports: []" in said, "the long record's libraries belong into processes of their own"
     with open_readings_of(story.folder) as store:
         assert story.sent > 100
         assert store.count("larkspur") == story.sent, said
