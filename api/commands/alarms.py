@@ -53,7 +53,7 @@ def list_alarms(
             found.site(site)
         alarms = found.ledger.alarms(site, None if everything else OPEN)
         if as_json:
-            echo_json({"alarms": [alarm_out(alarm) for alarm in alarms]})
+            echo_json({"alarms": [alarm_out(alarm, names=True) for alarm in alarms]})
             return 0
         now_ms = SystemClock().now_ms()
         for alarm in alarms:

@@ -62,7 +62,7 @@ class MqttCarrier:
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Publish one alarm's newest state, retained."""
-        body = msgspec.json.encode(message_document(message, delivery.key))
+        body = msgspec.json.encode(message_document(message, delivery.key, names=False))
         return self._link.publish(delivery.receiver, body, qos=QOS, retain=not message.test)
 
     def tick(self) -> None:

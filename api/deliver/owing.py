@@ -100,5 +100,9 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
         )
         key = delivery_key(transition.key, channel, receiver)
         expires = now_ms + TEST_MINUTES * HOUR_MS // 60
-        owed.append(Delivery(key, channel, receiver, site.id, message.encode(), now_ms, now_ms, expires))
+        owed.append(
+            Delivery(
+                key, channel, receiver, site.id, message.encode(), now_ms, now_ms, expires, who=name, alarm_id=alarm.id
+            )
+        )
     return owed

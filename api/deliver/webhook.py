@@ -80,7 +80,7 @@ class WebhookCarrier:
             body = cap_alert(message, self._sites.get(message.site))
             headers["Content-Type"] = "application/cap+xml"
         else:
-            body = msgspec.json.encode(message_document(message, delivery.key))
+            body = msgspec.json.encode(message_document(message, delivery.key, names=True))
             headers["Content-Type"] = "application/json"
         if contact.webhook_secret:
             timestamp = str(self._clock.now_ms() // 1000)

@@ -15,10 +15,10 @@ def title(message: AlarmMessage) -> str:
     return words()("mail.test", site=message.site_name) if message.test else message.site_name
 
 
-def message_document(message: AlarmMessage, key: str) -> dict[str, Any]:
-    """What a webhook gets: the alarm, what happened to it, and the key by which a repeat can be dropped."""
+def message_document(message: AlarmMessage, key: str, *, names: bool) -> dict[str, Any]:
+    """The alarm, what happened to it, and the key by which a repeat can be dropped; hubs get no names of people."""
     return {
-        **alarm_out(message.alarm),
+        **alarm_out(message.alarm, names=names),
         "site_name": message.site_name,
         "timezone": message.timezone,
         "transition": message.transition.value,

@@ -11,7 +11,7 @@ from fastapi import Response
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
-from forecaster.domain.records import StoredForecast
+from forecaster.domain.records import Notice, StoredForecast
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Channel, Site
 from forecaster.engine.document import time_text
@@ -84,8 +84,20 @@ def outage_out(outage: Outage) -> dict[str, Any]:
     }
 
 
-def alarm_out(alarm: Alarm) -> dict[str, Any]:
-    """An alarm as JSON."""
+def notice_out(notice: Notice, *, names: bool) -> dict[str, Any]:
+    """Who was told, over which channel, when, and what became of it; the name and the reason only where asked for."""
+    return {
+        "who": notice.who if names else None,
+        "channel": notice.channel,
+        "at": time_text(notice.at_ms),
+        "outcome": notice.outcome.value,
+        "reason": notice.reason if names else None,
+        "revision": notice.revision,
+    }
+
+
+def alarm_out(alarm: Alarm, *, names: bool = False) -> dict[str, Any]:
+    """An alarm as JSON; the names of people only where asked for, because hubs and readers get this too."""
     return {
         "id": alarm.id,
         "site": alarm.site,
@@ -96,9 +108,9 @@ def alarm_out(alarm: Alarm) -> dict[str, Any]:
         "changed": time_text(alarm.changed_ms),
         "cleared": _time(alarm.cleared_ms),
         "acknowledged": _time(alarm.acknowledged_ms),
-        "acknowledged_by": alarm.acknowledged_by,
+        "acknowledged_by": alarm.acknowledged_by if names else None,
         "shelved_until": _time(alarm.shelved_until_ms),
-        "shelved_by": alarm.shelved_by,
+        "shelved_by": alarm.shelved_by if names else None,
         "by": _time(alarm.by_ms),
         "headline": alarm.headline,
         "action": alarm.action,

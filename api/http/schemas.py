@@ -249,6 +249,23 @@ class AlarmOut(Shape):
     revision: int
 
 
+class NoticeOut(Shape):
+    """Who was told, over which channel, when, and with what outcome; who and reason are null to a read token."""
+
+    who: str | None
+    channel: Literal["mail", "push", "webhook"]
+    at: Time
+    outcome: Literal["waiting", "failing", "told", "failed", "needless"]
+    reason: str | None
+    revision: int
+
+
+class AlarmToldOut(AlarmOut):
+    """An alarm, and who was told of it."""
+
+    told: list[NoticeOut]
+
+
 class AlarmsOut(Shape):
     """Alarms in their newest revision, newest change first."""
 

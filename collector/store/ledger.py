@@ -8,8 +8,9 @@ from functools import partial
 from sqlalchemy import Connection, and_, delete, func, select
 
 from collector.store import ledger_schema as t
-from collector.store.ledger_alarms import AlarmsAndOutbox
+from collector.store.ledger_alarms import LedgerAlarms
 from collector.store.ledger_intake import IntakeNotes
+from collector.store.ledger_outbox import LedgerOutbox
 from collector.store.ledger_people import People
 from collector.store.ledger_record import LongRecord
 from collector.store.sqlite_file import free_bytes, size_bytes, store_error, wal_bytes
@@ -25,7 +26,7 @@ SITES_A_STEP = 100
 """Sites thinned in one transaction, so that writers are not kept waiting."""
 
 
-class SqlLedger(AlarmsAndOutbox, People, IntakeNotes, LongRecord):
+class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord):
     """The Ledger port on an SQLAlchemy engine, as made by `collector.store.open.open_ledger`: its parts and upkeep."""
 
     def prune(self, before_ms: int) -> int:

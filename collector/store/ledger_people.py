@@ -46,3 +46,8 @@ class People(LedgerBase):
     def drop_subscription(self, subscription_id: str) -> None:
         """Forget a push subscription that is gone."""
         self._write(lambda c: c.execute(delete(t.subscriptions).where(t.subscriptions.c.id == subscription_id)))
+
+    def drop_subscriptions_of(self, token_id: str) -> int:
+        """Forget the push subscriptions of a token; how many there were."""
+        gone = delete(t.subscriptions).where(t.subscriptions.c.token_id == token_id)
+        return self._write(lambda c: c.execute(gone).rowcount)

@@ -113,8 +113,16 @@ deliveries = Table(
     Column("done_ms", BigInteger),
     Column("gave_up", Boolean, nullable=False),
     Column("open", Boolean, nullable=False),  # neither done nor given up
+    # since version 4: who is told of what, "" for a hub
+    Column("who", Text, nullable=False, server_default=""),
+    Column("alarm_id", String(160), nullable=False, server_default=""),
+    Column("revision", Integer, nullable=False, server_default="0"),
+    Column("rank", Integer, nullable=False, server_default="0"),
+    Column("answered_ms", BigInteger),
     Index("deliveries_due", "open", "channel", "due_ms"),
     Index("deliveries_oldest", "open", "created_ms"),
+    Index("deliveries_of_alarm", "alarm_id"),
+    Index("deliveries_of_site", "site", "created_ms"),
 )
 
 requests = Table(
@@ -161,6 +169,7 @@ subscriptions = Table(
     Column("site", String(64)),
     Column("label", Text, nullable=False),
     Column("created_ms", BigInteger, nullable=False),
+    Column("token_id", String(64)),  # since version 4
 )
 
 refusals = Table(
@@ -245,11 +254,30 @@ def _third(connection: Connection) -> None:
         table.create(connection, checkfirst=True)
 
 
+FOURTH: tuple[tuple[Table, str, str], ...] = (
+    (deliveries, "who", "TEXT DEFAULT '' NOT NULL"),
+    (deliveries, "alarm_id", "VARCHAR(160) DEFAULT '' NOT NULL"),
+    (deliveries, "revision", "INTEGER DEFAULT 0 NOT NULL"),
+    (deliveries, "rank", "INTEGER DEFAULT 0 NOT NULL"),
+    (deliveries, "answered_ms", "BIGINT"),
+    (subscriptions, "token_id", "VARCHAR(64)"),
+)
+"""Columns that came with version 4: table, name, type."""
+
+
+def _fourth(connection: Connection) -> None:
+    for table, name, kind in FOURTH:
+        if name not in _columns(connection, table):
+            connection.execute(text(f"ALTER TABLE {table.name} ADD COLUMN {name} {kind}"))
+    for index in deliveries.indexes:
+        index.create(connection, checkfirst=True)
+
+
 def _columns(connection: Connection, table: Table) -> set[str]:
     return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third)
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth)
 """In order; the ledger's version is how many of them it has had. New tables are added by a migration of their own."""
 
 

@@ -194,6 +194,10 @@ def _delivery(message: AlarmMessage, channel: str, receiver: str, now_ms: int, d
         created_ms=max(now_ms, due_ms),  # the moment from which it is owed: one that waits is not late
         due_ms=due_ms,
         expires_ms=due_ms + hours * HOUR_MS,
+        who=message.contact,
+        alarm_id=message.alarm.id,
+        revision=message.alarm.revision,
+        rank=message.alarm.priority.rank,
     )
 
 

@@ -15,6 +15,7 @@ from forecaster.domain.records import (
     Checkpoint,
     Delivery,
     HeldMessage,
+    Notice,
     Page,
     PushSubscription,
     RunTotals,
@@ -193,11 +194,27 @@ class Ledger(Protocol):
         ...
 
     def due(self, channel: str, now_ms: int, limit: int = 50) -> list[Delivery]:
-        """Deliveries of a channel that are due, not done, not given up; oldest first."""
+        """Deliveries of a channel that are due, not done, not given up: gravest, first attempts, oldest first."""
         ...
 
     def settle(self, delivery: Delivery) -> None:
-        """Keep a delivery's changed attempts, due time, error, done or given-up mark."""
+        """Keep a delivery's changed attempts, due time, error, done or given-up mark; once over, no address."""
+        ...
+
+    def notices(self, alarm_ids: Sequence[str]) -> list[Notice]:
+        """Who was told of these alarms, and with what outcome; the oldest message first."""
+        ...
+
+    def notices_between(self, site: str, start_ms: int, end_ms: int, limit: int = 5000) -> list[Notice]:
+        """Messages to people of a site that were owed in [start_ms, end_ms), newest first; test messages too."""
+        ...
+
+    def answer(self, alarm_id: str, who: str, at_ms: int) -> bool:
+        """Keep that a person answered a test message; whether there was one to them. The first answer stays."""
+        ...
+
+    def erase_person(self, site: str, who: str) -> int:
+        """Forget a person of a site: what they were told, and their name in alarms. How many rows changed."""
         ...
 
     def oldest_undelivered_ms(self) -> int | None:
@@ -281,6 +298,10 @@ class Ledger(Protocol):
 
     def drop_subscription(self, subscription_id: str) -> None:
         """Forget a push subscription that is gone."""
+        ...
+
+    def drop_subscriptions_of(self, token_id: str) -> int:
+        """Forget the push subscriptions of a token; how many there were."""
         ...
 
     # -- quarantine and notes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from forecaster.domain.runs import Run
 
@@ -48,12 +49,16 @@ class Token:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """One message to one receiver in the outbox.
+    """One message to one receiver in the outbox; settled, it is the record of who was told what.
 
     key : str — transition key and receiver: unique, given to the receiver so that a repeat can be dropped
     channel : str — mqtt | homie | webhook | mail | push
-    receiver : str — address, URL, subscription id or topic
-    body : str — JSON, all that the channel needs
+    receiver : str — address, URL, subscription id or topic; forgotten once it is settled
+    body : str — JSON, all that the channel needs; forgotten once it is settled
+    who : str — the person's name; "" for a hub
+    alarm_id, revision : str, int — what it tells of; "" and 0 where it tells of no alarm
+    rank : int — of its priority, 0 for low to 3 for critical: graver ones leave first
+    answered_ms : int | None — when the person answered a test message [UTC milliseconds]
     """
 
     key: str
@@ -68,11 +73,73 @@ class Delivery:
     last_error: str | None = None
     done_ms: int | None = None
     gave_up: bool = False
+    who: str = ""
+    alarm_id: str = ""
+    revision: int = 0
+    rank: int = 0
+    answered_ms: int | None = None
+
+
+class NoticeOutcome(StrEnum):
+    """What became of a message to a person."""
+
+    WAITING = "waiting"  # not tried yet
+    FAILING = "failing"  # tried, and to be tried again
+    TOLD = "told"  # the receiver has taken it
+    FAILED = "failed"  # given up
+    NEEDLESS = "needless"  # a newer message took its place, or somebody had acknowledged
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Who was told what, when, over which channel, with what outcome. Holds a name, never an address.
+
+    at_ms : int — when it was taken, given up or made needless; while it waits, when it is tried next
+    reason : str | None — why it fails, failed, or was not needed
+    answered_ms : int | None — when the person answered a test message [UTC milliseconds]
+    """
+
+    alarm_id: str
+    revision: int
+    site: str
+    who: str
+    channel: str
+    at_ms: int
+    outcome: NoticeOutcome
+    reason: str | None = None
+    answered_ms: int | None = None
+
+
+def notice_of(delivery: Delivery) -> Notice:
+    """The record that a delivery to a person leaves."""
+    at_ms = delivery.due_ms if delivery.done_ms is None else delivery.done_ms
+    return Notice(
+        alarm_id=delivery.alarm_id,
+        revision=delivery.revision,
+        site=delivery.site,
+        who=delivery.who,
+        channel=delivery.channel,
+        at_ms=at_ms,
+        outcome=_outcome_of(delivery),
+        reason=delivery.last_error,
+        answered_ms=delivery.answered_ms,
+    )
+
+
+def _outcome_of(delivery: Delivery) -> NoticeOutcome:
+    if delivery.gave_up:
+        return NoticeOutcome.FAILED
+    if delivery.done_ms is None:
+        return NoticeOutcome.FAILING if delivery.attempts else NoticeOutcome.WAITING
+    return NoticeOutcome.TOLD if delivery.last_error is None else NoticeOutcome.NEEDLESS
 
 
 @dataclass(frozen=True, slots=True)
 class PushSubscription:
-    """A browser that asked for push: endpoint, keys p256dh and auth (base64url), site or all, label."""
+    """A browser that asked for push: endpoint, keys p256dh and auth (base64url), site or all, label.
+
+    token_id : str | None — the token that subscribed it, and with which it ends; None: subscribed without one
+    """
 
     id: str
     endpoint: str
@@ -81,6 +148,7 @@ class PushSubscription:
     site: str | None
     label: str
     created_ms: int
+    token_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

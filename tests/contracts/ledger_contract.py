@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 
+import msgspec
 import pytest
 
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
@@ -19,6 +20,8 @@ from forecaster.domain.records import (
     Checkpoint,
     Delivery,
     HeldMessage,
+    Notice,
+    NoticeOutcome,
     PushSubscription,
     RunTotals,
     StoredForecast,
@@ -234,6 +237,73 @@ class LedgerContract:
         ledger.settle(dataclasses.replace(owed[1], done_ms=T0 + 4000))
         assert ledger.due("mail", T0 + DAY) == owed[2:]
         assert ledger.oldest_undelivered_ms() == owed[2].created_ms
+
+    def test_graver_messages_come_first_and_first_attempts_before_retries(self, ledger: Ledger) -> None:
+        tried = dataclasses.replace(delivery("a tried one"), attempts=3, rank=2)
+        later = dataclasses.replace(delivery("the first try of a later one", 5), rank=2)
+        grave = dataclasses.replace(delivery("critical", 9), rank=3)
+        ledger.commit_transitions([], [tried, later, grave], [])
+        assert [item.key for item in ledger.due("mail", T0 + DAY)] == [grave.key, later.key, tried.key]
+
+    def test_who_was_told_is_kept_and_the_address_is_not(self, ledger: Ledger) -> None:
+        raised = transition(alarm())
+        known = {"owner": 0.0, "neighbour": 60.0, "third": 90.0}
+        owner, other, third = (
+            dataclasses.replace(delivery(who, at_s), who=who, alarm_id=raised.alarm.id) for who, at_s in known.items()
+        )
+        hub = dataclasses.replace(delivery("hub", channel="mqtt"), alarm_id=raised.alarm.id)
+        ledger.commit_transitions([raised], [owner, other, third, hub], [])
+        waiting = Notice(raised.alarm.id, 0, "larkspur", "owner", "mail", T0, NoticeOutcome.WAITING)
+        assert ledger.notices([raised.alarm.id])[0] == waiting
+        ledger.settle(dataclasses.replace(owner, attempts=1, done_ms=T0 + 5))
+        ledger.settle(dataclasses.replace(other, attempts=1, due_ms=T0 + 70_000, last_error="busy"))
+        ledger.settle(dataclasses.replace(third, attempts=1, done_ms=T0 + 95_000, gave_up=True, last_error="gone"))
+        told, failing, failed = ledger.notices([raised.alarm.id])
+        assert (told.outcome, told.at_ms, told.reason) == (NoticeOutcome.TOLD, T0 + 5, None)
+        assert (failing.outcome, failing.at_ms, failing.reason) == (NoticeOutcome.FAILING, T0 + 70_000, "busy")
+        assert (failed.outcome, failed.at_ms, failed.reason) == (NoticeOutcome.FAILED, T0 + 95_000, "gone")
+        assert [n.who for n in ledger.notices_between("larkspur", T0, T0 + DAY)] == ["third", "neighbour", "owner"]
+        assert ledger.notices_between("larkspur", T0 + 61_000, T0 + DAY)[0].who == "third"
+        assert ledger.notices(["another"]) == []
+
+    def test_a_test_message_is_answered_once(self, ledger: Ledger) -> None:
+        sent = dataclasses.replace(delivery("k"), who="owner", alarm_id="larkspur:test:1")
+        ledger.commit_transitions([], [sent], [])
+        ledger.settle(dataclasses.replace(sent, attempts=1, done_ms=T0 + 5))
+        assert ledger.answer("larkspur:test:1", "owner", T0 + 60_000)
+        assert ledger.answer("larkspur:test:1", "owner", T0 + 90_000)
+        assert not ledger.answer("larkspur:test:1", "neighbour", T0 + 60_000)
+        assert [n.answered_ms for n in ledger.notices(["larkspur:test:1"])] == [T0 + 60_000]
+
+    def test_a_person_is_forgotten_and_what_happened_is_not(self, ledger: Ledger) -> None:
+        who = 'the "owner" of 100 % é'
+        seen = dataclasses.replace(alarm(1), acknowledged_by=who, acknowledged_ms=T0 + 9)
+        kept = dataclasses.replace(alarm(episode=T0 + 1), acknowledged_by="neighbour")
+        owed = dataclasses.replace(delivery("k"), who=who, alarm_id=seen.id)
+        other = dataclasses.replace(delivery("k2"), who="neighbour", alarm_id=seen.id)
+        changes = [transition(alarm()), transition(seen, TransitionKind.ACKNOWLEDGED), transition(kept)]
+        ledger.commit_transitions(changes, [owed, other], [])
+        ledger.request("acknowledge", seen.id, msgspec.json.encode({"by": who}).decode(), T0)
+        assert ledger.erase_person("elsewhere", who) == 0
+        assert ledger.erase_person("larkspur", who) == 4
+        assert ledger.alarm(seen.id) == dataclasses.replace(seen, acknowledged_by="")
+        assert ledger.alarm(kept.id) == kept
+        assert {x.alarm.acknowledged_by for x in ledger.transitions("larkspur", T0, T0 + DAY)} == {
+            None,
+            "",
+            "neighbour",
+        }
+        assert ledger.requests(0)[0][3] == '{"by":""}'
+        assert [n.who for n in ledger.notices([seen.id])] == ["neighbour"]
+        assert ledger.due("mail", T0 + DAY) == [other]
+
+    def test_subscriptions_end_with_their_token(self, ledger: Ledger) -> None:
+        of_token = PushSubscription("a", "https://push.example/1", "p", "a", None, "phone", T0, "t1")
+        of_nobody = dataclasses.replace(of_token, id="b", token_id=None)
+        ledger.save_subscription(of_token)
+        ledger.save_subscription(of_nobody)
+        assert ledger.drop_subscriptions_of("t1") == 1
+        assert ledger.subscriptions() == [of_nobody]
 
     def test_requests_queue_in_order(self, ledger: Ledger) -> None:
         first = ledger.request("acknowledge", "a", "{}", T0)

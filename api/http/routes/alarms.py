@@ -8,7 +8,7 @@ import msgspec
 from fastapi import APIRouter, Path, Query, Response
 
 from api.http import answers, schemas
-from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
+from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.security import Principal, require_site
 from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmState
@@ -22,12 +22,15 @@ AlarmId = Annotated[str, Path(alias="id", max_length=200, pattern=r"^[a-z0-9:-]+
 def alarms(
     site: SiteIn,
     services: ServicesIn,
+    who: PrincipalIn,
     state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
 ) -> Response:
     """Alarms of a site in their newest revision, newest change first."""
     found = services.ledger.alarms(site.id, state, limit)
-    return answers.json_response({"site": site.id, "alarms": [answers.alarm_out(a) for a in found]})
+    return answers.json_response(
+        {"site": site.id, "alarms": [answers.alarm_out(a, names=who.may_operate) for a in found]}
+    )
 
 
 def visible_alarm(services: Services, who: Principal, alarm_id: str) -> Alarm:
@@ -35,6 +38,14 @@ def visible_alarm(services: Services, who: Principal, alarm_id: str) -> Alarm:
     alarm = services.ledger.alarm(alarm_id)
     require_site(who, alarm.site)
     return alarm
+
+
+@router.get("/alarms/{id}", response_model=schemas.AlarmToldOut)
+def alarm(alarm_id: AlarmId, who: PrincipalIn, services: ServicesIn) -> Response:
+    """One alarm, and who was told of it, when, over which channel, with what outcome."""
+    found, names = visible_alarm(services, who, alarm_id), who.may_operate
+    told = [answers.notice_out(notice, names=names) for notice in services.ledger.notices([alarm_id])]
+    return answers.json_response({**answers.alarm_out(found, names=names), "told": told})
 
 
 def ask(services: Services, kind: str, alarm: Alarm, body: dict[str, object]) -> Response:

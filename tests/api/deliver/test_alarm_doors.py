@@ -22,6 +22,7 @@ from api.deliver.heartbeat import HeartbeatSender, unwell
 from api.deliver.links import LIFE_MS, Ticket, Tickets
 from api.deliver.owing import owe_for, trial_messages, unserved_contacts
 from api.http.app import create_app
+from api.http.security import new_token
 from api.offline.previewing import parse_limits
 from api.process.services import Services, open_services
 from collector.config.settings import load_installation
@@ -95,6 +96,22 @@ def client(services: Services) -> Iterator[TestClient]:
 def path_of(services: Services, alarm_id: str, expires_ms: int = START_MS + LIFE_MS) -> str:
     links = Tickets(services.installation.folder, "http://127.0.0.1:8642")
     return f"/acknowledge/{links.token(Ticket(alarm_id, 'owner', expires_ms))}"
+
+
+# -- who was told
+
+
+def test_an_alarm_says_who_was_told_and_names_nobody_to_readers(services: Services, client: TestClient) -> None:
+    [owed] = owe(services.ledger, services.installation.sites["larkspur"], [told()], START_MS, "webhook")
+    services.ledger.settle(replace(owed, attempts=1, done_ms=START_MS + 2_000))
+    path = f"/api/v1/alarms/{told().alarm.id}"
+    said = {"channel": "webhook", "at": "2026-03-03T16:02:02Z", "outcome": "told", "reason": None, "revision": 0}
+    assert client.get(path).json()["told"] == [{"who": "owner", **said}]
+    _, secret = new_token(services.ledger, services.clock, "hub", "read", None)
+    asked = client.get(path, headers={"authorization": f"Bearer {secret}"})
+    assert asked.json()["told"] == [{"who": None, **said}]
+    assert "owner" not in asked.text
+    assert client.get("/api/v1/alarms/larkspur:high-water:1").status_code == 404
 
 
 # -- the signed link

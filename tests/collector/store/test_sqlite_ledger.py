@@ -13,7 +13,7 @@ from collector.store.open import open_ledger, open_store
 from collector.store.sqlite_file import back_up
 from forecaster.domain.errors import ConfigError, StoreUnavailable
 from forecaster.domain.ports import Ledger
-from forecaster.domain.records import StoredForecast
+from forecaster.domain.records import Delivery, StoredForecast
 from tests.contracts.ledger_contract import LedgerContract, run
 
 
@@ -47,6 +47,12 @@ def test_a_ledger_of_the_first_version_is_brought_up_to_date_with_what_it_holds(
         db.executescript(
             "DROP INDEX newest_forecasts_issued; ALTER TABLE newest_forecasts DROP COLUMN brief;"
             "ALTER TABLE held DROP COLUMN owner; UPDATE schema SET version = 1;"
+            "DROP INDEX deliveries_of_alarm; ALTER TABLE deliveries DROP COLUMN who;"
+            "ALTER TABLE deliveries DROP COLUMN alarm_id; ALTER TABLE deliveries DROP COLUMN revision;"
+            "ALTER TABLE deliveries DROP COLUMN rank; ALTER TABLE deliveries DROP COLUMN answered_ms;"
+            "ALTER TABLE subscriptions DROP COLUMN token_id;"
+            "INSERT INTO deliveries (key, channel, receiver, site, body, created_ms, due_ms, expires_ms, attempts,"
+            " gave_up, open) VALUES ('k', 'mail', 'owner', 'larkspur', '{}', 1, 1, 9, 0, 0, 1);"
             "INSERT INTO held (boot, monotonic_s, topic, payload, retained) VALUES ('b', 1.5, 'plug', x'31', 0);"
             "INSERT INTO forecasts VALUES ('larkspur', 7, '{\"kept\": \"plain\"}');"
         )
@@ -56,6 +62,7 @@ def test_a_ledger_of_the_first_version_is_brought_up_to_date_with_what_it_holds(
         assert ledger.issued() == {"larkspur": 1}
         (held,) = ledger.held(10)
         assert (held.topic, held.payload, held.owner) == ("plug", b"1", "")
+        assert ledger.due("mail", 5) == [Delivery("k", "mail", "owner", "larkspur", "{}", 1, 1, 9)]
         assert [f.document for f in ledger.forecasts("larkspur", 0, 10)] == ['{"kept": "plain"}']
         assert ledger.runs("larkspur", 0, run(1).start_ms, 10).runs == (run(0),)
         ledger.close()
