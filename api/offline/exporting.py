@@ -71,12 +71,14 @@ def _parquet(stretches: Iterator[pd.DataFrame], out: IO[bytes]) -> int:
     except ModuleNotFoundError as error:
         raise UsageError("--format parquet: pyarrow is not installed", "install outlast[parquet]") from error
     writer: parquet.ParquetWriter | None = None
+    schema: pyarrow.Schema | None = None
     rows = 0
     for table in stretches:
-        arrow = pyarrow.Table.from_pandas(table.reset_index(), preserve_index=False)
+        arrow = pyarrow.Table.from_pandas(table.reset_index(), schema=schema, preserve_index=False)
         if writer is None:
-            writer = parquet.ParquetWriter(out, arrow.schema)
-        writer.write_table(arrow.cast(writer.schema))
+            schema = arrow.schema
+            writer = parquet.ParquetWriter(out, schema)
+        writer.write_table(arrow)
         rows += len(table)
     if writer is not None:
         writer.close()
