@@ -5,6 +5,7 @@ States as in ANSI/ISA-18.2-2016 and IEC 62682. One episode a cause; what is unkn
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from forecaster.alarms.budget import reminder_due
@@ -23,6 +24,7 @@ from forecaster.alarms.story import (
     speaks,
     still_to_come,
 )
+from forecaster.alarms.taking_up import state_from
 from forecaster.alarms.telling import PROJECTING, Teller
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import NotFound, UsageError
@@ -154,6 +156,13 @@ class AlarmDesk:
         """A desk that goes on as if it had never stopped; SnapshotError."""
         desk = cls(site, limits)
         desk._state = DeskState.decode(snapshot)
+        return desk
+
+    @classmethod
+    def taken_up(cls, site: Site, alarms: Sequence[Alarm], newest: Forecast | None) -> AlarmDesk:
+        """A desk whose own memory cannot be read, over the alarms that the ledger has: none of them starts anew."""
+        desk = cls(site)
+        desk._state = state_from(alarms, newest)
         return desk
 
     # -- single changes

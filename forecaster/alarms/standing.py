@@ -12,6 +12,7 @@ from forecaster.alarms.gate import Gate
 from forecaster.alarms.table import Rationale
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
 from forecaster.domain.errors import SnapshotError
+from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import HOUR_MS
 
 VERSION = 1
@@ -112,10 +113,15 @@ class DeskState:
 
 def ends(seen: AlarmEvidence) -> tuple[int, int, int] | None:
     """Early, middle and late end of the reserve [UTC milliseconds]; None where the middle is not known."""
-    quantiles = seen.forecast.hours_remaining
+    return ends_of(seen.forecast)
+
+
+def ends_of(forecast: Forecast) -> tuple[int, int, int] | None:
+    """The same of a forecast alone."""
+    quantiles = forecast.hours_remaining
     if quantiles.p50 is None:
         return None
     early = quantiles.p50 if quantiles.p10 is None else quantiles.p10
-    late = seen.forecast.horizon_h if quantiles.p90 is None else quantiles.p90
-    first, middle, last = (seen.forecast.issued_at_ms + int(hours * HOUR_MS) for hours in (early, quantiles.p50, late))
+    late = forecast.horizon_h if quantiles.p90 is None else quantiles.p90
+    first, middle, last = (forecast.issued_at_ms + int(hours * HOUR_MS) for hours in (early, quantiles.p50, late))
     return first, middle, last

@@ -22,7 +22,7 @@ from forecaster.domain.records import (
     StoredForecast,
     Token,
 )
-from forecaster.domain.runs import Event, Gap, Outage
+from forecaster.domain.runs import Event, Outage
 
 
 class Clock(Protocol):
@@ -134,10 +134,6 @@ class Ledger(Protocol):
 
     def outages(self, site: str, limit: int = 200) -> list[Outage]:
         """Outages, newest first."""
-        ...
-
-    def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
-        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first."""
         ...
 
     # -- forecasts

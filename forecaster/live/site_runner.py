@@ -21,7 +21,7 @@ from forecaster.domain.runs import Event, Supply, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
 from forecaster.engine import Engine
-from forecaster.engine.document import document
+from forecaster.engine.document import document, from_document
 
 log = logging.getLogger("outlast.forecast")
 
@@ -93,14 +93,7 @@ class SiteRunner:
                 engine, cursor = Engine.restore(site, unpacked(kept.state), seed=seed), kept.cursor
             except SnapshotError as error:
                 log.warning("site %s: learning anew from the stored readings: %s", site.id, error)
-        desk = AlarmDesk(site)
-        kept = ledger.checkpoint("alarms", site.id)
-        if kept is not None:
-            try:
-                desk = AlarmDesk.restore(site, unpacked(kept.state))
-            except SnapshotError as error:
-                log.warning("site %s: alarm states start anew: %s", site.id, error)
-        return cls(site, engine, desk), cursor
+        return cls(site, engine, restored_desk(site, ledger)), cursor
 
     # -- readings in
     def take(self, reading: Reading) -> None:
@@ -227,6 +220,20 @@ class SiteRunner:
     def desk_checkpoint(self, now_ms: int) -> Checkpoint:
         """The desk's state."""
         return Checkpoint(self.site.id, None, now_ms, packed(self.desk.snapshot()))
+
+
+def restored_desk(site: Site, ledger: Ledger) -> AlarmDesk:
+    """The desk as it was kept; where that cannot be read, over the alarms that stand in the ledger."""
+    kept = ledger.checkpoint("alarms", site.id)
+    if kept is None:
+        return AlarmDesk(site)
+    try:
+        return AlarmDesk.restore(site, unpacked(kept.state))
+    except SnapshotError as error:
+        log.warning("site %s: its alarms are taken up from the ledger: %s", site.id, error)
+    stored = ledger.newest([site.id]).get(site.id)
+    newest = None if stored is None else from_document(msgspec.json.decode(stored.document))
+    return AlarmDesk.taken_up(site, ledger.alarms(site.id), newest)
 
 
 def packed(state: bytes) -> bytes:
