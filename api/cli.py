@@ -31,7 +31,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "discharge": ("discharge:app", "Rehearse on the pack: start, finish or show a discharge test."),
     "alarms": ("alarms:app", "List, acknowledge, shelve or preview alarms; send a test message."),
     "report": ("report:report", "What happened at a site over a span of time."),
-    "export": ("export:export", "A site's readings, runs, days, outages, forecasts or alarms as a file."),
     "token": ("token:app", "Add, list or revoke the tokens that open the API."),
     "backup": ("backup:backup", "Copy a running installation, verified."),
     "restore": ("backup:restore", "Bring an installation back from a backup."),

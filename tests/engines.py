@@ -141,7 +141,7 @@ class Postgres:
 
     def start(self) -> None:
         """Start, making the cluster the first time; as the postgres user when we are root."""
-        tools = _postgres_tools()
+        tools = postgres_tools()
         data = self.folder / "data"
         if not data.exists():
             self.folder.chmod(0o755)
@@ -163,7 +163,8 @@ class Postgres:
             self.server = None
 
 
-def _postgres_tools() -> Path:
+def postgres_tools() -> Path:
+    """Where PostgreSQL's programs are."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
     assert found, "PostgreSQL's server is not installed: apt-get install postgresql"
     return found[-1]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.decode.jsonpath import MISSING, Finder, Getter, compile_path, compile_single
-from collector.decode.senml import SenmlRecord, looks_like_pack, resolve
+from collector.decode.senml import Record, looks_like_pack, resolve
 from collector.decode.strict_json import MAX_BYTES, parse
 from collector.decode.topics import TopicMap
 from collector.decode.units import IDENTITY, Conversion, conversion, senml_conversion
@@ -166,7 +166,7 @@ class _ChannelPlan:
             taken.append((time_ms, self._record_value(record)))
         return taken
 
-    def _chosen(self, records: list[SenmlRecord]) -> list[SenmlRecord]:
+    def _chosen(self, records: list[Record]) -> list[Record]:
         if self.find is not None:
             whole = [{"n": r.name, "u": r.unit, "v": r.value, "t": r.time_s, "place": i} for i, r in enumerate(records)]
             found = self.find(whole)
@@ -186,7 +186,7 @@ class _ChannelPlan:
             raise PayloadError(f"the pack holds no record {self.channel.value or 'with a value'}")
         return chosen
 
-    def _record_value(self, record: SenmlRecord) -> float:
+    def _record_value(self, record: Record) -> float:
         value = record.value
         if value is None and self.quantity is Quantity.PUMP_ENERGY:
             value = record.sum
