@@ -68,7 +68,7 @@ def cap_alert(message: AlarmMessage, site: Site | None) -> bytes:
         begun = cap_word(f"{alarm.id}:0")
         add(alert, "references", f"{SENDER},{begun},{cap_time(alarm.raised_ms)}")
     info = ElementTree.SubElement(alert, "info")
-    add(info, "language", "en")
+    add(info, "language", message.language)
     add(info, "category", "Infra")
     add(info, "event", alarm.kind.value)
     add(info, "responseType", "AllClear" if over else "Execute")

@@ -58,7 +58,7 @@ def chart_html(shown: list[Bar], wording: Wording, now_ms: int) -> str:
         )
     return (
         '<table role="presentation" cellspacing="0" cellpadding="0" style="font-size:14px">'
-        f'<caption style="text-align:left;padding:8px 0">Chance that the pack is still above its floor</caption>'
+        f'<caption style="text-align:left;padding:8px 0">{escape(wording.words("mail.chart"))}</caption>'
         f"{''.join(rows)}</table>"
     )
 
@@ -70,4 +70,4 @@ def chart_text(shown: list[Bar], wording: Wording, now_ms: int) -> str:
         mark = "#" * round(bar.chance * 20)
         said = wording.percent(100.0 * bar.chance)
         lines.append(f"{wording.clock(bar.at_ms, now_ms):>12}  {mark:<20}  {said}")
-    return "\n".join(["Chance that the pack is still above its floor:", *lines]) if lines else ""
+    return "\n".join([wording.words("mail.chart") + ":", *lines]) if lines else ""

@@ -14,7 +14,7 @@ from api.deliver.chart import bars, chart_html, chart_text
 from api.deliver.words import title
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import Priority
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Words, words
 from forecaster.texts.wording import Wording
 
 
@@ -41,7 +41,8 @@ def letter(
     mail["Subject"] = " ".join(f"{title(message)}: {alarm.headline}".split())
     mail["From"] = f"Outlast <{sender}>"
     mail["To"] = receiver
-    wording = Wording(message.timezone, message.units)
+    wording = Wording(message.timezone, message.units, words(message.language))
+    mail["Content-Language"] = message.language
     mail["Date"] = format_datetime(wording.local(message.at_ms))
     mail["Message-ID"] = message_id(key, domain)
     thread = message_id(message.story, domain)
@@ -64,52 +65,54 @@ def _deadline(message: AlarmMessage, wording: Wording) -> str:
 
 def _footer(message: AlarmMessage, words: Words) -> str:
     alarm = message.alarm
-    return words("mail.footer", site=message.site_name, priority=alarm.priority.value, id=alarm.id)
+    return words(
+        "mail.footer", site=message.site_name, priority=words(f"mail.priority.{alarm.priority.value}"), id=alarm.id
+    )
 
 
 def _text(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
-    alarm, words = message.alarm, wording.words
-    parts = [alarm.headline, f"{words('mail.action')} {alarm.action}"]
+    alarm, say = message.alarm, wording.words
+    parts = [alarm.headline, f"{say('mail.action')} {alarm.action}"]
     if alarm.consequence:
-        parts.append(f"{words('mail.consequence')} {alarm.consequence}")
+        parts.append(f"{say('mail.consequence')} {alarm.consequence}")
     deadline = _deadline(message, wording)
     if deadline:
-        parts.append(f"{words('mail.by')} {deadline}")
+        parts.append(f"{say('mail.by')} {deadline}")
     if chart:
         parts.append(chart)
     if links.acknowledge is not None:
-        parts.append(f"{words('mail.acknowledge')}. {words('mail.acknowledge.effect')}\n{links.acknowledge}")
+        parts.append(f"{say('mail.acknowledge')}. {say('mail.acknowledge.effect')}\n{links.acknowledge}")
     if links.page is not None:
-        parts.append(f"{words('mail.page')}:\n{links.page}")
-    parts.append(_footer(message, words))
-    parts.append(words("mail.caution"))
+        parts.append(f"{say('mail.page')}:\n{links.page}")
+    parts.append(_footer(message, say))
+    parts.append(say("mail.caution"))
     return "\n\n".join(parts) + "\n"
 
 
 def _html(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
-    alarm, words = message.alarm, wording.words
+    alarm, say = message.alarm, wording.words
     deadline = _deadline(message, wording)
     parts = [
         f'<h1 style="font-size:20px;margin:0 0 12px">{escape(alarm.headline)}</h1>',
-        f"<p><strong>{words('mail.action')}</strong> {escape(alarm.action)}</p>",
+        f"<p><strong>{say('mail.action')}</strong> {escape(alarm.action)}</p>",
     ]
     if alarm.consequence:
-        parts.append(f"<p><strong>{words('mail.consequence')}</strong> {escape(alarm.consequence)}</p>")
+        parts.append(f"<p><strong>{say('mail.consequence')}</strong> {escape(alarm.consequence)}</p>")
     if deadline:
-        parts.append(f"<p><strong>{words('mail.by')}</strong> {escape(deadline)}</p>")
+        parts.append(f"<p><strong>{say('mail.by')}</strong> {escape(deadline)}</p>")
     parts.append(chart)
     if links.acknowledge is not None:
         parts.append(
             f'<p><a href="{escape(links.acknowledge)}" style="display:inline-block;padding:10px 16px;'
-            f'background:#1a4d7a;color:#ffffff;text-decoration:none">{words("mail.acknowledge")}</a><br>'
-            f"<small>{words('mail.acknowledge.effect')}</small></p>"
+            f'background:#1a4d7a;color:#ffffff;text-decoration:none">{say("mail.acknowledge")}</a><br>'
+            f"<small>{say('mail.acknowledge.effect')}</small></p>"
         )
     if links.page is not None:
-        parts.append(f'<p><a href="{escape(links.page)}">{words("mail.page")}</a></p>')
-    parts.append(f"<p><small>{escape(_footer(message, words))}<br>{escape(words('mail.caution'))}</small></p>")
+        parts.append(f'<p><a href="{escape(links.page)}">{say("mail.page")}</a></p>')
+    parts.append(f"<p><small>{escape(_footer(message, say))}<br>{escape(say('mail.caution'))}</small></p>")
     body = "".join(parts)
     return (
-        f'<!doctype html><html lang="{words.code}"><head><meta charset="utf-8">'
+        f'<!doctype html><html lang="{say.code}"><head><meta charset="utf-8">'
         f"<title>{escape(alarm.headline)}</title></head>"
         f'<body style="font-family:sans-serif;font-size:16px;color:#1b1b1b;max-width:560px">{body}</body></html>'
     )

@@ -11,6 +11,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import SOURCE, words
 
 TEST_MINUTES = 30
 TEST = "test"
@@ -63,20 +64,9 @@ def owe_for(
 
 def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms: int) -> list[Delivery]:
     """A test message to every hub and person of a site, whatever the hour, over the channels asked for."""
-    alarm = Alarm(
-        id=f"{site.id}:test:{now_ms}",
-        site=site.id,
-        kind=AlarmKind.TEST_DUE,
-        priority=Priority.LOW,
-        state=AlarmState.NORMAL,
-        episode=now_ms,
-        raised_ms=now_ms,
-        changed_ms=now_ms,
-        headline="Test message: alarms reach you here.",
-        action="Nothing to do.",
-        consequence="",
-    )
+    alarm = _trial(site, now_ms, site.language or SOURCE)
     transition = AlarmTransition(alarm, TransitionKind.RAISED, now_ms)
+    mine = {contact.name: contact.language for contact in site.contacts}
     receivers = [(channel, alarm_topic(site.id, TEST), "") for channel in HUBS]
     for contact in site.contacts:
         addresses = (("mail", contact.email), ("webhook", contact.webhook))
@@ -86,6 +76,7 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
     for channel, receiver, name in receivers:
         if channel not in channels:
             continue
+        language = mine.get(name) or site.language or SOURCE
         message = AlarmMessage(
             key=transition.key,
             site=site.id,
@@ -94,9 +85,10 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
             units=site.units,
             transition=transition.kind,
             at_ms=now_ms,
-            alarm=alarm,
+            alarm=_trial(site, now_ms, language),
             contact=name,
             test=True,
+            language=language,
         )
         key = delivery_key(transition.key, channel, receiver)
         expires = now_ms + TEST_MINUTES * HOUR_MS // 60
@@ -106,3 +98,21 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
             )
         )
     return owed
+
+
+def _trial(site: Site, now_ms: int, language: str) -> Alarm:
+    """The alarm that a test message tells of."""
+    say = words(language)
+    return Alarm(
+        id=f"{site.id}:test:{now_ms}",
+        site=site.id,
+        kind=AlarmKind.TEST_DUE,
+        priority=Priority.LOW,
+        state=AlarmState.NORMAL,
+        episode=now_ms,
+        raised_ms=now_ms,
+        changed_ms=now_ms,
+        headline=say("mail.test.headline"),
+        action=say("alarm.cleared.action"),
+        consequence="",
+    )

@@ -12,7 +12,7 @@ from forecaster.texts.catalogue import words
 
 def title(message: AlarmMessage) -> str:
     """The line above the headline on a lock screen: the site, and that it is a test where it is one."""
-    return words()("mail.test", site=message.site_name) if message.test else message.site_name
+    return words(message.language)("mail.test", site=message.site_name) if message.test else message.site_name
 
 
 def message_document(message: AlarmMessage, key: str, *, names: bool) -> dict[str, Any]:

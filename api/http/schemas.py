@@ -100,6 +100,7 @@ class ForecastOut(Shape):
     water: WaterOut
     horizon_h: float
     degraded: list[str]
+    degraded_codes: list[dict[str, str] | None] = []
     supply_inferred: bool = False
     supply_since: Time | None = None
     draw: DrawOut | None = None

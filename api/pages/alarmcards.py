@@ -19,7 +19,7 @@ def alarm_cards(
     desk: PagePorts, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
 ) -> tuple[AlarmCard, ...]:
     """The site's alarms in some states, gravest first."""
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     found = desk.ledger.alarms(site.id, states, 200)
     found.sort(key=lambda alarm: (alarm.state is AlarmState.SHELVED, -alarm.priority.rank, alarm.raised_ms))
     return tuple(alarm_card(alarm, wording, words, now_ms, operate=operate) for alarm in found)
@@ -38,7 +38,7 @@ def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, ope
     if alarm.shelved_until_ms is not None and alarm.state is AlarmState.SHELVED:
         shelved = words("alarms.shelved_until", time=wording.clock(alarm.shelved_until_ms, now_ms))
     return AlarmCard(
-        alarm=alarm,
+        alarm=alarm.said_in(words.code),
         kind=words(f"alarms.kind.{alarm.kind.value}"),
         priority=words(f"alarms.priority.{alarm.priority.value}"),
         state=words(f"alarms.state.{alarm.state.value}"),

@@ -12,8 +12,8 @@ from fastapi import APIRouter, Header, Path, Request, Response
 from api.pages.contexts import Caller
 from api.pages.guard import PageRoute
 from api.pages.render import STATIC, page, static_url
+from api.pages.speech import words_of
 from forecaster.domain.errors import NotFound
-from forecaster.texts.catalogue import words
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -54,9 +54,9 @@ def favicon() -> Response:
 
 
 @router.get("/manifest.webmanifest")
-def manifest() -> Response:
+def manifest(request: Request) -> Response:
     """The web application manifest (W3C)."""
-    t = words()
+    t = words_of(request)
     icons = [
         {"src": static_url("icon.svg"), "sizes": "any", "type": "image/svg+xml"},
         {"src": static_url("icon-192.png"), "sizes": "192x192", "type": "image/png"},
@@ -91,5 +91,5 @@ def service_worker() -> Response:
 @router.get("/offline")
 def offline(request: Request) -> Response:
     """What is shown without a connection where nothing was kept."""
-    t = words()
+    t = words_of(request)
     return page(request, "error.html", Caller(operate=False), heading=t("app.offline"), detail=t("app.offline_text"))

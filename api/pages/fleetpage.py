@@ -32,7 +32,7 @@ def fleet_page(
     wanted = [
         site for site in sites if matches(site, query) and shown(show, forecasts.get(site.id), alarms.get(site.id, []))
     ]
-    zones = {zone_words(now_ms, Wording.of(site), words) for site in wanted}
+    zones = {zone_words(now_ms, Wording.of(site, words), words) for site in wanted}
     wanted.sort(key=lambda site: urgency(site, forecasts.get(site.id), now_ms))
     pages = max(1, math.ceil(len(wanted) / LINES_A_PAGE))
     page = min(max(1, page), pages)
@@ -100,7 +100,7 @@ def line_of(
     site: Site, forecast: Forecast | None, alarms: list[Alarm], words: Words, now_ms: int, *, zoned: bool
 ) -> FleetLine:
     """One site's line; zoned : its times name their zone."""
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     unknown = words("fleet.unknown")
     alarm_words = unknown if forecast is None and not alarms else words("fleet.no_alarm")
     if alarms:

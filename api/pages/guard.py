@@ -19,9 +19,9 @@ from api.http.security import COOKIE, SAFE_METHODS, require_operate
 from api.pages.contexts import Caller
 from api.pages.desk import PagePorts
 from api.pages.render import page
+from api.pages.speech import words_of
 from api.process.services import Services
 from forecaster.domain.errors import ConfigError, NotFound, StoreError, UsageError
-from forecaster.texts.catalogue import words
 
 FORM_TOKEN = "form_token"
 
@@ -46,7 +46,7 @@ class PageRoute(APIRoute):
                 return error_page(request, 400, str(error))
             except RequestValidationError as error:
                 in_path = any(wrong["loc"][0] == "path" for wrong in error.errors())
-                return error_page(request, 404 if in_path else 400, None if in_path else words()("error.text_400"))
+                return error_page(request, 404 if in_path else 400)
             except HTTPException as error:
                 return error_page(request, error.status_code)
             except StoreError:
@@ -62,7 +62,7 @@ def _to_login(request: Request) -> Response:
 
 def error_page(request: Request, status: int, detail: str | None = None) -> Response:
     """An error as a page: what to do now, and nothing of the program's inside."""
-    t = words()
+    t = words_of(request)
     known = status if status in (400, 403, 404, 429, 503) else 400
     said = detail if detail is not None else t(f"error.text_{known}")
     return page(

@@ -52,7 +52,7 @@ class TimeSpan:
 
 def plots(desk: PagePorts, site: Site, span: TimeSpan, words: Words) -> list[Plot]:
     """All pictures of a site that have a source, in the order of the page."""
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     counts = run_span(span)
     totals = desk.ledger.run_totals(site.id, counts.start_ms, counts.end_ms, counts.points)
     found = [

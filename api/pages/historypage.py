@@ -48,7 +48,7 @@ def history_page(desk: PagePorts, site: Site, words: Words, *, name: str = "day"
     """All pictures of a span."""
     now_ms = desk.clock.now_ms()
     span = chosen(site, now_ms, name, until)
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(desk, site, span, now_ms)]
     clock = cache(partial(wording.clock, now_ms=now_ms))
     pictures = tuple(
@@ -97,8 +97,8 @@ def picture_of(
         series=plot.series,
         outages=outages,
         say=plot.say,
-        clock=lambda local: local.strftime(words("clock.hour")),
-        day=lambda local: local.strftime(words("clock.date")),
+        clock=lambda local: wording.dated(local, "hour"),
+        day=lambda local: wording.dated(local, "date"),
         top=plot.top,
         scale=plot.scale,
     )

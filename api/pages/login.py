@@ -12,6 +12,7 @@ from api.http.dependencies import ServicesIn
 from api.http.security import COOKIE, SESSION_S
 from api.pages.contexts import Caller
 from api.pages.guard import CheckedSessionIn, PageRoute, error_page
+from api.pages.paths import safe_path
 from api.pages.render import page
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
@@ -46,12 +47,6 @@ def tries_of(request: Request) -> Tries:
         state.login_tries = Tries()
     found: Tries = state.login_tries
     return found
-
-
-def safe_path(wanted: str) -> str:
-    """A path of this server, whatever was asked for."""
-    plain = wanted.isprintable() and wanted.startswith("/") and not wanted.startswith(("//", "/\\"))
-    return wanted if plain else "/"
 
 
 @router.get("/login")

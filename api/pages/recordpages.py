@@ -25,7 +25,7 @@ PAYLOAD_SHOWN = 200
 def outage_page(desk: PagePorts, site: Site, words: Words) -> tuple[OutageLine, ...]:
     """Every outage, newest first."""
     now_ms = desk.clock.now_ms()
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     outages = (
         so_far(desk, outage, now_ms) if outage.end_ms is None else outage for outage in desk.ledger.outages(site.id)
     )
@@ -80,14 +80,14 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
 def alarm_log(desk: PagePorts, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
     """Changes of alarms, newest first."""
     now_ms = desk.clock.now_ms()
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     changes = desk.ledger.transitions(site.id, now_ms - days * 24 * HOUR_MS, now_ms + 1, 200)
     return tuple(
         LogLine(
             wording.clock(change.at_ms, now_ms),
             wording.local(change.at_ms).isoformat(timespec="seconds"),
             f"{words(f'alarms.kind.{change.alarm.kind.value}')}: {words(f'alarms.change.{change.kind.value}')}. "
-            f"{change.alarm.headline}",
+            f"{change.alarm.said_in(words.code).headline}",
             "alarm",
         )
         for change in changes
@@ -97,7 +97,7 @@ def alarm_log(desk: PagePorts, site: Site, words: Words, days: int = 90) -> tupl
 def channel_page(desk: PagePorts, site: Site, words: Words) -> tuple[ChannelLine, ...]:
     """Every channel with its newest value and age."""
     now_ms = desk.clock.now_ms()
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     latest = desk.store.latest(site.id)
     lines: list[ChannelLine] = []
     for channel in site.channels:
@@ -138,16 +138,16 @@ def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
         Quantity.RAIN_DEPTH: wording.rain,
         Quantity.RAIN_RATE: wording.rain,
         Quantity.RAIN_EXPECTED: wording.rain,
-        Quantity.PUMP_CURRENT: lambda amperes: words("telemetry.amperes", n=f"{amperes:.1f}"),
-        Quantity.PACK_VOLTAGE: lambda volts: words("telemetry.volts", n=f"{volts:.1f}"),
+        Quantity.PUMP_CURRENT: lambda amperes: words("telemetry.amperes", n=words.number(amperes, 1)),
+        Quantity.PACK_VOLTAGE: lambda volts: words("telemetry.volts", n=words.number(volts, 1)),
     }
     return speakers.get(quantity, wording.watts)(value)
 
 
-def refusal_page(desk: PagePorts, site: Site) -> tuple[RefusalLine, ...]:
+def refusal_page(desk: PagePorts, site: Site, words: Words) -> tuple[RefusalLine, ...]:
     """What was refused of the site's messages, newest first."""
     now_ms = desk.clock.now_ms()
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     return tuple(
         RefusalLine(
             wording.clock(refusal.arrived_ms, now_ms),

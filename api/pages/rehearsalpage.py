@@ -18,7 +18,7 @@ Range = tuple[float, float, float]
 def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContext:
     """The running test, if any, and all finished ones, newest first."""
     now_ms = desk.clock.now_ms()
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     running = running_test(desk.ledger, site.id)
     says = ""
     if running is not None:

@@ -13,16 +13,18 @@ from api.pages.moments import moment
 from api.pages.rehearsalpage import rehearsal_page
 from api.pages.render import page
 from api.pages.siteform import number_in
+from api.pages.speech import WordsIn
 from forecaster.live.rehearsals import ask_finish, start_test
-from forecaster.texts.catalogue import words
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
 
 @router.get("/sites/{site}/discharge")
-def discharge(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn, asked: bool = False) -> Response:
+def discharge(
+    request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn, asked: bool = False
+) -> Response:
     """The running test, the form, and what was measured before."""
-    context = rehearsal_page(desk, site, words())
+    context = rehearsal_page(desk, site, words)
     return page(request, "discharge.html", caller, site_id=site.id, name=site.name, test=context, asked=asked)
 
 

@@ -12,7 +12,8 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
 from api.pages.contexts import Caller
-from forecaster.texts.catalogue import words
+from api.pages.speech import words_of
+from forecaster.texts.catalogue import languages, words
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -28,7 +29,7 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals.update(t=words(), static=static_url)
+    made.globals.update(static=static_url)
     return made
 
 
@@ -43,5 +44,12 @@ def page(
     request: Request, template: str, caller: Caller, *, status: int = 200, site_id: str | None = None, **context: Any
 ) -> HTMLResponse:
     """A whole page."""
-    said = environment().get_template(template).render(viewer=caller, path=request.url.path, site_id=site_id, **context)
-    return HTMLResponse(said, status_code=status, headers={"Cache-Control": "private, no-cache"})
+    t = words_of(request)
+    others = [(code, words(code)("language.name")) for code in languages() if code != t.code]
+    said = (
+        environment()
+        .get_template(template)
+        .render(t=t, others=others, viewer=caller, path=request.url.path, site_id=site_id, **context)
+    )
+    headers = {"Cache-Control": "private, no-cache", "Vary": "Accept-Language, Cookie", "Content-Language": t.code}
+    return HTMLResponse(said, status_code=status, headers=headers)

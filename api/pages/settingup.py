@@ -12,10 +12,10 @@ from api.pages.contexts import Caller
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, form_of
 from api.pages.render import page
 from api.pages.setup import described, listen_seconds, preview, setup_context, write_site
+from api.pages.speech import WordsIn
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
 from forecaster.domain.errors import ConfigError, SessionError, UsageError
-from forecaster.texts.catalogue import words
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -28,39 +28,39 @@ def _whole(caller: Caller) -> None:
 
 
 @router.get("/setup")
-def setup(request: Request, caller: CallerIn, _: OperatorIn) -> Response:
+def setup(request: Request, caller: CallerIn, words: WordsIn, _: OperatorIn) -> Response:
     """The empty form."""
     _whole(caller)
-    return page(request, "setup.html", caller, setup=setup_context({}, words()))
+    return page(request, "setup.html", caller, setup=setup_context({}, words))
 
 
 @router.post("/setup/listen")
-def setup_listen(request: Request, services: ServicesIn, caller: CheckedIn, form: FormIn) -> Response:
+def setup_listen(request: Request, services: ServicesIn, caller: CheckedIn, words: WordsIn, form: FormIn) -> Response:
     """Listen to the broker and show what it offers."""
     _whole(caller)
     try:
         seconds = listen_seconds(form.get("seconds", "10"))
         heard = discover(services.installation.broker, seconds, form.get("filter", "").strip() or "#")
-        context = setup_context(form, words(), heard=heard)
+        context = setup_context(form, words, heard=heard)
     except (SessionError, ConfigError, UsageError) as error:
-        context = setup_context(form, words(), problem=str(error))
+        context = setup_context(form, words, problem=str(error))
     return page(request, "setup.html", caller, setup=context)
 
 
 @router.post("/setup")
-def setup_check(request: Request, services: ServicesIn, caller: CheckedIn, form: FormIn) -> Response:
+def setup_check(request: Request, services: ServicesIn, caller: CheckedIn, words: WordsIn, form: FormIn) -> Response:
     """Take the suggestions, check what is filled in, or write the site file, as the button says."""
     _whole(caller)
     do = form.get("do", "check")
     if do == "take":
-        return page(request, "setup.html", caller, setup=setup_context({**form, "take": "yes"}, words()))
+        return page(request, "setup.html", caller, setup=setup_context({**form, "take": "yes"}, words))
     try:
-        site = described(form, words())
+        site = described(form, words)
         if do == "write":
             write_site(services.installation.folder, site)
             return page(request, "setup_done.html", caller, id=site.id, name=site.name)
-        previews, refused = preview(services.installation, site, words(), services.clock.now_ms())
+        previews, refused = preview(services.installation, site, words, services.clock.now_ms())
     except (SessionError, ConfigError, UsageError) as error:
-        return page(request, "setup.html", caller, setup=setup_context(form, words(), problem=str(error)))
-    context = setup_context(form, words(), previews=previews, refused=refused, toml=site_toml(site))
+        return page(request, "setup.html", caller, setup=setup_context(form, words, problem=str(error)))
+    context = setup_context(form, words, previews=previews, refused=refused, toml=site_toml(site))
     return page(request, "setup.html", caller, setup=context)

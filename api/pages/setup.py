@@ -189,7 +189,7 @@ def preview(
         refused.extend(f"{refusal.topic}: {refusal.reason}" for refusal in decoded.refusals[:3] if len(refused) < 20)
 
     listen(installation.broker, decoder.filters(), PREVIEW_S, hear)
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     return [preview_line(channel, latest, wording, words) for channel in site.channels], refused
 
 

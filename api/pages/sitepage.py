@@ -42,7 +42,7 @@ def site_now(
 ) -> SiteNow:
     """Everything the living part of a site's page shows."""
     now_ms = desk.clock.now_ms()
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     forecast = desk.forecast(site.id)
     view = window(now_ms, forecast)
     marker = marker_of(forecast, view, wording, words, until_ms, meaning)
@@ -150,7 +150,7 @@ def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
     if forecast.basis is Basis.SPECIFICATION:
         found.append(words("now.basis_specification"))
     if forecast.degraded:
-        found.append(words("now.degraded", what="; ".join(forecast.degraded)))
+        found.append(words("now.degraded", what="; ".join(words.again(reason) for reason in forecast.degraded)))
     return tuple(found)
 
 

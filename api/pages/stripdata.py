@@ -52,7 +52,7 @@ def strip_data(
     runs = list(reversed(desk.ledger.runs(site.id, view.start_ms, view.now_ms + 1, MOST_RUNS).runs))
     outages = [o for o in desk.ledger.outages(site.id, 50) if o.end_ms is None or o.end_ms > view.start_ms]
     steps, in_litres = water_steps(site, forecast, runs, view)
-    wording = Wording.of(site)
+    wording = Wording.of(site, words)
     reserve_at: tuple[int | None, int | None, int | None] = (None, None, None)
     if forecast is not None:
         hours = forecast.hours_remaining
@@ -162,7 +162,7 @@ def strip_words(
 
     def hour(local: datetime) -> str:
         twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
-        return local.strftime(words("clock.hour_zone" if twice else "clock.hour"))
+        return wording.dated(local, "hour_zone" if twice else "hour")
 
     return StripWords(
         title=words("now.strip_title", name=site.name),
@@ -183,8 +183,8 @@ def strip_words(
         now=words("now.strip_now", time=wording.clock(view.now_ms, view.now_ms)),
         slider=words("now.strip_slider"),
         clock=hour,
-        day=lambda local: local.strftime(words("clock.day")),
-        short_day=lambda local: local.strftime(words("clock.short_day")),
+        day=lambda local: wording.dated(local, "day"),
+        short_day=lambda local: wording.dated(local, "short_day"),
         rate=wording.flow if in_litres else wording.percent,
         depth=wording.rain,
         hundred=lambda chance: in_hundred(chance, words),

@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse
 
 from api.deliver.owing import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, login, rehearsing, settingup
+from api.pages import assets, login, rehearsing, settingup, speech
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.forscript import device_words, script_words
@@ -21,12 +21,12 @@ from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_
 from api.pages.render import page
 from api.pages.sitepage import site_now
 from api.pages.sizingpage import sizing_page
+from api.pages.speech import WordsIn
 from api.process.services import Services
 from forecaster.alarms.plan import PUSH
 from forecaster.domain.errors import NotFound
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
-from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
@@ -34,19 +34,21 @@ router.include_router(assets.router)
 router.include_router(login.router)
 router.include_router(rehearsing.router)
 router.include_router(settingup.router)
+router.include_router(speech.router)
 
 
 @router.get("/")
 def fleet(
     request: Request,
     desk: DeskIn,
+    words: WordsIn,
     caller: CallerIn,
     q: Annotated[str, Query(max_length=100)] = "",
     show: Annotated[str, Query(max_length=10)] = "all",
     page_number: Annotated[int, Query(alias="page", ge=1, le=10_000)] = 1,
 ) -> Response:
     """All sites, soonest out first."""
-    context = fleet_page(desk, words(), query=q, show=show, page=page_number, only=caller.site)
+    context = fleet_page(desk, words, query=q, show=show, page=page_number, only=caller.site)
     return page(request, "fleet.html", caller, fleet=context)
 
 
@@ -55,6 +57,7 @@ def site(
     request: Request,
     site: SiteIn,
     desk: DeskIn,
+    words: WordsIn,
     caller: CallerIn,
     until: Annotated[str, Query(max_length=40)] = "",
     meaning: Annotated[str, Query(alias="as", max_length=10)] = "mains",
@@ -62,7 +65,7 @@ def site(
 ) -> Response:
     """One site: the sentence, the strip, alarms, water and log."""
     at_ms = moment(site, until) if until else None
-    now = site_now(desk, site, words(), until_ms=at_ms, meaning=meaning, operate=caller.operate)
+    now = site_now(desk, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
     return page(
         request,
         "site.html",
@@ -70,8 +73,8 @@ def site(
         site_id=site.id,
         name=site.name,
         now=now,
-        script_words=script_words(words(), Wording.of(site)),
-        device_words=device_words(words()),
+        script_words=script_words(words, Wording.of(site, words)),
+        device_words=device_words(words),
         tested=tested,
     )
 
@@ -81,13 +84,14 @@ def site_living(
     request: Request,
     site: SiteIn,
     desk: DeskIn,
+    words: WordsIn,
     caller: CallerIn,
     until: Annotated[str, Query(max_length=40)] = "",
     meaning: Annotated[str, Query(alias="as", max_length=10)] = "mains",
 ) -> Response:
     """The living part of a site's page alone, for the script to put in place."""
     at_ms = moment(site, until) if until else None
-    now = site_now(desk, site, words(), until_ms=at_ms, meaning=meaning, operate=caller.operate)
+    now = site_now(desk, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
     return page(request, "living.html", caller, now=now)
 
 
@@ -97,10 +101,16 @@ DayText = Annotated[str, Query(max_length=10)]
 
 @router.get("/sites/{site}/history")
 def history(
-    request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn, span: SpanName = "day", until: DayText = ""
+    request: Request,
+    site: SiteIn,
+    desk: DeskIn,
+    words: WordsIn,
+    caller: CallerIn,
+    span: SpanName = "day",
+    until: DayText = "",
 ) -> Response:
     """Draw, charge, cycles, inflow and rain over a span."""
-    context = history_page(desk, site, words(), name=span, until=until)
+    context = history_page(desk, site, words, name=span, until=until)
     return page(request, "history.html", caller, site_id=site.id, name=site.name, history=context)
 
 
@@ -108,12 +118,13 @@ def history(
 def history_as_csv(
     site: SiteIn,
     desk: DeskIn,
+    words: WordsIn,
     picture: Annotated[str, Path(pattern="^[a-z]{1,20}$")],
     span: SpanName = "day",
     until: DayText = "",
 ) -> Response:
     """One picture's values, or every run, as CSV."""
-    said = history_csv(desk, site, words(), picture, name=span, until=until)
+    said = history_csv(desk, site, words, picture, name=span, until=until)
     name = f"{site.id}-{picture}-{span}.csv"
     return Response(
         said, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'}
@@ -121,15 +132,15 @@ def history_as_csv(
 
 
 @router.get("/sites/{site}/outages")
-def outages(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
+def outages(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
     """Every outage: what was forecast, and what happened."""
-    lines = outage_page(desk, site, words())
-    zone = zone_words(desk.clock.now_ms(), Wording.of(site), words())
+    lines = outage_page(desk, site, words)
+    zone = zone_words(desk.clock.now_ms(), Wording.of(site, words), words)
     return page(request, "outages.html", caller, site_id=site.id, name=site.name, outages=lines, zone=zone)
 
 
 @router.get("/sites/{site}/telemetry")
-def telemetry(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
+def telemetry(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
     """The health of every channel, the store, and what was refused."""
     return page(
         request,
@@ -137,17 +148,19 @@ def telemetry(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) ->
         caller,
         site_id=site.id,
         name=site.name,
-        channels=channel_page(desk, site, words()),
-        refusals=refusal_page(desk, site),
+        channels=channel_page(desk, site, words),
+        refusals=refusal_page(desk, site, words),
         store=desk.store.health().says,
     )
 
 
 @router.get("/sites/{site}/alarms")
-def alarms(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn, asked: bool = False) -> Response:
+def alarms(
+    request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn, asked: bool = False
+) -> Response:
     """Open alarms with what to do, and past ones."""
-    cards = alarm_cards(desk, site, words(), desk.clock.now_ms(), operate=caller.operate)
-    log = alarm_log(desk, site, words())
+    cards = alarm_cards(desk, site, words, desk.clock.now_ms(), operate=caller.operate)
+    log = alarm_log(desk, site, words)
     return page(request, "alarms.html", caller, site_id=site.id, name=site.name, cards=cards, log=log, asked=asked)
 
 
@@ -192,14 +205,14 @@ def push_test(site: SiteIn, services: ServicesIn, _: CheckedIn) -> Response:
 
 
 @router.get("/sizing")
-def sizing(request: Request, desk: DeskIn, caller: CallerIn) -> Response:
+def sizing(request: Request, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
     """Sizing before there is a site."""
-    context = sizing_page(desk, None, dict(request.query_params), words())
+    context = sizing_page(desk, None, dict(request.query_params), words)
     return page(request, "sizing.html", caller, sizing=context)
 
 
 @router.get("/sites/{site}/sizing")
-def site_sizing(request: Request, site: SiteIn, desk: DeskIn, caller: CallerIn) -> Response:
+def site_sizing(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
     """Sizing of a site, starting from its plates and its present rhythm."""
-    context = sizing_page(desk, site, dict(request.query_params), words())
+    context = sizing_page(desk, site, dict(request.query_params), words)
     return page(request, "sizing.html", caller, site_id=site.id, name=site.name, sizing=context)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import urlsplit
@@ -15,8 +15,10 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from collector.config.errors import config_error, nearest, read_toml
 from collector.config.site_file import load_site, site_toml
+from collector.config.site_model import Language
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import SOURCE
 
 __all__ = ["Installation", "load_installation", "load_site", "site_toml"]
 
@@ -212,6 +214,12 @@ class Retention(InstallationSection):
     ledger_days: Number = Field(default=1830.0, ge=1, examples=["1830"])
 
 
+class InWords(InstallationSection):
+    """[words] — the language of pages and messages, where the site, the contact or the browser asks for no other."""
+
+    language: Language = Field(default=SOURCE, examples=['"en"'])
+
+
 class _Model(BaseSettings):
     model_config = SettingsConfigDict(
         extra="forbid", frozen=True, env_prefix=PREFIX, env_nested_delimiter="__", env_ignore_empty=True
@@ -224,6 +232,7 @@ class _Model(BaseSettings):
     push: Push = Push()
     retention: Retention = Retention()
     heartbeat: Heartbeat = Heartbeat()
+    words: InWords = InWords()
 
     @classmethod
     def settings_customise_sources(
@@ -252,6 +261,7 @@ class Installation:
     retention: Retention
     sites: dict[str, Site]
     heartbeat: Heartbeat = field(default_factory=Heartbeat)
+    words: InWords = field(default_factory=InWords)
 
     @property
     def readings_url(self) -> str:
@@ -306,19 +316,20 @@ def load_installation(folder: Path) -> Installation:
         mail=_placed(model.mail, folder),
         push=_placed(model.push, folder),
         retention=model.retention,
-        sites=load_sites(folder / "sites"),
+        sites=load_sites(folder / "sites", model.words.language),
         heartbeat=model.heartbeat,
+        words=model.words,
     )
 
 
-def load_sites(folder: Path) -> dict[str, Site]:
-    """Every sites/*.toml by site id; the file is named as its site."""
+def load_sites(folder: Path, language: str = SOURCE) -> dict[str, Site]:
+    """Every sites/*.toml by site id; the file is named as its site. A site that names no language has this one."""
     sites: dict[str, Site] = {}
     for path in sorted(folder.glob("*.toml")):
         site = load_site(path)
         if site.id != path.stem:
             raise ConfigError(str(path), "id", f"it is {site.id!r}", f"write id = {path.stem!r}, or rename the file")
-        sites[site.id] = site
+        sites[site.id] = site if site.language is not None else replace(site, language=language)
     return sites
 
 

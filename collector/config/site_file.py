@@ -69,6 +69,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True) -> S
         alarms=AlarmLimits(alarms.low_reserve_h, alarms.critical_reserve_h, dict(alarms.limits), frozenset(alarms.off)),
         contacts=tuple(Contact(**(c.model_dump() | {"quiet_hours": _quiet(c.quiet_hours)})) for c in model.contacts),
         weather=_weather(model.weather, file),
+        language=model.language,
     )
 
 
@@ -173,6 +174,7 @@ def site_toml(site: Site) -> str:
             "units": site.units.value,
             "latitude": site.latitude,
             "longitude": site.longitude,
+            "language": site.language,
         }
     )
     content["pump"] = _fields(site.pump) | _filled({"rated_current_a": _current_toml(site.pump.rated_current_a)})

@@ -14,6 +14,7 @@ from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Chemistry, PayloadFormat, Units
+from forecaster.texts.catalogue import languages
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
 """NEMA MG 1 code letters; I, O and Q are not used."""
@@ -45,6 +46,12 @@ def _address(text: str) -> str:
     return text
 
 
+def _language(text: str) -> str:
+    if text not in languages():
+        raise ValueError(f"{text!r} is not a language there are words for; write one of {', '.join(languages())}")
+    return text
+
+
 def _enum(kind: Any) -> BeforeValidator:
     """TOML has no enums: its text becomes the member, before strict checking."""
 
@@ -56,6 +63,7 @@ def _enum(kind: Any) -> BeforeValidator:
 
 Path_ = Annotated[str, AfterValidator(_path)]
 Address = Annotated[str, AfterValidator(_address)]
+Language = Annotated[str, AfterValidator(_language)]
 Word = str | int | float | bool
 
 
@@ -220,6 +228,7 @@ class ContactSection(Section):
     after_min: float = Field(default=0.0, ge=0, le=1440, examples=["15"])
     webhook_secret: str | None = Field(default=None, min_length=8, examples=['"a long secret"'])
     webhook_format: str = Field(default="json", pattern=r"^[a-z0-9_-]+$", examples=['"json"'])
+    language: Language | None = Field(default=None, examples=['"en"'])
     phone: str | None = Field(default=None, pattern=r"^[+0-9(][0-9 ()./-]{2,38}[0-9]$", examples=['"+1 555 0100"'])
 
     @model_validator(mode="after")
@@ -260,6 +269,7 @@ class SiteModel(Section):
     alarms: AlarmsSection = AlarmsSection()
     contacts: list[ContactSection] = []
     weather: WeatherSection | None = None
+    language: Language | None = Field(default=None, examples=['"en"'])
 
     @field_validator("timezone")
     @classmethod

@@ -212,6 +212,7 @@ class AlarmDesk:
             action=told.action,
             consequence=told.consequence,
             by_ms=told.by_ms,
+            translations=told.translations,
             shelved_until_ms=shelved,
             shelved_by=earlier.shelved_by if shelved is not None and earlier is not None else None,
             revision=earlier.revision if again and earlier is not None else -1,
@@ -229,7 +230,14 @@ class AlarmDesk:
         if alarm.state is AlarmState.SHELVED:
             state = AlarmState.SHELVED
         over = replace(
-            alarm, state=state, cleared_ms=now, headline=told.headline, action=told.action, consequence="", by_ms=None
+            alarm,
+            state=state,
+            cleared_ms=now,
+            headline=told.headline,
+            action=told.action,
+            consequence="",
+            by_ms=None,
+            translations=told.translations,
         )
         standing.owed = False
         return self._change(standing, over, TransitionKind.CLEARED, now, tell=False)
@@ -319,7 +327,7 @@ class AlarmDesk:
         ):
             standing.reminders += 1
             retold = self._retold(standing, alarm, seen)
-            again = replace(retold, headline=self._teller.reminder(retold.headline))
+            again = self._teller.reminded(retold)
             return [self._change(standing, again, TransitionKind.REMINDED, now, tell=True)]
         return []
 
@@ -359,4 +367,6 @@ class AlarmDesk:
         standing.told_end_ms = ends(seen)
         standing.hub_end_ms = None if standing.told_end_ms is None else standing.told_end_ms[1]
         standing.hub_ms = seen.now_ms
-        return replace(alarm, headline=told.headline, action=told.action, by_ms=told.by_ms)
+        return replace(
+            alarm, headline=told.headline, action=told.action, by_ms=told.by_ms, translations=told.translations
+        )

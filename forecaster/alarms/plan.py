@@ -18,6 +18,7 @@ from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priorit
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
+from forecaster.texts.catalogue import SOURCE
 
 MQTT, HOMIE, WEBHOOK, MAIL, PUSH = "mqtt", "homie", "webhook", "mail", "push"
 CHANNELS = frozenset({MQTT, HOMIE, WEBHOOK, MAIL, PUSH})
@@ -44,6 +45,7 @@ class AlarmMessage:
     contact : str — the person's name, "" for hubs
     only_unacknowledged : bool — to be dropped when someone has acknowledged, or it is over, before it is due
     test : bool — a test message, about no alarm
+    language : str — ISO 639-1 code that the alarm's words and the message around them are written in
     """
 
     key: str
@@ -57,6 +59,7 @@ class AlarmMessage:
     contact: str = ""
     only_unacknowledged: bool = False
     test: bool = False
+    language: str = SOURCE
 
     @property
     def story(self) -> str:
@@ -139,7 +142,7 @@ class Planner:
 
     def _to_hub(self, transition: AlarmTransition, channel: str, now_ms: int) -> Delivery:
         receiver = alarm_topic(self.site.id, transition.alarm.kind)
-        message = self._message(transition, "", only_unacknowledged=False)
+        message = self._message(transition, "", self._language(None), only_unacknowledged=False)
         return _delivery(message, channel, receiver, now_ms, now_ms, HUB_HOURS)
 
     def _to_person(
@@ -155,10 +158,17 @@ class Planner:
         if alarm.priority is not Priority.CRITICAL:
             quiet_ms = quiet_until_ms(contact.quiet_hours, self.site.timezone, due_ms)
             due_ms = due_ms if quiet_ms is None else quiet_ms
-        message = self._message(transition, contact.name, only_unacknowledged=next_in_line)
+        language = self._language(contact)
+        message = self._message(transition, contact.name, language, only_unacknowledged=next_in_line)
         return [_delivery(message, channel, address, now_ms, due_ms, PEOPLE_HOURS) for channel, address in addresses]
 
-    def _message(self, transition: AlarmTransition, contact: str, *, only_unacknowledged: bool) -> AlarmMessage:
+    def _language(self, contact: Contact | None) -> str:
+        """A contact's language, else the site's."""
+        return (contact.language if contact is not None else None) or self.site.language or SOURCE
+
+    def _message(
+        self, transition: AlarmTransition, contact: str, language: str, *, only_unacknowledged: bool
+    ) -> AlarmMessage:
         return AlarmMessage(
             key=transition.key,
             site=self.site.id,
@@ -167,9 +177,10 @@ class Planner:
             units=self.site.units,
             transition=transition.kind,
             at_ms=transition.at_ms,
-            alarm=transition.alarm,
+            alarm=transition.alarm.said_in(language),
             contact=contact,
             only_unacknowledged=only_unacknowledged,
+            language=language,
         )
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_watch import quiet_devices
-from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmText
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import languages
 from forecaster.texts.wording import Wording
 
 RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
@@ -24,13 +25,49 @@ class AlarmWords:
     action: str
     consequence: str
     by_ms: int | None
+    translations: tuple[AlarmText, ...] = ()
 
 
 class Teller:
-    """Puts one site's alarms into words."""
+    """Puts one site's alarms into words: the site's, and those of every other language there is.
+
+    Said once, at the moment, in all of them: what a person was told is what the record shows, and a reader of
+    another language sees the same times.
+    """
+
+    def __init__(self, wording: Wording) -> None:
+        self._own = Voice(wording)
+        self._others = [Voice(wording.in_language(code)) for code in languages() if code != wording.words.code]
+
+    def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
+        """Words for an alarm that stands."""
+        others = [voice.text(voice.tell(kind, variant, seen, raised_ms)) for voice in self._others]
+        return replace(self._own.tell(kind, variant, seen, raised_ms), translations=tuple(others))
+
+    def cleared(self, kind: AlarmKind, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
+        """Words for an alarm that is over."""
+        others = [voice.text(voice.cleared(kind, seen, raised_ms)) for voice in self._others]
+        return replace(self._own.cleared(kind, seen, raised_ms), translations=tuple(others))
+
+    def reminded(self, alarm: Alarm) -> Alarm:
+        """The alarm with a headline that is told again."""
+        others = {voice.words.code: voice for voice in self._others}
+        again = [
+            replace(text, headline=others[text.language].reminder(text.headline)) if text.language in others else text
+            for text in alarm.translations
+        ]
+        return replace(alarm, headline=self._own.reminder(alarm.headline), translations=tuple(again))
+
+
+class Voice:
+    """Puts one site's alarms into the words of one language."""
 
     def __init__(self, wording: Wording) -> None:
         self.wording, self.words = wording, wording.words
+
+    def text(self, told: AlarmWords) -> AlarmText:
+        """What was told, as a translation."""
+        return AlarmText(self.words.code, told.headline, told.action, told.consequence)
 
     def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
         """Words for an alarm that stands."""
@@ -58,6 +95,10 @@ class Teller:
         """A headline told again."""
         start = self.words("alarm.reminder", headline="")
         return headline if headline.startswith(start) else start + headline
+
+    def channel(self, name: str) -> str:
+        """A channel of delivery by the name people know."""
+        return self.words(f"channel.{name}") if f"channel.{name}" in self.words else name
 
     def _form(self, wanted: list[str], usual: str, facts: Mapping[str, str]) -> str:
         """The first wanted text that the language has, else the usual one, filled in."""
@@ -102,9 +143,9 @@ class Teller:
             "rating": say.watts(seen.site.pack.continuous_w),
             "generator": self.words("alarm.generator"),
             "water": self.words("alarm.water"),
-            "clock": status.clock_suspect or "",
-            "trouble": seen.outside.trouble or "",
-            "frozen": say.listed([quantity.value.replace("_", " ") for quantity in status.frozen]),
+            "clock": self.words.again(status.clock_suspect or ""),
+            "trouble": self.words.again(seen.outside.trouble or ""),
+            "frozen": say.listed([self.words(f"measured.{quantity.value}") for quantity in status.frozen]),
         }
         if forecast.full_at_ms is not None:
             facts["full"] = self.words("alarm.full", full=say.about(forecast.full_at_ms, now))
@@ -137,7 +178,7 @@ class Teller:
             "run_watts": say.watts(None if last is None else last.power_w),
             "watts_normal": say.watts(None if run_w is None else run_w.p50),
             "starts": str(status.cycles_last_hour),
-            "starts_normal": say.words("wording.unknown") if rate is None else f"{rate.p95:.0f}",
+            "starts_normal": say.words("wording.unknown") if rate is None else self.words.number(rate.p95, 0),
         }
 
     def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
@@ -148,10 +189,10 @@ class Teller:
         quiet = quiet_devices(status)
         oldest_s = max((age.age_s for age in quiet if age.age_s is not None), default=0.0)
         return {
-            "quiet": say.listed([age.quantity.value.replace("_", " ") for age in quiet]),
+            "quiet": say.listed([self.words(f"measured.{age.quantity.value}") for age in quiet]),
             "quiet_since": say.clock(now - int(oldest_s * 1000.0), now),
             "heard": say.words("wording.ago.never") if heard is None else say.clock(heard, now),
-            "channels": say.listed([item.channel for item in failing]),
+            "channels": say.listed([self.channel(item.channel) for item in failing]),
             "failing": say.clock(min((item.since_ms for item in failing), default=now), now),
             "error": failing[0].error if failing else "",
             "tested": say.ago(tested),

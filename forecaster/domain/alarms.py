@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -65,6 +65,16 @@ class TransitionKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmText:
+    """The words of an alarm in one language (ISO 639-1 code)."""
+
+    language: str
+    headline: str
+    action: str
+    consequence: str
+
+
+@dataclass(frozen=True, slots=True)
 class Alarm:
     """One episode of one cause at one site.
 
@@ -75,6 +85,7 @@ class Alarm:
     by_ms : int | None — by when
     consequence : str — what happens if nobody acts
     revision : int — counts transitions within the episode; (id, revision) is the key given to receivers
+    translations : tuple[AlarmText, ...] — the same words in the other languages, as they were said at that moment
     """
 
     id: str
@@ -95,6 +106,20 @@ class Alarm:
     shelved_until_ms: int | None = None
     revision: int = 0
     shelved_by: str | None = None
+    translations: tuple[AlarmText, ...] = ()
+
+    def said_in(self, language: str) -> Alarm:
+        """The alarm with its words in a language alone; in its site's where it was not said in that one."""
+        for text in self.translations:
+            if text.language == language:
+                return replace(
+                    self,
+                    headline=text.headline,
+                    action=text.action,
+                    consequence=text.consequence,
+                    translations=(),
+                )
+        return replace(self, translations=())
 
 
 @dataclass(frozen=True, slots=True)

@@ -182,6 +182,7 @@ class Contact:
     quiet_hours : tuple[str, str] | None — local "HH:MM" to "HH:MM"; critical passes, and what cannot wait that long
     phone : str | None — named in messages to the other contacts; nothing is dialled
     after_min : float — told only after an alarm has stood this long unacknowledged [min]; 0: at once
+    language : str | None — ISO 639-1 code that messages are written in; None: the site's
     """
 
     name: str
@@ -193,6 +194,7 @@ class Contact:
     webhook_secret: str | None = None
     webhook_format: str = "json"
     phone: str | None = None
+    language: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +214,7 @@ class Site:
 
     id : str — a-z 0-9 -
     timezone : str — IANA name
+    language : str | None — ISO 639-1 code of what the site says; None: English
     """
 
     id: str
@@ -228,6 +231,7 @@ class Site:
     alarms: AlarmLimits = AlarmLimits()
     contacts: tuple[Contact, ...] = ()
     weather: WeatherService | None = None
+    language: str | None = None
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

@@ -7,7 +7,7 @@ percents and watts to a tenth, so that a document read back and written again is
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -25,8 +25,12 @@ from forecaster.domain.forecast import (
 )
 from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import Said, words
 
 LEVEL_NAMES: tuple[str, ...] = ("p05", "p10", "p25", "p50", "p75", "p90", "p95")
+DEGRADED = "degraded."
+"""Section of the catalogue whose keys are the reason codes."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -131,7 +135,8 @@ def document(forecast: Forecast) -> dict[str, Any]:
             "halving_h": _number(water.halving_h, 1),
         },
         "horizon_h": forecast.horizon_h,
-        "degraded": list(forecast.degraded),
+        "degraded": [str(reason) for reason in forecast.degraded],
+        "degraded_codes": [reason_code(reason) for reason in forecast.degraded],
         "supply_inferred": forecast.supply_inferred,
         "supply_since": None if forecast.supply_since_ms is None else time_text(forecast.supply_since_ms),
         "draw": _draw(forecast.draw),
@@ -190,7 +195,7 @@ def _from_document(value: Mapping[str, Any]) -> Forecast:
         hours_to_empty=Quantiles(**value["hours_to_empty"]),
         survival=tuple(_point_of(point) for point in value["survival"]),
         water=Water(**value["water"]),
-        degraded=tuple(value["degraded"]),
+        degraded=tuple(reasons(value)),
         supply_inferred=value.get("supply_inferred", False),
         supply_since_ms=None if since is None else time_ms(since),
         draw=None if draw is None else DrawParts(**draw),
@@ -202,3 +207,21 @@ def _from_document(value: Mapping[str, Any]) -> Forecast:
         never_probability=value.get("never_probability", 0.0),
         coverage=None if coverage is None else Coverage(**coverage),
     )
+
+
+def reason_code(reason: str) -> dict[str, Any] | None:
+    """A degraded reason as its code and what is filled in; None for one without a code."""
+    if not isinstance(reason, Said):
+        return None
+    return {"code": reason.key.removeprefix(DEGRADED), **{name: str(x) for name, x in reason.values.items()}}
+
+
+def reasons(value: Mapping[str, Any]) -> Iterator[str]:
+    """The degraded reasons of a document, able to be said in any language where it carries their codes."""
+    codes = value.get("degraded_codes") or [None] * len(value["degraded"])
+    for text, code in zip(value["degraded"], codes, strict=True):
+        key = "" if code is None else f"{DEGRADED}{code['code']}"
+        if code is not None and key in words():
+            yield Said(key, **{name: x for name, x in code.items() if name != "code"})
+        else:
+            yield text

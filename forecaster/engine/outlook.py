@@ -21,6 +21,7 @@ from forecaster.engine.water import CycleFigures, pace_of, water_of
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, seed_from, uniforms
 from forecaster.pack.belief import PackDraws
+from forecaster.texts.catalogue import Said
 
 DRAWS = 400
 """Draws of a forecast."""
@@ -223,24 +224,27 @@ def _drain_path(
 
 def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, now_ms: int) -> tuple[str, ...]:
     """Short reasons why the forecast is less than it could be."""
-    segmenter, reasons = fold.segmenter, []
+    segmenter = fold.segmenter
+    reasons: list[str] = []
     if age.silent and age.data_age_s is not None:
-        reasons.append("telemetry silent")
+        reasons.append(Said("degraded.telemetry-silent"))
     elif age.pump_silent and age.data_age_s is not None:
-        reasons.append("pump not heard")
+        reasons.append(Said("degraded.pump-silent"))
     if age.data_age_s is None:
-        reasons.append("nothing heard yet")
+        reasons.append(Said("degraded.never-heard"))
     if site.has(Quantity.PACK_CHARGE) and age.pack_silent and not age.silent:
-        reasons.append("charge not heard")
+        reasons.append(Said("degraded.charge-silent"))
     if not site.has(Quantity.PACK_CHARGE):
-        reasons.append("charge not measured: counted down")
+        reasons.append(Said("degraded.charge-counted"))
     if fold.supply.inferred:
-        reasons.append("supply inferred")
+        reasons.append(Said("degraded.supply-inferred"))
     if not age.pump_silent and segmenter.coarse(now_ms):
-        reasons.append("sampling too coarse to see runs" if pace.cycles_per_hour is None else "runs told from energy")
+        reasons.append(
+            Said("degraded.runs-unseen") if pace.cycles_per_hour is None else Said("degraded.runs-from-energy")
+        )
     last = fold.normals.last_run
     if last is not None and last.clipped:
-        reasons.append("power at the pack's rating: may be higher")
+        reasons.append(Said("degraded.power-at-rating"))
     if not age.pump_silent and not segmenter.running_w_measured:
-        reasons.append("running power from the nameplate")
+        reasons.append(Said("degraded.power-from-plate"))
     return tuple(reasons)

@@ -17,6 +17,7 @@ from forecaster.engine.outlook import age_of, fills_slowly
 from forecaster.engine.signs import Wait
 from forecaster.engine.water import pace_of
 from forecaster.segment import Rhythm
+from forecaster.texts.catalogue import Figure, Said
 
 _ASLEEP_W = 2.0
 _CARRYING_W = 4.0
@@ -231,16 +232,18 @@ def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:
 def _clock(buffer: Buffer, now_ms: int) -> str | None:
     """Why source times cannot be trusted, if so."""
     if buffer.ahead_at_ms is not None and now_ms - buffer.ahead_at_ms < _CLOCK_FOR_MS:
-        return f"a source's clock is {_span(buffer.ahead_ms)} ahead of arrival"
+        return Said("suspect.source_ahead", span=_span(buffer.ahead_ms))
     if buffer.newest_ms - now_ms > 120_000:
-        return f"the clock here is {_span(buffer.newest_ms - now_ms)} behind the newest reading"
+        return Said("suspect.here_behind", span=_span(buffer.newest_ms - now_ms))
     if buffer.behind_at_ms is not None and now_ms - buffer.behind_at_ms < _CLOCK_FOR_MS:
-        return f"a source's clock is {_span(buffer.behind_ms)} behind arrival"
+        return Said("suspect.source_behind", span=_span(buffer.behind_ms))
     return None
 
 
 def _span(ms: int) -> str:
     minutes = ms / 60_000.0
     if minutes < 120.0:
-        return f"{minutes:.0f} min"
-    return f"{minutes / 60.0:.0f} h" if minutes < 4_320.0 else f"{minutes / 1_440.0:.0f} days"
+        return Said("wording.minutes", n=Figure(f"{minutes:.0f}"))
+    if minutes < 4_320.0:
+        return Said("wording.hours", n=Figure(f"{minutes / 60.0:.0f}"))
+    return Said("wording.days", n=Figure(f"{minutes / 1_440.0:.0f}"))

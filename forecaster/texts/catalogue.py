@@ -31,7 +31,7 @@ class Words:
     def __init__(self, code: str, texts: Mapping[str, str]) -> None:
         self.code = code
         self.texts = texts
-        self._filling = _Filling(texts["language.decimal"])
+        self._filling = _Filling(self)
 
     def __call__(self, key: str, /, **values: object) -> str:
         """A text as plain words, filled in. Where it differs by number it stands as `key.one`, `key.other` and so on.
@@ -44,9 +44,19 @@ class Words:
     def __contains__(self, key: object) -> bool:
         return key in self.texts
 
+    def again(self, text: str) -> str:
+        """A text that knows its key, or a figure, said in this language; any other as it stands."""
+        if isinstance(text, Said):
+            return self(text.key, **text.values)
+        return self.signs(text) if isinstance(text, Figure) else text
+
     def number(self, value: float, decimals: int) -> str:
         """A number with so many decimals, as the language writes it."""
-        return f"{value:.{decimals}f}".replace(".", self._filling.decimal)
+        return self.signs(f"{value:.{decimals}f}")
+
+    def signs(self, figure: str) -> str:
+        """A figure with a decimal point and commas between thousands, written with the language's signs."""
+        return figure.translate(self._signs)
 
     def _plural(self, key: str, n: object) -> str:
         if not isinstance(n, int | float):
@@ -55,22 +65,52 @@ class Words:
         return wanted if wanted in self.texts else f"{key}.other"
 
     @cached_property
+    def _signs(self) -> dict[int, str]:
+        return str.maketrans({".": self.texts["language.decimal"], ",": self.texts["language.thousands"]})
+
+    @cached_property
     def _locale(self) -> Locale:
         return Locale.parse(self.code)
 
 
 class _Filling(string.Formatter):
-    """Braces filled in as `str.format` does, with the language's decimal sign in numbers that have a format."""
+    """Braces filled in as `str.format` does, numbers and texts in the language they stand in."""
 
-    def __init__(self, decimal: str) -> None:
-        self.decimal = decimal
+    def __init__(self, words: Words) -> None:
+        self.words = words
 
     def format_field(self, value: Any, format_spec: str) -> str:
-        said = format(value, format_spec)
-        return said.replace(".", self.decimal) if isinstance(value, float) else said
+        if isinstance(value, float):
+            return self.words.signs(format(value, format_spec))
+        return format(self.words.again(value) if isinstance(value, str) else value, format_spec)
 
     def check_unused_args(self, used_args: set[int | str], args: Sequence[Any], kwargs: Mapping[str, Any]) -> None:
         """A text may leave out what it is given."""
+
+
+class Said(str):
+    """A text in English that remembers its key and what was filled in, so that it can be said again in any language.
+
+    Documents for programs take it as the English text it is; pages and messages ask `Words.again`.
+    """
+
+    __slots__ = ("key", "values")
+    key: str
+    values: Mapping[str, Any]
+
+    def __new__(cls, key: str, /, **values: object) -> Said:
+        made = super().__new__(cls, words()(key, **values))
+        made.key, made.values = key, values
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[str], dict[str, Any]]:
+        return (self.key,), dict(self.values)
+
+
+class Figure(str):
+    """A figure as English writes it, for a text that is said in any language."""
+
+    __slots__ = ()
 
 
 @cache
@@ -78,9 +118,8 @@ def words(language: str = SOURCE) -> Words:
     """The texts of a language; KeyError where there is no such file."""
     if language not in languages():
         raise KeyError(language)
-    return Words(
-        language, dict(_flat("", tomllib.loads((files(__package__) / f"{language}{SUFFIX}").read_text("utf-8"))))
-    )
+    content = (files(__package__) / f"{language}{SUFFIX}").read_text("utf-8")
+    return Words(language, dict(_flat("", tomllib.loads(content))))
 
 
 @cache

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
-from forecaster.texts.catalogue import Words, words
+from forecaster.texts.catalogue import SOURCE, Words, words
 
 GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
 INCH_M = 0.0254
@@ -33,8 +33,12 @@ class Wording:
 
     @classmethod
     def of(cls, site: Site, said_in: Words | None = None) -> Wording:
-        """The wording of a site."""
-        return cls(site.timezone, site.units, said_in)
+        """The wording of a site, in its own language unless told another."""
+        return cls(site.timezone, site.units, words(site.language or SOURCE) if said_in is None else said_in)
+
+    def in_language(self, code: str) -> Wording:
+        """The same zone and units in another language."""
+        return Wording(self.zone.key, self.units, words(code))
 
     # -- moments
     def local(self, at_ms: int) -> datetime:
@@ -70,6 +74,18 @@ class Wording:
         ahead_h = abs(at_ms - now_ms) / HOUR_MS
         step_ms = (5 if ahead_h <= 12 else 15 if ahead_h <= 48 else 60) * MINUTE_MS
         return self._rounded(at_ms, step_ms)
+
+    def dated(self, local: datetime, form: str) -> str:
+        """A moment of the site's zone in a form of the catalogue's [clock], as the marks of a picture say it."""
+        return self.words(
+            f"clock.{form}",
+            hour=local.hour,
+            minute=local.minute,
+            weekday=self.words("wording.weekdays").split()[local.weekday()],
+            day=local.day,
+            month=self.words("wording.months").split()[local.month - 1],
+            zone=local.tzname() or "",
+        )
 
     def _rounded(self, at_ms: int, step_ms: int) -> int:
         """Nearest whole step of the local clock (zones may be off by 15 or 30 minutes)."""

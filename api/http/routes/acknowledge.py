@@ -13,9 +13,11 @@ from fastapi.responses import HTMLResponse
 from api.deliver.couriers import public_url
 from api.deliver.links import Ticket, Tickets
 from api.http.dependencies import ServicesIn
+from api.pages.speech import WordsIn
 from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.errors import NotFound
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 router = APIRouter(tags=["alarms"], include_in_schema=False)
@@ -25,10 +27,10 @@ WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
 NO_STORE = {"Cache-Control": "no-store", "Referrer-Policy": "no-referrer"}
 
 
-def _page(title: str, parts: list[str], status: int = 200) -> HTMLResponse:
+def _page(words: Words, title: str, parts: list[str], status: int = 200) -> HTMLResponse:
     body = "".join(parts)
     return HTMLResponse(
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<!doctype html><html lang="{words.code}"><head><meta charset="utf-8"><title>{escape(title)}</title>'
         '<meta name="viewport" content="width=device-width, initial-scale=1"><meta name="robots" content="noindex">'
         f'<link rel="stylesheet" href="/static/outlast.css"></head><body><main><h1>{escape(title)}</h1>{body}'
         "</main></body></html>",
@@ -48,49 +50,50 @@ def _alarm_of(services: Services, token: str) -> tuple[Ticket, Alarm] | None:
         return None
 
 
-def _not_valid() -> HTMLResponse:
-    said = "<p>It has expired or was not copied whole. Open the site's page, or take the link of a newer mail.</p>"
-    return _page("This link cannot be used", [said], 404)
+def _not_valid(words: Words) -> HTMLResponse:
+    return _page(words, words("link.bad"), [f"<p>{escape(words('link.bad_text'))}</p>"], 404)
 
 
 @router.get("/acknowledge/{token}", response_class=HTMLResponse)
-def show(token: Token, services: ServicesIn) -> HTMLResponse:
+def show(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
     """What the link is about, and the button."""
     found = _alarm_of(services, token)
     if found is None:
-        return _not_valid()
-    _, alarm = found
+        return _not_valid(words)
+    _, told = found
+    alarm = told.said_in(words.code)
     parts = [f"<p>{escape(alarm.headline)}</p>", f"<p>{escape(alarm.action)}</p>"]
     if alarm.state in WAITING:
         parts.append(
-            '<form method="post"><button type="submit">I have seen this</button></form>'
-            "<p>It stops the reminders. It does not change what happens at the house.</p>"
+            f'<form method="post"><button type="submit">{escape(words("mail.acknowledge"))}</button></form>'
+            f"<p>{escape(words('link.effect'))}</p>"
         )
     else:
-        parts.append(f"<p>{escape(_stands(services, alarm))}</p>")
+        parts.append(f"<p>{escape(_stands(services, alarm, words))}</p>")
     name = services.installation.sites[alarm.site].name if alarm.site in services.installation.sites else alarm.site
-    return _page(name, parts)
+    return _page(words, name, parts)
 
 
 @router.post("/acknowledge/{token}", response_class=HTMLResponse)
-def acknowledge(token: Token, services: ServicesIn) -> HTMLResponse:
+def acknowledge(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
     """Acknowledge the alarm that the link names; doing it twice changes nothing."""
     found = _alarm_of(services, token)
     if found is None:
-        return _not_valid()
+        return _not_valid(words)
     ticket, alarm = found
     if alarm.state in WAITING:
         body = msgspec.json.encode({"by": ticket.contact or "mail link"}).decode()
         services.ledger.request("acknowledge", alarm.id, body, services.clock.now_ms())
         services.wake()
-    return _page("Thank you", ["<p>Reminders of this alarm stop now.</p>"])
+    return _page(words, words("link.thanks"), [f"<p>{escape(words('link.stopped'))}</p>"])
 
 
-def _stands(services: Services, alarm: Alarm) -> str:
+def _stands(services: Services, alarm: Alarm, words: Words) -> str:
     """How an alarm stands that waits for nobody."""
     if alarm.acknowledged_ms is None:
-        return f"Nothing to acknowledge: this alarm is {alarm.state.value} now."
+        return words("link.nothing", state=words(f"alarms.state.{alarm.state.value}"))
     now = services.clock.now_ms()
     site = services.installation.sites.get(alarm.site)
-    wording = Wording("UTC") if site is None else Wording.of(site)
-    return f"Acknowledged by {alarm.acknowledged_by or 'someone'} at {wording.clock(alarm.acknowledged_ms, now)}."
+    wording = Wording("UTC", said_in=words) if site is None else Wording.of(site, words)
+    by = alarm.acknowledged_by or words("link.someone")
+    return words("link.acknowledged", who=by, time=wording.clock(alarm.acknowledged_ms, now))

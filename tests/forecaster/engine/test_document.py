@@ -51,7 +51,7 @@ def test_the_document_has_every_key_of_the_interface() -> None:
         "site", "issued_at", "supply", "basis", "data_age_s", "charge_percent", "usable_wh", "draw_w",
         "cycles_per_hour", "run_s", "wh_per_cycle", "duty", "hours_remaining", "hours_to_empty", "reserve_at",
         "survival", "water",
-        "horizon_h", "degraded",
+        "horizon_h", "degraded", "degraded_codes",
     } <= set(found)  # fmt: skip
     assert found["issued_at"] == "2026-03-03T04:05:06Z"
     assert found["supply"] == "pack"

@@ -1,0 +1,68 @@
+"""The language that a reader of the pages is answered in."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Path, Query, Request, Response
+from fastapi.responses import RedirectResponse
+
+from api.http.dependencies import services
+from api.pages.paths import safe_path
+from forecaster.texts.catalogue import Words, languages, words
+
+LANGUAGE_COOKIE = "outlast_language"
+YEAR_S = 365 * 24 * 3600
+
+router = APIRouter(include_in_schema=False)
+
+
+def words_of(request: Request) -> Words:
+    """The words a reader chose, else the first that the browser asks for, else the installation's."""
+    chosen = request.cookies.get(LANGUAGE_COOKIE)
+    if chosen in languages():
+        return words(chosen)
+    asked = accepted(request.headers.get("accept-language", ""))
+    return words(asked or services(request).installation.words.language)
+
+
+WordsIn = Annotated[Words, Depends(words_of)]
+
+
+def accepted(header: str) -> str | None:
+    """The language that Accept-Language ranks first of those there are; None where it names none of them.
+
+    Ranges and weights as in RFC 9110 section 12.5.4, matched by the lookup of RFC 4647 section 3.4.
+    """
+    ranked: list[tuple[float, int, str]] = []
+    for place, item in enumerate(header.split(",")[:32]):
+        tag, _, weight = item.partition(";")
+        quality = _quality(weight.strip())
+        code = tag.strip().lower().partition("-")[0]
+        if quality > 0.0 and code in languages():
+            ranked.append((-quality, place, code))
+    return min(ranked)[2] if ranked else None
+
+
+def _quality(text: str) -> float:
+    name, _, value = text.partition("=")
+    if name.strip() != "q":
+        return 1.0
+    try:
+        return min(1.0, float(value))
+    except ValueError:
+        return 0.0
+
+
+@router.get("/language/{code}")
+def choose(
+    request: Request,
+    code: Annotated[str, Path(pattern="^[a-z]{2,3}$")],
+    wanted: Annotated[str, Query(alias="next", max_length=300)] = "/",
+) -> Response:
+    """Remember a reader's language in this browser, and go back to the page."""
+    answer = RedirectResponse(safe_path(wanted), status_code=303)
+    if code in languages():
+        secure = request.url.scheme == "https"
+        answer.set_cookie(LANGUAGE_COOKIE, code, max_age=YEAR_S, path="/", httponly=True, samesite="lax", secure=secure)
+    return answer
