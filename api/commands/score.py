@@ -120,13 +120,21 @@ def score(
     peer: Annotated[bool, typer.Option("--peer", help="Ask an independent forecaster too (progpy).")] = False,
     picture: Annotated[Path | None, typer.Option(help="Write the picture as SVG.", metavar="FILE.svg")] = None,
     markdown: Annotated[bool, typer.Option("--markdown", help="The table in Markdown.")] = False,
+    zoo: Annotated[bool, typer.Option("--zoo", help="Score the zoo: houses whose devices are not right.")] = False,
+    rows: Annotated[str, typer.Option(help="With --zoo: rows or groups, comma between.", metavar="NAMES")] = "all",
+    seeds: Annotated[int, typer.Option(min=1, help="With --zoo: houses a row.")] = 8,
     workers: Annotated[int, typer.Option(min=1, max=MOST_WORKERS, help="Processes.")] = MOST_WORKERS,
     as_json: AsJson = False,
 ) -> None:
-    """Score the forecasts by rolling origin: over simulated outages, or over your own logs.
+    """Score the forecasts by rolling origin: over simulated outages, over your own logs, or over the zoo of devices.
 
     Example: outlast score --episodes 200 --seed 10000 --picture score.svg
+
+    Example: outlast score --zoo --rows gauge,plug-dies --seeds 4
     """
+    if zoo:
+        _score_zoo(rows, range(seed, seed + seeds), workers, markdown=markdown, as_json=as_json)
+        return
     if logs:
         if site is None:
             raise UsageError("a log needs its site file", "add --site SITE.toml")
@@ -135,13 +143,26 @@ def score(
         raise UsageError("a site file without a log", "name the recorded logs after it")
     else:
         batches = simulated(range(seed, seed + episodes), styles_named(styles), peer=peer, workers=workers)
-    rows = [row for batch in batches for row in batch]
-    if not rows:
+    scored = [row for batch in batches for row in batch]
+    if not scored:
         raise UsageError("no moment to score", "give a longer log, or more episodes")
-    result = report(rows)
+    result = report(scored)
     if picture is not None:
-        picture.write_text(draw_picture(result, rows), encoding="utf-8")
+        picture.write_text(draw_picture(result, scored), encoding="utf-8")
     if as_json:
         echo_json(result.document())
     else:
         typer.echo(table(result, markdown=markdown))
+
+
+def _score_zoo(names: str, seeds: range, workers: int, *, markdown: bool, as_json: bool) -> None:
+    """Score the zoo and print its table."""
+    from api.commands.zoo_table import zoo_table
+    from api.offline.zoo import rows_named, score_zoo
+    from forecaster.score.zoo_report import zoo_report
+
+    result = zoo_report(list(score_zoo(rows_named(names), seeds, workers=workers)))
+    if as_json:
+        echo_json(result.document())
+    else:
+        typer.echo(zoo_table(result, markdown=markdown))

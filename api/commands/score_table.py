@@ -40,7 +40,8 @@ def _ordered(figures: dict[str, Figures]) -> list[tuple[str, Figures]]:
     return sorted(figures.items(), key=lambda item: (first.get(item[0], 2), item[1].median_error or 0.0))
 
 
-def _grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
+def grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
+    """Cells in columns: plain, or as a Markdown table; the first row is the head."""
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
     lines = []
     for place, row in enumerate(rows):
@@ -55,15 +56,15 @@ def _grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
 
 def table(report: ScoreReport, *, markdown: bool = False) -> str:
     """The headline, the engine by charge and by sampling style, and what stands behind it."""
-    parts = [_grid([HEAD, *(_row(name, f) for name, f in _ordered(report.headline))], markdown)]
+    parts = [grid([HEAD, *(_row(name, f) for name, f in _ordered(report.headline))], markdown)]
     by_charge = [
         _row(f"at {name} % charge", group[ENGINE])
         for name, group in sorted(report.by_percent.items(), key=lambda item: -float(item[0]))
         if ENGINE in group
     ]
-    parts.append(_grid([HEAD, *by_charge], markdown))
+    parts.append(grid([HEAD, *by_charge], markdown))
     by_group = [_row(name, group[ENGINE]) for name, group in sorted(report.by_group.items()) if ENGINE in group]
-    parts.append(_grid([HEAD, *by_group], markdown))
+    parts.append(grid([HEAD, *by_group], markdown))
     parts.append(_notes(report))
     return "\n\n".join(parts)
 

@@ -1,0 +1,56 @@
+"""The zoo scored: every row in every seed's house, its messages decoded as the collector decodes them."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterator, Sequence
+
+from collector.decode.payload import Decoder
+from forecaster.domain.errors import UsageError
+from forecaster.domain.readings import Reading
+from forecaster.score.zoo_walk import ZooOutcome, walk_case
+from forecaster.twin.zoo.cases import ZooCase, zoo_case
+from forecaster.twin.zoo.rows import ROWS, ZooGroup, ZooRow
+
+BY_NAME = {row.name: row for row in ROWS}
+
+
+def rows_named(names: str) -> tuple[ZooRow, ...]:
+    """The rows of a list of names and groups, comma between; "all" is every row."""
+    wanted = [name.strip() for name in names.split(",") if name.strip()]
+    known = {row.name for row in ROWS} | {group.value for group in ZooGroup} | {"all"}
+    strange = [name for name in wanted if name not in known]
+    if strange or not wanted:
+        raise UsageError(
+            f"no row {', '.join(strange) or names!r} in the zoo",
+            f"take all, a group ({', '.join(ZooGroup)}) or a row such as {ROWS[0].name}; a comma between several",
+        )
+    return tuple(row for row in ROWS if {"all", row.name, row.group.value} & set(wanted))
+
+
+def heard(case: ZooCase) -> list[Reading]:
+    """The readings of a case, in order of arrival: of messages, as the collector makes them."""
+    if case.plain:
+        return case.readings
+    decoder = Decoder([case.site])
+    return [
+        reading
+        for message in case.messages
+        for reading in decoder.decode(message.topic, message.payload, message.at_ms).readings
+    ]
+
+
+def score_row(place: tuple[str, int]) -> ZooOutcome:
+    """What was said of one row in one seed's house. place : name of the row, and the seed."""
+    case = zoo_case(BY_NAME[place[0]], place[1])
+    return walk_case(case, heard(case))
+
+
+def score_zoo(rows: Sequence[ZooRow], seeds: range, *, workers: int) -> Iterator[ZooOutcome]:
+    """Every row in every seed's house, row by row, in the order of the seeds."""
+    places = [(row.name, seed) for row in rows for seed in seeds]
+    if workers <= 1 or len(places) <= 1:
+        yield from map(score_row, places)
+        return
+    with multiprocessing.get_context("fork").Pool(workers) as pool:
+        yield from pool.imap(score_row, places, chunksize=1)

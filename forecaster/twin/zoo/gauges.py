@@ -1,0 +1,102 @@
+"""The charge gauge as an instrument: its shape, scale, drift, sag under load, steps, and moments of nonsense."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from forecaster.maths.arrays import Array
+from forecaster.twin.parameters import PackTruth
+from forecaster.twin.zoo.scenes import Scene
+
+
+class GaugeShape(StrEnum):
+    """How the shown charge bows away from the share of energy left."""
+
+    BOWED = "bowed"  # the twin's own two-parameter bow
+    KINKED = "kinked"  # straight pieces between three knots
+    PLATEAUS = "plateaus"  # stands, then falls, several times on the way down
+    HARMONIC = "harmonic"  # a smooth third harmonic
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """What a pack shows of its charge.
+
+    shape, bend : how, and by how much at most, the shape bows [%]
+    depth : float — what it shows of the true fall from full: 0.6 shows 52 % at a true 20 %
+    drift_percent_per_h : float — what it comes to be off by, an hour on the pack [% / h]
+    sag_percent, relax_s : float — how much less it shows while the pump runs, and how slowly that goes [%], [s]
+    noise_percent : float — standard deviation of each report [%]
+    defines_floor : bool — whether the reserve floor is where this gauge shows it, or where the energy is
+    """
+
+    shape: GaugeShape = GaugeShape.BOWED
+    bend: float = 0.0
+    depth: float = 1.0
+    drift_percent_per_h: float = 0.0
+    sag_percent: float = 0.0
+    relax_s: float = 60.0
+    noise_percent: float = 0.0
+    defines_floor: bool = False
+
+    def rested(self, scene: Scene, times_s: Array) -> Array:
+        """What a gauge without steps, noise and sag shows at some times [%]."""
+        shown = _shape(self, scene.parameters.pack, scene.house.energy.at(times_s))
+        shown = 100.0 - self.depth * (100.0 - shown)
+        hours = np.clip((times_s - scene.transfer_s) / 3600.0, 0.0, None)
+        return np.asarray(np.clip(shown + self.drift_percent_per_h * hours, 0.0, 100.0))
+
+    def shown(self, scene: Scene, times_s: Array, rng: np.random.Generator) -> Array:
+        """What it shows, before it is cut to steps [%]."""
+        value = self.rested(scene, times_s)
+        if self.sag_percent:
+            on_pack = scene.house.on_pack(times_s)
+            value = value - self.sag_percent * on_pack * _load_memory(scene, times_s, self.relax_s)
+        if self.noise_percent:
+            value = value + self.noise_percent * rng.normal(size=times_s.size)
+        return np.asarray(np.clip(value, 0.0, 100.0))
+
+
+RIGHT = Gauge()
+"""A gauge with the pack's own bow and nothing wrong."""
+
+
+def _shape(gauge: Gauge, pack: PackTruth, energy_wh: Array) -> Array:
+    """Shown charge by the energy left, from 100 at full to 0 at empty [%]."""
+    x = np.clip(energy_wh / pack.capacity_wh, 0.0, 1.0)
+    match gauge.shape:
+        case GaugeShape.BOWED:
+            return pack.reported_percent(energy_wh)
+        case GaugeShape.KINKED:
+            off = np.interp(x, [0.0, 0.22, 0.55, 0.8, 1.0], [0.0, gauge.bend, -gauge.bend, 0.5 * gauge.bend, 0.0])
+        case GaugeShape.PLATEAUS:
+            count = 100.0 / (2.0 * np.pi * gauge.bend)  # then the steepest bend just stands still
+            off = -gauge.bend * np.sin(2.0 * np.pi * np.round(count) * x)
+        case GaugeShape.HARMONIC:
+            off = gauge.bend * np.sin(3.0 * np.pi * x)
+    return np.asarray(100.0 * x + off)
+
+
+def _load_memory(scene: Scene, times_s: Array, relax_s: float) -> Array:
+    """1 while the pump runs, dying away after each run; 0..1."""
+    runs = scene.house.runs
+    started = np.searchsorted(runs.start_s, times_s, side="right") - 1
+    stop_s = np.where(started >= 0, runs.stop_s[np.maximum(started, 0)], -np.inf)
+    return np.asarray(np.exp(-np.clip(times_s - stop_s, 0.0, None) / relax_s))
+
+
+def floor_s(scene: Scene, gauge: Gauge) -> float:
+    """When the reserve floor is reached [s]: by what the gauge shows at rest, or by the pack's own true charge."""
+    energy = scene.house.energy
+    times_s = energy.times_s[energy.times_s >= scene.transfer_s]
+    pack = scene.parameters.pack
+    shown = gauge.rested(scene, times_s) if gauge.defines_floor else pack.reported_percent(energy.at(times_s))
+    below = np.flatnonzero(shown <= pack.reserve_percent)
+    if not below.size:
+        return scene.empty_s
+    k = max(int(below[0]), 1)
+    share = (shown[k - 1] - pack.reserve_percent) / max(shown[k - 1] - shown[k], 1e-12)
+    return min(float(times_s[k - 1] + share * (times_s[k] - times_s[k - 1])), scene.empty_s)
