@@ -36,13 +36,13 @@ def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, ope
         changed = words("alarms.changed", time=wording.clock(alarm.changed_ms, now_ms))
     shelved = None
     if alarm.shelved_until_ms is not None and alarm.state is AlarmState.SHELVED:
-        shelved = words("alarms.shelved_until", time=wording.clock(alarm.shelved_until_ms, now_ms))
+        shelved = words("alarms.shelved_until", time=wording.within(alarm.shelved_until_ms, now_ms))
     return AlarmCard(
         alarm=alarm.said_in(words.code),
         kind=words(f"alarms.kind.{alarm.kind.value}"),
         priority=words(f"alarms.priority.{alarm.priority.value}"),
         state=words(f"alarms.state.{alarm.state.value}"),
-        since=words("alarms.since", time=wording.clock(alarm.raised_ms, now_ms)),
+        since=words("alarms.since", time=wording.within(alarm.raised_ms, now_ms)),
         changed=changed,
         shelved_until=shelved,
         acknowledged=acknowledged,

@@ -135,7 +135,7 @@ def until_words(forecast: Forecast, wording: Wording, words: Words, now_ms: int)
     if hours is None:
         said = wording.beyond(forecast.horizon_h) if forecast.never_probability > 0.5 else words("fleet.unknown")
     else:
-        said = wording.about(round(forecast.issued_at_ms + hours * HOUR_MS), now_ms)
+        said = meant_clock(forecast, hours, wording, now_ms)
     return said if is_on_pack(forecast) else words("fleet.if_failed", time=said)
 
 
@@ -144,5 +144,10 @@ def range_words(forecast: Forecast, wording: Wording, words: Words, now_ms: int)
     low, high = forecast.hours_remaining.p10, forecast.hours_remaining.p90
     if low is None or high is None:
         return ""
-    ends = [wording.about(round(forecast.issued_at_ms + hours * HOUR_MS), now_ms) for hours in (low, high)]
+    ends = [meant_clock(forecast, hours, wording, now_ms) for hours in (low, high)]
     return words("fleet.range", low=ends[0], high=ends[1])
+
+
+def meant_clock(forecast: Forecast, hours: float, wording: Wording, now_ms: int) -> str:
+    """The clock some hours after the forecast's issue, rounded to what can be meant."""
+    return wording.clock(wording.meant(round(forecast.issued_at_ms + hours * HOUR_MS), now_ms), now_ms)

@@ -60,8 +60,8 @@ def history_page(desk: PagePorts, site: Site, words: Words, *, name: str = "day"
         until=until or wording.local(span.end_ms).date().isoformat(),
         said=words(
             "history.said",
-            start=wording.clock(span.start_ms, now_ms),
-            end=wording.clock(span.end_ms, now_ms),
+            start=wording.within(span.start_ms, now_ms),
+            end=wording.within(span.end_ms, now_ms),
             zone=zone_words(span.end_ms, wording, words),
         ),
         choices=tuple((key, words(f"history.{key}")) for key in SPANS),

@@ -27,7 +27,7 @@ def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContex
     return RehearsalContext(
         running=None if running is None else running.id,
         says=says,
-        since="" if running is None else wording.clock(running.started_ms, now_ms),
+        since="" if running is None else wording.within(running.started_ms, now_ms),
         lines=tuple(rehearsal_line(test, wording, words, now_ms) for test in done),
         least_percent=round(site.pack.reserve_percent),
     )

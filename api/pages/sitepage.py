@@ -82,7 +82,7 @@ def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
     if forecast.supply_since_ms is None:
         first = words("now.pack" if on_pack else "now.mains")
     else:
-        since = wording.clock(forecast.supply_since_ms, now_ms)
+        since = wording.within(forecast.supply_since_ms, now_ms)
         first = words("now.pack_since" if on_pack else "now.mains_since", since=since)
     hours = forecast.hours_remaining
     if hours.p10 is None and hours.p50 is None:
@@ -144,7 +144,7 @@ def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
         return ()
     found: list[str] = []
     if now_ms - forecast.issued_at_ms > STALE_FORECAST_MS:
-        found.append(words("now.forecaster_still", at=wording.clock(forecast.issued_at_ms, now_ms)))
+        found.append(words("now.forecaster_still", at=wording.within(forecast.issued_at_ms, now_ms)))
     if forecast.basis is Basis.PROJECTED:
         found.append(words("now.basis_projected"))
     if forecast.basis is Basis.SPECIFICATION:

@@ -169,8 +169,8 @@ def strip_words(
         description=words(
             "now.strip_text",
             sentence=sentence,
-            start=wording.clock(view.start_ms, view.now_ms),
-            end=wording.clock(view.end_ms, view.now_ms),
+            start=wording.within(view.start_ms, view.now_ms),
+            end=wording.within(view.end_ms, view.now_ms),
         ),
         charge=words("now.strip_charge"),
         water=words("now.strip_water"),

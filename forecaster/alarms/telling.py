@@ -124,16 +124,16 @@ class Voice:
         status, forecast, say, now = seen.status, seen.forecast, self.wording, seen.now_ms
         ended_ms = now if seen.on_pack or status.supply_since_ms is None else max(status.supply_since_ms, raised_ms)
         facts = {
-            "now": say.clock(now, now),
+            "now": say.within(now, now),
             "by": self._deadline(by_ms, now),
-            "seen": say.clock(raised_ms, now),
-            "since": say.clock(raised_ms if status.supply_since_ms is None else status.supply_since_ms, now),
+            "seen": say.within(raised_ms, now),
+            "since": say.within(raised_ms if status.supply_since_ms is None else status.supply_since_ms, now),
             "until": self._until(seen),
             "empty": say.at(forecast.hours_to_empty, forecast.issued_at_ms, now),
             "charge": say.percent(forecast.charge_percent),
             "reserve": say.percent(seen.site.pack.reserve_percent),
             "lasted": say.duration((ended_ms - raised_ms) / 1000.0),
-            "returned": say.clock(ended_ms, now),
+            "returned": say.within(ended_ms, now),
             "full": "",
             "freeboard": "",
             "supply": "",
@@ -190,10 +190,10 @@ class Voice:
         oldest_s = max((age.age_s for age in quiet if age.age_s is not None), default=0.0)
         return {
             "quiet": say.listed([self.words(f"measured.{age.quantity.value}") for age in quiet]),
-            "quiet_since": say.clock(now - int(oldest_s * 1000.0), now),
-            "heard": say.words("wording.ago.never") if heard is None else say.clock(heard, now),
+            "quiet_since": say.within(now - int(oldest_s * 1000.0), now),
+            "heard": say.words("wording.ago.never") if heard is None else say.within(heard, now),
             "channels": say.listed([self.channel(item.channel) for item in failing]),
-            "failing": say.clock(min((item.since_ms for item in failing), default=now), now),
+            "failing": say.within(min((item.since_ms for item in failing), default=now), now),
             "error": failing[0].error if failing else "",
             "tested": say.ago(tested),
         }

@@ -6,6 +6,7 @@ nothing but its arguments. This is the one module of the core that may read them
 
 from __future__ import annotations
 
+import re
 import string
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -39,7 +40,12 @@ class Words:
         The plural categories are those of Unicode CLDR, chosen by the value `n`.
         """
         text = self.texts[key] if key in self.texts else self.texts[self._plural(key, values["n"])]
-        return self._filling.vformat(text, (), values) if values else text
+        if not values:
+            return text
+        said = self._filling.vformat(text, (), values)
+        for apart, together in self._contractions:
+            said = apart.sub(together, said)
+        return said
 
     def __contains__(self, key: object) -> bool:
         return key in self.texts
@@ -67,6 +73,12 @@ class Words:
     @cached_property
     def _signs(self) -> dict[int, str]:
         return str.maketrans({".": self.texts["language.decimal"], ",": self.texts["language.thousands"]})
+
+    @cached_property
+    def _contractions(self) -> tuple[tuple[re.Pattern[str], str], ...]:
+        """Words that grow together where a blank is filled in, as Spanish `de el` to `del`."""
+        pairs = (pair.split("=") for pair in self.texts["language.contractions"].split(",") if pair)
+        return tuple((re.compile(rf"\b{re.escape(apart.strip())}\b"), together.strip()) for apart, together in pairs)
 
     @cached_property
     def _locale(self) -> Locale:
@@ -115,11 +127,20 @@ class Figure(str):
 
 @cache
 def words(language: str = SOURCE) -> Words:
-    """The texts of a language; KeyError where there is no such file."""
+    """The texts of a language; KeyError where there is no such file. A word that it lacks is said in English."""
+    if language == SOURCE:
+        return Words(SOURCE, texts_of(SOURCE))
+    source, own = texts_of(SOURCE), texts_of(language)
+    lacking = {key: text for key, text in source.items() if key not in own and f"{key}.other" not in own}
+    return Words(language, own | lacking)
+
+
+def texts_of(language: str) -> dict[str, str]:
+    """The texts that a language's file holds, by dotted key; KeyError where there is no such file."""
     if language not in languages():
         raise KeyError(language)
     content = (files(__package__) / f"{language}{SUFFIX}").read_text("utf-8")
-    return Words(language, dict(_flat("", tomllib.loads(content))))
+    return dict(_flat("", tomllib.loads(content)))
 
 
 @cache

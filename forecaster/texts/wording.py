@@ -50,24 +50,30 @@ class Wording:
 
         The hour that comes twice when clocks go back carries its zone: `01:30 CDT`.
         """
+        return self._moment("clock", at_ms, now_ms)
+
+    def within(self, at_ms: int, now_ms: int) -> str:
+        """The same moment as it stands within a sentence: with its article, where the language has one."""
+        return self._moment("when", at_ms, now_ms)
+
+    def about(self, at_ms: int, now_ms: int) -> str:
+        """A forecast moment within a sentence, rounded to what can be meant."""
+        return self.within(self.meant(at_ms, now_ms), now_ms)
+
+    def _moment(self, form: str, at_ms: int, now_ms: int) -> str:
         at, now = self.local(at_ms), self.local(now_ms)
         clock = self.words("wording.clock", hour=at.hour, minute=at.minute)
         if at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
             clock = self.words("wording.clock.zone", clock=clock, zone=at.tzname() or "")
         days = (at.date() - now.date()).days
         if days == 0:
-            return clock
+            return clock if form == "clock" else self.words("wording.when", n=at.hour, clock=clock)
+        weekday = self.words("wording.weekdays").split()[at.weekday()]
         if abs(days) <= 6:
-            return self.words(
-                "wording.clock.weekday", weekday=self.words("wording.weekdays").split()[at.weekday()], clock=clock
-            )
+            return self.words(f"wording.{form}.weekday", n=at.hour, weekday=weekday, clock=clock)
         month = self.words("wording.months").split()[at.month - 1]
-        form = "clock.date" if at.year == now.year or abs(days) <= 180 else "clock.year"
-        return self.words(f"wording.{form}", day=at.day, month=month, clock=clock, year=at.year)
-
-    def about(self, at_ms: int, now_ms: int) -> str:
-        """A forecast moment, rounded to what can be meant, as a clock says it."""
-        return self.clock(self.meant(at_ms, now_ms), now_ms)
+        dated = "date" if at.year == now.year or abs(days) <= 180 else "year"
+        return self.words(f"wording.{form}.{dated}", n=at.hour, day=at.day, month=month, clock=clock, year=at.year)
 
     def meant(self, at_ms: int, now_ms: int) -> int:
         """A forecast moment, rounded to what can be meant: 5 minutes within 12 h, 15 within 2 days, else the hour."""

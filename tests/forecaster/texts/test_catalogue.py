@@ -1,0 +1,107 @@
+"""The catalogue: every language has all words with their blanks, figures and plurals as the language writes them."""
+
+from __future__ import annotations
+
+import pickle
+import string
+
+import pytest
+from babel import Locale
+from babel.dates import get_day_names, get_month_names
+
+from forecaster.domain.quantities import Quantity
+from forecaster.texts.catalogue import SOURCE, Figure, Said, Words, languages, texts_of, words
+from forecaster.texts.wording import Wording
+
+OTHERS = [code for code in languages() if code != SOURCE]
+PLURALS = ("zero", "one", "two", "few", "many", "other")
+NBSP = "\u00a0"
+
+
+def blanks(text: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def stem(key: str) -> str:
+    """A key without its plural category."""
+    start, _, last = key.rpartition(".")
+    plural = any(f"{start}.other" in texts_of(code) for code in languages())
+    return start if last in PLURALS and plural else key
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_a_language_lacks_no_word_and_has_none_of_its_own(code: str) -> None:
+    ours, theirs = {stem(key) for key in texts_of(SOURCE)}, {stem(key) for key in texts_of(code)}
+    assert not ours - theirs, f"{code}.toml lacks: {', '.join(sorted(ours - theirs))}"
+    assert not theirs - ours, f"{code}.toml has what en.toml has not: {', '.join(sorted(theirs - ours))}"
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_a_language_keeps_the_blanks(code: str) -> None:
+    """The number that a plural is chosen by may be left out, as in "one site"."""
+    ours = {stem(key): blanks(text) for key, text in texts_of(SOURCE).items()}
+    wrong = [
+        f"{key}: {sorted(blanks(text))} for {sorted(ours[stem(key)])}"
+        for key, text in texts_of(code).items()
+        if stem(key) in ours and blanks(text) - {"n"} != ours[stem(key)] - {"n"}
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize("code", languages())
+def test_dates_and_figures_are_those_of_unicode_cldr(code: str) -> None:
+    """Names of days and months and the decimal sign, held against CLDR as the Babel library carries it."""
+    say, locale = words(code), Locale.parse(code)
+    days, months = get_day_names("abbreviated", locale=locale), get_month_names("abbreviated", locale=locale)
+    assert say("wording.weekdays").split() == [days[day].rstrip(".") for day in range(7)]
+    assert say("wording.months").split() == [months[month].rstrip(".") for month in range(1, 13)]
+    assert say("language.decimal") == locale.number_symbols["latn"]["decimal"]
+    assert say("language.name").casefold() == (locale.get_display_name() or "").casefold()
+
+
+@pytest.mark.parametrize("code", languages())
+def test_a_text_that_differs_by_number_has_every_category_it_needs(code: str) -> None:
+    """Categories of Unicode CLDR for whole numbers up to a thousand; `other` is always there to fall back on."""
+    texts = texts_of(code)
+    needed = {Locale.parse(code).plural_form(n) for n in range(1001)}
+    for start in {key.rpartition(".")[0] for key in texts if key.endswith(".other")}:
+        assert needed <= {key.rpartition(".")[2] for key in texts if key.startswith(f"{start}.")}, start
+
+
+def test_figures_take_the_signs_of_the_language() -> None:
+    spanish = words("es")
+    assert spanish.number(9.5, 1) == "9,5"
+    assert spanish.again(Figure("12,480.5")) == f"12{NBSP}480,5"
+    assert words().again(Figure("12,480.5")) == "12,480.5"
+    assert Wording("Europe/Madrid", said_in=spanish).length(0.25) == "0,25 m"
+
+
+def test_what_was_said_in_english_is_said_again_in_another_language() -> None:
+    told = Said("suspect.source_ahead", span=Said("wording.hours", n=Figure("3")))
+    assert told == "a source's clock is 3 h ahead of arrival"
+    assert words("es").again(told) == "el reloj de un aparato va 3 h por delante de la llegada"
+    assert words("es").again("as it stands") == "as it stands"
+    kept = pickle.loads(pickle.dumps(told))
+    assert kept == told
+    assert words("es").again(kept) == words("es").again(told)
+
+
+def test_words_grow_together_where_a_blank_is_filled_in() -> None:
+    spanish = words("es")
+    assert spanish("alarm.by", time="el jue a las 15:30") == "Antes del jue a las 15:30"
+    assert spanish("alarm.by", time="las 15:30") == "Antes de las 15:30"
+
+
+def test_a_word_that_a_language_lacks_is_said_in_english() -> None:
+    assert Words("es", texts_of("es"))("mail.by") == "Hora límite:"
+    with pytest.raises(KeyError):
+        words("xx")
+    with pytest.raises(KeyError):
+        words("es")("no.such.word")
+
+
+@pytest.mark.parametrize("code", languages())
+def test_every_quantity_has_its_names(code: str) -> None:
+    for quantity in Quantity:
+        assert words(code)(f"measured.{quantity.value}")
+        assert words(code)(f"quantity.{quantity.value}")
