@@ -147,5 +147,5 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 def steps_table(answer: Sizing, words: Words) -> DataTable:
     """Each line of the arithmetic."""
     head = tuple(words(f"sizing.step_{key}") for key in ("name", "value", "formula"))
-    rows = tuple((step.name, f"{number(step.value)} {step.unit}".strip(), step.formula) for step in answer.steps)
+    rows = tuple((step.name, f"{step.figure} {step.unit}".strip(), step.formula) for step in answer.steps)
     return DataTable(words("sizing.steps"), head, rows)

@@ -189,9 +189,9 @@ def _verdict(runs: Finding, starts: Finding, lasting: Quantiles, reserve: float,
 
 
 def _span(lasting: Quantiles) -> str:
-    if lasting.p10 is None or lasting.p50 is None:
+    if lasting.p10 is None:
         return "more than two weeks"
-    if lasting.p90 is None:
+    if lasting.p50 is None or lasting.p90 is None:
         return f"{number(lasting.p10)} hours or more"
     return f"{number(lasting.p10)} to {number(lasting.p90)} hours (middle {number(lasting.p50)})"
 

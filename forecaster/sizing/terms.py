@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
+
+from forecaster.domain.forecast import HORIZON_H
 
 
 class Answer(StrEnum):
@@ -42,12 +45,20 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One line of the arithmetic, for a person to follow: what, how, how much, in which unit."""
+    """One line of the arithmetic, for a person to follow: what, how, how much, in which unit.
+
+    value : float — finite, but for hours that lie beyond the horizon: infinite, and null in the document
+    """
 
     name: str
     formula: str
     value: float
     unit: str
+
+    @property
+    def figure(self) -> str:
+        """The value as a person writes it."""
+        return number(self.value) if math.isfinite(self.value) else f"> {HORIZON_H:g}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,4 +64,4 @@ def _gained(hours: float | None) -> str:
 
 def _steps(steps: tuple[Step, ...]) -> list[str]:
     width = max(len(step.name) for step in steps)
-    return [f"  {step.name:<{width}}  {number(step.value):>7} {step.unit:<10} = {step.formula}" for step in steps]
+    return [f"  {step.name:<{width}}  {step.figure:>7} {step.unit:<10} = {step.formula}" for step in steps]

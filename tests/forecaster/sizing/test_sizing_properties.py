@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from forecaster.domain.records import RunTotals
 from forecaster.domain.site import Load, Pack, Pump, Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.pack.nameplate import running_w
-from forecaster.sizing.answer import size
+from forecaster.sizing.answer import document, size
 from forecaster.sizing.draw import running_draw
 from forecaster.sizing.question import Question
 from forecaster.sizing.runtime import triangular
 from forecaster.sizing.seasons import record_of
 from forecaster.sizing.terms import Band, number
+from forecaster.sizing.told import told
 from tests.strategies import packs, pumps
 
 rhythms = st.builds(lambda duty, run_s: Question(duty * 3600 / run_s, run_s), st.floats(0.01, 0.8), st.floats(3, 60))
@@ -26,11 +29,13 @@ rhythms = st.builds(lambda duty, run_s: Question(duty * 3600 / run_s, run_s), st
 
 @settings(max_examples=25, deadline=None)
 @given(pumps, packs, rhythms)
+@example(Pump(115, (2.0, 2.0)), Pack(4657.0, 200.0, 200.0), Question(18.75, 3.0))  # about as long as the horizon
+@example(Pump(115, (2.0, 2.0)), Pack(9000.0, 200.0, 400.0, idle_w=0.0), Question(0.1, 3.0))  # far beyond it
 def test_directions_and_order(pump: Pump, pack: Pack, question: Question) -> None:
     site = Site("s", "s", "UTC", pump, pack)
     found = size(site, question)
-    told = [h for h in found.hours_remaining.values() if h is not None]
-    assert told == sorted(told)
+    lasting = [h for h in found.hours_remaining.values() if h is not None]
+    assert lasting == sorted(lasting)
     middle = found.hours_remaining.p50 or 1e9
     bigger = size(replace(site, pack=replace(pack, capacity_wh=1.5 * pack.capacity_wh)), question)
     assert (bigger.hours_remaining.p50 or 1e9) >= middle
@@ -42,7 +47,9 @@ def test_directions_and_order(pump: Pump, pack: Pack, question: Question) -> Non
     assert found.running_w is not None
     assert found.running_w.mid <= found.running_va.mid * 1.0001
     for step in found.steps:
-        assert np.isfinite(step.value)
+        assert np.isfinite(step.value) or (step.unit == "h" and found.hours_remaining.p50 is None)
+    assert not {"inf", "nan", "None"} & set(re.findall(r"\w+", told(found)))
+    json.dumps(document(found), allow_nan=False)
 
 
 @settings(max_examples=50, deadline=None)
