@@ -12,7 +12,7 @@ from typing import Any
 
 from collector.decode.units import conversion
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Site
+from forecaster.domain.site import Chemistry, Site
 from forecaster.texts.catalogue import Words
 
 
@@ -21,12 +21,14 @@ class Plate:
     """One field of the form: where it goes in the site file, its unit in pint's spelling, whether asked first.
 
     unit : str — "" for a bare number, "text" for a word
+    choices : tuple[str, ...] — where it is one of a few words: these, the usual one first
     """
 
     section: str
     key: str
     unit: str
     first: bool = False
+    choices: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
@@ -53,7 +55,11 @@ PLATES: tuple[Plate, ...] = (
     Plate("pack", "continuous_w", "W", first=True),
     Plate("pack", "surge_w", "W", first=True),
     Plate("pack", "reserve_percent", "percent", first=True),
+    Plate("pack", "chemistry", "text", first=True, choices=tuple(Chemistry)),
     Plate("pack", "extra_capacity_wh", "Wh"),
+    Plate("pack", "continuous_va", "VA"),
+    Plate("pack", "surge_s", "s"),
+    Plate("pack", "output_voltage_v", "V"),
     Plate("pack", "inverter_efficiency", ""),
     Plate("pack", "idle_w", "W"),
     Plate("pack", "charge_w", "W"),
@@ -72,6 +78,7 @@ class FormField:
     unit: str
     value: str
     first: bool
+    choices: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +117,8 @@ def content_of(form: Mapping[str, str]) -> dict[str, dict[str, Any]]:
 
 
 def _value(plate: Plate, text: str) -> Any:
+    if plate.choices:
+        return text
     if plate.unit == "text":
         return text.upper()
     if plate.key == "rated_current_a":
@@ -128,7 +137,7 @@ def values_of(site: Site) -> dict[str, str]:
             if isinstance(value, tuple):
                 low, high = value
                 value = f"{low:g}" if low == high else f"{low:g} – {high:g}"
-            if value is not None and value != 0:
+            if value is not None and not value == field.default == 0:
                 found[f"{section}.{field.name}"] = f"{value:.6g}" if isinstance(value, float) else str(value)
     return found
 
@@ -144,6 +153,7 @@ def sections(values: Mapping[str, str], words: Words) -> tuple[FormSection, ...]
                 SHOWN_UNITS.get(plate.unit, plate.unit),
                 values.get(plate.name, ""),
                 plate.first,
+                tuple((choice, words(f"plate.choice.{choice}")) for choice in plate.choices),
             )
             for plate in PLATES
             if plate.section == section

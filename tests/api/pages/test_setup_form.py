@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import asdict, fields, replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from api.pages.houseform import load_rows
 from api.pages.setup import described, setup_context
+from api.pages.siteform import PLATES, values_of
 from collector.config.site_file import site_from, site_toml
 from forecaster.domain.errors import ConfigError, OutlastError, UsageError
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import Load
+from forecaster.domain.site import Chemistry, Load, Pack, Pit, Pump, Site
 from forecaster.texts.catalogue import words
+from forecaster.twin.live import larkspur_site
+from tests.strategies import packs, pumps
 
 LEAST: Mapping[str, str] = {
     "name": "Larkspur Lane cellar", "id": "larkspur", "timezone": "America/Chicago", "units": "metric",
@@ -41,6 +47,46 @@ def test_loads_position_weather_and_owner_reach_the_site_file() -> None:
     assert (made.weather.url, made.weather.unit) == ("https://weather.example.org/f.json", "in")
     assert [contact.email for contact in made.contacts] == ["owner@example.org"]
     assert site_from(tomllib.loads(site_toml(made)), "larkspur.toml") == made
+
+
+def test_a_lead_acid_pack_reaches_the_site_file() -> None:
+    made = described({**LEAST, "pack.chemistry": "lead_acid"}, words())
+    assert made.pack.chemistry is Chemistry.LEAD_ACID
+    assert 'chemistry = "lead_acid"' in site_toml(made)
+    with pytest.raises(ConfigError, match=r"pack\.chemistry"):
+        described({**LEAST, "pack.chemistry": "cheese"}, words())
+    shown = {f.name: f for section in setup_context({}, words()).sections for f in section.first}
+    assert [choice for choice, _ in shown["pack.chemistry"].choices] == ["lithium", "lead_acid"]
+
+
+@given(pumps, packs, st.sampled_from(Chemistry), st.sampled_from((0.0, 10.0, 50.0)), st.sampled_from((None, 12.0)))
+def test_a_site_shown_in_the_form_is_the_site_that_the_form_gives_back(
+    pump: Pump, pack: Pack, chemistry: Chemistry, reserve: float, surge_s: float | None
+) -> None:
+    """Also what is 0, and what is seldom asked: the sizing page of a site asks about that very site."""
+    told = replace(
+        pack, chemistry=chemistry, reserve_percent=reserve, surge_s=surge_s, continuous_va=950.0, output_voltage_v=230.0
+    )
+    site = Site("s", "s", "UTC", pump, told, Pit(0.17, 0.18, 0.3))
+    again = described({**LEAST, **dict.fromkeys(values_of(larkspur_site()), ""), **values_of(site)}, words())
+    for name, meant in (("pump", pump), ("pit", site.pit), ("pack", told)):
+        assert as_shown(getattr(again, name)) == as_shown(meant)
+
+
+def as_shown(part: Pump | Pit | Pack) -> dict[str, object]:
+    """Its fields, numbers to the six digits that the form shows."""
+    return {
+        key: tuple(float(f"{end:.6g}") for end in value) if isinstance(value, tuple)
+        else float(f"{value:.6g}") if isinstance(value, float | int) else value
+        for key, value in asdict(part).items()
+    }  # fmt: skip
+
+
+def test_every_field_of_pump_pit_and_pack_is_in_the_form() -> None:
+    """But for the price, which compares packs; a pit's diameter is another way to say its area."""
+    asked = {plate.name for plate in PLATES} - {"pit.diameter_m"}
+    parts = (("pump", Pump), ("pit", Pit), ("pack", Pack))
+    assert asked == {f"{name}.{f.name}" for name, part in parts for f in fields(part)} - {"pack.price"}
 
 
 def test_a_measured_load_is_of_a_load_that_is_described() -> None:
