@@ -49,8 +49,8 @@ def _tell_missing(config: pytest.Config) -> None:
     if missing and terminal is not None:
         terminal.ensure_newline()
         terminal.write_line(
-            f"Tests of this run need what this machine lacks: {', '.join(missing)}. ./deploy/test installs the servers; "
-            'pytest -m "not servers" leaves these tests out.',
+            f"Tests of this run need what this machine lacks: {', '.join(missing)}. "
+            './deploy/test installs the servers; pytest -m "not servers" leaves these tests out.',
             yellow=True,
         )
 
