@@ -1,5 +1,8 @@
-"""One thread a channel: take what is due from the outbox, coalesce, send, settle. A crash between sending and settling
-sends again with the same key: at least once, and once only for a receiver that honours the key."""
+"""One courier a channel: take what is due from the outbox, coalesce, send side by side, settle.
+
+Each receiver has a lane of its own, so that one that hangs holds up nobody. A crash between sending and settling sends
+again with the same key: at least once, and once only for a receiver that honours the key.
+"""
 
 from __future__ import annotations
 
@@ -7,28 +10,37 @@ import logging
 import random
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import msgspec
 
 from api.deliver.backoff import next_attempt_s
 from api.deliver.failing import FaultBook
-from api.deliver.outcome import Later, Never, Outcome, Sent
+from api.deliver.lanes import Breaker, UnderWay, Waiting, startable
+from api.deliver.outcome import Later, Needless, Never, Outcome, Sent
 from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
-from forecaster.domain.errors import NotFound, OutlastError, StoreError
+from forecaster.domain.errors import NotFound, OutlastError, StoreError, StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
+from forecaster.domain.times import DAY_MS
 
 log = logging.getLogger("outlast.deliver")
 
 POLL_S = 1.0
+LOOK_S = 0.25
+"""How soon to look again while attempts are under way: one may have come to last."""
 TROUBLE_S = 5.0
-BATCH = 50
+BATCH = 500
 FORGET_S = 60.0
-GONE_MS = 24 * 3_600_000
+TRIES = 5
+"""Attempts after which a message that fails in a way nobody foresaw is set aside."""
+LAST_S = 12.0
+"""How long the end waits for attempts under way: longer than any of them may last."""
+LONGEST_REASON = 300
 
 
 def anybody(receiver: str) -> bool:
@@ -37,9 +49,17 @@ def anybody(receiver: str) -> bool:
 
 
 class Carrier(Protocol):
-    """Knows how to bring one message to one receiver over one channel. Never raises for what a receiver does."""
+    """Knows how to bring one message to one receiver over one channel.
+
+    lanes : int — how many attempts may be under way at a time; 1 for a hub behind one connection
+    """
 
     channel: str
+    lanes: int
+
+    def host(self, receiver: str) -> str:
+        """The host that a receiver lives at, for the breaker; "" where it is not watched."""
+        ...
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """One attempt, bounded in time."""
@@ -54,8 +74,19 @@ class Carrier(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """An attempt under way."""
+
+    delivery: Delivery
+    message: AlarmMessage
+    lane: UnderWay
+    known: bool
+    future: Future[Outcome]
+
+
 class Courier:
-    """The thread of one channel. start(), stop(); wake() when the outbox has news.
+    """The threads of one channel. start(), stop(); wake() when the outbox has news.
 
     known : whether a receiver is configured now; of one that is not, no fault is kept
     """
@@ -75,6 +106,9 @@ class Courier:
         self._forgot_s: float | None = None
         self._stirred, self._ending = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._work, name=f"courier-{self.channel}", daemon=True)
+        self._pool = ThreadPoolExecutor(carrier.lanes, thread_name_prefix=f"lane-{self.channel}")
+        self._under_way: list[Attempt] = []
+        self._breaker = Breaker()
         self.sent = 0
         self.failed = 0
         self.gave_up = 0
@@ -94,10 +128,11 @@ class Courier:
         self._stirred.set()
 
     def stop(self, timeout_s: float = 20.0) -> None:
-        """Finish the attempt under way and end the thread."""
+        """Finish the attempts under way and end the thread."""
         self.end()
         if self._thread.ident is not None:
             self._thread.join(timeout_s)
+        self._pool.shutdown(wait=False, cancel_futures=True)
 
     def alive(self) -> bool:
         """Whether the thread runs."""
@@ -110,8 +145,8 @@ class Courier:
             try:
                 self.carrier.tick()
                 self._forget()
-                if self.turn():
-                    pause_s = 0.0
+                self.step()
+                pause_s = LOOK_S if self._under_way else POLL_S
                 self.trouble = None
             except StoreError as error:
                 if self.trouble is None:
@@ -120,9 +155,17 @@ class Courier:
             except (OutlastError, OSError, ValueError, LookupError, TypeError, AttributeError, RuntimeError) as error:
                 log.exception("courier %s: %s", self.channel, type(error).__name__)
                 self.trouble, pause_s = f"{type(error).__name__}; see the log", TROUBLE_S
-            if pause_s:
-                self._stirred.wait(pause_s)
+            self._stirred.wait(pause_s)
+        self._last()
         self.carrier.close()
+
+    def _last(self) -> None:
+        """Settle what is under way; what cannot be settled now is sent again with the same key."""
+        wait([attempt.future for attempt in self._under_way], LAST_S)
+        try:
+            self._conclude()
+        except StoreError as error:
+            log.warning("courier %s ends with attempts that could not be settled: %s", self.channel, error)
 
     def _forget(self) -> None:
         """Now and then, faults of receivers that have left; of a browser that has gone people are told for a day."""
@@ -130,39 +173,84 @@ class Courier:
         if self._forgot_s is not None and now_s - self._forgot_s < FORGET_S:
             return
         self._forgot_s = now_s
-        edge_ms = self._clock.now_ms() - (GONE_MS if self.channel == PUSH else 0)
+        edge_ms = self._clock.now_ms() - (DAY_MS if self.channel == PUSH else 0)
         faults = self.faults.standing()
         self.faults.forget(who for who, fault in faults.items() if fault.since_ms <= edge_ms and not self._known(who))
 
-    def turn(self) -> bool:
-        """Carry what is due now. True when there may be more."""
-        due = self._ledger.due(self.channel, self._clock.now_ms(), BATCH)
+    def turn(self) -> None:
+        """Carry what is due now, and wait until all of it is settled."""
+        self.step()
+        while self._under_way:
+            wait([attempt.future for attempt in self._under_way])
+            self.step()
+
+    def step(self) -> None:
+        """Settle what has ended, and start what is due in every lane that is free; waits for a hub alone."""
+        self._conclude()
+        due = self._readable(self._ledger.due(self.channel, self._clock.now_ms(), BATCH))
         batch = coalesce(due)
         for delivery in batch.needless:
             self._settle(replace(delivery, done_ms=self._clock.now_ms(), last_error="a newer one took its place"))
-        for delivery in batch.send:
-            if self._ending.is_set():
-                return False
-            self._carry(delivery)
-        return len(due) >= BATCH
+        waiting = {item.key: item for item in batch.send}
+        while not self._ending.is_set():
+            started = self._start_some(waiting)
+            if not started or self.carrier.lanes > 1:
+                return
+            wait([attempt.future for attempt in self._under_way])
+            self._conclude()
 
-    def _carry(self, delivery: Delivery) -> None:
-        now = self._clock.now_ms()
-        try:
+    def _readable(self, due: Sequence[Delivery]) -> list[Delivery]:
+        """What is due and not under way; a body that cannot be read is set aside."""
+        busy = {attempt.delivery.key for attempt in self._under_way}
+        found = []
+        for delivery in due:
+            if delivery.key in busy:
+                continue
+            try:
+                AlarmMessage.decode(delivery.body)
+            except msgspec.DecodeError as error:
+                self._give_up(delivery, f"its body cannot be read: {error}")
+            else:
+                found.append(delivery)
+        return found
+
+    def _start_some(self, waiting: dict[str, Delivery]) -> bool:
+        """Start what the lanes allow, and take it out of `waiting`; whether there was any."""
+        faults = self.faults.standing()
+        alone = self.carrier.lanes == 1
+        asked = [
+            Waiting(
+                key=item.key,
+                receiver="" if alone else item.receiver,
+                host=self.carrier.host(item.receiver),
+                grave=item.rank >= Priority.CRITICAL.rank,
+                failing=item.receiver in faults,
+                attempts=item.attempts,
+                created_ms=item.created_ms,
+            )
+            for item in waiting.values()
+        ]
+        lanes = [attempt.lane for attempt in self._under_way]
+        now_s = time.monotonic()
+        chosen = startable(asked, lanes, self._breaker, now_s, self.carrier.lanes)
+        for item in chosen:
+            delivery = waiting.pop(item.key)
+            if self._clock.now_ms() >= delivery.expires_ms:
+                self._give_up(delivery, delivery.last_error or "expired before it could be sent")
+                continue
             message = AlarmMessage.decode(delivery.body)
-        except msgspec.DecodeError as error:
-            self._give_up(delivery, f"its body cannot be read: {error}")
-            return
+            known = self._known(delivery.receiver)
+            future = self._pool.submit(self._attempt, delivery, message)
+            lane = UnderWay(item.receiver, item.host, item.failing, now_s)
+            self._under_way.append(Attempt(delivery, message, lane, known, future))
+            future.add_done_callback(lambda _: self._stirred.set())
+        return bool(chosen)
+
+    def _attempt(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
+        """In a lane: send, unless nobody waits for it any more."""
         if not self._wanted(message):
-            self._settle(replace(delivery, done_ms=now, last_error="acknowledged or over before its time"))
-            return
-        if now >= delivery.expires_ms:
-            self._give_up(delivery, delivery.last_error or "expired before it could be sent")
-            return
-        known, started = self._known(delivery.receiver), time.monotonic()
-        outcome = self.carrier.send(delivery, message)
-        log.debug("%s %s: %s in %.2f s", self.channel, delivery.key, type(outcome).__name__, time.monotonic() - started)
-        self._conclude(delivery, message, outcome, known=known)
+            return Needless("acknowledged or over before its time")
+        return self.carrier.send(delivery, message)
 
     def _wanted(self, message: AlarmMessage) -> bool:
         if message.test:
@@ -172,32 +260,72 @@ class Courier:
         except NotFound:
             return True
 
-    def _conclude(self, delivery: Delivery, message: AlarmMessage, outcome: Outcome, *, known: bool) -> None:
+    def _conclude(self) -> None:
+        """Settle every attempt that has ended; one that cannot be settled now stays for the next time."""
+        for attempt in list(self._under_way):
+            if attempt.future.done():
+                self._conclude_one(attempt)
+                self._under_way.remove(attempt)
+
+    def _conclude_one(self, attempt: Attempt) -> None:
+        delivery, message = attempt.delivery, attempt.message
+        fault = attempt.future.exception()
+        if isinstance(fault, StoreUnavailable):
+            log.warning("courier %s waits for the ledger: %s", self.channel, fault)
+            return
+        if fault is not None:
+            self._unforeseen(delivery, message, fault, known=attempt.known)
+            return
+        outcome = attempt.future.result()
+        self._breaker.note(attempt.lane.host, answered=not (isinstance(outcome, Later) and outcome.unreachable))
+        self._take(delivery, message, outcome, known=attempt.known)
+
+    def _unforeseen(self, delivery: Delivery, message: AlarmMessage, fault: BaseException, *, known: bool) -> None:
+        """An error of no expected kind: this message is tried a few times and then set aside; others go on."""
+        log.error("%s %s: %s", self.channel, delivery.key, type(fault).__name__, exc_info=fault)
+        reason = f"it cannot be sent: {type(fault).__name__}"
+        if delivery.attempts + 1 >= TRIES:
+            outcome: Outcome = Never(f"{reason}, {TRIES} times; the log has more")
+        else:
+            outcome = Later(reason)
+        self._take(delivery, message, outcome, known=known)
+
+    def _take(self, delivery: Delivery, message: AlarmMessage, outcome: Outcome, *, known: bool) -> None:
         now, attempts = self._clock.now_ms(), delivery.attempts + 1
         match outcome:
             case Sent():
-                self.sent += 1
                 self._settle(replace(delivery, attempts=attempts, done_ms=now, last_error=None))
+                self.sent += 1
                 self.faults.reached(delivery.receiver)
             case Later(error, after_s):
-                self.failed += 1
+                said = without_address(error, delivery.receiver)
                 critical = message.alarm.priority is Priority.CRITICAL
                 pause_s = next_attempt_s(attempts, self._rng, critical=critical, asked_s=after_s)
                 due_ms = now + int(pause_s * 1000.0)
-                self._settle(replace(delivery, attempts=attempts, due_ms=due_ms, last_error=error))
+                self._settle(replace(delivery, attempts=attempts, due_ms=due_ms, last_error=said))
+                self.failed += 1
                 if known:
-                    self.faults.failed(delivery.receiver, delivery.site, error, now)
-                log.warning("%s to be tried again in %.0f s: %s", self.channel, pause_s, error)
+                    self.faults.failed(delivery.receiver, delivery.site, said, now)
+                log.warning("%s to be tried again in %.0f s: %s", self.channel, pause_s, said)
+            case Needless(reason):
+                self._settle(replace(delivery, done_ms=now, last_error=reason))
             case Never(error):
                 self._give_up(replace(delivery, attempts=attempts), error, known=known)
 
     def _give_up(self, delivery: Delivery, error: str, *, known: bool = True) -> None:
-        now = self._clock.now_ms()
+        now, said = self._clock.now_ms(), without_address(error, delivery.receiver)
+        self._settle(replace(delivery, done_ms=now, gave_up=True, last_error=said))
         self.gave_up += 1
-        self._settle(replace(delivery, done_ms=now, gave_up=True, last_error=error))
         if known:
-            self.faults.failed(delivery.receiver, delivery.site, error, now)
-        log.error("%s given up for %s: %s", self.channel, delivery.key, error)
+            self.faults.failed(delivery.receiver, delivery.site, said, now)
+        log.error("%s given up for %s: %s", self.channel, delivery.key, said)
 
     def _settle(self, delivery: Delivery) -> None:
         self._ledger.settle(delivery)
+
+
+def without_address(error: str, receiver: str) -> str:
+    """An error on one line, without the receiver's address: it is shown to hubs and readers."""
+    hidden = error.replace(receiver, "the receiver") if "@" in receiver or "/" in receiver else error
+    shown = "".join(sign if sign.isprintable() else " " for sign in hidden)
+    return " ".join(shown.split())[:LONGEST_REASON]

@@ -16,6 +16,7 @@ from api.deliver.mqtt import MqttCarrier
 from api.deliver.owing import known_to, served, unserved_contacts
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
+from api.http.security import is_loopback
 from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.ports import Clock, Ledger
@@ -29,10 +30,23 @@ def _nothing() -> None:
     """Nobody to wake."""
 
 
-def public_url(installation: Installation) -> str:
-    """The address of the pages as people reach it."""
+def public_url(installation: Installation) -> str | None:
+    """The address of the pages as people elsewhere reach it; None where nobody said, and this machine alone knows it.
+
+    An address that the server listens on beyond loopback is taken, unless it stands for all of them.
+    """
     http = installation.http
-    return (http.public_url or f"http://{http.host}:{http.port}").rstrip("/")
+    if http.public_url is not None:
+        return http.public_url.rstrip("/")
+    if is_loopback(http.host) or http.host in ("0.0.0.0", "::", "[::]"):
+        return None
+    host = f"[{http.host}]" if ":" in http.host and not http.host.startswith("[") else http.host
+    return f"http://{host}:{http.port}"
+
+
+def page_of(base: str | None, site: str) -> str | None:
+    """The address of a site's page; None where people elsewhere reach none."""
+    return None if base is None else f"{base}/sites/{site}"
 
 
 def push_contact(installation: Installation) -> str:
@@ -77,10 +91,14 @@ def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake:
     ]
     if MAIL in served(installation):
         links = Tickets(installation.folder, base)
-        found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: f"{base}/sites/{site}"))
+        found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: page_of(base, site)))
     if PUSH in served(installation):
         keys = push_keys(installation.push.key_file)
-        found.append(PushCarrier(keys, push_contact(installation), ledger, installation.http.public_url))
+        found.append(
+            PushCarrier(
+                keys, push_contact(installation), ledger, installation.http.public_url, installation.push.allow_hosts
+            )
+        )
     return found
 
 

@@ -29,13 +29,24 @@ class Ticket:
 class Tickets:
     """Makes and reads tickets with the installation's own key."""
 
-    def __init__(self, folder: Path, base_url: str) -> None:
+    def __init__(self, folder: Path, base_url: str | None) -> None:
         self._key = private_bytes(folder / KEY_FILE, secrets.token_hex(32).encode())
-        self._base = base_url.rstrip("/")
+        self._base = None if base_url is None else base_url.rstrip("/")
 
-    def url(self, alarm_id: str, contact: str, now_ms: int) -> str:
-        """The link that lets a contact acknowledge an alarm for a week."""
-        return f"{self._base}/acknowledge/{quote(self.token(Ticket(alarm_id, contact, now_ms + LIFE_MS)))}"
+    def url(self, alarm_id: str, contact: str, now_ms: int, *, test: bool = False) -> str | None:
+        """The link that lets a contact acknowledge an alarm, or answer a test message, for a week.
+
+        None where nobody knows the address of the pages: a link to this machine's loopback helps nobody.
+        """
+        if self._base is None:
+            return None
+        token = quote(self.token(Ticket(alarm_id, contact, now_ms + LIFE_MS)))
+        return f"{self._base}/{'answer' if test else 'acknowledge'}/{token}"
+
+    def code(self, alarm_id: str, contact: str) -> str:
+        """Four digits by which a person says on the page that a test message has come."""
+        digest = self._sign(f"code|{alarm_id}|{contact}".encode())
+        return f"{int.from_bytes(digest[:8], 'big') % 10_000:04d}"
 
     def token(self, ticket: Ticket) -> str:
         """A ticket as text for an address."""

@@ -1,16 +1,18 @@
-"""Mail over SMTP with STARTTLS or TLS."""
+"""Mail over SMTP with STARTTLS or TLS, one connection a mail, cut off at a deadline."""
 
 from __future__ import annotations
 
-import asyncio
+import smtplib
+import socket
 import ssl
-from collections.abc import Callable
-from email.message import EmailMessage
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from typing import Any
 
-import aiosmtplib
 import msgspec
 
+from api.deliver.lanes import MOST
 from api.deliver.letter import MailLinks, letter
 from api.deliver.links import Tickets
 from api.deliver.outcome import Later, Never, Outcome, Sent
@@ -21,7 +23,8 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 
-TIMEOUT_S = 20.0
+TIMEOUT_S = 8.0
+"""For a whole attempt, from connecting to the server's last word: a server that trickles is cut off too [s]."""
 PERMANENT = range(500, 600)
 LOGIN_CODES = frozenset({530, 534, 535, 538})
 """Refused for want of a login (RFC 4954 section 6): the owner can mend that, so the mail waits."""
@@ -34,10 +37,48 @@ def sender_of(settings: Mail) -> str:
     return settings.sender
 
 
+class TimedSmtp(smtplib.SMTP):
+    """A session that is cut off from outside when its time is over, whatever the server trickles."""
+
+    def connect(self, host: str = "localhost", port: int = 0, source_address: Any = None) -> tuple[int, bytes]:
+        """Connect and read the greeting; from now on the time runs."""
+        self.over = threading.Event()
+        threading.Thread(target=self._watch, args=(TIMEOUT_S,), name="mail-deadline", daemon=True).start()
+        greeted = False
+        try:
+            reply = super().connect(host, port, source_address)
+            greeted = True
+        finally:
+            if not greeted:
+                self.close()
+        return reply
+
+    def close(self) -> None:
+        """End the session."""
+        self.over.set()
+        super().close()
+
+    def _watch(self, time_s: float) -> None:
+        pause_s = time_s
+        while not self.over.wait(pause_s):
+            pause_s = 0.1
+            if self.sock is not None:
+                with suppress(OSError):
+                    socket.socket.shutdown(self.sock, socket.SHUT_RDWR)
+
+
+class TimedTls(TimedSmtp, smtplib.SMTP_SSL):
+    """The same with TLS from the first byte."""
+
+
 class MailCarrier:
-    """Sends mails through the installation's server."""
+    """Sends mails through the installation's server.
+
+    page : the address of a site's page; None leaves it out of the mail
+    """
 
     channel = MAIL
+    lanes = MOST
 
     def __init__(
         self, settings: Mail, ledger: Ledger, clock: Clock, links: Tickets | None, page: Callable[[str], str | None]
@@ -45,45 +86,55 @@ class MailCarrier:
         self._settings, self._ledger, self._clock, self._links, self._page = settings, ledger, clock, links, page
         self._sender = sender_of(settings)
 
+    def host(self, receiver: str) -> str:
+        """Not watched: one server takes all mails, and one mailbox that hangs says nothing of the others."""
+        del receiver
+        return ""
+
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """One attempt; a receiver refused for good ends it, everything else waits."""
-        acknowledge = None
-        if self._links is not None and message.transition is not TransitionKind.CLEARED and not message.test:
-            acknowledge = self._links.url(message.alarm.id, message.contact, self._clock.now_ms())
-        links = MailLinks(self._page(message.site), acknowledge)
+        links = MailLinks(self._page(message.site), self._link(message))
         mail = letter(message, delivery.key, self._sender, delivery.receiver, self._document(message.site), links)
-        return asyncio.run(self._post(mail))
+        try:
+            with self._connected() as server:
+                server.send_message(mail)
+        except smtplib.SMTPRecipientsRefused as error:
+            return _refused(error)
+        except smtplib.SMTPResponseException as error:
+            return Later(f"the mail server answered {error.smtp_code} {_text(error.smtp_error)}")
+        except (smtplib.SMTPException, OSError, ValueError, ConfigError) as error:
+            return Later(f"the mail server cannot be used: {type(error).__name__}: {error}")
+        return Sent()
+
+    def _link(self, message: AlarmMessage) -> str | None:
+        if self._links is None or message.transition is TransitionKind.CLEARED:
+            return None
+        return self._links.url(message.alarm.id, message.contact, self._clock.now_ms(), test=message.test)
 
     def _document(self, site: str) -> dict[str, Any]:
         stored = self._ledger.newest([site]).get(site)
         document: dict[str, Any] = {} if stored is None else msgspec.json.decode(stored.document)
         return document
 
-    async def _post(self, mail: EmailMessage) -> Outcome:
-        settings = self._settings
+    @contextmanager
+    def _connected(self) -> Iterator[smtplib.SMTP]:
+        """A session with the server, logged in where that is asked for."""
+        settings, context = self._settings, self._context()
+        host = settings.host or ""
+        tls = settings.security == "tls"
+        server = (
+            TimedTls(host, settings.port, timeout=TIMEOUT_S, context=context)
+            if tls
+            else TimedSmtp(host, settings.port, timeout=TIMEOUT_S)
+        )
         try:
-            await aiosmtplib.send(
-                mail,
-                hostname=settings.host,
-                port=settings.port,
-                username=settings.username,
-                password=settings.password(),
-                use_tls=settings.security == "tls",
-                start_tls=settings.security == "starttls",
-                tls_context=self._context(),
-                timeout=TIMEOUT_S,
-            )
-        except aiosmtplib.SMTPRecipientsRefused as error:
-            codes = [refused.code for refused in error.recipients]
-            said = "; ".join(f"{refused.code} {refused.message}" for refused in error.recipients)
-            if all(code in PERMANENT and code not in LOGIN_CODES for code in codes):
-                return Never(f"the mail server refuses the address: {said}")
-            return Later(f"the mail server cannot take the mail now: {said}")
-        except aiosmtplib.SMTPResponseException as error:
-            return Later(f"the mail server answered {error.code} {error.message}")
-        except (aiosmtplib.SMTPException, OSError, ValueError, ConfigError) as error:
-            return Later(f"the mail server cannot be used: {type(error).__name__}: {error}")
-        return Sent()
+            if settings.security == "starttls":
+                server.starttls(context=context)
+            if settings.username is not None:
+                server.login(settings.username, settings.password() or "")
+            yield server
+        finally:
+            server.close()
 
     def _context(self) -> ssl.SSLContext | None:
         if self._settings.security == "none":
@@ -96,3 +147,15 @@ class MailCarrier:
 
     def close(self) -> None:
         """Nothing held open."""
+
+
+def _refused(error: smtplib.SMTPRecipientsRefused) -> Outcome:
+    refusals = list(error.recipients.values())
+    said = "; ".join(f"{code} {_text(words)}" for code, words in refusals)
+    if all(code in PERMANENT and code not in LOGIN_CODES for code, _ in refusals):
+        return Never(f"the mail server refuses the address: {said}")
+    return Later(f"the mail server cannot take the mail now: {said}")
+
+
+def _text(words: bytes | str) -> str:
+    return words.decode(errors="replace") if isinstance(words, bytes) else words

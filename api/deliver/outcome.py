@@ -16,10 +16,12 @@ class Later:
 
     error : str — one line, without secrets
     after_s : float | None — what the receiver asked for (Retry-After) [s]
+    unreachable : bool — the host did not answer at all, so others there may not be reached either
     """
 
     error: str
     after_s: float | None = None
+    unreachable: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,4 +31,11 @@ class Never:
     error: str
 
 
-Outcome = Sent | Later | Never
+@dataclass(frozen=True, slots=True)
+class Needless:
+    """Nobody waits for it any more; neither told nor failed."""
+
+    reason: str
+
+
+Outcome = Sent | Later | Never | Needless

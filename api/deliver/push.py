@@ -7,15 +7,20 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Collection
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import msgspec
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from py_vapid import Vapid02
 
-from api.deliver.outcome import Later, Never, Outcome, Sent
+from api.deliver.lanes import MOST
+from api.deliver.outcome import Later, Needless, Never, Outcome, Sent
+from api.deliver.outward import DEADLINE_S, OutwardAnswer, post
 from api.deliver.secret import private_bytes
 from api.deliver.words import title
 from forecaster.alarms.plan import PUSH, AlarmMessage
@@ -23,9 +28,6 @@ from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery, PushSubscription
-
-if TYPE_CHECKING:
-    from api.deliver.webpush import PushPost, PushResponse
 
 TTL_S = 12 * 3600
 """How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
@@ -73,51 +75,64 @@ def payload(message: AlarmMessage, key: str, page: str | None) -> bytes:
 
 
 class PushCarrier:
-    """Posts to browsers' push services."""
+    """Posts to browsers' push services.
+
+    allow_hosts : hosts that may lie inside a private network
+    deadline_s : float — for a whole attempt [s]
+    """
 
     channel = PUSH
+    lanes = MOST
 
-    def __init__(self, keys: Vapid02, contact: str, ledger: Ledger, public_url: str | None) -> None:
+    def __init__(
+        self,
+        keys: Vapid02,
+        contact: str,
+        ledger: Ledger,
+        public_url: str | None,
+        allow_hosts: Collection[str] = (),
+        deadline_s: float = DEADLINE_S,
+    ) -> None:
         self._keys, self._contact, self._ledger = keys, contact, ledger
-        self._public_url = public_url
-        self._post: PushPost | None = None
+        self._public_url, self._allowed, self._deadline_s = public_url, allow_hosts, deadline_s
+
+    def host(self, receiver: str) -> str:
+        """Host and port of the browser's push service."""
+        subscription = self._subscription(receiver)
+        return "" if subscription is None else urlsplit(subscription.endpoint).netloc.rpartition("@")[2].lower()
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """One attempt."""
+        from api.deliver.webpush import push_once
+
         subscription = self._subscription(delivery.receiver)
         if subscription is None:
-            return Sent()  # unsubscribed meanwhile: nobody is waiting for it
+            return Needless("this browser has unsubscribed")
         page = None if self._public_url is None else f"{self._public_url.rstrip('/')}/sites/{message.site}"
         urgency = "normal" if message.alarm.priority is Priority.LOW else "high"
         try:
-            answer = self._posting().post(
+            answer = push_once(
                 subscription, payload(message, delivery.key, page), self._keys, self._contact,
                 ttl_s=TTL_S, headers={"Urgency": urgency, "Topic": topic(message.story)},
+                send=partial(post, allowed=self._allowed, deadline_s=self._deadline_s),
             )  # fmt: skip
         except ValueError as error:
             self._ledger.drop_subscription(subscription.id)
             return Never(f"the browser's keys cannot be used: {error}")
-        return self._outcome(answer, subscription)
+        if isinstance(answer, OutwardAnswer):
+            return self._outcome(answer, subscription)
+        return replace(answer, error=f"the push service: {without(answer.error, subscription.endpoint)}")
 
-    def _posting(self) -> PushPost:
-        if self._post is None:
-            from api.deliver.webpush import PushPost
-
-            self._post = PushPost()
-        return self._post
-
-    def _outcome(self, answer: PushResponse, subscription: PushSubscription) -> Outcome:
-        code = answer.code
-        if code is None:
-            return Later(answer.said)
+    def _outcome(self, answer: OutwardAnswer, subscription: PushSubscription) -> Outcome:
+        code = answer.status
         if 200 <= code < 300:  # the library knows of 201 and 202 alone
             return Sent()
         if code in GONE:
             self._ledger.drop_subscription(subscription.id)
-            return Never(f"the browser {subscription.label!r} has gone (the push service answered {code})")
+            return Never(f"the browser has gone (the push service answered {code})")
         if code == TOO_LARGE:
             return Never("the push service says the message is too large")
-        after = answer.after
+        after = answer.headers.get("retry-after", "")
         return Later(f"the push service answered {code}", float(after[:9]) if after.isdecimal() else None)
 
     def _subscription(self, identity: str) -> PushSubscription | None:
@@ -127,9 +142,12 @@ class PushCarrier:
         """Nothing beside deliveries."""
 
     def close(self) -> None:
-        """Close connections."""
-        if self._post is not None:
-            self._post.close()
+        """Nothing is held open."""
+
+
+def without(error: str, endpoint: str) -> str:
+    """An error without the address that stands for a browser."""
+    return error.replace(endpoint, "its address")
 
 
 def topic(story: str) -> str:

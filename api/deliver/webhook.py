@@ -9,21 +9,21 @@ from __future__ import annotations
 import hashlib
 import hmac
 from collections.abc import Mapping
-from email.utils import parsedate_to_datetime
+from dataclasses import replace
+from urllib.parse import urlsplit
 
-import httpx
 import msgspec
 
 from api.deliver.cap import cap_alert
+from api.deliver.lanes import MOST
 from api.deliver.outcome import Later, Never, Outcome, Sent
+from api.deliver.outward import DEADLINE_S, OutwardAnswer, post
 from api.deliver.words import message_document
 from forecaster.alarms.plan import WEBHOOK, AlarmMessage
 from forecaster.domain.ports import Clock
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Contact, Site
 
-TIMEOUT_S = 10.0
-CONNECT_S = 5.0
 GONE = 410
 REFUSED = frozenset({400, 413, 415, 422})
 """Answers that another attempt with the same body cannot change."""
@@ -35,40 +35,33 @@ def signature(secret: str, timestamp: str, body: bytes) -> str:
     return f"sha256={digest}"
 
 
-def asked_s(answer: httpx.Response, now_ms: int) -> float | None:
-    """Retry-After of an answer in seconds (RFC 9110 section 10.2.3: seconds or a date); None without one."""
-    value = answer.headers.get("retry-after", "").strip()
-    if not value:
-        return None
-    if value.isascii() and value.isdigit():
-        return float(value[:9])
-    try:
-        return max(0.0, parsedate_to_datetime(value).timestamp() - now_ms / 1000.0)
-    except ValueError:
-        return None
-
-
-def outcome_of(answer: httpx.Response, now_ms: int) -> Outcome:
+def outcome_of(answer: OutwardAnswer, now_ms: int) -> Outcome:
     """What an answer means for the delivery."""
-    code = answer.status_code
+    code = answer.status
     if 200 <= code < 300:
         return Sent()
     if code == GONE:
         return Never("the webhook answered 410: it is gone")
     if code in REFUSED:
         return Never(f"the webhook refuses the message with {code}")
-    return Later(f"the webhook answered {code}", asked_s(answer, now_ms))
+    return Later(f"the webhook answered {code}", answer.retry_after_s(now_ms))
 
 
 class WebhookCarrier:
-    """Posts to the contacts' webhooks."""
+    """Posts to the contacts' webhooks, wherever the site file says: its owner may name an address at home.
+
+    deadline_s : float — for a whole attempt [s]
+    """
 
     channel = WEBHOOK
+    lanes = MOST
 
-    def __init__(self, sites: Mapping[str, Site], clock: Clock, client: httpx.Client | None = None) -> None:
-        self._sites, self._clock = sites, clock
-        limits = httpx.Timeout(TIMEOUT_S, connect=CONNECT_S)
-        self._client = httpx.Client(timeout=limits, follow_redirects=False) if client is None else client
+    def __init__(self, sites: Mapping[str, Site], clock: Clock, deadline_s: float = DEADLINE_S) -> None:
+        self._sites, self._clock, self._deadline_s = sites, clock, deadline_s
+
+    def host(self, receiver: str) -> str:
+        """Host and port of the webhook."""
+        return urlsplit(receiver).netloc.rpartition("@")[2].lower()
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Post once."""
@@ -86,13 +79,10 @@ class WebhookCarrier:
             timestamp = str(self._clock.now_ms() // 1000)
             headers["Outlast-Timestamp"] = timestamp
             headers["Outlast-Signature"] = signature(contact.webhook_secret, timestamp, body)
-        try:
-            answer = self._client.post(delivery.receiver, content=body, headers=headers)
-        except httpx.InvalidURL as error:
-            return Never(f"the webhook's address cannot be used: {error}")
-        except httpx.HTTPError as error:
-            return Later(f"the webhook cannot be reached: {type(error).__name__}: {error}")
-        return outcome_of(answer, self._clock.now_ms())
+        answer = post(delivery.receiver, body, headers, deadline_s=self._deadline_s)
+        if isinstance(answer, OutwardAnswer):
+            return outcome_of(answer, self._clock.now_ms())
+        return replace(answer, error=f"the webhook: {answer.error}")
 
     def _contact(self, delivery: Delivery, message: AlarmMessage) -> Contact | None:
         site = self._sites.get(message.site)
@@ -103,5 +93,4 @@ class WebhookCarrier:
         """Nothing beside deliveries."""
 
     def close(self) -> None:
-        """Close connections."""
-        self._client.close()
+        """Nothing is held open."""

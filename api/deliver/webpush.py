@@ -2,68 +2,75 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import requests
 from py_vapid import Vapid02
 from pywebpush import WebPushException, webpush
 
+from api.deliver.outcome import Later, Never
+from api.deliver.outward import OutwardAnswer
 from forecaster.domain.records import PushSubscription
 
-TIMEOUT_S = 10.0
+Send = Callable[[str, bytes, Mapping[str, str]], OutwardAnswer | Later | Never]
 
 
-@dataclass(frozen=True, slots=True)
-class PushResponse:
-    """What the push service says. code : int | None — None where there was no answer; after : its Retry-After."""
+class _Refused(Exception):
+    """Carries an outcome out of the library's call."""
 
-    code: int | None
-    said: str = ""
-    after: str = ""
-
-
-class PushPost:
-    """Posts over connections that stay open between messages."""
-
-    def __init__(self) -> None:
-        self._session = requests.Session()
-
-    def post(
-        self,
-        to: PushSubscription,
-        data: bytes,
-        keys: Vapid02,
-        contact: str,
-        *,
-        ttl_s: int,
-        headers: Mapping[str, str],
-    ) -> PushResponse:
-        """One attempt. ValueError where the browser's keys cannot be used."""
-        try:
-            webpush(
-                {"endpoint": to.endpoint, "keys": {"p256dh": to.p256dh, "auth": to.auth}},
-                data=data,
-                vapid_private_key=keys,
-                vapid_claims={"sub": contact},  # the library adds aud, and exp within 12 h
-                ttl=ttl_s,
-                headers=dict(headers),
-                timeout=TIMEOUT_S,
-                requests_session=self._session,
-            )
-        except WebPushException as error:
-            return _answer(error.response, str(error.message))
-        except requests.RequestException as error:
-            return PushResponse(None, f"the push service cannot be reached: {type(error).__name__}: {error}")
-        return PushResponse(201)
-
-    def close(self) -> None:
-        """Close connections."""
-        self._session.close()
+    def __init__(self, outcome: Later | Never) -> None:
+        super().__init__(outcome.error)
+        self.outcome = outcome
 
 
-def _answer(response: Any, said: str) -> PushResponse:
-    if response is None:
-        return PushResponse(None, f"the push service cannot be used: {said}")
-    return PushResponse(int(response.status_code), said, str(response.headers.get("retry-after", "")))
+class _Session:
+    """What the library posts with: the same guarded request that webhooks use."""
+
+    def __init__(self, send: Send) -> None:
+        self._send = send
+
+    def post(self, endpoint: str, data: bytes, headers: Mapping[str, Any], **_: object) -> requests.Response:
+        """Post once; the answer as the library wants it."""
+        given = {name: str(value) for name, value in headers.items()}
+        answer = self._send(endpoint, data, given)
+        if not isinstance(answer, OutwardAnswer):
+            raise _Refused(answer)
+        response = requests.Response()
+        response.status_code = answer.status
+        response.headers.update(answer.headers)
+        return response
+
+
+def push_once(
+    to: PushSubscription,
+    data: bytes,
+    keys: Vapid02,
+    contact: str,
+    *,
+    ttl_s: int,
+    headers: Mapping[str, str],
+    send: Send,
+) -> OutwardAnswer | Later | Never:
+    """One attempt. ValueError where the browser's keys cannot be used.
+
+    send : posts address, body and headers once
+    """
+    try:
+        webpush(
+            {"endpoint": to.endpoint, "keys": {"p256dh": to.p256dh, "auth": to.auth}},
+            data=data,
+            vapid_private_key=keys,
+            vapid_claims={"sub": contact},  # the library adds aud, and exp within 12 h
+            ttl=ttl_s,
+            headers=dict(headers),
+            requests_session=_Session(send),
+        )
+    except _Refused as refused:
+        return refused.outcome
+    except WebPushException as error:
+        if error.response is None:
+            return Later(f"it cannot be used: {error.message}")
+        told = {name.lower(): value for name, value in error.response.headers.items()}
+        return OutwardAnswer(int(error.response.status_code), told)
+    return OutwardAnswer(201, {})

@@ -84,11 +84,12 @@ def new_token(ledger: Ledger, clock: Clock, name: str, scope: Rights, site: str 
 
 
 def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
-    """Revoke a token by its id or its name; NotFound."""
+    """Revoke a token by its id or its name, and forget the browsers that subscribed with it; NotFound."""
     for token in ledger.tokens():
         if token.revoked_ms is None and identity in (token.id, token.name):
             revoked = replace(token, revoked_ms=clock.now_ms())
             ledger.save_token(revoked)
+            ledger.drop_subscriptions_of(token.id)
             return revoked
     raise NotFound(f"token {identity!r}")
 

@@ -194,10 +194,14 @@ class Mail(InstallationSection):
 
 
 class Push(InstallationSection):
-    """[push] — browser push: a contact for the push services (RFC 8292 sub), and the key file, made when missing."""
+    """[push] — browser push: a contact for the push services (RFC 8292 sub), and the key file, made when missing.
+
+    allow_hosts : names of push services that may lie inside a private network; others there are refused
+    """
 
     contact: str | None = Field(default=None, pattern=r"^(mailto:|https://)", examples=['"mailto:owner@example.org"'])
     key_file: Path = Field(default=Path("push-key.pem"), examples=['"push-key.pem"'])
+    allow_hosts: tuple[str, ...] = Field(default=(), examples=['["push.larkspur.internal"]'])
 
 
 class Heartbeat(InstallationSection):
@@ -326,7 +330,7 @@ def load_sites(folder: Path, language: str = SOURCE) -> dict[str, Site]:
     """Every sites/*.toml by site id; the file is named as its site. A site that names no language has this one."""
     sites: dict[str, Site] = {}
     for path in sorted(folder.glob("*.toml")):
-        site = load_site(path)
+        site = load_site(path, lenient=True)
         if site.id != path.stem:
             raise ConfigError(str(path), "id", f"it is {site.id!r}", f"write id = {path.stem!r}, or rename the file")
         sites[site.id] = site if site.language is not None else replace(site, language=language)

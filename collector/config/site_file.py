@@ -11,7 +11,7 @@ import tomli_w
 from pydantic import ValidationError
 
 from collector.config.errors import config_error, nearest, read_toml
-from collector.config.site_model import ChannelSection, SiteModel, WeatherSection
+from collector.config.site_model import ChannelSection, ContactSection, SiteModel, WeatherSection
 from collector.decode.units import conversion, hint
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES, Quantity
@@ -29,17 +29,43 @@ from forecaster.domain.site import (
 )
 
 
-def load_site(path: Path, *, measured: bool = True) -> Site:
+def load_site(path: Path, *, measured: bool = True, lenient: bool = False) -> Site:
     """A site file as a Site.
 
     measured : bool — ask for a channel that pump runs can be told from; False for sizing before anything is measured
     Errors: ConfigError with file, key, problem and fix.
     """
-    return site_from(read_toml(path), str(path), measured=measured)
+    return site_from(read_toml(path), str(path), measured=measured, lenient=lenient)
 
 
-def site_from(content: dict[str, Any], file: str, *, measured: bool = True) -> Site:
-    """A Site from the parsed content of a site file; `file` is the name given in errors."""
+def contacts_set_aside(content: dict[str, Any], file: str) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """The content without contacts that cannot be used, and a line for each: one must not silence the others."""
+    given = content.get("contacts")
+    if not isinstance(given, list):
+        return content, ()
+    kept: list[Any] = []
+    lines: list[str] = []
+    for place, contact in enumerate(given):
+        try:
+            model = ContactSection.model_validate(contact)
+        except ValidationError as error:
+            fault = config_error(error, ContactSection, file)
+            lines.append(str(ConfigError(file, f"contacts[{place}].{fault.key}".rstrip("."), fault.problem, fault.fix)))
+            continue
+        if any(model.name == other["name"] for other in kept):
+            twice = ConfigError(file, f"contacts[{place}].name", f"{model.name!r} is there twice", "give each its own")
+            lines.append(str(twice))
+            continue
+        kept.append(contact)
+    return {**content, "contacts": kept}, tuple(lines)
+
+
+def site_from(content: dict[str, Any], file: str, *, measured: bool = True, lenient: bool = False) -> Site:
+    """A Site from the parsed content of a site file; `file` is the name given in errors.
+
+    lenient : bool — a contact that cannot be used is set aside and named in the site, instead of an error
+    """
+    content, set_aside = contacts_set_aside(content, file) if lenient else (content, ())
     try:
         model = SiteModel.model_validate(content)
     except ValidationError as error:
@@ -70,6 +96,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True) -> S
         contacts=tuple(Contact(**(c.model_dump() | {"quiet_hours": _quiet(c.quiet_hours)})) for c in model.contacts),
         weather=_weather(model.weather, file),
         language=model.language,
+        set_aside=set_aside,
     )
 
 

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from collector.config.reach import host_of, mailbox_of
 from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
@@ -52,6 +53,21 @@ def _language(text: str) -> str:
     return text
 
 
+def _webhook(text: str) -> str:
+    try:
+        host_of(text)
+    except ValueError as error:
+        raise ValueError(f"{text!r} cannot be used: {error}; write it as https://example.org/hook") from error
+    return text
+
+
+def _mailbox(text: str) -> str:
+    try:
+        return mailbox_of(text)
+    except ValueError as error:
+        raise ValueError(f"{text!r} is not a mail address: {error}; write it as owner@example.org") from error
+
+
 def _enum(kind: Any) -> BeforeValidator:
     """TOML has no enums: its text becomes the member, before strict checking."""
 
@@ -64,6 +80,8 @@ def _enum(kind: Any) -> BeforeValidator:
 Path_ = Annotated[str, AfterValidator(_path)]
 Address = Annotated[str, AfterValidator(_address)]
 Language = Annotated[str, AfterValidator(_language)]
+Webhook = Annotated[str, AfterValidator(_webhook)]
+Mailbox = Annotated[str, AfterValidator(_mailbox)]
 Word = str | int | float | bool
 
 
@@ -221,8 +239,8 @@ class ContactSection(Section):
     """[[contacts]]"""
 
     name: str = Field(min_length=1, max_length=64, examples=['"owner"'])
-    email: str | None = Field(default=None, examples=['"owner@example.org"'])
-    webhook: Address | None = Field(default=None, examples=['"https://example.org/hook"'])
+    email: Mailbox | None = Field(default=None, examples=['"owner@example.org"'])
+    webhook: Webhook | None = Field(default=None, examples=['"https://example.org/hook"'])
     minimum_priority: Annotated[Priority, _enum(Priority)] = Field(default=Priority.LOW, examples=['"high"'])
     quiet_hours: str | None = Field(default=None, examples=['"22:00-07:00"'])
     after_min: float = Field(default=0.0, ge=0, le=1440, examples=["15"])
@@ -230,13 +248,12 @@ class ContactSection(Section):
     webhook_format: str = Field(default="json", pattern=r"^[a-z0-9_-]+$", examples=['"json"'])
     language: Language | None = Field(default=None, examples=['"en"'])
     phone: str | None = Field(default=None, pattern=r"^[+0-9(][0-9 ()./-]{2,38}[0-9]$", examples=['"+1 555 0100"'])
+    hours_to_reach: float | None = Field(default=None, ge=0, le=240, examples=["0.5"])
 
     @model_validator(mode="after")
     def _reachable(self) -> Self:
         if self.email is None and self.webhook is None:
             raise ValueError('neither email nor webhook is given; add one, for example email = "owner@example.org"')
-        if self.email is not None and not re.fullmatch(r"[^@\s]+@[^@\s]+", self.email):
-            raise ValueError(f"{self.email!r} is not a mail address; write it as owner@example.org")
         if self.quiet_hours is not None and not QUIET.fullmatch(self.quiet_hours):
             raise ValueError(f"quiet_hours {self.quiet_hours!r} cannot be read; write 22:00-07:00")
         return self

@@ -183,6 +183,7 @@ class Contact:
     phone : str | None — named in messages to the other contacts; nothing is dialled
     after_min : float — told only after an alarm has stood this long unacknowledged [min]; 0: at once
     language : str | None — ISO 639-1 code that messages are written in; None: the site's
+    hours_to_reach : float | None — how soon they can be at the house [h]
     """
 
     name: str
@@ -194,6 +195,7 @@ class Contact:
     webhook_secret: str | None = None
     webhook_format: str = "json"
     phone: str | None = None
+    hours_to_reach: float | None = None
     language: str | None = None
 
 
@@ -215,6 +217,7 @@ class Site:
     id : str — a-z 0-9 -
     timezone : str — IANA name
     language : str | None — ISO 639-1 code of what the site says; None: English
+    set_aside : what of the file could not be used and was left out, a line each
     """
 
     id: str
@@ -232,6 +235,7 @@ class Site:
     contacts: tuple[Contact, ...] = ()
     weather: WeatherService | None = None
     language: str | None = None
+    set_aside: tuple[str, ...] = ()
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

@@ -39,8 +39,11 @@ class Dying:
     """A carrier that dies around its first attempt."""
 
     def __init__(self, inner: Carrier, step: str) -> None:
-        self.channel = inner.channel
+        self.channel, self.lanes = inner.channel, inner.lanes
         self._inner, self._step = inner, step
+
+    def host(self, receiver: str) -> str:
+        return self._inner.host(receiver)
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         if self._step == "before-send":
@@ -68,7 +71,9 @@ def carrier_of(channel: str, site: Site, ledger: Ledger, clock: SteppedClock, fo
             mail = Mail(host="127.0.0.1", port=port, security="none", sender="pump@example.org")
             return MailCarrier(mail, ledger, clock, Tickets(folder, "https://pump.example.org"), lambda _site: None)
         case "push":
-            return PushCarrier(push_keys(folder / "push-key.pem"), "mailto:owner@example.org", ledger, None)
+            return PushCarrier(
+                push_keys(folder / "push-key.pem"), "mailto:owner@example.org", ledger, None, ["127.0.0.1"]
+            )
         case _:
             return WebhookCarrier({site.id: site}, clock)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Collection, Sequence
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
@@ -13,7 +14,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.deliver.push import public_key, push_keys
 from api.http import answers
 from api.http.dependencies import PrincipalIn, ServicesIn
-from api.http.security import is_loopback, require_site
+from api.http.problems import ProblemError
+from api.http.security import require_site
+from collector.config.reach import host_of, public_only
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import PushSubscription
 
@@ -21,6 +24,9 @@ router = APIRouter(prefix="/api/v1/push", tags=["push"])
 
 POINT_BYTES, AUTH_BYTES = 65, 16
 """Sizes of a browser's keys: an uncompressed P-256 point, and 16 octets (RFC 8291 section 3)."""
+
+MOST_BROWSERS = 10
+"""Browsers that one token may subscribe; without a token, on loopback, as many in all."""
 
 
 class _Strict(BaseModel):
@@ -72,11 +78,35 @@ def _check_key(text: str, size: int, name: str) -> None:
         raise UsageError(f"{name} has {len(raw)} bytes instead of {size}", "send what the browser's toJSON() gives")
 
 
-def _check_endpoint(endpoint: str) -> None:
+def _check_endpoint(endpoint: str, allow_hosts: Collection[str]) -> None:
+    """Refuse what no browser gives, and addresses inside the owner's own network; an address is looked up once more
+    at every message."""
+    fix = "send what the browser's toJSON() gives"
+    try:
+        host = host_of(endpoint)
+    except ValueError as error:
+        raise UsageError(f"the endpoint cannot be used: {error}", fix) from error
     parts = urlsplit(endpoint)
-    local = parts.scheme == "http" and parts.hostname is not None and is_loopback(parts.hostname)
-    if not (parts.scheme == "https" and parts.hostname) and not local:
-        raise UsageError("the endpoint is not an https address", "send what the browser's toJSON() gives")
+    if parts.username is not None or parts.password is not None:
+        raise UsageError("the endpoint carries a user name", fix)
+    if host in {name.lower() for name in allow_hosts}:
+        return
+    if parts.scheme != "https":
+        raise UsageError("the endpoint is not an https address", fix)
+    try:
+        public_only(host, parts.port or 443)
+    except PermissionError as error:
+        mend = "name it in [push] allow_hosts in outlast.toml, if it is your own push service"
+        raise UsageError(f"the endpoint is refused: {error}", mend) from error
+    except OSError:
+        return  # not known to this resolver now: held to the same rule when a message leaves
+
+
+def _check_room(held: Sequence[PushSubscription], fresh: PushSubscription) -> None:
+    """At most so many browsers a token, so that one that is given away cannot crowd out the others."""
+    own = [item for item in held if item.token_id == fresh.token_id and item.id != fresh.id]
+    if len(own) >= MOST_BROWSERS:
+        raise ProblemError(409, f"{MOST_BROWSERS} browsers are subscribed with this token; remove one, or make a token")
 
 
 @router.get("/key", response_model=PushKeyOut)
@@ -95,15 +125,17 @@ def subscribe(wish: SubscribeIn, who: PrincipalIn, services: ServicesIn) -> Resp
     if site is not None:
         require_site(who, site)
         services.site(site)
-    _check_endpoint(wish.endpoint)
+    _check_endpoint(wish.endpoint, services.installation.push.allow_hosts)
     _check_key(wish.keys.p256dh, POINT_BYTES, "keys.p256dh")
     _check_key(wish.keys.auth, AUTH_BYTES, "keys.auth")
     name = wish.label.strip() or who.name
     kept = PushSubscription(
         identity(wish.endpoint, site), wish.endpoint, wish.keys.p256dh, wish.keys.auth, site, name,
-        services.clock.now_ms(),
+        services.clock.now_ms(), who.token_id,
     )  # fmt: skip
-    for held in services.ledger.subscriptions():
+    subscribed = services.ledger.subscriptions()
+    _check_room(subscribed, kept)
+    for held in subscribed:
         if (held.endpoint, held.site) == (kept.endpoint, kept.site) and held.id != kept.id:
             services.ledger.drop_subscription(held.id)
     services.ledger.save_subscription(kept)

@@ -219,7 +219,8 @@ def test_couriers_carry_side_by_side_and_stop(tmp_path: Path) -> None:
         couriers.wake()
         eventually(lambda: len(receiver.heard) == 1, "the webhook")
         assert couriers.alive()
-        assert ("outlast_deliveries_webhook_sent", 1.0) in [(name, value) for name, _, _, value in couriers.counts()]
+        counted = ("outlast_deliveries_webhook_sent", 1.0)
+        eventually(lambda: counted in [(name, value) for name, _, _, value in couriers.counts()], "the count")
         before = threading.active_count()
         couriers.stop()
         assert threading.active_count() < before

@@ -8,6 +8,7 @@ import email
 import email.policy
 import gc
 import ssl
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from email.message import EmailMessage
@@ -50,6 +51,8 @@ class Mailbox:
     def __init__(self, answers: list[str] | None = None) -> None:
         self.answers = answers or []
         self.dawdles_s: list[float] = []
+        self.hangs_for: set[str] = set()
+        self.released = threading.Event()
         self.mails: list[EmailMessage] = []
         self.__dict__.update({"handle_RCPT": self.recipient, "handle_DATA": self.data})  # the library's hook names
 
@@ -57,12 +60,18 @@ class Mailbox:
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
         del server, session, options
+        if address in self.hangs_for:
+            await asyncio.to_thread(self.released.wait)
         if self.dawdles_s:
             await asyncio.sleep(self.dawdles_s.pop(0))
         if self.answers:
             return self.answers.pop(0)
         envelope.rcpt_tos.append(address)
         return "250 OK"
+
+    def release(self) -> None:
+        """Let those who hang go on."""
+        self.released.set()
 
     async def data(self, server: SMTP, session: Session, envelope: Envelope) -> str:
         del server, session
@@ -240,6 +249,7 @@ def test_a_server_without_a_sender_is_a_setting_to_mend() -> None:
 def test_a_link_names_its_alarm_and_expires(tmp_path: Path) -> None:
     links = Tickets(tmp_path, "https://pump.example.org/")
     url = links.url("larkspur:high-water:1", "owner", START_MS)
+    assert url is not None
     token = url.removeprefix("https://pump.example.org/acknowledge/")
     assert links.read(token, START_MS + 1) == Ticket("larkspur:high-water:1", "owner", START_MS + LIFE_MS)
     assert links.read(token, START_MS + LIFE_MS) is None

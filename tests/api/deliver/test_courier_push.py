@@ -19,6 +19,7 @@ from api.deliver.push import LONGEST_ACTION, TTL_S, PushCarrier, payload, public
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
+from forecaster.domain.records import NoticeOutcome
 from tests.api.delivering import Receiver, SteppedClock, carry, courier, ledger_in, listening, owe, subscription, told
 from tests.engines import free_port
 from tests.forecaster.evidence import LARKSPUR
@@ -103,9 +104,10 @@ def clock() -> SteppedClock:
     return SteppedClock()
 
 
-def carrier_for(ledger: Ledger, folder: Path) -> PushCarrier:
+def carrier_for(ledger: Ledger, folder: Path, deadline_s: float = 8.0) -> PushCarrier:
     keys = push_keys(folder / "push-key.pem")
-    return PushCarrier(keys, "mailto:owner@example.org", ledger, "https://pump.example.org")
+    page = "https://pump.example.org"
+    return PushCarrier(keys, "mailto:owner@example.org", ledger, page, ["127.0.0.1"], deadline_s)
 
 
 def test_a_browser_can_open_what_is_sent(ledger: Ledger, clock: SteppedClock, tmp_path: Path) -> None:
@@ -168,13 +170,12 @@ def test_a_subscription_is_dropped_on_404_and_410_alone(
 
 
 def test_a_push_service_down_for_an_hour_or_slow_gets_the_same_message_later(
-    ledger: Ledger, clock: SteppedClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ledger: Ledger, clock: SteppedClock, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr("api.deliver.webpush.TIMEOUT_S", 0.5)
     port, browser = free_port(), Browser()
     browser.subscribe(ledger, f"http://127.0.0.1:{port}/hook")
     owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
-    carrier = carrier_for(ledger, tmp_path)
+    carrier = carrier_for(ledger, tmp_path, deadline_s=0.5)
     sender = courier(carrier, ledger, clock)
     carry(sender, clock, hours=1.0)
     assert sender.failed > 5
@@ -214,7 +215,9 @@ def test_a_browser_that_unsubscribed_is_not_a_failure(ledger: Ledger, clock: Ste
     sender = courier(carrier, ledger, clock)
     sender.turn()
     carrier.close()
-    assert sender.sent == 1
+    assert (sender.sent, sender.gave_up) == (0, 0)
+    [notice] = ledger.notices([told().alarm.id])
+    assert notice.outcome is NoticeOutcome.NEEDLESS
     assert sender.faults.standing() == {}
 
 

@@ -14,15 +14,15 @@ from datetime import UTC, datetime
 from email.utils import format_datetime
 from pathlib import Path
 
-import httpx
 import pytest
 
 from api.deliver.backoff import LONGEST_CRITICAL_S, LONGEST_S, next_attempt_s
 from api.deliver.courier import Courier
 from api.deliver.failing import all_faults, failing_for, faults_of
 from api.deliver.outcome import Later, Never, Sent
+from api.deliver.outward import OutwardAnswer
 from api.deliver.owing import known_to
-from api.deliver.webhook import WebhookCarrier, asked_s, outcome_of
+from api.deliver.webhook import WebhookCarrier, outcome_of
 from collector.config.settings import load_installation
 from collector.config.site_file import site_toml
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
@@ -137,9 +137,9 @@ def test_retry_after_is_kept(ledger: Ledger, clock: SteppedClock) -> None:
 def test_retry_after_may_be_a_date() -> None:
     """RFC 9110 section 10.2.3 allows an HTTP date or seconds."""
     later = format_datetime(datetime.fromtimestamp(START_MS / 1000 + 90, UTC), usegmt=True)
-    assert asked_s(httpx.Response(503, headers={"Retry-After": later}), START_MS) == pytest.approx(90.0)
-    assert asked_s(httpx.Response(503, headers={"Retry-After": "soon"}), START_MS) is None
-    assert asked_s(httpx.Response(503), START_MS) is None
+    assert OutwardAnswer(503, {"retry-after": later}).retry_after_s(START_MS) == pytest.approx(90.0)
+    assert OutwardAnswer(503, {"retry-after": "soon"}).retry_after_s(START_MS) is None
+    assert OutwardAnswer(503, {}).retry_after_s(START_MS) is None
 
 
 @pytest.mark.parametrize("code", [410, 400, 413, 422])
@@ -159,16 +159,16 @@ def test_what_cannot_mend_is_given_up_and_said(ledger: Ledger, clock: SteppedClo
 
 
 def test_answers_have_their_meaning() -> None:
-    assert outcome_of(httpx.Response(202), START_MS) == Sent()
-    assert isinstance(outcome_of(httpx.Response(410), START_MS), Never)
-    assert isinstance(outcome_of(httpx.Response(500), START_MS), Later)
+    assert outcome_of(OutwardAnswer(202, {}), START_MS) == Sent()
+    assert isinstance(outcome_of(OutwardAnswer(410, {}), START_MS), Never)
+    assert isinstance(outcome_of(OutwardAnswer(500, {}), START_MS), Later)
 
 
 def test_a_slow_receiver_is_cut_off_and_gets_the_same_key_again(ledger: Ledger, clock: SteppedClock) -> None:
     with listening(Receiver(slow_s=0.6)) as receiver:
         site = with_webhook(receiver.url)
         owe(ledger, site, [told()], clock.now_ms(), "webhook")
-        carrier = WebhookCarrier({site.id: site}, clock, httpx.Client(timeout=0.2))
+        carrier = WebhookCarrier({site.id: site}, clock, 0.2)
         sender = courier(carrier, ledger, clock)
         sender.turn()
         assert sender.failed == 1
