@@ -148,7 +148,7 @@ def test_a_link_to_what_is_over_shows_how_it_stands(services: Services, client: 
     owe(services.ledger, LARKSPUR, [told(), over], START_MS)
     page = client.get(path_of(services, told().alarm.id))
     assert "I have seen this" not in page.text
-    assert "normal" in page.text
+    assert "this alarm is over now" in page.text
 
 
 def test_a_headline_cannot_break_out_of_the_page(services: Services, client: TestClient) -> None:
