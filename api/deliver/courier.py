@@ -19,7 +19,7 @@ import msgspec
 
 from api.deliver.backoff import next_attempt_s
 from api.deliver.failing import FaultBook
-from api.deliver.lanes import Breaker, UnderWay, Waiting, startable
+from api.deliver.lanes import Breaker, DueMessage, UnderWay, startable
 from api.deliver.outcome import Later, Needless, Never, Outcome, Sent
 from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
@@ -219,7 +219,7 @@ class Courier:
         faults = self.faults.standing()
         alone = self.carrier.lanes == 1
         asked = [
-            Waiting(
+            DueMessage(
                 key=item.key,
                 receiver="" if alone else item.receiver,
                 host=self.carrier.host(item.receiver),

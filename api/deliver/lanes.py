@@ -21,7 +21,7 @@ OPENS_AT = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class DueMessage:
     """A message that is due.
 
     receiver, host : str — whose lane it takes, and where that lives; a host of "" is not watched
@@ -72,15 +72,15 @@ class Breaker:
 
 
 def startable(
-    waiting: Iterable[Waiting], under_way: Sequence[UnderWay], breaker: Breaker, now_s: float, most: int = MOST
-) -> list[Waiting]:
+    waiting: Iterable[DueMessage], under_way: Sequence[UnderWay], breaker: Breaker, now_s: float, most: int = MOST
+) -> list[DueMessage]:
     """The messages to start now, in order."""
     busy = {item.receiver for item in under_way}
     hosts = Counter(item.host for item in under_way)
     failing_at = Counter(item.host for item in under_way if item.failing)
     quick = sum(now_s - item.since_s < LASTING_S for item in under_way)
     failing, running = sum(failing_at.values()), len(under_way)
-    chosen: list[Waiting] = []
+    chosen: list[DueMessage] = []
     for item in sorted(waiting, key=lambda one: one.order):
         if running >= most or quick >= USUAL:
             break

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from api.deliver.courier import TRIES, Courier, without_address
-from api.deliver.lanes import MOST, MOST_A_HOST, OPENS_AT, USUAL, Breaker, UnderWay, Waiting, startable
+from api.deliver.lanes import MOST, MOST_A_HOST, OPENS_AT, USUAL, Breaker, DueMessage, UnderWay, startable
 from api.deliver.mail import MailCarrier
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.outward import OutwardAnswer, post
@@ -275,8 +275,8 @@ def test_an_error_is_kept_on_one_line_and_without_the_address() -> None:
 # -- which leaves first
 
 
-def waiting(name: str, *, grave: bool = False, failing: bool = False, attempts: int = 0, host: str = "") -> Waiting:
-    return Waiting(name, name, host or name, grave, failing, attempts, 0)
+def waiting(name: str, *, grave: bool = False, failing: bool = False, attempts: int = 0, host: str = "") -> DueMessage:
+    return DueMessage(name, name, host or name, grave, failing, attempts, 0)
 
 
 def test_critical_and_first_attempts_leave_before_retries() -> None:
