@@ -10,14 +10,14 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.commands.common import AsJson, ConfigDir, complain_of, echo_json, group
 from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
 from api.http.answers import alarm_out
 from api.offline.previewing import LimitsPreview, differences, parse_limits
 from collector.clock import SystemClock
 from collector.config.settings import load_site
-from collector.decode.log import read_log
+from collector.decode.log import MessageLog
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.alarms import AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError
@@ -187,7 +187,9 @@ def preview(
     if limit:
         sets.append(parse_limits(limit, known.alarms))
     work = LimitsPreview(known, sets)
-    work.run(read_log(log))
+    messages = MessageLog(log)
+    work.run(messages)
+    complain_of(messages, "outlast alarms preview")
     if as_json:
         echo_json(_preview_document(work))
         return 0

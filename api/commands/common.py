@@ -8,6 +8,8 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
+from collector.decode.log import MessageLog
+
 ConfigDir = Annotated[
     Path,
     typer.Option("--config", metavar="DIR", envvar="OUTLAST_CONFIG", help="Installation folder: outlast.toml, sites/."),
@@ -21,6 +23,13 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON."
 def echo_json(value: Any) -> None:
     """Print a value as JSON, indented for people and still one document; NaN and infinities become null."""
     typer.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+
+
+def complain_of(log: MessageLog, who: str) -> None:
+    """Say on stderr how many lines of a log were passed over, and what was wrong with the first."""
+    said = log.said()
+    if said is not None:
+        typer.echo(f"{who}: {said}", err=True)
 
 
 def group(help_text: str) -> typer.Typer:

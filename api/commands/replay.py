@@ -9,10 +9,11 @@ from typing import Annotated
 import msgspec
 import typer
 
+from api.commands.common import complain_of
 from api.commands.durations import duration_ms, moment_ms
 from api.offline.replaying import Replay
 from collector.config.settings import load_site
-from collector.decode.log import read_log
+from collector.decode.log import MessageLog
 from forecaster.engine.document import document
 
 
@@ -24,19 +25,25 @@ def replay(
     at: Annotated[list[str] | None, typer.Option("--at", metavar="TIME", help="A time, RFC 3339; repeatable.")] = None,
     every: Annotated[str | None, typer.Option(metavar="DURATION", help="Every so often: 90s, 15m, 1h, 1d.")] = None,
     seed: Annotated[int, typer.Option(help="Seed of the drawn futures.")] = 0,
+    strict: Annotated[bool, typer.Option("--strict", help="Stop at a line that is no logged message.")] = False,
 ) -> None:
     """Write one forecast document a line for each time asked, from only the messages up to that time.
 
     With neither --at nor --every there is one, at the end of the log. A log has one JSON object a line with tst,
-    topic and payload, as `mosquitto_sub -F %j -t '#'` writes it.
+    topic and payload, as `mosquitto_sub -F %j -t '#'` writes it. A line that is none is passed over and counted on
+    stderr: an outage cuts logs too.
 
     Example: outlast replay --site sites/larkspur.toml --every 1h march.log.gz
     """
     times = [moment_ms(text) for text in at or []]
     work = Replay(load_site(site), at=times, every_ms=None if every is None else duration_ms(every), seed=seed)
     encode = msgspec.json.encode
-    for forecast in work.forecasts(read_log(log)):
-        sys.stdout.write(encode(document(forecast)).decode() + "\n")
+    messages = MessageLog(log, strict=strict)
+    try:
+        for forecast in work.forecasts(messages):
+            sys.stdout.write(encode(document(forecast)).decode() + "\n")
+    finally:
+        complain_of(messages, "outlast replay")
     if work.messages and not work.readings:
         typer.echo(
             f"outlast replay: none of the {work.messages} messages is of a channel of {site}"

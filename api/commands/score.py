@@ -87,17 +87,20 @@ def outages_of(site: Site, readings: list[Reading]) -> list[Outage]:
 
 def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterator[list[Scored]]:
     """Scores of each outage in an owner's logs."""
+    from api.commands.common import complain_of
     from collector.config.site_file import load_site
-    from collector.decode.log import read_log
+    from collector.decode.log import MessageLog
     from collector.decode.payload import Decoder
 
     site = load_site(site_file)
     decoder = Decoder([site])
+    log = MessageLog(logs)
     readings = [
         reading
-        for message in read_log(logs)
+        for message in log
         for reading in decoder.decode(message.topic, message.payload, message.tst_ms, message.retained).readings
     ]
+    complain_of(log, "outlast score")
     outages = outages_of(site, readings)
     if not outages:
         raise UsageError(

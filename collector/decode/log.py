@@ -49,27 +49,56 @@ _decode_line = msgspec.json.Decoder(_Line).decode
 _decode_text = msgspec.json.Decoder(str).decode
 
 
-def read_log(sources: Iterable[str | Path]) -> Iterator[LoggedMessage]:
-    """The messages of some logs, one log after the other, in the order of their lines.
+class MessageLog:
+    """The messages of some logs, one log after the other, in the order of their lines. Iterate it once.
 
     sources : names of files, plain or gzip (told by content); "-" is standard input
-    Errors: UsageError that names the source and the line.
+    strict : whether a line that is no logged message ends it; otherwise it is passed over and counted, because an
+        outage cuts logs too
+    skipped : int — lines passed over so far; first_problem : str | None — what was wrong with the first of them
+    Errors: UsageError that names the source, where it cannot be read or, if strict, the line.
     """
-    for source in sources:
-        with _opened(source) as lines:
-            yield from _messages(str(source), lines)
 
+    def __init__(self, sources: Iterable[str | Path], *, strict: bool = False) -> None:
+        self._sources, self._strict = tuple(sources), strict
+        self.skipped = 0
+        self.first_problem: str | None = None
 
-def _messages(name: str, lines: Iterable[bytes]) -> Iterator[LoggedMessage]:
-    place = 0
-    try:
-        for place, line in enumerate(lines, start=1):
-            if not line.isspace():
-                yield _message(line, name, place)
-    except (EOFError, gzip.BadGzipFile, zlib.error) as error:
-        raise UsageError(f"{name}: broken off after line {place} ({error})", "fetch the log again") from error
-    except OSError as error:
-        raise UsageError(f"{name}: cannot be read ({error.strerror})", "look at the file") from error
+    def __iter__(self) -> Iterator[LoggedMessage]:
+        for source in self._sources:
+            with _opened(source) as lines:
+                yield from self._messages(str(source), lines)
+
+    def said(self) -> str | None:
+        """What was passed over, in one line; None: nothing."""
+        if self.first_problem is None:
+            return None
+        count = "a line was" if self.skipped == 1 else f"{self.skipped} lines were"
+        return f"{count} passed over, first {self.first_problem}; --strict stops there instead"
+
+    def _messages(self, name: str, lines: Iterable[bytes]) -> Iterator[LoggedMessage]:
+        place = 0
+        try:
+            for place, line in enumerate(lines, start=1):
+                if line.isspace():
+                    continue
+                try:
+                    message = _message(line, name, place)
+                except UsageError as error:
+                    self._pass_over(error)
+                else:
+                    yield message
+        except (EOFError, gzip.BadGzipFile, zlib.error) as error:
+            self._pass_over(UsageError(f"{name}: broken off after line {place} ({error})", "fetch the log again"))
+        except OSError as error:
+            raise UsageError(f"{name}: cannot be read ({error.strerror})", "look at the file") from error
+
+    def _pass_over(self, error: UsageError) -> None:
+        if self._strict:
+            raise error
+        self.skipped += 1
+        if self.first_problem is None:
+            self.first_problem = error.problem
 
 
 def _message(line: bytes, name: str, place: int) -> LoggedMessage:

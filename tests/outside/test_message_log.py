@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.decode.log import read_log
+from collector.decode.log import MessageLog
 from forecaster.domain.errors import UsageError
 from tests.servers import Mosquitto, eventually, mosquitto
 
@@ -43,7 +43,7 @@ def test_a_log_that_mosquitto_sub_wrote(tmp_path: Path, form: str, payloads: lis
         record(broker, tmp_path / "log", form, payloads)
     finally:
         broker.kill()
-    messages = list(read_log([tmp_path / "log"]))
+    messages = list(MessageLog([tmp_path / "log"], strict=True))
     assert [m.topic for m in messages] == [f"cellar/{i}" for i in range(len(payloads))]
     assert [m.payload for m in messages] == logged
     assert [m.retained for m in messages] == [True] + [False] * (len(payloads) - 1)
@@ -69,7 +69,7 @@ def line(tst: str, payload: str = '"1"') -> bytes:
 def test_times_of_a_log(tmp_path: Path, tst: str, ms: int) -> None:
     """mosquitto_sub writes local time, a Z and the offset; plain RFC 3339 is taken too."""
     (tmp_path / "log").write_bytes(line(tst))
-    assert [m.tst_ms for m in read_log([tmp_path / "log"])] == [ms]
+    assert [m.tst_ms for m in MessageLog([tmp_path / "log"])] == [ms]
 
 
 def test_gzip_input_and_several_logs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -77,7 +77,7 @@ def test_gzip_input_and_several_logs(tmp_path: Path, monkeypatch: pytest.MonkeyP
     (tmp_path / "b").write_bytes(b"\n" + line("2026-03-03T04:05:07Z"))
     piped = io.TextIOWrapper(io.BytesIO(gzip.compress(line("2026-03-03T04:05:08Z"))))
     monkeypatch.setattr(sys, "stdin", piped)
-    assert len(list(read_log([tmp_path / "a.gz", str(tmp_path / "b"), "-"]))) == 5
+    assert len(list(MessageLog([tmp_path / "a.gz", str(tmp_path / "b"), "-"]))) == 5
 
 
 @pytest.mark.parametrize(
@@ -93,12 +93,12 @@ def test_gzip_input_and_several_logs(tmp_path: Path, monkeypatch: pytest.MonkeyP
 def test_a_bad_line_is_named(tmp_path: Path, content: bytes, says: str) -> None:
     (tmp_path / "log").write_bytes(line("2026-03-03T04:05:06Z") + content)
     with pytest.raises(UsageError, match=says):
-        list(read_log([tmp_path / "log"]))
+        list(MessageLog([tmp_path / "log"], strict=True))
 
 
 def test_a_log_broken_off_and_one_that_is_not_there(tmp_path: Path) -> None:
     (tmp_path / "cut.gz").write_bytes(gzip.compress(line("2026-03-03T04:05:06Z") * 5000)[:-40])
     with pytest.raises(UsageError, match="broken off"):
-        list(read_log([tmp_path / "cut.gz"]))
+        list(MessageLog([tmp_path / "cut.gz"], strict=True))
     with pytest.raises(UsageError, match="cannot be read"):
-        list(read_log([tmp_path / "nothing"]))
+        list(MessageLog([tmp_path / "nothing"], strict=True))

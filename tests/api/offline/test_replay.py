@@ -124,3 +124,23 @@ def test_wrong_use_is_one_line(
     told = capsys.readouterr()
     assert (code, told.out, told.err.count("\n")) == (2, "", 1)
     assert says in told.err
+
+
+def test_a_log_that_an_outage_cut_still_tells(
+    recorded: Recorded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A line of nonsense in the middle and half a line at the end: the same forecast, and a count on stderr."""
+    whole = recorded.log.read_bytes().splitlines(keepends=True)
+    middle = len(whole) // 2
+    cut = tmp_path / "cut"
+    cut.write_bytes(b"".join([*whole[:middle], b"\x00\xffnonsense\n", *whole[middle:], whole[0][:20]]))
+    packed = tmp_path / "cut.gz"
+    packed.write_bytes(gzip.compress(recorded.log.read_bytes())[:-6])
+    (expected,) = replayed(capsys, recorded, str(recorded.log))
+    for log, said in ((cut, "2 lines were passed over"), (packed, "a line was passed over")):
+        assert main(["replay", "--site", str(recorded.site_file), str(log)]) == 0
+        told = capsys.readouterr()
+        assert json.loads(told.out) == expected
+        assert said in told.err
+        assert main(["replay", "--strict", "--site", str(recorded.site_file), str(log)]) == 2
+        assert capsys.readouterr().err.count("\n") == 1

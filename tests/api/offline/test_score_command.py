@@ -11,7 +11,7 @@ import pytest
 
 from api.cli import main
 from collector.config.site_file import load_site
-from collector.decode.log import read_log
+from collector.decode.log import MessageLog
 from collector.decode.payload import Decoder
 from forecaster.twin.episode import episode
 from forecaster.twin.styles import Style
@@ -32,7 +32,7 @@ def test_log_decodes_to_what_the_twin_measured(folder: Path) -> None:
     decoder = Decoder([site])
     decoded = [
         decoder.decode(message.topic, message.payload, message.tst_ms)
-        for message in read_log([folder / "log.jsonl.gz"])
+        for message in MessageLog([folder / "log.jsonl.gz"])
     ]
     told = [reading for one in decoded for reading in one.readings]
     expected = drawn.readings
@@ -48,7 +48,7 @@ def test_bad_messages_are_refused_and_change_nothing(tmp_path: Path) -> None:
     seed = next(s for s in range(40) if episode(s, (Style.POWER_COUNTER,)).troubles.bad > 0.0)
     assert main(["simulate", str(tmp_path), "--seed", str(seed), "--style", "power-counter"]) == 0
     decoder = Decoder([load_site(tmp_path / "site.toml")])
-    messages = list(read_log([tmp_path / "log.jsonl"]))
+    messages = list(MessageLog([tmp_path / "log.jsonl"]))
     decoded = [decoder.decode(m.topic, m.payload, m.tst_ms) for m in messages]
     assert sum(bool(one.refusals) for one in decoded) >= 3
     assert sum(len(one.readings) for one in decoded) == len(episode(seed, (Style.POWER_COUNTER,)).readings)
