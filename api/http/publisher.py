@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from api.http.answers import alarm_out, reading_out
-from api.http.stream import Hub
+from api.http.stream import Hub, StreamKind
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
@@ -24,13 +24,13 @@ class StreamPublisher:
 
     def reading(self, reading: Reading) -> None:
         """As a `reading` event."""
-        self._hub.publish("reading", reading.site, msgspec.json.encode(reading_out(reading)).decode())
+        self._hub.publish(StreamKind.READING, reading.site, msgspec.json.encode(reading_out(reading)).decode())
 
     def forecast(self, stored: StoredForecast) -> None:
         """As a `forecast` event."""
-        self._hub.publish("forecast", stored.site, stored.document)
+        self._hub.publish(StreamKind.FORECAST, stored.site, stored.document)
 
     def alarm(self, transition: AlarmTransition) -> None:
         """As an `alarm` event: the alarm as it is now, and what happened to it."""
         data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
-        self._hub.publish("alarm", transition.alarm.site, msgspec.json.encode(data).decode())
+        self._hub.publish(StreamKind.ALARM, transition.alarm.site, msgspec.json.encode(data).decode())

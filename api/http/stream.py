@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import itertools
 import threading
 from collections import deque
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
+from enum import StrEnum
 
 from sse_starlette import ServerSentEvent
 
@@ -15,29 +15,53 @@ QUEUE_LIMIT = 1_000
 REPLAY_LIMIT = 2_000
 
 
+class StreamKind(StrEnum):
+    """Events that a client may choose among; `state` and `lost` come to everybody."""
+
+    FORECAST = "forecast"
+    ALARM = "alarm"
+    READING = "reading"
+
+
+EVERY_KIND = frozenset(StreamKind)
+
+
 @dataclass(frozen=True, slots=True)
 class StreamEvent:
-    """kind is "forecast", "alarm" or "reading"; data is a JSON document."""
+    """data is a JSON document."""
 
     id: int
-    kind: str
+    kind: StreamKind
     site: str
     data: str
 
 
 class Subscription:
-    """One client. Where it reads too slowly the oldest readings are dropped first, and it is told how many."""
+    """One client. Where it reads too slowly the oldest readings are dropped first, and it is told how many.
 
-    def __init__(self, hub: Hub, sites: frozenset[str] | None, loop: asyncio.AbstractEventLoop) -> None:
-        self._hub, self.sites, self._loop = hub, sites, loop
+    resumed : bool — what it missed since its last event is known and comes first; otherwise it needs the state
+    joined_at : str — the id that stands for the moment of joining
+    """
+
+    def __init__(
+        self,
+        hub: Hub,
+        sites: frozenset[str] | None,
+        kinds: frozenset[StreamKind],
+        loop: asyncio.AbstractEventLoop,
+        joined_at: str,
+    ) -> None:
+        self._hub, self.sites, self._kinds, self._loop = hub, sites, kinds, loop
+        self.joined_at = joined_at
+        self.resumed = False
         self._waiting: deque[StreamEvent] = deque()
         self._lost = 0
         self._stirred = asyncio.Event()
         self._lock = threading.Lock()
 
-    def wants(self, site: str) -> bool:
-        """Whether this client listens to a site."""
-        return self.sites is None or site in self.sites
+    def wants(self, kind: StreamKind, site: str) -> bool:
+        """Whether this client listens to such events of a site."""
+        return kind in self._kinds and (self.sites is None or site in self.sites)
 
     def put(self, event: StreamEvent) -> None:
         """Queue an event; from any thread."""
@@ -57,7 +81,7 @@ class Subscription:
     def _drop_one(self) -> None:
         self._lost += 1
         for index, event in enumerate(self._waiting):
-            if event.kind == "reading":
+            if event.kind is StreamKind.READING:
                 del self._waiting[index]
                 return
         self._waiting.popleft()
@@ -72,7 +96,7 @@ class Subscription:
                 if lost:
                     yield ServerSentEvent(event="lost", data=f'{{"count":{lost}}}')
                 for event in batch:
-                    yield ServerSentEvent(event=event.kind, id=self._hub.name(event), data=event.data)
+                    yield ServerSentEvent(event=event.kind.value, id=self._hub.name(event), data=event.data)
                 if self._hub.closed:
                     return
                 if not self._waiting:
@@ -87,7 +111,8 @@ class Hub:
 
     def __init__(self, boot: str) -> None:
         self.boot = boot
-        self._ids = itertools.count(1)
+        self._newest = 0
+        self._forgotten = 0
         self._recent: deque[StreamEvent] = deque(maxlen=REPLAY_LIMIT)
         self._clients: list[Subscription] = []
         self._lock = threading.Lock()
@@ -112,24 +137,34 @@ class Hub:
         """The id that a client sends back as Last-Event-ID."""
         return f"{self.boot}-{event.id}"
 
-    def publish(self, kind: str, site: str, data: str) -> None:
+    def publish(self, kind: StreamKind, site: str, data: str) -> None:
         """Tell everybody who listens to the site."""
         with self._lock:
-            event = StreamEvent(next(self._ids), kind, site, data)
-            if kind != "reading":
+            self._newest += 1
+            event = StreamEvent(self._newest, kind, site, data)
+            if kind is not StreamKind.READING:
+                if len(self._recent) == REPLAY_LIMIT:
+                    self._forgotten = self._recent[0].id
                 self._recent.append(event)
-            clients = [c for c in self._clients if c.wants(site)]
+            clients = [c for c in self._clients if c.wants(kind, site)]
         for client in clients:
             client.put(event)
 
-    def join(self, sites: frozenset[str] | None, last_event_id: str | None = None) -> Subscription:
+    def join(
+        self,
+        sites: frozenset[str] | None,
+        last_event_id: str | None = None,
+        kinds: frozenset[StreamKind] = EVERY_KIND,
+    ) -> Subscription:
         """A new client; call it on the event loop. With a known Last-Event-ID what was missed comes first."""
-        client = Subscription(self, sites, asyncio.get_running_loop())
         boot, _, number = (last_event_id or "").rpartition("-")
+        seen = int(number) if number.isascii() and number.isdecimal() else -1
         with self._lock:
-            if boot == self.boot and number.isdecimal():
+            client = Subscription(self, sites, kinds, asyncio.get_running_loop(), f"{self.boot}-{self._newest}")
+            client.resumed = boot == self.boot and self._forgotten <= seen <= self._newest
+            if client.resumed:
                 for event in self._recent:
-                    if event.id > int(number) and client.wants(event.site):
+                    if event.id > seen and client.wants(event.kind, event.site):
                         client.put(event)
             self._clients.append(client)
         return client

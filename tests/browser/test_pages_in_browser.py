@@ -15,6 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
+from api.http.stream import StreamKind
 from api.process.services import Services
 from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
@@ -188,7 +189,7 @@ def test_news_from_the_stream_are_drawn(browser: Browser, house: Served) -> None
         expect(page.locator(".say")).to_contain_text("On the pack")
         back = replace(forecast(supply=Supply.MAINS), issued_at_ms=NOW_MS + 1)
         publish(house.services, back)
-        house.services.hub.publish("forecast", "larkspur", "{}")
+        house.services.hub.publish(StreamKind.FORECAST, "larkspur", "{}")
         expect(page.locator(".say")).to_contain_text("On mains", timeout=15_000)
 
 

@@ -12,6 +12,7 @@ import httpx
 import pytest
 
 from api.http.security import COOKIE, new_token
+from api.http.stream import StreamKind
 from api.process.services import Services, require_door
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
@@ -95,7 +96,7 @@ def test_the_stream_is_not_held_back(outside: Outside) -> None:
         assert answer.headers["content-type"].startswith("text/event-stream")
         lines = answer.iter_lines()
         for number in range(3):
-            outside.services.hub.publish("forecast", "larkspur", f'"{number}"')
+            outside.services.hub.publish(StreamKind.FORECAST, "larkspur", f'"{number}"')
             assert next(line for line in lines if line.startswith("data:")) == f'data: "{number}"'
 
 

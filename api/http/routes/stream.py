@@ -9,6 +9,9 @@ from sse_starlette import EventSourceResponse
 
 from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.security import require_site
+from api.http.stream import EVERY_KIND, StreamKind
+from api.http.stream_state import whole_stream
+from forecaster.domain.errors import UsageError
 
 PING_S = 15
 
@@ -24,20 +27,40 @@ async def stream(
     who: PrincipalIn,
     services: ServicesIn,
     site: Annotated[str | None, Query(pattern=r"^[a-z0-9-]{1,64}$", description="One site; all if left out.")] = None,
+    events: Annotated[
+        str | None, Query(max_length=100, description="Kinds with commas between, as forecast,alarm; all if left out.")
+    ] = None,
     last_event_id: Annotated[str | None, Header(max_length=100)] = None,
 ) -> EventSourceResponse:
-    """Server-Sent Events `forecast`, `alarm` and `reading` as they happen; `lost` tells a slow reader how many went.
+    """Server-Sent Events `forecast`, `alarm` and `reading` as they happen.
 
-    With the Last-Event-ID of an earlier connection, forecasts and alarms that were missed come first.
+    A connection without the Last-Event-ID of an earlier one, or with one that is no longer known, begins with
+    `state`: the newest forecast and the standing alarms of each site, in one event or, where sites are many, in
+    several, of which the last says `"last": true`. With a known one, the forecasts and alarms that were missed come
+    first. `lost` tells a slow reader how many events went.
     """
     if site is not None:
         require_site(who, site)
         services.site(site)
     wanted = site or who.site
-    client = services.hub.join(None if wanted is None else frozenset({wanted}), last_event_id)
+    kinds = kinds_of(events)
+    client = services.hub.join(None if wanted is None else frozenset({wanted}), last_event_id, kinds)
+    sites = sorted(services.installation.sites) if wanted is None else [wanted]
     return EventSourceResponse(
-        client.events(),
+        whole_stream(client, services.hub, services.ledger, sites),
         ping=PING_S,
         send_timeout=30,
         headers={"X-Accel-Buffering": "no", "Cache-Control": "no-store"},
     )
+
+
+def kinds_of(text: str | None) -> frozenset[StreamKind]:
+    """Kinds of events as named in a query. UsageError for one that is not known."""
+    if text is None:
+        return EVERY_KIND
+    known = {kind.value: kind for kind in StreamKind}
+    names = [name.strip() for name in text.split(",")]
+    for name in names:
+        if name not in known:
+            raise UsageError(f"events: {name!r} is not one of them", f"name some of {', '.join(known)}")
+    return frozenset(known[name] for name in names)

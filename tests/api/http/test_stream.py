@@ -20,7 +20,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from sse_starlette import ServerSentEvent
 
-from api.http.stream import QUEUE_LIMIT, Hub
+from api.http.stream import QUEUE_LIMIT, REPLAY_LIMIT, Hub, StreamKind
 from collector.config.settings import site_toml
 from collector.mqtt.embedded import free_port
 from forecaster.domain.quantities import Quantity
@@ -43,7 +43,7 @@ def test_events_reach_those_who_listen_to_the_site() -> None:
         hub = Hub("boot")
         one, everything = hub.join(frozenset({"a"})), hub.join(None)
         for site in ("a", "b", "a"):
-            threading.Thread(target=hub.publish, args=("forecast", site, f'"{site}"')).start()
+            threading.Thread(target=hub.publish, args=(StreamKind.FORECAST, site, f'"{site}"')).start()
         assert [e.data for e in await some(one.events(), 2)] == ['"a"', '"a"']
         assert {e.data for e in await some(everything.events(), 3)} == {'"a"', '"b"'}
 
@@ -54,13 +54,40 @@ def test_what_was_missed_comes_first_after_a_reconnect() -> None:
     async def story() -> None:
         hub = Hub("boot")
         for number in range(5):
-            hub.publish("forecast", "a", str(number))
-        hub.publish("reading", "a", "a reading is not kept")
+            hub.publish(StreamKind.FORECAST, "a", str(number))
+        hub.publish(StreamKind.READING, "a", "a reading is not kept")
         client = hub.join(frozenset({"a"}), "boot-3")
         assert [(e.id, e.data) for e in await some(client.events(), 2)] == [("boot-4", "3"), ("boot-5", "4")]
         stranger = hub.join(frozenset({"a"}), "other-3")
-        hub.publish("forecast", "a", "new")
+        hub.publish(StreamKind.FORECAST, "a", "new")
         assert [e.data for e in await some(stranger.events(), 1)] == ["new"]
+
+    asyncio.run(story())
+
+
+def test_only_what_is_still_known_is_resumed() -> None:
+    """An id of another start, one that was never given, and one whose successors were forgotten: state is needed."""
+
+    async def story() -> None:
+        hub = Hub("boot")
+        for number in range(REPLAY_LIMIT + 10):
+            hub.publish(StreamKind.FORECAST, "a", str(number))
+        last = REPLAY_LIMIT + 10
+        known = {f"boot-{last}", f"boot-{last - 5}", f"boot-{10}"}
+        unknown = {None, "", "other-5", "boot-9", f"boot-{last + 1}", "boot-x", "boot--1", "boot-²"}
+        assert {name for name in known | unknown if hub.join(None, name).resumed} == known
+
+    asyncio.run(story())
+
+
+def test_a_client_chooses_its_kinds() -> None:
+    async def story() -> None:
+        hub = Hub("boot")
+        client = hub.join(None, None, frozenset({StreamKind.ALARM}))
+        for kind in StreamKind:
+            hub.publish(kind, "a", kind.value)
+        hub.publish(StreamKind.ALARM, "a", "second")
+        assert [e.data for e in await some(client.events(), 2)] == ["alarm", "second"]
 
     asyncio.run(story())
 
@@ -69,9 +96,9 @@ def test_a_slow_reader_loses_readings_first_and_is_told() -> None:
     async def story() -> None:
         hub = Hub("boot")
         client = hub.join(None)
-        hub.publish("alarm", "a", "the alarm")
+        hub.publish(StreamKind.ALARM, "a", "the alarm")
         for number in range(QUEUE_LIMIT + 50):
-            hub.publish("reading", "a", str(number))
+            hub.publish(StreamKind.READING, "a", str(number))
         found = await some(client.events(), QUEUE_LIMIT + 1)
         assert found[0].event == "lost"
         assert json.loads(str(found[0].data)) == {"count": 51}
@@ -146,13 +173,16 @@ def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(
         with httpx.stream("GET", f"{base}/api/v1/stream", params={"site": "larkspur"}, timeout=30.0) as answer:
             assert answer.headers["content-type"].startswith("text/event-stream")
             assert answer.headers["x-accel-buffering"] == "no"
-            kinds: set[str] = set()
+            kinds: dict[str, str] = {}
+            kind = ""
             with publishing(broker):
                 give_up_s = time.monotonic() + 60.0
                 for line in answer.iter_lines():
                     if line.startswith("event: "):
-                        kinds.add(line.removeprefix("event: "))
-                    if {"reading", "forecast"} <= kinds or time.monotonic() > give_up_s:
+                        kind = line.removeprefix("event: ")
+                    if line.startswith("data: "):
+                        kinds.setdefault(kind, line.removeprefix("data: "))
+                    if {"reading", "forecast"} <= kinds.keys() or time.monotonic() > give_up_s:
                         break
             for process in processes:
                 process.send_signal(signal.SIGTERM)
@@ -161,7 +191,11 @@ def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(
         for process in processes:
             process.kill()
         told = "".join(process.communicate()[0] for process in processes)
-    assert {"reading", "forecast"} <= kinds, told
+    assert {"reading", "forecast"} <= kinds.keys(), told
+    assert next(iter(kinds)) == "state"
+    state = json.loads(kinds["state"])
+    assert [(site["site"], site["alarms"]) for site in state["sites"]] == [("larkspur", [])]
+    assert state["last"] is True
     assert "Traceback" not in told
 
 

@@ -1,0 +1,59 @@
+"""How everything stands, for a client of the event stream that has nothing to go on from."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+
+import msgspec
+from sse_starlette import ServerSentEvent
+from starlette.concurrency import run_in_threadpool
+
+from api.http.answers import STANDING, alarm_out, forecast_document
+from api.http.stream import Hub, Subscription
+from forecaster.domain.ports import Ledger
+
+SITES_AN_EVENT = 250
+
+RETRY_MS = 3_000
+"""How long a client waits before it connects anew [ms]."""
+
+
+async def whole_stream(
+    client: Subscription, hub: Hub, ledger: Ledger, sites: Sequence[str]
+) -> AsyncIterator[ServerSentEvent]:
+    """All that a client of the stream gets: how long to wait before a reconnect, the state it needs, then events.
+
+    The state is read after the client has joined, so that nothing falls between the two; only its last part carries
+    an id, so that a client cut off before it begins with the whole state again.
+    """
+    try:
+        yield ServerSentEvent(comment="outlast", retry=RETRY_MS)
+        if not client.resumed:
+            async for document, last in _state(ledger, sites):
+                yield ServerSentEvent(event="state", id=client.joined_at if last else None, data=document)
+        async for event in client.events():
+            yield event
+    finally:
+        hub.leave(client)
+
+
+async def _state(ledger: Ledger, sites: Sequence[str]) -> AsyncIterator[tuple[str, bool]]:
+    """`state` documents, some sites each; the last of them says so. There is always one."""
+    firsts = range(0, max(len(sites), 1), SITES_AN_EVENT)
+    for first in firsts:
+        last = first == firsts[-1]
+        yield await run_in_threadpool(_document, ledger, sites[first : first + SITES_AN_EVENT], last), last
+
+
+def _document(ledger: Ledger, sites: Sequence[str], last: bool) -> str:
+    """Newest forecast, without its long lists, and standing alarms of each site."""
+    newest = ledger.newest(sites, brief=True)
+    found = [
+        {
+            "site": site,
+            "forecast": forecast_document(newest.get(site)),
+            "alarms": [alarm_out(alarm) for alarm in ledger.alarms(site, STANDING)],
+        }
+        for site in sites
+    ]
+    return msgspec.json.encode({"sites": found, "last": last}).decode()
