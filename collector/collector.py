@@ -135,6 +135,19 @@ class Collector:
             commits=counts.commits,
         )
 
+    def write_failure(self) -> str | None:
+        """Why the newest write of readings failed; None while they are stored. Remarks are in `troubles`."""
+        return self._intake.trouble
+
+    def broker_failure(self) -> str | None:
+        """Why there is no session with the broker; None while it stands, whatever single filters it refuses."""
+        session = self._session.state
+        return None if session.connected else session.problem
+
+    def refused_filters(self) -> dict[str, str]:
+        """Filters that the broker does not give, and why."""
+        return dict(self._session.state.refused_filters)
+
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""
         found = []

@@ -17,9 +17,9 @@ from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
-from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, start_test
+from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
 
-HELP = """Rehearse on the pack: start, finish or show a discharge test.
+HELP = """Rehearse on the pack: start, pull the plug, finish or show a discharge test.
 
 Example: outlast discharge start larkspur --until-percent 60
 """
@@ -41,7 +41,9 @@ def start(
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """Start a discharge test; then pull the pack's plug from the wall.
+    """Start a discharge test; then say `outlast discharge pull SITE` and pull the pack's plug from the wall.
+
+    Refused while the pack carries the pump or an outage alarm stands.
 
     Example: outlast discharge start larkspur --until-percent 60
     """
@@ -54,9 +56,27 @@ def start(
         else:
             floor = site.pack.reserve_percent
             typer.echo(
-                f"Discharge test of {site.name} is waiting. Pull the pack's plug from the wall to begin; put it back "
+                f"Discharge test of {site.name} is waiting, and mutes no alarm yet. Say `outlast discharge pull "
+                f"{site.id}`, then pull the pack's plug from the wall within ten minutes, standing dry; put it back "
                 f"when told, and at the latest at {floor:g} %."
             )
+    return 0
+
+
+@app.command()
+def pull(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
+    """Say "I am pulling the plug now"; until then a waiting test mutes no alarm.
+
+    Example: outlast discharge pull larkspur
+    """
+    now_ms = time.time_ns() // 1_000_000
+    with opened(config) as has:
+        site = has.site(site_id)
+        test = say_pulled(has.ledger, site, _running(has, site_id).id, now_ms)
+        if as_json:
+            echo_json(rehearsal_out(test, progress(test, None, now_ms)))
+        else:
+            typer.echo(progress(test, None, now_ms).says)
     return 0
 
 
@@ -67,11 +87,7 @@ def finish(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False)
     Example: outlast discharge finish larkspur
     """
     with opened(config) as has:
-        test = running_test(has.ledger, has.site(site_id).id)
-        if test is None:
-            raise UsageError(
-                f"no discharge test of {site_id} is running", f"`outlast discharge start {site_id}` starts one"
-            )
+        test = _running(has, site_id)
         number = ask_finish(has.ledger, site_id, test.id, time.time_ns() // 1_000_000)
         if as_json:
             echo_json({"request": number, "id": test.id})
@@ -97,6 +113,15 @@ def show(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
     else:
         typer.echo("\n\n".join(told(test, so_far) for test, so_far in shown))
     return 0
+
+
+def _running(has: Opened, site_id: str) -> DischargeTest:
+    test = running_test(has.ledger, has.site(site_id).id)
+    if test is None:
+        raise UsageError(
+            f"no discharge test of {site_id} is running", f"`outlast discharge start {site_id}` starts one"
+        )
+    return test
 
 
 def _progress(has: Opened, site: Site, test: DischargeTest, now_ms: int) -> Progress | None:

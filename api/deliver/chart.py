@@ -69,5 +69,5 @@ def chart_text(shown: list[Bar], wording: Wording, now_ms: int) -> str:
     for bar in shown:
         mark = "#" * round(bar.chance * 20)
         said = wording.percent(100.0 * bar.chance)
-        lines.append(f"{wording.clock(bar.at_ms, now_ms):>12}  {mark:<20}  {said}")
+        lines.append(f"{wording.clock(bar.at_ms, now_ms):>16}  {mark:<20}  {said}")
     return "\n".join([wording.words("mail.chart") + ":", *lines]) if lines else ""

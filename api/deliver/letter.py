@@ -15,7 +15,7 @@ from api.deliver.words import title
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import Priority
 from forecaster.texts.catalogue import Words, words
-from forecaster.texts.wording import Wording
+from forecaster.texts.wording import Wording, unnamed
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +38,12 @@ def letter(
     alarm = message.alarm
     domain = sender.partition("@")[2]
     mail = EmailMessage()
-    mail["Subject"] = " ".join(f"{title(message)}: {alarm.headline}".split())
+    mail["Subject"] = " ".join(
+        f"{title(message)}: {unnamed(alarm.headline, message.site_name, words(message.language))}".split()
+    )
     mail["From"] = f"Outlast <{sender}>"
     mail["To"] = receiver
-    wording = Wording(message.timezone, message.units, words(message.language))
+    wording = Wording(message.timezone, message.units, words(message.language), zoned=True)
     mail["Content-Language"] = message.language
     mail["Date"] = format_datetime(wording.local(message.at_ms))
     mail["Message-ID"] = message_id(key, domain)
@@ -73,6 +75,8 @@ def _footer(message: AlarmMessage, words: Words) -> str:
 def _text(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
     alarm, say = message.alarm, wording.words
     parts = [alarm.headline, f"{say('mail.action')} {alarm.action}"]
+    if message.afar:
+        parts.append(message.afar)
     if alarm.consequence:
         parts.append(f"{say('mail.consequence')} {alarm.consequence}")
     deadline = _deadline(message, wording)
@@ -96,6 +100,8 @@ def _html(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks)
         f'<h1 style="font-size:20px;margin:0 0 12px">{escape(alarm.headline)}</h1>',
         f"<p><strong>{say('mail.action')}</strong> {escape(alarm.action)}</p>",
     ]
+    if message.afar:
+        parts.append(f"<p>{escape(message.afar)}</p>")
     if alarm.consequence:
         parts.append(f"<p><strong>{say('mail.consequence')}</strong> {escape(alarm.consequence)}</p>")
     if deadline:

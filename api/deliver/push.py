@@ -28,6 +28,8 @@ from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery, PushSubscription
+from forecaster.texts.catalogue import words
+from forecaster.texts.wording import unnamed
 
 TTL_S = 12 * 3600
 """How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
@@ -61,8 +63,8 @@ def payload(message: AlarmMessage, key: str, page: str | None) -> bytes:
     return msgspec.json.encode(
         {
             "title": title(message),
-            "body": alarm.headline,
-            "action": alarm.action[:LONGEST_ACTION],
+            "body": unnamed(alarm.headline, message.site_name, words(message.language)),
+            "action": f"{alarm.action} {message.afar}".strip()[:LONGEST_ACTION],
             "tag": message.story,
             "key": key,
             "id": alarm.id,

@@ -24,5 +24,6 @@ def message_document(message: AlarmMessage, key: str, *, names: bool) -> dict[st
         "transition": message.transition.value,
         "at": time_text(message.at_ms),
         "test": message.test,
+        **({"afar": message.afar} if names else {}),
         "key": key,
     }

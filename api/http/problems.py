@@ -12,7 +12,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from forecaster.domain.errors import ConfigError, NotFound, OutlastError, StoreUnavailable, UsageError
+from forecaster.domain.errors import ConfigError, Conflict, NotFound, OutlastError, StoreUnavailable, UsageError
 
 log = logging.getLogger("outlast.api")
 
@@ -89,6 +89,8 @@ def _invalid(_: Request, error: Exception) -> Response:
 def _ours(_: Request, error: Exception) -> Response:
     if isinstance(error, NotFound):
         return problem(404, str(error))
+    if isinstance(error, Conflict):
+        return problem(409, str(error))
     if isinstance(error, (UsageError, ConfigError)):
         return problem(422, str(error))
     if isinstance(error, StoreUnavailable):

@@ -22,6 +22,7 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any
         "state": "finished" if test.finished_ms is not None else "running" if so_far and so_far.on_pack else "waiting",
         "started": time_text(test.started_ms),
         "started_by": test.started_by,
+        "pulled": None if test.pulled_ms is None else time_text(test.pulled_ms),
         "until_percent": test.until_percent,
         "until": None if test.until_ms is None else time_text(test.until_ms),
         "finished": None if test.finished_ms is None else time_text(test.finished_ms),

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 from api.pages.contexts import AlarmCard
 from api.pages.desk import PagePorts
+from forecaster.alarms.afar import afar_of
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.site import Site
 from forecaster.domain.times import MINUTE_MS
 from forecaster.texts.catalogue import Words
-from forecaster.texts.wording import Wording
+from forecaster.texts.wording import Wording, unnamed
 
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
 
@@ -21,11 +22,18 @@ def alarm_cards(
     """The site's alarms in some states, gravest first."""
     wording = Wording.of(site, words)
     found = desk.ledger.alarms(site.id, states, 200)
-    found.sort(key=lambda alarm: (alarm.state is AlarmState.SHELVED, -alarm.priority.rank, alarm.raised_ms))
-    return tuple(alarm_card(alarm, wording, words, now_ms, operate=operate) for alarm in found)
+    found.sort(
+        key=lambda alarm: (
+            alarm.state is AlarmState.SHELVED,
+            alarm.cleared_ms is not None,
+            -alarm.priority.rank,
+            alarm.raised_ms,
+        )
+    )
+    return tuple(alarm_card(alarm, site, wording, words, now_ms, operate=operate) for alarm in found)
 
 
-def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> AlarmCard:
+def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> AlarmCard:
     """One alarm in the words of a page."""
     acknowledged = None
     if alarm.acknowledged_ms is not None:
@@ -37,8 +45,12 @@ def alarm_card(alarm: Alarm, wording: Wording, words: Words, now_ms: int, *, ope
     shelved = None
     if alarm.shelved_until_ms is not None and alarm.state is AlarmState.SHELVED:
         shelved = words("alarms.shelved_until", time=wording.within(alarm.shelved_until_ms, now_ms))
+    said = alarm.said_in(words.code)
     return AlarmCard(
-        alarm=alarm.said_in(words.code),
+        alarm=said,
+        headline=unnamed(said.headline, site.name, words),
+        over=alarm.cleared_ms is not None,
+        afar=afar_of(alarm, site.contacts, words) if operate else "",
         kind=words(f"alarms.kind.{alarm.kind.value}"),
         priority=words(f"alarms.priority.{alarm.priority.value}"),
         state=words(f"alarms.state.{alarm.state.value}"),

@@ -41,9 +41,17 @@ class DataTable:
 
 @dataclass(frozen=True, slots=True)
 class AlarmCard:
-    """One alarm as it is told on a page."""
+    """One alarm as it is told on a page.
+
+    headline : str — without the site's name, which stands above it
+    over : bool — the condition has gone
+    afar : str — what to do from far away, "" where nothing, or where the viewer may not see names
+    """
 
     alarm: Alarm
+    headline: str
+    over: bool
+    afar: str
     kind: str
     priority: str
     state: str

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 
 from api.pages.desk import PagePorts
-from api.pages.livecontexts import Fleet, FleetLine
+from api.pages.livecontexts import Fleet, FleetBanner, FleetLine
 from api.pages.moments import zone_words
+from api.pages.rehearsalpage import test_banner
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -47,6 +49,7 @@ def fleet_page(
         lines=tuple(
             line_of(s, forecasts.get(s.id), alarms.get(s.id, []), words, now_ms, zoned=len(zones) > 1) for s in part
         ),
+        banners=tuple(found for site in part if (found := banner_of(desk, site, words)) is not None),
         shown=" ".join(lead),
         query=query,
         show=show,
@@ -55,6 +58,12 @@ def fleet_page(
         pages=pages,
         choices=tuple((key, words(f"fleet.{key}")) for key in SHOWS),
     )
+
+
+def banner_of(desk: PagePorts, site: Site, words: Words) -> FleetBanner | None:
+    """What the fleet says of a site's discharge test, while it waits or runs."""
+    says = test_banner(running_test(desk.ledger, site.id), words)
+    return None if says is None else FleetBanner(site.id, site.name, says)
 
 
 def open_alarms(desk: PagePorts, only: str | None) -> dict[str, list[Alarm]]:

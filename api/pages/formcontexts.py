@@ -39,9 +39,13 @@ class RehearsalLine:
 
 @dataclass(frozen=True, slots=True)
 class RehearsalContext:
-    """The discharge test page. running : id of the test that runs, None where none does."""
+    """The discharge test page. running : id of the test that runs, None where none does.
+
+    pulled : bool — somebody said that the plug is being pulled
+    """
 
     running: str | None
+    pulled: bool
     says: str
     since: str
     lines: tuple[RehearsalLine, ...]

@@ -21,7 +21,7 @@ from api.pages.desk import PagePorts
 from api.pages.render import page
 from api.pages.speech import words_of
 from api.process.services import Services
-from forecaster.domain.errors import ConfigError, NotFound, StoreError, UsageError
+from forecaster.domain.errors import ConfigError, Conflict, NotFound, StoreError, UsageError
 
 FORM_TOKEN = "form_token"
 
@@ -42,6 +42,8 @@ class PageRoute(APIRoute):
                 return error_page(request, error.status)
             except NotFound:
                 return error_page(request, 404)
+            except Conflict as error:
+                return error_page(request, 409, str(error))
             except (UsageError, ConfigError) as error:
                 return error_page(request, 400, str(error))
             except RequestValidationError as error:

@@ -47,6 +47,7 @@ class SiteNow:
     sentence: Markup
     under: tuple[str, ...]
     age: DataAge
+    banners: tuple[str, ...]
     warnings: tuple[str, ...]
     alarms: tuple[AlarmCard, ...]
     strip_wide: Markup
@@ -81,6 +82,15 @@ class FleetLine:
 
 
 @dataclass(frozen=True, slots=True)
+class FleetBanner:
+    """What stands over the list: a site, and what it is in the middle of."""
+
+    site: str
+    name: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class Fleet:
     """All sites, soonest out first."""
 
@@ -92,3 +102,4 @@ class Fleet:
     page: int = 1
     pages: int = 1
     choices: tuple[tuple[str, str], ...] = field(default=())
+    banners: tuple[FleetBanner, ...] = ()

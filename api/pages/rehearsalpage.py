@@ -28,9 +28,17 @@ def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContex
         running=None if running is None else running.id,
         says=says,
         since="" if running is None else wording.within(running.started_ms, now_ms),
+        pulled=running is not None and running.pulled_ms is not None,
         lines=tuple(rehearsal_line(test, wording, words, now_ms) for test in done),
         least_percent=round(site.pack.reserve_percent),
     )
+
+
+def test_banner(test: DischargeTest | None, words: Words) -> str | None:
+    """What stands over a site while its discharge test waits or runs."""
+    if test is None:
+        return None
+    return words("test.banner_waits" if test.pulled_ms is None else "test.banner_runs")
 
 
 def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: int) -> RehearsalLine:

@@ -14,7 +14,7 @@ from api.pages.rehearsalpage import rehearsal_page
 from api.pages.render import page
 from api.pages.siteform import number_in
 from api.pages.speech import WordsIn
-from forecaster.live.rehearsals import ask_finish, start_test
+from forecaster.live.rehearsals import ask_finish, say_pulled, start_test
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -40,6 +40,19 @@ def start(
     percent = number_in(until_percent, "percent", "until_percent") if until_percent.strip() else None
     until_ms = moment(site, until) if until else None
     start_test(services.ledger, site, caller.name, services.clock.now_ms(), percent, until_ms)
+    services.wake()
+    return RedirectResponse(f"/sites/{site.id}/discharge", status_code=303)
+
+
+@router.post("/sites/{site}/discharge/pull")
+def pull(
+    site: SiteIn,
+    services: ServicesIn,
+    _: CheckedIn,
+    test: Annotated[str, Form(max_length=200, pattern="^[a-z0-9:-]+$")],
+) -> Response:
+    """Say "I am pulling the plug now"."""
+    say_pulled(services.ledger, site, test, services.clock.now_ms())
     services.wake()
     return RedirectResponse(f"/sites/{site.id}/discharge", status_code=303)
 

@@ -15,6 +15,7 @@ from api.pages.frame import ticks
 from api.pages.livecontexts import DataAge, Marker, SiteNow
 from api.pages.moments import zone_words
 from api.pages.pen import draw
+from api.pages.rehearsalpage import test_banner
 from api.pages.strip import StripData, StripMarker, StripWords, lying, standing
 from api.pages.stripdata import StripWindow, at, hundredths, strip_data, strip_words, survival_within, window
 from forecaster.domain.forecast import Basis, Forecast, chance_at
@@ -23,6 +24,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -58,6 +60,7 @@ def site_now(
         sentence=sentence,
         under=under_of(site, forecast, wording, words),
         age=age_of(desk.store.latest(site.id).values(), forecast, now_ms, wording, words),
+        banners=tuple(filter(None, [test_banner(running_test(desk.ledger, site.id), words)])),
         warnings=warnings_of(forecast, wording, words, now_ms),
         alarms=alarm_cards(desk, site, words, now_ms, operate=operate),
         strip_wide=draw(data, said, lying(view.start_ms, view.end_ms)),

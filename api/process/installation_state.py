@@ -1,18 +1,23 @@
-"""What the faces know that an engine cannot: failing deliveries, trouble with taking readings in, a wrong clock."""
+"""What the faces know that an engine cannot: failing deliveries, writes that fail, channels refused, a wrong clock.
+
+A remark never mutes: only a failed write, or real silence of a site, makes the program blind.
+"""
 
 from __future__ import annotations
 
 import time
 
 from api.deliver.failing import Faults, all_faults, failing_for
+from api.process.refusing import refused_channels, refused_lately
 from api.process.services import Services
 from collector.clock import clock_told
-from forecaster.alarms import Outside
+from collector.collector import Collector
+from forecaster.alarms import Outside, RefusedChannel
+from forecaster.domain.readings import Refusal
 from forecaster.domain.site import Site
 
 KEEP_S = 5.0
-TAKING_IN = frozenset({"broker", "store", "intake"})
-"""Who tells of trouble with taking readings in."""
+REFUSALS_KEEP_S = 30.0
 
 
 class OutsideView:
@@ -20,27 +25,48 @@ class OutsideView:
 
     def __init__(self, services: Services) -> None:
         self._services = services
-        self._looked_s = float("-inf")
+        self._looked_s = self._refusals_s = float("-inf")
         self._faults: Faults = {}
         self._trouble: str | None = None
+        self._broker: str | None = None
         self._clock: str | None = None
+        self._filters: dict[str, str] = {}
+        self._refusals: dict[str, list[Refusal]] = {}
 
     def __call__(self, site: Site) -> Outside:
         """The outside of a site, now; whether a discharge test runs is the forecaster's own to say."""
-        if time.monotonic() - self._looked_s >= KEEP_S:
+        moment_s = time.monotonic()
+        if moment_s - self._looked_s >= KEEP_S:
             self._look()
-            self._looked_s = time.monotonic()
-        return Outside(failing=failing_for(self._faults, site), trouble=self._trouble, clock=self._clock)
+            self._looked_s = moment_s
+        if moment_s - self._refusals_s >= REFUSALS_KEEP_S:
+            self._refusals = refused_lately(self._services.ledger, self._services.clock.now_ms())
+            self._refusals_s = moment_s
+        refusals = self._refusals.get(site.id, [])
+        refused: tuple[RefusedChannel, ...] = ()
+        if refusals or self._filters:
+            now_ms = self._services.clock.now_ms()
+            refused = refused_channels(site, self._filters, refusals, self._services.store, now_ms)
+        return Outside(
+            failing=failing_for(self._faults, site),
+            trouble=self._trouble,
+            broker=self._broker,
+            refused=refused,
+            clock=self._clock,
+        )
 
     def _look(self) -> None:
         self._faults = all_faults(self._services.ledger)
-        self._trouble = self._troubled()
         self._clock = clock_told(self._services.ledger)
+        collector = next((worker for worker in self._services.workers if isinstance(worker, Collector)), None)
+        self._trouble = self._unwritten(collector)
+        self._broker = None if collector is None else collector.broker_failure()
+        self._filters = {} if collector is None else collector.refused_filters()
 
-    def _troubled(self) -> str | None:
-        """Why readings cannot be taken in or stored, in one line."""
-        for who, what in self._services.troubles():
-            if who in TAKING_IN:
-                return what
+    def _unwritten(self, collector: Collector | None) -> str | None:
+        """Why readings cannot be stored, in one line; what the store merely remarks is none of it."""
+        failed = None if collector is None else collector.write_failure()
+        if failed is not None:
+            return failed
         health = self._services.store.health()
         return None if health.ok else health.says

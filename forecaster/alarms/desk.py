@@ -11,6 +11,7 @@ from dataclasses import replace
 from forecaster.alarms.budget import reminder_due
 from forecaster.alarms.evidence import AlarmEvidence, Judgement, Outside, counter_wh, is_blind
 from forecaster.alarms.rules import RULES
+from forecaster.alarms.rules_channels import channel_name
 from forecaster.alarms.standing import DeskState, Standing, ends
 from forecaster.alarms.story import (
     HUB_EVERY_MS,
@@ -33,7 +34,6 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
 from forecaster.domain.times import HOUR_MS
-from forecaster.texts.wording import Wording
 
 LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
 """Shelving is limited in time (ANSI/ISA-18.2-2016)."""
@@ -50,7 +50,7 @@ class AlarmDesk:
     def __init__(self, site: Site, limits: AlarmLimits | None = None) -> None:
         self.site = site
         self.limits = site.alarms if limits is None else limits
-        self._teller = Teller(Wording.of(site))
+        self._teller = Teller(site)
         self._state = DeskState()
 
     # -- the fold
@@ -67,6 +67,7 @@ class AlarmDesk:
             state.run_ms, state.run_counter_wh = status.last_run.start_ms, counter_wh(status)
         if status.supply is Supply.MAINS and not status.silent and status.charge_percent is not None:
             state.watch_rest(status.charge_percent, now_ms)
+        state.watch_unheard([channel_name(age) for age in status.ages if age.age_s is None], now_ms)
         seen = AlarmEvidence(
             self.site,
             self.limits,
@@ -78,6 +79,8 @@ class AlarmDesk:
             state.heard_ms,
             state.run_counter_wh,
             state.rest_percent,
+            state.unheard_ms,
+            frozenset(kind for kind, standing in state.standings.items() if standing.gate.active),
         )
         changes = self._unshelve(seen)
         judged: dict[AlarmKind, Judgement] = {}
@@ -99,7 +102,7 @@ class AlarmDesk:
     def alarms(self) -> list[Alarm]:
         """Every alarm that stands, is shelved, or waits for an acknowledgement."""
         held = [item.alarm for item in self._state.standings.values() if item.alarm is not None]
-        return [alarm for alarm in held if alarm.state is not AlarmState.NORMAL]
+        return sorted((a for a in held if a.state is not AlarmState.NORMAL), key=lambda alarm: -alarm.priority.rank)
 
     @property
     def restless(self) -> bool:
@@ -187,7 +190,7 @@ class AlarmDesk:
         standing, now = self._state.standings[kind], seen.now_ms
         earlier = standing.alarm
         changes: list[AlarmTransition] = []
-        again = standing.rejoined(now) and earlier is not None
+        again = standing.rejoined(now, self._outage_ms) and earlier is not None
         if earlier is not None and not again and earlier.state is AlarmState.RETURNED_UNACKNOWLEDGED:
             closed = replace(earlier, state=AlarmState.NORMAL)  # a new episode takes its place
             changes.append(self._change(standing, closed, TransitionKind.UPDATED, now, tell=False))
@@ -219,6 +222,12 @@ class AlarmDesk:
         )
         changes.append(self._change(standing, alarm, TransitionKind.RAISED, now, tell=False))
         return changes
+
+    @property
+    def _outage_ms(self) -> int | None:
+        """When the outage under way was first told of [UTC milliseconds]; None where none stands."""
+        mains = self._state.standings.get(AlarmKind.MAINS_LOST)
+        return mains.alarm.raised_ms if mains is not None and mains.gate.active and mains.alarm is not None else None
 
     def _clear(self, kind: AlarmKind, seen: AlarmEvidence) -> AlarmTransition:
         standing, now = self._state.standings[kind], seen.now_ms
@@ -278,7 +287,15 @@ class AlarmDesk:
                 chosen.append(item)
                 continue
             chosen.append(self._voiced(item, standing, seen, quiet=item.key in quiet))
-        return chosen
+        self._cover(chosen, seen.now_ms)
+        return sorted(chosen, key=_leads)
+
+    def _cover(self, chosen: list[AlarmTransition], now_ms: int) -> None:
+        """A graver chapter that people are told of speaks for the milder ones that were raised with it."""
+        kinds = {item.alarm.kind for item in chosen if item.kind is TransitionKind.RAISED}
+        told = {item.alarm.kind for item in chosen if item.kind is TransitionKind.RAISED and item.tell}
+        for kind in kinds & {mild for grave in told for mild in milder(grave)}:
+            self._state.standings[kind].told_ms = now_ms
 
     def _voiced(
         self, item: AlarmTransition, standing: Standing, seen: AlarmEvidence, *, quiet: bool
@@ -291,9 +308,8 @@ class AlarmDesk:
         if tell:
             budget.spend(now)
         if raised and not goes_on(standing, item.alarm.kind):
-            shelved = standing.shelved_until_ms is not None
             standing.owed = news and not quiet and not room
-            standing.told_ms = None if standing.owed or shelved else now
+            standing.told_ms = now if tell else standing.told_ms
             standing.told_end_ms = ends(seen)
             standing.hub_end_ms = None if standing.told_end_ms is None else standing.told_end_ms[1]
             standing.hub_ms = now
@@ -370,3 +386,8 @@ class AlarmDesk:
         return replace(
             alarm, headline=told.headline, action=told.action, by_ms=told.by_ms, translations=told.translations
         )
+
+
+def _leads(transition: AlarmTransition) -> int:
+    """Order of what one step tells: raises before the rest, the gravest first."""
+    return -transition.alarm.priority.rank if transition.kind is TransitionKind.RAISED else 1

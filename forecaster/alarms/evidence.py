@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import Enum
 
 from forecaster.alarms.table import Rationale, Side, row_for
 from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
+from forecaster.domain.times import MINUTE_MS
 
 
 class Verdict(Enum):
@@ -58,18 +61,33 @@ class Failing:
 
 
 @dataclass(frozen=True, slots=True)
+class RefusedChannel:
+    """A channel whose messages are refused much, or that the broker does not give.
+
+    name : str — its topic; reason : str — one line: what is wrong and how to mend it
+    """
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Outside:
     """What the faces know that the engine cannot.
 
     failing : tuple[Failing, ...] — delivery channels that fail now
-    trouble : str | None — why readings cannot be taken in or stored (disk full, broker refuses), one line
-    rehearsal : bool — a discharge test runs: being on the pack is meant
+    trouble : str | None — why readings cannot be taken in or stored now (a write that failed), one line; never a remark
+    broker : str | None — why there is no session with the broker, one line: silence has its own evidence
+    refused : tuple[RefusedChannel, ...] — this site's channels that are refused
+    rehearsal : DischargeTest | None — a discharge test whose plug was said to be pulled
     clock : str | None — why the clock of the machine that takes readings in is not believed
     """
 
     failing: tuple[Failing, ...] = ()
     trouble: str | None = None
-    rehearsal: bool = False
+    broker: str | None = None
+    refused: tuple[RefusedChannel, ...] = ()
+    rehearsal: DischargeTest | None = None
     clock: str | None = None
 
 
@@ -86,6 +104,8 @@ class AlarmEvidence:
     run_counter_wh : float | None — what the energy counter stood at when the newest run was seen [Wh]
     rest_percent : float | None — highest charge on mains of the last weeks [%]
     heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
+    asked_ms : Mapping[str, int] — since when each channel never heard has been waited for
+    open : frozenset[AlarmKind] — kinds whose condition stood after the step before
     """
 
     site: Site
@@ -98,6 +118,8 @@ class AlarmEvidence:
     heard_ms: int
     run_counter_wh: float | None = None
     rest_percent: float | None = None
+    asked_ms: Mapping[str, int] = field(default_factory=dict)
+    open: frozenset[AlarmKind] = frozenset()
 
     def row(self, kind: AlarmKind) -> Rationale:
         """The table's row in force."""
@@ -112,6 +134,20 @@ class AlarmEvidence:
     def blind(self) -> bool:
         """Whether nothing fresh is known: silent, or readings cannot be taken in."""
         return is_blind(self.status, self.forecast, self.outside)
+
+    @property
+    def due_ms(self) -> int | None:
+        """When the run that is waited for was due: a usual wait after the last [UTC milliseconds]."""
+        since, waits = self.status.waiting_since_ms, self.status.waits
+        if since is None or waits is None or waits <= 0.0 or self.status.running_since_ms is not None:
+            return None
+        return since + int((self.now_ms - since) / waits)
+
+    @property
+    def wet_ms(self) -> int | None:
+        """When the floor is wet if the pump does not run again [UTC milliseconds]; None where nobody can say."""
+        due, minutes = self.due_ms, self.forecast.water.minutes_to_floor
+        return None if due is None or minutes is None else due + int(minutes * MINUTE_MS)
 
 
 def counter_wh(status: SiteStatus) -> float | None:

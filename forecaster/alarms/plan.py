@@ -7,24 +7,28 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import msgspec
 
+from forecaster.alarms.afar import afar_of
 from forecaster.alarms.story import OUTAGE
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
-from forecaster.texts.catalogue import SOURCE
+from forecaster.texts.catalogue import SOURCE, words
 
 MQTT, HOMIE, WEBHOOK, MAIL, PUSH = "mqtt", "homie", "webhook", "mail", "push"
 CHANNELS = frozenset({MQTT, HOMIE, WEBHOOK, MAIL, PUSH})
 HUBS = (MQTT, HOMIE)
 
 PEOPLE_HOURS = 12
+BRINGING = frozenset(OUTAGE[1:])
+BRING_MS = 2 * HOUR_MS
+"""How long power takes to be brought to a house, from the word (this project's own choice)."""
 HUB_HOURS = 7 * 24
 TOLD = frozenset(
     {
@@ -43,6 +47,7 @@ class AlarmMessage:
 
     key : str — the transition's key
     contact : str — the person's name, "" for hubs
+    afar : str — what to do from far away; it may name people, so it is for people alone
     only_unacknowledged : bool — to be dropped when someone has acknowledged, or it is over, before it is due
     test : bool — a test message, about no alarm
     language : str — ISO 639-1 code that the alarm's words and the message around them are written in
@@ -60,6 +65,7 @@ class AlarmMessage:
     only_unacknowledged: bool = False
     test: bool = False
     language: str = SOURCE
+    afar: str = ""
 
     @property
     def story(self) -> str:
@@ -102,6 +108,17 @@ def quiet_until_ms(quiet_hours: tuple[str, str] | None, timezone: str, at_ms: in
         if begins.astimezone(UTC) <= local.astimezone(UTC) < ends.astimezone(UTC):
             return int(ends.astimezone(UTC).timestamp() * 1000)
     return None
+
+
+def can_wait(alarm: Alarm, until_ms: int) -> bool:
+    """Whether an alarm can be told as late as that: its time to act comes later still.
+
+    Power takes a while to be brought: a reserve is told that much before its end.
+    """
+    if alarm.by_ms is None:
+        return True
+    ahead_ms = BRING_MS if alarm.kind in BRINGING else 0
+    return alarm.by_ms - ahead_ms >= until_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,10 +174,21 @@ class Planner:
             due_ms = max(now_ms, alarm.raised_ms + int(contact.after_min * MINUTE_MS))
         if alarm.priority is not Priority.CRITICAL:
             quiet_ms = quiet_until_ms(contact.quiet_hours, self.site.timezone, due_ms)
-            due_ms = due_ms if quiet_ms is None else quiet_ms
+            due_ms = quiet_ms if quiet_ms is not None and can_wait(alarm, quiet_ms) else due_ms
         language = self._language(contact)
         message = self._message(transition, contact.name, language, only_unacknowledged=next_in_line)
-        return [_delivery(message, channel, address, now_ms, due_ms, PEOPLE_HOURS) for channel, address in addresses]
+        return [
+            _delivery(self._to_afar(message, channel), channel, address, now_ms, due_ms, PEOPLE_HOURS)
+            for channel, address in addresses
+        ]
+
+    def _to_afar(self, message: AlarmMessage, channel: str) -> AlarmMessage:
+        """A browser may be anybody's who may read: it is told no names and numbers."""
+        t = words(message.language)
+        said = afar_of(message.alarm, self.site.contacts, t, message.contact)
+        if said and channel == PUSH and said != t("alarm.afar.nobody"):
+            said = t("alarm.afar.page")
+        return replace(message, afar=said)
 
     def _language(self, contact: Contact | None) -> str:
         """A contact's language, else the site's."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from forecaster.alarms import rules_pump, rules_supply, rules_watch
+from forecaster.alarms import rules_channels, rules_pump, rules_supply, rules_watch
 from forecaster.alarms.evidence import AlarmEvidence, Judgement
 from forecaster.domain.alarms import AlarmKind
 
@@ -26,5 +26,7 @@ RULES: Mapping[AlarmKind, Callable[[AlarmEvidence], Judgement]] = {
     AlarmKind.CLOCK_SUSPECT: rules_watch.clock_suspect,
     AlarmKind.DELIVERY_FAILING: rules_watch.delivery_failing,
     AlarmKind.TEST_DUE: rules_watch.rehearsal_due,
+    AlarmKind.CHANNEL_FAILING: rules_channels.channel_failing,
+    AlarmKind.FLOW_LOW: rules_pump.flow_low,
 }
 """The rule of each kind; pure functions of the evidence of one step."""

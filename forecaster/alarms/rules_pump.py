@@ -17,6 +17,12 @@ LEAST_OVERRUN_S = 120.0
 """A run shorter than this is never far too long."""
 LEAST_CYCLES_MISSED = 2.2
 """A pump is not silent before this many usual cycles have passed since its last start."""
+SOON_CYCLES, SOON_SHARE = 1.3, 0.5
+"""Where the floor would be wet soon, a run is missed after so many usual waits, or after this share of the time from
+when it was due to the wet floor, whichever is earlier."""
+SOON_MS = 60 * 60_000
+"""Soon: the floor is wet within this time."""
+SOON_DELAY_S = 20.0
 LEAST_CYCLES_HEARD = 1.5
 """Nor before it has been heard of for this many without a break: runs that fell into a gap are not missing."""
 STORM_S, STORM_HOURS = 20 * 3600.0, 48
@@ -82,11 +88,30 @@ def pump_silent(seen: AlarmEvidence) -> Judgement:
         return UNKNOWN
     if status.running_since_ms is not None:
         return OFF
+    dead = status.supply is Supply.MAINS and not status.supply_inferred
+    variant = "mains" if dead else "pack"
+    missed_ms = missed_since_ms(seen)
+    if missed_ms is not None:
+        return Judgement(Verdict.ON, variant, since_ms=missed_ms, on_delay_s=SOON_DELAY_S)
     verdict = compare(seen.row(AlarmKind.PUMP_SILENT), status.overdue)
     if verdict is Verdict.ON and not long_overdue(seen):
         return HOLD
-    dead = status.supply is Supply.MAINS and not status.supply_inferred
-    return Judgement(verdict, "mains" if dead else "pack")
+    return Judgement(verdict, variant)
+
+
+def missed_since_ms(seen: AlarmEvidence) -> int | None:
+    """Since when a run counts as missed because the floor is wet soon [UTC milliseconds]; None: it does not.
+
+    Only where runs are seen one by one: what the sampling misses by chance is not missing.
+    """
+    due, wet, since = seen.due_ms, seen.wet_ms, seen.status.waiting_since_ms
+    if due is None or wet is None or since is None or not seen.status.runs_apart:
+        return None
+    from_ms = int(min(since + SOON_CYCLES * (due - since), due + SOON_SHARE * (wet - due)))
+    heard_all = seen.heard_ms <= since or seen.now_ms - seen.heard_ms >= from_ms - since
+    if seen.now_ms < from_ms or wet - seen.now_ms > SOON_MS or not heard_all:
+        return None
+    return from_ms
 
 
 def _counted(seen: AlarmEvidence) -> bool:
@@ -161,6 +186,23 @@ def rapid_cycling(seen: AlarmEvidence) -> Judgement:
     if verdict is Verdict.ON and passing:
         return HOLD
     return Judgement(verdict, on_delay_s=STORM_S)
+
+
+def flow_low(seen: AlarmEvidence) -> Judgement:
+    """The pump moves less water than it learnt to: drawdown over run and wait, of the newest runs against all.
+
+    A run of r after a wait of w lifts the drawdown and what comes meanwhile: rate = drawdown (1/r + 1/w), whatever the
+    inflow (cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2). Its inverse is the dry run.
+    """
+    status = seen.status
+    usual, recent_s, last = status.dry_run_s_normal, status.dry_run_s_recent, status.last_run
+    if _dark(seen) or status.clock_suspect is not None or last is None or not last.measured or not status.runs_apart:
+        return UNKNOWN
+    if usual is None or usual.count < ENOUGH_RUNS or recent_s is None or recent_s <= 0.0 or usual.p05 <= 0.0:
+        return UNKNOWN
+    less = 100.0 * (1.0 - usual.p50 / recent_s)
+    verdict = compare(seen.row(AlarmKind.FLOW_LOW), less)
+    return Judgement(verdict, run=last.start_ms)
 
 
 def pump_power_abnormal(seen: AlarmEvidence) -> Judgement:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare
+from forecaster.alarms.meant import is_meant, is_rehearsed
 from forecaster.alarms.rules_pump import ASLEEP_W, output_is_off
 from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
@@ -17,6 +18,7 @@ COLD_CLEAR_C = 2.0
 """Lithium cells must not be charged below 0 °C (common practice, no source)."""
 SETTLE_MS = 15 * 60_000
 """How long after the mains' return a pack may take to start charging."""
+STOOD_S = 3600.0
 FLAT_PERCENT_PER_H = 0.5
 """A charge that rises by less is not being charged."""
 LEAST_REST_PERCENT, REST_STEP_PERCENT = 75.0, 2.0
@@ -28,11 +30,18 @@ RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_de
 
 
 def mains_lost(seen: AlarmEvidence) -> Judgement:
-    """The pack carries the pump. A rehearsal is meant; silence tells nothing."""
+    """The pack carries the pump. A rehearsal within its plan is meant, until it is told as real; silence tells nothing.
+
+    Only the mains end it.
+    """
     if seen.blind and not _mains_is_heard(seen):
         return UNKNOWN
-    if not seen.on_pack or seen.outside.rehearsal:
+    if not seen.on_pack:
         return OFF
+    if AlarmKind.MAINS_LOST not in seen.open and is_meant(seen):
+        return OFF
+    if is_rehearsed(seen):
+        return Judgement(Verdict.ON, "test")
     if seen.status.supply_inferred:
         return Judgement(Verdict.ON, "inferred", on_delay_s=INFERRED_DELAY_S)
     return Judgement(Verdict.ON, since_ms=seen.status.supply_since_ms)
@@ -124,6 +133,8 @@ def pack_not_charging(seen: AlarmEvidence) -> Judgement:
     if status.supply_since_ms is not None and seen.now_ms - status.supply_since_ms < SETTLE_MS:
         return UNKNOWN
     rate = status.charge_rate_percent_per_h
+    if rate is None and status.charge_stood_s is not None and status.charge_stood_s >= STOOD_S:
+        rate = 0.0  # heard, and never seen to move
     if rate is None:
         return UNKNOWN
     if rate >= FLAT_PERCENT_PER_H:

@@ -33,7 +33,7 @@ def telemetry_silent(seen: AlarmEvidence) -> Judgement:
     status = seen.status
     if status.clock_suspect is not None:
         return UNKNOWN  # an age told by a wrong clock
-    if seen.outside.trouble is not None:
+    if seen.outside.trouble is not None or seen.outside.broker is not None:
         return Judgement(Verdict.ON, "trouble", priority=_urgency(seen), on_delay_s=300.0)
     if status.frozen:
         return Judgement(Verdict.ON, "frozen", priority=_urgency(seen), on_delay_s=FROZEN_DELAY_S)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import msgspec
@@ -64,12 +65,17 @@ class Standing:
         delay_s = max(row.off_delay_s, min(row.off_delay_s * 2**self.rejoins, LONGEST_OFF_DELAY_S))
         return replace(row, off_delay_s=delay_s)
 
-    def rejoined(self, now_ms: int) -> bool:
-        """Whether a raise now goes on with the last episode."""
+    def rejoined(self, now_ms: int, outage_ms: int | None = None) -> bool:
+        """Whether a raise now goes on with the last episode.
+
+        outage_ms : int | None — when the outage under way began: a reserve of an earlier one is another story
+        """
         alarm = self.alarm
         if alarm is None or alarm.cleared_ms is None:
             return False
-        return now_ms - alarm.cleared_ms <= (REJOIN_LOW_MS if alarm.kind is AlarmKind.LOW_RESERVE else REJOIN_MS)
+        if alarm.kind is not AlarmKind.LOW_RESERVE:
+            return now_ms - alarm.cleared_ms <= REJOIN_MS
+        return outage_ms is not None and alarm.raised_ms >= outage_ms and now_ms - alarm.cleared_ms <= REJOIN_LOW_MS
 
 
 @dataclass(slots=True)
@@ -77,6 +83,7 @@ class DeskState:
     """What a desk must remember.
 
     run_ms, run_counter_wh — start of the newest run, and what the energy counter stood at when it was seen [Wh]
+    unheard_ms — since when each channel never heard has been waited for
     rest_percent, rest_ms — highest charge on mains of the last weeks [%], and when it was last seen
     """
 
@@ -87,6 +94,7 @@ class DeskState:
     run_counter_wh: float | None = None
     rest_percent: float | None = None
     rest_ms: int = 0
+    unheard_ms: dict[str, int] = field(default_factory=dict)
     budget: Budget = field(default_factory=Budget)
     standings: dict[AlarmKind, Standing] = field(default_factory=dict)
 
@@ -94,6 +102,10 @@ class DeskState:
         """Take a charge on mains. A limit that the owner has lowered is learnt in two weeks."""
         if self.rest_percent is None or percent >= self.rest_percent or now_ms - self.rest_ms > REST_MS:
             self.rest_percent, self.rest_ms = percent, now_ms
+
+    def watch_unheard(self, names: Iterable[str], now_ms: int) -> None:
+        """Take the channels never heard; one that is heard, or gone, is waited for no longer."""
+        self.unheard_ms = {name: self.unheard_ms.get(name, now_ms) for name in names}
 
     def encode(self) -> bytes:
         """As bytes."""

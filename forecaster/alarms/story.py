@@ -16,7 +16,9 @@ OUTAGE: tuple[AlarmKind, ...] = (
 )
 """A mains failure and its reserve, mildest first: one story."""
 
-SAME_NEWS_MS = 30 * 60_000
+OUTAGE_ALARMS = frozenset({*OUTAGE, AlarmKind.HIGH_WATER, AlarmKind.PUMP_SILENT, AlarmKind.PACK_OUTPUT_OFF})
+"""Kinds with any of which open no discharge test is begun."""
+
 UPDATE_EVERY_MS = 2 * 3_600_000
 HUB_EVERY_MS = 20 * 60_000
 HUB_SHARE = 0.15
@@ -44,8 +46,21 @@ def still_to_come(standings: Mapping[AlarmKind, Standing]) -> int:
 
 
 def goes_on(standing: Standing, kind: AlarmKind) -> bool:
-    """Whether a low reserve comes back that people were told of: an end that leaves the range told is an update."""
+    """Whether a low reserve comes back that people were told of in this outage.
+
+    An end that leaves the range told is then an update.
+    """
     return kind is AlarmKind.LOW_RESERVE and standing.rejoins > 0 and standing.told_ms is not None
+
+
+def was_told(standings: Mapping[AlarmKind, Standing]) -> bool:
+    """Whether people were told of any chapter of the outage that stands, or has just ended."""
+    mains = standings.get(AlarmKind.MAINS_LOST)
+    if mains is None or mains.alarm is None:
+        return False
+    since = mains.alarm.raised_ms
+    told = [standings[kind].told_ms for kind in OUTAGE if kind in standings]
+    return any(at is not None and at >= since for at in told)
 
 
 def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping[AlarmKind, Standing]) -> bool:
@@ -53,17 +68,10 @@ def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping
     alarm = transition.alarm
     standing = standings[alarm.kind]
     if transition.kind is TransitionKind.RAISED:
-        if standing.shelved_until_ms is not None or goes_on(standing, alarm.kind):
-            return False
-        mains = standings.get(AlarmKind.MAINS_LOST)
-        just_told = (
-            mains is not None
-            and mains.told_ms is not None
-            and mains.open
-            and transition.at_ms - mains.told_ms < SAME_NEWS_MS
-        )
-        return not (alarm.kind is AlarmKind.LOW_RESERVE and just_told)
-    if standing.told_ms is None or standing.shelved_until_ms is not None:
+        return standing.shelved_until_ms is None and not goes_on(standing, alarm.kind)
+    if standing.shelved_until_ms is not None:
+        return False
+    if standing.told_ms is None and not (alarm.kind is AlarmKind.MAINS_LOST and was_told(standings)):
         return False
     if alarm.kind in OUTAGE[1:] and not seen.on_pack:
         return False  # the mains' return tells it

@@ -83,6 +83,8 @@ TABLE: Mapping[AlarmKind, Rationale] = {
         Rationale(_K.TELEMETRY_SILENT, _S.ABOVE, 15.0, "min", 0.0, 0.0, 2 * _MIN, _P.MEDIUM, 2 * _HOUR),
         Rationale(_K.CLOCK_SUSPECT, _S.STATE, None, "", 0.0, 5 * _MIN, 5 * _MIN, _P.LOW, 7 * _DAY),
         Rationale(_K.DELIVERY_FAILING, _S.ABOVE, 30.0, "min", 0.0, 0.0, _MIN, _P.MEDIUM, _DAY),
+        Rationale(_K.FLOW_LOW, _S.ABOVE, 25.0, "%", 10.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=4),
+        Rationale(_K.CHANNEL_FAILING, _S.STATE, None, "", 0.0, 5 * _MIN, 10 * _MIN, _P.MEDIUM, _DAY),
         Rationale(_K.TEST_DUE, _S.ABOVE, 365.0, "days", 0.0, 0.0, 0.0, _P.LOW, 30 * _DAY),
     )
 }
@@ -95,7 +97,10 @@ MEASURES: Mapping[AlarmKind, str] = {
     _K.RESERVE_REACHED: "charge above the reserve floor",
     _K.HIGH_WATER: "the independent float is up",
     _K.PUMP_OVERRUN: "length of the run that lasts now over the learnt 95 % point",
-    _K.PUMP_SILENT: "probability that a run would have come by now, and two usual cycles have passed",
+    _K.PUMP_SILENT: (
+        "probability that a run would have come by now, and two usual cycles have passed (where the floor would be wet"
+        " within the hour: 1.3 usual waits, or half the time from when the run was due to the wet floor, and 20 s)"
+    ),
     _K.RAPID_CYCLING: (
         "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 20 h that do not grow"
         " fewer)"
@@ -108,6 +113,11 @@ MEASURES: Mapping[AlarmKind, str] = {
     _K.TELEMETRY_SILENT: "silence beyond the normal rhythm (two thirds of the limit on the pack)",
     _K.CLOCK_SUSPECT: "the clock cannot be trusted",
     _K.DELIVERY_FAILING: "time for which a channel has failed",
+    _K.FLOW_LOW: "flow of the newest nine runs below the learnt one: drawdown over run and wait",
+    _K.CHANNEL_FAILING: (
+        "a channel never heard (1 h; what tells only of changes 24 h), refusing a twentieth of its messages, or"
+        " standing still while it must move"
+    ),
     _K.TEST_DUE: "time since the last discharge test (the first: 45 days after the start)",
 }
 """What each limit is compared with."""

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from forecaster.alarms.evidence import AlarmEvidence
+from forecaster.alarms.rules_channels import unheard
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmText
-from forecaster.domain.times import HOUR_MS
+from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.texts.catalogue import languages
-from forecaster.texts.wording import Wording
+from forecaster.texts.wording import Wording, named, unnamed
 
 RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
 PROJECTING = frozenset({*RESERVE_KINDS, AlarmKind.MAINS_LOST, AlarmKind.TELEMETRY_SILENT, AlarmKind.PACK_NOT_CHARGING})
@@ -35,9 +37,11 @@ class Teller:
     another language sees the same times.
     """
 
-    def __init__(self, wording: Wording) -> None:
-        self._own = Voice(wording)
-        self._others = [Voice(wording.in_language(code)) for code in languages() if code != wording.words.code]
+    def __init__(self, site: Site) -> None:
+        wording = Wording.of(site, zoned=True)
+        self._own = Voice(site, wording)
+        others = [code for code in languages() if code != wording.words.code]
+        self._others = [Voice(site, wording.in_language(code)) for code in others]
 
     def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
         """Words for an alarm that stands."""
@@ -60,10 +64,13 @@ class Teller:
 
 
 class Voice:
-    """Puts one site's alarms into the words of one language."""
+    """Puts one site's alarms into the words of one language.
 
-    def __init__(self, wording: Wording) -> None:
-        self.wording, self.words = wording, wording.words
+    Each headline opens with the site's name, each clock time has its zone.
+    """
+
+    def __init__(self, site: Site, wording: Wording) -> None:
+        self.site, self.wording, self.words = site, wording, wording.words
 
     def text(self, told: AlarmWords) -> AlarmText:
         """What was told, as a translation."""
@@ -75,7 +82,7 @@ class Voice:
         facts = self._facts(seen, raised_ms, by_ms)
         variants = [f"{kind}.{variant}"]
         return AlarmWords(
-            headline=self._form(variants, kind.value, facts),
+            headline=named(self._form(variants, kind.value, facts), self.site.name, self.words),
             action=self._form([f"{key}.action" for key in variants], f"{kind}.action", facts),
             consequence=self.words(f"alarm.{kind}.consequence"),
             by_ms=by_ms,
@@ -85,7 +92,11 @@ class Voice:
         """Words for an alarm that is over."""
         facts = self._facts(seen, raised_ms, None)
         return AlarmWords(
-            self._form([] if seen.on_pack else [f"{kind}.cleared.mains"], f"{kind}.cleared", facts),
+            named(
+                self._form([] if seen.on_pack else [f"{kind}.cleared.mains"], f"{kind}.cleared", facts),
+                self.site.name,
+                self.words,
+            ),
             self.words("alarm.cleared.action"),
             "",
             None,
@@ -93,8 +104,8 @@ class Voice:
 
     def reminder(self, headline: str) -> str:
         """A headline told again."""
-        start = self.words("alarm.reminder", headline="")
-        return headline if headline.startswith(start) else start + headline
+        bare = unnamed(headline, self.site.name, self.words)
+        return named(self.words("alarm.reminder", headline=bare), self.site.name, self.words)
 
     def channel(self, name: str) -> str:
         """A channel of delivery by the name people know."""
@@ -106,12 +117,17 @@ class Voice:
         return self.words(f"alarm.{key}", **facts)
 
     def _by(self, kind: AlarmKind, seen: AlarmEvidence, raised_ms: int) -> int | None:
-        """Act by the earliest likely end, where there is one; else within the table's time to respond."""
+        """Act by the earliest likely end, where there is one; else within the table's time to respond.
+
+        The loss of the mains is to be decided on before the reserve gets low.
+        """
         respond_ms = raised_ms + int(seen.row(kind).respond_s * 1000.0)
         early = seen.forecast.hours_remaining.p10
-        if kind not in RESERVE_KINDS or early is None:
+        if early is None or kind not in {*RESERVE_KINDS, AlarmKind.MAINS_LOST}:
             return respond_ms
         end_ms = seen.forecast.issued_at_ms + int(early * HOUR_MS)
+        if kind is AlarmKind.MAINS_LOST:
+            return max(respond_ms, end_ms - int((seen.row(AlarmKind.LOW_RESERVE).limit or 0.0) * HOUR_MS))
         return max(seen.now_ms, end_ms)
 
     def _deadline(self, by_ms: int | None, now_ms: int) -> str:
@@ -135,8 +151,6 @@ class Voice:
             "lasted": say.duration((ended_ms - raised_ms) / 1000.0),
             "returned": say.within(ended_ms, now),
             "full": "",
-            "freeboard": "",
-            "supply": "",
             "warmth": say.temperature(status.pack_temperature_c),
             "warm_limit": say.temperature(seen.row(AlarmKind.PACK_TEMPERATURE).limit),
             "freezing": say.temperature(0.0),
@@ -144,15 +158,14 @@ class Voice:
             "generator": self.words("alarm.generator"),
             "water": self.words("alarm.water"),
             "clock": self.words.again(status.clock_suspect or ""),
-            "trouble": self.words.again(seen.outside.trouble or ""),
+            "trouble": self.words.again((seen.outside.trouble or seen.outside.broker) or ""),
             "frozen": say.listed([self.words(f"measured.{quantity.value}") for quantity in status.frozen]),
         }
         if forecast.full_at_ms is not None:
             facts["full"] = self.words("alarm.full", full=say.about(forecast.full_at_ms, now))
-        if forecast.water.minutes_to_floor is not None:
-            minutes = say.duration(60.0 * forecast.water.minutes_to_floor)
-            facts["freeboard"] = self.words("alarm.freeboard", minutes=minutes)
         facts["supply"] = self.words("alarm.on-pack" if seen.on_pack else "alarm.on-mains", until=facts["until"])
+        facts |= self._wet_facts(seen, raised_ms)
+        facts |= self._load_facts()
         facts |= self._pump_facts(seen)
         facts |= self._watch_facts(seen)
         return facts
@@ -164,10 +177,43 @@ class Voice:
             return self.wording.beyond(forecast.horizon_h)
         return self.wording.until(quantiles, forecast.issued_at_ms, seen.now_ms)
 
+    def _wet_facts(self, seen: AlarmEvidence, raised_ms: int) -> dict[str, str]:
+        """When the floor may be wet: after a run that stays away, after the pack is empty, above the high float."""
+        minutes, empty_h = seen.forecast.water.minutes_to_floor, seen.forecast.hours_to_empty.p10
+        freeboard_ms = None if minutes is None else int(minutes * MINUTE_MS)
+        from_ms = before_ms = None
+        if freeboard_ms is not None:
+            before_ms = raised_ms + freeboard_ms
+            if empty_h is not None:
+                from_ms = seen.forecast.issued_at_ms + int(empty_h * HOUR_MS) + freeboard_ms
+        return {
+            "wet": self._wet("alarm.wet", seen.wet_ms, seen.now_ms),
+            "wet_from": self._wet("alarm.wet-from", from_ms, seen.now_ms),
+            "wet_before": self._wet("alarm.wet-before", before_ms, seen.now_ms),
+        }
+
+    def _wet(self, key: str, at_ms: int | None, now_ms: int) -> str:
+        if at_ms is None:
+            return ""
+        if at_ms <= now_ms:
+            return self.words("alarm.wet-now")
+        soon = at_ms - now_ms < HOUR_MS
+        return self.words(key, time=self.wording.within(at_ms, now_ms) if soon else self.wording.about(at_ms, now_ms))
+
+    def _load_facts(self) -> dict[str, str]:
+        """Loads that may be switched off; never one that the owner calls essential."""
+        spare = self.wording.listed([load.name for load in self.site.loads if not load.essential])
+        form = "any" if not self.site.loads else "named" if not all(load.essential for load in self.site.loads) else ""
+        return {
+            "shed": self.words(f"alarm.shed.{form}", loads=spare) if form else "",
+            "unload": self.words(f"alarm.unload.{form}", loads=spare) if form else "",
+        }
+
     def _pump_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms
         last, running = status.last_run, status.running_since_ms
         worked_ms = status.waiting_since_ms if last is None else max(last.stop_ms, status.waiting_since_ms or 0)
+        dry = status.dry_run_s_normal
         run_s, run_w, rate = status.run_s_normal, status.running_w_normal, status.cycles_per_hour_normal
         return {
             "running": say.duration(None if running is None else (now - running) / 1000.0),
@@ -177,9 +223,16 @@ class Voice:
             "last_run": say.ago(None if worked_ms is None else (now - worked_ms) / 1000.0),
             "run_watts": say.watts(None if last is None else last.power_w),
             "watts_normal": say.watts(None if run_w is None else run_w.p50),
+            "flow_less": say.percent(self._flow_less_percent(seen)),
+            "dry_normal": say.duration(None if dry is None else dry.p50),
+            "dry_recent": say.duration(status.dry_run_s_recent),
             "starts": str(status.cycles_last_hour),
             "starts_normal": say.words("wording.unknown") if rate is None else self.words.number(rate.p95, 0),
         }
+
+    def _flow_less_percent(self, seen: AlarmEvidence) -> float | None:
+        usual, recent_s = seen.status.dry_run_s_normal, seen.status.dry_run_s_recent
+        return None if usual is None or not recent_s else max(100.0 * (1.0 - usual.p50 / recent_s), 0.0)
 
     def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms
@@ -196,4 +249,7 @@ class Voice:
             "failing": say.within(min((item.since_ms for item in failing), default=now), now),
             "error": failing[0].error if failing else "",
             "tested": say.ago(tested),
+            "unheard": say.listed([self.words(f"measured.{age.quantity.value}") for age in unheard(seen)]),
+            "refused": say.listed([item.name for item in seen.outside.refused[:2]]),
+            "refusal": seen.outside.refused[0].reason if seen.outside.refused else "",
         }

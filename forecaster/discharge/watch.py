@@ -20,6 +20,11 @@ BEFORE_WET_DAYS = 200
 WET_MONTHS_NORTH, WET_MONTHS_SOUTH = (2, 3, 4), (8, 9, 10)
 """Months before and at the start of the wet half of the year; the tropics are left to the yearly rule."""
 
+WAITING = "Waiting, and muting no alarm: say that you are pulling the plug, then pull the pack's plug from the wall."
+PULLING = (
+    "Pull the pack's plug from the wall now: within ten minutes of your word it is the test, later a real failure."
+)
+
 ENOUGH_PERCENT, ENOUGH_H = 5.0, 0.5
 """A time on the pack shorter or shallower than this is not taken as a rehearsal."""
 
@@ -73,7 +78,7 @@ def finish_reason(
 def progress(test: DischargeTest, evidence: DischargeEvidence | None, now_ms: int) -> Progress:
     """How far a running test is. evidence : None — still on mains, waiting for the plug to be pulled."""
     if evidence is None:
-        return Progress(False, 0.0, 0.0, 0.0, None, None, "Waiting: pull the pack's plug from the wall to begin.")
+        return Progress(False, 0.0, 0.0, 0.0, None, None, WAITING if test.pulled_ms is None else PULLING)
     used, elapsed_h = evidence.used_percent, evidence.hours
     share = _share(test, evidence, now_ms)
     if used <= 0:

@@ -26,6 +26,8 @@ class AlarmKind(StrEnum):
     CLOCK_SUSPECT = "clock-suspect"
     DELIVERY_FAILING = "delivery-failing"
     TEST_DUE = "test-due"
+    CHANNEL_FAILING = "channel-failing"
+    FLOW_LOW = "flow-low"
 
 
 class Priority(StrEnum):

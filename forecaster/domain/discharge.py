@@ -62,6 +62,8 @@ class DischargeTest:
 
     until_percent : float | None — finish at this charge; never below the reserve floor
     until_ms : int | None — finish at this time
+    pulled_ms : int | None — when somebody said "I am pulling the plug now"; before that a test mutes nothing
+    pulled_duty : float | None — share of time that the pump ran then, 0..1
     """
 
     id: str
@@ -73,3 +75,5 @@ class DischargeTest:
     finished_ms: int | None = None
     end: EndReason | None = None
     result: DischargeResult | None = None
+    pulled_ms: int | None = None
+    pulled_duty: float | None = None

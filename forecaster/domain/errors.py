@@ -3,6 +3,7 @@
 OutlastError
 ├── ConfigError      a settings or site file is wrong (file, key, problem, fix)
 ├── UsageError       a command, query or argument cannot be taken (problem, fix)
+│   └── Conflict           not as things stand now: another time it could be
 ├── PayloadError     a message cannot become a reading (reason)
 ├── SnapshotError    a saved state cannot be restored (reason)
 ├── StoreError       a store cannot do what it was asked
@@ -35,6 +36,10 @@ class UsageError(OutlastError):
     def __init__(self, problem: str, fix: str) -> None:
         self.problem, self.fix = problem, fix
         super().__init__(f"{problem}; {fix}")
+
+
+class Conflict(UsageError):
+    """What is asked cannot be done as things stand now."""
 
 
 class PayloadError(OutlastError):

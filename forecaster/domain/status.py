@@ -51,12 +51,14 @@ class SiteStatus:
     waits : float | None — usual waits between runs that have passed since waiting_since_ms; where the sampling misses
         runs, usual waits between signs of them
     waiting_since_ms : int | None — start of the newest run, or the newest sign of one
+    runs_apart : bool — runs are seen one by one: the source told now is not too coarse for it
     spans_heard : int — stretches of pumping that the belief about the inflow rests on
     steady : bool — until the next run a forecast reads no more into the pump's silence: runs are seen one by one, and
         the next is not overdue by so much that less water must be coming
     power_pinned : bool — running power sits at the pack's continuous rating
     pack_output_w, pack_input_w, pack_temperature_c, charge_percent : float | None — latest values if fresh
     charge_rate_percent_per_h : float | None — slope over the last half hour or so
+    charge_stood_s : float | None — how long the charge has been heard without a change [s]; None where it is not fresh
     pack_carrying : bool | None — on the pack: whether its output is seen to carry anything when due; None: not known
     frozen : tuple[Quantity, ...] — quantities whose value has not moved at all while it must have
     high_water : bool | None
@@ -100,3 +102,5 @@ class SiteStatus:
     waiting_since_ms: int | None = None
     spans_heard: int = 0
     steady: bool = False
+    runs_apart: bool = False
+    charge_stood_s: float | None = None

@@ -59,6 +59,7 @@ def observe(
         cycles_last_hour=normals.cycles_since(now_ms - HOUR_MS),
         overdue=overdue,
         spans_heard=mean.count,
+        runs_apart=not segmenter.coarse(now_ms),
         steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
         waits=None if wait is None else wait.waits,
         waiting_since_ms=None if wait is None else wait.since_ms,
@@ -68,6 +69,7 @@ def observe(
         pack_temperature_c=_fresh(fold, Quantity.PACK_TEMPERATURE, now_ms),
         charge_percent=accounts.percent if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
+        charge_stood_s=_stood_s(fold, now_ms) if charge_fresh else None,
         pack_carrying=carrying(fold, overdue, now_ms),
         frozen=frozen(fold, mean.p50, math.exp(float(models.belief.mean[0])), now_ms),
         high_water=_yes_no(fold, Quantity.HIGH_WATER, now_ms),
@@ -217,6 +219,13 @@ def ages(site: Site, fold: Fold, now_ms: int) -> tuple[QuantityAge, ...]:
 def _fresh(fold: Fold, quantity: Quantity, now_ms: int) -> float | None:
     rhythm = fold.rhythm(quantity, quantity.value)
     return None if rhythm is None or rhythm.silent(now_ms) else rhythm.last_value
+
+
+def _stood_s(fold: Fold, now_ms: int) -> float | None:
+    """How long the charge has been heard without a change [s]."""
+    charge = fold.rhythms.get(Quantity.PACK_CHARGE)
+    changed_ms = None if charge is None else charge.changed_ms
+    return None if changed_ms is None else max(now_ms - changed_ms, 0) / 1000.0
 
 
 def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:

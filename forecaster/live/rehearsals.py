@@ -5,18 +5,24 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import msgspec
+
+from forecaster.alarms.meant import began_with
+from forecaster.alarms.story import OUTAGE_ALARMS
 from forecaster.discharge import DischargeEvidence, analyse, finish_reason
 from forecaster.discharge.evidence import MAINS_HABIT
 from forecaster.discharge.watch import check_plan, enough
+from forecaster.domain.alarms import AlarmState
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
-from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.errors import Conflict, NotFound, UsageError
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.runs import Event, Outage, Run
+from forecaster.domain.records import StoredForecast
+from forecaster.domain.runs import Event, Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
 
@@ -29,6 +35,7 @@ STEP_S = 15.0
 WAITS_MS = DAY_MS
 """A test whose plug was not pulled within this time is given up."""
 
+STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED)
 WAKING_HOURS = range(7, 21)
 NEARLY_FULL = 95.0
 
@@ -113,17 +120,58 @@ def running_test(ledger: Ledger, site: str) -> DischargeTest | None:
     return next((test for test in ledger.tests(site) if test.finished_ms is None), None)
 
 
+def refuse_on_trouble(ledger: Ledger, site: Site) -> None:
+    """Conflict where the pack carries the pump, or an outage alarm stands: a test would hide the real thing."""
+    newest = ledger.newest([site.id]).get(site.id)
+    if newest is not None and forecast_fields(newest).supply == Supply.PACK.value:
+        raise Conflict(f"the pack carries the pump of {site.id} now", "test when the mains is back and the pack full")
+    for alarm in ledger.alarms(site.id, STANDING):
+        if alarm.kind in OUTAGE_ALARMS and alarm.cleared_ms is None:
+            raise Conflict(f"the alarm {alarm.kind} of {site.id} stands", "test when it is over")
+
+
 def start_test(
     ledger: Ledger, site: Site, by: str, now_ms: int, until_percent: float | None, until_ms: int | None
 ) -> DischargeTest:
-    """Plan a test; it begins when the mains are taken away. UsageError for a plan that cannot be, or a second test."""
+    """Plan a test. It mutes nothing until somebody says that the plug is being pulled.
+
+    UsageError for a plan that cannot be; Conflict for a second test, on the pack, or with an outage alarm open.
+    """
     check_plan(site, until_percent, until_ms, now_ms)
     if running_test(ledger, site.id) is not None:
-        raise UsageError(f"a discharge test of {site.id} is running already", "finish it first")
+        raise Conflict(f"a discharge test of {site.id} is running already", "finish it first")
+    refuse_on_trouble(ledger, site)
     test = DischargeTest(f"{site.id}:test:{now_ms}", site.id, now_ms, by, until_percent, until_ms)
     ledger.save_test(test)
     ledger.request("test-start", test.id, "{}", now_ms)
     return test
+
+
+def say_pulled(ledger: Ledger, site: Site, test_id: str, now_ms: int) -> DischargeTest:
+    """ "I am pulling the plug now": for ten minutes a change to the pack is the test's. NotFound, Conflict."""
+    test = next((t for t in ledger.tests(site.id) if t.id == test_id), None)
+    if test is None:
+        raise NotFound(f"discharge test {test_id!r}")
+    if test.finished_ms is not None:
+        raise Conflict(f"the discharge test {test_id} is finished", "start another one")
+    refuse_on_trouble(ledger, site)
+    newest = ledger.newest([site.id]).get(site.id)
+    pulled = replace(test, pulled_ms=now_ms, pulled_duty=None if newest is None else forecast_fields(newest).duty)
+    ledger.save_test(pulled)
+    ledger.request("test-pull", test.id, "{}", now_ms)
+    return pulled
+
+
+class ForecastFields(msgspec.Struct):
+    """What is read of a forecast document here."""
+
+    supply: str
+    duty: float | None = None
+
+
+def forecast_fields(stored: StoredForecast) -> ForecastFields:
+    """A published forecast, as far as a test asks."""
+    return msgspec.json.decode(stored.document, type=ForecastFields)
 
 
 def ask_finish(ledger: Ledger, site: str, test_id: str, now_ms: int) -> int:
@@ -151,12 +199,13 @@ class Rehearsals:
     ledger: Ledger
     learn: Learn
     _running: dict[str, DischargeTest] | None = None
+    _over: dict[str, DischargeTest] = field(default_factory=dict)
     _ended: list[Outage] | None = None
     _stepped_s: float = float("-inf")
 
     def obey(self, kind: str, target: str, now_ms: int) -> bool:
         """Whether a request was about a test, and if so, do it."""
-        if kind == "test-start":
+        if kind in ("test-start", "test-pull"):
             self._take_up(target.partition(":")[0])
             return True
         if kind == "test-finish":
@@ -186,15 +235,22 @@ class Rehearsals:
         for test in list(running.values()):
             self._step(test, now_ms)
 
-    def running(self, site: str) -> bool:
-        """Whether a test of a site runs, or waits for the plug to be pulled."""
-        return site in self._known()
+    def pulled(self, site: str) -> DischargeTest | None:
+        """The site's test whose plug was said to be pulled, running or just over; None for one that only waits."""
+        test = self._known().get(site, self._over.get(site))
+        return test if test is not None and test.pulled_ms is not None else None
 
     def _known(self) -> dict[str, DischargeTest]:
-        """The tests that run, by site; looked up once."""
+        """The tests that run, by site; looked up once, with the newest that are over."""
         if self._running is None:
-            found = [running_test(self.ledger, site) for site in self.sites]
-            self._running = {test.site: test for test in found if test is not None}
+            self._running = {}
+            for site in self.sites:
+                tests = self.ledger.tests(site)
+                test = next((test for test in tests if test.finished_ms is None), None)
+                if test is not None:
+                    self._running[site] = test
+                elif tests:
+                    self._over[site] = tests[0]
         return self._running
 
     def _take_up(self, site: str) -> None:
@@ -224,7 +280,8 @@ class Rehearsals:
             return
         stop_ms = end_ms if outage.end_ms is None else min(end_ms, outage.end_ms)
         result = analyse(gather(self.store, self.ledger, site, outage.start_ms, stop_ms))
-        self.ledger.record([replace(outage, rehearsal=True)])
+        if why is EndReason.BY_HAND or began_with(test, outage.start_ms):
+            self.ledger.record([replace(outage, rehearsal=True)])
         self._close(replace(test, started_ms=outage.start_ms, finished_ms=stop_ms, end=why, result=result))
         self.learn(site.id, result, stop_ms)
 
@@ -232,6 +289,7 @@ class Rehearsals:
         self.ledger.save_test(test)
         if self._running is not None:
             self._running.pop(test.site, None)
+        self._over[test.site] = test
         log.info("site %s: discharge test finished: %s", test.site, test.end)
 
     def _recognise(self) -> None:

@@ -256,7 +256,7 @@ class ForecastWorker:
                 self._more_due = True
                 break
             try:
-                outside = replace(self._outside(runner.site), rehearsal=self._rehearsals.running(runner.site.id))
+                outside = replace(self._outside(runner.site), rehearsal=self._rehearsals.pulled(runner.site.id))
                 told.append(runner.tell(self._clock.now_ms(), time.monotonic(), outside))
             except SITE_FAULTS as error:
                 runner.postpone(now_ms, time.monotonic())

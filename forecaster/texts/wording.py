@@ -18,27 +18,51 @@ GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
 INCH_M = 0.0254
 
 
+def zone_name(at: datetime) -> str:
+    """`CST`; `UTC+5:30` where the zone has no letters (IANA tzdata: such names are offsets)."""
+    name = at.tzname() or "UTC"
+    if name[0] not in "+-":
+        return name
+    hours = name[1:3].lstrip("0") or "0"
+    return f"UTC{name[0]}{hours}" + (f":{name[3:5]}" if len(name) > 3 else "")
+
+
+def named(headline: str, site_name: str, said_in: Words) -> str:
+    """A headline that opens with its site's name."""
+    return said_in("alarm.named", site=site_name, headline=headline)
+
+
+def unnamed(headline: str, site_name: str, said_in: Words) -> str:
+    """A headline as it stands beside its site's name."""
+    return headline.removeprefix(named("", site_name, said_in))
+
+
 class Wording:
     """How one site's times and quantities are said.
 
     timezone : str — IANA name
     units : Units — metric or US for what is shown
     said_in : Words | None — a language, English unless told
+    zoned : bool — every clock time carries its zone, for messages that are read elsewhere
     """
 
-    def __init__(self, timezone: str, units: Units = Units.METRIC, said_in: Words | None = None) -> None:
+    def __init__(
+        self, timezone: str, units: Units = Units.METRIC, said_in: Words | None = None, *, zoned: bool = False
+    ) -> None:
+        self.zoned = zoned
         self.zone = ZoneInfo(timezone)
         self.units = units
         self.words = words() if said_in is None else said_in
 
     @classmethod
-    def of(cls, site: Site, said_in: Words | None = None) -> Wording:
+    def of(cls, site: Site, said_in: Words | None = None, *, zoned: bool = False) -> Wording:
         """The wording of a site, in its own language unless told another."""
-        return cls(site.timezone, site.units, words(site.language or SOURCE) if said_in is None else said_in)
+        chosen = words(site.language or SOURCE) if said_in is None else said_in
+        return cls(site.timezone, site.units, chosen, zoned=zoned)
 
     def in_language(self, code: str) -> Wording:
         """The same zone and units in another language."""
-        return Wording(self.zone.key, self.units, words(code))
+        return Wording(self.zone.key, self.units, words(code), zoned=self.zoned)
 
     # -- moments
     def local(self, at_ms: int) -> datetime:
@@ -48,7 +72,7 @@ class Wording:
     def clock(self, at_ms: int, now_ms: int) -> str:
         """A moment as `13:40` today, `Thu 13:40` within six days, else with its date.
 
-        The hour that comes twice when clocks go back carries its zone: `01:30 CDT`.
+        In messages, and in the hour that comes twice when clocks go back, with its zone: `01:30 CDT`.
         """
         return self._moment("clock", at_ms, now_ms)
 
@@ -63,8 +87,8 @@ class Wording:
     def _moment(self, form: str, at_ms: int, now_ms: int) -> str:
         at, now = self.local(at_ms), self.local(now_ms)
         clock = self.words("wording.clock", hour=at.hour, minute=at.minute)
-        if at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
-            clock = self.words("wording.clock.zone", clock=clock, zone=at.tzname() or "")
+        if self.zoned or at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
+            clock = self.words("wording.clock.zone", clock=clock, zone=zone_name(at))
         days = (at.date() - now.date()).days
         if days == 0:
             return clock if form == "clock" else self.words("wording.when", n=at.hour, clock=clock)

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecaster.domain.alarms import AlarmKind, TransitionKind
+from forecaster.alarms.plan import MAIL, PUSH, WEBHOOK, deliveries
+from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
 from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Contact
 from forecaster.twin.episode import Episode, episode, merged
 from forecaster.twin.styles import Style
 from tests.faults.looks import Looks, looks_of
 from tests.faults.walking import DAY, HOUR, MINUTE, OUTAGE, RESTING, Pace, Walk, walk
+from tests.forecaster.evidence import LARKSPUR
 
 STORY = (AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE, AlarmKind.RESERVE_REACHED)
 STYLES = tuple(Style)
 """Every sampling style of the twin, in turn by seed."""
+ACTS = (AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE, AlarmKind.RESERVE_REACHED)
+"""Kinds whose message names the act: power has to be brought."""
+OWNED = replace(LARKSPUR, contacts=(Contact("owner", webhook="https://hook.example.org/"),))
 BEFORE_MS = HOUR
 LONGEST_MS = 60 * HOUR
 FIRST_MS = 6 * HOUR
@@ -30,6 +36,7 @@ class OutageFigures:
     mains_lost_s : from the failure to the alarm; None: not raised
     reached : whether the floor was reached while watched
     lead_h : from the low-reserve alarm to the floor; None: not raised, or the floor not reached
+    act_h : from the first message told to a person that names the act (bring power) to the floor; None as above
     told_a_day : the most messages a person got within 24 hours
     fastest_min : the shortest time in which three messages came [min]
     strange : kinds raised in the outage that are not part of its story, and the hours after the failure
@@ -45,6 +52,7 @@ class OutageFigures:
     told_a_day: int
     fastest_min: float | None
     strange: tuple[tuple[str, float], ...]
+    act_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +66,12 @@ class QuietFigures:
     style: str
     days: float
     false: tuple[tuple[str, float], ...]
+
+
+def reaches(transition: AlarmTransition) -> bool:
+    """Whether the owner is sent the message at once."""
+    owed = deliveries(transition, OWNED, transition.at_ms)
+    return any(item.channel in (MAIL, WEBHOOK, PUSH) and item.due_ms <= transition.at_ms for item in owed)
 
 
 def signalled(drawn: Episode) -> bool:
@@ -93,6 +107,7 @@ def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
 
     lost, low = first(AlarmKind.MAINS_LOST), first(AlarmKind.LOW_RESERVE)
     reached = not truth.censored and truth.reserve_ms < until_ms
+    act = next((t.at_ms for t in after if t.tell and t.alarm.kind in ACTS and reaches(t)), None)
     times = [t.at_ms for t in found.told()]
     gaps = [(later - one) / MINUTE for one, later in zip(times, times[2:], strict=False)]
     others = [t for t in raised if t.alarm.kind not in STORY and not explained(drawn, t.alarm.kind, t.at_ms)]
@@ -106,6 +121,7 @@ def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
         lead_h=None if low is None or not reached else (truth.reserve_ms - low) / HOUR,
         told_a_day=found.most_told(DAY),
         fastest_min=min(gaps, default=None),
+        act_h=None if act is None or not reached else (truth.reserve_ms - act) / HOUR,
         strange=tuple((t.alarm.kind.value, round((t.at_ms - truth.transfer_ms) / HOUR, 2)) for t in others),
     )
 

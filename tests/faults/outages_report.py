@@ -70,6 +70,11 @@ def outage_table(found: Sequence[OutageFigures]) -> str:
         ("outages that reached the floor", f"{len(reached)}"),
         ("`low-reserve` not before the floor", f"{sum(item.lead_h is None or item.lead_h <= 0.0 for item in reached)}"),
         ("lead of `low-reserve` before the floor", spread([item.lead_h for item in reached if item.lead_h], "h")),
+        (
+            "lead of the first message told that names the act, of outages of 4 h and more",
+            spread(act_leads(found), "h"),
+        ),
+        ("… 2 h and more", share(act_leads(found), 2.0)),
         ("messages to a person in the fullest 24 h", spread([float(item.told_a_day) for item in found], "", 0)),
         ("outages with more than 6, more than 10", f"{over(found, 6)}, {over(found, 10)}"),
         ("three messages within a minute", f"{sum((item.fastest_min or 9.0) < 1.0 for item in found)}"),
@@ -87,6 +92,16 @@ def quiet_table(found: Sequence[QuietFigures]) -> str:
     rows.append(("all kinds", f"{len(kinds)}", f"{len(kinds) / years:.2f}"))
     head = f"| false alarms in {len(found)} quiet site-months ({years:.1f} site-years) | number | a site-year |"
     return "\n".join([head, "|---|---|---|", *(f"| {' | '.join(row)} |" for row in rows)])
+
+
+def act_leads(found: Sequence[OutageFigures]) -> list[float]:
+    """Lead of the first message told that names the act [h], of outages of 4 h and more that reached the floor."""
+    return [item.act_h or 0.0 for item in found if item.reached and item.life_h >= 4.0]
+
+
+def share(values: Sequence[float], least: float) -> str:
+    """How many values reach a least one."""
+    return f"{sum(value >= least for value in values)} of {len(values)}"
 
 
 def late(item: OutageFigures) -> bool:

@@ -10,6 +10,7 @@ import pytest
 
 from forecaster.alarms import AlarmDesk, Failing, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, Priority, TransitionKind
+from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.engine import Engine
@@ -125,6 +126,11 @@ def stuck(quantity: Quantity, from_h: float) -> Change:
                 yield replace(reading, value=last)
 
     return change
+
+
+def pulled(at_ms: int) -> DischargeTest:
+    """A test whose plug is said to be pulled at a time."""
+    return DischargeTest(f"{CELLAR.id}:test:{at_ms}", CELLAR.id, at_ms, "owner", pulled_ms=at_ms)
 
 
 STEADY = Condition()
@@ -369,7 +375,7 @@ def test_a_channel_that_keeps_failing(learnt: Learnt) -> None:
 
 
 def test_a_rehearsal_is_not_a_mains_failure(learnt: Learnt) -> None:
-    seen = play(learnt, 3.0, outage(), outside=lambda _hours, _now_ms: Outside(rehearsal=True))
+    seen = play(learnt, 3.0, outage(), outside=lambda _hours, _now_ms: Outside(rehearsal=pulled(learnt.cellar.now_ms)))
     assert seen.raised() == []
 
 

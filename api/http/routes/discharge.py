@@ -9,7 +9,6 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
-from api.http.problems import ProblemError
 from api.http.rehearsal_answers import rehearsal_out
 from api.http.schemas import AcceptedOut, Shape, Time
 from api.process.services import Services
@@ -17,7 +16,7 @@ from forecaster.discharge import next_due_ms, progress
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
-from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, start_test
+from forecaster.live.rehearsals import ask_finish, evidence_of, say_pulled, start_test
 
 router = APIRouter(prefix="/api/v1", tags=["discharge tests"])
 
@@ -41,6 +40,7 @@ class DischargeTestOut(Shape):
     state: Literal["waiting", "running", "finished"]
     started: Time
     started_by: str
+    pulled: Time | None = None
     until_percent: float | None
     until: Time | None
     finished: Time | None
@@ -78,14 +78,20 @@ def discharge_tests(site: SiteIn, services: ServicesIn) -> Response:
 
 @router.post("/sites/{site}/discharge-tests", status_code=201, response_model=DischargeTestOut)
 def start(site: SiteIn, who: OperatorIn, services: ServicesIn, plan: DischargePlanIn) -> Response:
-    """Start a discharge test; it begins when the pack's plug is pulled from the wall."""
-    if running_test(services.ledger, site.id) is not None:
-        raise ProblemError(409, f"a discharge test of {site.id} is running already; finish it first")
+    """Plan a discharge test. It mutes nothing until `…/pull`; 409 on the pack or with an outage alarm open."""
     until_ms = None if plan.until is None else int(plan.until.timestamp() * 1000)
     now_ms = services.clock.now_ms()
     test = start_test(services.ledger, site, who.name, now_ms, plan.until_percent, until_ms)
     services.wake()
     return answers.json_response(out(services, site, test), 201)
+
+
+@router.post("/sites/{site}/discharge-tests/{id}/pull", response_model=DischargeTestOut)
+def pull(site: SiteIn, test_id: TestId, _who: OperatorIn, services: ServicesIn) -> Response:
+    """Say "I am pulling the plug now": a change to the pack within ten minutes is the test's, and no mains failure."""
+    test = say_pulled(services.ledger, site, test_id, services.clock.now_ms())
+    services.wake()
+    return answers.json_response(out(services, site, test))
 
 
 @router.post("/sites/{site}/discharge-tests/{id}/finish", status_code=202, response_model=AcceptedOut)

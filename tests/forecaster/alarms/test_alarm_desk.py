@@ -166,25 +166,28 @@ def test_a_mains_failure_is_told_within_a_minute_and_its_return_once() -> None:
     assert raised.alarm.kind is AlarmKind.MAINS_LOST
     assert raised.at_ms - failed <= 60_000
     assert raised.alarm.headline == (
-        "Mains lost 10:12; the pack lasts until about Wed 06:15, between Wed 02:15 and Wed 10:15."
+        "Larkspur Lane cellar: Mains lost 10:12 CST; the pack lasts until about Wed 06:15 CST,"
+        " between Wed 02:15 CST and Wed 10:15 CST."
     )
     house.hold(30, supply_since_ms=house.now_ms, charge_percent=70.0, charge_rate_percent_per_h=20.0)
     assert [item.kind for item in house.told()] == [TransitionKind.RAISED, TransitionKind.CLEARED]
-    assert house.told()[-1].alarm.headline.startswith("Mains back at 10:42 after 30 min; pack at 100 %")
+    assert house.told()[-1].alarm.headline.startswith(
+        "Larkspur Lane cellar: Mains back at 10:42 CST after 30 min; pack at 100 %"
+    )
 
 
 def test_a_deadline_that_has_passed_says_now_to_pages_once_and_to_nobody_else() -> None:
     house = House()
     facts = on_pack(house)
-    house.hold(2, hours(30.0), **facts)
+    house.hold(2, hours(7.5), **facts)
     (raised,) = [item for item in house.said if item.kind is TransitionKind.RAISED]
     assert raised.alarm.by_ms is not None
     assert raised.alarm.action.startswith("By ")
     minutes_left = (raised.alarm.by_ms - house.now_ms) // MINUTE
-    house.hold(minutes_left - 1, hours(30.0), **facts)
+    house.hold(minutes_left - 1, hours(7.5), **facts)
     assert all(item.alarm.action.startswith("By ") for item in house.said)
     before = len(house.said)
-    house.hold(5, hours(30.0), **facts)
+    house.hold(5, hours(7.5), **facts)
     passed = [item for item in house.said[before:] if item.kind is TransitionKind.UPDATED]
     assert [item.alarm.action.startswith("Now: ") for item in passed] == [True]
     assert [item.tell for item in passed] == [False]
@@ -260,7 +263,7 @@ def test_reminders_follow_until_acknowledged() -> None:
     house.hold(120, high_water=True)
     reminders = [item for item in house.said if item.kind is TransitionKind.REMINDED]
     assert reminders
-    assert reminders[0].alarm.headline.startswith("Still: HIGH WATER")
+    assert reminders[0].alarm.headline.startswith("Larkspur Lane cellar: Still: HIGH WATER")
     alarm = reminders[0].alarm
     changes = house.desk.acknowledge(alarm.id, "owner", house.now_ms)
     assert [item.alarm.state for item in changes] == [AlarmState.ACKNOWLEDGED]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside
+from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside, RefusedChannel
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.table import MEASURES, TABLE, Side, markdown
 from forecaster.alarms.telling import Teller
@@ -18,12 +18,12 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.status import QuantityAge
 from forecaster.texts.catalogue import words
-from forecaster.texts.wording import Wording
+from forecaster.texts.wording import unnamed
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, hours, run, status
 
 K = AlarmKind
 VARIANTS: Mapping[AlarmKind, tuple[str, ...]] = {
-    K.MAINS_LOST: ("", "inferred"),
+    K.MAINS_LOST: ("", "inferred", "test"),
     K.PUMP_SILENT: ("mains", "pack"),
     K.RAPID_CYCLING: ("", "short"),
     K.PUMP_POWER_ABNORMAL: ("high", "low"),
@@ -31,10 +31,12 @@ VARIANTS: Mapping[AlarmKind, tuple[str, ...]] = {
     K.PACK_TEMPERATURE: ("", "cold"),
     K.TELEMETRY_SILENT: ("mains", "pack", "empty", "never", "frozen", "trouble", "part"),
     K.TEST_DUE: ("", "first"),
+    K.CHANNEL_FAILING: ("never", "refused", "stands"),
 }
 ALL = [(kind, variant) for kind in K for variant in VARIANTS.get(kind, ("",))]
-LOCK_SCREEN = 115
-BODY = 210
+LOCK_SCREEN = 140
+"""Beside the site's name."""
+BODY = 340
 
 
 def seen(supply: Supply = Supply.PACK) -> AlarmEvidence:
@@ -53,19 +55,24 @@ def seen(supply: Supply = Supply.PACK) -> AlarmEvidence:
         last_test_ms=START_MS - 400 * DAY,
     )
     ahead = forecast(now, hours(5.0), supply=supply, full_at_ms=now + 3 * HOUR, charge_percent=34.0)
-    outside = Outside((Failing("mail", START_MS, "no route to host"),), "the disk is full")
+    outside = Outside(
+        (Failing("mail", START_MS, "no route to host"),),
+        "the disk is full",
+        refused=(RefusedChannel("cellar/plug/state", "it is no number."),),
+    )
     return AlarmEvidence(LARKSPUR, LARKSPUR.alarms, facts, ahead, outside, now, START_MS - DAY, START_MS - DAY, 8.0)
 
 
 @pytest.mark.parametrize(("kind", "variant"), ALL)
 def test_every_kind_has_words_that_fit(kind: AlarmKind, variant: str) -> None:
-    told = Teller(Wording.of(LARKSPUR)).tell(kind, variant, seen(), START_MS)
+    told = Teller(LARKSPUR).tell(kind, variant, seen(), START_MS)
     for text in (told.headline, told.action, told.consequence):
         assert text
         assert "{" not in text
         assert "None" not in text
         assert "  " not in text
-    assert len(told.headline) <= LOCK_SCREEN, len(told.headline)
+    assert told.headline.startswith("Larkspur Lane cellar: ")
+    assert len(unnamed(told.headline, LARKSPUR.name, words())) <= LOCK_SCREEN, told.headline
     assert len(told.action) <= BODY, len(told.action)
     assert told.headline.endswith(".")
     assert told.by_ms is not None
@@ -75,24 +82,26 @@ def test_every_kind_has_words_that_fit(kind: AlarmKind, variant: str) -> None:
 @pytest.mark.parametrize("kind", list(K))
 @pytest.mark.parametrize("supply", list(Supply))
 def test_every_end_has_words_that_fit(kind: AlarmKind, supply: Supply) -> None:
-    told = Teller(Wording.of(LARKSPUR)).cleared(kind, seen(supply), START_MS)
+    told = Teller(LARKSPUR).cleared(kind, seen(supply), START_MS)
     assert told.headline
     assert "{" not in told.headline
-    assert len(told.headline) <= LOCK_SCREEN + 20
+    assert told.headline.startswith("Larkspur Lane cellar: ")
+    assert len(unnamed(told.headline, LARKSPUR.name, words())) <= LOCK_SCREEN + 20
     assert told.action == "Nothing to do."
 
 
 def test_low_reserve_is_told_as_a_time_with_what_to_do_and_by_when() -> None:
-    told = Teller(Wording.of(LARKSPUR)).tell(K.LOW_RESERVE, "", seen(), START_MS)
+    told = Teller(LARKSPUR).tell(K.LOW_RESERVE, "", seen(), START_MS)
     assert (
         told.headline
-        == "Pack running low: it lasts until about 16:30, between 15:30 and 17:30 (mains out since 10:02)."
+        == "Larkspur Lane cellar: Pack running low: it lasts until about 16:30 CST, between 15:30 CST and 17:30 CST;"
+        " the floor may be wet from Wed 05:15 CST."
     )
-    assert told.action.startswith("By 15:30: switch off other loads")
+    assert told.action.startswith("By 15:30 CST: switch off other loads")
 
 
 def test_where_acting_can_hurt_there_is_a_caution() -> None:
-    teller = Teller(Wording.of(LARKSPUR))
+    teller = Teller(LARKSPUR)
     for kind in (K.LOW_RESERVE, K.CRITICAL_RESERVE, K.RESERVE_REACHED):
         action = teller.tell(kind, "", seen(), START_MS).action
         assert "outdoors, 20 ft (6 m) or more from the house" in action

@@ -15,7 +15,7 @@ from forecaster.discharge import progress
 from forecaster.domain.discharge import EndReason
 from forecaster.domain.readings import Reading
 from forecaster.domain.times import HOUR_MS
-from forecaster.live.rehearsals import evidence_of, start_test
+from forecaster.live.rehearsals import evidence_of, say_pulled, start_test
 from forecaster.live.worker import ForecastWorker
 from forecaster.twin.episode import EPOCH_MS, merged
 from forecaster.twin.sensors import Reporter
@@ -51,6 +51,7 @@ def test_a_rehearsal_through_the_forecaster(tmp_path: Path) -> None:
     try:
         assert worker.wait_caught_up(PATIENCE_S)
         test = start_test(ledger, site, "owner", clock.now_ms(), None, None)
+        test = say_pulled(ledger, site, test.id, clock.now_ms())
         worker.wake()
         store.append([r for r in readings if r.arrived_ms < half_ms])
         clock.advance((half_ms - clock.now_ms()) / 1000.0)

@@ -11,11 +11,13 @@ import pytest
 from api.offline.sizing_inputs import observed_start, record, sleeps
 from collector.store.open import open_ledger, open_store
 from forecaster.discharge import analyse, progress
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.discharge import DischargeResult, EndReason
-from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.errors import Conflict, NotFound, UsageError
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
@@ -25,6 +27,7 @@ from forecaster.live.rehearsals import (
     evidence_of,
     gather,
     running_test,
+    say_pulled,
     start_test,
     unread_results,
 )
@@ -84,6 +87,10 @@ def test_from_plan_to_result(bench: Bench) -> None:
     worker.step(PULLED_MS - HOUR_MS)
     waiting = running_test(bench.ledger, bench.site.id)
     assert waiting == plan
+    assert worker.pulled(bench.site.id) is None
+    plan = say_pulled(bench.ledger, bench.site, plan.id, PULLED_MS)
+    assert worker.obey("test-pull", plan.id, PULLED_MS)
+    assert worker.pulled(bench.site.id) == plan
     assert evidence_of(bench.store, bench.ledger, bench.site, plan, PULLED_MS) is None
     early_ms = PULLED_MS + round(0.3 * bench.rehearsal.evidence.end_ms)
     bench.live(early_ms)
@@ -145,6 +152,39 @@ def test_by_hand_and_by_the_mains(bench: Bench) -> None:
     ended = next(t for t in bench.ledger.tests(bench.site.id) if t.id == later.id)
     assert ended.end is EndReason.MAINS_RETURN
     assert ended.finished_ms == bench.end_ms + 3 * HOUR_MS
+
+
+def test_a_failure_while_a_test_only_waits_stays_a_failure(bench: Bench) -> None:
+    start_test(bench.ledger, bench.site, "owner", PULLED_MS - HOUR_MS, None, None)
+    bench.live(bench.end_ms)
+    worker = bench.worker()
+    assert worker.pulled(bench.site.id) is None
+    bench.ledger.record([bench.outage(bench.end_ms)])
+    worker.step(bench.end_ms)
+    assert bench.ledger.tests(bench.site.id)[0].end is EndReason.MAINS_RETURN
+    assert not bench.ledger.outages(bench.site.id)[0].rehearsal
+
+
+def test_no_test_on_the_pack_nor_with_an_outage_alarm_open(bench: Bench) -> None:
+    site, now = bench.site, PULLED_MS
+    document = '{"supply": "pack", "duty": 0.05}'
+    bench.ledger.publish([StoredForecast(site.id, now, document)])
+    with pytest.raises(Conflict, match="the pack carries the pump"):
+        start_test(bench.ledger, site, "owner", now, None, None)
+    bench.ledger.publish([StoredForecast(site.id, now + 1, document.replace("pack", "mains"))])
+    alarm = Alarm(
+        f"{site.id}:pump-silent:1", site.id, AlarmKind.PUMP_SILENT, Priority.CRITICAL, AlarmState.ACKNOWLEDGED,
+        1, 1, 1, "The pump is dead.", "Now: look.", "The floor gets wet.",
+    )  # fmt: skip
+    bench.ledger.commit_transitions([AlarmTransition(alarm, TransitionKind.RAISED, now)], [], [])
+    with pytest.raises(Conflict, match="the alarm pump-silent"):
+        start_test(bench.ledger, site, "owner", now, None, None)
+    over = replace(alarm, state=AlarmState.NORMAL, cleared_ms=2, revision=1)
+    bench.ledger.commit_transitions([AlarmTransition(over, TransitionKind.CLEARED, now)], [], [])
+    plan = start_test(bench.ledger, site, "owner", now, None, None)
+    bench.ledger.publish([StoredForecast(site.id, now + 2, document)])
+    with pytest.raises(Conflict, match="the pack carries the pump"):
+        say_pulled(bench.ledger, site, plan.id, now)
 
 
 def test_a_plan_that_nobody_carries_out_is_given_up(bench: Bench) -> None:

@@ -1,0 +1,68 @@
+"""Channels of a site that the broker does not give, or much of whose messages is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from paho.mqtt.client import topic_matches_sub
+
+from forecaster.alarms import RefusedChannel
+from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.readings import Refusal
+from forecaster.domain.site import Channel, Site
+from forecaster.domain.times import HOUR_MS
+
+WINDOW_MS = 2 * HOUR_MS
+"""What was refused before then counts no longer."""
+LEAST, MUCH = 3, 0.05
+"""So many messages refused, and this share of all, is much: one in ten must be told, a single one not."""
+LOOKED_AT = 2_000
+
+
+def refused_lately(ledger: Ledger, now_ms: int) -> dict[str, list[Refusal]]:
+    """Refusals of the last hours by site; of sites with too few to matter none."""
+    found: dict[str, list[Refusal]] = {}
+    for refusal in ledger.refusals(None, LOOKED_AT):
+        if refusal.site is not None and 0 <= now_ms - refusal.arrived_ms <= WINDOW_MS:
+            found.setdefault(refusal.site, []).append(refusal)
+    return {site: refusals for site, refusals in found.items() if len(refusals) >= LEAST}
+
+
+def refused_channels(
+    site: Site, filters: Mapping[str, str], refusals: Iterable[Refusal], store: ReadingStore, now_ms: int
+) -> tuple[RefusedChannel, ...]:
+    """What of a site's channels is refused now, each once.
+
+    filters : Mapping[str, str] — filters that the broker refuses, and why
+    """
+    gone = [
+        RefusedChannel(channel.topic, filters[channel.topic]) for channel in site.channels if channel.topic in filters
+    ]
+    by_topic: dict[str, list[Refusal]] = {}
+    for refusal in refusals:
+        by_topic.setdefault(refusal.topic, []).append(refusal)
+    much = [
+        RefusedChannel(topic, newest_of(those).reason)
+        for topic, those in by_topic.items()
+        if len(those) >= LEAST and len(those) >= MUCH * (len(those) + _taken(site, topic, store, now_ms))
+    ]
+    return tuple(dict.fromkeys([*gone, *much]))
+
+
+def newest_of(refusals: Iterable[Refusal]) -> Refusal:
+    """The newest of some."""
+    return max(refusals, key=lambda refusal: refusal.arrived_ms)
+
+
+def _taken(site: Site, topic: str, store: ReadingStore, now_ms: int) -> int:
+    """Readings stored of a topic's channels in the window: of the one that tells most."""
+    counts = [
+        sum(point.count for point in store.series(site.id, c.quantity, now_ms - WINDOW_MS, now_ms, 1, c.of))
+        for c in site.channels
+        if _claims(c, topic)
+    ]
+    return max(counts, default=0)
+
+
+def _claims(channel: Channel, topic: str) -> bool:
+    return topic_matches_sub(channel.topic, topic)
