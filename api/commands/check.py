@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +12,7 @@ from api.commands.common import AsJson, ConfigDir, echo_json
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
+from collector.config.site_schema import site_schema
 from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
@@ -26,6 +28,7 @@ SIGNS = {
 def check(
     config: ConfigDir = Path(),
     seconds: Annotated[float, typer.Option(min=0.1, help="Listen for at most so long [s].")] = 30.0,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of a site file and end.")] = False,
     as_json: AsJson = False,
 ) -> int:
     """Listen to the broker and tell each channel's last value, its age and a verdict.
@@ -34,6 +37,9 @@ def check(
 
     Example: outlast check --config /etc/outlast --seconds 120
     """
+    if schema:
+        typer.echo(json.dumps(site_schema(), indent=2))
+        return 0
     installation = load_installation(config)
     sites = list(installation.sites.values())
     if not sites:

@@ -1,6 +1,6 @@
 """The rationalisation table: every alarm with its limit, delays, priority, and the time there is to respond.
 
-One table for code and documents: `markdown()` is what DEVELOPERS.md carries, and a test holds the two together.
+One table for code and documents: `markdown()` is what the handbook carries, and a test holds the two together.
 Rationalisation as in ANSI/ISA-18.2-2016 and IEC 62682: each alarm has a consequence, a response, a time to respond.
 On-delay, off-delay and deadband as in OPC 10000-9 B.1.5. The default limits are this project's own choice.
 """

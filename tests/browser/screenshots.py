@@ -1,4 +1,4 @@
-"""Makes the pictures of the README from a simulated installation: `python -m tests.browser.screenshots [FOLDER]`.
+"""Makes the pictures of the documents from a simulated installation: `python -m tests.browser.screenshots [FOLDER]`.
 
 A page of each kind, as a phone held upright shows it and as a desk does, in light and in dark.
 """

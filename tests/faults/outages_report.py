@@ -139,13 +139,14 @@ def main() -> None:
     asked = argparse.ArgumentParser(prog="python -m tests.faults.outages_report")
     asked.add_argument("--outages", type=int, default=200)
     asked.add_argument("--months", type=int, default=100)
+    asked.add_argument("--first", type=int, default=10_000, help="first seed; rules are tuned on those below 10,000")
     asked.add_argument("--days", type=float, default=30.0, help="length of a month")
     asked.add_argument("--rows", type=Path, help="keeps each result; goes on from there")
     given = asked.parse_args()
     rows = kept(given.rows)
     had = {row.outage.seed for row in rows if row.outage}, {row.quiet.seed for row in rows if row.quiet}
     outages, months = (
-        [n for n in range(count) if n not in seen]
+        [n for n in range(given.first, given.first + count) if n not in seen]
         for count, seen in zip((given.outages, given.months), had, strict=True)
     )
     for row in made(outages, months, given.days):

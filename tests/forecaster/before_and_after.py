@@ -1,6 +1,6 @@
 """One house, with and without a rehearsal: how far off the live forecast is when an outage has come to 90 % charge.
 
-`python -m tests.forecaster.before_and_after [HOUSES]` prints the table of the README.
+`python -m tests.forecaster.before_and_after [HOUSES]` prints the table of the handbook.
 """
 
 from __future__ import annotations
@@ -140,7 +140,7 @@ def _error(site: Site, readings: list[Reading], now_ms: int, true_h: float, adop
 
 
 def table(houses: int) -> str:
-    """The README's table over so many houses: median and mean error without, watched and adopted."""
+    """The handbook's table over so many houses: median and mean error without, watched and adopted."""
     found = [e for e in map(errors, range(10_000, 10_000 + houses)) if e is not None]
     lines = [f"| {len(found)} later outages, at 90 % charge | median error | mean error |", "|---|---|---|"]
     for name, values in (

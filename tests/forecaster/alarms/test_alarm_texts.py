@@ -1,17 +1,14 @@
-"""What alarms say: every kind and variant has its words, fits a lock screen, and warns where acting can hurt; the
-rationalisation table is the one in the documents."""
+"""What alarms say: every kind and variant has its words, fits a lock screen, and warns where acting can hurt."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from pathlib import Path
 
 import pytest
 
 from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside, RefusedChannel
 from forecaster.alarms.rules import RULES
-from forecaster.alarms.table import MEASURES, TABLE, Side, markdown
+from forecaster.alarms.table import MEASURES, TABLE, Side
 from forecaster.alarms.telling import Teller
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
@@ -137,10 +134,3 @@ def test_few_alarms_are_critical() -> None:
     """EEMUA 191 has about 5 % of an operator's alarms at the highest priority; a house has few kinds, so the bound here
     is a third, and the message budget does the rest (this project's own choice)."""
     assert sum(row.priority is Priority.CRITICAL for row in TABLE.values()) <= len(TABLE) / 3
-
-
-def test_the_documents_carry_the_same_table() -> None:
-    text = (Path(__file__).resolve().parents[3] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    found = re.search(r"<!-- alarms -->\n(.*?)<!-- /alarms -->", text, re.DOTALL)
-    assert found is not None
-    assert found.group(1).strip() == markdown().strip()
