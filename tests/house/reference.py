@@ -9,7 +9,7 @@ from __future__ import annotations
 import ast
 import pkgutil
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from importlib import import_module
 from typing import Any
 
@@ -40,7 +40,7 @@ SETTING_SECTIONS: Mapping[str, type[BaseModel]] = {
 }
 
 
-def table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     """A table in Markdown; a bar inside a cell is escaped."""
     lines = [head, ("---",) * len(head), *rows]
     return "".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |\n" for line in lines)
