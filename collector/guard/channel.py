@@ -15,6 +15,9 @@ from forecaster.domain.site import Pump, Site
 FRESH_MS = 900_000
 """A topic heard within so long, or within three of its usual pauses, still speaks."""
 
+FEW_TAKEN = 3
+"""So few readings among refused ones are let through: nobody can say yet which of the two is usual."""
+
 CHARGE_APART = 2.0
 """Another pack's charge must be lower by so much to be followed instead [%]."""
 
@@ -143,7 +146,7 @@ class GuardedChannel:
             return None
         if DoubtKind.REFUSING in doubts:
             self._judge_refusals(at_ms)
-            if DoubtKind.REFUSING in doubts:
+            if DoubtKind.REFUSING in doubts and self.window.taken > FEW_TAKEN:
                 return doubts[DoubtKind.REFUSING].says
         return doubts[DoubtKind.SCALE].says if DoubtKind.SCALE in doubts else None
 

@@ -15,7 +15,9 @@ CHANNEL = "degraded.channel-"
 def doubted(forecast: Forecast, channels: Iterable[ChannelFacts]) -> Forecast:
     """The forecast with the doubts of its site's channels among its reasons, in place of those of an earlier look."""
     told = [
-        Said(f"{CHANNEL}{doubt.kind.value}", channel=channel.name) for channel in channels for doubt in channel.doubts
+        Said(f"degraded.channel-{doubt.kind.value}", channel=channel.name)
+        for channel in channels
+        for doubt in channel.doubts
     ]
     others = [r for r in forecast.degraded if not (isinstance(r, Said) and r.key.startswith(CHANNEL))]
     reasons = (*others, *told)
