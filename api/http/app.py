@@ -6,31 +6,46 @@ import pkgutil
 from importlib import import_module
 
 from fastapi import FastAPI
+from fastapi.middleware.cors import CORSMiddleware
 from fastapi.middleware.gzip import GZipMiddleware
 
 import api.http.routes
 from api import __version__
 from api.http import problems
+from api.http.conditional import EntityTags
+from api.http.description import Application, operation_id
+from api.http.head import HeadAsGet
 from api.http.security import Guard
 from api.process.services import Services
 
 
 def create_app(services: Services) -> FastAPI:
     """The application over a set of services; routes find them in `request.app.state.services`."""
-    app = FastAPI(
+    app = Application(
         title="Outlast",
         version=__version__,
         description="How many hours a battery pack will carry a drainage pump, live, as an honest range.",
         docs_url=None,  # the stock pages load their scripts from another host
         redoc_url=None,
         responses=problems.RESPONSES,
+        generate_unique_id_function=operation_id,
     )
     app.state.services = services
     problems.install(app)
-    for module in sorted(pkgutil.iter_modules(api.http.routes.__path__), key=lambda m: m.name):
-        app.include_router(import_module(f"api.http.routes.{module.name}").router)
-    views = import_module("api.pages.views")
-    app.include_router(views.router)
+    modules = sorted(module.name for module in pkgutil.iter_modules(api.http.routes.__path__))
+    names = [*(f"api.http.routes.{name}" for name in modules), "api.pages.views"]
+    app.state.routers = [import_module(name).router for name in names]
+    for router in app.state.routers:
+        app.include_router(router)
+    app.add_middleware(EntityTags, prefix="/api/v1/")
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)  # leaves event streams alone
+    app.add_middleware(HeadAsGet)
+    origins = services.installation.http.cors_origins
+    if origins:
+        app.add_middleware(
+            CORSMiddleware, allow_origins=list(origins), allow_methods=["GET", "POST", "DELETE"],
+            allow_headers=["Authorization", "Content-Type", "If-None-Match", "Last-Event-ID"],
+            expose_headers=["ETag", "Retry-After"], max_age=600,
+        )  # fmt: skip
     app.add_middleware(Guard, hosts=services.hosts)
     return app

@@ -7,12 +7,21 @@ from http import HTTPStatus
 from typing import Any
 
 import msgspec
-from fastapi import FastAPI, Request, Response
+from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
+from starlette.routing import Match, Route
 
-from forecaster.domain.errors import ConfigError, Conflict, NotFound, OutlastError, StoreUnavailable, UsageError
+from forecaster.domain.errors import (
+    ConfigError,
+    Conflict,
+    NotFound,
+    OutlastError,
+    StoreRefused,
+    StoreUnavailable,
+    UsageError,
+)
 
 log = logging.getLogger("outlast.api")
 
@@ -68,10 +77,22 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Exception, _unexpected)
 
 
-def _http(_: Request, error: Exception) -> Response:
+def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     detail = error.detail if error.detail != HTTPStatus(error.status_code).phrase else ""
-    return problem(error.status_code, detail, dict(error.headers or {}))
+    headers = dict(error.headers or {})
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers["Allow"] = ", ".join(sorted(_allowed(request)))
+    return problem(error.status_code, detail, headers)
+
+
+def _allowed(request: Request) -> set[str]:
+    """The methods of every route of the request's path, not of the first alone."""
+    routers: list[APIRouter] = request.app.state.routers
+    known = [route for router in routers for route in router.routes if isinstance(route, Route)]
+    matching = [route for route in known if route.matches(request.scope)[0] is not Match.NONE]
+    found = {method for route in matching for method in route.methods or ()}
+    return found | ({"HEAD"} if "GET" in found else set())
 
 
 def _problem(_: Request, error: Exception) -> Response:
@@ -93,6 +114,8 @@ def _ours(_: Request, error: Exception) -> Response:
         return problem(409, str(error))
     if isinstance(error, (UsageError, ConfigError)):
         return problem(422, str(error))
+    if isinstance(error, StoreRefused):
+        return problem(422, error.reason)
     if isinstance(error, StoreUnavailable):
         return problem(503, "the store does not answer at the moment; try again", {"Retry-After": "5"})
     log.error("unanswered: %s: %s", type(error).__name__, error)

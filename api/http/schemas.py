@@ -6,6 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from forecaster.domain.alarms import AlarmKind, AlarmState, Priority
+
 Number = float | None
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"})]
 
@@ -127,6 +129,7 @@ class SitesOut(Shape):
     """All sites that the asker may see, soonest out first."""
 
     sites: list[SiteSummary]
+    count: int = Field(description="How many sites there are, on this page and beyond it.")
 
 
 class ChannelOut(Shape):
@@ -233,9 +236,9 @@ class AlarmOut(Shape):
 
     id: str
     site: str
-    kind: str
-    priority: Literal["low", "medium", "high", "critical"]
-    state: Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
+    kind: AlarmKind
+    priority: Priority
+    state: AlarmState
     raised: Time
     changed: Time
     cleared: Time | None
@@ -265,6 +268,13 @@ class AlarmToldOut(AlarmOut):
     """An alarm, and who was told of it."""
 
     told: list[NoticeOut]
+
+
+class AllAlarmsOut(Shape):
+    """Alarms of all sites in their newest revision, newest change first."""
+
+    alarms: list[AlarmOut]
+    cursor: str | None = Field(description="Asks for the next page; null: there is none.")
 
 
 class AlarmsOut(Shape):

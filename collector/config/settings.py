@@ -166,7 +166,8 @@ class Store(InstallationSection):
 class Http(InstallationSection):
     """[http] — where the API and the pages are served.
 
-    hosts are names under which others reach them through a proxy; public_url is the address in mails and notices.
+    hosts are names under which others reach them through a proxy; public_url is the address in mails and notices;
+    cors_origins are pages of your own elsewhere whose scripts may ask the API, with a token.
     """
 
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
@@ -174,6 +175,9 @@ class Http(InstallationSection):
     hosts: tuple[HostName, ...] = Field(default=(), examples=['["pump.example.org"]'])
     public_url: Annotated[str, AfterValidator(_public_url)] | None = Field(
         default=None, examples=['"https://pump.example.org"']
+    )
+    cors_origins: tuple[Annotated[str, Field(pattern=r"^https?://[^/\s*]+$")], ...] = Field(
+        default=(), examples=['["https://dashboard.example.org"]']
     )
 
 

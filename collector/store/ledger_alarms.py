@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, and_, or_, select
 
 from collector.store import ledger_schema as t
 from collector.store.bodies import body, read
@@ -12,8 +12,8 @@ from collector.store.ledger_base import Row
 from collector.store.ledger_found import Findings
 from collector.store.ledger_outbox import delivery_row
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
-from forecaster.domain.errors import NotFound
-from forecaster.domain.records import Checkpoint, Delivery
+from forecaster.domain.errors import NotFound, StoreRefused
+from forecaster.domain.records import AlarmPage, AlarmQuery, Checkpoint, Delivery
 
 
 class LedgerAlarms(Findings):
@@ -56,6 +56,30 @@ class LedgerAlarms(Findings):
             query = query.where(a.state.in_([state.value for state in states]))
         return [read(row["body"], Alarm) for row in self._rows(query)]
 
+    def alarm_page(self, query: AlarmQuery) -> AlarmPage:
+        """A page of the alarms of one or all sites, newest change first."""
+        a = t.alarms.c
+        asked = select(a.body, a.changed_ms, a.id).order_by(a.changed_ms.desc(), a.id)
+        if query.site is not None:
+            asked = asked.where(a.site == query.site)
+        if query.states:
+            asked = asked.where(a.state.in_([state.value for state in query.states]))
+        if query.kinds:
+            asked = asked.where(or_(*(a.id.contains(f":{kind.value}:") for kind in query.kinds)))
+        if query.priorities:  # bodies are written by one hand, without spaces
+            asked = asked.where(or_(*(a.body.contains(f'"priority":"{one.value}"') for one in query.priorities)))
+        if query.start_ms is not None:
+            asked = asked.where(a.changed_ms >= query.start_ms)
+        if query.end_ms is not None:
+            asked = asked.where(a.changed_ms < query.end_ms)
+        if query.cursor is not None:
+            changed_ms, after = _place(query.cursor)
+            asked = asked.where(or_(a.changed_ms < changed_ms, and_(a.changed_ms == changed_ms, a.id > after)))
+        rows = self._rows(asked.limit(query.limit + 1))
+        more, rows = len(rows) > query.limit, rows[: query.limit]
+        cursor = f"{rows[-1]['changed_ms']}.{rows[-1]['id']}" if more and rows else None
+        return AlarmPage(tuple(read(row["body"], Alarm) for row in rows), cursor)
+
     def alarm(self, alarm_id: str) -> Alarm:
         """One alarm; NotFound."""
         rows = self._rows(select(t.alarms.c.body).where(t.alarms.c.id == alarm_id))
@@ -85,3 +109,11 @@ def _alarm_row(alarm: Alarm) -> Row:
         "cleared_ms": alarm.cleared_ms,
         "body": body(alarm),
     }
+
+
+def _place(cursor: str) -> tuple[int, str]:
+    """When the last alarm of a page changed, and its id; StoreRefused for a text that is no such place."""
+    changed_ms, _, after = cursor.partition(".")
+    if not (changed_ms.isascii() and changed_ms.isdecimal() and len(changed_ms) < 16 and after):
+        raise StoreRefused(f"cursor {cursor!r} is not one of these pages'; begin without one")
+    return int(changed_ms), after

@@ -12,6 +12,8 @@ from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal, SeriesPoint
 from forecaster.domain.records import (
+    AlarmPage,
+    AlarmQuery,
     Checkpoint,
     Delivery,
     HeldMessage,
@@ -183,6 +185,10 @@ class Ledger(Protocol):
         self, site: str | None = None, states: Sequence[AlarmState] | None = None, limit: int = 500
     ) -> list[Alarm]:
         """Alarms in their newest revision, newest change first."""
+        ...
+
+    def alarm_page(self, query: AlarmQuery) -> AlarmPage:
+        """A page of the alarms of one or all sites, newest change first. StoreRefused for a cursor of another page."""
         ...
 
     def alarm(self, alarm_id: str) -> Alarm:

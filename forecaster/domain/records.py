@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
 from forecaster.domain.runs import Run
 
 
@@ -13,6 +14,32 @@ class Page:
     """A page of runs, newest first, and the cursor of the next one (None: no more)."""
 
     runs: tuple[Run, ...]
+    cursor: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmQuery:
+    """Which alarms are asked for; None and empty: any.
+
+    start_ms, end_ms : int | None — their newest change lies in [start_ms, end_ms)
+    cursor : str | None — of the page before
+    """
+
+    site: str | None = None
+    states: tuple[AlarmState, ...] = ()
+    kinds: tuple[AlarmKind, ...] = ()
+    priorities: tuple[Priority, ...] = ()
+    start_ms: int | None = None
+    end_ms: int | None = None
+    limit: int = 500
+    cursor: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPage:
+    """A page of alarms, newest change first, and the cursor of the next one (None: no more)."""
+
+    alarms: tuple[Alarm, ...]
     cursor: str | None
 
 

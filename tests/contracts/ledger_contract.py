@@ -17,6 +17,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Refusal
 from forecaster.domain.records import (
+    AlarmQuery,
     Checkpoint,
     Delivery,
     HeldMessage,
@@ -464,6 +465,43 @@ class LedgerContract:
         assert kept[:-60] == [T0] + [T0 + (5 + 10 * i) * 60_000 for i in range(6)]
         assert len(kept[-60:]) == 60
         assert ledger.newest()["larkspur"].issued_ms == T0 + 2 * DAY + 59 * 60_000
+
+    def test_alarms_are_paged_and_filtered(self, ledger: Ledger) -> None:
+        told = [
+            dataclasses.replace(alarm(episode=T0 + n), id=f"{site}:{kind}:{T0 + n}", site=site, kind=AlarmKind(kind),
+                                priority=priority, changed_ms=T0 + n // 2)
+            for n, (site, kind, priority) in enumerate(
+                [("larkspur", "mains-lost", Priority.HIGH), ("larkspur", "low-reserve", Priority.HIGH),
+                 ("elsewhere", "mains-lost", Priority.HIGH), ("larkspur", "pump-silent", Priority.CRITICAL),
+                 ("elsewhere", "test-due", Priority.LOW)]
+            )
+        ]  # fmt: skip
+        ledger.commit_transitions([transition(one) for one in told], [], [])
+        newest_first = sorted(told, key=lambda one: (-one.changed_ms, one.id))
+        found: list[Alarm] = []
+        query = AlarmQuery(limit=2)
+        while True:
+            page = ledger.alarm_page(query)
+            assert len(page.alarms) <= 2
+            found += page.alarms
+            if page.cursor is None:
+                break
+            query = dataclasses.replace(query, cursor=page.cursor)
+        assert found == newest_first
+        asked = [
+            (AlarmQuery(site="elsewhere"), {told[2].id, told[4].id}),
+            (AlarmQuery(kinds=(AlarmKind.MAINS_LOST, AlarmKind.TEST_DUE)), {told[0].id, told[2].id, told[4].id}),
+            (AlarmQuery(priorities=(Priority.CRITICAL,)), {told[3].id}),
+            (AlarmQuery(states=(AlarmState.NORMAL,)), set()),
+            (AlarmQuery(start_ms=T0 + 1, end_ms=T0 + 2), {told[2].id, told[3].id}),
+        ]
+        for one, ids in asked:
+            assert {item.id for item in ledger.alarm_page(one).alarms} == ids
+
+    @pytest.mark.parametrize("cursor", ["bogus", "", ".", "12.", "x.y", "-5.a", "9" * 30 + ".a", "²5.a"])
+    def test_a_cursor_of_no_page_is_refused(self, ledger: Ledger, cursor: str) -> None:
+        with pytest.raises(StoreRefused, match="cursor"):
+            ledger.alarm_page(AlarmQuery(cursor=cursor))
 
     # -- the long record
     def test_days_are_replaced_and_read_in_order(self, ledger: Ledger) -> None:

@@ -55,7 +55,7 @@ def _not_valid(words: Words) -> HTMLResponse:
 
 
 @router.get("/acknowledge/{token}", response_class=HTMLResponse)
-def show(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
+def link_page(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
     """What the link is about, and the button."""
     found = _alarm_of(services, token)
     if found is None:
@@ -75,7 +75,7 @@ def show(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
 
 
 @router.post("/acknowledge/{token}", response_class=HTMLResponse)
-def acknowledge(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
+def acknowledge_by_link(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
     """Acknowledge the alarm that the link names; doing it twice changes nothing."""
     found = _alarm_of(services, token)
     if found is None:

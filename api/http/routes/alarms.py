@@ -6,12 +6,15 @@ from typing import Annotated
 
 import msgspec
 from fastapi import APIRouter, Path, Query, Response
+from pydantic import AwareDatetime
 
 from api.http import answers, schemas
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
+from api.http.routes.sites import epoch_ms
 from api.http.security import Principal, require_site
 from api.process.services import Services
-from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
+from forecaster.domain.records import AlarmQuery
 
 router = APIRouter(prefix="/api/v1", tags=["alarms"])
 
@@ -31,6 +34,32 @@ def alarms(
     return answers.json_response(
         {"site": site.id, "alarms": [answers.alarm_out(a, names=who.may_operate) for a in found]}
     )
+
+
+@router.get("/alarms", response_model=schemas.AllAlarmsOut)
+def all_alarms(
+    who: PrincipalIn,
+    services: ServicesIn,
+    site: Annotated[str | None, Query(pattern=r"^[a-z0-9-]{1,64}$", description="One site; all if left out.")] = None,
+    state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
+    kind: Annotated[list[AlarmKind] | None, Query(description="Only these kinds; may be repeated.")] = None,
+    priority: Annotated[list[Priority] | None, Query(description="Only these priorities; may be repeated.")] = None,
+    start: Annotated[AwareDatetime | None, Query(alias="from", description="Changed since, RFC 3339.")] = None,
+    end: Annotated[AwareDatetime | None, Query(alias="to", description="Changed before, RFC 3339.")] = None,
+    limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
+    cursor: Annotated[str | None, Query(max_length=250, pattern=r"^[\x21-\x7e]+$")] = None,
+) -> Response:
+    """Alarms of every site that the asker may see, in their newest revision, newest change first."""
+    if site is not None:
+        require_site(who, site)
+        services.site(site)
+    asked = AlarmQuery(
+        site=site or who.site, states=tuple(state or ()), kinds=tuple(kind or ()), priorities=tuple(priority or ()),
+        start_ms=epoch_ms(start), end_ms=epoch_ms(end), limit=limit, cursor=cursor,
+    )  # fmt: skip
+    page = services.ledger.alarm_page(asked)
+    found = [answers.alarm_out(alarm, names=who.may_operate) for alarm in page.alarms]
+    return answers.json_response({"alarms": found, "cursor": page.cursor})
 
 
 def visible_alarm(services: Services, who: Principal, alarm_id: str) -> Alarm:

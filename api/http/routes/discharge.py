@@ -77,7 +77,7 @@ def discharge_tests(site: SiteIn, services: ServicesIn) -> Response:
 
 
 @router.post("/sites/{site}/discharge-tests", status_code=201, response_model=DischargeTestOut)
-def start(site: SiteIn, who: OperatorIn, services: ServicesIn, plan: DischargePlanIn) -> Response:
+def plan_test(site: SiteIn, who: OperatorIn, services: ServicesIn, plan: DischargePlanIn) -> Response:
     """Plan a discharge test. It mutes nothing until `…/pull`; 409 on the pack or with an outage alarm open."""
     until_ms = None if plan.until is None else int(plan.until.timestamp() * 1000)
     now_ms = services.clock.now_ms()
@@ -95,7 +95,7 @@ def pull(site: SiteIn, test_id: TestId, _who: OperatorIn, services: ServicesIn) 
 
 
 @router.post("/sites/{site}/discharge-tests/{id}/finish", status_code=202, response_model=AcceptedOut)
-def finish(site: SiteIn, test_id: TestId, who: OperatorIn, services: ServicesIn) -> Response:
+def finish_test(site: SiteIn, test_id: TestId, who: OperatorIn, services: ServicesIn) -> Response:
     """Finish a running test by hand; its result follows within seconds."""
     number = ask_finish(services.ledger, site.id, test_id, services.clock.now_ms())
     services.wake()

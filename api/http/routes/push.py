@@ -110,7 +110,7 @@ def _check_room(held: Sequence[PushSubscription], fresh: PushSubscription) -> No
 
 
 @router.get("/key", response_model=PushKeyOut)
-def key(_who: PrincipalIn, services: ServicesIn) -> Response:
+def push_key(_who: PrincipalIn, services: ServicesIn) -> Response:
     """The key that a browser needs to subscribe (RFC 8292 section 3.2)."""
     return answers.json_response({"key": public_key(push_keys(services.installation.push.key_file))})
 

@@ -21,6 +21,11 @@ From = Annotated[AwareDatetime | None, Query(alias="from", description="RFC 3339
 To = Annotated[AwareDatetime | None, Query(alias="to", description="RFC 3339; now if left out.")]
 
 
+def epoch_ms(moment: AwareDatetime | None) -> int | None:
+    """A time of a query as UTC milliseconds."""
+    return None if moment is None else int(moment.timestamp() * 1000)
+
+
 def span(start: AwareDatetime | None, end: AwareDatetime | None, now_ms: int, default_ms: int) -> tuple[int, int]:
     """[from, to) in UTC milliseconds; UsageError where it is empty."""
     stop_ms = now_ms + 1 if end is None else int(end.timestamp() * 1000)
@@ -31,8 +36,13 @@ def span(start: AwareDatetime | None, end: AwareDatetime | None, now_ms: int, de
 
 
 @router.get("/sites", response_model=schemas.SitesOut)
-def sites(who: PrincipalIn, services: ServicesIn) -> Response:
-    """All sites, soonest out first."""
+def sites(
+    who: PrincipalIn,
+    services: ServicesIn,
+    limit: Annotated[int | None, Query(ge=1, le=1_000, description="Sites a page; all of them if left out.")] = None,
+    offset: Annotated[int, Query(ge=0, le=1_000_000, description="Sites to pass over.")] = 0,
+) -> Response:
+    """All sites, soonest out first; with `limit` a page of them, and how many there are in all."""
     visible = [site for site in services.installation.sites.values() if who.may_read(site.id)]
     newest = services.ledger.newest([site.id for site in visible] if who.site else None, brief=True)
     standing: dict[str, list[Alarm]] = {}
@@ -42,7 +52,9 @@ def sites(who: PrincipalIn, services: ServicesIn) -> Response:
         answers.summary_out(site, answers.forecast_document(newest.get(site.id)), standing.get(site.id, []))
         for site in visible
     ]
-    return answers.json_response({"sites": sorted(lines, key=answers.soonest_first)})
+    ranked = sorted(lines, key=answers.soonest_first)
+    shown = ranked[offset:] if limit is None else ranked[offset : offset + limit]
+    return answers.json_response({"sites": shown, "count": len(ranked)})
 
 
 @router.get("/sites/{site}", response_model=schemas.SiteOut)
