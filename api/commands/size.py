@@ -22,6 +22,7 @@ from forecaster.sizing.pipe import Pipe
 from forecaster.sizing.question import ObservedStart, Question
 from forecaster.sizing.terms import Answer
 from forecaster.sizing.told import told
+from forecaster.texts.catalogue import SOURCE, words
 
 SiteFile = Annotated[Path, typer.Argument(metavar="SITE.toml", help="The site file: pump, pit, pack, loads.")]
 Cycles = Annotated[float | None, typer.Option("--cycles-per-hour", help="How often the pump starts in an hour.")]
@@ -88,7 +89,7 @@ def size(
     if as_json:
         echo_json(document(answer))
     else:
-        typer.echo(told(answer))
+        typer.echo(told(answer, words(site.language or SOURCE)))
     return 1 if Answer.NO in (answer.can_run.answer, answer.can_start.answer) else 0
 
 

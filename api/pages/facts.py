@@ -26,7 +26,9 @@ def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: 
         said = words("now.floor_says", time=wording.duration(water.minutes_to_floor * 60))
         found.append(Fact(words("now.floor"), said))
     if forecast.cycles_per_hour is not None and forecast.run_s is not None:
-        said = words("now.runs_says", rate=f"{forecast.cycles_per_hour:.1f}", length=wording.duration(forecast.run_s))
+        said = words(
+            "now.runs_says", rate=words.number(forecast.cycles_per_hour, 1), length=wording.duration(forecast.run_s)
+        )
         found.append(Fact(words("now.runs"), said))
     return (*found, *pack_facts(forecast, wording, words, now_ms))
 

@@ -106,7 +106,12 @@ def cycles_plot(totals: Sequence[RunTotals], span: TimeSpan, words: Words) -> Pl
     """Runs by the hour."""
     hours = span.bucket_ms / HOUR_MS
     dots = run_dots(totals, span, lambda total: total.count / hours)
-    return Plot("cycles", (Series(words("quantity.cycles"), "bars", dots),), lambda value: f"{value:.3g}", "per_hour")
+    return Plot(
+        "cycles",
+        (Series(words("quantity.cycles"), "bars", dots),),
+        lambda value: words.signs(f"{value:.3g}"),
+        "per_hour",
+    )
 
 
 def lengths_plot(totals: Sequence[RunTotals], span: TimeSpan, words: Words, wording: Wording) -> Plot:

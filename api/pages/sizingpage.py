@@ -18,7 +18,7 @@ from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
-from forecaster.sizing.told import range_h
+from forecaster.sizing.told import range_h, sentence
 from forecaster.texts.catalogue import Words
 
 ASKED: tuple[tuple[str, str], ...] = (
@@ -53,12 +53,12 @@ def sizing_page(desk: PagePorts, site: Site | None, form: Mapping[str, str], wor
         asked=tuple((key, words(f"sizing.{key}"), SHOWN.get(unit, unit), values.get(key, "")) for key, unit in ASKED),
         end_of_life=form.get("end_of_life") == "yes",
         problem=problem,
-        verdict="" if answer is None else answer.verdict,
+        verdict="" if answer is None else words.again(answer.verdict),
         findings=() if answer is None else findings(answer, words),
         hours=() if answer is None else hours_facts(answer, words),
-        options=() if answer is None else tuple(Fact(w.name, range_h(w.hours)) for w in answer.what_ifs),
+        options=() if answer is None else what_ifs(answer, words),
         steps=None if answer is None else steps_table(answer, words),
-        cautions=() if answer is None else answer.cautions,
+        cautions=() if answer is None else tuple(words.again(line) for line in answer.cautions),
     )
 
 
@@ -122,7 +122,7 @@ def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 
     def said(finding: Finding) -> str:
         settle = words("sizing.settle", how=finding.settle) if finding.settle else ""
-        return f"{finding.why[:1].upper()}{finding.why[1:]}. {settle}".strip()
+        return f"{sentence(finding.why, words)} {settle}".strip()
 
     return (
         Fact(words("sizing.runs"), words(f"sizing.{answer.can_run.answer.value}"), said(answer.can_run)),
@@ -132,10 +132,18 @@ def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 
 def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
     """Hours to the reserve floor, by season, and the simple estimate beside them."""
-    found = [Fact(words("sizing.hours"), range_h(answer.hours_remaining))]
-    found += [Fact(f"{season.name[:1].upper()}{season.name[1:]}", range_h(season.hours)) for season in answer.seasons]
+    found = [Fact(words("sizing.hours"), words.again(range_h(answer.hours_remaining)))]
+    for season in answer.seasons:
+        name = words.again(season.name)
+        found.append(Fact(f"{name[:1].upper()}{name[1:]}", words.again(range_h(season.hours))))
     if answer.simple_estimate_h is not None:
-        found.append(Fact(words("sizing.simple"), f"{answer.simple_estimate_h:.1f} h", words("sizing.simple_note")))
+        found.append(
+            Fact(
+                words("sizing.simple"),
+                words("wording.hours", n=words.number(answer.simple_estimate_h, 1)),
+                words("sizing.simple_note"),
+            )
+        )
     if answer.need is not None:
         need = answer.need
         enough = words("sizing.enough" if need.enough else "sizing.not_enough", wh=number(need.described_wh))
@@ -144,8 +152,20 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
     return tuple(found)
 
 
+def what_ifs(answer: Sizing, words: Words) -> tuple[Fact, ...]:
+    """Hours with each change alone."""
+    return tuple(Fact(words.again(w.name), words.again(range_h(w.hours))) for w in answer.what_ifs)
+
+
 def steps_table(answer: Sizing, words: Words) -> DataTable:
     """Each line of the arithmetic."""
     head = tuple(words(f"sizing.step_{key}") for key in ("name", "value", "formula"))
-    rows = tuple((step.name, f"{step.figure} {step.unit}".strip(), step.formula) for step in answer.steps)
+    rows = tuple(
+        (
+            words.again(step.name),
+            f"{words.again(step.figure)} {words.again(step.unit)}".strip(),
+            words.again(step.formula),
+        )
+        for step in answer.steps
+    )
     return DataTable(words("sizing.steps"), head, rows)

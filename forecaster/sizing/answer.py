@@ -21,6 +21,7 @@ from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_
 from forecaster.sizing.seasons import Season, assumed, recorded
 from forecaster.sizing.starting import can_start, inrush
 from forecaster.sizing.terms import Answer, Band, Finding, Step, number
+from forecaster.texts.catalogue import Figure, Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,17 +103,30 @@ def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | 
     cycles, run_s = question.cycles_per_hour or 0.0, question.run_s or 0.0
     each = draw.w.mid * run_s / 3600.0
     steps = [
-        Step("energy a run", f"{number(draw.w.mid)} W x {number(run_s)} s / 3600", each, "Wh"),
-        Step("energy an hour", f"{number(each)} Wh x {number(cycles)} runs an hour", mean_w, "Wh/h"),
-        Step("share of time running", f"{number(cycles)} x {number(run_s)} s / 3600", duty, ""),
         Step(
-            "without pause",
-            f"{number(site.pack.nominal_wh)} Wh / {number(draw.w.mid)} W",
+            Said("size.step.run_energy"),
+            Said("size.from.run_energy", watts=number(draw.w.mid), run_s=number(run_s)),
+            each,
+            "Wh",
+        ),
+        Step(
+            Said("size.step.hour_energy"),
+            Said("size.from.hour_energy", wh=number(each), cycles=number(cycles)),
+            mean_w,
+            "Wh/h",
+        ),
+        Step(Said("size.step.duty"), Said("size.from.duty", cycles=number(cycles), run_s=number(run_s)), duty, ""),
+        Step(
+            Said("size.step.nonstop"),
+            Said("size.from.nonstop", wh=number(site.pack.nominal_wh), watts=number(draw.w.mid)),
             site.pack.nominal_wh / draw.w.mid,
             "h",
         ),
         Step(
-            "simple estimate", f"{number(site.pack.nominal_wh)} Wh / {number(mean_w)} Wh/h, nothing else", simple, "h"
+            Said("size.step.simple"),
+            Said("size.from.simple", wh=number(site.pack.nominal_wh), watts=number(mean_w)),
+            simple,
+            "h",
         ),
     ]
     return simple, steps, mean_w
@@ -129,7 +143,7 @@ def _hours(
     capacity = float(np.median(held.pack.capacity_wh))
     told = central(held, middle_w, capacity, question.charge_percent, site.pack.reserve_percent)
     middle = float(np.median(hours(held)))
-    last = Step("hours, middle of the range", "all doubts drawn together, first passage to the floor", middle, "h")
+    last = Step(Said("size.step.hours"), Said("size.from.hours"), middle, "h")
     return held, (*shares.steps, *told.steps, last)
 
 
@@ -166,7 +180,7 @@ def _beside(
     """The site's own pack and the others; an observed start speaks for the site's own pack only."""
     if not packs:
         return ()
-    lines = [beside("this pack", site, runs, starts, lasting)]
+    lines = [beside(Said("size.option.this"), site, runs, starts, lasting)]
     for name, pack in packs:
         other = replace(site, pack=pack)
         asked = replace(question, observed_start=None, sleeps_on_low_load=None, for_hours=None)
@@ -176,24 +190,23 @@ def _beside(
 
 
 def _verdict(runs: Finding, starts: Finding, lasting: Quantiles, reserve: float, pump: bool) -> str:
-    thing = "the pump" if pump else "the loads"
+    thing = Said("size.what.pump" if pump else "size.what.loads")
     if Answer.NO in (runs.answer, starts.answer):
-        what = "run" if runs.answer is Answer.NO else "start"
-        return f"No: by its ratings this pack does not {what} {thing}."
-    span = _span(lasting)
+        return Said("size.verdict.no_run" if runs.answer is Answer.NO else "size.verdict.no_start", thing=thing)
+    span, floor = _span(lasting), Figure(f"{reserve:g}")
     if runs.answer is starts.answer is Answer.YES:
-        return f"Yes: this pack starts and carries {thing}, for {span} down to {reserve:g} %."
-    doubt = [w for w, f in (("running", runs), ("starting", starts)) if f.answer is Answer.UNPROVEN]
-    what = " and ".join(doubt)
-    return f"Unproven: {what} {thing} on this pack needs a live try; if it works, {span} down to {reserve:g} %."
+        return Said("size.verdict.yes", thing=thing, span=span, reserve=floor)
+    doubts = {"run": runs, "start": starts}
+    what = "_".join(name for name, finding in doubts.items() if finding.answer is Answer.UNPROVEN)
+    return Said(f"size.verdict.unproven_{what}", thing=thing, span=span, reserve=floor)
 
 
 def _span(lasting: Quantiles) -> str:
     if lasting.p10 is None:
-        return "more than two weeks"
+        return Said("size.span.beyond")
     if lasting.p50 is None or lasting.p90 is None:
-        return f"{number(lasting.p10)} hours or more"
-    return f"{number(lasting.p10)} to {number(lasting.p90)} hours (middle {number(lasting.p50)})"
+        return Said("size.span.open", low=number(lasting.p10))
+    return Said("size.span.hours", low=number(lasting.p10), high=number(lasting.p90), middle=number(lasting.p50))
 
 
 def quantiles_document(value: Quantiles) -> dict[str, float | None]:
@@ -206,6 +219,11 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None or not np.isfinite(value) else float(f"{value:.6g}")
 
 
+def _plain(text: str | None) -> str | None:
+    """A text as documents take it: in English, without its key."""
+    return None if text is None else str(text)
+
+
 def _band(value: Band | None) -> dict[str, float] | None:
     return None if value is None else {"low": value.low, "mid": value.mid, "high": value.high}
 
@@ -215,11 +233,11 @@ def document(sizing: Sizing) -> dict[str, Any]:
     run, start = sizing.can_run, sizing.can_start
     told: dict[str, Any] = {
         "site": sizing.site,
-        "verdict": sizing.verdict,
+        "verdict": str(sizing.verdict),
         "can_run": run.answer.value,
         "can_start": start.answer.value,
-        "why": {"can_run": run.why, "can_start": start.why},
-        "settle": {"can_run": run.settle, "can_start": start.settle},
+        "why": {"can_run": str(run.why), "can_start": str(start.why)},
+        "settle": {"can_run": _plain(run.settle), "can_start": _plain(start.settle)},
         "simple_estimate_h": _rounded(sizing.simple_estimate_h),
         "hours_remaining": quantiles_document(sizing.hours_remaining),
         "hours_to_empty": quantiles_document(sizing.hours_to_empty),
@@ -227,7 +245,7 @@ def document(sizing: Sizing) -> dict[str, Any]:
         "running_va": _band(sizing.running_va),
         "seasons": [
             {
-                "name": s.name,
+                "name": str(s.name),
                 "pump_mean_w": _rounded(s.pump_mean_w),
                 "duty": _rounded(s.duty),
                 "hours_remaining": quantiles_document(s.hours),
@@ -235,9 +253,10 @@ def document(sizing: Sizing) -> dict[str, Any]:
             for s in sizing.seasons
         ],
         "steps": [
-            {"name": s.name, "formula": s.formula, "value": _rounded(s.value), "unit": s.unit} for s in sizing.steps
+            {"name": str(s.name), "formula": str(s.formula), "value": _rounded(s.value), "unit": str(s.unit)}
+            for s in sizing.steps
         ],
-        "cautions": list(sizing.cautions),
+        "cautions": [str(line) for line in sizing.cautions],
     }
     if sizing.need is not None:
         need = sizing.need
@@ -247,7 +266,7 @@ def document(sizing: Sizing) -> dict[str, Any]:
         }  # fmt: skip
     if sizing.what_ifs:
         told["what_if"] = [
-            {"name": w.name, "hours_remaining": quantiles_document(w.hours), "gained_h": _rounded(w.gained_h)}
+            {"name": str(w.name), "hours_remaining": quantiles_document(w.hours), "gained_h": _rounded(w.gained_h)}
             for w in sizing.what_ifs
         ]
     if sizing.packs:
@@ -257,10 +276,10 @@ def document(sizing: Sizing) -> dict[str, Any]:
 
 def _pack(option: PackOption) -> dict[str, Any]:
     return {
-        "name": option.name,
+        "name": str(option.name),
         "can_run": option.can_run.answer.value,
         "can_start": option.can_start.answer.value,
-        "why": {"can_run": option.can_run.why, "can_start": option.can_start.why},
+        "why": {"can_run": str(option.can_run.why), "can_start": str(option.can_start.why)},
         "hours_remaining": quantiles_document(option.hours),
         "price": option.price,
         "price_per_hour": _rounded(option.price_per_hour),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from forecaster.domain.site import Chemistry, Pack
 from forecaster.pack.battery import peukert_drain, temperature_factor
 from forecaster.sizing.terms import Step, number
+from forecaster.texts.catalogue import Said
 
 END_OF_LIFE_SHARE = 0.8
 """A battery is replaced at 80 % of its capacity; dividing by it is the ageing factor 1.25 of IEEE 485 practice."""
@@ -30,14 +31,19 @@ def margins(pack: Pack, running_w: float | None, temperature_c: float | None, en
     steps: list[Step] = []
     if temperature_c is not None:
         share = temperature_factor(temperature_c, pack.chemistry)
-        steps.append(Step("capacity in the cold", f"table at {number(temperature_c)} °C", share, "of nominal"))
+        steps.append(
+            Step(
+                Said("size.step.cold"),
+                Said("size.from.cold", celsius=number(temperature_c)),
+                share,
+                Said("size.unit.of_nominal"),
+            )
+        )
     age = END_OF_LIFE_SHARE if end_of_life else 1.0
     if end_of_life:
-        steps.append(
-            Step("capacity at the end of life", "1 / 1.25, ageing factor of IEEE 485 practice", age, "of nominal")
-        )
+        steps.append(Step(Said("size.step.aged"), Said("size.from.aged"), age, Said("size.unit.of_nominal")))
     if pack.chemistry is Chemistry.LEAD_ACID and running_w is not None:
         cost = max(1.0, peukert_drain(running_w, pack.nominal_wh))
-        formula = f"Peukert at {number(running_w)} W; rest between runs gives part of it back"
-        steps.append(Step("cost of a fast drain", formula, cost, "x"))
+        formula = Said("size.from.peukert", watts=number(running_w))
+        steps.append(Step(Said("size.step.peukert"), formula, cost, "x"))
     return Margins(temperature_c, age, tuple(steps))

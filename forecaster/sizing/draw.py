@@ -9,7 +9,8 @@ from forecaster.domain.site import Pump
 from forecaster.pack.nameplate import TYPICAL_POWER_FACTOR, WATTS_PER_HP
 from forecaster.sizing.motors import efficiency_band, full_load_a
 from forecaster.sizing.pipe import Pipe, friction_head_m, operating_point
-from forecaster.sizing.terms import Band, Step, number
+from forecaster.sizing.terms import Band, Step, number, share
+from forecaster.texts.catalogue import Figure, Said
 
 POWER_FACTOR = Band(0.55, TYPICAL_POWER_FACTOR, 0.9)
 """Running power factor where the nameplate gives none. Fractional-horsepower motors usually show 0.55 to 0.75;
@@ -52,16 +53,16 @@ def total_head(pump: Pump, pipe: Pipe | None) -> tuple[float | None, list[Step]]
     """Static head plus friction, where a pipe and a flow are described [m]."""
     if pump.static_head_m is None:
         return None, []
-    steps = [Step("static head", "given", pump.static_head_m, "m")]
+    steps = [Step(Said("size.step.static_head"), Said("size.from.given"), pump.static_head_m, "m")]
     if pipe is None or pump.rated_flow_l_per_min is None:
         return pump.static_head_m, steps
     if pump.maximum_head_m is None:
         friction = friction_head_m(pipe, pump.rated_flow_l_per_min)
-        steps.append(Step("pipe friction", "Hazen-Williams at the rated flow", friction, "m"))
+        steps.append(Step(Said("size.step.friction"), Said("size.from.friction"), friction, "m"))
         return pump.static_head_m + friction, steps
     flow, head = operating_point(pump.static_head_m, pump.maximum_head_m, pump.rated_flow_l_per_min, pipe)
-    steps.append(Step("flow through the pipe", "pump curve meets static head + friction", flow, "L/min"))
-    steps.append(Step("total head", "static head + Hazen-Williams friction at that flow", head, "m"))
+    steps.append(Step(Said("size.step.flow"), Said("size.from.flow"), flow, "L/min"))
+    steps.append(Step(Said("size.step.total_head"), Said("size.from.total_head"), head, "m"))
     return head, steps
 
 
@@ -72,14 +73,14 @@ def place(low: float, high: float, head_m: float | None, maximum_head_m: float |
     """
     if head_m is None or maximum_head_m is None:
         return (low + high) / 2.0, None
-    share = flow_share(head_m, maximum_head_m)
-    formula = f"sqrt(1 - {number(head_m)}/{number(maximum_head_m)})"
-    return low + (high - low) * share, Step("place within the range", formula, share, "of the range")
+    spot = flow_share(head_m, maximum_head_m)
+    formula = Said("size.from.place", head=number(head_m), most=number(maximum_head_m))
+    return low + (high - low) * spot, Step(Said("size.step.place"), formula, spot, Said("size.unit.of_range"))
 
 
 def _from_measurement(running_w: float, pump: Pump) -> tuple[Band, Band, list[Step]]:
     watts = Band(running_w * (1 - METER_ERROR), running_w, running_w * (1 + METER_ERROR))
-    steps = [Step("running power", "measured", running_w, "W")]
+    steps = [Step(Said("size.step.running"), Said("size.from.measured"), running_w, "W")]
     if pump.power_factor is not None:
         return watts, watts.times(1.0 / pump.power_factor), steps
     if pump.rated_current_a is not None and pump.rated_voltage_v is not None:
@@ -99,14 +100,34 @@ def _va_of_nameplate(pump: Pump, head_m: float | None, steps: list[Step]) -> Ban
     volts, (low_a, high_a) = pump.rated_voltage_v, pump.rated_current_a
     low_va, high_va = volts * low_a, volts * high_a
     if low_a < high_a:
-        steps.append(Step("apparent power, least", f"{number(volts)} V x {number(low_a)} A", low_va, "VA"))
-        steps.append(Step("apparent power, greatest", f"{number(volts)} V x {number(high_a)} A", high_va, "VA"))
+        steps.append(
+            Step(
+                Said("size.step.va_least"),
+                Said("size.from.volts_amps", volts=number(volts), amps=number(low_a)),
+                low_va,
+                "VA",
+            )
+        )
+        steps.append(
+            Step(
+                Said("size.step.va_most"),
+                Said("size.from.volts_amps", volts=number(volts), amps=number(high_a)),
+                high_va,
+                "VA",
+            )
+        )
         mid_va, step = place(low_va, high_va, head_m, pump.maximum_head_m)
         if step is not None:
             steps.append(step)
-        steps.append(Step("apparent power", "placed by the head" if step else "middle of the range", mid_va, "VA"))
+        steps.append(
+            Step(Said("size.step.va"), Said("size.from.by_head" if step else "size.from.middle"), mid_va, "VA")
+        )
         return Band(low_va, mid_va, high_va)
-    steps.append(Step("apparent power", f"{number(volts)} V x {number(high_a)} A", high_va, "VA"))
+    steps.append(
+        Step(
+            Said("size.step.va"), Said("size.from.volts_amps", volts=number(volts), amps=number(high_a)), high_va, "VA"
+        )
+    )
     return Band(NAMEPLATE_LOW * high_va, high_va, high_va)
 
 
@@ -117,25 +138,32 @@ def _from_current(va: Band, pump: Pump, steps: list[Step]) -> Band:
     else:
         factor = POWER_FACTOR.mid
         watts = Band(va.low * POWER_FACTOR.low, va.mid * factor, va.high * POWER_FACTOR.high)
-    formula = f"{number(va.mid)} VA x power factor {number(factor)}"
-    steps.append(Step("running power", formula, watts.mid, "W"))
+    formula = Said("size.from.factor", va=number(va.mid), factor=number(factor))
+    steps.append(Step(Said("size.step.running"), formula, watts.mid, "W"))
     return watts
 
 
 def _from_horsepower(horsepower: float, pump: Pump, steps: list[Step]) -> tuple[Band, Band]:
     worst, usual, best = efficiency_band(horsepower)
     shaft = horsepower * WATTS_PER_HP
-    steps.append(Step("shaft power", f"{number(horsepower)} hp x {WATTS_PER_HP} W", shaft, "W"))
+    steps.append(
+        Step(
+            Said("size.step.shaft"),
+            Said("size.from.shaft", hp=number(horsepower), watts=Figure(f"{WATTS_PER_HP}")),
+            shaft,
+            "W",
+        )
+    )
     watts = Band(HORSEPOWER_LOW_LOAD * shaft / best, shaft / usual, shaft / worst)
-    formula = f"{number(shaft)} W / efficiency {number(usual)}"
-    steps.append(Step("running power", formula, watts.mid, "W"))
+    formula = Said("size.from.efficiency", watts=number(shaft), share=number(usual))
+    steps.append(Step(Said("size.step.running"), formula, watts.mid, "W"))
     assert pump.rated_voltage_v is not None
     tabled = full_load_a(horsepower, pump.rated_voltage_v)
     va = _at_least(Band(watts.low, watts.mid / POWER_FACTOR.mid, watts.high / POWER_FACTOR.low), watts)
     if tabled is not None:
         most = tabled * pump.rated_voltage_v
-        formula = f"NFPA 70 Table 430.248: {number(tabled)} A x {number(pump.rated_voltage_v)} V, for conductors"
-        steps.append(Step("full-load apparent power", formula, most, "VA"))
+        formula = Said("size.from.tabled", amps=number(tabled), volts=number(pump.rated_voltage_v))
+        steps.append(Step(Said("size.step.va_full"), formula, most, "VA"))
     return watts, va
 
 
@@ -154,7 +182,7 @@ def running_draw(pump: Pump, running_w: float | None, pipe: Pipe | None = None) 
     if pump.rated_power_w is not None:
         rated = pump.rated_power_w
         watts = Band(NAMEPLATE_LOW * rated, rated, rated)
-        steps.append(Step("running power", "rated input power, the greatest over the heads", rated, "W"))
+        steps.append(Step(Said("size.step.running"), Said("size.from.rated"), rated, "W"))
         factor = Band(POWER_FACTOR.low, POWER_FACTOR.mid, POWER_FACTOR.high)
         by_factor = watts.times(1.0 / pump.power_factor) if pump.power_factor else watts.over(factor)
         va, told_by = _at_least(va_plate or by_factor, watts), "rated watts"
@@ -174,8 +202,4 @@ def head_cautions(pump: Pump, head_m: float | None) -> list[str]:
         return []
     if pump.rated_current_a[0] == pump.rated_current_a[1]:
         return []
-    return [
-        f"The lift of {number(head_m)} m is {head_m / pump.maximum_head_m:.0%} of the greatest head. A centrifugal "
-        "pump generally draws more as it moves more water, so less as the head rises; some impellers do the opposite, "
-        "so the whole nameplate range stays in the answer until a plug meter settles it."
-    ]
+    return [Said("size.caution.head", head=number(head_m), share=share(head_m / pump.maximum_head_m))]

@@ -13,7 +13,8 @@ from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.sizing.panel import STORM_SKY, charging_wh
 from forecaster.sizing.runtime import Situation, hours
-from forecaster.sizing.terms import Finding, number
+from forecaster.sizing.terms import Finding, number, share
+from forecaster.texts.catalogue import Said
 
 CHARGE_LOSSES = 0.9
 """Share of the charging power that is stored. Common practice, no source."""
@@ -91,19 +92,19 @@ def what_ifs(held: Situation, site: Site, change: Change) -> tuple[WhatIf, ...]:
     if change.extra_wh is not None:
         scale = 1.0 + change.extra_wh / site.pack.nominal_wh
         bigger = replace(held.pack, to_reserve_wh=held.pack.to_reserve_wh * scale)
-        found.append((f"an expansion battery of {number(change.extra_wh)} Wh", hours(replace(held, pack=bigger))))
+        found.append((Said("size.option.extra", wh=number(change.extra_wh)), hours(replace(held, pack=bigger))))
     if change.idle_w is not None:
         quieter = replace(held.pack, idle_w=np.full_like(held.pack.idle_w, change.idle_w))
-        found.append((f"an idle draw of {number(change.idle_w)} W", hours(replace(held, pack=quieter))))
+        found.append((Said("size.option.idle", watts=number(change.idle_w)), hours(replace(held, pack=quieter))))
     if change.sun_w is not None:
         found.append(
             (
-                f"a panel of {number(change.sun_w)} W from now on, {change.sky:.0%} of a clear sky",
+                Said("size.option.sun", watts=number(change.sun_w), sky=share(change.sky)),
                 _sun(held, site, change),
             )
         )
     if change.generator_h is not None:
-        name = f"{number(change.generator_h)} h of generator, once"
+        name = Said("size.option.generator", hours=number(change.generator_h))
         found.append((name, _generator(held, site, base, change.generator_h)))
     return tuple(WhatIf(name, quantiles(after), _gain(base, after)) for name, after in found)
 

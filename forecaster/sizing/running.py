@@ -7,8 +7,12 @@ from forecaster.sizing.cord import Cord
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.question import ObservedStart
 from forecaster.sizing.terms import Answer, Band, Finding, Step, number, spanned
+from forecaster.texts.catalogue import Said
 
-LIVE_RUN = "watch one whole run on this pack with the meter on, ten minutes if it can be kept running"
+
+def live_run() -> Said:
+    """What settles whether a pump runs."""
+    return Said("size.settle.live_run")
 
 
 def together(draw: Draw | None, loads: tuple[Load, ...]) -> tuple[Band, Band]:
@@ -23,70 +27,66 @@ def together(draw: Draw | None, loads: tuple[Load, ...]) -> tuple[Band, Band]:
     )
 
 
-def _by_watts(w: Band, pack: Pack, run_s: float | None, what: str) -> Finding:
+def _by_watts(w: Band, pack: Pack, run_s: float | None, what: Said) -> Finding:
     rating = pack.continuous_w
     if rating is None:
         return Finding(
             Answer.UNPROVEN,
-            "the pack's continuous rating is not stated",
-            f"find continuous_w on its label, or {LIVE_RUN}",
+            Said("size.run.unrated"),
+            Said("size.settle.find_rating", live=live_run()),
         )
     if w.high <= rating:
-        return Finding(Answer.YES, f"{what} takes {spanned(w, 'W')}, within {number(rating)} W continuous")
+        return Finding(Answer.YES, Said("size.run.within", what=what, watts=spanned(w, "W"), rating=number(rating)))
     if w.low > rating:
         return _above_continuous(w, pack, run_s, what)
     return Finding(
         Answer.UNPROVEN,
-        f"{what} may take {spanned(w, 'W')}, on both sides of {number(rating)} W continuous",
-        f"measure the running watts with a plug meter, or {LIVE_RUN}",
+        Said("size.run.astride", what=what, watts=spanned(w, "W"), rating=number(rating)),
+        Said("size.settle.measure_watts", live=live_run()),
     )
 
 
-def _above_continuous(w: Band, pack: Pack, run_s: float | None, what: str) -> Finding:
+def _above_continuous(w: Band, pack: Pack, run_s: float | None, what: Said) -> Finding:
     """More than the continuous rating: only the surge could carry it, and a surge is for starting."""
-    over = f"{what} takes {spanned(w, 'W')}, above {number(pack.continuous_w or 0.0)} W continuous"
+    over = Said("size.run.above", what=what, watts=spanned(w, "W"), rating=number(pack.continuous_w or 0.0))
     if pack.surge_w is None or w.low > pack.surge_w:
-        return Finding(Answer.NO, over, "choose a pack with a greater continuous rating")
-    carried = f"{over}, so its surge of {number(pack.surge_w)} W would have to carry the run"
+        return Finding(Answer.NO, over, Said("size.settle.greater_continuous"))
+    carried = Said("size.run.by_surge", over=over, surge=number(pack.surge_w))
     if pack.surge_s is None:
         return Finding(
             Answer.UNPROVEN,
-            f"{carried}, for a time the pack does not state",
-            f"choose a pack with more watts, or {LIVE_RUN}",
+            Said("size.run.surge_untimed", carried=carried),
+            Said("size.settle.more_watts", live=live_run()),
         )
     if run_s is not None and run_s < pack.surge_s:
         return Finding(
             Answer.UNPROVEN,
-            f"{carried}; {number(pack.surge_s)} s of surge outlast a run of {number(run_s)} s, but not a longer one "
-            "in a wet hour, nor surely one surge after another",
-            f"choose a pack with more watts, or {LIVE_RUN}",
+            Said("size.run.surge_outlasts", carried=carried, surge_s=number(pack.surge_s), run_s=number(run_s)),
+            Said("size.settle.more_watts", live=live_run()),
         )
     return Finding(
         Answer.NO,
-        f"{carried}, and it holds for {number(pack.surge_s)} s only",
-        "choose a pack with a greater continuous rating",
+        Said("size.run.surge_short", carried=carried, surge_s=number(pack.surge_s)),
+        Said("size.settle.greater_continuous"),
     )
 
 
-def _by_va(va: Band, pack: Pack, what: str) -> Finding | None:
+def _by_va(va: Band, pack: Pack, what: Said) -> Finding | None:
     """Volt-amperes against a VA rating, where one is given; None where they are within it."""
     if pack.continuous_va is None or va.high <= pack.continuous_va:
         return None
     if va.low > pack.continuous_va:
-        said = f"{what} takes {spanned(va, 'VA')}, above {number(pack.continuous_va)} VA"
-        return Finding(Answer.NO, said, "choose a pack with a greater VA rating")
-    said = f"{what} may take up to {number(va.high)} VA, above {number(pack.continuous_va)} VA"
-    return Finding(Answer.UNPROVEN, said, "measure volts and amps, or watts and power factor, with a plug meter")
+        said = Said("size.run.above_va", what=what, va=spanned(va, "VA"), rating=number(pack.continuous_va))
+        return Finding(Answer.NO, said, Said("size.settle.greater_va"))
+    said = Said("size.run.may_exceed_va", what=what, va=number(va.high), rating=number(pack.continuous_va))
+    return Finding(Answer.UNPROVEN, said, Said("size.settle.measure_va"))
 
 
 def va_caution(va: Band, pack: Pack) -> str | None:
     """Where only watts are stated and the volt-amperes exceed them: an inverter's current limit may come first."""
     if pack.continuous_va is not None or pack.continuous_w is None or va.mid <= pack.continuous_w:
         return None
-    return (
-        f"The pump takes {spanned(va, 'VA')} while the pack states {number(pack.continuous_w)} W and no VA: an "
-        "inverter's current limit may be met before its watts."
-    )
+    return Said("size.caution.va", va=spanned(va, "VA"), watts=number(pack.continuous_w))
 
 
 def _by_cord(draw: Draw, pump: Pump, cord: Cord | None) -> Finding | None:
@@ -97,8 +97,8 @@ def _by_cord(draw: Draw, pump: Pump, cord: Cord | None) -> Finding | None:
         return None
     return Finding(
         Answer.NO,
-        f"{number(amps)} A is more than a {cord.awg} AWG cord may carry ({number(cord.ampacity_a)} A)",
-        "use a heavier or no cord",
+        Said("size.run.cord", amps=number(amps), awg=cord.awg, ampacity=number(cord.ampacity_a)),
+        Said("size.settle.no_cord"),
     )
 
 
@@ -108,8 +108,11 @@ def _observed(seen: ObservedStart | None, run_s: float | None) -> Finding | None
         return None
     if run_s is not None and seen.run_s < 0.8 * run_s:
         return None
-    watts = f" at {number(seen.watts)} W" if seen.watts is not None else ""
-    return Finding(Answer.YES, f"it was seen to run on this pack for {number(seen.run_s)} s{watts}")
+    ran = number(seen.run_s)
+    if seen.watts is None:
+        return Finding(Answer.YES, Said("size.run.seen", run_s=ran))
+    said = Said("size.run.seen_at", run_s=ran, watts=number(seen.watts))
+    return Finding(Answer.YES, said)
 
 
 def can_run(
@@ -118,12 +121,19 @@ def can_run(
 ) -> tuple[Finding, tuple[Step, ...]]:  # fmt: skip
     """Whether the pack carries the running draw, with everything else on it switched on at the same time."""
     w, va = together(draw, loads)
-    steps = [Step("most at once", "running power + all other loads", w.mid, "W")]
-    what = "the pump" if not loads else "the pump with all other loads on" if draw else "everything at once"
+    steps = [Step(Said("size.step.most"), Said("size.from.most"), w.mid, "W")]
+    what = Said("size.what.pump" if not loads else "size.what.pump_and_loads" if draw else "size.what.all")
     if cord is not None and draw is not None and pump.rated_voltage_v is not None:
         amps = draw.va.mid / pump.rated_voltage_v
         volts = cord.drop_v(amps)
-        steps.append(Step("cord drop, running", f"{number(amps)} A x {number(cord.resistance_ohm)} ohm", volts, "V"))
+        steps.append(
+            Step(
+                Said("size.step.cord_running"),
+                Said("size.from.amps_ohm", amps=number(amps), ohm=number(cord.resistance_ohm)),
+                volts,
+                "V",
+            )
+        )
     stopped = _by_cord(draw, pump, cord) if draw is not None else None
     if stopped is not None:
         return stopped, tuple(steps)

@@ -15,6 +15,7 @@ from forecaster.pack.belief import PackBelief, PackDraws
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Band, Step, number
+from forecaster.texts.catalogue import Figure, Said
 from forecaster.water.inflow import Inflow
 
 DRAWS = 2000
@@ -150,18 +151,43 @@ def central(held: Situation, pump_mean_w: float, capacity_wh: float, charge_perc
     drain = pump_dc + loads_dc + idle
     lasting = usable / drain
     steps = [
-        Step("capacity believed", "nameplate x what packs give x margins", capacity_wh, "Wh"),
-        Step("usable energy", f"{number(capacity_wh)} Wh x ({charge_percent:g} % - {reserve:g} %)", usable, "Wh"),
-        Step("pump from the battery", f"{number(pump_mean_w)} W / inverter {number(efficiency)}", pump_dc, "W"),
+        Step(Said("size.step.capacity"), Said("size.from.capacity"), capacity_wh, "Wh"),
+        Step(
+            Said("size.step.usable"),
+            Said(
+                "size.from.usable",
+                wh=number(capacity_wh),
+                charge=Figure(f"{charge_percent:g}"),
+                reserve=Figure(f"{reserve:g}"),
+            ),
+            usable,
+            "Wh",
+        ),
+        Step(
+            Said("size.step.pump_dc"),
+            Said("size.from.inverter", watts=number(pump_mean_w), share=number(efficiency)),
+            pump_dc,
+            "W",
+        ),
     ]
     if loads:
         steps.append(
-            Step("other loads from the battery", f"{number(loads)} W / inverter {number(efficiency)}", loads_dc, "W")
+            Step(
+                Said("size.step.loads_dc"),
+                Said("size.from.inverter", watts=number(loads), share=number(efficiency)),
+                loads_dc,
+                "W",
+            )
         )
     steps += [
-        Step("the inverter's own idle", "given, or a starting belief", idle, "W"),
-        Step("mean drain", "pump + other loads + idle", drain, "W"),
-        Step("hours at these middle values", f"{number(usable)} Wh / {number(drain)} W", lasting, "h"),
+        Step(Said("size.step.idle"), Said("size.from.idle"), idle, "W"),
+        Step(Said("size.step.drain"), Said("size.from.drain"), drain, "W"),
+        Step(
+            Said("size.step.middle_hours"),
+            Said("size.from.nonstop", wh=number(usable), watts=number(drain)),
+            lasting,
+            "h",
+        ),
     ]
     return Central(lasting, drain, tuple(steps))
 

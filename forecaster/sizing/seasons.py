@@ -13,6 +13,7 @@ from forecaster.domain.site import Pump
 from forecaster.domain.times import HOUR_MS
 from forecaster.pack.nameplate import running_w
 from forecaster.sizing.question import InflowRecord
+from forecaster.texts.catalogue import Said
 
 DAY_H = 24
 
@@ -59,17 +60,17 @@ def record_of(hourly: Sequence[RunTotals], pump: Pump) -> InflowRecord | None:
 def assumed(usual_w: float, running: float) -> list[tuple[str, float]]:
     """Named mean pump powers [W] where there is no record; the pump cannot do more than run without pause."""
     return [
-        ("dry season, a quarter of the inflow", DRY_SHARE * usual_w),
-        ("as described", min(usual_w, running)),
-        ("wet season, three times the inflow", min(WET_SHARE * usual_w, running)),
+        (Said("size.season.dry"), DRY_SHARE * usual_w),
+        (Said("size.season.described"), min(usual_w, running)),
+        (Said("size.season.wet"), min(WET_SHARE * usual_w, running)),
     ]
 
 
 def recorded(record: InflowRecord, running: float) -> list[tuple[str, float]]:
     """Named mean pump powers [W] of a site's own record."""
     return [
-        ("dry day on record", record.dry_w),
-        ("usual day on record", record.usual_w),
-        ("wettest day on record", min(record.wettest_day_w, running)),
-        ("wettest hour on record, held", min(record.wettest_hour_w, running)),
+        (Said("size.season.dry_day"), record.dry_w),
+        (Said("size.season.usual_day"), record.usual_w),
+        (Said("size.season.wettest_day"), min(record.wettest_day_w, running)),
+        (Said("size.season.wettest_hour"), min(record.wettest_hour_w, running)),
     ]

@@ -19,7 +19,8 @@ from forecaster.sizing.motors import (
     tabled_locked_rotor_a,
 )
 from forecaster.sizing.question import ObservedStart
-from forecaster.sizing.terms import Answer, Band, Finding, Step, number, spanned
+from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, spanned
+from forecaster.texts.catalogue import Said
 
 ACCELERATION_S = 1.0
 """A small pump is up to speed within 0.1 to 1 s. From memory."""
@@ -30,7 +31,10 @@ SLOW_ACCELERATION_S = 3.0
 WEAK_TORQUE = 0.7
 """Below this share of its starting torque a pump may stall. At 70 % voltage it has 49 %. Common practice, no source."""
 
-LIVE_START = "start the pump on this pack, with the real cord, from standstill, and watch it come up to speed"
+
+def live_start() -> Said:
+    """What settles whether a pump starts."""
+    return Said("size.settle.live_start")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,30 +54,30 @@ def inrush(pump: Pump, draw: Draw) -> Inrush | None:
         return None
     if pump.locked_rotor_current_a is not None:
         amps = pump.locked_rotor_current_a
-        return Inrush(Band(0.9 * amps, amps, 1.1 * amps), "locked-rotor amps on the plate", "given, within 10 %", False)
+        return Inrush(Band(0.9 * amps, amps, 1.1 * amps), Said("size.by.plate"), Said("size.from.given_10"), False)
     if pump.locked_rotor_code is not None and pump.horsepower is not None:
         low, high = locked_rotor_a(pump.locked_rotor_code, pump.horsepower, volts)
         letter = pump.locked_rotor_code.upper()
-        formula = f"1000 x kVA/hp of letter {letter} x {number(pump.horsepower)} hp / {number(volts)} V"
-        return Inrush(Band(low, (low + high) / 2.0, high), "code letter, NFPA 70 Table 430.7(B)", formula, False)
+        formula = Said("size.from.letter", letter=letter, hp=number(pump.horsepower), volts=number(volts))
+        return Inrush(Band(low, (low + high) / 2.0, high), Said("size.by.letter"), formula, False)
     if pump.horsepower is not None and pump.rated_current_a is None:
         return _from_horsepower(pump.horsepower, volts)
     full_load = draw.va.high / volts if pump.rated_current_a is None else pump.rated_current_a[1]
-    return _six_times(full_load, "the nameplate's full-load current" if pump.rated_current_a else "the running draw")
+    return _six_times(full_load, Said("size.by.six_plate" if pump.rated_current_a else "size.by.six_draw"))
 
 
-def _six_times(full_load: float, of_what: str) -> Inrush:
+def _six_times(full_load: float, told_by: Said) -> Inrush:
     amps = Band(LEAST_MULTIPLE * full_load, LOCKED_ROTOR_MULTIPLE * full_load, GREATEST_MULTIPLE * full_load)
-    return Inrush(amps, f"six times {of_what}, a rule of thumb", f"6 x {number(full_load)} A (seen: 4 to 8)", True)
+    return Inrush(amps, told_by, Said("size.from.six", amps=number(full_load)), True)
 
 
 def _from_horsepower(horsepower: float, volts: float) -> Inrush | None:
     tabled = tabled_locked_rotor_a(horsepower, volts)
     if tabled is not None:
         band = Band(LEAST_MULTIPLE / LOCKED_ROTOR_MULTIPLE * tabled, tabled, 1.1 * tabled)
-        return Inrush(band, "horsepower, NFPA 70 Table 430.251(A)", f"table row of {number(horsepower)} hp", True)
+        return Inrush(band, Said("size.by.horsepower"), Said("size.from.row", hp=number(horsepower)), True)
     full_load = full_load_a(horsepower, volts)
-    return None if full_load is None else _six_times(full_load, "full-load current, NFPA 70 Table 430.248")
+    return None if full_load is None else _six_times(full_load, Said("size.by.six_table"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,14 @@ class Demand:
 
 def demand(found: Inrush, volts: float, cord: Cord | None, others_w: float) -> Demand:
     """Starting volt-amperes at the outlet, through the cord, on top of the other loads."""
-    steps = [Step("locked-rotor current", f"{found.told_by}: {found.formula}", found.amps.mid, "A")]
+    steps = [
+        Step(
+            Said("size.step.locked"),
+            Said("size.from.told_by", by=found.told_by, formula=found.formula),
+            found.amps.mid,
+            "A",
+        )
+    ]
     amps, torque = found.amps, 1.0
     if cord is not None:
         low, mid, high = (started_current_a(a, volts, cord) for a in (amps.low, amps.mid, amps.high))
@@ -95,79 +106,86 @@ def demand(found: Inrush, volts: float, cord: Cord | None, others_w: float) -> D
         drop = cord.drop_v(found.amps.mid)
         through = volts - cord.drop_v(amps.mid)
         torque = (through / volts) ** 2
-        formula = f"{number(found.amps.mid)} A x {number(cord.resistance_ohm)} ohm, at most"
-        steps.append(Step("cord drop, starting", formula, drop, "V"))
+        formula = Said("size.from.amps_ohm_most", amps=number(found.amps.mid), ohm=number(cord.resistance_ohm))
+        steps.append(Step(Said("size.step.cord_starting"), formula, drop, "V"))
         steps.append(
             Step(
-                "starting torque left, at the least",
-                "(motor volts / rated volts)²",
+                Said("size.step.torque"),
+                Said("size.from.torque"),
                 torque_share(volts, drop),
-                "of full",
+                Said("size.unit.of_full"),
             )
         )
-        steps.append(Step("locked-rotor current through the cord", "V / (V/I + cord ohm)", amps.mid, "A"))
-    steps.append(Step("starting demand", f"{number(amps.mid)} A x {number(volts)} V", amps.mid * volts, "VA"))
+        steps.append(Step(Said("size.step.locked_cord"), Said("size.from.locked_cord"), amps.mid, "A"))
+    steps.append(
+        Step(
+            Said("size.step.demand"),
+            Said("size.from.amps_volts", amps=number(amps.mid), volts=number(volts)),
+            amps.mid * volts,
+            "VA",
+        )
+    )
     va = Band(amps.low * volts + others_w, amps.mid * volts + others_w, amps.high * volts + others_w)
     if others_w:
-        steps.append(Step("starting demand with other loads on", f"+ {number(others_w)} W", va.mid, "VA"))
+        steps.append(Step(Said("size.step.demand_loads"), Said("size.from.plus", watts=number(others_w)), va.mid, "VA"))
     return Demand(va, torque, tuple(steps))
 
 
 def _judge(need: Demand, pack: Pack, found: Inrush, acceleration_s: float) -> Finding:
-    asks = f"starting asks for {spanned(need.va, 'VA')} ({found.told_by})"
+    asks = Said("size.start.asks", va=spanned(need.va, "VA"), by=found.told_by)
     if pack.continuous_w is not None and need.va.high <= pack.continuous_w:
-        return Finding(Answer.YES, f"{asks}, within the continuous {number(pack.continuous_w)} W")
+        return Finding(Answer.YES, Said("size.start.within_continuous", asks=asks, watts=number(pack.continuous_w)))
     if pack.surge_w is None:
-        return Finding(Answer.UNPROVEN, f"{asks}, and the pack's surge rating is not stated", LIVE_START)
+        return Finding(Answer.UNPROVEN, Said("size.start.surge_unstated", asks=asks), live_start())
     surge = number(pack.surge_w)
     if need.va.low > pack.surge_w:
-        sag = (
-            f"; an inverter that sags to {surge} VA instead of tripping would leave {pack.surge_w / need.va.mid:.0%} "
-            "of the starting torque (torque and starting VA both go with voltage squared)"
-        )
         return Finding(
             Answer.NO,
-            f"{asks}, more than the surge of {surge} W{sag}",
-            f"choose a pack with a greater surge; only an observed start would outweigh the ratings: {LIVE_START}",
+            Said("size.start.above_surge", asks=asks, surge=surge, share=share(pack.surge_w / need.va.mid)),
+            Said("size.settle.greater_surge", live=live_start()),
         )
     if need.va.high > pack.surge_w:
-        return Finding(Answer.UNPROVEN, f"{asks}, on both sides of the surge of {surge} W", LIVE_START)
+        return Finding(Answer.UNPROVEN, Said("size.start.astride", asks=asks, surge=surge), live_start())
     if pack.surge_s is None:
         return Finding(
             Answer.UNPROVEN,
-            f"{asks}, within the surge of {surge} W, but for how long it holds is not stated",
-            LIVE_START,
+            Said("size.start.untimed", asks=asks, surge=surge),
+            live_start(),
         )
     if pack.surge_s < acceleration_s:
         return Finding(
             Answer.UNPROVEN,
-            f"{asks}, within the surge of {surge} W, but that holds for {number(pack.surge_s)} s and coming up to "
-            f"speed may take {number(acceleration_s)} s",
-            LIVE_START,
+            Said(
+                "size.start.too_short",
+                asks=asks,
+                surge=surge,
+                surge_s=number(pack.surge_s),
+                needed_s=number(acceleration_s),
+            ),
+            live_start(),
         )
-    return Finding(Answer.YES, f"{asks}, within the surge of {surge} W for {number(pack.surge_s)} s")
+    return Finding(Answer.YES, Said("size.start.within", asks=asks, surge=surge, surge_s=number(pack.surge_s)))
 
 
 def _witnessed(seen: ObservedStart | None) -> Finding | None:
     if seen is None:
         return None
-    watts = f", running at {number(seen.watts)} W" if seen.watts is not None else ""
+    if seen.started and seen.watts is None:
+        return Finding(Answer.YES, Said("size.start.seen"))
     if seen.started:
-        return Finding(
-            Answer.YES, f"it was seen to start on this pack{watts}; an observed start is stronger than any rating"
-        )
+        return Finding(Answer.YES, Said("size.start.seen_at", watts=number(seen.watts or 0.0)))
     return Finding(
         Answer.NO,
-        "it was seen to fail to start on this pack; an observed start is stronger than any rating",
-        "choose a pack with a greater surge, or a pump that starts more softly",
+        Said("size.start.failed"),
+        Said("size.settle.softer"),
     )
 
 
 def _through_cord(finding: Finding, need: Demand) -> Finding:
     if finding.answer is not Answer.YES or need.torque >= WEAK_TORQUE:
         return finding
-    said = f"{finding.why}, but the cord leaves the motor only {need.torque:.0%} of its starting torque"
-    return Finding(Answer.UNPROVEN, said, f"use a shorter or heavier cord, or {LIVE_START}")
+    said = Said("size.start.weak", why=finding.why, share=share(need.torque))
+    return Finding(Answer.UNPROVEN, said, Said("size.settle.shorter_cord", live=live_start()))
 
 
 def can_start(
@@ -180,7 +198,7 @@ def can_start(
     found = inrush(pump, draw)
     witnessed = _witnessed(seen)
     if found is None or pump.rated_voltage_v is None:
-        unknown = Finding(Answer.UNPROVEN, "nothing on the nameplate tells the starting current", LIVE_START)
+        unknown = Finding(Answer.UNPROVEN, Said("size.start.unknown"), live_start())
         return witnessed or unknown, ()
     need = demand(found, pump.rated_voltage_v, cord, others_w)
     if witnessed is not None:
@@ -195,11 +213,11 @@ def _loads_start(loads: tuple[Load, ...], pack: Pack, others_w: float) -> tuple[
     """No pump: the hardest start among the loads, while the others run."""
     hardest = max(loads, key=lambda load: (load.start_va or load.watts) - load.watts)
     need_va = others_w - hardest.watts + (hardest.start_va or hardest.watts)
-    steps = (Step("starting demand", f"{hardest.name} starting, the others running", need_va, "VA"),)
+    steps = (Step(Said("size.step.demand"), Said("size.from.hardest", name=hardest.name), need_va, "VA"),)
     need = Demand(Band(need_va, need_va, need_va), 1.0, steps)
-    as_stated = Inrush(Band(0.0, 0.0, 0.0), f"{hardest.name} starting while the others run", "given", False)
+    as_stated = Inrush(Band(0.0, 0.0, 0.0), Said("size.by.hardest", name=hardest.name), Said("size.from.given"), False)
     if any(load.start_va is None and load.runs_per_hour is not None for load in loads):
         silent = ", ".join(load.name for load in loads if load.start_va is None and load.runs_per_hour is not None)
-        said = f"what it takes to start {silent} is not stated"
-        return Finding(Answer.UNPROVEN, said, "give start_va, or start it on this pack with everything else on"), steps
+        said = Said("size.start.loads_unstated", names=silent)
+        return Finding(Answer.UNPROVEN, said, Said("size.settle.start_va")), steps
     return _judge(need, pack, as_stated, ACCELERATION_S), steps

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from forecaster.domain.forecast import HORIZON_H
+from forecaster.texts.catalogue import Figure, Said
 
 
 class Answer(StrEnum):
@@ -56,9 +57,9 @@ class Step:
     unit: str
 
     @property
-    def figure(self) -> str:
+    def figure(self) -> Figure:
         """The value as a person writes it."""
-        return number(self.value) if math.isfinite(self.value) else f"> {HORIZON_H:g}"
+        return number(self.value) if math.isfinite(self.value) else Figure(f"> {HORIZON_H:g}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +71,23 @@ class Finding:
     settle: str | None = None
 
 
-def number(value: float) -> str:
+def number(value: float) -> Figure:
     """A figure as a person writes it: three significant digits, thousands without an exponent."""
     if value == 0:
-        return "0"
+        return Figure("0")
     if abs(value) >= 1000:
-        return f"{value:,.0f}"
-    return f"{value:.3g}"
+        return Figure(f"{value:,.0f}")
+    return Figure(f"{value:.3g}")
+
+
+def share(value: float) -> Figure:
+    """A share, 0..1, in whole percent."""
+    return Figure(f"{value:.0%}")
 
 
 def spanned(band: Band, unit: str) -> str:
     """A band in words: one figure, or "low to high", with its unit."""
     low, high = number(band.low), number(band.high)
-    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
+    if low == high:
+        return Said("size.one", value=low, unit=unit)
+    return Said("size.band", low=low, high=high, unit=unit)

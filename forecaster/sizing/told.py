@@ -4,64 +4,94 @@ from __future__ import annotations
 
 from forecaster.domain.forecast import Quantiles
 from forecaster.sizing.answer import Sizing
-from forecaster.sizing.terms import Answer, Finding, Step, number
+from forecaster.sizing.terms import Answer, Finding, Step, number, share
+from forecaster.texts.catalogue import Figure, Said, Words, words
 
 
-def told(sizing: Sizing) -> str:
-    """Plain text for a terminal."""
-    answers = [*_finding("Runs", sizing.can_run), *_finding("Starts", sizing.can_start)]
-    parts = [sizing.verdict, "", *answers, "", *_hours(sizing)]
+def told(sizing: Sizing, said_in: Words | None = None) -> str:
+    """Plain text for a terminal, in English unless told another language."""
+    say = words() if said_in is None else said_in
+    answers = [*_finding("size.told.runs", sizing.can_run, say), *_finding("size.told.starts", sizing.can_start, say)]
+    parts = [say.again(sizing.verdict), "", *answers, "", *_hours(sizing, say)]
     if sizing.need is not None:
         need = sizing.need
-        said = "is" if need.enough else "is not"
-        parts += [
-            "",
-            f"To last {number(need.hours)} h with {need.probability:.0%}: {number(need.capacity_wh)} Wh of nameplate "
-            f"capacity; {number(need.described_wh)} Wh {said} enough.",
-        ]
+        key = "size.told.enough" if need.enough else "size.told.not_enough"
+        figures = {
+            "hours": number(need.hours),
+            "chance": share(need.probability),
+            "wh": number(need.capacity_wh),
+            "described": number(need.described_wh),
+        }
+        parts += ["", say(key, **figures)]
     if sizing.what_ifs:
-        parts += ["", "What if"]
-        parts += [f"  {w.name}: {range_h(w.hours)}{_gained(w.gained_h)}" for w in sizing.what_ifs]
+        parts += ["", say("size.told.what_if")]
+        parts += [
+            f"  {say.again(w.name)}: {say.again(range_h(w.hours))}{_gained(w.gained_h, say)}" for w in sizing.what_ifs
+        ]
     if sizing.packs:
-        parts += ["", "Side by side"]
-        for option in sizing.packs:
-            price = f", {option.price_per_hour:.2f} per hour" if option.price_per_hour is not None else ""
-            verdicts = f"runs {option.can_run.answer.value}, starts {option.can_start.answer.value}"
-            parts.append(f"  {option.name}: {verdicts}, {range_h(option.hours)}{price}")
-    parts += ["", "The arithmetic", *_steps(sizing.steps), "", "Mind", *(f"  - {line}" for line in sizing.cautions)]
+        parts += ["", say("size.told.packs"), *_packs(sizing, say)]
+    steps = _steps(sizing.steps, say)
+    cautions = [f"  - {say.again(line)}" for line in sizing.cautions]
+    parts += ["", say("size.told.arithmetic"), *steps, "", say("size.told.mind"), *cautions]
     return "\n".join(parts)
 
 
-def _finding(name: str, finding: Finding) -> list[str]:
-    lines = [f"{name}: {finding.answer.value}. {finding.why[:1].upper()}{finding.why[1:]}."]
+def _packs(sizing: Sizing, say: Words) -> list[str]:
+    lines = []
+    for option in sizing.packs:
+        line = say(
+            "size.told.pack",
+            name=option.name,
+            runs=say(f"size.told.{option.can_run.answer.value}"),
+            starts=say(f"size.told.{option.can_start.answer.value}"),
+            hours=range_h(option.hours),
+        )
+        price = option.price_per_hour
+        lines.append(line if price is None else line + say("size.told.price", price=Figure(f"{price:.2f}")))
+    return lines
+
+
+def _finding(key: str, finding: Finding, say: Words) -> list[str]:
+    lines = [say(key, answer=say(f"size.told.{finding.answer.value}"), why=sentence(finding.why, say))]
     if finding.answer is not Answer.YES and finding.settle is not None:
-        lines.append(f"  To settle it: {finding.settle}.")
+        lines.append(say("size.told.settle", how=finding.settle))
     return lines
 
 
-def _hours(sizing: Sizing) -> list[str]:
-    lines = [f"Hours to the reserve floor: {range_h(sizing.hours_remaining)}"]
-    lines += [f"  {season.name}: {range_h(season.hours)}" for season in sizing.seasons]
+def sentence(text: str, say: Words) -> str:
+    """A reason with a capital letter and a full stop."""
+    said = say.again(text)
+    return f"{said[:1].upper()}{said[1:]}."
+
+
+def _hours(sizing: Sizing, say: Words) -> list[str]:
+    lines = [say("size.told.hours", hours=range_h(sizing.hours_remaining))]
+    lines += [f"  {say.again(season.name)}: {say.again(range_h(season.hours))}" for season in sizing.seasons]
     if sizing.simple_estimate_h is not None:
-        lines.append(f"Simple estimate, capacity over pump energy and nothing else: {sizing.simple_estimate_h:.1f} h")
+        lines.append(say("size.told.simple", hours=Figure(f"{sizing.simple_estimate_h:.1f}")))
     return lines
 
 
-def range_h(hours: Quantiles) -> str:
+def range_h(hours: Quantiles) -> Said:
     """Hours as "13.9 to 20.8 h, middle 17.0 h"."""
-    if hours.p10 is None:
-        return "more than two weeks"
-    if hours.p50 is None:
-        return f"{hours.p10:.1f} h or more"
-    if hours.p90 is None:
-        return f"{hours.p10:.1f} h or more, middle {hours.p50:.1f} h"
-    return f"{hours.p10:.1f} to {hours.p90:.1f} h, middle {hours.p50:.1f} h"
+    low, middle, high = (None if h is None else Figure(f"{h:.1f}") for h in (hours.p10, hours.p50, hours.p90))
+    if low is None:
+        return Said("size.span.beyond")
+    if middle is None:
+        return Said("size.range.open", low=low)
+    if high is None:
+        return Said("size.range.open_middle", low=low, middle=middle)
+    return Said("size.range.hours", low=low, high=high, middle=middle)
 
 
-def _gained(hours: float | None) -> str:
-    return "" if hours is None else f" ({hours:+.1f} h)"
+def _gained(hours: float | None, say: Words) -> str:
+    return "" if hours is None else f" ({say.signs(f'{hours:+.1f}')} h)"
 
 
-def _steps(steps: tuple[Step, ...]) -> list[str]:
-    width = max(len(step.name) for step in steps)
-    return [f"  {step.name:<{width}}  {step.figure:>7} {step.unit:<10} = {step.formula}" for step in steps]
+def _steps(steps: tuple[Step, ...], say: Words) -> list[str]:
+    names = [say.again(step.name) for step in steps]
+    width = max(len(name) for name in names)
+    return [
+        f"  {name:<{width}}  {say.again(step.figure):>7} {say.again(step.unit):<10} = {say.again(step.formula)}"
+        for name, step in zip(names, steps, strict=True)
+    ]

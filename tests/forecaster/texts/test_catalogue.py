@@ -15,6 +15,8 @@ from forecaster.texts.wording import Wording
 
 OTHERS = [code for code in languages() if code != SOURCE]
 PLURALS = ("zero", "one", "two", "few", "many", "other")
+TEXTS = {code: texts_of(code) for code in languages()}
+BY_NUMBER = {key.removesuffix(".other") for texts in TEXTS.values() for key in texts if key.endswith(".other")}
 NBSP = "\u00a0"
 
 
@@ -25,13 +27,12 @@ def blanks(text: str) -> set[str]:
 def stem(key: str) -> str:
     """A key without its plural category."""
     start, _, last = key.rpartition(".")
-    plural = any(f"{start}.other" in texts_of(code) for code in languages())
-    return start if last in PLURALS and plural else key
+    return start if last in PLURALS and start in BY_NUMBER else key
 
 
 @pytest.mark.parametrize("code", OTHERS)
 def test_a_language_lacks_no_word_and_has_none_of_its_own(code: str) -> None:
-    ours, theirs = {stem(key) for key in texts_of(SOURCE)}, {stem(key) for key in texts_of(code)}
+    ours, theirs = {stem(key) for key in TEXTS[SOURCE]}, {stem(key) for key in TEXTS[code]}
     assert not ours - theirs, f"{code}.toml lacks: {', '.join(sorted(ours - theirs))}"
     assert not theirs - ours, f"{code}.toml has what en.toml has not: {', '.join(sorted(theirs - ours))}"
 
@@ -39,10 +40,10 @@ def test_a_language_lacks_no_word_and_has_none_of_its_own(code: str) -> None:
 @pytest.mark.parametrize("code", OTHERS)
 def test_a_language_keeps_the_blanks(code: str) -> None:
     """The number that a plural is chosen by may be left out, as in "one site"."""
-    ours = {stem(key): blanks(text) for key, text in texts_of(SOURCE).items()}
+    ours = {stem(key): blanks(text) for key, text in TEXTS[SOURCE].items()}
     wrong = [
         f"{key}: {sorted(blanks(text))} for {sorted(ours[stem(key)])}"
-        for key, text in texts_of(code).items()
+        for key, text in TEXTS[code].items()
         if stem(key) in ours and blanks(text) - {"n"} != ours[stem(key)] - {"n"}
     ]
     assert not wrong, "\n".join(wrong)
@@ -62,7 +63,7 @@ def test_dates_and_figures_are_those_of_unicode_cldr(code: str) -> None:
 @pytest.mark.parametrize("code", languages())
 def test_a_text_that_differs_by_number_has_every_category_it_needs(code: str) -> None:
     """Categories of Unicode CLDR for whole numbers up to a thousand; `other` is always there to fall back on."""
-    texts = texts_of(code)
+    texts = TEXTS[code]
     needed = {Locale.parse(code).plural_form(n) for n in range(1001)}
     for start in {key.rpartition(".")[0] for key in texts if key.endswith(".other")}:
         assert needed <= {key.rpartition(".")[2] for key in texts if key.startswith(f"{start}.")}, start
@@ -93,7 +94,7 @@ def test_words_grow_together_where_a_blank_is_filled_in() -> None:
 
 
 def test_a_word_that_a_language_lacks_is_said_in_english() -> None:
-    assert Words("es", texts_of("es"))("mail.by") == "Hora límite:"
+    assert Words("es", TEXTS["es"])("mail.by") == "Hora límite:"
     with pytest.raises(KeyError):
         words("xx")
     with pytest.raises(KeyError):
