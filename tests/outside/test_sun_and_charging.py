@@ -69,3 +69,15 @@ def test_what_charges_by_night_is_a_generator_and_stops_some_time() -> None:
 
 def test_nothing_seen_is_nothing_forecast() -> None:
     assert Charging(*CHICAGO).draw_ahead(0, np.array([0.0, 3600.0]), 10, 1) is None
+
+
+def test_a_generator_by_night_goes_on_for_hours_not_for_days() -> None:
+    """Exponential with a mean of four hours: power x 4 h in the long run, half of it after 4 h ln 2 (own choice)."""
+    charging = Charging(*CHICAGO)
+    midnight = 1_782_000_000_000 // 86_400_000 * 86_400_000 + 6 * HOUR_MS
+    charging.observe(midnight, midnight + 900_000, 300.0)
+    ahead = np.array([0.0, 4.0 * np.log(2.0), 200.0]) * 3600.0
+    path = charging.draw_ahead(midnight + 900_000, ahead, 4000, 3)
+    assert path is not None
+    assert float(path[:, 2].mean()) == pytest.approx(300.0 * 4.0, rel=0.05)
+    assert float(path[:, 1].mean()) == pytest.approx(300.0 * 4.0 / 2.0, rel=0.05)

@@ -99,7 +99,9 @@ def test_sessions_carry_a_form_value_and_end(open_to_others: tuple[TestClient, S
     assert client.post(ALARM).status_code == 403
     value = services.keyring.csrf(session)
     assert client.post(ALARM, headers={"x-csrf-token": value}).status_code == 404
-    assert client.post(ALARM, headers={"x-csrf-token": value[:-1] + "0" * 1}).status_code in {403, 404}
+    assert (
+        client.post(ALARM, headers={"x-csrf-token": value[:-1] + ("1" if value[-1] == "0" else "0")}).status_code == 403
+    )
     assert services.keyring.session(session + "x") is None
     assert services.keyring.session("..") is None
     clock = services.clock

@@ -104,10 +104,13 @@ def test_a_marker_that_is_no_time_gets_one_clear_line(held: Services) -> None:
     assert "not a time; write it as 2026-03-03T14:00" in Tags(answer.text).text
 
 
-@pytest.mark.parametrize("query", ["until=9999999999999999999", "as=" + "x" * 99, "until=2026-03-03T14:00&as=%3Cb%3E"])
-def test_odd_questions_get_an_answer_or_one_clear_line(held: Services, query: str) -> None:
+@pytest.mark.parametrize(
+    ("query", "code"),
+    [("until=9999999999999999999", 400), ("as=" + "x" * 99, 400), ("until=2026-03-03T14:00&as=%3Cb%3E", 200)],
+)
+def test_odd_questions_get_an_answer_or_one_clear_line(held: Services, query: str, code: int) -> None:
     answer = client(held).get(f"/sites/larkspur?{query}")
-    assert answer.status_code in (200, 400)
+    assert answer.status_code == code
     assert "Traceback" not in answer.text
 
 
@@ -170,7 +173,7 @@ def test_every_picture_has_its_table_and_its_csv(held: Services) -> None:
         assert got.status_code == 200, key
         head, *rows = list(csv.reader(io.StringIO(got.text)))
         assert head[:3] == ["start", "stop", "series"]
-        assert rows or f'id="h-{key}"' in html
+        assert rows, key
     assert html.count("<details") == html.count("data-hover") > 2
 
 
@@ -218,7 +221,7 @@ def test_an_alarm_is_acknowledged_and_shelved_by_forms(held: Services) -> None:
 def test_a_form_without_its_token_changes_nothing(held: Services, token: str) -> None:
     alarm = held.ledger.alarms()[0]
     form = {"form_token": token, "alarm": alarm.id}
-    assert client(held).post("/sites/larkspur/alarms/acknowledge", data=form).status_code in (400, 403)
+    assert client(held).post("/sites/larkspur/alarms/acknowledge", data=form).status_code == 403
     assert held.ledger.requests(0) == []
 
 
@@ -343,7 +346,7 @@ def test_a_token_of_one_site_sees_no_other(walled: Services) -> None:
     browser.cookies.set(COOKIE, session)
     assert re.findall(r'href="/sites/(\w+)"', browser.get("/").text) == ["larkspur"]
     assert browser.get("/sites/other").status_code == 404
-    assert browser.get("/setup").status_code in (403, 404)
+    assert browser.get("/setup").status_code == 403
 
 
 def test_a_form_of_another_session_changes_nothing(walled: Services) -> None:

@@ -199,6 +199,18 @@ def test_on_mains_a_short_answer_is_no_alarm() -> None:
     assert house.said == []
 
 
+@pytest.mark.parametrize(("after_min", "told"), [(5.0, False), (26.0, False), (34.0, True), (90.0, True)])
+def test_a_low_reserve_soon_after_the_mains_failed_is_the_same_news(after_min: float, told: bool) -> None:
+    """Within half an hour the message of the failure has said how long it lasts; later it is news (own choice)."""
+    house = House()
+    gone = on_pack(house)
+    house.hold(after_min, hours(20.0), **gone)
+    house.hold(20.0, hours(4.0), **gone)
+    assert house.kinds()[:2] == [AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE]
+    raised = [t for t in house.told() if t.kind is TransitionKind.RAISED and t.alarm.kind is AlarmKind.LOW_RESERVE]
+    assert bool(raised) is told
+
+
 def test_an_outage_to_the_floor_is_one_story_of_few_messages() -> None:
     house = House(stride_s=60.0)
     house.hold(5)

@@ -88,3 +88,10 @@ def test_a_stand_in_that_sees_few_runs_is_not_judged_by_the_rhythm_of_what_saw_t
     assert signs.wait() is None
     signs.heard(now + 121 * MINUTE, worked=True, gap_ms=10 * MINUTE, recent_w=30.0)
     assert (dead(signs, now + 121 * MINUTE, 26.0) or 0.0) > LIMIT
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(20.0, 0.95), (40.0, 0.95), (58.0, 0.95), (62.0, 1.0)])
+def test_a_wait_that_the_site_has_known_is_never_told_as_certain(minutes: float, said: float) -> None:
+    """One wait of half an hour among even ones: within twice that, the pump is at most 95 % overdue (own choice)."""
+    signs, now = watched([12.0, 13.0, 11.0, 12.0] * 12 + [30.0] + [12.0] * 4)
+    assert dead(signs, now, minutes) == pytest.approx(said, abs=0.001)

@@ -110,3 +110,13 @@ def test_a_clear_fall_though_something_flows_in_is_a_loss_of_the_mains_with_sun(
     tracker.on_input(START, 60.0)
     [lost] = falling(tracker, START, [95, 94, 93, 92, 91, 90])
     assert lost == SupplyChange(START, Supply.PACK, True)
+
+
+@pytest.mark.parametrize(("percent", "lost"), [(98.0, True), (98.9, True), (99.0, False), (99.6, False)])
+def test_a_full_pack_takes_nothing_and_has_lost_no_mains(percent: float, lost: bool) -> None:
+    """From 99 % on a pack counts as full: chargers end there (common practice, no source)."""
+    tracker = SupplyTracker.of(None)
+    tracker.on_charge(START, 99.8)
+    tracker.on_charge(START + MINUTE, percent)
+    found = [tracker.on_input(START + minute * MINUTE, 0.0) for minute in range(1, 11)]
+    assert any(change is not None and change.to is Supply.PACK for change in found) is lost

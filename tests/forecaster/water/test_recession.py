@@ -83,7 +83,7 @@ def test_the_bank_finds_the_constants_that_made_the_water() -> None:
         bank.predict(0.25, bank.level_w)
         bank.observe(mean_w, (0.01 * mean_w) ** 2, 0.25)
     weights = bank.weights
-    assert float(weights @ bank.candidates.tau_h[:, 0]) == pytest.approx(5.5, rel=0.35)
+    assert float(weights @ bank.candidates.tau_h[:, 0]) == pytest.approx(5.5, rel=0.05)  # a constant of the grid
     assert bank.level_w == pytest.approx(level[-1], rel=0.02)
     assert float(weights @ (bank.candidates.wobble < 0.05)) > 0.9
 
@@ -101,7 +101,7 @@ def test_a_storm_that_nobody_measured_is_taken_up_and_given_up() -> None:
         bank.observe(5.0 + float(stores.sum()), 0.05, 0.25, surge)
         rain.append(bank.rain_w)
     assert max(rain[:30]) < 5.0
-    assert rain[45] == pytest.approx(80.0, rel=0.5)
+    assert rain[45] == pytest.approx(80.0, rel=0.2)  # the prior's 100 W and the stores each take a share
     assert max(rain[70:]) < 8.0
 
 
