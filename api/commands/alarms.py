@@ -121,6 +121,7 @@ def trial(
 
     Example: outlast alarms test --site larkspur --channel mail
     """
+    from api.deliver.links import Tickets
     from api.deliver.owing import served, trial_messages
 
     wanted = CHANNELS if not channel else frozenset(channel)
@@ -129,7 +130,9 @@ def trial(
         raise UsageError(f"there is no channel {unknown[0]!r}", f"name one of {', '.join(sorted(CHANNELS))}")
     with opened(config) as found:
         known = found.site(site)
-        owed = trial_messages(known, found.ledger, wanted & served(found.installation), SystemClock().now_ms())
+        code = Tickets(found.installation.folder, None).code
+        channels = wanted & served(found.installation)
+        owed = trial_messages(known, found.ledger, channels, SystemClock().now_ms(), code)
         if not owed:
             raise NotFound("receiver for these channels: add a contact, [mail] or a browser")
         found.ledger.commit_transitions([], owed, [])

@@ -7,8 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from email.message import EmailMessage
 from email.utils import format_datetime
-from html import escape
+from pathlib import Path
 from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
 from api.deliver.chart import bars, chart_html, chart_text
 from api.deliver.words import title
@@ -17,10 +20,17 @@ from forecaster.domain.alarms import Priority
 from forecaster.texts.catalogue import Words, words
 from forecaster.texts.wording import Wording, unnamed
 
+TEMPLATES = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+)
+
 
 @dataclass(frozen=True, slots=True)
 class MailLinks:
-    """Where the mail points: the site's page, and the link to acknowledge; None leaves it out."""
+    """Where the mail points: the site's page, and the link to acknowledge or answer; None leaves it out."""
 
     page: str | None
     acknowledge: str | None
@@ -85,7 +95,8 @@ def _text(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks)
     if chart:
         parts.append(chart)
     if links.acknowledge is not None:
-        parts.append(f"{say('mail.acknowledge')}. {say('mail.acknowledge.effect')}\n{links.acknowledge}")
+        button = f"mail.{_button(message)}"
+        parts.append(f"{say(button)}. {say(f'{button}.effect')}\n{links.acknowledge}")
     if links.page is not None:
         parts.append(f"{say('mail.page')}:\n{links.page}")
     parts.append(_footer(message, say))
@@ -94,31 +105,18 @@ def _text(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks)
 
 
 def _html(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks) -> str:
-    alarm, say = message.alarm, wording.words
-    deadline = _deadline(message, wording)
-    parts = [
-        f'<h1 style="font-size:20px;margin:0 0 12px">{escape(alarm.headline)}</h1>',
-        f"<p><strong>{say('mail.action')}</strong> {escape(alarm.action)}</p>",
-    ]
-    if message.afar:
-        parts.append(f"<p>{escape(message.afar)}</p>")
-    if alarm.consequence:
-        parts.append(f"<p><strong>{say('mail.consequence')}</strong> {escape(alarm.consequence)}</p>")
-    if deadline:
-        parts.append(f"<p><strong>{say('mail.by')}</strong> {escape(deadline)}</p>")
-    parts.append(chart)
-    if links.acknowledge is not None:
-        parts.append(
-            f'<p><a href="{escape(links.acknowledge)}" style="display:inline-block;padding:10px 16px;'
-            f'background:#1a4d7a;color:#ffffff;text-decoration:none">{say("mail.acknowledge")}</a><br>'
-            f"<small>{say('mail.acknowledge.effect')}</small></p>"
-        )
-    if links.page is not None:
-        parts.append(f'<p><a href="{escape(links.page)}">{say("mail.page")}</a></p>')
-    parts.append(f"<p><small>{escape(_footer(message, say))}<br>{escape(say('mail.caution'))}</small></p>")
-    body = "".join(parts)
-    return (
-        f'<!doctype html><html lang="{say.code}"><head><meta charset="utf-8">'
-        f"<title>{escape(alarm.headline)}</title></head>"
-        f'<body style="font-family:sans-serif;font-size:16px;color:#1b1b1b;max-width:560px">{body}</body></html>'
+    return TEMPLATES.get_template("mail.html").render(
+        alarm=message.alarm,
+        afar=message.afar,
+        say=wording.words,
+        deadline=_deadline(message, wording),
+        chart=Markup(chart),
+        links=links,
+        button=_button(message),
+        footer=_footer(message, wording.words),
     )
+
+
+def _button(message: AlarmMessage) -> str:
+    """The key of the words on the mail's button."""
+    return "answer" if message.test else "acknowledge"

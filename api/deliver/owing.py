@@ -17,6 +17,11 @@ TEST_MINUTES = 30
 TEST = "test"
 
 
+def is_test(alarm_id: str) -> bool:
+    """Whether a message's subject is a test message, and not an alarm."""
+    return alarm_id.split(":")[1:2] == [TEST]
+
+
 def served(installation: Installation) -> frozenset[str]:
     """The channels that can carry anything: mail needs a server."""
     return CHANNELS if installation.mail.host is not None else CHANNELS - {MAIL}
@@ -62,8 +67,13 @@ def owe_for(
     return owe
 
 
-def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms: int) -> list[Delivery]:
-    """A test message to every hub and person of a site, whatever the hour, over the channels asked for."""
+def trial_messages(
+    site: Site, ledger: Ledger, channels: frozenset[str], now_ms: int, code: Callable[[str, str], str]
+) -> list[Delivery]:
+    """A test message to every hub and person of a site, whatever the hour, over the channels asked for.
+
+    code : the digits by which a person answers: (test, name) -> four of them
+    """
     alarm = _trial(site, now_ms, site.language or SOURCE)
     transition = AlarmTransition(alarm, TransitionKind.RAISED, now_ms)
     mine = {contact.name: contact.language for contact in site.contacts}
@@ -85,7 +95,7 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
             units=site.units,
             transition=transition.kind,
             at_ms=now_ms,
-            alarm=_trial(site, now_ms, language),
+            alarm=_trial(site, now_ms, language, code(alarm.id, name) if name else None),
             contact=name,
             test=True,
             language=language,
@@ -100,7 +110,7 @@ def trial_messages(site: Site, ledger: Ledger, channels: frozenset[str], now_ms:
     return owed
 
 
-def _trial(site: Site, now_ms: int, language: str) -> Alarm:
+def _trial(site: Site, now_ms: int, language: str, code: str | None = None) -> Alarm:
     """The alarm that a test message tells of."""
     say = words(language)
     return Alarm(
@@ -113,6 +123,6 @@ def _trial(site: Site, now_ms: int, language: str) -> Alarm:
         raised_ms=now_ms,
         changed_ms=now_ms,
         headline=say("mail.test.headline"),
-        action=say("alarm.cleared.action"),
+        action=say("alarm.cleared.action") if code is None else say("mail.test.action", code=code),
         consequence="",
     )

@@ -13,12 +13,14 @@ import ipaddress
 import secrets
 import threading
 from dataclasses import dataclass, replace
+from http import HTTPStatus
 from typing import Literal
 from urllib.parse import urlsplit
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from fastapi import Request
+from fastapi import Request, Response
+from fastapi.responses import HTMLResponse
 from fastapi.security.utils import get_authorization_scheme_param
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -229,6 +231,14 @@ HEADERS = (
 )
 
 
+SIGNED_PATHS = ("/acknowledge/", "/answer/")
+"""Links of mails: the signed address itself is the permission, wherever the reader's mail program opened it."""
+
+NAMELESS = "null"
+"""What a browser calls itself where a policy, an add-on or a private window hides its address (RFC 6454 section 7.3).
+Whether the page is ours is then told by Sec-Fetch-Site, which no page can set."""
+
+
 class Guard:
     """ASGI middleware: Host check where names are known, cross-site writes refused, guarding headers."""
 
@@ -247,24 +257,38 @@ class Guard:
             await send(message)
 
         headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
-        refusal = self._refusal(scope["method"], headers)
+        refusal = self._refusal(scope["method"], scope["path"], headers)
         if refusal is not None:
-            await problem(*refusal)(scope, receive, send_guarded)
+            await _refused(*refusal, headers)(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)
 
-    def _refusal(self, method: str, headers: dict[bytes, str]) -> tuple[int, str] | None:
+    def _refusal(self, method: str, path: str, headers: dict[bytes, str]) -> tuple[int, str] | None:
         host = headers.get(b"host", "")
         if self._hosts is not None and _bare(host) not in self._hosts:
             return 421, "this server answers to its own names alone; add this one to [http] hosts in outlast.toml"
-        if method in SAFE_METHODS or b"authorization" in headers:
+        if method in SAFE_METHODS or b"authorization" in headers or path.startswith(SIGNED_PATHS):
             return None
         origin = headers.get(b"origin")
-        if origin is not None and urlsplit(origin).netloc != host:
+        site = headers.get(b"sec-fetch-site", "none")
+        nameless = origin == NAMELESS and site == "same-origin"
+        if origin is not None and not nameless and urlsplit(origin).netloc != host:
             return 403, "a page of another site may not do this"
-        if headers.get(b"sec-fetch-site", "none") not in ("none", "same-origin"):
+        if site not in ("none", "same-origin"):
             return 403, "a page of another site may not do this"
         return None
+
+
+def _refused(status: int, detail: str, headers: dict[bytes, str]) -> Response:
+    """A refusal, as a page to a browser and as a problem document to a program."""
+    if "text/html" not in headers.get(b"accept", ""):
+        return problem(status, detail)
+    title = HTTPStatus(status).phrase
+    body = (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
+        f'<body><main><h1>{title}</h1><p>{detail}</p><p><a href="/">Outlast</a></p></main></body></html>'
+    )
+    return HTMLResponse(body, status)
 
 
 def _bare(host: str) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 import msgspec
 from fastapi import APIRouter, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
+from api.deliver.links import Tickets
 from api.deliver.owing import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
 from api.pages import assets, login, rehearsing, settingup, speech
@@ -195,10 +197,15 @@ def ask(services: Services, site: Site, kind: str, alarm_id: str, body: dict[str
     return RedirectResponse(f"/sites/{site.id}/alarms?asked=true", status_code=303)
 
 
+def code_of(services: Services) -> Callable[[str, str], str]:
+    """The digits by which a person answers a test message."""
+    return Tickets(services.installation.folder, None).code
+
+
 @router.post("/sites/{site}/push-test")
 def push_test(site: SiteIn, services: ServicesIn, _: CheckedIn) -> Response:
     """Send a test message to the browsers that are told of this site."""
-    owed = trial_messages(site, services.ledger, frozenset({PUSH}), services.clock.now_ms())
+    owed = trial_messages(site, services.ledger, frozenset({PUSH}), services.clock.now_ms(), code_of(services))
     services.ledger.commit_transitions([], owed, [])
     services.wake()
     return RedirectResponse(f"/sites/{site.id}?tested=true#device-head", status_code=303)

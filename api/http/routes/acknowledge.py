@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse
 
 from api.deliver.couriers import public_url
 from api.deliver.links import Ticket, Tickets
+from api.deliver.owing import is_test
 from api.http.dependencies import ServicesIn
 from api.pages.speech import WordsIn
 from api.process.services import Services
@@ -24,7 +25,7 @@ router = APIRouter(tags=["alarms"], include_in_schema=False)
 
 Token = Annotated[str, Path(max_length=600, pattern=r"^[A-Za-z0-9_-]+\.[A-Za-z0-9_-]+$")]
 WAITING = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
-NO_STORE = {"Cache-Control": "no-store", "Referrer-Policy": "no-referrer"}
+NO_STORE = {"Cache-Control": "no-store", "Referrer-Policy": "same-origin"}
 
 
 def _page(words: Words, title: str, parts: list[str], status: int = 200) -> HTMLResponse:
@@ -39,9 +40,13 @@ def _page(words: Words, title: str, parts: list[str], status: int = 200) -> HTML
     )
 
 
-def _alarm_of(services: Services, token: str) -> tuple[Ticket, Alarm] | None:
+def _ticket_of(services: Services, token: str) -> Ticket | None:
     links = Tickets(services.installation.folder, public_url(services.installation))
-    ticket = links.read(token, services.clock.now_ms())
+    return links.read(token, services.clock.now_ms())
+
+
+def _alarm_of(services: Services, token: str) -> tuple[Ticket, Alarm] | None:
+    ticket = _ticket_of(services, token)
     if ticket is None:
         return None
     try:
@@ -86,6 +91,31 @@ def acknowledge_by_link(token: Token, services: ServicesIn, words: WordsIn) -> H
         services.ledger.request("acknowledge", alarm.id, body, services.clock.now_ms())
         services.wake()
     return _page(words, words("link.thanks"), [f"<p>{escape(words('link.stopped'))}</p>"])
+
+
+@router.get("/answer/{token}", response_class=HTMLResponse)
+def show_answer(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
+    """What a test message asks, and the button that answers it."""
+    ticket = _ticket_of(services, token)
+    if ticket is None or not is_test(ticket.alarm_id):
+        return _not_valid(words)
+    site = services.installation.sites.get(ticket.alarm_id.partition(":")[0])
+    parts = [
+        f"<p>{escape(words('link.answer'))}</p>",
+        f'<form method="post"><button type="submit">{escape(words("mail.answer"))}</button></form>',
+    ]
+    return _page(words, words("link.answer_title") if site is None else site.name, parts)
+
+
+@router.post("/answer/{token}", response_class=HTMLResponse)
+def answer(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
+    """Keep that the person has seen the test message; doing it twice changes nothing."""
+    ticket = _ticket_of(services, token)
+    if ticket is None or not is_test(ticket.alarm_id):
+        return _not_valid(words)
+    if not services.ledger.answer(ticket.alarm_id, ticket.contact, services.clock.now_ms()):
+        return _not_valid(words)
+    return _page(words, words("link.thanks"), [f"<p>{escape(words('link.answered'))}</p>"])
 
 
 def _stands(services: Services, alarm: Alarm, words: Words) -> str:

@@ -228,7 +228,7 @@ def test_couriers_carry_side_by_side_and_stop(tmp_path: Path) -> None:
 
 
 def test_trial_messages_reach_everyone_whatever_the_hour(services: Services) -> None:
-    owed = trial_messages(LARKSPUR, services.ledger, CHANNELS, START_MS)
+    owed = trial_messages(LARKSPUR, services.ledger, CHANNELS, START_MS, lambda *_: "0417")
     assert {item.channel for item in owed} == {"mqtt", "homie", "mail"}
     assert all(item.due_ms == START_MS for item in owed)
 
