@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -16,6 +17,7 @@ from collector.config.site_schema import site_schema
 from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
+from forecaster.texts.catalogue import Words, words
 
 SIGNS = {
     ChannelVerdict.OK: "ok",
@@ -64,21 +66,28 @@ def check(
     findings = examine(sites, heard, clock.now_ms())
     well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused
     if as_json:
-        echo_json({"ok": well, "messages": len(heard), "refused_filters": refused, "channels": findings})
+        echo_json(
+            {
+                "ok": well,
+                "messages": len(heard),
+                "refused_filters": refused,
+                "channels": [replace(finding, says=str(finding.says)) for finding in findings],
+            }
+        )
     else:
-        _tell(findings, refused, len(heard))
+        _tell(findings, refused, len(heard), words(installation.words.language))
     return 0 if well else 1
 
 
-def _tell(findings: list[ChannelReport], refused: list[str], messages: int) -> None:
+def _tell(findings: list[ChannelReport], refused: list[str], messages: int, say: Words) -> None:
     for finding in findings:
         value = "-" if finding.value is None else f"{finding.value:g} {finding.unit}".rstrip()
-        age = "" if finding.age_s is None else f"{finding.age_s:.0f} s old"
+        age = "" if finding.age_s is None else say("check.age", n=round(finding.age_s))
         name = f"{finding.site} {finding.quantity}{' of ' + finding.subject if finding.subject else ''}"
         line = f"{SIGNS[finding.verdict]:<8} {name:<36} {value:<16} {age:<12} {finding.topic}"
         typer.echo(line.rstrip())
         if finding.says:
-            typer.echo(f"         {finding.says}")
+            typer.echo(f"         {say.again(finding.says)}")
     for topic in refused:
-        typer.echo(f"REFUSED  the broker does not let us listen to {topic}; look at its access list")
-    typer.echo(f"{messages} messages heard")
+        typer.echo(say("check.refused", topic=topic))
+    typer.echo(say("check.messages", n=messages))

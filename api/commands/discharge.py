@@ -18,6 +18,7 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
+from forecaster.texts.catalogue import words
 
 HELP = """Rehearse on the pack: start, pull the plug, finish or show a discharge test.
 
@@ -148,10 +149,15 @@ def _until_ms(until: str | None, for_hours: float | None, now_ms: int) -> int | 
 
 def told(test: DischargeTest, so_far: Progress | None) -> str:
     """A test as text: the verdict first, then the reasons and cautions."""
-    head = f"{time_text(test.started_ms)}, started by {test.started_by}"
+    say = words()
+    head = say("rehearsal.started_by", at=time_text(test.started_ms), who=test.started_by)
     if so_far is not None:
         return f"{head}\n  {so_far.says}"
     if test.result is None:
-        return f"{head}\n  Ended without a result: the pack was never switched to."
-    lines = [f"{head}: {test.result.verdict}", *test.result.reasons, *(f"Mind: {c}" for c in test.result.cautions)]
+        return f"{head}\n  {say('rehearsal.no_result')}"
+    lines = [
+        f"{head}: {test.result.verdict}",
+        *test.result.reasons,
+        *(say("rehearsal.mind", what=c) for c in test.result.cautions),
+    ]
     return "\n  ".join(lines)

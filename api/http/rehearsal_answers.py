@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -16,6 +17,7 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any
     result = None if test.result is None else msgspec.to_builtins(test.result)
     if result is not None:
         del result["belief_mean"], result["belief_covariance"]  # for engines, not for people
+        del result["codes"]  # for pages, which say it again
     return {
         "id": test.id,
         "site": test.site,
@@ -27,6 +29,6 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any
         "until": None if test.until_ms is None else time_text(test.until_ms),
         "finished": None if test.finished_ms is None else time_text(test.finished_ms),
         "end": None if test.end is None else test.end.value,
-        "progress": None if so_far is None else msgspec.to_builtins(so_far),
+        "progress": None if so_far is None else msgspec.to_builtins(replace(so_far, says=str(so_far.says))),
         "result": result,
     }

@@ -10,6 +10,7 @@ from collector.decode.payload import Decoder
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
+from forecaster.texts.catalogue import Said
 
 MOST_HEARD = 20_000
 """Messages that are kept to be examined; more tell nothing new of a channel."""
@@ -82,12 +83,10 @@ def _channel(site: Site, channel: Channel, heard: Sequence[HeardMessage], now_ms
     if newest is not None:
         return found(ChannelVerdict.OK, "", newest, max(0.0, (now_ms - newest.time_ms) / 1000.0))
     if last_known is not None:
-        return found(
-            ChannelVerdict.LAST_KNOWN, "only a retained value of unknown age; wait for a fresh one", last_known
-        )
+        return found(ChannelVerdict.LAST_KNOWN, Said("check.last_known"), last_known)
     if any(decoder.claims(message.topic) for message in heard):
-        return found(ChannelVerdict.SILENT, "its topic speaks, but the value is not in the message; look at `value`")
-    return found(ChannelVerdict.SILENT, "nothing was heard on its topic; look at `topic`, or listen for longer")
+        return found(ChannelVerdict.SILENT, Said("check.no_value"))
+    return found(ChannelVerdict.SILENT, Said("check.silent"))
 
 
 def _time(reading: Reading) -> tuple[int, int]:

@@ -9,7 +9,7 @@ from forecaster.discharge import progress
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import evidence_of, running_test
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Words, decoded
 from forecaster.texts.wording import Wording
 
 Range = tuple[float, float, float]
@@ -23,6 +23,7 @@ def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContex
     says = ""
     if running is not None:
         says = progress(running, evidence_of(desk.store, desk.ledger, site, running, now_ms), now_ms).says
+        says = words.again(says)
     done = [test for test in desk.ledger.tests(site.id) if test.finished_ms is not None]
     return RehearsalContext(
         running=None if running is None else running.id,
@@ -45,15 +46,27 @@ def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: 
     """One finished test."""
     result = test.result
     end = words("test.no_end") if test.end is None else words(f"test.end.{test.end.value}")
+    verdict, reasons, cautions = result_texts(result, words)
     return RehearsalLine(
         at=wording.clock(test.started_ms, now_ms),
         by=test.started_by,
         end=end,
-        verdict=words("test.no_result") if result is None else result.verdict,
+        verdict=words("test.no_result") if verdict is None else verdict,
         facts=() if result is None else tuple(result_facts(result, wording, words)),
-        reasons=() if result is None else result.reasons,
-        cautions=() if result is None else result.cautions,
+        reasons=reasons,
+        cautions=cautions,
     )
+
+
+def result_texts(result: DischargeResult | None, words: Words) -> tuple[str | None, tuple[str, ...], tuple[str, ...]]:
+    """Verdict, reasons and cautions in the reader's language; of an older build's result as they were written."""
+    if result is None:
+        return None, (), ()
+    plain = (result.verdict, *result.reasons, *result.cautions)
+    if len(result.codes) == len(plain):
+        plain = tuple(words.again(decoded(code, text)) for code, text in zip(result.codes, plain, strict=True))
+    first = 1 + len(result.reasons)
+    return plain[0], plain[1:first], plain[first:]
 
 
 def result_facts(result: DischargeResult, wording: Wording, words: Words) -> list[Fact]:

@@ -19,6 +19,7 @@ from forecaster.discharge.hours import (
 )
 from forecaster.discharge.observed import FirstRun, first_run, sleeps_on_low_load
 from forecaster.domain.discharge import DischargeResult
+from forecaster.texts.catalogue import Figure, Said, coded
 
 REPLACE_BELOW = 0.8
 """IEEE 450 / IEEE 1188 practice: a battery below 80 % of its rated capacity is to be replaced."""
@@ -49,6 +50,8 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
         reasons.append(sleep_says)
     if of_nominal is not None and capacity is not None:
         reasons.append(_capacity_says(capacity, of_nominal))
+    verdict = _verdict(first, sleeps, of_nominal, lasting)
+    cautions = _cautions(evidence, first, sleeps, drift, rained)
     return DischargeResult(
         used_percent=evidence.used_percent,
         duration_h=evidence.hours,
@@ -67,9 +70,10 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
         started_pump=first.started,
         sleeps_on_low_load=sleeps,
         power_pinned=first.pinned,
-        verdict=_verdict(first, sleeps, of_nominal, lasting),
-        reasons=tuple(reasons),
-        cautions=_cautions(evidence, first, sleeps, drift, rained),
+        verdict=str(verdict),
+        reasons=tuple(str(line) for line in reasons),
+        cautions=tuple(str(line) for line in cautions),
+        codes=tuple(coded(line) for line in (verdict, *reasons, *cautions)),
         belief_mean=tuple(belief.mean.tolist()) if measured else None,
         belief_covariance=tuple(belief.covariance.ravel().tolist()) if measured else None,
     )
@@ -84,67 +88,78 @@ def _cycles_per_hour(evidence: DischargeEvidence) -> float | None:
 
 def _basis(evidence: DischargeEvidence, lasting: Triple) -> list[str]:
     low, middle, high = lasting
-    said = [
-        f"{evidence.used_percent:.0f} % of charge went in {evidence.hours:.1f} h: {low:.1f} to {high:.1f} h from full "
-        f"to the reserve floor of {evidence.site.pack.reserve_percent:g} %, middle {middle:.1f} h."
+    said: list[str] = [
+        Said(
+            "rehearsal.basis",
+            used=Figure(f"{evidence.used_percent:.0f}"),
+            hours=Figure(f"{evidence.hours:.1f}"),
+            low=Figure(f"{low:.1f}"),
+            high=Figure(f"{high:.1f}"),
+            reserve=Figure(f"{evidence.site.pack.reserve_percent:g}"),
+            middle=Figure(f"{middle:.1f}"),
+        )
     ]
     if evidence.used_percent > 0 and evidence.hours > 0:
         span = 100.0 - evidence.site.pack.reserve_percent
         by_charge = charge_line_h(evidence.used_percent, evidence.hours, span, evidence.step_percent)
         said.append(
-            f"By the charge alone, read in steps of {evidence.step_percent:g} %: {by_charge[1]:.1f} h, "
-            f"{by_charge[0]:.1f} to {by_charge[2]:.1f} h."
+            Said(
+                "rehearsal.by_charge",
+                step=Figure(f"{evidence.step_percent:g}"),
+                middle=Figure(f"{by_charge[1]:.1f}"),
+                low=Figure(f"{by_charge[0]:.1f}"),
+                high=Figure(f"{by_charge[2]:.1f}"),
+            )
         )
     return said
 
 
 def _water(drift: float | None, rained: bool | None, evidence: DischargeEvidence) -> list[str]:
-    said = []
+    said: list[str] = []
     if rained:
-        said.append(f"It rained {evidence.rain_mm:.1f} mm meanwhile, so the inflow was not that of a dry day.")
+        said.append(Said("rehearsal.rained", mm=Figure(f"{evidence.rain_mm:.1f}")))
     if drift is not None and drift < DRIFTED:
-        said.append(f"The cycles drifted meanwhile (chance by accident {drift:.1%}): the water was rising or falling.")
+        said.append(Said("rehearsal.drifted", chance=Figure(f"{drift:.1%}")))
     elif drift is not None:
-        said.append("The cycles did not drift more than chance explains.")
+        said.append(Said("rehearsal.steady"))
     return said
 
 
 def _capacity_says(capacity: Triple, of_nominal: float) -> str:
     low, middle, high = capacity
-    said = f"The capacity is {middle:.0f} Wh ({low:.0f} to {high:.0f}), {of_nominal:.0%} of the nameplate"
-    if of_nominal < REPLACE_BELOW:
-        return f"{said}: below 80 %, at which batteries are replaced (IEEE 450 and 1188 practice)."
-    return f"{said}."
+    key = "rehearsal.capacity_low" if of_nominal < REPLACE_BELOW else "rehearsal.capacity"
+    figures = {"middle": Figure(f"{middle:.0f}"), "low": Figure(f"{low:.0f}"), "high": Figure(f"{high:.0f}")}
+    return Said(key, **figures, share=Figure(f"{of_nominal:.0%}"))
 
 
 def _verdict(first: FirstRun, sleeps: bool | None, of_nominal: float | None, lasting: Triple) -> str:
     if first.started is False:
-        return "Not ready: the pump did not start on the pack."
+        return Said("rehearsal.not_started")
     if sleeps:
-        return "Not ready: the pack's output falls asleep between runs."
-    span = f"{lasting[0]:.1f} to {lasting[2]:.1f} hours from full to the reserve floor"
+        return Said("rehearsal.asleep")
+    span = Said("rehearsal.span", low=Figure(f"{lasting[0]:.1f}"), high=Figure(f"{lasting[2]:.1f}"))
     if of_nominal is not None and of_nominal < REPLACE_BELOW:
-        return f"Worn: {span}, on {of_nominal:.0%} of the capacity on the label."
+        return Said("rehearsal.worn", span=span, share=Figure(f"{of_nominal:.0%}"))
     if first.started is None:
-        return f"Not proven: {span}, but no run was seen on the pack."
-    return f"Ready: {span}, at the inflow of this rehearsal."
+        return Said("rehearsal.not_proven", span=span)
+    return Said("rehearsal.ready", span=span)
 
 
 def _cautions(
     evidence: DischargeEvidence, first: FirstRun, sleeps: bool | None, drift: float | None, rained: bool | None
 ) -> tuple[str, ...]:
-    said = []
+    said: list[str] = []
     if first.pinned:
-        said.append("The power sat at the pack's rating: the pump may ask for more than the pack gives.")
+        said.append(Said("rehearsal.pinned"))
     if sleeps:
-        said.append("Set the pack's output to stay on under a low load, and rehearse again.")
+        said.append(Said("rehearsal.set_on"))
     if evidence.used_percent < SHALLOW_PERCENT:
-        said.append(f"Only {evidence.used_percent:.0f} % of charge went: a longer rehearsal tells more.")
+        said.append(Said("rehearsal.shallow", used=Figure(f"{evidence.used_percent:.0f}")))
     if evidence.step_percent > 1:
-        said.append(f"The charge is reported in steps of {evidence.step_percent:g} %, so the range is wide.")
+        said.append(Said("rehearsal.steps", step=Figure(f"{evidence.step_percent:g}")))
     if rained or (drift is not None and drift < DRIFTED):
-        said.append("The hours hold for the water of this rehearsal; in a wetter hour the pack lasts for less.")
+        said.append(Said("rehearsal.water"))
     if sum(max(w, 0.0) for _, w in evidence.input_w) > 0:
-        said.append("The pack was charging during a part of it; the energy that went in is counted.")
-    said.append("A rehearsal is not a storm: a pump that runs more uses more. Keep the high-water alarm.")
+        said.append(Said("rehearsal.charging"))
+    said.append(Said("rehearsal.no_storm"))
     return tuple(said)

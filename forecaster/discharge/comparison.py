@@ -12,6 +12,7 @@ from forecaster.pack.belief import PackDraws
 from forecaster.pack.nameplate import running_w
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.runtime import pack_draws
+from forecaster.texts.catalogue import Figure, Said
 
 AGREES = 0.1
 """Within this share of each other they agree."""
@@ -34,12 +35,12 @@ class Assumptions:
         return depth * self.capacity_wh / drain
 
 
-NAMES = {
-    "running_w": ("the pump's running power", "W"),
-    "capacity_wh": ("the capacity", "Wh"),
-    "efficiency": ("the inverter's efficiency", ""),
-    "idle_w": ("the inverter's idle draw", "W"),
-    "loads_w": ("the other loads", "W"),
+UNITS = {
+    "running_w": "W",
+    "capacity_wh": "Wh",
+    "efficiency": "",
+    "idle_w": "W",
+    "loads_w": "W",
 }
 
 
@@ -61,18 +62,25 @@ def compare(evidence: DischargeEvidence, measured: PackDraws, rate: PumpRate, me
     depth = 1.0 - site.pack.reserve_percent / 100.0
     sizing_h = assumed.hours(depth)
     if abs(measured_h / sizing_h - 1.0) <= AGREES:
-        return sizing_h, f"The sizing said {sizing_h:.1f} h, which agrees."
-    return sizing_h, f"The sizing said {sizing_h:.1f} h. {_explained(assumed, found, depth, measured_h)}"
+        return sizing_h, Said("rehearsal.agrees", hours=Figure(f"{sizing_h:.1f}"))
+    return sizing_h, (
+        Said("rehearsal.differs", hours=Figure(f"{sizing_h:.1f}"), cause=_explained(assumed, found, depth, measured_h))
+    )
 
 
 def _explained(assumed: Assumptions, found: Assumptions, depth: float, measured_h: float) -> str:
     """The one assumption that, put right, brings the sizing nearest to the measurement."""
     left = {
-        name: abs(np.log(replace(assumed, **{name: getattr(found, name)}).hours(depth) / measured_h)) for name in NAMES
+        name: abs(np.log(replace(assumed, **{name: getattr(found, name)}).hours(depth) / measured_h)) for name in UNITS
     }
     best = min(left, key=lambda name: float(left[name]))
-    called, unit = NAMES[best]
+    unit = UNITS[best]
     before, after = getattr(assumed, best), getattr(found, best)
-    shown = f"{before:.2f}, was {after:.2f}" if not unit else f"{before:.0f} {unit}, was {after:.0f} {unit}"
-    apart = "" if best in ("running_w", "loads_w") else " Capacity and losses are hard to tell apart by one rehearsal."
-    return f"Likeliest cause of the difference is {called}: assumed {shown}.{apart}"
+    decimals = 0 if unit else 2
+    apart = best not in ("running_w", "loads_w")
+    return Said(
+        "rehearsal.cause_apart" if apart else "rehearsal.cause",
+        what=Said(f"rehearsal.assumed.{best}"),
+        before=Figure(f"{before:.{decimals}f} {unit}".rstrip()),
+        after=Figure(f"{after:.{decimals}f} {unit}".rstrip()),
+    )

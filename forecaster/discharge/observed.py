@@ -8,6 +8,7 @@ import numpy as np
 
 from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.domain.runs import Run
+from forecaster.texts.catalogue import Figure, Said
 
 STALLED = 3.0
 """A first run this many times longer than on mains, at twice the watts, is a pump that stands and hums."""
@@ -40,15 +41,22 @@ def first_run(evidence: DischargeEvidence) -> FirstRun:
     if not evidence.runs:
         waited = evidence.hours * 3600.0
         if usual_wait_s is not None and waited > 4.0 * usual_wait_s:
-            said = f"No run came in {waited / 60:.0f} minutes, where one was due every {usual_wait_s / 60:.0f}."
+            said = Said(
+                "rehearsal.no_run_due", waited=Figure(f"{waited / 60:.0f}"), usual=Figure(f"{usual_wait_s / 60:.0f}")
+            )
             return FirstRun(False, None, None, pinned, said)
-        return FirstRun(None, None, None, pinned, "No run came, so whether the pump starts on the pack is not known.")
+        return FirstRun(None, None, None, pinned, Said("rehearsal.no_run"))
     first = next((run for run in evidence.runs if run.measured), evidence.runs[0])
-    watts = f" at {first.power_w:.0f} W" if first.power_w is not None else ""
     hums = usual_s is not None and first.run_s > STALLED * usual_s
     if hums and usual_w is not None and first.power_w is not None and first.power_w > 2.0 * usual_w:
-        return FirstRun(False, first.run_s, first.power_w, pinned, f"The pump did not come up to speed{watts}.")
-    said = f"The first run on the pack lasted {first.run_s:.0f} s{watts}."
+        return FirstRun(
+            False, first.run_s, first.power_w, pinned, Said("rehearsal.stalled", watts=Figure(f"{first.power_w:.0f}"))
+        )
+    lasted = Figure(f"{first.run_s:.0f}")
+    if first.power_w is None:
+        said = Said("rehearsal.first_run", run_s=lasted)
+    else:
+        said = Said("rehearsal.first_run_at", run_s=lasted, watts=Figure(f"{first.power_w:.0f}"))
     return FirstRun(True, first.run_s, first.power_w, pinned, said)
 
 
@@ -73,9 +81,9 @@ def sleeps_on_low_load(evidence: DischargeEvidence) -> tuple[bool | None, str | 
     if between.size >= 10 and listed_w >= 3.0:
         off = float(np.mean(between < ASLEEP_W))
         if off > 0.2:
-            return True, f"The output carried nothing for {off:.0%} of the time between runs, though loads are listed."
-        return False, "The output stayed on between runs."
+            return True, Said("rehearsal.off_between", share=Figure(f"{off:.0%}"))
+        return False, Said("rehearsal.stayed_on")
     waits = np.diff([run.start_ms for run in evidence.runs]) / 1000.0
     if waits.size and float(waits.max()) >= LONG_PAUSE_S:
-        return False, f"The pump ran again after pauses of up to {waits.max() / 60:.0f} minutes: its output stayed on."
+        return False, Said("rehearsal.after_pauses", minutes=Figure(f"{waits.max() / 60:.0f}"))
     return None, None

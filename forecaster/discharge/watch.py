@@ -12,6 +12,7 @@ from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
+from forecaster.texts.catalogue import Figure, Said
 
 SEASON_DAYS = 365
 BEFORE_WET_DAYS = 200
@@ -19,11 +20,6 @@ BEFORE_WET_DAYS = 200
 
 WET_MONTHS_NORTH, WET_MONTHS_SOUTH = (2, 3, 4), (8, 9, 10)
 """Months before and at the start of the wet half of the year; the tropics are left to the yearly rule."""
-
-WAITING = "Waiting, and muting no alarm: say that you are pulling the plug, then pull the pack's plug from the wall."
-PULLING = (
-    "Pull the pack's plug from the wall now: within ten minutes of your word it is the test, later a real failure."
-)
 
 ENOUGH_PERCENT, ENOUGH_H = 5.0, 0.5
 """A time on the pack shorter or shallower than this is not taken as a rehearsal."""
@@ -78,15 +74,32 @@ def finish_reason(
 def progress(test: DischargeTest, evidence: DischargeEvidence | None, now_ms: int) -> Progress:
     """How far a running test is. evidence : None — still on mains, waiting for the plug to be pulled."""
     if evidence is None:
-        return Progress(False, 0.0, 0.0, 0.0, None, None, WAITING if test.pulled_ms is None else PULLING)
+        return Progress(
+            False,
+            0.0,
+            0.0,
+            0.0,
+            None,
+            None,
+            Said("rehearsal.waiting" if test.pulled_ms is None else "rehearsal.pulling"),
+        )
     used, elapsed_h = evidence.used_percent, evidence.hours
     share = _share(test, evidence, now_ms)
     if used <= 0:
-        return Progress(True, used, elapsed_h, share, None, None, f"{elapsed_h:.1f} h on the pack, no charge gone yet.")
+        return Progress(
+            True, used, elapsed_h, share, None, None, Said("rehearsal.nothing_gone", hours=Figure(f"{elapsed_h:.1f}"))
+        )
     result = analyse(evidence)
     low, middle, high = result.hours_full_to_reserve
     sure = (high - low) / (2.0 * middle)
-    said = f"{used:.0f} % gone in {elapsed_h:.1f} h: {low:.1f} to {high:.1f} h from full, within {sure:.0%}."
+    said = Said(
+        "rehearsal.gone",
+        used=Figure(f"{used:.0f}"),
+        hours=Figure(f"{elapsed_h:.1f}"),
+        low=Figure(f"{low:.1f}"),
+        high=Figure(f"{high:.1f}"),
+        sure=Figure(f"{sure:.0%}"),
+    )
     return Progress(True, used, elapsed_h, share, result.hours_full_to_reserve, sure, said)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 
 class EndReason(StrEnum):
@@ -28,6 +29,8 @@ class DischargeResult:
     rained : bool | None — whether rain was measured during it
     sizing_h : float | None — what the sizing arithmetic said
     verdict : str — one line first, then reasons
+    codes : tuple — verdict, reasons and cautions in order, as `forecaster.texts.catalogue.coded` keeps them, so that
+        they can be said in another language; empty in results of an older build
     belief_mean, belief_covariance : tuple[float, ...] | None — the joint belief over the pack that the test left, in
         the unknowns of forecaster.pack.chargeline, covariance row by row: for an engine that did not read the test
     """
@@ -52,6 +55,7 @@ class DischargeResult:
     verdict: str
     reasons: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    codes: tuple[Any, ...] = ()
     belief_mean: tuple[float, ...] | None = None
     belief_covariance: tuple[float, ...] | None = None
 

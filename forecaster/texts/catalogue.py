@@ -125,6 +125,28 @@ class Figure(str):
     __slots__ = ()
 
 
+def coded(text: str) -> Any:
+    """A text as JSON can keep it: its key and what is filled in, so that it can be said again in any language."""
+    if isinstance(text, Said):
+        values = {name: coded(value) if isinstance(value, str) else value for name, value in text.values.items()}
+        return {"key": text.key, "values": values}
+    return {"figure": str(text)} if isinstance(text, Figure) else str(text)
+
+
+def decoded(code: Any, text: str) -> str:
+    """What `coded` kept; the text as it was written where this build no longer has its key."""
+    if isinstance(code, str):
+        return code
+    if "figure" in code:
+        return Figure(code["figure"])
+    if code["key"] not in words():
+        return text
+    values = {
+        name: decoded(value, text) if isinstance(value, str | dict) else value for name, value in code["values"].items()
+    }
+    return Said(code["key"], **values)
+
+
 @cache
 def words(language: str = SOURCE) -> Words:
     """The texts of a language; KeyError where there is no such file. A word that it lacks is said in English."""
