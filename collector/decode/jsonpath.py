@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Callable
 from typing import Any
 
 import jsonpath_rfc9535
 from jsonpath_rfc9535 import JSONPathError
-from jsonpath_rfc9535.segments import JSONPathChildSegment
-from jsonpath_rfc9535.selectors import IndexSelector, NameSelector
 
 from forecaster.domain.errors import PayloadError
 
@@ -19,6 +19,9 @@ Finder = Callable[[JSON], list[JSON]]
 Getter = Callable[[JSON], JSON]
 MISSING: Any = object()
 """What a Getter gives where there is nothing."""
+
+STEP = re.compile(r"\['(?P<name>(?:[^'\\]|\\.)*)'\]|\[(?P<index>-?\d+)\]")
+"""One step of a normalized path (RFC 9535, section 2.7): a quoted name or an index."""
 
 
 def compile_path(path: str) -> Finder:
@@ -50,25 +53,31 @@ def _query(path: str) -> jsonpath_rfc9535.JSONPathQuery:
     try:
         return jsonpath_rfc9535.compile(path)
     except JSONPathError as error:
-        raise ValueError(str(error).splitlines()[0]) from error
+        raise ValueError(str(error.args[0])) from error
     except RecursionError as error:
         raise ValueError("it is nested too deeply") from error
 
 
 def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...] | None:
-    """Names and indices of a path that selects at most one value; None for any other."""
-    steps: list[str | int] = []
-    for segment in query.segments:
-        if not isinstance(segment, JSONPathChildSegment) or len(segment.selectors) != 1:
+    """Names and indices of a path that selects at most one value; None for any other.
+
+    They are read from the normalized form of the path, which the standard fixes, and not from the library's own
+    parts, which change from version to version.
+    """
+    normalized, steps, at = str(query), [], len("$")
+    while at < len(normalized):
+        found = STEP.match(normalized, at)
+        if found is None:
             return None
-        selector = segment.selectors[0]
-        if isinstance(selector, NameSelector):
-            steps.append(selector.name)
-        elif isinstance(selector, IndexSelector):
-            steps.append(selector.index)
-        else:
-            return None
+        steps.append(int(found["index"]) if found["index"] is not None else _name(found["name"]))
+        at = found.end()
     return tuple(steps)
+
+
+def _name(quoted: str) -> str:
+    """A name without the escapes of single quotes: as JSON, but for the two kinds of quotation mark."""
+    swapped = {"\\'": "'", '"': '\\"'}
+    return str(json.loads('"' + re.sub(r'\\.|"', lambda found: swapped.get(found[0], found[0]), quoted) + '"'))
 
 
 def _getter(steps: tuple[str | int, ...]) -> Getter:
@@ -98,7 +107,7 @@ def _general(query: jsonpath_rfc9535.JSONPathQuery) -> Finder:
         try:
             return list(query.find(value).values())
         except JSONPathError as error:
-            raise PayloadError(f"the path cannot be followed in this payload: {error}") from error
+            raise PayloadError(f"the path cannot be followed in this payload: {error.args[0]}") from error
         except RecursionError as error:
             raise PayloadError("the payload is nested too deeply for the path") from error
 

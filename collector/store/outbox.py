@@ -52,14 +52,17 @@ class Outbox:
         self._path, self._max_bytes = path, max_bytes
         self._lock = threading.Lock()
         self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-        self._db.execute("PRAGMA auto_vacuum=INCREMENTAL")
-        self._db.execute("PRAGMA journal_mode=WAL")
-        self._db.execute("PRAGMA synchronous=FULL")
-        self._db.executescript(_SCHEMA)
-        row = self._db.execute("SELECT max(stamp_us) FROM waiting").fetchone()
-        kept = self.meta("last_stamp_us")
-        self._last_stamp_us = max(row[0] or 0, int(kept) if kept is not None else 0)
-        self._count: int = self._db.execute("SELECT count(*) FROM waiting").fetchone()[0]
+        with contextlib.ExitStack() as unfinished:
+            unfinished.callback(self._db.close)
+            self._db.execute("PRAGMA auto_vacuum=INCREMENTAL")
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            self._db.executescript(_SCHEMA)
+            row = self._db.execute("SELECT max(stamp_us) FROM waiting").fetchone()
+            kept = self.meta("last_stamp_us")
+            self._last_stamp_us = max(row[0] or 0, int(kept) if kept is not None else 0)
+            self._count: int = self._db.execute("SELECT count(*) FROM waiting").fetchone()[0]
+            unfinished.pop_all()
 
     def put(self, readings: Sequence[Reading], now_us: int) -> None:
         """Queue readings, durable on return. StoreUnavailable when the queue is full or the disk refuses."""

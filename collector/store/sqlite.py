@@ -98,8 +98,11 @@ class SqliteStore:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = connect(path)
-            self._prepare()
-            self._meter = WalMeter(path)
+            with contextlib.ExitStack() as unfinished:
+                unfinished.callback(self._db.close)
+                self._prepare()
+                self._meter = WalMeter(path)
+                unfinished.pop_all()
         except sqlite3.Error as error:
             raise store_error(error, path) from error
         except OSError as error:
@@ -237,24 +240,21 @@ class SqliteStore:
         with self._lock:
             self._refuse_if_closed()
             db = self._readers.pop() if self._readers else None
-        try:
-            if db is None:
-                db = connect(self._path)
-                db.execute("PRAGMA query_only=1")
-            db.execute("BEGIN")
+        with contextlib.ExitStack() as unfinished:  # whatever goes wrong, the connection is not left open
             try:
+                if db is None:
+                    db = connect(self._path)
+                unfinished.callback(db.close)
+                db.execute("PRAGMA query_only=1")
+                db.execute("BEGIN")
                 yield db
-            finally:
                 db.execute("COMMIT")
-        except sqlite3.Error as error:
-            if db is not None:
-                db.close()
-            raise store_error(error, self._path) from error
-        with self._lock:
-            if len(self._readers) < READERS and not self._closed:
-                self._readers.append(db)
-                return
-        db.close()
+            except sqlite3.Error as error:
+                raise store_error(error, self._path) from error
+            with self._lock:
+                if len(self._readers) < READERS and not self._closed:
+                    self._readers.append(db)
+                    unfinished.pop_all()
 
     def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
         """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`.

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import psutil
 import pytest
 
 from collector.store.following import Names, follow
@@ -258,8 +259,10 @@ def test_a_file_without_hours_is_brought_up_to_date_when_it_is_opened(path: Path
     newer = sqlite3.connect(path)
     newer.execute("PRAGMA user_version=99")
     newer.close()
-    with pytest.raises(StoreUnavailable, match="newer release"):
+    with pytest.raises(StoreUnavailable, match="newer release") as refused:
         SqliteStore(path)
+    held_open = [file.path for file in psutil.Process().open_files() if file.path.startswith(str(path))]
+    assert held_open == [], f"left open while {refused.value} is told"
 
 
 def test_following_some_sites_reads_in_the_order_of_storing_and_sorts_nothing(tmp_path: Path) -> None:
