@@ -35,7 +35,7 @@ def learnt() -> Learnt:
     cellar = Cellar()
 
     def weather(hours: float) -> Condition:
-        return Condition(inflow_l_per_min=4.0 + 3.0 * ((hours // 6) % 3))
+        return Condition(inflow_l_per_min=10.0 - 3.0 * ((hours // 6 + 1) % 3))  # the last hours as those that follow
 
     cellar.run(24.0 * LEARNT_DAYS, weather)
     engine, desk = Engine(CELLAR), AlarmDesk(CELLAR)
