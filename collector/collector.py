@@ -13,6 +13,8 @@ import msgspec
 from collector.clock import Probe, watch_of
 from collector.config.settings import Installation
 from collector.decode.payload import Decoder
+from collector.guard.guard import ChannelGuard
+from collector.guard.notes import by_channel, channels_told
 from collector.intake import Intake
 from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
@@ -78,7 +80,8 @@ class Collector:
         self._subscribed = threading.Event()
         self._stop = threading.Event()
         window_s = installation.store.commit_window_ms / 1000.0
-        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, share.own)
+        guard = ChannelGuard(sites.values(), by_channel(channels_told(ledger)))
+        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, share.own, guard)
         dropped = [f for f in self._filters_before() if f not in self._filters]
         self._session = Session(
             installation.broker,

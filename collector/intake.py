@@ -12,11 +12,14 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 from collector.backoff import Backoff
 from collector.clock import ClockWatch, clock_note, forget_other_shares
 from collector.decode.payload import KEPT_BYTES, Decoded, Decoder
+from collector.guard.guard import ChannelGuard
+from collector.guard.notes import keep_channels
 from collector.mqtt.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
@@ -36,6 +39,9 @@ QUEUE = 100_000
 IDLE_S = 0.25
 LOOK_S = 1.0
 RETRY_S = (0.1, 2.0)
+CHANGED_S, CHANNELS_S = 5.0, 300.0
+"""What is known of channels is kept so soon after a change, and so often without one [s]."""
+
 HELD_BATCH = 1000
 SAFE_TIMES_MS = (946_684_800_000, 32_503_680_000_000)
 
@@ -63,6 +69,7 @@ class Intake:
     on_commit : called after every commit that changed something
     window_s : float — how long the first message of a commit waits for others [s]
     share : str — tells apart those that share the sites; "" where one has them all
+    guard : ChannelGuard | None — which readings are samples; None lets all of them through
     """
 
     def __init__(
@@ -75,7 +82,10 @@ class Intake:
         on_commit: Callable[[], None],
         window_s: float = 0.0,
         share: str = "",
+        guard: ChannelGuard | None = None,
     ) -> None:
+        self._guard = guard
+        self._noted_channels_s = float("-inf")
         self._decoder, self._store, self._ledger, self._clock = decoder, store, ledger, clock
         self._watch, self._on_commit, self._window_s, self._share = watch, on_commit, window_s, share
         self._queue: queue.SimpleQueue[Arrived] = queue.SimpleQueue()
@@ -122,6 +132,7 @@ class Intake:
         self.resume()
         while not self._stop.is_set():
             self.tend()
+            self.note_channels()
             batch = self._take()
             if batch:
                 self.handle(batch)
@@ -177,7 +188,8 @@ class Intake:
 
     def _decode(self, topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
         try:
-            return self._decoder.decode(topic, payload, arrived_ms, retained)
+            decoded = self._decoder.decode(topic, payload, arrived_ms, retained)
+            return decoded if self._guard is None else self._guard.admit(topic, payload, decoded)
         except DECODER_FAULTS as error:
             log.exception("a fault in decoding a message of %s", topic)
             reason = f"a fault in decoding ({type(error).__name__}: {error}); the message is kept, please report it"
@@ -276,6 +288,17 @@ class Intake:
             self._noted = reason
         while self._holds and not self._watch.holding and not self._stop.is_set():
             self._release()
+
+    def note_channels(self) -> None:
+        """Keep what is known of the channels: soon after it changes, and every few minutes."""
+        if self._guard is None:
+            return
+        waited_s = self._clock.monotonic_s() - self._noted_channels_s
+        if waited_s < CHANGED_S or not (self._guard.take_changed() or waited_s >= CHANNELS_S):
+            return
+        self._noted_channels_s = self._clock.monotonic_s()
+        for site, facts in self._guard.facts().items():
+            self._durably(partial(keep_channels, self._ledger, site, facts))
 
     def _release(self) -> None:
         held = self._persist(lambda: self._ledger.held(HELD_BATCH, self._share))

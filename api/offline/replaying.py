@@ -8,11 +8,13 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from collector.decode.log import LoggedMessage
 from collector.decode.payload import Decoder
+from collector.guard.guard import ChannelGuard
 from forecaster.domain.errors import FitError, UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.engine.document import time_text
+from forecaster.engine.doubts import doubted
 
 DISORDER_MS = 300_000
 """How far a log's own clock may step back: such messages are put in order again."""
@@ -44,7 +46,7 @@ class Replay:
 
     def __init__(self, site: Site, *, at: Sequence[int] = (), every_ms: int | None = None, seed: int = 0) -> None:
         self.engine = Engine(site, seed=seed)
-        self._decoder = Decoder([site])
+        self._decoder, self._guard = Decoder([site]), ChannelGuard([site])
         self._asked = sorted(set(at))
         self._every_ms = every_ms
         self._next_ms: int | None = None
@@ -59,16 +61,21 @@ class Replay:
                 self._next_ms = -(-message.tst_ms // self._every_ms) * self._every_ms
             last_ms = message.tst_ms
             for at_ms in self._due_before(last_ms):
-                yield self.engine.forecast(at_ms)
+                yield self._forecast(at_ms)
             self._take(message)
             self._refit(message.tst_ms)
         if last_ms is None:
             raise UsageError("the log holds no message", "name a log as `mosquitto_sub -F %j` writes it")
-        yield from (self.engine.forecast(at_ms) for at_ms in self._rest(last_ms))
+        yield from (self._forecast(at_ms) for at_ms in self._rest(last_ms))
+
+    def _forecast(self, at_ms: int) -> Forecast:
+        channels = self._guard.facts().get(self.engine.site.id, [])
+        return doubted(self.engine.forecast(at_ms), channels)
 
     def _take(self, message: LoggedMessage) -> None:
         self.messages += 1
-        decoded = self._decoder.decode(message.topic, message.payload, message.tst_ms, message.retained)
+        found = self._decoder.decode(message.topic, message.payload, message.tst_ms, message.retained)
+        decoded = self._guard.admit(message.topic, message.payload, found)
         self.refused += len(decoded.refusals)
         for reading in decoded.readings:
             self.readings += 1

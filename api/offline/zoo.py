@@ -5,7 +5,8 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator, Sequence
 
-from collector.decode.payload import Decoder
+from collector.decode.payload import Decoded, Decoder
+from collector.guard.guard import ChannelGuard
 from forecaster.domain.errors import UsageError
 from forecaster.domain.readings import Reading
 from forecaster.score.zoo_walk import ZooOutcome, walk_case
@@ -28,22 +29,25 @@ def rows_named(names: str) -> tuple[ZooRow, ...]:
     return tuple(row for row in ROWS if {"all", row.name, row.group.value} & set(wanted))
 
 
-def heard(case: ZooCase) -> list[Reading]:
-    """The readings of a case, in order of arrival: of messages, as the collector makes them."""
+def heard(case: ZooCase, guard: ChannelGuard) -> Iterator[Reading]:
+    """The readings of a case in order of arrival, as the collector makes and admits them."""
     if case.plain:
-        return case.readings
+        topics = {(channel.quantity, channel.of): channel.topic for channel in case.site.channels}
+        for reading in case.readings:
+            found = Decoded((reading,))
+            yield from guard.admit(topics[reading.quantity, reading.subject], b"", found).readings
+        return
     decoder = Decoder([case.site])
-    return [
-        reading
-        for message in case.messages
-        for reading in decoder.decode(message.topic, message.payload, message.at_ms).readings
-    ]
+    for message in case.messages:
+        found = decoder.decode(message.topic, message.payload, message.at_ms)
+        yield from guard.admit(message.topic, message.payload, found).readings
 
 
 def score_row(place: tuple[str, int]) -> ZooOutcome:
     """What was said of one row in one seed's house. place : name of the row, and the seed."""
     case = zoo_case(BY_NAME[place[0]], place[1])
-    return walk_case(case, heard(case))
+    guard = ChannelGuard([case.site])
+    return walk_case(case, heard(case, guard), lambda: guard.facts().get(case.site.id, ()))
 
 
 def score_zoo(rows: Sequence[ZooRow], seeds: range, *, workers: int) -> Iterator[ZooOutcome]:

@@ -12,7 +12,9 @@ from api.process.refusing import refused_channels, refused_lately
 from api.process.services import Services
 from collector.clock import clock_told
 from collector.collector import Collector
-from forecaster.alarms import Outside, RefusedChannel
+from collector.guard.notes import channels_told
+from forecaster.alarms import Outside, RefusedChannel, doubted_channels
+from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.readings import Refusal
 from forecaster.domain.site import Site
 
@@ -32,6 +34,7 @@ class OutsideView:
         self._clock: str | None = None
         self._filters: dict[str, str] = {}
         self._refusals: dict[str, list[Refusal]] = {}
+        self._channels: dict[str, list[ChannelFacts]] = {}
 
     def __call__(self, site: Site) -> Outside:
         """The outside of a site, now; whether a discharge test runs is the forecaster's own to say."""
@@ -47,11 +50,15 @@ class OutsideView:
         if refusals or self._filters:
             now_ms = self._services.clock.now_ms()
             refused = refused_channels(site, self._filters, refusals, self._services.store, now_ms)
+        channels = tuple(self._channels.get(site.id, ()))
+        doubts = doubted_channels(channels)
+        named = {topic for facts in channels for topic in facts.topics if facts.fails}
         return Outside(
             failing=failing_for(self._faults, site),
             trouble=self._trouble,
             broker=self._broker,
-            refused=refused,
+            refused=(*doubts, *(one for one in refused if one.name not in named)),
+            channels=channels,
             clock=self._clock,
         )
 
@@ -62,6 +69,7 @@ class OutsideView:
         self._trouble = self._unwritten(collector)
         self._broker = None if collector is None else collector.broker_failure()
         self._filters = {} if collector is None else collector.refused_filters()
+        self._channels = channels_told(self._services.ledger)
 
     def _unwritten(self, collector: Collector | None) -> str | None:
         """Why readings cannot be stored, in one line; what the store merely remarks is none of it."""

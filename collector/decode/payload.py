@@ -35,12 +35,17 @@ class Decoded:
     readings : tuple — to be stored
     refusals : tuple — to be quarantined, each with its reason
     last_known : tuple — retained values without a source time: of unknown age, never samples, shown as such at most
+    faults : tuple — the channels that could not read it
     """
 
     readings: tuple[Reading, ...] = ()
     refusals: tuple[Refusal, ...] = ()
     last_known: tuple[Reading, ...] = ()
+    faults: tuple[ChannelFault, ...] = ()
 
+
+ChannelFault = tuple[str, Quantity, str, str, int]
+"""A channel that could not read a message: site, quantity, subject, reason, arrival [ms]."""
 
 NOTHING = Decoded()
 _UNPARSED = object()
@@ -270,6 +275,7 @@ def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_
     readings: list[Reading] = []
     last_known: list[Reading] = []
     wrong: dict[tuple[str, str], None] = {}
+    faults: list[ChannelFault] = []
     document: Any = _UNPARSED
     for plan in plans:
         try:
@@ -283,6 +289,7 @@ def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_
                 values = _values(plan, document, arrived_ms)
         except PayloadError as error:
             wrong[(plan.site, error.reason)] = None
+            faults.append((plan.site, plan.quantity, plan.subject, error.reason, arrived_ms))
             continue
         for time_ms, value in values:
             if time_ms is not None:
@@ -291,7 +298,7 @@ def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_
                 kept = last_known if retained else readings
                 kept.append(Reading(plan.site, plan.quantity, arrived_ms, value, arrived_ms, plan.subject))
     refusals = tuple(Refusal(site, topic, payload[:KEPT_BYTES], arrived_ms, reason) for site, reason in wrong)
-    return Decoded(tuple(readings), refusals, tuple(last_known))
+    return Decoded(tuple(readings), refusals, tuple(last_known), tuple(faults))
 
 
 def _values(plan: _ChannelPlan, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
 from forecaster.alarms.table import Rationale, Side, row_for
 from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.quantities import Quantity
@@ -71,6 +72,15 @@ class RefusedChannel:
     reason: str
 
 
+def doubted_channels(channels: Iterable[ChannelFacts]) -> tuple[RefusedChannel, ...]:
+    """Channels whose doubts keep them from doing their work, each with its first reason."""
+    return tuple(
+        RefusedChannel(facts.topics[0] if facts.topics else facts.name, doubt.says)
+        for facts in channels
+        for doubt in [d for d in facts.doubts if d.kind.fails][:1]
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Outside:
     """What the faces know that the engine cannot.
@@ -81,6 +91,7 @@ class Outside:
     refused : tuple[RefusedChannel, ...] — this site's channels that are refused
     rehearsal : DischargeTest | None — a discharge test whose plug was said to be pulled
     clock : str | None — why the clock of the machine that takes readings in is not believed
+    channels : tuple[ChannelFacts, ...] — what became of this site's channels' messages, and what of them is in doubt
     """
 
     failing: tuple[Failing, ...] = ()
@@ -89,6 +100,7 @@ class Outside:
     refused: tuple[RefusedChannel, ...] = ()
     rehearsal: DischargeTest | None = None
     clock: str | None = None
+    channels: tuple[ChannelFacts, ...] = ()
 
 
 def is_blind(status: SiteStatus, forecast: Forecast, outside: Outside) -> bool:

@@ -22,6 +22,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
 from forecaster.engine import Engine
 from forecaster.engine.document import document, from_document
+from forecaster.engine.doubts import doubted
 
 log = logging.getLogger("outlast.forecast")
 
@@ -154,6 +155,7 @@ class SiteRunner:
         if forecast is None:
             forecast = self.engine.forecast(now_ms)
             self._whole_ms, self._news, self._rests_on = now_ms, False, rests_on(status)
+        forecast = doubted(forecast, outside.channels)
         if outside.clock is not None:
             status = replace(status, clock_suspect=outside.clock)
         transitions = self.desk.step(status, forecast, now_ms, outside)

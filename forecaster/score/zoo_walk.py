@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from forecaster.alarms import AlarmDesk, Outside
+from forecaster.alarms import AlarmDesk, Outside, doubted_channels
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
+from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.errors import FitError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
@@ -14,6 +15,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import Engine
+from forecaster.engine.doubts import doubted
 from forecaster.score.baselines import Gatherer, slope_h
 from forecaster.score.metrics import filled
 from forecaster.twin.zoo.cases import ZooCase
@@ -28,6 +30,7 @@ FORECAST_MS = 600_000
 REFIT_MS, REFIT_REST_MS = HOUR_MS, 12 * HOUR_MS
 DUE_S = {MainsSight.FLAG: 60.0, MainsSight.INFERRED: 1200.0, MainsSight.COARSE: 600.0}
 RESERVE = (AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE, AlarmKind.RESERVE_REACHED)
+Channels = Callable[[], Iterable[ChannelFacts]]
 STORY = (AlarmKind.MAINS_LOST, *RESERVE)
 AFTER_OUTAGE = (*STORY, AlarmKind.PACK_NOT_CHARGING)
 EXPLAINED_MS = 3 * HOUR_MS
@@ -88,8 +91,8 @@ class _Told:
 class _ZooWalk:
     """Engine and desk of one case, in step with its readings."""
 
-    def __init__(self, case: ZooCase, outside: Outside) -> None:
-        self.case, self.outside = case, outside
+    def __init__(self, case: ZooCase, channels: Channels) -> None:
+        self.case, self.channels = case, channels
         self.engine, self.desk = Engine(case.site), AlarmDesk(case.site)
         self.gatherer = Gatherer(case.site, case.transfer_ms)
         self.issued: Forecast | None = None
@@ -112,7 +115,10 @@ class _ZooWalk:
             supplies.append((now_ms, seen.supply))
         if self.issued is None or moved or now_ms - self.issued.issued_at_ms >= FORECAST_MS:
             self.issued = self.engine.forecast(now_ms)
-        self.told.changes.extend(self.desk.step(seen, self.issued, now_ms, self.outside))
+        channels = tuple(self.channels())
+        outside = Outside(channels=channels, refused=doubted_channels(channels))
+        self.issued = doubted(self.issued, outside.channels)
+        self.told.changes.extend(self.desk.step(seen, self.issued, now_ms, outside))
 
     def _refit(self, now_ms: int) -> None:
         """As the service does: hourly on the pack, seldom on mains."""
@@ -137,7 +143,7 @@ class _ZooWalk:
 
     def ask(self, percent: float, now_ms: int) -> ZooForecast:
         """The forecast at a moment, and what the slope of the charge says."""
-        forecast = self.engine.forecast(now_ms)
+        forecast = doubted(self.engine.forecast(now_ms), self.channels())
         return ZooForecast(
             percent=percent,
             hours=(self.case.reserve_ms - now_ms) / HOUR_MS,
@@ -159,9 +165,13 @@ def _steps(case: ZooCase) -> Iterator[int]:
             at_ms += STEP_CLOSE_MS if at_ms < case.transfer_ms + CLOSE_MS else STEP_PACK_MS
 
 
-def walk_case(case: ZooCase, readings: Iterable[Reading], outside: Outside | None = None) -> ZooOutcome:
-    """Everything that was said of a case, whose readings come in order of arrival."""
-    walk = _ZooWalk(case, outside or Outside())
+def walk_case(case: ZooCase, readings: Iterable[Reading], channels: Channels = tuple) -> ZooOutcome:
+    """Everything that was said of a case.
+
+    readings : in order of arrival; taken one by one as they come
+    channels : gives what is known of the channels as far as the readings have been taken
+    """
+    walk = _ZooWalk(case, channels)
     moments = sorted(
         [
             *((at_ms, 1, 0.0) for at_ms in _steps(case)),

@@ -43,15 +43,19 @@ def die(inflow_l_per_min: float, *, on_pack: bool) -> Died:
     begun_ms = cellar.now_ms
     alive = replace(alive, mains=not on_pack)
     cellar.run(0.5, lambda _: alive)
-    while not cellar.running:
-        cellar.run(1.0 / 3600.0, lambda _: alive)
-    while cellar.running:
-        cellar.run(1.0 / 3600.0, lambda _: alive)
+    step_until(cellar, alive, running=True)
+    step_until(cellar, alive, running=False)
     died_ms = cellar.now_ms
     due_ms = died_ms + round(wait_min * MINUTE)
     wet_ms = died_ms + round((DRAWDOWN_L + FREEBOARD_L) / inflow_l_per_min * MINUTE)
     cellar.run((wet_ms - died_ms) / HOUR, lambda _: replace(alive, dead=True))
     return Died(died_ms, due_ms, wet_ms, said_of(cellar, begun_ms, died_ms))
+
+
+def step_until(cellar: Cellar, condition: Condition, *, running: bool) -> None:
+    """Go on second by second until the pump runs, or rests."""
+    while cellar.running is not running:
+        cellar.run(1.0 / 3600.0, lambda _: condition)
 
 
 def said_of(cellar: Cellar, from_ms: int, died_ms: int) -> list[AlarmTransition]:

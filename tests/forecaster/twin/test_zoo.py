@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from api.offline.zoo import BY_NAME, heard, rows_named
+from api.offline.zoo import BY_NAME, rows_named
+from collector.decode.payload import Decoder
 from forecaster.domain.errors import UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -107,10 +108,16 @@ def test_gauges_show_what_their_rows_say() -> None:
     assert (true - sagging).min() < 1.0
 
 
+def decoded(name: str) -> list[Reading]:
+    made = case(name)
+    decoder = Decoder([made.site])
+    return [r for m in made.messages for r in decoder.decode(m.topic, m.payload, m.at_ms).readings]
+
+
 def test_wiring_mistakes_reach_the_decoder_as_they_are() -> None:
-    assert set(values(heard(case("text-with-unit")), Quantity.PUMP_POWER)) == {0.0}
-    assert max(values(heard(case("charge-as-share")), Quantity.PACK_CHARGE)) == 1.0
-    assert max(values(heard(case("power-in-kw")), Quantity.PUMP_POWER)) == pytest.approx(0.5, rel=0.05)
+    assert set(values(decoded("text-with-unit"), Quantity.PUMP_POWER)) == {0.0}
+    assert max(values(decoded("charge-as-share"), Quantity.PACK_CHARGE)) == 1.0
+    assert max(values(decoded("power-in-kw"), Quantity.PUMP_POWER)) == pytest.approx(0.5, rel=0.05)
     two = case("two-packs-full")
     assert len({message.topic for message in two.messages if message.topic.endswith("pack_charge")}) == 2
     assert sum(channel.quantity is Quantity.PACK_CHARGE for channel in two.site.channels) == 1

@@ -1,0 +1,76 @@
+"""What a channel's messages came to in the last half hour to hour."""
+
+from __future__ import annotations
+
+import re
+
+HALF_MS = 1_800_000
+LEAST_REFUSED, REFUSED_SHARE = 3, 0.1
+LEAST_OF_ONE_KIND, NEWS_SHARE = 5, 0.5
+SHAPE = re.compile(r"'[^']*'|\d+")
+
+
+class Counts:
+    """Messages of half an hour: taken, refused, withheld, and taken ones that changed the value."""
+
+    __slots__ = ("changed", "kinds", "refused", "taken", "withheld")
+
+    def __init__(self) -> None:
+        self.taken = self.refused = self.withheld = self.changed = 0
+        self.kinds: dict[str, int] = {}
+
+
+class Window:
+    """Counts of this half hour and the one before."""
+
+    __slots__ = ("half", "last", "now", "reason")
+
+    def __init__(self) -> None:
+        self.half: int | None = None
+        self.now, self.last = Counts(), Counts()
+        self.reason = ""
+
+    def turn(self, at_ms: int) -> Counts:
+        """The counts of a moment's half hour."""
+        half = at_ms // HALF_MS
+        if half != self.half:
+            self.last = self.now if self.half is not None and half == self.half + 1 else Counts()
+            self.now, self.half = Counts(), half
+        return self.now
+
+    def refuse(self, at_ms: int, reason: str) -> None:
+        """A message was refused."""
+        counts = self.turn(at_ms)
+        counts.refused += 1
+        shape = SHAPE.sub("_", reason)
+        if shape in counts.kinds or len(counts.kinds) < 16:
+            counts.kinds[shape] = counts.kinds.get(shape, 0) + 1
+        self.reason = reason
+
+    @property
+    def taken(self) -> int:
+        """Taken in the window, withheld ones among them."""
+        return self.now.taken + self.last.taken
+
+    @property
+    def refused(self) -> int:
+        """Refused in the window."""
+        return self.now.refused + self.last.refused
+
+    @property
+    def withheld(self) -> int:
+        """Withheld in the window."""
+        return self.now.withheld + self.last.withheld
+
+    @property
+    def refuses_much(self) -> bool:
+        """Whether a tenth of the messages is refused, or most of those that tell anything new."""
+        refused = self.refused
+        if refused < LEAST_REFUSED:
+            return False
+        if refused >= REFUSED_SHARE * (refused + self.taken):
+            return True
+        changed = self.now.changed + self.last.changed
+        kinds = self.now.kinds.keys() | self.last.kinds.keys()
+        most = max((self.now.kinds.get(kind, 0) + self.last.kinds.get(kind, 0) for kind in kinds), default=0)
+        return most >= LEAST_OF_ONE_KIND and refused >= NEWS_SHARE * (refused + changed)

@@ -1,0 +1,24 @@
+"""Doubts of channels in the forecast: what the intake keeps from the engine is named in `degraded`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from forecaster.domain.channels import ChannelFacts
+from forecaster.domain.forecast import Forecast
+from forecaster.texts.catalogue import Said
+
+CHANNEL = "degraded.channel-"
+
+
+def doubted(forecast: Forecast, channels: Iterable[ChannelFacts]) -> Forecast:
+    """The forecast with the doubts of its site's channels among its reasons, in place of those of an earlier look."""
+    told = [
+        Said(f"degraded.channel-{doubt.kind.value}", channel=channel.name)
+        for channel in channels
+        for doubt in channel.doubts
+    ]
+    others = [r for r in forecast.degraded if not (isinstance(r, Said) and r.key.startswith(CHANNEL))]
+    reasons = (*others, *told)
+    return forecast if reasons == forecast.degraded else replace(forecast, degraded=reasons)
