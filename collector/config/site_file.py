@@ -139,6 +139,8 @@ def _channel(section: ChannelSection, key: str, load_names: Sequence[str], file:
         known = f"name one of: {', '.join(load_names)}" if load_names else "describe the load in [[loads]] first"
         problem = f"{called} does not say of which load" if not section.of else f"there is no load {section.of!r}"
         raise ConfigError(file, f"{key}.of", problem, f"did you mean {close!r}?" if close else known)
+    if section.decimal == "," and quantity in STATES:
+        raise ConfigError(file, f"{key}.decimal", f"{called} is yes or no, not a number", "remove decimal")
     true_words, false_words = _words(section, called, key, file)
     return Channel(
         quantity=quantity,
@@ -151,6 +153,11 @@ def _channel(section: ChannelSection, key: str, load_names: Sequence[str], file:
         false_words=false_words,
         max_silence_s=section.max_silence_s,
         of=section.of,
+        pattern=section.pattern,
+        column=section.column,
+        separator=section.separator,
+        decimal=section.decimal,
+        naive_time=section.naive_time,
     )
 
 
@@ -245,6 +252,8 @@ def _channel_toml(channel: Channel) -> dict[str, Any]:
         del fields["of"]
     if channel.format is PayloadFormat.AUTO:
         del fields["format"]
+    if channel.decimal == ".":
+        del fields["decimal"]
     for key, words in (("true", channel.true_words), ("false", channel.false_words)):
         if words is not None:
             fields[key] = list(words)

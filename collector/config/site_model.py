@@ -77,6 +77,17 @@ def _enum(kind: Any) -> BeforeValidator:
     return BeforeValidator(member)
 
 
+def _pattern(text: str) -> str:
+    try:
+        groups = re.compile(text).groups
+    except re.error as error:
+        raise ValueError(f"{text!r} is not a regular expression: {error}; write for example '([0-9.]+) W'") from error
+    if groups != 1:
+        raise ValueError(f"{text!r} has {groups} groups; put the value in the one pair of round brackets")
+    return text
+
+
+Pattern_ = Annotated[str, AfterValidator(_pattern)]
 Path_ = Annotated[str, AfterValidator(_path)]
 Address = Annotated[str, AfterValidator(_address)]
 Language = Annotated[str, AfterValidator(_language)]
@@ -205,6 +216,25 @@ class ChannelSection(Section):
     false_words: list[Word] | None = Field(default=None, alias="false", min_length=1, examples=['["OFF"]'])
     max_silence_s: float | None = Field(default=None, gt=0, examples=["180"])
     of: str = Field(default="", examples=['"router"'])
+    pattern: Pattern_ | None = Field(default=None, examples=["'([0-9.]+) W'"])
+    column: int | None = Field(default=None, ge=1, le=1000, examples=["3"])
+    separator: str | None = Field(default=None, min_length=1, max_length=1, examples=['";"'])
+    decimal: str = Field(default=".", pattern=r"^[.,]$", examples=['","'])
+    naive_time: str | None = Field(default=None, pattern=r"^site$", examples=['"site"'])
+
+    @model_validator(mode="after")
+    def _texts(self) -> Self:
+        if self.format is PayloadFormat.SENML and (self.pattern or self.column or self.decimal == ","):
+            raise ValueError("a SenML record holds a number; remove pattern, column and decimal")
+        if self.separator is not None and self.column is None:
+            raise ValueError("separator parts columns, and no column is named; add column, or remove separator")
+        if self.separator is not None and self.separator == self.decimal:
+            raise ValueError(
+                f"separator and decimal are both {self.decimal!r}; no number could be told from two columns"
+            )
+        if self.naive_time is not None and self.time is None:
+            raise ValueError('naive_time says how a time is read, and no time is named; add time = "$.…", or remove it')
+        return self
 
     @model_validator(mode="after")
     def _paths(self) -> Self:

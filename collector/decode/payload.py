@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from collector.decode.jsonpath import MISSING, Finder, Getter, compile_path, compile_single
 from collector.decode.senml import Record, looks_like_pack, resolve
 from collector.decode.strict_json import MAX_BYTES, parse
+from collector.decode.text_rule import rule_of, site_time_ms
 from collector.decode.topics import TopicMap
 from collector.decode.units import IDENTITY, Conversion, conversion, senml_conversion
 from collector.decode.values import EARLIEST_MS, YesNo, number, number_in_text, shown, source_time_ms
@@ -54,8 +56,10 @@ _UNPARSED = object()
 class _ChannelPlan:
     """One channel of one site, with everything that can be worked out before a message comes."""
 
-    def __init__(self, site: str, channel: Channel) -> None:
+    def __init__(self, site: str, channel: Channel, zone: str = "UTC") -> None:
         self.site, self.channel, self.quantity, self.subject = site, channel, channel.quantity, channel.of
+        self.rule = rule_of(channel)
+        self.zone = ZoneInfo(zone) if channel.naive_time == "site" else None
         spec = SPECS[channel.quantity]
         self.low, self.high, self.unit = spec.low, spec.high, spec.unit
         self.ahead_ms = RAIN_AHEAD_MS if channel.quantity is Quantity.RAIN_EXPECTED else AHEAD_MS
@@ -74,9 +78,13 @@ class _ChannelPlan:
         self.one_time: Getter | None = None if channel.time is None else compile_single(channel.time)
         self.timed = channel.time is not None
         self.quick = self.one is not None and self.words is None and (self.one_time is not None or not self.timed)
+        self.quick = self.quick and self.rule is None
+        self.raw = self.bare and self.rule is not None and self.rule.within
 
     def convert(self, value: Any, rule: Conversion) -> float:
         """A raw value in the stored unit and within the believable range."""
+        if self.rule is not None:
+            value = self.rule.read(value)
         if self.words is not None:
             return self.words.read(value)
         x = number(value)
@@ -128,6 +136,8 @@ class _ChannelPlan:
             text = payload.decode()
         except UnicodeDecodeError as error:
             raise PayloadError("the payload is not UTF-8 text") from error
+        if self.rule is not None:
+            return self.convert(text, self.conversion)
         if self.words is not None:
             return self.words.read(text.strip())
         if self.conversion is IDENTITY:
@@ -157,9 +167,14 @@ class _ChannelPlan:
                 f"{self.channel.value} selects {len(values)} values, but {self.channel.time} selects {len(times)} times"
             )
         return [
-            (self.believed(source_time_ms(t), arrived_ms), self.convert(v, self.conversion))
+            (self.believed(self._time(t, arrived_ms), arrived_ms), self.convert(v, self.conversion))
             for t, v in zip(times, values, strict=True)
         ]
+
+    def _time(self, value: Any, arrived_ms: int) -> int:
+        """A source time; without an offset it is the site's where the channel says so."""
+        local_ms = None if self.zone is None else site_time_ms(value, self.zone, arrived_ms)
+        return source_time_ms(value) if local_ms is None else local_ms
 
     def from_pack(self, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
         """(source time or None, value) of the channel's records in a SenML pack."""
@@ -214,7 +229,7 @@ class Decoder:
         filters: dict[str, None] = {}
         for site in sites:
             for channel in site.channels:
-                self._topics.add(channel.topic, _ChannelPlan(site.id, channel))
+                self._topics.add(channel.topic, _ChannelPlan(site.id, channel, site.timezone))
                 filters[channel.topic] = None
         self._filters = tuple(filters)
 
@@ -281,7 +296,7 @@ def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_
         try:
             if len(payload) > MAX_BYTES:
                 raise PayloadError(f"the payload has {len(payload)} bytes; at most {MAX_BYTES} are read")
-            if plan.bare and payload[:1] not in _OPENERS:
+            if plan.bare and (plan.raw or payload[:1] not in _OPENERS):
                 values: list[tuple[int | None, float]] = [(None, plan.from_text(payload))]
             else:
                 if document is _UNPARSED:

@@ -13,6 +13,7 @@ from forecaster.domain.errors import PayloadError
 NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:(\d\d)(?:\.\d+)?(?:[Zz]|[+-]\d\d:?\d\d)", re.ASCII)
+UNIT_IN_TEXT = re.compile(r"([+-]?\d+(?:[.,]\d+)?) ?([A-Za-z%°][A-Za-z%°/³²]{0,7})")
 LONGEST = 64
 """Characters in a number or a word; anything longer is neither."""
 
@@ -62,8 +63,19 @@ def number_in_text(text: str) -> float:
             return value
         raise PayloadError(f"{shown(text)} is out of range")
     if DECIMAL_COMMA.fullmatch(text):
-        raise PayloadError(f"{shown(text)} has a decimal comma; have the source send a decimal point")
-    raise PayloadError(f"{shown(text)} is not a number")
+        raise PayloadError(
+            f'{shown(text)} has a decimal comma; have the source send a point, or write decimal = "," in the channel'
+        )
+    raise PayloadError(f"{shown(text)} is not a number{_with_unit(text)}")
+
+
+def _with_unit(text: str) -> str:
+    """How to mend a number that has its unit in the text; nothing for any other text."""
+    found = UNIT_IN_TEXT.fullmatch(text) if len(text) <= LONGEST else None
+    if found is None:
+        return ""
+    comma = ' and decimal = ","' if "," in found.group(1) else ""
+    return f"; its unit {found.group(2)} is in the text: write pattern = '([-+0-9.,]+)'{comma} in the channel"
 
 
 class YesNo:
@@ -137,7 +149,11 @@ def _any_time_in_text(text: str) -> int:
     if match is None:
         if len(text) <= LONGEST and NUMBER.fullmatch(text):
             return _epoch_ms(int(text) if text.isdecimal() else float(text))
-        hint = "; a time without an offset could be any zone's" if re.match(r"\d{4}-\d\d-\d\d", text) else ""
+        hint = (
+            "; without an offset it could be any zone's: naive_time = \"site\" reads it as the house's own"
+            if re.match(r"\d{4}-\d\d-\d\d", text)
+            else ""
+        )
         raise PayloadError(f"{shown(text)} is not an RFC 3339 time{hint}")
     leap = match.group(1) == "60"  # RFC 3339 5.7 allows it; it is the first moment of the next minute
     if leap:

@@ -147,6 +147,10 @@ class Channel:
     true_words, false_words : tuple of str | int | float | bool — for yes/no quantities
     max_silence_s : float | None
     of : str — the load that a load_power channel measures
+    pattern : str | None — regular expression whose one group is the value within a text
+    column : int | None — which column of a row of text, the first is 1; separator parts them (None: as decimal has it)
+    decimal : str — "." or ","
+    naive_time : str | None — "site": a source time without an offset is the site's own local time
     """
 
     quantity: Quantity
@@ -159,6 +163,11 @@ class Channel:
     false_words: tuple[str | int | float | bool, ...] | None = None
     max_silence_s: float | None = None
     of: str = ""
+    pattern: str | None = None
+    column: int | None = None
+    separator: str | None = None
+    decimal: str = "."
+    naive_time: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,93 @@
+"""A value within a text, as the channel declares it: one group of a pattern, a column, a decimal comma."""
+
+from __future__ import annotations
+
+import csv
+import re
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from collector.decode.values import LONGEST, shown
+from forecaster.domain.errors import PayloadError
+from forecaster.domain.site import Channel
+
+LONGEST_TEXT = 4096
+"""Characters that a pattern or a row of columns is looked for in."""
+
+COMMA_NUMBER = re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
+NAIVE = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)", re.ASCII)
+
+
+def rule_of(channel: Channel) -> TextRule | None:
+    """The rule that a channel declares; None where its values are read as they stand."""
+    if channel.pattern is None and channel.column is None and channel.decimal == ".":
+        return None
+    return TextRule(channel)
+
+
+class TextRule:
+    """Takes a number, or a word for yes or no, out of a text. Nothing is guessed: what does not fit is refused."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.pattern = None if channel.pattern is None else re.compile(channel.pattern)
+        self.column, self.separator = channel.column, separator_of(channel)
+        self.comma = channel.decimal == ","
+        self.within = self.pattern is not None or self.column is not None
+
+    def read(self, value: Any) -> Any:
+        """The part of a value that is meant; a value that is no text passes where only the comma is declared."""
+        if type(value) is not str:
+            if self.within:
+                raise PayloadError(f"{shown(value)} is not a text; remove pattern and column from the channel")
+            return value
+        text = value
+        if self.within and len(text) > LONGEST_TEXT:
+            raise PayloadError(f"the text has {len(text)} characters; a pattern or column is read in {LONGEST_TEXT}")
+        if self.column is not None:
+            text = self._cell(text)
+        if self.pattern is not None:
+            found = self.pattern.search(text)
+            if found is None or found.group(1) is None:
+                raise PayloadError(f"the pattern does not fit {shown(text)}")
+            text = found.group(1)
+        return self._pointed(text.strip()) if self.comma else text
+
+    def _cell(self, text: str) -> str:
+        assert self.column is not None
+        try:
+            cells = next(csv.reader([text], delimiter=self.separator, strict=True), [])
+        except csv.Error as error:
+            raise PayloadError(f"{shown(text)} is not a row of columns ({error})") from error
+        if len(cells) < self.column:
+            raise PayloadError(f"{shown(text)} has {len(cells)} columns, and column {self.column} is asked for")
+        return cells[self.column - 1]
+
+    def _pointed(self, text: str) -> str:
+        if len(text) > LONGEST or not COMMA_NUMBER.fullmatch(text):
+            raise PayloadError(f'{shown(text)} is not a number with a decimal comma; the channel says decimal = ","')
+        return text.replace(",", ".")
+
+
+def separator_of(channel: Channel) -> str:
+    """What parts the columns: as declared, else a comma, or a semicolon beside a decimal comma."""
+    if channel.separator is not None:
+        return channel.separator
+    return ";" if channel.decimal == "," else ","
+
+
+def site_time_ms(value: Any, zone: ZoneInfo, arrived_ms: int) -> int | None:
+    """A local time without an offset as UTC milliseconds; None for anything that is not one.
+
+    In the hour that comes twice a year it is the one nearer to the arrival.
+    """
+    match = NAIVE.fullmatch(value.strip()) if type(value) is str else None
+    if match is None:
+        return None
+    try:
+        local = datetime.fromisoformat(f"{match.group(1)}T{match.group(2)}")
+        both = [local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)]
+    except (ValueError, OverflowError) as error:
+        raise PayloadError(f"{shown(value)} is not a time: {error}") from error
+    found = [round(moment.timestamp() * 1000) for moment in both]
+    return min(found, key=lambda at_ms: abs(arrived_ms - at_ms))
