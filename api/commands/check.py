@@ -22,22 +22,29 @@ from forecaster.texts.catalogue import Words, words
 SIGNS = {
     ChannelVerdict.OK: "ok",
     ChannelVerdict.REFUSED: "REFUSED",
+    ChannelVerdict.DOUBTFUL: "DOUBT",
     ChannelVerdict.LAST_KNOWN: "OLD?",
     ChannelVerdict.SILENT: "SILENT",
 }
 
 
+WHOLE_S = 120.0
+"""Who asks for so long wants the whole of it: some wiring mistakes show only after minutes [s]."""
+
+
 def check(
     config: ConfigDir = Path(),
-    seconds: Annotated[float, typer.Option(min=0.1, help="Listen for at most so long [s].")] = 30.0,
+    seconds: Annotated[float, typer.Option(min=0.1, help="Listen for so long [s]; below 120 until all speak.")] = 30.0,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of a site file and end.")] = False,
     as_json: AsJson = False,
 ) -> int:
     """Listen to the broker and tell each channel's last value, its age and a verdict.
 
-    Exit 0: every channel speaks and is understood. 1: some do not, or the broker does not answer.
+    Ten minutes tell wiring mistakes as well, each with its mend: two devices on one channel, a wrong unit, clock, flag.
 
-    Example: outlast check --config /etc/outlast --seconds 120
+    Exit 0: every channel speaks, is understood and plausible. 1: some are not, or the broker does not answer.
+
+    Example: outlast check --config /etc/outlast --seconds 600
     """
     if schema:
         typer.echo(json.dumps(site_schema(), indent=2))
@@ -59,7 +66,9 @@ def check(
         return all(f.verdict is ChannelVerdict.OK for f in examine(sites, tuple(heard), clock.now_ms()))
 
     try:
-        refused = sorted(listen(installation.broker, decoder.filters(), seconds, hear, enough))
+        refused = sorted(
+            listen(installation.broker, decoder.filters(), seconds, hear, None if seconds >= WHOLE_S else enough)
+        )
     except SessionError as error:
         typer.echo(str(error), err=True)
         return 1

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from api.offline.mistakes import Channels, HeardChannel, doubts, several_topics
 from collector.decode.payload import Decoder
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.readings import Reading
@@ -31,6 +32,7 @@ class ChannelVerdict(StrEnum):
 
     OK = "ok"
     REFUSED = "refused"
+    DOUBTFUL = "doubtful"
     LAST_KNOWN = "last_known"
     SILENT = "silent"
 
@@ -55,38 +57,65 @@ class ChannelReport:
 
 def examine(sites: Iterable[Site], heard: Sequence[HeardMessage], now_ms: int) -> list[ChannelReport]:
     """A finding for every channel of every site, in the order of the site files."""
-    return [_channel(site, channel, heard, now_ms) for site in sites for channel in site.channels]
+    return [report for site in sites for report in _site(site, heard, now_ms)]
 
 
-def _channel(site: Site, channel: Channel, heard: Sequence[HeardMessage], now_ms: int) -> ChannelReport:
-    decoder = Decoder([_only(site, channel)])
+@dataclass(slots=True)
+class _HeardOnChannel:
+    """What one channel made of the messages.
+
+    newest, last_known : of those with a time, and of those of unknown age
+    """
+
     newest: Reading | None = None
     last_known: Reading | None = None
     refusal: str | None = None
+    claimed: bool = False
+
+
+def _site(site: Site, heard: Sequence[HeardMessage], now_ms: int) -> list[ChannelReport]:
+    quantities: Channels = {}
+    found = [_listened(site, channel, heard, quantities) for channel in site.channels]
+    return [_report(site, channel, one, quantities, now_ms) for channel, one in zip(site.channels, found, strict=True)]
+
+
+def _listened(site: Site, channel: Channel, heard: Sequence[HeardMessage], quantities: Channels) -> _HeardOnChannel:
+    """What a channel alone makes of the messages; its readings are added to those of its quantity."""
+    decoder, found = Decoder([_only(site, channel)]), _HeardOnChannel()
+    together = quantities.setdefault((channel.quantity, channel.of), HeardChannel(channel.quantity, channel.of))
     for message in heard:
         decoded = decoder.decode(message.topic, message.payload, message.at_ms, message.retained)
-        newest = max((r for r in (newest, *decoded.readings) if r is not None), key=_time, default=None)
-        last_known = max((r for r in (last_known, *decoded.last_known) if r is not None), key=_time, default=None)
-        refusal = decoded.refusals[-1].reason if decoded.refusals else refusal
+        together.take(message.topic, decoded.readings, message.retained)
+        for reading in decoded.readings:
+            found.newest = reading if found.newest is None else max(found.newest, reading, key=_time)
+        for reading in decoded.last_known:
+            found.last_known = reading if found.last_known is None else max(found.last_known, reading, key=_time)
+        found.refusal = decoded.refusals[-1].reason if decoded.refusals else found.refusal
+        found.claimed = found.claimed or decoder.claims(message.topic)
+    return found
 
-    def found(
-        verdict: ChannelVerdict, says: str, reading: Reading | None = None, age_s: float | None = None
-    ) -> ChannelReport:
-        unit = SPECS[channel.quantity].unit
-        value = None if reading is None else reading.value
-        return ChannelReport(
-            site.id, channel.quantity.value, channel.of, channel.topic, verdict, says, value, unit, age_s
-        )  # fmt: skip
 
-    if refusal is not None:
-        return found(ChannelVerdict.REFUSED, refusal, newest)
-    if newest is not None:
-        return found(ChannelVerdict.OK, "", newest, max(0.0, (now_ms - newest.time_ms) / 1000.0))
-    if last_known is not None:
-        return found(ChannelVerdict.LAST_KNOWN, Said("check.last_known"), last_known)
-    if any(decoder.claims(message.topic) for message in heard):
-        return found(ChannelVerdict.SILENT, Said("check.no_value"))
-    return found(ChannelVerdict.SILENT, Said("check.silent"))
+def _report(site: Site, channel: Channel, one: _HeardOnChannel, quantities: Channels, now_ms: int) -> ChannelReport:
+    """The verdict over a channel: what cannot be read first, then what cannot be right."""
+    verdict, says, reading, age_s = ChannelVerdict.SILENT, "", one.newest, None
+    heard = quantities[channel.quantity, channel.of]
+    several = several_topics(heard)
+    if one.refusal is not None or several is not None:
+        verdict, says = ChannelVerdict.REFUSED, one.refusal or several or ""
+    elif one.newest is not None:
+        age_s = max(0.0, (now_ms - one.newest.time_ms) / 1000.0)
+        says = "; ".join(doubts(site, heard, quantities))
+        verdict = ChannelVerdict.DOUBTFUL if says else ChannelVerdict.OK
+    elif one.last_known is not None:
+        verdict, reading = ChannelVerdict.LAST_KNOWN, one.last_known
+        says = Said("check.last_known")
+    elif one.claimed:
+        says = Said("check.no_value")
+    else:
+        says = Said("check.silent")
+    value = None if reading is None else reading.value
+    unit = SPECS[channel.quantity].unit
+    return ChannelReport(site.id, channel.quantity.value, channel.of, channel.topic, verdict, says, value, unit, age_s)
 
 
 def _time(reading: Reading) -> tuple[int, int]:

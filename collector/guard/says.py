@@ -64,3 +64,49 @@ def span(span_ms: int) -> str:
     if minutes < 120:
         return f"{minutes} min"
     return f"{minutes / 60:.1f} h".replace(".0 h", " h")
+
+
+def several(first: str, others: Sequence[str]) -> str:
+    """Several topics on one channel, before anybody can say which is right."""
+    return (
+        f"it hears {len(others) + 1} topics, {', '.join([first, *others[:3]])}: two devices would be mixed; "
+        "write the one topic of the right device in `topic`, without + or #"
+    )
+
+
+def off_by(lag_ms: int) -> str:
+    """A clock that is off in everything that just came."""
+    way = "behind" if lag_ms > 0 else "ahead of"
+    return (
+        f"each message's own time is {span(abs(lag_ms))} {way} its arrival: the device's clock or zone is wrong; "
+        'set it, or with a time that has no offset write naive_time = "site", or remove `time`'
+    )
+
+
+def kilowatt_hours(risen: float, pumped_wh: float) -> str:
+    """Kilowatt-hours told as watt-hours."""
+    return (
+        f"it rose by {risen:g} Wh while the power came to {pumped_wh:.1f} Wh: it looks like kilowatt-hours; "
+        'write unit = "kWh" in the channel'
+    )
+
+
+def chattering(count: int) -> str:
+    """A flag that does not rest."""
+    return f"it changed again and again within {count} messages: a loose contact, or two devices on one topic"
+
+
+def inverted() -> str:
+    """A mains flag that says no while the pack is fed."""
+    return (
+        "it says that the mains is away while the pack is fed or stays full; if the mains is there, swap the words: "
+        'true = ["OFF", 0] and false = ["ON", 1], as the device writes them'
+    )
+
+
+def stuck_on(first: float, last: float) -> str:
+    """A mains flag that says yes while the charge falls."""
+    return (
+        f"it says that the mains is there while the charge falls from {first:g} to {last:g} %: is it the pack's own "
+        "input that it looks at, and does it ever change?"
+    )
