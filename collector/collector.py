@@ -115,6 +115,14 @@ class Collector:
         """Whether all its threads run."""
         return self._session.alive() and self._intake.alive() and self._upkeep.is_alive()
 
+    def prove(self) -> None:
+        """ConfigError where it could not connect for want of a password or certificate."""
+        self._session.prove()
+
+    def turns(self) -> int:
+        """How often the intake has turned."""
+        return self._intake.turns
+
     def wake(self) -> None:
         """Nothing to do: the collector is woken by messages."""
 

@@ -95,6 +95,7 @@ class Intake:
         self._holds = False
         self._thread = threading.Thread(target=self._work, name="intake", daemon=True)
         self.counts = IntakeCounts()
+        self.turns = 0
         self.trouble: str | None = None
         self.last_message_s: float | None = None
 
@@ -131,6 +132,7 @@ class Intake:
     def _work(self) -> None:
         self.resume()
         while not self._stop.is_set():
+            self.turns += 1
             self.tend()
             self.note_channels()
             batch = self._take()
@@ -239,6 +241,7 @@ class Intake:
         """Do, and do again while the store is unavailable; None when asked to stop meanwhile."""
         backoff = Backoff(*RETRY_S, "intake")
         while True:
+            self.turns += 1
             try:
                 result = work()
             except StoreUnavailable as error:

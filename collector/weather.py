@@ -103,6 +103,9 @@ class WeatherWorker:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
+    def turns(self) -> None:
+        """Nothing to tell: a slow service is no fault of this process."""
+
     def troubles(self) -> list[tuple[str, str]]:
         """Sites whose service cannot be used, and why. A forecast does without."""
         return []

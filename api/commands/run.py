@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -24,6 +25,7 @@ ShareOf = Annotated[
 def start(config: Path, parts: frozenset[Part], share: Share = WHOLE) -> int:
     """Run some parts of an installation until SIGTERM or ctrl-C."""
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    os.umask(0o077)  # what is written holds secrets: the ledger its sessions, a site file the addresses of people
     logging.getLogger("httpx").setLevel(logging.WARNING)
     installation = load_installation(config)
     process = Process(installation, parts, SystemClock(), share)

@@ -10,7 +10,7 @@ from api.deliver.ballast import Ballast
 from api.deliver.courier import Carrier, Courier
 from api.deliver.heartbeat import HeartbeatSender
 from api.deliver.homie import HomieCarrier
-from api.deliver.links import Tickets
+from api.deliver.links import KEY_FILE, Tickets
 from api.deliver.mail import MailCarrier
 from api.deliver.mqtt import MqttCarrier
 from api.deliver.owing import known_to, served, unserved_contacts
@@ -90,7 +90,7 @@ def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake:
         WebhookCarrier(sites, clock),
     ]
     if MAIL in served(installation):
-        links = Tickets(installation.folder, base)
+        links = Tickets(installation.own_file(KEY_FILE).parent, base)
         found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: page_of(base, site)))
     if PUSH in served(installation):
         keys = push_keys(installation.push.key_file)
@@ -137,7 +137,7 @@ class Couriers:
             else HeartbeatSender(beat.url, beat.every_s, ledger, clock, sites=installation.sites.keys())
         )
         self._ending = False
-        self.ballast = Ballast(installation.folder)
+        self.ballast = Ballast(installation.state_folder)
 
     def start(self) -> None:
         """Keep room for alarms on the disk, and start every courier."""
@@ -165,6 +165,9 @@ class Couriers:
     def alive(self) -> bool:
         """Whether every courier's thread runs."""
         return all(courier.alive() for courier in self.couriers)
+
+    def turns(self) -> None:
+        """Nothing to tell: a receiver that dawdles is no fault of this process."""
 
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""

@@ -44,6 +44,7 @@ class Feeder:
         self._revisions: dict[str, int] | None = None
         self._readings: dict[str, dict[tuple[Quantity, str], int]] = {}
         self._trouble: str | None = None
+        self._turns = 0
         self._events = 0
         self._ending = threading.Event()
         self._stirred = threading.Event()
@@ -68,6 +69,10 @@ class Feeder:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
+    def turns(self) -> int:
+        """How often it has looked."""
+        return self._turns
+
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""
         return [] if self._trouble is None else [("feeder", self._trouble)]
@@ -78,6 +83,7 @@ class Feeder:
 
     def _work(self) -> None:
         while not self._ending.is_set():
+            self._turns += 1
             self._stirred.clear()
             try:
                 self.look()

@@ -1,12 +1,17 @@
-"""How an installation is: its stores, its forecasts' age, its undelivered alarms."""
+"""How an installation is: whether its loops turn, whether it can store and forecast, and what else is wrong.
+
+The three are told apart for supervisors: a process that is not live is started anew, one that is not ready waits for
+something, and what is merely degraded (a broker or a receiver far away) is for people.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from api.process.services import Services
+from api.process.watchdog import HANGING_LOOKS
 from forecaster.domain.errors import StoreError
 
 UNDELIVERED_LIMIT_S = 600.0
@@ -15,72 +20,102 @@ FORECAST_LIMIT_S = 300.0
 
 @dataclass(frozen=True, slots=True)
 class InstallationHealth:
-    """What was found.
+    """What was found, each in lines for people.
 
+    unlive : loops that hang; unready : why it cannot store or forecast; degraded : what else is wrong
     oldest_undelivered_s : float | None — age of the oldest alarm message that nobody has been given yet [s]
     forecast_age_s : float | None — age of the newest forecast of any site [s]; None: there is none yet
     """
 
-    says: tuple[str, ...]
+    unlive: tuple[str, ...] = ()
+    unready: tuple[str, ...] = ()
+    degraded: tuple[str, ...] = ()
     oldest_undelivered_s: float | None = None
     forecast_age_s: float | None = None
 
     @property
-    def ok(self) -> bool:
-        """Whether nothing is failing."""
-        return not self.says
+    def working(self) -> bool:
+        """Whether it does its work: live, and able to store and forecast."""
+        return not self.unlive and not self.unready
 
-    def out(self) -> dict[str, Any]:
-        """As JSON."""
+    @property
+    def status(self) -> Literal["ok", "degraded", "failing"]:
+        """In a word."""
+        if not self.working:
+            return "failing"
+        return "degraded" if self.degraded else "ok"
+
+    def out(self, *, details: bool = True) -> dict[str, Any]:
+        """As JSON; without details for those who may not see hosts and errors."""
+        says = [*self.unlive, *self.unready, *self.degraded]
         return {
-            "status": "ok" if self.ok else "failing",
-            "says": list(self.says),
-            "oldest_undelivered_s": self.oldest_undelivered_s,
-            "forecast_age_s": self.forecast_age_s,
+            "status": self.status,
+            "says": says if details else [],
+            "oldest_undelivered_s": self.oldest_undelivered_s if details else None,
+            "forecast_age_s": self.forecast_age_s if details else None,
         }
 
 
-def look_at_stores(services: Services) -> InstallationHealth:
-    """Whether both stores answer."""
-    says = []
-    for name, store in (("store", services.store), ("ledger", services.ledger)):
-        health = store.health()
-        if not health.ok:
-            says.append(f"{name}: {health.says}")
-    return InstallationHealth(tuple(says))
+def look_at_loops(services: Services) -> InstallationHealth:
+    """Whether the workers' loops turn."""
+    return InstallationHealth(tuple(f"{name} hangs" for name in services.loops.standing(HANGING_LOOKS)))
+
+
+def look_at_work(services: Services) -> InstallationHealth:
+    """Whether it can store and forecast."""
+    says, _ = _work(services)
+    return InstallationHealth(look_at_loops(services).unlive, tuple(says))
 
 
 def look(services: Services) -> InstallationHealth:
-    """The stores, the forecaster and the deliveries."""
-    says = list(look_at_stores(services).says)
+    """The loops, the stores, the forecaster, the deliveries and all that the workers complain of."""
+    unready, degraded = _work(services)
     now_ms = services.clock.now_ms()
     undelivered_s = forecast_age_s = None
     try:
         oldest_ms = services.ledger.oldest_undelivered_ms()
         issued = services.ledger.issued()
     except StoreError as error:
-        says.append(f"ledger: {error}")
+        unready.append(f"ledger: {error}")
     else:
         if oldest_ms is not None:
             undelivered_s = max(0.0, (now_ms - oldest_ms) / 1000.0)
         if issued:
             forecast_age_s = max(0.0, (now_ms - max(issued.values())) / 1000.0)
-            says += _stale(services.installation.sites, issued, now_ms)
     if undelivered_s is not None and undelivered_s > UNDELIVERED_LIMIT_S:
-        says.append(f"an alarm message has waited {undelivered_s:.0f} s to be delivered")
-    says += [f"{name}: {text}" for name, text in services.troubles()]
-    return InstallationHealth(tuple(says), undelivered_s, forecast_age_s)
+        degraded.append(f"an alarm message has waited {undelivered_s:.0f} s to be delivered")
+    unlive = look_at_loops(services).unlive
+    return InstallationHealth(unlive, tuple(unready), tuple(degraded), undelivered_s, forecast_age_s)
 
 
-def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> list[str]:
-    """Which forecasts are old, in words: all of them, or some, as where one of several shares stopped."""
+def _work(services: Services) -> tuple[list[str], list[str]]:
+    """Why it cannot store or forecast, and what else the workers complain of."""
+    unready, degraded, remarks = list[str](), list[str](), set[str]()
+    for name, store in (("store", services.store), ("ledger", services.ledger)):
+        health = store.health()
+        remarks.add(health.says)
+        if not health.ok:
+            unready.append(f"{name}: {health.says}")
+    for name, text in services.troubles():
+        hinders = name == "forecaster" or (name == "store" and text not in remarks)
+        (unready if hinders else degraded).append(f"{name}: {text}")
+    try:
+        issued = services.ledger.issued()
+    except StoreError:
+        return unready, degraded  # told already
+    old, some = _stale(services.installation.sites, issued, services.clock.now_ms())
+    return [*unready, *old], [*degraded, *some]
+
+
+def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> tuple[list[str], list[str]]:
+    """That all forecasts are old, in words, or that some are, as where one of several shares stopped."""
     ages_s = [(now_ms - issued[site]) / 1000.0 for site in sites if site in issued]
     old = [age_s for age_s in ages_s if age_s > FORECAST_LIMIT_S]
     if not old:
-        return []
+        return [], []
     if len(old) == len(ages_s):
-        return [f"the newest forecast is {min(old):.0f} s old: is the forecaster running?"]
-    return [
+        return [f"the newest forecast is {min(old):.0f} s old: is the forecaster running?"], []
+    return [], [
         f"the forecasts of {len(old)} of {len(ages_s)} sites are up to {max(old):.0f} s old:"
         " does every share of the forecaster run?"
     ]

@@ -297,9 +297,9 @@ class AcceptedOut(Shape):
 
 
 class HealthOut(Shape):
-    """How the program is: "ok" or "failing", and why."""
+    """How the program is: "ok", "degraded" or "failing", and why where the asker may see that."""
 
-    status: Literal["ok", "failing"]
+    status: Literal["ok", "degraded", "failing"]
     says: list[str]
     oldest_undelivered_s: Number
     forecast_age_s: Number

@@ -201,6 +201,14 @@ def principal(request: Request) -> Principal:
     return _as_principal(token, "session")
 
 
+def sees_all(request: Request) -> bool:
+    """Whether the asker may see what concerns the whole installation: logged in, and not for one site alone."""
+    try:
+        return principal(request).site is None
+    except ProblemError:
+        return False
+
+
 def _as_principal(token: Token, via: str) -> Principal:
     return Principal(token.name, "operate" if token.scope == "operate" else "read", token.site, via, token.id)
 

@@ -28,6 +28,10 @@ class Worker(Protocol):
         """Finish and end."""
         ...
 
+    def turns(self) -> int | None:
+        """How often its loop has turned; one that stands still tells of a loop that hangs. None: not told."""
+        ...
+
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""
         ...

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -15,13 +16,16 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from api.http.security import is_loopback
+from api.process.lock import InstallationLock
 from api.process.parts import Part, Startable
 from api.process.services import Services, open_services, require_door
+from api.process.watchdog import ENDING_LOOKS, HANGING_LOOKS, FileWatch, tell_supervisor
 from api.process.workers import workers_of
-from collector.config.settings import Installation, load_installation
+from collector.config.settings import Http, Installation, load_installation
 from collector.share import WHOLE, Share
 from forecaster.domain.errors import ConfigError, OutlastError
 from forecaster.domain.ports import Clock
+from forecaster.domain.site import Site
 
 if TYPE_CHECKING:
     from collector.mqtt.embedded import EmbeddedBroker
@@ -32,6 +36,8 @@ WATCH_S = 2.0
 WATCH_SHARE = 0.005
 """Share of a processor that looking for changed site files may take: with thousands it is done less often."""
 GRACE_S = 3
+LAST_S = 90.0
+"""How long an end may take after a fault [s]."""
 DRAIN_S = 1.0
 """How long the end waits for what the embedded broker has taken to be stored."""
 
@@ -46,6 +52,14 @@ class Running:
         """Start all."""
         for worker in self.workers:
             worker.start()
+
+    def prove(self) -> None:
+        """OutlastError where one of them could not start."""
+        from collector.collector import Collector
+
+        for worker in self.workers:
+            if isinstance(worker, Collector):
+                worker.prove()
 
     def stop(self, before_collecting_ends: Callable[[], None] | None = None) -> None:
         """Stop all at once: each finishes what it has in hand.
@@ -80,12 +94,20 @@ class Process:
         self._broker: EmbeddedBroker | None = None
         if installation.broker.embedded and Part.COLLECT in parts:
             self._broker = _broker_of(installation)
-        self.services: Services = open_services(
-            installation, clock, owner=Part.COLLECT in parts, role=share.named("-".join(sorted(parts)))
-        )
+        self._lock = InstallationLock(installation.state_folder, parts, share)
+        try:
+            self.services: Services = open_services(
+                installation, clock, owner=Part.COLLECT in parts, role=share.named("-".join(sorted(parts)))
+            )
+        except OutlastError:
+            self._lock.release()
+            raise
         self._running = Running([])
         self._ending = threading.Event()
         self._failed = False
+        self._door: socket.socket | None = None
+        self._loops = self.services.loops
+        self._files = FileWatch(installation.databases, deep=Part.COLLECT in parts and share.number == 1)
         self._seen = signature(installation.folder / "sites")
         self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
 
@@ -95,6 +117,7 @@ class Process:
         try:
             if Part.SERVE in self.parts:
                 require_door(self.services)
+                self._door = bound(self.services.installation.http)
             if self._broker is not None:
                 self._broker.start()
             self._start_workers()
@@ -104,10 +127,11 @@ class Process:
         self._watcher.start()
 
     def run(self) -> int:
-        """Start, serve until SIGTERM or SIGINT, end. Exit code: 0, or 1 where a worker died."""
+        """Start, serve until SIGTERM or SIGINT, end. Exit code: 0, or 1 where a supervisor has to start it anew."""
         handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGTERM, signal.SIGINT)}
         try:
             self.start()
+            tell_supervisor("READY=1")
             if Part.SERVE in self.parts:
                 self._serve()
             else:
@@ -126,12 +150,16 @@ class Process:
     def close(self) -> None:
         """End everything that runs."""
         self.end()
+        tell_supervisor("STOPPING=1")
         if self._watcher.is_alive():
             self._watcher.join(10.0)
         self._running.stop(None if self._broker is None else self._drain)
         if self._broker is not None:
             self._broker.stop()
+        if self._door is not None:
+            self._door.close()
         self.services.close()
+        self._lock.release()
 
     def _drain(self) -> None:
         """What the embedded broker has taken is stored before it ends; the couriers have said their last word to it."""
@@ -168,52 +196,103 @@ class Process:
 
         closing = threading.Thread(target=follow, name="closing", daemon=True)
         closing.start()
-        server.run()
+        server.run(None if self._door is None else [self._door])
         self.end()
         closing.join(5.0)
 
     # -- workers
     def _start_workers(self) -> None:
-        self._running = Running(workers_of(self.services, self.parts, self.share))
-        self.services.workers = list(self._running.workers)
-        self._running.start()
+        self._take(Running(workers_of(self.services, self.parts, self.share)))
+
+    def _take(self, running: Running) -> None:
+        self._running = running
+        self.services.workers = list(running.workers)
+        running.start()
 
     def _watch(self) -> None:
-        """Take up changed site files; end the process where a worker has died, for a supervisor to start anew."""
+        """Look after the process until it ends; what cannot be mended from within ends it with an exit code."""
         rest_s = WATCH_S
-        while not self._ending.wait(rest_s):
-            dead = [worker for worker in self._running.workers if not worker.alive()]
-            if dead:
-                log.error("a worker has ended by itself: %s", ", ".join(type(worker).__name__ for worker in dead))
-                self._failed = True
-                self.end()
-                return
-            began = time.thread_time()
-            seen = signature(self.services.installation.folder / "sites")
-            rest_s = max(WATCH_S, (time.thread_time() - began) / WATCH_SHARE)
-            if seen != self._seen:
-                self._seen = seen
-                self._reload()
-
-    def _reload(self) -> None:
-        folder = self.services.installation.folder
         try:
-            fresh = load_installation(folder)
+            while not self._ending.wait(rest_s):
+                wrong = self._wrong()
+                if wrong is not None:
+                    self._fail(wrong)
+                elif not self._loops.standing(HANGING_LOOKS):
+                    tell_supervisor("WATCHDOG=1")
+                began = time.thread_time()
+                seen = signature(self.services.installation.folder / "sites")
+                rest_s = max(WATCH_S, (time.thread_time() - began) / WATCH_SHARE)
+                if seen != self._seen and not self._ending.is_set():
+                    self._reload(seen)
+        finally:
+            if not self._ending.is_set():  # a fault of the watcher's own: an unwatched process must not go on
+                self._fail("the watcher ended by itself")
+
+    def _wrong(self) -> str | None:
+        """Why this process cannot go on, in a line; None while it can."""
+        dead = [type(worker).__name__ for worker in self._running.workers if not worker.alive()]
+        if dead:
+            return f"a worker has ended by itself: {', '.join(dead)}"
+        self._loops.look(self._running.workers)
+        hangs = self._loops.standing(ENDING_LOOKS)
+        return f"a worker hangs: {', '.join(hangs)}" if hangs else self._files.damage()
+
+    def _fail(self, why: str) -> None:
+        """End with an exit code; where even the end hangs, without it."""
+        log.error("%s; this process ends, to be started anew", why)
+        self._failed = True
+        cut = threading.Timer(LAST_S, os._exit, (1,))
+        cut.daemon = True
+        cut.start()
+        self.end()
+
+    def _reload(self, seen: Signature) -> None:
+        """Take up changed site files: the new workers stand before the old ones stop; until then the old go on."""
+        before = self.services.installation
+        try:
+            fresh = load_installation(before.folder)
+            sites = kept_on(before, fresh) | fresh.sites
+            self.services.installation = replace(before, sites=sites, set_aside=fresh.set_aside)
+            ready = Running([] if sites == before.sites else workers_of(self.services, self.parts, self.share))
+            ready.prove()
         except OutlastError as error:
-            log.error("the changed site files are not taken: %s", error)
+            self.services.installation = before
+            if str(error) != self.services.refused:
+                log.error("the changed site files are not taken, it goes on with those from before: %s", error)
+            self.services.refused = str(error)
             return
-        log.warning("site files changed: %s", ", ".join(fresh.sites) or "none left")
+        self._seen, self.services.refused = seen, None
+        for item in fresh.set_aside:
+            log.error("set aside: %s", item)
+        if not ready.workers:
+            return  # a remark is new or gone, and nothing else
+        log.warning("site files changed: %s", ", ".join(sites) or "none left")
         self._running.stop()
-        self.services.installation = replace(self.services.installation, sites=fresh.sites)
         try:
-            self._start_workers()
+            self._take(ready)
         except OutlastError as error:
-            log.error("the workers cannot start again: %s", error)
-            self._failed = True
-            self.end()
+            self._fail(f"the workers cannot start again: {error}")
 
 
-def signature(folder: Path) -> tuple[tuple[str, int, int], ...]:
+Signature = tuple[tuple[str, int, int], ...]
+
+
+def kept_on(before: Installation, fresh: Installation) -> dict[str, Site]:
+    """Sites whose file cannot be read any more: they go on as they were, so that no slip leaves a house unwatched."""
+    return {item.site: before.sites[item.site] for item in fresh.set_aside if item.whole and item.site in before.sites}
+
+
+def bound(http: Http) -> socket.socket:
+    """A socket that listens for the API. ConfigError where another program has the port, or the address is not ours."""
+    try:
+        family = socket.getaddrinfo(http.host, http.port, type=socket.SOCK_STREAM)[0][0]
+        return socket.create_server((http.host, http.port), family=family, backlog=2048)
+    except OSError as error:
+        problem = f"{http.host}:{http.port} cannot be listened on ({error.strerror or error})"
+        raise ConfigError("outlast.toml", "http.port", problem, "end what listens there, or set another") from error
+
+
+def signature(folder: Path) -> Signature:
     """Name, size and time of change of every site file: differs when any of them changed."""
     return tuple(sorted(_facts(folder)))
 

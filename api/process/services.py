@@ -9,6 +9,8 @@ from urllib.parse import urlsplit
 from api.http.security import LOOPBACK_HOSTS, Keyring, is_loopback
 from api.http.stream import Hub
 from api.process.parts import Worker
+from api.process.watchdog import LoopWatch
+from collector.config.set_aside import SetAside
 from collector.config.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
@@ -18,13 +20,19 @@ from forecaster.domain.site import Site
 
 @dataclass(slots=True)
 class Services:
-    """What routes and workers work with. Close it when done."""
+    """What routes and workers work with. Close it when done.
+
+    refused : str | None — why changed site files are not taken; None where all is as the files say
+    loops : LoopWatch — whether the workers' loops turn
+    """
 
     installation: Installation
     store: ReadingStore
     ledger: Ledger
     clock: Clock
     workers: list[Worker] = field(default_factory=list)
+    refused: str | None = None
+    loops: LoopWatch = field(default_factory=LoopWatch)
     keyring: Keyring = field(init=False)
     hub: Hub = field(init=False)
 
@@ -61,8 +69,15 @@ class Services:
             worker.wake()
 
     def troubles(self) -> list[tuple[str, str]]:
-        """What is wrong with the workers of this process."""
-        return [trouble for worker in self.workers for trouble in worker.troubles()]
+        """What is wrong with the configuration and with the workers of this process, as (who, what)."""
+        told = [("configuration", self._aside(item)) for item in self.installation.set_aside]
+        if self.refused is not None:
+            told.append(("configuration", f"{self.refused}; the change is not taken, what was before goes on"))
+        return told + [trouble for worker in self.workers for trouble in worker.troubles()]
+
+    def _aside(self, item: SetAside) -> str:
+        goes_on = item.whole and item.site in self.installation.sites
+        return f"{item}; {'the site goes on as it was before' if goes_on else 'it is set aside'}"
 
     def counts(self) -> list[tuple[str, str, str, float]]:
         """What the workers of this process have done."""

@@ -14,6 +14,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from collector.config.errors import config_error, nearest, read_toml
+from collector.config.set_aside import SetAside, find_sites
 from collector.config.site_file import load_site, site_toml
 from collector.config.site_model import Language
 from forecaster.domain.errors import ConfigError
@@ -258,7 +259,10 @@ class _Model(BaseSettings):
 
 @dataclass(frozen=True, slots=True)
 class Installation:
-    """A folder with outlast.toml and sites/, read and checked."""
+    """A folder with outlast.toml and sites/, read and checked.
+
+    set_aside : tuple[SetAside, ...] — site files, channels and contacts that could not be read
+    """
 
     folder: Path
     broker: Broker
@@ -270,6 +274,7 @@ class Installation:
     sites: dict[str, Site]
     heartbeat: Heartbeat = field(default_factory=Heartbeat)
     words: InWords = field(default_factory=InWords)
+    set_aside: tuple[SetAside, ...] = ()
 
     @property
     def readings_url(self) -> str:
@@ -286,6 +291,25 @@ class Installation:
             return f"sqlite:///{path.with_name(path.stem + '-ledger' + path.suffix)}"
         return f"sqlite:///{self.folder / 'outlast-ledger.db'}"
 
+    @property
+    def databases(self) -> tuple[Path, ...]:
+        """The SQLite files of readings and ledger, where they are such."""
+        urls = (self.readings_url, self.ledger_url)
+        return tuple(Path(url.removeprefix("sqlite:///")) for url in urls if url.startswith("sqlite:///"))
+
+    @property
+    def state_folder(self) -> Path:
+        """Where the running program writes what is its own: beside its databases, or among what waits for a server.
+
+        The folder of the settings may be one that it can only read.
+        """
+        return self.databases[-1].parent if self.databases else self.store.outbox
+
+    def own_file(self, name: str) -> Path:
+        """A file that the program makes for itself; what an earlier release left beside the settings stays in use."""
+        beside = self.folder / name
+        return beside if beside.exists() else self.state_folder / name
+
 
 def read_secret(path: Path | None, key: str) -> str | None:
     """The first line of a secret file; None where none is named. ConfigError where it cannot be read."""
@@ -299,7 +323,7 @@ def read_secret(path: Path | None, key: str) -> str | None:
 
 
 def load_installation(folder: Path) -> Installation:
-    """Read and check outlast.toml, the environment and every site file.
+    """Read and check outlast.toml, the environment and every site file; what of these cannot be read is set aside.
 
     folder : Path — an installation's folder
     Errors: ConfigError with file, key, problem and fix.
@@ -316,7 +340,8 @@ def load_installation(folder: Path) -> Installation:
     except SettingsError as error:
         problem = f"a whole section cannot be read: {error}"
         raise ConfigError("environment", PREFIX + "…", problem, "set one name each, as OUTLAST_HTTP__PORT") from error
-    return Installation(
+    found = find_sites(folder / "sites", model.words.language)
+    made = Installation(
         folder=folder,
         broker=_placed(model.broker, folder),
         store=_placed(model.store, folder),
@@ -324,21 +349,19 @@ def load_installation(folder: Path) -> Installation:
         mail=_placed(model.mail, folder),
         push=_placed(model.push, folder),
         retention=model.retention,
-        sites=load_sites(folder / "sites", model.words.language),
+        sites=found.sites,
         heartbeat=model.heartbeat,
         words=model.words,
+        set_aside=found.set_aside,
     )
+    if "key_file" in model.push.model_fields_set:
+        return made
+    return replace(made, push=made.push.model_copy(update={"key_file": made.own_file(model.push.key_file.name)}))
 
 
 def load_sites(folder: Path, language: str = SOURCE) -> dict[str, Site]:
-    """Every sites/*.toml by site id; the file is named as its site. A site that names no language has this one."""
-    sites: dict[str, Site] = {}
-    for path in sorted(folder.glob("*.toml")):
-        site = load_site(path, lenient=True)
-        if site.id != path.stem:
-            raise ConfigError(str(path), "id", f"it is {site.id!r}", f"write id = {path.stem!r}, or rename the file")
-        sites[site.id] = site if site.language is not None else replace(site, language=language)
-    return sites
+    """The sites of a folder by id, without what cannot be read. A site that names no language has this one."""
+    return find_sites(folder, language).sites
 
 
 def _check_environment(environ: Mapping[str, str]) -> None:

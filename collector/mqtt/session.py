@@ -95,6 +95,10 @@ class Session:
         self._made()
         self._thread.start()
 
+    def prove(self) -> None:
+        """ConfigError for an unreadable password or certificate."""
+        self._made()
+
     def stop(self) -> None:
         """Disconnect, leaving the session at the broker so that it keeps what comes.
 

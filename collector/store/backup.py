@@ -25,6 +25,10 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 
 MANIFEST = "manifest.json"
 READINGS, LEDGER, CONFIG, OUTBOX = "readings.db", "ledger.db", "config", "outbox"
+OWN_KEYS = ("link-key", "push-key.pem")
+"""What the program makes for itself where it may write; restored beside the settings, where it is found as well."""
+LEFT_OUT = ("outlast-collect", "outlast-forecast", "outlast-ballast")
+"""Locks, and the room kept for alarms."""
 NAME = "outlast-%Y%m%dT%H%M%SZ"
 COUNTED = {READINGS: ("reading",), LEDGER: ("events", "transitions", "tests", "tokens")}
 
@@ -88,12 +92,13 @@ def _copy_ledger_to(url: str, path: Path) -> None:
 
 def _copy_config(installation: Installation, to: Path) -> None:
     """Settings, sites and secrets; not the databases, which are copied in their own way, and not what waits."""
-    databases = {Path(url.removeprefix(SQLITE)).name for url in (installation.store.url, installation.ledger_url)}
+    left_out = (*(path.name for path in installation.databases), *LEFT_OUT)
     to.mkdir()
-    for entry in sorted(installation.folder.iterdir()):
+    keys = [path for name in OWN_KEYS if (path := installation.own_file(name)).is_file()]
+    for entry in sorted({*installation.folder.iterdir(), *keys}):
         if entry.is_dir() and entry.name == "sites":
             shutil.copytree(entry, to / entry.name)
-        elif entry.is_file() and not any(entry.name.startswith(name) for name in databases):
+        elif entry.is_file() and not entry.name.startswith(left_out):
             shutil.copy2(entry, to / entry.name)
 
 

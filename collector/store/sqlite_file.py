@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
 
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
@@ -20,6 +22,7 @@ def connect(path: Path) -> sqlite3.Connection:
     A new file is set up to give deleted rows' pages back, and to be written ahead of; an old one is left as it is,
     so that connecting takes no lock.
     """
+    _keep_private(path)
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
     try:
         if connection.execute("PRAGMA page_count").fetchone()[0] == 0:
@@ -32,6 +35,23 @@ def connect(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _keep_private(path: Path) -> None:
+    """A new file for its owner alone; one that everybody could read, as older releases left it, for its group at most.
+
+    The log and the index beside a database take its mode from it.
+    """
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+    except FileExistsError:
+        for part in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+            with suppress(OSError):  # not ours to change, or gone
+                mode = part.stat().st_mode
+                if mode & 0o007:
+                    part.chmod(mode & 0o770)
+    except OSError:
+        return  # the folder is not there, or cannot be written: opening tells it
 
 
 def move_aside_if_corrupt(path: Path, stamp: str) -> str | None:

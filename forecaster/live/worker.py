@@ -83,6 +83,7 @@ class ForecastWorker:
         self._events: list[Event] = []
         self._owed: list[PendingTransitions] = []
         self._asked = 0
+        self._turns = 0
         self._stirred = threading.Event()
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._work, name="forecaster", daemon=True)
@@ -117,6 +118,10 @@ class ForecastWorker:
     def alive(self) -> bool:
         """Whether the thread runs."""
         return self._thread.is_alive()
+
+    def turns(self) -> int:
+        """How often the loop has turned, and how many batches and forecasts were made within."""
+        return self._turns + self.counts_so_far.readings + self.counts_so_far.forecasts
 
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""
@@ -153,6 +158,7 @@ class ForecastWorker:
 
     def _once(self, step: Callable[[], None]) -> bool:
         """Do a step; where a store fails, say so and wait a little."""
+        self._turns += 1
         try:
             step()
         except StoreError as error:

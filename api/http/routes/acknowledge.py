@@ -11,7 +11,7 @@ from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse
 
 from api.deliver.couriers import public_url
-from api.deliver.links import Ticket, Tickets
+from api.deliver.links import KEY_FILE, Ticket, Tickets
 from api.deliver.owing import is_test
 from api.http.dependencies import ServicesIn
 from api.pages.speech import WordsIn
@@ -41,7 +41,7 @@ def _page(words: Words, title: str, parts: list[str], status: int = 200) -> HTML
 
 
 def _ticket_of(services: Services, token: str) -> Ticket | None:
-    links = Tickets(services.installation.folder, public_url(services.installation))
+    links = Tickets(services.installation.own_file(KEY_FILE).parent, public_url(services.installation))
     return links.read(token, services.clock.now_ms())
 
 

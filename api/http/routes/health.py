@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 
 from api.http import answers, health, metrics, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn
+from api.http.security import sees_all
 
 router = APIRouter(tags=["health"])
 
 
-@router.get("/healthz", response_model=schemas.HealthOut)
-def healthz(services: ServicesIn) -> Response:
-    """Alive, with the age of the oldest undelivered alarm; 503 when something is failing that people rely on."""
-    found = health.look(services)
-    return answers.json_response(found.out(), 200 if found.ok else 503)
+@router.get("/livez", response_model=schemas.HealthOut)
+def livez(services: ServicesIn, request: Request) -> Response:
+    """Live: the loops turn; 503 where one hangs, and a supervisor should start the process anew."""
+    found = health.look_at_loops(services)
+    return answers.json_response(found.out(details=sees_all(request)), 503 if found.unlive else 200)
 
 
 @router.get("/readyz", response_model=schemas.HealthOut)
-def readyz(services: ServicesIn) -> Response:
-    """Ready to answer: the stores can be read."""
-    found = health.look_at_stores(services)
-    return answers.json_response(found.out(), 200 if found.ok else 503)
+def readyz(services: ServicesIn, request: Request) -> Response:
+    """Ready: it can store and forecast."""
+    found = health.look_at_work(services)
+    return answers.json_response(found.out(details=sees_all(request)), 200 if found.working else 503)
+
+
+@router.get("/healthz", response_model=schemas.HealthOut)
+def healthz(services: ServicesIn, request: Request) -> Response:
+    """503 only where it is not live or not ready; otherwise 200, with what is degraded for those who may see it."""
+    found = health.look(services)
+    return answers.json_response(found.out(details=sees_all(request)), 200 if found.working else 503)
 
 
 @router.get(

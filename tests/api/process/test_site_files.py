@@ -119,7 +119,7 @@ def test_site_files_come_change_and_go_and_no_message_is_lost(story: Story) -> N
     story.write("nine", nine("ninth/"))
     story.until(lambda: _told(story, "ninth/plug/state", 202.0), "a reading under the new topic")
     story.write("nine", nine("tenth/") + "\n[[[")
-    story.until(lambda: "the changed site files are not taken" in story.said(), "the broken file being told")
+    story.until(lambda: "set aside: " in story.said(), "the broken file being told")
     story.until(lambda: _told(story, "ninth/plug/state", 303.0), "the old file in force while the new one is broken")
     story.write("nine", nine("tenth/"))
     story.until(lambda: _told(story, "tenth/plug/state", 404.0), "the mended file")

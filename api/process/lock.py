@@ -1,0 +1,63 @@
+"""One process a part on an installation: a lock on the folder of its data, held for as long as the process lives.
+
+A second `outlast run` would take the first one's session at the broker away and write its alarms twice. The lock is
+the operating system's own (flock), so that a killed process leaves none behind.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from contextlib import ExitStack
+from pathlib import Path
+
+from api.process.parts import Part
+from collector.share import Share
+from forecaster.domain.errors import ConfigError, UsageError
+
+LOCKED = (Part.COLLECT, Part.FORECAST)
+"""Parts of which each share may run once; there may be several that only serve."""
+
+
+class InstallationLock:
+    """Taken when made. UsageError where another process has it; ConfigError where the folder cannot be written.
+
+    folder : Path — of the installation's data
+    """
+
+    def __init__(self, folder: Path, parts: frozenset[Part], share: Share) -> None:
+        self._held = ExitStack()
+        try:
+            for part in (part for part in LOCKED if part in parts):
+                whole = share.count == 1
+                self._take(folder / f"outlast-{part}.lock", part, exclusive=whole)
+                if not whole:
+                    self._take(folder / f"outlast-{part}-{share.number}-{share.count}.lock", part, exclusive=True)
+        except (UsageError, ConfigError):
+            self.release()
+            raise
+
+    def _take(self, path: Path, part: Part, *, exclusive: bool) -> None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        except OSError as error:
+            problem = f"it cannot be written ({error.strerror})"
+            raise ConfigError(str(path), "", problem, "mend the owner of that folder") from error
+        self._held.callback(os.close, handle)
+        try:
+            fcntl.flock(handle, (fcntl.LOCK_EX if exclusive else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            holder = os.read(handle, 32).decode("ascii", errors="replace").strip()
+            named = f" (process {holder})" if holder.isdecimal() else ""
+            raise UsageError(
+                f"another outlast runs on {path.parent} already{named} and has the part `{part}`",
+                "end that one first, or give each a share of the sites with --share",
+            ) from error
+        if exclusive:
+            os.truncate(handle, 0)
+            os.pwrite(handle, str(os.getpid()).encode(), 0)
+
+    def release(self) -> None:
+        """Let go."""
+        self._held.close()

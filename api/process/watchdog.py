@@ -1,0 +1,127 @@
+"""Whether the process does its work: loops that turn, and databases that are what was opened.
+
+What cannot be mended from within ends the process with an exit code, so that a supervisor starts it anew; the start
+moves a damaged database aside.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import sqlite3
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from api.process.parts import Worker
+
+HANGING_LOOKS = 30
+ENDING_LOOKS = 60
+"""A loop that has not turned for so many looks hangs; for so many more than these it is not waited for. Looks are
+counted, not seconds: a process that was stopped and goes on finds its loops standing still, and rightly."""
+
+DEEP_S = 10.0
+DEEP_SHARE = 0.02
+"""How often a database is read over [s], and the share of the time that it may take."""
+
+
+@dataclass(slots=True)
+class LoopWatch:
+    """Counts the looks at which a worker's loop had not turned since the look before."""
+
+    _turns: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+    def look(self, workers: Iterable[Worker]) -> None:
+        """Compare each worker's turns with those of the last look."""
+        seen: dict[str, tuple[int, int]] = {}
+        for worker in workers:
+            turns = worker.turns()
+            if turns is not None:
+                name = type(worker).__name__
+                before, still = self._turns.get(name, (turns - 1, 0))
+                seen[name] = (turns, still + 1 if turns == before else 0)
+        self._turns = seen
+
+    def standing(self, looks: int) -> list[str]:
+        """Workers whose loop has stood still for at least so many looks."""
+        return [name for name, (_, still) in self._turns.items() if still >= looks]
+
+
+@dataclass(slots=True)
+class FileWatch:
+    """Whether SQLite files are still those that were opened, and sound.
+
+    deep : bool — read them over now and then; one process of an installation does
+    """
+
+    paths: Sequence[Path]
+    deep: bool
+    _known: Mapping[Path, tuple[int, int]] = field(init=False)
+    _due_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._known = {path: _identity(path) for path in self.paths if path.exists()}
+        self._due_s = time.monotonic() + DEEP_S
+
+    def damage(self) -> str | None:
+        """What is wrong with a file, in a line; None while all are sound."""
+        for path, known in self._known.items():
+            if not path.exists():
+                return f"{path.name} was removed while it was in use"
+            if _identity(path) != known:
+                return f"{path.name} was replaced while it was in use"
+            if not _has_header(path):
+                return f"{path.name} is damaged (it does not begin as a database)"
+        if not self.deep or time.monotonic() < self._due_s:
+            return None
+        began = time.monotonic()
+        found = next((said for path in self._known if (said := unsound(path)) is not None), None)
+        self._due_s = time.monotonic() + max(DEEP_S, (time.monotonic() - began) / DEEP_SHARE)
+        return found
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    try:
+        status = path.stat()
+    except OSError:
+        return (0, 0)
+    return status.st_dev, status.st_ino
+
+
+def _has_header(path: Path) -> bool:
+    """Whether a file begins as an SQLite database does; what cannot be read just now is given the benefit of doubt."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(MAGIC)) == MAGIC
+    except OSError:
+        return True
+
+
+MAGIC = b"SQLite format 3\0"
+DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+
+
+def unsound(path: Path) -> str | None:
+    """What a look through a whole SQLite file finds; None where it is sound, or cannot be looked at just now."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as connection:
+            found = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
+    except sqlite3.DatabaseError as error:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        return f"{path.name} is damaged ({error})" if code in DAMAGED else None
+    return None if found == "ok" else f"{path.name} is damaged ({found.splitlines()[0]})"
+
+
+def tell_supervisor(state: str) -> None:
+    """A line to the service manager over its notification socket (sd_notify(3)); nothing where there is none."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+        try:
+            line.connect("\0" + address[1:] if address.startswith("@") else address)
+            line.send(state.encode())
+        except OSError:
+            return

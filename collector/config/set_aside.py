@@ -1,0 +1,90 @@
+"""Site files read one by one: what cannot be read is set aside and named, and the others go on."""
+
+from __future__ import annotations
+
+import re
+from copy import deepcopy
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from collector.config.errors import read_toml
+from collector.config.site_file import site_from
+from forecaster.domain.errors import ConfigError
+from forecaster.domain.site import Site
+
+PART = re.compile(r"channels\[(\d+)\]")
+"""What of a site file may be left out without making the rest untrue, beside the contacts."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """Something that is not taken, and why.
+
+    site : str — of whose file; whole : bool — all of the file, not one channel or contact of it
+    says : str — file, key, what is wrong and how to mend it, in a line
+    """
+
+    site: str
+    whole: bool
+    says: str
+
+    def __str__(self) -> str:
+        return self.says
+
+
+@dataclass(frozen=True, slots=True)
+class FoundSites:
+    """The sites of a folder by their ids, and what of their files was set aside."""
+
+    sites: dict[str, Site]
+    set_aside: tuple[SetAside, ...]
+
+
+def find_sites(folder: Path, language: str) -> FoundSites:
+    """Every sites/*.toml; the file is named as its site. ConfigError where there are files and none can be read.
+
+    language : str — of a site that names none
+    """
+    sites: dict[str, Site] = {}
+    aside: list[SetAside] = []
+    first: ConfigError | None = None
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            site = lenient(read_toml(path), str(path))
+            if site.id != path.stem:
+                fix = f"write id = {path.stem!r}, or rename the file"
+                raise ConfigError(str(path), "id", f"it is {site.id!r}", fix)
+        except ConfigError as error:
+            first = first or error
+            aside.append(SetAside(path.stem, True, str(error)))
+            continue
+        sites[site.id] = site if site.language is not None else replace(site, language=language)
+        aside += [SetAside(site.id, False, line) for line in site.set_aside]
+    if first is not None and not sites:
+        raise first
+    return FoundSites(sites, tuple(aside))
+
+
+def lenient(content: dict[str, Any], file: str) -> Site:
+    """A Site without its channels and contacts that cannot be read; `set_aside` of the site says what is wrong there.
+
+    Errors: ConfigError where the rest is no site, or where no channel is left that tells of pump runs.
+    """
+    whole, faults = deepcopy(content), list[ConfigError]()
+    places: list[int] = []
+    while True:
+        try:
+            site = site_from(whole, file, lenient=True)
+        except ConfigError as error:
+            part = PART.match(error.key)
+            if part is None:
+                raise faults[0] if faults and error.key == "channels" else error from error
+            place = int(part[1])
+            places = places if faults else list(range(len(whole["channels"])))
+            faults.append(
+                ConfigError(file, f"channels[{places.pop(place)}]{error.key[part.end() :]}", error.problem, error.fix)
+            )
+            del whole["channels"][place]
+        else:
+            return replace(site, set_aside=(*site.set_aside, *map(str, faults)))

@@ -1,0 +1,121 @@
+"""Whole processes of an installation, and what is asked of them."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from tests.bench.fleet import message, write_fleet
+from tests.bench.load import CALL
+from tests.engines import ROOT, free_port, wait_until
+from tests.servers import Mosquitto
+
+PATIENCE_S = 240.0
+
+
+@dataclass
+class House:
+    """An installation in a folder, and the process over it."""
+
+    folder: Path
+    broker: Mosquitto
+    sites: int = 1
+    port: int = field(default_factory=free_port)
+    process: subprocess.Popen[bytes] | None = None
+    sent: int = 0
+
+    @property
+    def base(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    @property
+    def log(self) -> Path:
+        return self.folder.parent / f"{self.folder.name}.log"
+
+    def write(self, more: str = "") -> None:
+        """Site files, and outlast.toml with further lines."""
+        write_fleet(self.folder, self.sites, self.broker.url, "sqlite:///outlast.db")
+        settings = self.folder / "outlast.toml"
+        settings.write_text(f"{settings.read_text()}[http]\nport = {self.port}\n{more}")
+
+    def start(self, command: str = "run", **more: str) -> subprocess.Popen[bytes]:
+        """Start it and wait until it answers."""
+        self.process = self.spawn(command, **more)
+        if command != "run":
+            return self.process
+        wait_until(lambda: self.status("/livez") is not None or self.ended() is not None, "the process", PATIENCE_S)
+        assert self.ended() is None, self.log.read_text()
+        return self.process
+
+    def spawn(self, command: str, **more: str) -> subprocess.Popen[bytes]:
+        words = [sys.executable, "-c", CALL, command, "--config", str(self.folder)]
+        with self.log.open("ab") as log:
+            return subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log, env={**os.environ, **more})
+
+    def ended(self) -> int | None:
+        """Its exit code; None while it runs."""
+        assert self.process is not None
+        return self.process.poll()
+
+    def stop(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+            self.process.wait(PATIENCE_S)
+
+    def kill(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait(PATIENCE_S)
+
+    def get(self, path: str) -> httpx.Response | None:
+        """An answer; None where nobody answers."""
+        try:
+            return httpx.get(f"{self.base}{path}", timeout=30)
+        except httpx.HTTPError:
+            return None
+
+    def status(self, path: str) -> int | None:
+        answer = self.get(path)
+        return None if answer is None else answer.status_code
+
+    def health(self) -> dict[str, Any]:
+        answer = self.get("/healthz")
+        found: dict[str, Any] = {} if answer is None else answer.json()
+        return found
+
+    def publish(self, count: int) -> None:
+        """Messages of all sites in turn, none of them sent before."""
+        first, self.sent = self.sent, self.sent + count
+        begun_ms = 1_790_000_000_000
+        self.broker.publish([message(n % self.sites, n // self.sites, begun_ms + n) for n in range(first, self.sent)])
+
+    def rows(self, site: str = "cellar-00000") -> int:
+        """Readings that the API tells of a site's pump power and charge."""
+        found = 0
+        for quantity in ("pump_power", "pack_charge"):
+            answer = httpx.get(
+                f"{self.base}/api/v1/sites/{site}/readings",
+                params={"quantity": quantity, "from": "2026-01-01T00:00:00Z", "to": "2030-01-01T00:00:00Z"},
+                timeout=30,
+            )
+            found += sum(point["count"] for point in answer.json()["points"])
+        return found
+
+
+@contextmanager
+def house(folder: Path, broker: Mosquitto, sites: int = 1) -> Iterator[House]:
+    """An installation; whatever runs over it is killed at the end."""
+    made = House(folder, broker, sites)
+    try:
+        yield made
+    finally:
+        made.kill()

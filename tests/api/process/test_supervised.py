@@ -1,0 +1,191 @@
+"""A process that cannot go on ends with a code; one that can goes on, and says what is wrong. On real processes."""
+
+from __future__ import annotations
+
+import os
+import random
+import stat
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.api.process.houses import PATIENCE_S, House, house
+from tests.engines import free_port, wait_until
+from tests.servers import Mosquitto, mosquitto
+
+__all__ = ["mosquitto"]
+
+pytestmark = pytest.mark.timeout(900)
+
+
+@pytest.fixture
+def one(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[House]:
+    with house(tmp_path / "house", mosquitto) as made:
+        made.write()
+        yield made
+
+
+def test_a_second_run_is_refused_before_it_speaks_to_the_broker(one: House) -> None:
+    """In: a second `run`, on the same port and on another, and a `collect`. Out: exit 2, one line, no connection."""
+    one.start()
+    wait_until(lambda: connections(one) >= 1, "the session", PATIENCE_S)
+    before = connections(one)
+    for command, more in (("run", {}), ("run", {"OUTLAST_HTTP__PORT": str(free_port())}), ("collect", {})):
+        said_before = len(one.log.read_text())
+        assert one.spawn(command, **more).wait(PATIENCE_S) == 2
+        lines = [
+            line for line in one.log.read_text()[said_before:].splitlines() if line.startswith(f"outlast {command}:")
+        ]
+        assert len(lines) == 1
+        assert f"another outlast runs on {one.folder} already (process {one.process and one.process.pid})" in lines[0]
+    assert connections(one) == before
+    one.publish(10)
+    wait_until(lambda: one.rows() == 10, "ten rows", PATIENCE_S)
+    one.stop()
+    again = one.start()
+    assert again.poll() is None
+
+
+def connections(one: House) -> int:
+    """How often somebody has connected with the installation's name."""
+    log = (one.broker.folder / "mosquitto.log").read_text()
+    return sum("New client connected" in line and " as load " in line for line in log.splitlines())
+
+
+def test_a_port_that_is_taken_is_told_in_one_line(one: House, tmp_path: Path) -> None:
+    one.start()
+    with house(tmp_path / "other", one.broker) as other:
+        other.port = one.port
+        other.write()
+        assert other.spawn("run").wait(PATIENCE_S) == 2
+        told = [line for line in other.log.read_text().splitlines() if line.startswith("outlast run:")]
+        assert len(told) == 1
+        assert f"127.0.0.1:{one.port} cannot be listened on" in told[0]
+
+
+def test_a_reload_that_cannot_be_leaves_the_old_at_work(one: House) -> None:
+    """A site file edited while the password is away. In: 6 messages meanwhile, 6 after. Out: 12 rows; it is said."""
+    password = one.folder / "broker-password"
+    text = (one.folder / "outlast.toml").read_text()
+    (one.folder / "outlast.toml").write_text(
+        text.replace("[store]", 'username = "outlast"\npassword_file = "broker-password"\n[store]')
+    )
+    one.start()
+    wait_until(lambda: one.health().get("status") == "ok", "all to be well", PATIENCE_S)
+    secret = password.read_text()
+    password.unlink()
+    site = one.folder / "sites" / "cellar-00000.toml"
+    site.write_text(site.read_text().replace("Cellar 0", "Cellar nought"))
+    wait_until(lambda: one.health().get("status") == "degraded", "the refused change to be told", PATIENCE_S)
+    assert "the change is not taken" in str(one.health()["says"])
+    one.publish(6)
+    wait_until(lambda: one.rows() == 6, "six rows", PATIENCE_S)
+    assert name_told(one) == "Cellar 0"
+    password.write_text(secret)
+    wait_until(lambda: name_told(one) == "Cellar nought", "the change", PATIENCE_S)
+    one.publish(6)
+    wait_until(lambda: one.rows() == 12, "twelve rows", PATIENCE_S)
+    assert one.health()["status"] == "ok"
+    assert one.log.read_text().count("the changed site files are not taken") == 1
+
+
+def name_told(one: House) -> str:
+    answer = one.get("/api/v1/sites/cellar-00000")
+    return "" if answer is None else str(answer.json()["name"])
+
+
+def garbage(path: Path) -> None:
+    """Half of every page but the first overwritten, in the file and in the log before it."""
+    dirt = random.Random(20_260_303)
+    for part in (path, path.with_name(f"{path.name}-wal")):
+        with part.open("r+b") as file:
+            for at in range(4096, part.stat().st_size, 4096):
+                file.seek(at)
+                file.write(dirt.randbytes(2048))
+
+
+def emptied(path: Path) -> None:
+    """The file cut to nothing, and its log."""
+    for part in (path, path.with_name(f"{path.name}-wal")):
+        os.truncate(part, 0)
+
+
+DAMAGES: dict[str, tuple[str, Callable[[Path], None]]] = {
+    "ledger-garbage": ("outlast-ledger.db", garbage),
+    "readings-removed": ("outlast.db", Path.unlink),
+    "ledger-removed": ("outlast-ledger.db", Path.unlink),
+    "readings-garbage": ("outlast.db", garbage),
+    "readings-emptied": ("outlast.db", emptied),
+    "ledger-emptied": ("outlast-ledger.db", emptied),
+}
+SHORT = ("ledger-garbage", "readings-removed")
+
+
+@pytest.mark.parametrize("kind", [k if k in SHORT else pytest.param(k, marks=pytest.mark.long) for k in DAMAGES])
+def test_a_damaged_database_ends_it_and_the_next_start_goes_on(one: House, kind: str) -> None:
+    """Exit 1 by itself; started anew it stores and forecasts. In: 20 messages after the start. Out: 20 rows."""
+    name, harm = DAMAGES[kind]
+    one.start()
+    one.publish(400)
+    wait_until(lambda: one.rows() == 400, "the rows", PATIENCE_S)
+    wait_until(lambda: one.status("/api/v1/sites/cellar-00000/forecast") == 200, "a forecast", PATIENCE_S)
+    harm(one.folder / name)
+    wait_until(lambda: one.ended() is not None, "the end of the process", PATIENCE_S)
+    assert one.ended() == 1
+    assert f"{name} was" in one.log.read_text() or f"{name} is damaged" in one.log.read_text()
+    one.start()
+    kept = one.rows()
+    one.publish(20)
+    wait_until(lambda: one.rows() == kept + 20, "the rows after", PATIENCE_S)
+    wait_until(lambda: one.status("/readyz") == 200, "being ready", PATIENCE_S)
+
+
+def test_one_faulty_file_and_one_faulty_contact_among_three(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """At the start and while running: what cannot be read is named, the other sites are stored and forecast."""
+    with house(tmp_path / "house", mosquitto, sites=3) as three:
+        three.write()
+        sites = three.folder / "sites"
+        whole = (sites / "cellar-00001.toml").read_text()
+        (sites / "cellar-00001.toml").write_text(whole.replace("rated_voltage_v = 115", 'rated_voltage_v = "much"'))
+        with (sites / "cellar-00002.toml").open("a") as file:
+            file.write('[[contacts]]\nname = "owner"\nemail = "owner@example.org"\n[[contacts]]\nname = "nobody"\n')
+        three.start()
+        three.publish(30)
+        wait_until(lambda: three.rows("cellar-00000") == 10 == three.rows("cellar-00002"), "their rows", PATIENCE_S)
+        assert sites_told(three) == ["cellar-00000", "cellar-00002"]
+        says = str(three.health()["says"])
+        assert "cellar-00001.toml: pump.rated_voltage_v" in says
+        assert "cellar-00002.toml: contacts[1]" in says
+        (sites / "cellar-00001.toml").write_text(whole)
+        wait_until(lambda: len(sites_told(three)) == 3, "the mended site", PATIENCE_S)
+        (sites / "cellar-00000.toml").write_text("[[[")
+        wait_until(lambda: "goes on as it was before" in str(three.health()["says"]), "the slip told", PATIENCE_S)
+        three.publish(30)
+        wait_until(lambda: three.rows("cellar-00000") == 20, "the rows of the site with the slip", PATIENCE_S)
+        assert three.status("/readyz") == 200
+        assert three.health()["status"] == "degraded"
+
+
+def sites_told(three: House) -> list[str]:
+    answer = three.get("/api/v1/sites")
+    return [] if answer is None else sorted(site["id"] for site in answer.json()["sites"])
+
+
+def test_only_broken_files_are_exit_2(one: House) -> None:
+    (one.folder / "sites" / "cellar-00000.toml").write_text("[[[")
+    assert one.spawn("run").wait(PATIENCE_S) == 2
+    assert one.log.read_text().count("\n") == 1
+
+
+def test_what_is_written_is_its_owners_alone(one: House) -> None:
+    """At umask 022 as at any other: no file of the program's own can be read by others (ASVS 5.0 V14.2)."""
+    before = os.umask(0o022)
+    try:
+        one.start()
+    finally:
+        os.umask(before)
+    wait_until((one.folder / "outlast-ballast").exists, "all files", PATIENCE_S)
+    own = [path for path in one.folder.iterdir() if path.name.startswith(("outlast-", "outlast.db", "link", "push"))]
+    assert len(own) > 5
+    assert [path.name for path in own if stat.S_IMODE(path.stat().st_mode) & 0o077] == []
