@@ -299,10 +299,7 @@ class Installation:
 
     @property
     def state_folder(self) -> Path:
-        """Where the running program writes what is its own: beside its databases, or among what waits for a server.
-
-        The folder of the settings may be one that it can only read.
-        """
+        """Where the program writes what is its own: beside its databases, else among what waits for a server."""
         return self.databases[-1].parent if self.databases else self.store.outbox
 
     def own_file(self, name: str) -> Path:

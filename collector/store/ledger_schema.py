@@ -6,7 +6,9 @@ What is searched by is a column; what is only carried is JSON in `body`.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
+import msgspec
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -159,6 +161,16 @@ tokens = Table(
     Column("revoked_ms", BigInteger),
 )
 
+sessions = Table(  # since version 5
+    "sessions",
+    metadata,
+    Column("id", String(64), primary_key=True),  # SHA-256 of the cookie's value, which is kept nowhere
+    Column("token_id", String(64), nullable=False),
+    Column("created_ms", BigInteger, nullable=False),
+    Column("expires_ms", BigInteger, nullable=False),
+    Index("sessions_of", "token_id"),
+)
+
 subscriptions = Table(
     "subscriptions",
     metadata,
@@ -273,11 +285,34 @@ def _fourth(connection: Connection) -> None:
         index.create(connection, checkfirst=True)
 
 
+def _fifth(connection: Connection) -> None:
+    sessions.create(connection, checkfirst=True)
+    for row in connection.execute(select(tests.c.id, tests.c.site, tests.c.started_ms, tests.c.body)).mappings().all():
+        told = msgspec.json.decode(row["body"], type=dict[str, Any])
+        if told.get("finished_ms") is None and "pulled_ms" not in told:
+            told["pulled_ms"] = _on_pack_since(connection, row["site"], row["started_ms"])
+            body = msgspec.json.encode(told).decode()
+            connection.execute(tests.update().where(tests.c.id == row["id"]).values(body=body))
+
+
+ALREADY_PULLED_MS = 30 * 60_000
+"""A test could be started so long after the plug was pulled."""
+
+
+def _on_pack_since(connection: Connection, site: str, started_ms: int) -> int | None:
+    """When the pack took over for a test that runs: before version 5 nobody had to say that the plug was pulled."""
+    e = events.c
+    since_ms = started_ms - ALREADY_PULLED_MS
+    began = select(e.start_ms).where(e.kind == "outage", e.site == site, e.start_ms >= since_ms)
+    found = connection.execute(began.order_by(e.start_ms).limit(1)).scalar_one_or_none()
+    return None if found is None else int(found)
+
+
 def _columns(connection: Connection, table: Table) -> set[str]:
     return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth)
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth)
 """In order; the ledger's version is how many of them it has had. New tables are added by a migration of their own."""
 
 

@@ -70,13 +70,23 @@ NAMES = {LOST: "Larkspur Lane cellar", WET: "Larkspur boathouse", TESTED: "Larks
 
 
 def write_settings(
-    folder: Path, broker_url: str, mail_port: int, http_port: int, stores: tuple[str, str] | None = None
+    folder: Path,
+    broker_url: str,
+    mail_port: int,
+    http_port: int,
+    stores: tuple[str, str] | None = None,
+    more: str = "",
 ) -> None:
-    """outlast.toml of the installation. stores : URLs of readings and ledger; None: SQLite files in the folder."""
+    """outlast.toml of the installation.
+
+    stores : URLs of readings and ledger; None: SQLite files in the folder
+    more : further lines
+    """
     store = "" if stores is None else f'[store]\nurl = "{stores[0]}"\nledger = "{stores[1]}"\n'
     (folder / "outlast.toml").write_text(
         f'[broker]\nurl = "{broker_url}"\nclient_id = "kept"\n[http]\nport = {http_port}\n{store}'
         f'[mail]\nhost = "127.0.0.1"\nport = {mail_port}\nsecurity = "none"\nsender = "pump@example.org"\n'
+        f"{more}"
     )
 
 

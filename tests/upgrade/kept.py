@@ -29,6 +29,8 @@ from tests.upgrade.make import EXPECTED, LEDGER, READINGS
 HERE = Path(__file__).parent
 STEP_S = 60.0
 PATIENCE_S = 300.0
+PUSH = '[push]\nallow_hosts = ["127.0.0.1"]\n'
+"""The kept browser subscribed at a service on this machine, where nobody listens."""
 
 
 @dataclass
@@ -133,7 +135,7 @@ def unpacked(kind: str, work: Path) -> Iterator[Kept]:
             )
             fill(folder, influx, postgres)
             stores = (f"{influx.url}/outlast", postgres.url)
-        write_settings(folder, broker.url, mail.port, free_port(), stores)
+        write_settings(folder, broker.url, mail.port, free_port(), stores, PUSH)
         houses = [
             House(site, **{**state, "cellar": Cellar(**state["cellar"])}) for site, state in said["houses"].items()
         ]
