@@ -230,11 +230,19 @@ class ForecastWorker:
         self.counts_so_far.readings += len(readings)
         self.reached_ms = max(self.reached_ms, *(r.time_ms for r in readings if r.quantity not in AHEAD), 0)
         for site in {reading.site for reading in readings}:
-            events = self._runners[site].drain()
-            self._rehearsals.noticed(events)
-            self._events += events
+            self._take_events(self._runners[site])
         if len(self._events) >= EVENTS_A_WRITE:
             self._write()
+
+    def _take_events(self, runner: SiteRunner) -> None:
+        """What a site's engine found, to be written."""
+        try:
+            events = runner.drain()
+        except SITE_FAULTS as error:
+            self._blame(runner, error)
+            return
+        self._rehearsals.noticed(events)
+        self._events += events
 
     def _fold_live(self, readings: Sequence[Reading]) -> None:
         self._fold(readings)

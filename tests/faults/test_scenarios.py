@@ -155,7 +155,6 @@ def test_a_mains_failure_and_its_return(learnt: Learnt) -> None:
     assert re.search(r"after (89|90) min; pack at 9\d %", cleared[0].alarm.headline)
 
 
-@pytest.mark.long
 def test_an_outage_to_the_floor_and_a_house_gone_dark(learnt: Learnt) -> None:
     wet = replace(STEADY, inflow_l_per_min=30.0)
     seen = play(learnt, 11.0, outage(0.0, 10.0, wet), stride_s=120.0)

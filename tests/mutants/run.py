@@ -93,7 +93,7 @@ def file_of(module: str) -> Path:
     return path if path.exists() else ROOT / Path(*module.split(".")) / "__init__.py"
 
 
-def tests_of(module: str) -> list[str]:
+def room_tests(module: str) -> list[str]:
     """The tests of a module's room, those named after the module first."""
     path = file_of(module).relative_to(ROOT).as_posix()
     room = next(room for room in ROOMS if path.startswith(room))
@@ -124,7 +124,7 @@ class Runner:
 
     def verdict(self, mutant: Mutant) -> Verdict:
         """Run the room's tests against it."""
-        tests = tests_of(mutant.module)
+        tests = room_tests(mutant.module)
         key = " ".join(sorted(tests))
         if key not in self._usual_s:
             code, took_s = _forked(None, tests, 3600)

@@ -79,7 +79,11 @@ class Subscriber:
         return [self.got.get(timeout=20.0) for _ in range(count)]
 
     def leave(self) -> None:
-        """Say goodbye; the session stays."""
+        """Say goodbye once the broker has read all that was sent before, acknowledgements too; the session stays."""
+        answered = threading.Event()
+        self.client.on_unsubscribe = lambda *_: answered.set()
+        if self.client.unsubscribe("nobody/subscribes")[0] == mqtt.MQTT_ERR_SUCCESS:
+            assert answered.wait(20.0)
         self.client.disconnect()
         self.client.loop_stop()
 

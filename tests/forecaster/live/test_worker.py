@@ -7,6 +7,7 @@ import weakref
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -16,10 +17,9 @@ from api.process.installation_state import OutsideView
 from api.process.services import Services
 from collector.clock import CLOCK_NOTE
 from collector.decode.payload import Decoder
-from forecaster.alarms import Outside
+from forecaster.alarms import AlarmDesk, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import StoreUnavailable
-from forecaster.domain.forecast import Forecast
 from forecaster.domain.readings import Reading
 from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Event
@@ -165,27 +165,32 @@ def test_a_ledger_that_is_away_is_waited_for(
         held.close()
 
 
+@pytest.mark.parametrize("where", ["update", "forecast", "status", "events", "step"])
 def test_one_sites_fault_stays_its_own(
-    tmp_path: Path, recorded: tuple[Site, list[Reading]], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, recorded: tuple[Site, list[Reading]], monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
+    """Wherever it happens, also when it has readings of both sites: the other one is folded, forecast and told."""
     site, readings = recorded
-    broken = replace(site, id="broken")
-    held = services(tmp_path, {site.id: site, "broken": broken}, clock=HeldClock(NOW_MS))
-    forecast = Engine.forecast
+    held = services(tmp_path, {site.id: site, "broken": replace(site, id="broken")}, clock=HeldClock(NOW_MS))
+    owner: type[Engine] | type[AlarmDesk] = AlarmDesk if where == "step" else Engine
+    method = getattr(owner, where)
 
-    def fails(self: Engine, now_ms: int) -> Forecast:
+    def fails(self: Any, *given: Any) -> Any:
         if self.site.id == "broken":
             raise ZeroDivisionError("a fault of one site")
-        return forecast(self, now_ms)
+        return method(self, *given)
 
-    monkeypatch.setattr(Engine, "forecast", fails)
+    monkeypatch.setattr(owner, where, fails)
     work = worker(held)
     try:
-        held.store.append(readings)
+        both = [one for reading in readings for one in (replace(reading, site="broken"), reading)]
+        held.store.append(both)
         work.start()
-        until(lambda: told(held) and any(who == "broken" for who, _ in work.troubles()))
+        until(lambda: told(held) and work.counts_so_far.faults > 0)
         assert work.alive()
         assert all(who != "larkspur" for who, _ in work.troubles())
+        runs = held.ledger.runs(site.id, 0, NOW_MS, 1_000).runs
+        assert len(runs) > 10, "the other site's events are kept"
     finally:
         work.stop()
         held.close()

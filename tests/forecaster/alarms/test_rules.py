@@ -1,0 +1,141 @@
+"""Each rule's judgement of one piece of evidence, at both sides of every limit; unknown stays unknown."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside, Verdict
+from forecaster.alarms.rules_pump import pump_overrun, rapid_cycling
+from forecaster.alarms.rules_supply import critical_reserve, low_reserve, pack_not_charging, reserve_reached
+from forecaster.alarms.rules_watch import delivery_failing, telemetry_silent
+from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.forecast import Basis, Quantiles
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Supply
+from forecaster.domain.site import AlarmLimits
+from forecaster.domain.status import Spread
+from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, status
+
+ON, OFF, HOLD, UNKNOWN = Verdict.ON, Verdict.OFF, Verdict.HOLD, Verdict.UNKNOWN
+MAINS, PACK = Supply.MAINS, Supply.PACK
+
+
+def evidence(ahead: dict[str, Any] | None = None, outside: Outside | None = None, **facts: Any) -> AlarmEvidence:
+    """A house at rest on mains, changed in some facts."""
+    said = forecast(START_MS, **{"supply": facts.get("supply", MAINS), **(ahead or {})})
+    return AlarmEvidence(
+        LARKSPUR, AlarmLimits(), status(START_MS, **facts), said, outside or Outside(), START_MS,
+        START_MS - 30 * DAY, START_MS - 30 * DAY,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("supply", "charge", "p50", "said"),
+    [
+        (PACK, 10.0, 5.0, ON), (PACK, 9.0, 5.0, ON), (PACK, 10.2, 5.0, HOLD), (PACK, 40.0, 0.0, OFF),
+        (MAINS, 9.0, 5.0, HOLD), (MAINS, 40.0, 0.0, OFF),
+        (PACK, None, 0.0, ON), (PACK, None, 0.3, OFF), (PACK, None, None, UNKNOWN),
+        (MAINS, None, 0.3, OFF), (MAINS, None, 0.2, HOLD), (MAINS, None, None, UNKNOWN),
+    ],
+)  # fmt: skip
+def test_the_floor_is_reached_by_the_charge_or_else_by_the_forecast(
+    supply: Supply, charge: float | None, p50: float | None, said: Verdict
+) -> None:
+    """LARKSPUR keeps 10 %. Where no charge is known the median decides, and the mains never raise it."""
+    ahead: dict[str, Any] = {"hours_remaining": Quantiles(p50=p50), "charge_percent": None}
+    assert reserve_reached(evidence(ahead, supply=supply, charge_percent=charge)).verdict is said
+
+
+def test_a_charge_that_is_only_reckoned_counts_as_well() -> None:
+    assert reserve_reached(evidence({"charge_percent": 9.0}, supply=PACK, charge_percent=None)).verdict is ON
+    assert reserve_reached(evidence({"basis": Basis.PROJECTED}, supply=PACK, charge_percent=9.0)).verdict is UNKNOWN
+
+
+@pytest.mark.parametrize(("p10", "low", "critical"), [(6.5, OFF, OFF), (5.0, ON, OFF), (1.5, ON, ON)])
+def test_a_reserve_is_low_on_the_pack_alone(p10: float, low: Verdict, critical: Verdict) -> None:
+    ahead: dict[str, Any] = {"hours_remaining": Quantiles(p10=p10, p50=p10 + 3.0)}
+    assert low_reserve(evidence(ahead, supply=PACK)).verdict is low
+    assert critical_reserve(evidence(ahead, supply=PACK)).verdict is critical
+    assert low_reserve(evidence(ahead, supply=MAINS)).verdict is OFF
+    never: dict[str, Any] = {"hours_remaining": Quantiles(), "never_probability": 0.95}
+    assert low_reserve(evidence(never, supply=PACK)).verdict is OFF
+    assert low_reserve(evidence({**never, "never_probability": 0.5}, supply=PACK)).verdict is UNKNOWN
+
+
+@pytest.mark.parametrize(
+    ("after_min", "rate", "said"),
+    [(10.0, 0.0, UNKNOWN), (16.0, 0.0, ON), (16.0, 0.4, ON), (16.0, 0.6, OFF), (16.0, None, UNKNOWN)],
+)
+def test_a_pack_is_given_a_quarter_of_an_hour_to_charge(after_min: float, rate: float | None, said: Verdict) -> None:
+    since_ms = START_MS - round(after_min * MINUTE)
+    facts: dict[str, Any] = {"charge_percent": 60.0, "supply_since_ms": since_ms, "charge_rate_percent_per_h": rate}
+    assert pack_not_charging(evidence(**facts)).verdict is said
+    assert pack_not_charging(evidence(**{**facts, "supply": PACK})).verdict is OFF
+
+
+def test_a_charge_that_stands_is_not_charged_and_a_short_answer_makes_it_urgent() -> None:
+    facts: dict[str, Any] = {"charge_percent": 60.0, "charge_rate_percent_per_h": None}
+    assert pack_not_charging(evidence(**facts, charge_stood_s=3_000.0)).verdict is UNKNOWN
+    stood = pack_not_charging(evidence(**facts, charge_stood_s=4_000.0))
+    assert (stood.verdict, stood.priority) == (ON, Priority.MEDIUM)
+    short: dict[str, Any] = {"hours_remaining": Quantiles(p10=3.0, p50=5.0)}
+    assert pack_not_charging(evidence(short, **facts, charge_stood_s=4_000.0)).priority is Priority.HIGH
+    rested = replace(evidence(**facts, charge_stood_s=4_000.0), rest_percent=80.0)
+    assert pack_not_charging(rested).verdict is ON
+    assert pack_not_charging(replace(rested, rest_percent=61.0)).verdict is ON, "below three quarters it is no rest"
+
+
+@pytest.mark.parametrize(
+    ("normal_s", "lasted_s", "said"),
+    [(30.0, 130.0, HOLD), (30.0, 400.0, ON), (8.0, 115.0, HOLD), (8.0, 125.0, ON), (8.0, 20.0, HOLD)],
+)
+def test_a_run_is_far_too_long_by_the_sites_own_and_never_below_two_minutes(
+    normal_s: float, lasted_s: float, said: Verdict
+) -> None:
+    """Eight times the longest usual run (the table's limit), and at least 120 s."""
+    normal = Spread(0.9 * normal_s, 0.95 * normal_s, normal_s, 400)
+    facts: dict[str, Any] = {"running_since_ms": START_MS - round(lasted_s * 1000), "run_s_normal": normal}
+    assert pump_overrun(evidence(**facts)).verdict is said
+    young: dict[str, Any] = {**facts, "run_s_normal": replace(normal, count=19)}
+    assert pump_overrun(evidence(**young)).verdict is UNKNOWN
+    assert pump_overrun(evidence(**{**facts, "run_s_normal": replace(normal, count=20)})).verdict is said
+    assert pump_overrun(evidence(**facts, frozen=(Quantity.PUMP_POWER,))).verdict is UNKNOWN
+    assert pump_overrun(evidence(**facts, frozen=(Quantity.PACK_CHARGE,))).verdict is said
+    assert pump_overrun(evidence({"basis": Basis.PROJECTED}, **facts)).verdict is UNKNOWN
+    assert pump_overrun(evidence(run_s_normal=normal)).verdict is OFF
+
+
+def test_rapid_cycling_needs_many_starts_and_a_known_normal() -> None:
+    normal = Spread(2.0, 4.0, 6.0, 300)
+    rapid: dict[str, Any] = {"cycles_per_hour_normal": normal, "cycles_last_hour": 40}
+    assert rapid_cycling(evidence(**rapid)).verdict is ON
+    assert rapid_cycling(evidence(**rapid, frozen=(Quantity.PUMP_POWER,))).verdict is UNKNOWN
+    assert rapid_cycling(evidence(**rapid, clock_suspect="set")).verdict is UNKNOWN
+    assert rapid_cycling(evidence(**{**rapid, "cycles_per_hour_normal": replace(normal, count=23)})).verdict is UNKNOWN
+    few: dict[str, Any] = {"cycles_per_hour_normal": Spread(0.5, 1.0, 1.5, 300), "cycles_last_hour": 11}
+    assert rapid_cycling(evidence(**few)).verdict is not ON
+
+
+@pytest.mark.parametrize(("supply", "p10", "said"), [
+    (MAINS, 1.0, Priority.MEDIUM), (PACK, 9.0, Priority.HIGH), (PACK, 1.9, Priority.CRITICAL),
+    (PACK, None, Priority.HIGH),
+])  # fmt: skip
+def test_silence_is_as_urgent_as_the_end_that_it_hides(supply: Supply, p10: float | None, said: Priority) -> None:
+    """Critical from the owner's critical reserve on: two hours by default."""
+    ahead: dict[str, Any] = {"hours_remaining": Quantiles(p10=p10), "basis": Basis.PROJECTED}
+    seen = evidence(ahead, supply=supply, silent=True, data_age_s=5 * HOUR / 1000)
+    assert (telemetry_silent(seen).verdict, telemetry_silent(seen).priority) == (ON, said)
+    trouble = evidence({**ahead, "basis": Basis.MEASURED}, Outside(trouble="the disk is full"), supply=supply)
+    assert (telemetry_silent(trouble).verdict, telemetry_silent(trouble).priority) == (ON, said)
+
+
+def test_a_channel_fails_when_it_has_for_longer_than_the_limit() -> None:
+    limit_ms = round(60_000 * (evidence().row(AlarmKind.DELIVERY_FAILING).limit or 0.0))
+    assert limit_ms > MINUTE
+    for since_ms, said in ((limit_ms - MINUTE, HOLD), (limit_ms + MINUTE, ON)):
+        failing = Outside(failing=(Failing("mail", START_MS - since_ms, "refused"),))
+        assert delivery_failing(evidence(outside=failing)).verdict is said
+    assert delivery_failing(evidence()).verdict is OFF

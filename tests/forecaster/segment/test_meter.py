@@ -1,0 +1,115 @@
+"""The books of pump energy: a counter anchors, the others fill in, and each is held against the other."""
+
+from __future__ import annotations
+
+import pytest
+
+from forecaster.segment import EnergyCounter, Meter, Rhythm
+from forecaster.segment.counter import CounterStep
+from forecaster.segment.levels import Levels
+
+MINUTE = 60_000
+
+
+def told(meter: Meter, pairs: list[tuple[float, float]]) -> None:
+    """What the others told and then the counter, interval by interval [Wh]."""
+    for others, counter in pairs:
+        meter.add(others, 0)
+        meter.count(MINUTE, counter, 1.0, covered=True)
+
+
+def test_a_new_meter_has_booked_nothing() -> None:
+    meter = Meter()
+    assert (meter.total_wh, meter.blind_ms, meter.scale, meter.disagreement, meter.ticks) == (0.0, 0, 1.0, 0.0, 0)
+    meter.add(3.0, 500)
+    assert (meter.total_wh, meter.blind_ms) == (3.0, 500)
+    meter.mend(-1.0)
+    assert meter.total_wh == pytest.approx(2.0)
+
+
+def test_the_counter_stands_over_what_the_others_told() -> None:
+    meter = Meter()
+    told(meter, [(1.0, 2.0)])
+    assert meter.total_wh == pytest.approx(2.0)
+    meter.add(5.0, 0)
+    meter.count(MINUTE, 0.0, 1.0, covered=True)
+    assert meter.total_wh == pytest.approx(3.0), "while it stands still at most one step can have been used"
+    meter.count(MINUTE, None, 1.0, covered=True)
+    assert meter.total_wh == pytest.approx(3.0), "what a counter cannot tell stays as it was told"
+    meter.count(MINUTE, None, 1.0, covered=False)
+    assert meter.blind_ms == MINUTE
+
+
+@pytest.mark.parametrize(("others", "counter", "share"), [(2.0, 2.0, 0.0), (1.0, 2.0, 0.5), (2.0, 1.0, 0.5)])
+def test_disagreement_comes_to_the_share_by_which_they_differ(others: float, counter: float, share: float) -> None:
+    """|difference| over the greater of the two; an exponential mean of a constant is that constant."""
+    meter = Meter()
+    meter.scale = 1.0
+    for _ in range(400):
+        meter.add(others, 0)
+        meter.since_tick_blind = False
+        meter.count(MINUTE, counter, 1.0, covered=True)
+        meter.scale, meter.counter_wh, meter.told_wh = 1.0, 0.0, 0.0
+    assert meter.disagreement == pytest.approx(share, abs=0.01)
+    assert meter.ticks == 400
+
+
+def test_a_wrong_running_power_is_mended_by_the_counter() -> None:
+    meter = Meter()
+    told(meter, [(0.0, 1.0)] + [(1.0, 1.25)] * 300)
+    assert meter.scale == pytest.approx(1.25, rel=0.01)
+    before = meter.total_wh
+    meter.add(4.0, 0)
+    assert meter.total_wh - before == pytest.approx(5.0, rel=0.01)
+
+
+def counter(start_wh: float = 100.0) -> EnergyCounter:
+    made = EnergyCounter(Rhythm(stated_ms=None), 1_000.0)
+    made.feed(0, start_wh)
+    return made
+
+
+def fed(one: EnergyCounter, minute: float, value_wh: float) -> tuple[float | None, CounterStep]:
+    """The energy that a reading tells, and what it was taken for."""
+    interval_ms, used_wh = one.feed(round(minute * MINUTE), value_wh)
+    assert interval_ms is not None
+    return used_wh, one.step
+
+
+@pytest.mark.parametrize("end_wh", [1e3, 1e6, 2.0**16, 2.0**24 * 0.001, 2.0**32 * 0.001])
+def test_a_register_that_stands_at_its_very_end_runs_over(end_wh: float) -> None:
+    """Decimal registers, and binary ones in steps of 1 Wh and of 1 mWh: 2 Wh before the end and 3 Wh after it are 5."""
+    for before in (2.0, 0.0):
+        used_wh, step = fed(counter(end_wh - before), 1, 3.0)
+        assert used_wh == pytest.approx(before + 3.0, abs=1e-5)
+        assert step is CounterStep.WRAPPED
+
+
+def test_steps_of_a_counter_are_told_apart() -> None:
+    """At 1 kW a minute holds 16.7 Wh and two steps: less than that is counted, a step back is jitter or a reset."""
+    one = counter()
+    assert fed(one, 1, 101.0) == (1.0, CounterStep.COUNTED)
+    assert one.resolution_wh == 1.0
+    assert fed(one, 2, 100.5) == (0.0, CounterStep.JITTER)
+    assert one.level_wh == 101.0
+    assert fed(one, 3, 4.0) == (4.0, CounterStep.RESET)
+    assert fed(one, 4, 400.0) == (None, CounterStep.JUMPED)
+    assert fed(one, 5, 401.0)[0] is None
+    assert fed(one, 6, 402.0) == (1.0, CounterStep.COUNTED), "what goes on from a jump is the new level"
+    assert fed(one, 7, 402.0 + 1e-4)[0] == pytest.approx(1e-4, abs=1e-9)
+    assert one.resolution_wh == 1e-3
+
+
+@pytest.mark.parametrize(("back_wh", "step"), [(9.0, CounterStep.JITTER), (15.0, CounterStep.JUMPED)])
+def test_how_far_back_is_jitter_goes_by_what_may_have_been_used(back_wh: float, step: CounterStep) -> None:
+    """A thousandth of 10 kWh, the most of ten hours at 1 kW (this project's own choice)."""
+    assert fed(counter(25_000.0), 600, 25_000.0 - back_wh)[1] is step
+
+
+def test_two_levels_are_taken_where_they_lie_well_apart_and_one_is_a_pump() -> None:
+    """Otsu's classes: 2 and 480 W are a pump and its rest; 2 and 3 W, or 1 and 12 W, are a plug that hums."""
+    for low_w, high_w, found in ((2.0, 480.0, True), (200.0, 210.0, False), (0.5, 4.0, False)):
+        levels = Levels(running_w=400.0)
+        for index in range(2_000):
+            levels.idle(high_w if index % 10 == 0 else low_w)
+        assert (levels.running_count > 0) is found, (low_w, high_w)
