@@ -194,15 +194,13 @@ def flow_low(seen: AlarmEvidence) -> Judgement:
     A run of r after a wait of w lifts the drawdown and what comes meanwhile: rate = drawdown (1/r + 1/w), whatever the
     inflow (cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2). Its inverse is the dry run.
     """
-    status = seen.status
-    usual, recent_s, last = status.dry_run_s_normal, status.dry_run_s_recent, status.last_run
+    status, last = seen.status, seen.status.last_run
     if _dark(seen) or status.clock_suspect is not None or last is None or not last.measured or not status.runs_apart:
         return UNKNOWN
-    if usual is None or usual.count < ENOUGH_RUNS or recent_s is None or recent_s <= 0.0 or usual.p05 <= 0.0:
+    if status.flow_share is None:
         return UNKNOWN
-    less = 100.0 * (1.0 - usual.p50 / recent_s)
-    verdict = compare(seen.row(AlarmKind.FLOW_LOW), less)
-    return Judgement(verdict, run=last.start_ms)
+    less = 100.0 * (1.0 - status.flow_share)
+    return Judgement(compare(seen.row(AlarmKind.FLOW_LOW), less), run=last.start_ms)
 
 
 def pump_power_abnormal(seen: AlarmEvidence) -> Judgement:

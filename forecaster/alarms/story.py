@@ -77,13 +77,18 @@ def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping
         return False  # the mains' return tells it
     if alarm.kind is AlarmKind.LOW_RESERVE:
         return False  # an end that moves out of the range told is an update of its own
-    return alarm.kind is AlarmKind.TELEMETRY_SILENT or alarm.priority.rank >= Priority.HIGH.rank
+    heard_again = alarm.kind is AlarmKind.TELEMETRY_SILENT and standing.variant != "part"
+    return heard_again or alarm.priority.rank >= Priority.HIGH.rank
 
 
 def one_voice(transitions: list[AlarmTransition]) -> list[AlarmTransition]:
-    """Of raises of one story in one step the gravest speaks; of ends in one step, the mains' return, or the gravest."""
+    """Of raises of one story in one step the gravest speaks; of ends in one step, the mains' return, or the gravest.
+
+    That the house is heard again is told by what it then says.
+    """
     raised = [item for item in transitions if item.kind is TransitionKind.RAISED and item.alarm.kind in OUTAGE]
     cleared = [item for item in transitions if item.kind is TransitionKind.CLEARED]
     quiet = sorted(raised, key=lambda item: OUTAGE.index(item.alarm.kind))[:-1]
     order = sorted(cleared, key=lambda item: (item.alarm.kind is AlarmKind.MAINS_LOST, item.alarm.priority.rank))
-    return quiet + order[:-1]
+    told_by_raise = raised and order and order[-1].alarm.kind is AlarmKind.TELEMETRY_SILENT
+    return quiet + (order if told_by_raise else order[:-1])

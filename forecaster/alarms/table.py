@@ -83,7 +83,7 @@ TABLE: Mapping[AlarmKind, Rationale] = {
         Rationale(_K.TELEMETRY_SILENT, _S.ABOVE, 15.0, "min", 0.0, 0.0, 2 * _MIN, _P.MEDIUM, 2 * _HOUR),
         Rationale(_K.CLOCK_SUSPECT, _S.STATE, None, "", 0.0, 5 * _MIN, 5 * _MIN, _P.LOW, 7 * _DAY),
         Rationale(_K.DELIVERY_FAILING, _S.ABOVE, 30.0, "min", 0.0, 0.0, _MIN, _P.MEDIUM, _DAY),
-        Rationale(_K.FLOW_LOW, _S.ABOVE, 25.0, "%", 10.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=4),
+        Rationale(_K.FLOW_LOW, _S.ABOVE, 25.0, "%", 10.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=6),
         Rationale(_K.CHANNEL_FAILING, _S.STATE, None, "", 0.0, 5 * _MIN, 10 * _MIN, _P.MEDIUM, _DAY),
         Rationale(_K.TEST_DUE, _S.ABOVE, 365.0, "days", 0.0, 0.0, 0.0, _P.LOW, 30 * _DAY),
     )
@@ -113,7 +113,7 @@ MEASURES: Mapping[AlarmKind, str] = {
     _K.TELEMETRY_SILENT: "silence beyond the normal rhythm (two thirds of the limit on the pack)",
     _K.CLOCK_SUSPECT: "the clock cannot be trusted",
     _K.DELIVERY_FAILING: "time for which a channel has failed",
-    _K.FLOW_LOW: "flow of the newest nine runs below the learnt one: drawdown over run and wait",
+    _K.FLOW_LOW: "flow of the newest twelve runs below the usual one: drawdown over run and wait",
     _K.CHANNEL_FAILING: (
         "a channel never heard (1 h; what tells only of changes 24 h), refusing a twentieth of its messages, or"
         " standing still while it must move"

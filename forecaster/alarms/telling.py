@@ -213,7 +213,6 @@ class Voice:
         status, say, now = seen.status, self.wording, seen.now_ms
         last, running = status.last_run, status.running_since_ms
         worked_ms = status.waiting_since_ms if last is None else max(last.stop_ms, status.waiting_since_ms or 0)
-        dry = status.dry_run_s_normal
         run_s, run_w, rate = status.run_s_normal, status.running_w_normal, status.cycles_per_hour_normal
         return {
             "running": say.duration(None if running is None else (now - running) / 1000.0),
@@ -224,15 +223,13 @@ class Voice:
             "run_watts": say.watts(None if last is None else last.power_w),
             "watts_normal": say.watts(None if run_w is None else run_w.p50),
             "flow_less": say.percent(self._flow_less_percent(seen)),
-            "dry_normal": say.duration(None if dry is None else dry.p50),
-            "dry_recent": say.duration(status.dry_run_s_recent),
             "starts": str(status.cycles_last_hour),
             "starts_normal": say.words("wording.unknown") if rate is None else self.words.number(rate.p95, 0),
         }
 
     def _flow_less_percent(self, seen: AlarmEvidence) -> float | None:
-        usual, recent_s = seen.status.dry_run_s_normal, seen.status.dry_run_s_recent
-        return None if usual is None or not recent_s else max(100.0 * (1.0 - usual.p50 / recent_s), 0.0)
+        share = seen.status.flow_share
+        return None if share is None else max(100.0 * (1.0 - share), 0.0)
 
     def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms

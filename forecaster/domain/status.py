@@ -44,6 +44,8 @@ class SiteStatus:
     run_s_recent : float | None — median length of the newest measured runs [s]; None before there are nine
     dry_run_s_normal, dry_run_s_recent — the same two of how long runs had lasted with no water coming meanwhile: the
         run times the share of its cycle in which the pump rests, for the pump lifts what stands and what comes
+    flow_share : float | None — flow of the newest runs over the usual one, by drawdown over run and wait; 1 where they
+        differ by no more than their scatter; None before enough is known
     cycles_per_hour_lately : float | None — mean starts an hour over the last twelve whole hours
     cycles_last_hour : int — starts within the last hour
     overdue : float | None — probability, 0..1, that a run would have come by now given inflow and its spread;
@@ -104,3 +106,4 @@ class SiteStatus:
     steady: bool = False
     runs_apart: bool = False
     charge_stood_s: float | None = None
+    flow_share: float | None = None

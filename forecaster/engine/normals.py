@@ -18,6 +18,8 @@ _NEWEST = 9
 _NEWEST_HOURS = 24
 _KEPT_HOURS = 24 * 14
 _LATELY_HOURS = 12
+_USUAL_FROM, _USUAL_GAIN = 40, 1.0 / 1500.0
+_FLOW_RUNS, _SURE = 12, 4.0
 
 
 def spread_of(values: Sequence[float]) -> Spread | None:
@@ -53,6 +55,7 @@ class Normals(msgspec.Struct):
 
     run_s, run_w, run_wh — of measured runs, oldest first
     dry_run_s — how long each would have lasted had no water come meanwhile: in a storm runs are longer
+    dry_usual_s — the slow mean of those: what the pump has long been like [s]
     starts_ms — starts within the last hours
     log_ratios — logarithms of successive intervals between starts, one over the one before
     """
@@ -61,6 +64,7 @@ class Normals(msgspec.Struct):
     run_w: list[float] = msgspec.field(default_factory=list)
     run_wh: list[float] = msgspec.field(default_factory=list)
     dry_run_s: list[float] = msgspec.field(default_factory=list)
+    dry_usual_s: float | None = None
     starts_ms: list[int] = msgspec.field(default_factory=list)
     intervals_s: list[float] = msgspec.field(default_factory=list)
     log_ratios: list[float] = msgspec.field(default_factory=list)
@@ -81,7 +85,7 @@ class Normals(msgspec.Struct):
             self.first_on_pack, self.await_first_since_ms = run, None
         interval_s = self._interval(run, after_gap=after_gap)
         if run.measured and interval_s is not None:
-            _push(self.dry_run_s, run.run_s * max(1.0 - run.run_s / interval_s, 0.0), _KEPT_RUNS)
+            self._dry(run.run_s * max(1.0 - run.run_s / interval_s, 0.0))
         self.last_run = run
         self.starts_ms.append(run.start_ms)
         if len(self.starts_ms) > 16 and self.starts_ms[0] < run.start_ms - 2 * HOUR_MS:
@@ -94,6 +98,28 @@ class Normals(msgspec.Struct):
             _push(self.run_wh, run.energy_wh, _KEPT_RUNS)
         if run.power_w is not None and not run.clipped and run.samples >= 1:
             _push(self.run_w, run.power_w, _KEPT_RUNS)
+
+    def _dry(self, dry_s: float) -> None:
+        """Take how long a run would have lasted had no water come; the usual follows in a thousand runs or so."""
+        _push(self.dry_run_s, dry_s, _KEPT_RUNS)
+        if self.dry_usual_s is not None:
+            self.dry_usual_s += _USUAL_GAIN * (dry_s - self.dry_usual_s)
+        elif len(self.dry_run_s) >= _USUAL_FROM:
+            self.dry_usual_s = sum(self.dry_run_s) / len(self.dry_run_s)
+
+    def flow_share(self) -> float | None:
+        """Flow of the newest runs over the usual one; 1 where they differ by no more than their scatter.
+
+        Means, not medians: sampled every ten seconds, a run of 12 s reads 10 or 20 s, right only on average.
+        """
+        newest = self.dry_run_s[-_FLOW_RUNS:]
+        if self.dry_usual_s is None or len(newest) < _FLOW_RUNS:
+            return None
+        now_s = sum(newest) / _FLOW_RUNS
+        if now_s <= 0.0:
+            return None
+        scatter_s = math.sqrt(sum((one - now_s) ** 2 for one in newest) / (_FLOW_RUNS - 1) / _FLOW_RUNS)
+        return 1.0 if abs(now_s - self.dry_usual_s) < _SURE * scatter_s else self.dry_usual_s / now_s
 
     def _interval(self, run: Run, *, after_gap: bool) -> float | None:
         """Keep the interval since the last start; tells it [s], None where it is not known."""

@@ -53,6 +53,7 @@ def observe(
         run_s_recent=normals.recent_run_s(),
         dry_run_s_normal=spread_of(normals.dry_run_s),
         dry_run_s_recent=normals.recent_dry_run_s(),
+        flow_share=normals.flow_share(),
         running_w_normal=spread_of(normals.run_w),
         cycles_per_hour_normal=spread_of(normals.older_hours()),
         cycles_per_hour_lately=normals.lately_per_hour(),

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmDesk, Outside, RefusedChannel
 from forecaster.alarms.evidence import Judgement, Verdict, compare
 from forecaster.alarms.gate import Gate
 from forecaster.alarms.table import TABLE, row_for
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
+from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import NotFound, SnapshotError, UsageError
 from forecaster.domain.forecast import Quantiles
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits
-from forecaster.domain.status import Spread
+from forecaster.domain.status import QuantityAge, Spread
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, House, forecast, hours, run, status
 
 
@@ -199,16 +202,89 @@ def test_on_mains_a_short_answer_is_no_alarm() -> None:
     assert house.said == []
 
 
-@pytest.mark.parametrize(("after_min", "told"), [(5.0, False), (26.0, False), (34.0, True), (90.0, True)])
-def test_a_low_reserve_soon_after_the_mains_failed_is_the_same_news(after_min: float, told: bool) -> None:
-    """Within half an hour the message of the failure has said how long it lasts; later it is news (own choice)."""
+@pytest.mark.parametrize("after_min", [5.0, 26.0, 90.0])
+def test_a_low_reserve_is_news_however_soon_after_the_mains_failed(after_min: float) -> None:
+    """It names the act, which the loss of the mains does not."""
     house = House()
     gone = on_pack(house)
     house.hold(after_min, hours(20.0), **gone)
     house.hold(20.0, hours(4.0), **gone)
+    raised = [t.alarm.kind for t in house.told() if t.kind is TransitionKind.RAISED]
+    assert raised == [AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE]
+    assert "have a generator or charged pack brought" in house.told()[-1].alarm.action
+
+
+def test_a_low_reserve_told_in_an_earlier_failure_is_news_again() -> None:
+    house = House()
+    for _ in range(2):
+        house.hold(20.0, hours(4.0), **on_pack(house))
+        house.hold(120.0, supply_since_ms=house.now_ms)
+    low = [t for t in house.told() if t.alarm.kind is AlarmKind.LOW_RESERVE]
+    assert [t.kind for t in low] == [TransitionKind.RAISED, TransitionKind.RAISED]
+    assert low[0].alarm.id != low[1].alarm.id
+
+
+def rehearsal(house: House, **facts: Any) -> Outside:
+    """A test whose plug is said to be pulled now."""
+    test = DischargeTest(f"{LARKSPUR.id}:test:1", LARKSPUR.id, house.now_ms, "owner", pulled_ms=house.now_ms)
+    return Outside(rehearsal=replace(test, **facts))
+
+
+def test_a_rehearsal_within_its_plan_is_no_failure() -> None:
+    house = House()
+    house.hold(120, hours(20.0), rehearsal(house, pulled_duty=0.02), **on_pack(house))
+    assert house.said == []
+
+
+@pytest.mark.parametrize(
+    "beyond",
+    [{"until_ms": START_MS + 60 * MINUTE}, {"until_percent": 85.0}, {"finished_ms": START_MS}, {"pulled_duty": 0.004}],
+    ids=["time", "charge", "finished", "inflow"],
+)
+def test_a_rehearsal_beyond_its_plan_is_the_real_thing(beyond: dict[str, Any]) -> None:
+    house = House()
+    facts = on_pack(house)
+    outside = rehearsal(house, **beyond)
+    duty = {} if "pulled_duty" not in beyond else {"duty": 0.2}
+    for _ in range(180):
+        ahead = forecast(house.now_ms, hours(20.0), supply=Supply.PACK, **duty)
+        house.said += house.desk.step(status(house.now_ms, **facts), ahead, house.now_ms, outside)
+        house.now_ms += house.stride_ms
+    assert house.kinds() == [AlarmKind.MAINS_LOST]
+    assert "past its plan" in house.said[0].alarm.headline
+
+
+def test_mains_back_is_said_only_when_it_is() -> None:
+    """A test asked for in an outage, should it ever stand, ends nothing."""
+    house = House()
+    facts = on_pack(house)
+    house.hold(20, hours(20.0), **facts)
+    house.hold(60, hours(20.0), rehearsal(house), **facts)
+    assert house.kinds(TransitionKind.CLEARED) == []
+    house.hold(10, hours(20.0), rehearsal(house), supply_since_ms=house.now_ms)
+    assert house.kinds(TransitionKind.CLEARED) == [AlarmKind.MAINS_LOST]
+
+
+def test_a_broker_that_is_away_mutes_nothing_that_is_heard() -> None:
+    house = House()
+    house.hold(5, hours(4.0), Outside(broker="no route"), **on_pack(house))
     assert house.kinds()[:2] == [AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE]
-    raised = [t for t in house.told() if t.kind is TransitionKind.RAISED and t.alarm.kind is AlarmKind.LOW_RESERVE]
-    assert bool(raised) is told
+
+
+def test_channels_that_do_not_work_are_told() -> None:
+    """Never heard after an hour, refused at once, a part-full charge that never moved after half a day."""
+    never = QuantityAge(Quantity.PACK_OUTPUT_POWER, "", None, None, 90.0, True)
+    house = House(stride_s=120.0)
+    house.hold(55, ages=(never,))
+    assert house.kinds() == []
+    house.hold(20, ages=(never,))
+    assert house.kinds() == [AlarmKind.CHANNEL_FAILING]
+    refused = House()
+    refused.hold(10, outside=Outside(refused=(RefusedChannel("cellar/plug", "it is no number."),)))
+    assert "cellar/plug" in refused.said[0].alarm.headline
+    stands = House(stride_s=300.0)
+    stands.hold(60, charge_percent=40.0, charge_rate_percent_per_h=None, charge_stood_s=13 * 3600.0)
+    assert set(stands.kinds()) == {AlarmKind.CHANNEL_FAILING, AlarmKind.PACK_NOT_CHARGING}
 
 
 def test_an_outage_to_the_floor_is_one_story_of_few_messages() -> None:

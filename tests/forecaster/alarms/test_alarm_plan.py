@@ -153,3 +153,37 @@ def test_a_body_comes_back_as_it_went() -> None:
     message = AlarmMessage.decode(owed.body)
     assert message.alarm == transition().alarm
     assert AlarmMessage.decode(message.encode()) == message
+
+
+@pytest.mark.parametrize(
+    ("kind", "by", "due"),
+    [
+        (AlarmKind.PUMP_OVERRUN, "2026-03-04T05:00:00-06:00", "2026-03-04T03:00:00-06:00"),
+        (AlarmKind.PUMP_OVERRUN, "2026-03-04T07:00:00-06:00", "2026-03-04T07:00:00-06:00"),
+        (AlarmKind.LOW_RESERVE, "2026-03-04T08:30:00-06:00", "2026-03-04T03:00:00-06:00"),
+        (AlarmKind.LOW_RESERVE, "2026-03-04T09:30:00-06:00", "2026-03-04T07:00:00-06:00"),
+    ],
+)
+def test_quiet_hours_hold_only_what_can_wait_until_they_end(kind: AlarmKind, by: str, due: str) -> None:
+    """Power takes two hours to be brought: a reserve that ends within that time of the morning is told at night."""
+    sleeper = site(Contact("owner", email="owner@example.org", quiet_hours=("22:00", "07:00")))
+    at_ms = local("2026-03-04T03:00:00-06:00")
+    raised = transition(alarm_kind=kind, at_ms=at_ms)
+    raised = replace(raised, alarm=replace(raised.alarm, raised_ms=at_ms, by_ms=local(by)))
+    (owed,) = people(deliveries(raised, sleeper, at_ms))
+    assert owed.due_ms == local(due)
+
+
+def test_a_reader_far_away_is_told_whom_to_call_and_hubs_and_browsers_are_not() -> None:
+    here = site(
+        Contact("owner", email="owner@example.org"),
+        Contact("neighbour", webhook="https://hook.example.org/", phone="+1 555 0100"),
+    )
+    phone = PushSubscription("1", "https://push.example.org/", "k", "a", "larkspur", "owner", START_MS)
+    owed = {item.channel: AlarmMessage.decode(item.body) for item in deliveries(transition(), here, START_MS, [phone])}
+    assert "neighbour at +1 555 0100" in owed["mail"].afar
+    assert "555" not in owed["webhook"].afar
+    assert "a contact near the house" in owed["push"].afar
+    for hub in HUBS:
+        assert owed[hub].afar == ""
+        assert "555" not in owed[hub].encode()

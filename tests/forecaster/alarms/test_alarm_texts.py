@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from dataclasses import replace
 
 import pytest
 
@@ -13,9 +15,10 @@ from forecaster.alarms.telling import Teller
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
+from forecaster.domain.site import Load
 from forecaster.domain.status import QuantityAge
 from forecaster.texts.catalogue import words
-from forecaster.texts.wording import unnamed
+from forecaster.texts.wording import Wording, unnamed
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, hours, run, status
 
 K = AlarmKind
@@ -134,3 +137,27 @@ def test_few_alarms_are_critical() -> None:
     """EEMUA 191 has about 5 % of an operator's alarms at the highest priority; a house has few kinds, so the bound here
     is a third, and the message budget does the rest (this project's own choice)."""
     assert sum(row.priority is Priority.CRITICAL for row in TABLE.values()) <= len(TABLE) / 3
+
+
+@pytest.mark.parametrize(
+    ("loads", "asked"),
+    [
+        ((), "switch off other loads on the pack"),
+        ((Load("router", 12.0, essential=True), Load("freezer", 80.0)), "switch off freezer on the pack"),
+        ((Load("router", 12.0, essential=True),), "By 15:30 CST: have a generator"),
+    ],
+)
+def test_an_essential_load_is_never_offered_to_be_switched_off(loads: tuple[Load, ...], asked: str) -> None:
+    house = replace(LARKSPUR, loads=loads)
+    action = Teller(house).tell(K.LOW_RESERVE, "", seen(), START_MS).action
+    assert asked in action
+    assert "router" not in action
+
+
+def test_every_clock_time_has_its_zone_and_every_zone_a_name() -> None:
+    for kind, variant in ALL:
+        told = Teller(LARKSPUR).tell(kind, variant, seen(), START_MS)
+        for text in (told.headline, told.action):
+            assert not re.search(r"\d\d:\d\d(?! [A-Z])", text), text
+    for zone, name in (("America/Sao_Paulo", "UTC-3"), ("Asia/Kathmandu", "UTC+5:45"), ("America/Chicago", "CST")):
+        assert Wording(zone, zoned=True).clock(START_MS, START_MS).endswith(f" {name}")
