@@ -44,6 +44,9 @@ AFTER_BOOT_S = 600.0
 SAVED_CLOCK_MS = 2 * 3_600_000
 """A machine that seems to have been off for less than this may only have carried on from a saved clock."""
 
+STEP_BELIEVED_S = 86_400.0
+"""A clock that was set while this ran, and that no time service confirms, is believed after so long."""
+
 HOLD_S = 120.0
 """How long messages are held for the clock before it is carried on from what is known."""
 
@@ -141,6 +144,22 @@ def _boot() -> str:
         return "unknown"
 
 
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """A moment at which the wall clock was believed: its time, and the durations then."""
+
+    wall_ms: int
+    monotonic_s: float
+    uptime_s: float | None
+
+    def gone_ms(self, monotonic_s: float, facts: ClockFacts) -> int:
+        """How long ago it was [ms]: by the clock that goes on while the machine sleeps, where there is one."""
+        gone_s = monotonic_s - self.monotonic_s
+        if self.uptime_s is not None and facts.uptime_s is not None:
+            gone_s = max(gone_s, facts.uptime_s - self.uptime_s)
+        return round(1000.0 * gone_s)
+
+
 class ClockWatch:
     """Judges the wall clock, and carries it on from the last stored time where it stays wrong for too long.
 
@@ -153,6 +172,8 @@ class ClockWatch:
         self._stored_before_ms = self._last_ms = last_ms
         self._suspect_since_s: float | None = None
         self._carried_on = False
+        self._believed: _Moment | None = None
+        self._stepped_s: float | None = None
         self.reason: str | None = None
         self.boot = probe().boot
         self.look()
@@ -167,14 +188,27 @@ class ClockWatch:
         if self._last_ms is None or arrived_ms > self._last_ms:
             self._last_ms = arrived_ms
 
+    def moved(self) -> bool:
+        """Whether the wall clock no longer goes with the durations since it was last looked at."""
+        then, now_s = self._believed, self._clock.monotonic_s()
+        if then is None:
+            return False
+        wall_ms = self._clock.now_ms() - self._clock.correction_ms
+        gone_ms = round(1000.0 * (now_s - then.monotonic_s))
+        return abs(wall_ms + self._clock.correction_ms - then.wall_ms - gone_ms) > TOLERANCE_MS
+
     def look(self) -> None:
         """Judge the clock anew."""
         wall_ms = self._clock.now_ms() - self._clock.correction_ms
-        reason = self._judge(wall_ms)
         now_s = self._clock.monotonic_s()
+        facts = self._probe()
+        if self._goes_on_as_before(wall_ms, now_s, facts):
+            return
+        reason = self._judge(wall_ms, facts)
         if reason is None:
             self.reason, self._suspect_since_s, self._carried_on = None, None, False
             self._clock.correction_ms = 0
+            self._believed, self._stepped_s = _Moment(wall_ms, now_s, facts.uptime_s), None
             return
         self.reason = reason
         if self._suspect_since_s is None:
@@ -182,8 +216,28 @@ class ClockWatch:
         if not self._carried_on and now_s - self._suspect_since_s >= HOLD_S:
             self._carry_on(wall_ms, now_s - self._suspect_since_s)
 
-    def _judge(self, wall_ms: int) -> str | None:
-        facts, last_ms = self._probe(), self._last_ms
+    def _goes_on_as_before(self, wall_ms: int, now_s: float, facts: ClockFacts) -> bool:
+        """Whether a clock that was believed was set by far while this ran: times go on with the durations instead.
+
+        Until a time service confirms the new time, or it is set back, or a day has passed.
+        """
+        then = self._believed
+        if then is None:
+            return False
+        jump_ms = wall_ms - then.wall_ms - then.gone_ms(now_s, facts)
+        if abs(jump_ms) <= TOLERANCE_MS or facts.synchronised:
+            return False
+        self._stepped_s = now_s if self._stepped_s is None else self._stepped_s
+        if now_s - self._stepped_s >= STEP_BELIEVED_S:
+            return False
+        way = "forward" if jump_ms > 0 else "back"
+        self.reason = f"the clock here was set {way} by {_span(abs(jump_ms))} while this ran; times go on as before"
+        self._carried_on, self._suspect_since_s = True, self._stepped_s
+        self._clock.correction_ms = -jump_ms
+        return True
+
+    def _judge(self, wall_ms: int, facts: ClockFacts) -> str | None:
+        last_ms = self._last_ms
         if facts.synchronised:
             return None
         if wall_ms < RELEASED_MS:

@@ -174,6 +174,8 @@ class Intake:
 
     def handle(self, batch: Sequence[Arrived]) -> None:
         """Make a batch durable, then acknowledge it. Returns early, unacknowledged, when asked to stop meanwhile."""
+        if self._watch is not None and self._watch.moved():
+            self._watch.look()
         if self._watch is not None and self._watch.holding:
             done = self._hold(batch)
         else:

@@ -193,18 +193,51 @@ def test_held_messages_of_an_earlier_start_of_the_machine_are_not_guessed(desk: 
     assert refusal.payload == b"5"
 
 
-def test_a_clock_that_ran_ahead_a_fortnight_and_came_back_is_suspect_until_it_is_set(desk: Desk) -> None:
+@pytest.mark.parametrize("step_s", [FORTNIGHT_S, 3 * 86_400.0, -3 * 86_400.0, 3600.0, -60.0])
+def test_a_clock_that_is_set_while_it_runs_and_set_back_moves_no_time(desk: Desk, step_s: float) -> None:
     intake = desk.intake()
-    desk.clock.step(FORTNIGHT_S)
+    desk.send(intake, b"0")
+    desk.wait(intake, 5)
+    desk.clock.step(step_s)
     desk.send(intake, b"1")
-    desk.clock.step(-FORTNIGHT_S)
-    desk.wait(intake, 2)
+    desk.wait(intake, 60)
     desk.send(intake, b"2")
-    assert len(desk.times()) == 1
+    assert "was set" in (desk.ledger.noted(CLOCK_NOTE) or "")
+    assert desk.clock.now_ms() == NOW_MS + 65_000, "the corrected clock is everyone's"
+    desk.clock.step(-step_s)
+    desk.wait(intake, 5)
+    desk.send(intake, b"3")
+    assert desk.times() == [(0.0, NOW_MS), (1.0, NOW_MS + 5_000), (2.0, NOW_MS + 65_000), (3.0, NOW_MS + 70_000)]
+    assert (desk.ledger.noted(CLOCK_NOTE), desk.clock.correction_ms, desk.ledger.held(10)) == ("", 0, [])
+
+
+def test_a_clock_that_a_time_service_sets_is_believed(desk: Desk) -> None:
+    intake = desk.intake()
+    desk.wait(intake, 5)
+    desk.clock.step(3600.0)
     desk.machine.synchronised = True
-    desk.wait(intake, 3)
-    assert sorted(desk.times(), key=lambda t: t[0])[1] == (2.0, NOW_MS + 2000)
-    assert desk.ledger.noted(CLOCK_NOTE) == ""
+    desk.wait(intake, 5)
+    desk.send(intake, b"1")
+    assert desk.times() == [(1.0, NOW_MS + 3_610_000)]
+    assert desk.ledger.noted(CLOCK_NOTE) in (None, "")
+
+
+def test_a_new_time_that_stands_for_a_day_is_believed(desk: Desk) -> None:
+    intake = desk.intake()
+    desk.wait(intake, 5)
+    desk.clock.step(3600.0)
+    for _ in range(26):
+        desk.wait(intake, 3600.0)
+    assert (desk.clock.correction_ms, desk.ledger.noted(CLOCK_NOTE)) == (0, "")
+
+
+def test_a_machine_that_slept_is_not_one_whose_clock_was_set(desk: Desk) -> None:
+    intake = desk.intake()
+    desk.wait(intake, 5)
+    desk.clock.step(7200.0)
+    desk.machine.uptime_s += 7205.0
+    desk.wait(intake, 5)
+    assert (desk.clock.correction_ms, desk.ledger.noted(CLOCK_NOTE)) == (0, "")
 
 
 def test_when_nobody_sets_the_clock_it_is_carried_on_from_what_is_known(desk: Desk) -> None:
