@@ -8,7 +8,7 @@ from collector.guard import says
 from collector.guard.lag import ClockLag
 from collector.guard.window import Window
 from forecaster.domain.channels import ChannelDoubt, ChannelFacts, DoubtKind
-from forecaster.domain.quantities import STATES, Quantity
+from forecaster.domain.quantities import SPECS, STATES, Kind, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Pump, Site
 
@@ -59,6 +59,7 @@ class GuardedChannel:
     def __init__(self, site: Site, quantity: Quantity, subject: str, kept: ChannelFacts | None = None) -> None:
         self.site, self.quantity, self.subject = site, quantity, subject
         self.rated_w = rated_w(site.pump)
+        self.amounts, self.amount_ms = SPECS[quantity].kind is Kind.AMOUNT, 0
         self.window = Window()
         self.speakers: dict[str, Speaker] = {}
         self.taken_topic: str | None = None
@@ -109,7 +110,7 @@ class GuardedChannel:
             elif time_ms != reading.time_ms:
                 reading = replace(reading, time_ms=time_ms)
         if why is None:
-            return reading
+            return self._apart(reading) if self.amounts else reading
         counts.withheld += 1
         return why
 
@@ -132,6 +133,14 @@ class GuardedChannel:
             else:
                 self._doubt(DoubtKind.CLOCK, reading.arrived_ms, says.lag(self.lag.ms))
         return time_ms
+
+    def _apart(self, reading: Reading) -> Reading:
+        """Amounts without a time of their own that come in one millisecond, a millisecond apart."""
+        if reading.time_ms != reading.arrived_ms:
+            return reading
+        time_ms = max(reading.time_ms, self.amount_ms + 1)
+        self.amount_ms = time_ms
+        return reading if time_ms == reading.time_ms else replace(reading, time_ms=time_ms)
 
     # -- judgements
 

@@ -22,6 +22,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from collector.backoff import Backoff
 from collector.config.settings import Broker
 from collector.mqtt.connection import CONNECT_S, client, why_not
+from collector.mqtt.copies import MOST_NUMBERED, Copies
 from collector.mqtt.wire import Arrived, Client
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.domain.ports import Clock
@@ -85,6 +86,8 @@ class Session:
         self._protocol = mqtt.MQTTv311 if broker.embedded else mqtt.MQTTv5
         self._answered = self._down = threading.Event()
         self._refused = False
+        self._asked: dict[int, str] = {}
+        self._copies = Copies()
         self._stop = threading.Event()
         self._backoff = Backoff(*RETRY_S, client_id)
         self._thread = threading.Thread(target=self._work, name="session", daemon=True)
@@ -183,8 +186,8 @@ class Session:
             down.set()
             answered.set()
 
-        def on_subscribe(_c: Any, _u: Any, _m: int, reasons: list[ReasonCode], _p: Any) -> None:
-            self._on_subscribe(reasons)
+        def on_subscribe(_c: Any, _u: Any, mid: int, reasons: list[ReasonCode], _p: Any) -> None:
+            self._on_subscribe(mid, reasons)
 
         def on_unsubscribe(_c: Any, _u: Any, mid: int, _r: Any, _p: Any) -> None:
             left.put(mid)
@@ -224,12 +227,25 @@ class Session:
             self._note(None)
         for old in self._dropped:
             made.unsubscribe(old)
-        if self._filters and self._protocol == mqtt.MQTTv5:
+        if self._filters and self._protocol == mqtt.MQTTv5 and len(self._filters) <= MOST_NUMBERED:
+            self._subscribe_numbered(made)
+        elif self._filters and self._protocol == mqtt.MQTTv5:
             made.subscribe([(f, SubscribeOptions(qos=1)) for f in self._filters])
         elif self._filters:
             made.subscribe([(f, 1) for f in self._filters])
         else:
             self._subscribed()
+
+    def _subscribe_numbered(self, made: Client) -> None:
+        """Ask for each filter under a number of its own, by which copies of one message are told apart."""
+        self._asked, self._copies = {}, Copies()
+        for number, topic_filter in enumerate(self._filters, start=1):
+            untyped: Any = Properties
+            properties = untyped(PacketTypes.SUBSCRIBE)
+            properties.SubscriptionIdentifier = number
+            _, mid = made.subscribe(topic_filter, options=SubscribeOptions(qos=1), properties=properties)
+            if mid is not None:
+                self._asked[mid] = topic_filter
 
     def _on_disconnect(self, reason: ReasonCode) -> None:
         stood = self.state.connected
@@ -253,11 +269,17 @@ class Session:
         else:
             self._note(f"the connection to the broker was lost ({reason})")
 
-    def _on_subscribe(self, reasons: list[ReasonCode]) -> None:
-        refused = {f: str(r) for f, r in zip(self._filters, reasons, strict=False) if r.is_failure}
-        self.state.refused_filters = refused
-        if refused:
-            log.error("the broker refuses to give us %s", refused)
+    def _on_subscribe(self, mid: int, reasons: list[ReasonCode]) -> None:
+        """The broker's answer: to one filter where each was asked for by itself, else to all."""
+        answered = [self._asked.pop(mid)] if mid in self._asked else list(self._filters)
+        for topic_filter, reason in zip(answered, reasons, strict=False):
+            self.state.refused_filters.pop(topic_filter, None)
+            if reason.is_failure:
+                self.state.refused_filters[topic_filter] = str(reason)
+        if self._asked:
+            return
+        if self.state.refused_filters:
+            log.error("the broker refuses to give us %s", self.state.refused_filters)
         else:
             self._dropped = ()
             self._subscribed()
@@ -268,7 +290,11 @@ class Session:
         except UnicodeDecodeError:
             topic = "�"  # no channel takes it; it is acknowledged like any other
         mid = message.mid if message.qos else None
-        self._arrived(Arrived(topic, bytes(message.payload), message.retain, self._clock.monotonic_s(), mid, made))
+        payload = bytes(message.payload)
+        numbers = getattr(message.properties, "SubscriptionIdentifier", ())
+        if self._copies.is_copy(topic, payload, numbers):
+            topic = NOBODYS_FILTER  # no channel takes it; it is acknowledged like any other
+        self._arrived(Arrived(topic, payload, message.retain, self._clock.monotonic_s(), mid, made))
 
     # -- words
 
