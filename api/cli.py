@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "simulate": ("simulate:simulate", "Write a simulated message log and its truth."),
     "discharge": ("discharge:app", "Rehearse on the pack: start, finish or show a discharge test."),
     "alarms": ("alarms:app", "List, acknowledge, shelve or preview alarms; send a test message."),
+    "ready": ("ready:ready", "Before you leave: what holds, what does not, and what to do."),
     "report": ("report:report", "What happened at a site over a span of time."),
     "token": ("token:app", "Add, list or revoke the tokens that open the API."),
     "backup": ("backup:backup", "Copy a running installation, verified."),

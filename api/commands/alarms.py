@@ -24,6 +24,7 @@ from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
+from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 
 app = group(
@@ -123,6 +124,7 @@ def trial(
     """
     from api.deliver.links import Tickets
     from api.deliver.owing import served, trial_messages
+    from api.deliver.reachable import contact_faults
 
     wanted = CHANNELS if not channel else frozenset(channel)
     unknown = sorted(wanted - CHANNELS)
@@ -137,6 +139,8 @@ def trial(
             raise NotFound("receiver for these channels: add a contact, [mail] or a browser")
         found.ledger.commit_transitions([], owed, [])
         results = _results(found, owed, duration_ms(wait) / 1000.0)
+        lost = contact_faults(known, channels | (CHANNELS - wanted), words(found.installation.words.language))
+        results += [{"channel": "mail", "receiver": fault.who, "result": f"not told: {fault.says}"} for fault in lost]
     if as_json:
         echo_json({"site": site, "results": results})
     else:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
+from api.deliver.owing import served
+from api.deliver.reachable import contact_faults
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
@@ -18,6 +20,17 @@ from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
 from forecaster.texts.catalogue import Words, words
+
+
+@dataclass(frozen=True, slots=True)
+class ContactVerdict:
+    """A contact that cannot be told, and why."""
+
+    site: str
+    who: str
+    says: str
+    verdict: str = "not-told"
+
 
 SIGNS = {
     ChannelVerdict.OK: "ok",
@@ -73,7 +86,9 @@ def check(
         typer.echo(str(error), err=True)
         return 1
     findings = examine(sites, heard, clock.now_ms())
-    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused
+    say, channels = words(installation.words.language), served(installation)
+    lost = [ContactVerdict(s.id, fault.who, fault.says) for s in sites for fault in contact_faults(s, channels, say)]
+    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused and not lost
     if as_json:
         echo_json(
             {
@@ -81,10 +96,13 @@ def check(
                 "messages": len(heard),
                 "refused_filters": refused,
                 "channels": [replace(finding, says=str(finding.says)) for finding in findings],
+                "contacts": lost,
             }
         )
     else:
         _tell(findings, refused, len(heard), words(installation.words.language))
+        for contact in lost:
+            typer.echo(f"NOT TOLD {contact.site}: {contact.says}")
     return 0 if well else 1
 
 

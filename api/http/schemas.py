@@ -284,6 +284,25 @@ class AlarmsOut(Shape):
     alarms: list[AlarmOut]
 
 
+class ReadyLineOut(Shape):
+    """One link of the chain: held, not held with what to do, or not fitted."""
+
+    key: str
+    state: Literal["held", "not-held", "not-fitted"]
+    must: bool
+    says: str
+    do: str
+
+
+class ReadyOut(Shape):
+    """Before you leave: ready where every must is held."""
+
+    site: str
+    at: Time
+    ready: bool
+    lines: list[ReadyLineOut]
+
+
 class ShelveIn(BaseModel):
     """How long to keep an alarm quiet."""
 

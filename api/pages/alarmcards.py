@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from api.pages.contexts import AlarmCard
 from api.pages.desk import PagePorts
 from forecaster.alarms.afar import afar_of
 from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.records import Notice, NoticeOutcome
 from forecaster.domain.site import Site
 from forecaster.domain.times import MINUTE_MS
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording, unnamed
 
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
+UNTOLD = (NoticeOutcome.FAILING, NoticeOutcome.FAILED)
+MOST_TOLD = 50
 
 
 def alarm_cards(
@@ -30,7 +34,26 @@ def alarm_cards(
             alarm.raised_ms,
         )
     )
-    return tuple(alarm_card(alarm, site, wording, words, now_ms, operate=operate) for alarm in found)
+    told: dict[str, list[Notice]] = {}
+    for notice in desk.ledger.notices([alarm.id for alarm in found]) if operate else ():
+        told.setdefault(notice.alarm_id, []).append(notice)
+    return tuple(
+        replace(
+            alarm_card(alarm, site, wording, words, now_ms, operate=operate),
+            told=told_lines(told.get(alarm.id, []), wording, words, now_ms),
+        )
+        for alarm in found
+    )
+
+
+def told_lines(notices: Sequence[Notice], wording: Wording, words: Words, now_ms: int) -> tuple[str, ...]:
+    """Who was told, over which channel, when, and what became of it; newest first."""
+    lines = []
+    for notice in reversed(notices):
+        became = words(f"alarms.outcome.{notice.outcome.value}", time=wording.within(notice.at_ms, now_ms))
+        reason = f": {notice.reason}" if notice.reason and notice.outcome in UNTOLD else ""
+        lines.append(f"{notice.who}, {words(f'channel.{notice.channel}')}: {became}{reason}")
+    return tuple(lines[:MOST_TOLD])
 
 
 def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> AlarmCard:

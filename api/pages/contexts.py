@@ -46,6 +46,7 @@ class AlarmCard:
     headline : str — without the site's name, which stands above it
     over : bool — the condition has gone
     afar : str — what to do from far away, "" where nothing, or where the viewer may not see names
+    told : who was told, a line a message; empty where the viewer may not see names
     """
 
     alarm: Alarm
@@ -61,6 +62,7 @@ class AlarmCard:
     acknowledged: str | None
     can_acknowledge: bool
     can_shelve: bool
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,21 +7,29 @@ from dataclasses import dataclass
 
 import msgspec
 
+from api.deliver.reachable import reach_warnings
+from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.errors import NotFound
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.site import Site
 from forecaster.engine.document import from_document
+from forecaster.texts.catalogue import Words
 
 
 @dataclass(frozen=True, slots=True)
 class PagePorts:
-    """The ports of one installation."""
+    """The ports of one installation, and the channels that it serves."""
 
     sites: Mapping[str, Site]
     store: ReadingStore
     ledger: Ledger
     clock: Clock
+    channels: frozenset[str] = CHANNELS
+
+    def reach_warnings(self, site: Site, words: Words, *, operate: bool) -> tuple[str, ...]:
+        """What keeps the people of a site from being told; names only for those who may operate."""
+        return reach_warnings(site, self.channels, self.ledger.subscriptions(), words, names=operate)
 
     def site(self, site_id: str) -> Site:
         """A site by its id; NotFound."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from api.deliver.reachable import reach_warnings
 from api.pages.desk import PagePorts
 from api.pages.livecontexts import Fleet, FleetBanner, FleetLine
 from api.pages.moments import zone_words
@@ -19,11 +20,19 @@ from forecaster.texts.wording import Wording
 
 SHOWS = ("all", "pack", "alarm", "stale")
 LINES_A_PAGE = 100
+MOST_WARNINGS = 5
 OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
 
 
 def fleet_page(
-    desk: PagePorts, words: Words, *, query: str = "", show: str = "all", page: int = 1, only: str | None = None
+    desk: PagePorts,
+    words: Words,
+    *,
+    query: str = "",
+    show: str = "all",
+    page: int = 1,
+    only: str | None = None,
+    operate: bool = True,
 ) -> Fleet:
     """The list of sites that a caller may see, searched, filtered and cut into pages."""
     now_ms = desk.clock.now_ms()
@@ -56,6 +65,7 @@ def fleet_page(
         total=len(sites),
         page=page,
         pages=pages,
+        warnings=fleet_warnings(desk, sites, words, operate=operate),
         choices=tuple((key, words(f"fleet.{key}")) for key in SHOWS),
     )
 
@@ -64,6 +74,18 @@ def banner_of(desk: PagePorts, site: Site, words: Words) -> FleetBanner | None:
     """What the fleet says of a site's discharge test, while it waits or runs."""
     says = test_banner(running_test(desk.ledger, site.id), words)
     return None if says is None else FleetBanner(site.id, site.name, says)
+
+
+def fleet_warnings(desk: PagePorts, sites: list[Site], words: Words, *, operate: bool) -> tuple[str, ...]:
+    """Whose people cannot be told: the first sites in words, then how many more."""
+    subscribed = desk.ledger.subscriptions()
+    lines = [
+        f"{site.name}: {line}"
+        for site in sites
+        for line in reach_warnings(site, desk.channels, subscribed, words, names=operate)
+    ]
+    more = [f"+ {len(lines) - MOST_WARNINGS}"] if len(lines) > MOST_WARNINGS else []
+    return tuple(lines[:MOST_WARNINGS] + more)
 
 
 def open_alarms(desk: PagePorts, only: str | None) -> dict[str, list[Alarm]]:

@@ -13,6 +13,7 @@ from fastapi.responses import RedirectResponse
 from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 
+from api.deliver.owing import served
 from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
 from api.http.security import COOKIE, SAFE_METHODS, require_operate
@@ -134,7 +135,8 @@ async def form_of(request: Request) -> dict[str, str]:
 
 def desk(services: ServicesIn) -> PagePorts:
     """The ports that pages read from."""
-    return PagePorts(services.installation.sites, services.store, services.ledger, services.clock)
+    held = services.installation
+    return PagePorts(held.sites, services.store, services.ledger, services.clock, served(held))
 
 
 CallerIn = Annotated[Caller, Depends(caller)]

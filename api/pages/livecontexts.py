@@ -101,5 +101,6 @@ class Fleet:
     total: int
     page: int = 1
     pages: int = 1
+    warnings: tuple[str, ...] = ()
     choices: tuple[tuple[str, str], ...] = field(default=())
     banners: tuple[FleetBanner, ...] = ()

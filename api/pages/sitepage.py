@@ -61,7 +61,7 @@ def site_now(
         under=under_of(site, forecast, wording, words),
         age=age_of(desk.store.latest(site.id).values(), forecast, now_ms, wording, words),
         banners=tuple(filter(None, [test_banner(running_test(desk.ledger, site.id), words)])),
-        warnings=warnings_of(forecast, wording, words, now_ms),
+        warnings=desk.reach_warnings(site, words, operate=operate) + warnings_of(forecast, wording, words, now_ms),
         alarms=alarm_cards(desk, site, words, now_ms, operate=operate),
         strip_wide=draw(data, said, lying(view.start_ms, view.end_ms)),
         strip_tall=draw(data, said, standing(view.start_ms, view.end_ms)),

@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse
 from api.deliver.links import Tickets
 from api.deliver.owing import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, login, rehearsing, settingup, speech
+from api.pages import assets, leaving, login, rehearsing, settingup, speech
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.forscript import device_words, script_words
@@ -33,6 +33,7 @@ from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)
+router.include_router(leaving.router)
 router.include_router(login.router)
 router.include_router(rehearsing.router)
 router.include_router(settingup.router)
@@ -50,7 +51,7 @@ def fleet(
     page_number: Annotated[int, Query(alias="page", ge=1, le=10_000)] = 1,
 ) -> Response:
     """All sites, soonest out first."""
-    context = fleet_page(desk, words, query=q, show=show, page=page_number, only=caller.site)
+    context = fleet_page(desk, words, query=q, show=show, page=page_number, only=caller.site, operate=caller.operate)
     return page(request, "fleet.html", caller, fleet=context)
 
 
@@ -163,7 +164,18 @@ def alarms(
     """Open alarms with what to do, and past ones."""
     cards = alarm_cards(desk, site, words, desk.clock.now_ms(), operate=caller.operate)
     log = alarm_log(desk, site, words)
-    return page(request, "alarms.html", caller, site_id=site.id, name=site.name, cards=cards, log=log, asked=asked)
+    warned = desk.reach_warnings(site, words, operate=caller.operate)
+    return page(
+        request,
+        "alarms.html",
+        caller,
+        site_id=site.id,
+        name=site.name,
+        cards=cards,
+        log=log,
+        asked=asked,
+        warnings=warned,
+    )
 
 
 AlarmField = Annotated[str, Form(max_length=200, pattern="^[a-z0-9:-]+$")]

@@ -1,0 +1,54 @@
+"""Whom a site can tell, and what keeps the others from being told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from forecaster.alarms.plan import MAIL
+from forecaster.domain.records import PushSubscription
+from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Words
+
+
+@dataclass(frozen=True, slots=True)
+class ContactFault:
+    """A contact that cannot be told: whose it is, "" where the file does not say, and why."""
+
+    who: str
+    says: str
+
+
+def contact_faults(site: Site, channels: frozenset[str], say: Words, *, names: bool = True) -> list[ContactFault]:
+    """What the owner expects and nobody can do.
+
+    channels : those that this installation serves
+    names : bool — whether people may be named; readers and hubs get none
+    """
+    found = [ContactFault("", say("reach.set_aside", fault=line if names else "")) for line in site.set_aside]
+    for contact in site.contacts:
+        if contact.email and MAIL not in channels:
+            who = contact.name if names else say("reach.somebody")
+            found.append(ContactFault(contact.name, say("reach.no_mail", who=who)))
+    return found
+
+
+def reachable(site: Site, channels: frozenset[str], subscriptions: Sequence[PushSubscription]) -> list[tuple[str, str]]:
+    """(name, channel) of everyone whom a message can be sent to."""
+    found = [
+        (contact.name, channel)
+        for contact in site.contacts
+        for channel, address in (("mail", contact.email), ("webhook", contact.webhook))
+        if address and channel in channels
+    ]
+    listening = [item.label for item in subscriptions if item.site in (None, site.id)]
+    return found + [(label, "push") for label in listening if "push" in channels]
+
+
+def reach_warnings(
+    site: Site, channels: frozenset[str], subscriptions: Sequence[PushSubscription], say: Words, *, names: bool
+) -> tuple[str, ...]:
+    """The same as lines for a page: the gravest first."""
+    lines = [fault.says for fault in contact_faults(site, channels, say, names=names)]
+    nobody = [] if reachable(site, channels, subscriptions) else [say("reach.nobody")]
+    return tuple(nobody + lines)
