@@ -18,6 +18,7 @@ from collector.guard.notes import by_channel, channels_told
 from collector.intake import Intake
 from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
+from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.times import DAY_MS
@@ -179,24 +180,23 @@ class Collector:
             )
         return found
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
-        """(name, type, help, value) for the metrics."""
+    def counts(self) -> list[Count]:
+        """For the metrics."""
         state = self.state()
-        age = -1.0 if state.message_age_s is None else state.message_age_s
         written = self._store.health().written_bytes
         wear = "Bytes written by commits of readings to the embedded store's log; folding it in at most doubles them."
-        worn = [] if written is None else [("outlast_store_bytes_written", "counter", wear, float(written))]
+        worn = [] if written is None else [Count("outlast_store_bytes_written", "counter", wear, float(written))]
         return [
             *worn,
-            ("outlast_messages", "counter", "Messages made durable and acknowledged.", state.messages),
-            ("outlast_readings_stored", "counter", "Readings stored, new or changed.", state.readings),
-            ("outlast_refusals", "counter", "Messages or parts of them put in quarantine.", state.refusals),
-            ("outlast_messages_dropped", "counter", "Messages dropped unread.", state.dropped),
-            ("outlast_commits", "counter", "Commits of readings.", state.commits),
-            ("outlast_connections", "counter", "Connections made to the broker.", state.connections),
-            ("outlast_connected", "gauge", "Whether the broker session stands.", float(state.connected)),
-            ("outlast_messages_waiting", "gauge", "Messages received and not yet durable.", state.waiting),
-            ("outlast_message_age_seconds", "gauge", "Since the newest message; -1: none yet.", age),
+            Count("outlast_messages", "counter", "Messages made durable and acknowledged.", state.messages),
+            Count("outlast_readings_stored", "counter", "Readings stored, new or changed.", state.readings),
+            Count("outlast_refusals", "counter", "Messages or parts of them put in quarantine.", state.refusals),
+            Count("outlast_messages_dropped", "counter", "Messages dropped unread.", state.dropped),
+            Count("outlast_commits", "counter", "Commits of readings.", state.commits),
+            Count("outlast_connections", "counter", "Connections made to the broker.", state.connections),
+            Count("outlast_connected", "gauge", "Whether the broker session stands.", float(state.connected)),
+            Count("outlast_messages_waiting", "gauge", "Messages received and not yet durable.", state.waiting),
+            Count("outlast_message_age_seconds", "gauge", "Since the newest message.", state.message_age_s),
         ]
 
     # -- upkeep: what is old goes, what is subscribed is remembered

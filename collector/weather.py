@@ -13,6 +13,7 @@ import httpx
 
 from collector.decode.jsonpath import compile_path
 from collector.decode.units import conversion
+from forecaster.domain.counts import Count
 from forecaster.domain.errors import PayloadError, StoreError
 from forecaster.domain.ports import Clock, ReadingStore
 from forecaster.domain.quantities import SPECS, Quantity
@@ -114,11 +115,11 @@ class WeatherWorker:
         """Sites whose service cannot be used, and why."""
         return dict(self._troubles)
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
+    def counts(self) -> list[Count]:
         """For the metrics."""
         return [
-            ("outlast_weather_polls", "counter", "Weather services asked.", float(self._polls)),
-            ("outlast_weather_failing", "gauge", "Sites whose weather service fails.", float(len(self._troubles))),
+            Count("outlast_weather_polls", "counter", "Weather services asked.", float(self._polls)),
+            Count("outlast_weather_failing", "gauge", "Sites whose weather service fails.", float(len(self._troubles))),
         ]
 
     def _work(self) -> None:

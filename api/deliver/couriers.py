@@ -19,6 +19,7 @@ from api.deliver.webhook import WebhookCarrier
 from api.http.security import is_loopback
 from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
+from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger
 
 CLIENT_NOTE = "courier-client-id"
@@ -183,14 +184,20 @@ class Couriers:
             found.append(("heartbeat", self._heartbeat.trouble))
         return found
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
-        """(name, type, help, value) for the metrics."""
-        return [
-            (f"outlast_deliveries_{courier.channel}_{what}", "counter", f"Deliveries {said}, {courier.channel}.", value)
-            for courier in self.couriers
+    def counts(self) -> list[Count]:
+        """For the metrics."""
+        found: list[Count] = []
+        for courier in self.couriers:
             for what, said, value in (
                 ("sent", "sent", float(courier.sent)),
                 ("failed", "attempts failed", float(courier.failed)),
                 ("gave_up", "given up", float(courier.gave_up)),
-            )
-        ]
+            ):
+                labels = (("channel", courier.channel), ("outcome", what))
+                found.append(
+                    Count("outlast_deliveries", "counter", "Deliveries by channel and outcome.", value, labels)
+                )
+                # the name of earlier releases, for one release more
+                old = f"outlast_deliveries_{courier.channel}_{what}"
+                found.append(Count(old, "counter", f"Deliveries {said}, {courier.channel}.", value))
+        return found

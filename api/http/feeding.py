@@ -13,6 +13,7 @@ from api.http.newest import Untaken
 from api.http.publisher import StreamPublisher
 from api.http.stream import Hub
 from forecaster.domain.alarms import Alarm, AlarmTransition
+from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreError
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
@@ -77,9 +78,9 @@ class Feeder:
         """What is wrong at the moment, as (who, what)."""
         return [] if self._trouble is None else [("feeder", self._trouble)]
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
+    def counts(self) -> list[Count]:
         """For the metrics."""
-        return [("outlast_feeder_events", "counter", "Events fed to the stream.", float(self._events))]
+        return [Count("outlast_feeder_events", "counter", "Events fed to the stream.", float(self._events))]
 
     def _work(self) -> None:
         while not self._ending.is_set():

@@ -1,100 +1,102 @@
-"""OpenMetrics 1.0 exposition: counters end in _total, the text ends in # EOF."""
+"""The metrics of this process and of the sites that the asker may see, as OpenMetrics or in Prometheus' text format."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import re
+import sys
+from collections import Counter
+from collections.abc import Iterable, Iterator
 
-import msgspec
+from prometheus_client import CollectorRegistry, ProcessCollector, exposition, openmetrics
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily
+from prometheus_client.metrics_core import Metric as Family
+from prometheus_client.registry import Collector as FamilySource
 
+from api import __version__
+from api.http.answers import STANDING
+from api.http.metrics_sites import site_counts
 from api.http.security import Principal
 from api.process.services import Services
+from forecaster.domain.alarms import AlarmState
+from forecaster.domain.counts import Count
 
-MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+OPENMETRICS = "application/openmetrics-text"
+MEDIA_TYPE = f"{OPENMETRICS}; version=1.0.0; charset=utf-8"
+TEXT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
-
-@dataclass(frozen=True, slots=True)
-class Metric:
-    """One family: name without suffix, type (gauge or counter), help, and (labels, value) samples."""
-
-    name: str
-    type: str
-    help: str
-    samples: tuple[tuple[dict[str, str], float | None], ...]
+RENAMED = re.compile(r"outlast_hours_remaining|outlast_pack_charge_percent|outlast_deliveries_.+")
+"""Names of earlier releases, which OpenMetrics clients still find: units that are no base units, channels in names."""
 
 
-def _escape(text: str) -> str:
-    return text.replace("\\", "\\\\").replace("\n", "\\n").replace('"', '\\"')
+def answered(services: Services, who: Principal, accept: str | None) -> tuple[bytes, str]:
+    """The exposition and its media type, as the Accept header asks: OpenMetrics 1.0 unless only plain text is taken."""
+    plain = accept is not None and "text/plain" in accept and OPENMETRICS not in accept and "*/*" not in accept
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Families(services, who, renamed=not plain))
+    ProcessCollector(registry=registry)
+    if plain:
+        return exposition.generate_latest(registry), TEXT_TYPE
+    return openmetrics.exposition.generate_latest(registry), MEDIA_TYPE
 
 
-def render(metrics: Iterable[Metric]) -> str:
-    """Metric families as text; samples that are not known are left out."""
-    lines: list[str] = []
-    for metric in metrics:
-        known = [(labels, value) for labels, value in metric.samples if value is not None]
-        if not known:
+class _Families(FamilySource):
+    """Families made anew at each scrape.
+
+    renamed : bool — whether what has a better name now stands under its earlier name too, for one release
+    """
+
+    def __init__(self, services: Services, who: Principal, *, renamed: bool) -> None:
+        self._services, self._who, self._renamed = services, who, renamed
+
+    def collect(self) -> Iterable[Family]:
+        build = InfoMetricFamily("outlast_build", "What this process is.")
+        build.add_metric((), {"version": __version__, "python": sys.version.split()[0]})
+        yield build
+        counts = [
+            *_stores(self._services),
+            Count("outlast_stream_clients", "gauge", "Open event streams.", float(self._services.hub.clients)),
+            *self._services.counts(),
+            *_alarms(self._services, self._who),
+            *site_counts(self._services, self._who),
+        ]
+        yield from families(count for count in counts if self._renamed or not RENAMED.fullmatch(count.name))
+
+
+def families(counts: Iterable[Count]) -> Iterator[Family]:
+    """Samples gathered into families, in the order in which each was first named; what is not known is left out."""
+    found: dict[str, Family] = {}
+    for count in counts:
+        if count.value is None:
             continue
-        lines.append(f"# TYPE {metric.name} {metric.type}")
-        lines.append(f"# HELP {metric.name} {_escape(metric.help)}")
-        suffix = "_total" if metric.type == "counter" else ""
-        for labels, value in known:
-            inside = ",".join(f'{key}="{_escape(text)}"' for key, text in labels.items())
-            lines.append(
-                f"{metric.name}{suffix}{{{inside}}} {value!r}" if inside else f"{metric.name}{suffix} {value!r}"
-            )
-    return "\n".join([*lines, "# EOF", ""])
+        labels = [name for name, _ in count.labels]
+        if count.name not in found:
+            made = CounterMetricFamily if count.kind == "counter" else GaugeMetricFamily
+            found[count.name] = made(count.name, count.help, labels=labels)
+        found[count.name].add_metric([value for _, value in count.labels], count.value)
+    yield from found.values()
 
 
-def exposition(services: Services, who: Principal) -> str:
-    """The metrics of this process and of the sites that the asker may see."""
-    return render([*_stores(services), *_workers(services), *_sites(services, who)])
-
-
-def _stores(services: Services) -> Iterable[Metric]:
-    named = (("readings", services.store.health()), ("ledger", services.ledger.health()))
-
-    def gauge(name: str, help_text: str, attribute: str) -> Metric:
-        samples = tuple(({"store": store}, _float(getattr(health, attribute))) for store, health in named)
-        return Metric(name, "gauge", help_text, samples)
-
-    yield gauge("outlast_store_up", "Whether the store answers.", "ok")
-    yield gauge("outlast_store_size_bytes", "Bytes on disk.", "size_bytes")
-    yield gauge("outlast_store_wal_bytes", "Bytes in the write-ahead log.", "wal_bytes")
-    yield gauge("outlast_store_free_bytes", "Bytes free beside it.", "free_bytes")
-    yield gauge("outlast_store_pending", "Readings held in a local outbox.", "pending")
+def _stores(services: Services) -> Iterator[Count]:
+    for name, health in (("readings", services.store.health()), ("ledger", services.ledger.health())):
+        label = (("store", name),)
+        yield Count("outlast_store_up", "gauge", "Whether the store answers.", float(health.ok), label)
+        yield Count("outlast_store_size_bytes", "gauge", "Bytes on disk.", health.size_bytes, label)
+        yield Count("outlast_store_wal_bytes", "gauge", "Bytes in the write-ahead log.", health.wal_bytes, label)
+        yield Count("outlast_store_free_bytes", "gauge", "Bytes free beside it.", health.free_bytes, label)
+        yield Count("outlast_store_pending", "gauge", "Readings held in a local outbox.", health.pending, label)
     oldest_ms = services.ledger.oldest_undelivered_ms()
     age_s = 0.0 if oldest_ms is None else max(0.0, (services.clock.now_ms() - oldest_ms) / 1000.0)
-    help_text = "Age of the oldest alarm message not delivered."
-    yield Metric("outlast_undelivered_age_seconds", "gauge", help_text, (({}, age_s),))
+    yield Count("outlast_undelivered_age_seconds", "gauge", "Age of the oldest alarm message not delivered.", age_s)
 
 
-def _workers(services: Services) -> Iterable[Metric]:
-    yield Metric("outlast_stream_clients", "gauge", "Open event streams.", (({}, float(services.hub.clients)),))
-    for name, kind, help_text, value in services.counts():
-        yield Metric(name, kind, help_text, (({}, value),))
-
-
-def _sites(services: Services, who: Principal) -> Iterable[Metric]:
-    now_ms = services.clock.now_ms()
-    newest = {
-        s: f
-        for s, f in services.ledger.newest(brief=True).items()
-        if who.may_read(s) and s in services.installation.sites
-    }
-    documents = {site: msgspec.json.decode(f.document) for site, f in newest.items()}
-    ages = tuple(({"site": site}, max(0.0, (now_ms - f.issued_ms) / 1000.0)) for site, f in newest.items())
-    yield Metric("outlast_forecast_age_seconds", "gauge", "Age of the newest forecast.", ages)
-    hours = tuple(
-        ({"site": site, "quantile": level}, _float(document["hours_remaining"][f"p{level[2:]}"]))
-        for site, document in documents.items()
-        for level in ("0.10", "0.50", "0.90")
+def _alarms(services: Services, who: Principal) -> Iterator[Count]:
+    """How many alarms stand, by site, kind, priority and state."""
+    states = (*STANDING, AlarmState.SHELVED)
+    standing = Counter(
+        (alarm.site, alarm.kind.value, alarm.priority.value, alarm.state.value)
+        for alarm in services.ledger.alarms(who.site, states, limit=100_000)
+        if who.may_read(alarm.site)
     )
-    yield Metric("outlast_hours_remaining", "gauge", "Hours until the pack reaches the reserve floor.", hours)
-    charge = tuple(({"site": site}, _float(document["charge_percent"])) for site, document in documents.items())
-    yield Metric("outlast_pack_charge_percent", "gauge", "Charge of the pack.", charge)
-    on_pack = tuple(({"site": site}, float(document["supply"] == "pack")) for site, document in documents.items())
-    yield Metric("outlast_on_pack", "gauge", "Whether the pack carries the pump.", on_pack)
-
-
-def _float(value: object) -> float | None:
-    return float(value) if isinstance(value, (int, float)) else None
+    for values, number in sorted(standing.items()):
+        labels = tuple(zip(("site", "kind", "priority", "state"), values, strict=True))
+        yield Count("outlast_alarms", "gauge", "Alarms that stand or are shelved.", float(number), labels)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Protocol
 
+from forecaster.domain.counts import Count
+
 
 class Part(StrEnum):
     """What a process can run."""
@@ -36,8 +38,8 @@ class Worker(Protocol):
         """What is wrong at the moment, as (who, what)."""
         ...
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
-        """(name, type, help, value) for the metrics."""
+    def counts(self) -> list[Count]:
+        """What it has done, for the metrics."""
         ...
 
 

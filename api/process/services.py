@@ -13,6 +13,7 @@ from api.process.watchdog import LoopWatch
 from collector.config.set_aside import SetAside
 from collector.config.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
+from forecaster.domain.counts import Count
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.site import Site
@@ -79,7 +80,7 @@ class Services:
         goes_on = item.whole and item.site in self.installation.sites
         return f"{item}; {'the site goes on as it was before' if goes_on else 'it is set aside'}"
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
+    def counts(self) -> list[Count]:
         """What the workers of this process have done."""
         return [count for worker in self.workers for count in worker.counts()]
 

@@ -168,7 +168,8 @@ class Http(InstallationSection):
     """[http] — where the API and the pages are served.
 
     hosts are names under which others reach them through a proxy; public_url is the address in mails and notices;
-    cors_origins are pages of your own elsewhere whose scripts may ask the API, with a token.
+    cors_origins are pages of your own elsewhere whose scripts may ask the API, with a token; site_metrics says whether
+    /metrics has gauges of each site, which thousands of sites may not want.
     """
 
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
@@ -180,6 +181,7 @@ class Http(InstallationSection):
     cors_origins: tuple[Annotated[str, Field(pattern=r"^https?://[^/\s*]+$")], ...] = Field(
         default=(), examples=['["https://dashboard.example.org"]']
     )
+    site_metrics: bool = Field(default=True, examples=["true"])
 
 
 class Mail(InstallationSection):

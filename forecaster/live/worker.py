@@ -18,6 +18,7 @@ import msgspec
 
 from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmTransition
+from forecaster.domain.counts import Count
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
 from forecaster.domain.ports import Clock, Ledger, Publisher, ReadingStore
@@ -130,14 +131,14 @@ class ForecastWorker:
             found.append(("forecaster", "its thread has ended"))
         return found + [(runner.site.id, runner.fault) for runner in list(self._runners.values()) if runner.fault]
 
-    def counts(self) -> list[tuple[str, str, str, float]]:
+    def counts(self) -> list[Count]:
         """For the metrics."""
         now = self.counts_so_far
         return [
-            ("outlast_forecaster_readings", "counter", "Readings folded.", float(now.readings)),
-            ("outlast_forecaster_forecasts", "counter", "Forecasts published.", float(now.forecasts)),
-            ("outlast_forecaster_transitions", "counter", "Alarm transitions committed.", float(now.transitions)),
-            ("outlast_forecaster_faults", "counter", "Faults of single sites.", float(now.faults)),
+            Count("outlast_forecaster_readings", "counter", "Readings folded.", float(now.readings)),
+            Count("outlast_forecaster_forecasts", "counter", "Forecasts published.", float(now.forecasts)),
+            Count("outlast_forecaster_transitions", "counter", "Alarm transitions committed.", float(now.transitions)),
+            Count("outlast_forecaster_faults", "counter", "Faults of single sites.", float(now.faults)),
         ]
 
     # -- the thread

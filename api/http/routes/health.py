@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request, Response
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Request, Response
 
 from api.http import answers, health, metrics, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn
@@ -37,6 +39,9 @@ def healthz(services: ServicesIn, request: Request) -> Response:
     response_class=Response,
     responses={200: {"content": {metrics.MEDIA_TYPE: {"schema": {"type": "string"}}}}},
 )
-def openmetrics(services: ServicesIn, who: PrincipalIn) -> Response:
-    """OpenMetrics 1.0."""
-    return Response(metrics.exposition(services, who), media_type=metrics.MEDIA_TYPE)
+def openmetrics(
+    services: ServicesIn, who: PrincipalIn, accept: Annotated[str | None, Header(include_in_schema=False)] = None
+) -> Response:
+    """OpenMetrics 1.0, or Prometheus' text format where `Accept` takes only text/plain."""
+    body, media_type = metrics.answered(services, who, accept)
+    return Response(body, media_type=media_type)

@@ -220,7 +220,7 @@ def test_couriers_carry_side_by_side_and_stop(tmp_path: Path) -> None:
         eventually(lambda: len(receiver.heard) == 1, "the webhook")
         assert couriers.alive()
         counted = ("outlast_deliveries_webhook_sent", 1.0)
-        eventually(lambda: counted in [(name, value) for name, _, _, value in couriers.counts()], "the count")
+        eventually(lambda: counted in [(name, value) for name, _, _, value, _ in couriers.counts()], "the count")
         before = threading.active_count()
         couriers.stop()
         assert threading.active_count() < before

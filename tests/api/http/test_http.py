@@ -236,26 +236,6 @@ def test_health_tells_of_an_old_forecast(tmp_path: Path) -> None:
         assert "is the forecaster running" in answer.json()["says"][0]
 
 
-def test_metrics_are_open_metrics(client: TestClient) -> None:
-    """OpenMetrics 1.0: every sample belongs to a family declared before it, counters end in _total, # EOF is last."""
-    answer = client.get("/metrics")
-    assert answer.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
-    lines = answer.text.split("\n")
-    assert lines[-2:] == ["# EOF", ""]
-    families: dict[str, str] = {}
-    for line in lines[:-2]:
-        if line.startswith("# TYPE "):
-            _, _, name, kind = line.split(" ")
-            assert name not in families
-            families[name] = kind
-        elif not line.startswith("#"):
-            sample = line.split("{")[0].split(" ")[0]
-            family = sample.removesuffix("_total")
-            assert families[family] == ("counter" if sample.endswith("_total") else "gauge"), line
-            float(line.rsplit(" ", 1)[1])
-    assert "outlast_hours_remaining" in families
-
-
 def test_openapi_describes_every_route_of_the_interface(client: TestClient) -> None:
     paths = client.get("/openapi.json").json()["paths"]
     assert {
