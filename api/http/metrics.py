@@ -64,7 +64,7 @@ class _Families(FamilySource):
 
 def families(counts: Iterable[Count]) -> Iterator[Family]:
     """Samples gathered into families, in the order in which each was first named; what is not known is left out."""
-    found: dict[str, Family] = {}
+    found: dict[str, CounterMetricFamily | GaugeMetricFamily] = {}
     for count in counts:
         if count.value is None:
             continue

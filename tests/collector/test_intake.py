@@ -96,9 +96,10 @@ def test_the_window_is_a_setting_and_the_bytes_written_are_told(tmp_path: Path) 
     assert collector._intake._window_s == 1.0
     store.append([power(0, 1.0)])
     (told,) = [row for row in collector.counts() if row[0] == "outlast_store_bytes_written"]
-    assert told[1] == "counter"
-    assert told[3] == store.health().written_bytes
-    assert told[3] > 0
+    assert told.kind == "counter"
+    assert told.value is not None
+    assert told.value == store.health().written_bytes
+    assert told.value > 0
     store.close()
     ledger.close()
     (folder / "outlast.toml").write_text(f"{settings}\n[store]\ncommit_window_ms = -1\n", encoding="utf-8")
