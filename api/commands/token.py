@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json, group
-from api.http.security import new_token, revoke_token
+from api.http.keyring import new_token, revoke_token
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger

@@ -12,6 +12,7 @@ from fastapi.middleware.gzip import GZipMiddleware
 import api.http.routes
 from api import __version__
 from api.http import problems
+from api.http.bodies import BodyLimit
 from api.http.conditional import EntityTags
 from api.http.description import Application, operation_id
 from api.http.head import HeadAsGet
@@ -47,5 +48,6 @@ def create_app(services: Services) -> FastAPI:
             allow_headers=["Authorization", "Content-Type", "If-None-Match", "Last-Event-ID"],
             expose_headers=["ETag", "Retry-After"], max_age=600,
         )  # fmt: skip
+    app.add_middleware(BodyLimit)
     app.add_middleware(Guard, hosts=services.hosts)
     return app

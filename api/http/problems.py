@@ -118,6 +118,9 @@ def _ours(_: Request, error: Exception) -> Response:
         return problem(422, error.reason)
     if isinstance(error, StoreUnavailable):
         return problem(503, "the store does not answer at the moment; try again", {"Retry-After": "5"})
+    if isinstance(error, StoreRefused):
+        own = error.reason.startswith("cursor")
+        return problem(422, error.reason if own else "a value of the request can be neither kept nor looked for")
     log.error("unanswered: %s: %s", type(error).__name__, error)
     return problem(500)
 

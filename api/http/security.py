@@ -7,35 +7,24 @@ login page gives in exchange for one.
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import ipaddress
-import secrets
-import threading
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from http import HTTPStatus
-from typing import Literal
 from urllib.parse import urlsplit
 
-from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
 from fastapi import Request, Response
 from fastapi.responses import HTMLResponse
 from fastapi.security.utils import get_authorization_scheme_param
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.http.keyring import Keyring, Rights
 from api.http.problems import ProblemError, problem
-from forecaster.domain.errors import NotFound, UsageError
-from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.errors import NotFound
 from forecaster.domain.records import Token
-
-Rights = Literal["read", "operate"]
 
 COOKIE = "outlast_session"
 CSRF_HEADER = "x-csrf-token"
-SESSION_S = 30 * 86_400
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
-PREFIX = "outlast"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,109 +60,6 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-# -- tokens
-
-
-def new_token(ledger: Ledger, clock: Clock, name: str, scope: Rights, site: str | None) -> tuple[Token, str]:
-    """Make and keep a token; the second value is the token itself, which is shown once and kept nowhere."""
-    if not name.strip():
-        raise UsageError("a token needs a name", "say what it is for, as in `outlast token add phone`")
-    identity = secrets.token_hex(4)
-    secret = f"{PREFIX}_{identity}_{secrets.token_urlsafe(32)}"
-    token = Token(identity, name.strip(), scope, site, PasswordHasher().hash(secret), clock.now_ms())
-    ledger.save_token(token)
-    return token, secret
-
-
-def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
-    """Revoke a token by its id or its name, and forget the browsers that subscribed with it; NotFound."""
-    for token in ledger.tokens():
-        if token.revoked_ms is None and identity in (token.id, token.name):
-            revoked = replace(token, revoked_ms=clock.now_ms())
-            ledger.save_token(revoked)
-            ledger.drop_subscriptions_of(token.id)
-            return revoked
-    raise NotFound(f"token {identity!r}")
-
-
-class Keyring:
-    """Checks tokens and sessions against the ledger.
-
-    argon2 is slow on purpose, so a token that was verified is remembered by its SHA-256 for as long as the process
-    lives; that it is not revoked is looked up every time.
-    """
-
-    def __init__(self, ledger: Ledger, clock: Clock) -> None:
-        self._ledger, self._clock = ledger, clock
-        self._hasher = PasswordHasher()
-        self._verified: dict[bytes, str] = {}
-        self._lock = threading.Lock()
-        self._secret: bytes | None = None
-
-    def open_door(self) -> bool:
-        """Whether any token stands, so that somebody can log in."""
-        return any(token.revoked_ms is None for token in self._ledger.tokens())
-
-    def token(self, secret: str) -> Token | None:
-        """The standing token that a secret belongs to."""
-        parts = secret.split("_", 2)
-        if len(parts) != 3 or parts[0] != PREFIX:
-            return None
-        token = self._standing(parts[1])
-        if token is None:
-            return None
-        digest = hashlib.sha256(secret.encode()).digest()
-        with self._lock:
-            if self._verified.get(digest) == token.id:
-                return token
-        try:
-            self._hasher.verify(token.hashed, secret)
-        except (VerificationError, InvalidHashError):
-            return None
-        with self._lock:
-            self._verified[digest] = token.id
-        self._ledger.save_token(replace(token, last_used_ms=self._clock.now_ms()))
-        return token
-
-    def _standing(self, identity: str) -> Token | None:
-        return next((t for t in self._ledger.tokens() if t.id == identity and t.revoked_ms is None), None)
-
-    # -- sessions: "token id.expiry.signature", and a CSRF value derived from it
-
-    def open_session(self, token: Token) -> str:
-        """The cookie value of a new session; set it with HttpOnly, SameSite=Lax, Secure where TLS is."""
-        body = f"{token.id}.{self._clock.now_ms() // 1000 + SESSION_S}.{secrets.token_hex(8)}"
-        return f"{body}.{self._sign('session', body)}"
-
-    def session(self, value: str) -> Token | None:
-        """The standing token behind a session cookie."""
-        body, _, signature = value.rpartition(".")
-        if not hmac.compare_digest(signature, self._sign("session", body)):
-            return None
-        identity, expiry, _ = body.split(".")
-        if int(expiry) < self._clock.now_ms() // 1000:
-            return None
-        return self._standing(identity)
-
-    def csrf(self, value: str) -> str:
-        """The value that a form of this session must carry; "" stands for the loopback session."""
-        return self._sign("csrf", value)
-
-    def csrf_holds(self, value: str, given: str) -> bool:
-        """Whether a form's CSRF value belongs to the session."""
-        return hmac.compare_digest(self.csrf(value), given)
-
-    def _sign(self, purpose: str, text: str) -> str:
-        if self._secret is None:
-            kept = self._ledger.noted("session-secret")
-            if kept is None:
-                self._ledger.note("session-secret", secrets.token_hex(32))
-                kept = self._ledger.noted("session-secret")
-            assert kept is not None
-            self._secret = bytes.fromhex(kept)
-        return hmac.new(self._secret, f"{purpose}:{text}".encode(), hashlib.sha256).hexdigest()
-
-
 # -- dependencies
 
 
@@ -199,6 +85,15 @@ def principal(request: Request) -> Principal:
         if not keyring.csrf_holds(cookie, given):
             raise ProblemError(403, f"the request lacks its {CSRF_HEADER} header; reload the page")
     return _as_principal(token, "session")
+
+
+def still_holds(request: Request) -> bool:
+    """Whether whoever asked could ask again: their token stands, and their session has not ended."""
+    try:
+        principal(request)
+    except ProblemError:
+        return False
+    return True
 
 
 def sees_all(request: Request) -> bool:
@@ -239,6 +134,9 @@ HEADERS = (
 )
 
 
+PRIVATE = (b"cache-control", b"private, no-cache")
+"""Answers are kept by no proxy, and by a browser only to be asked about anew (RFC 9111 section 5.2.2)."""
+
 SIGNED_PATHS = ("/acknowledge/", "/answer/")
 """Links of mails: the signed address itself is the permission, wherever the reader's mail program opened it."""
 
@@ -258,10 +156,12 @@ class Guard:
             await self._app(scope, receive, send)
             return
 
+        wanted = HEADERS if scope["path"].startswith("/static/") else (*HEADERS, PRIVATE)
+
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 present = {name.lower() for name, _ in message["headers"]}
-                message["headers"] = [*message["headers"], *(h for h in HEADERS if h[0] not in present)]
+                message["headers"] = [*message["headers"], *(h for h in wanted if h[0] not in present)]
             await send(message)
 
         headers = {name: value.decode("latin-1") for name, value in scope["headers"]}

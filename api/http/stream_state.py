@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+import asyncio
+import time
+from collections.abc import AsyncIterator, Callable, Sequence
 
 import msgspec
 from sse_starlette import ServerSentEvent
@@ -16,6 +18,9 @@ SITES_AN_EVENT = 250
 
 RETRY_MS = 3_000
 """How long a client waits before it connects anew [ms]."""
+
+ALLOWED_S = 5.0
+"""How often it is looked up whether a client may still listen [s]."""
 
 
 async def whole_stream(
@@ -35,6 +40,29 @@ async def whole_stream(
             yield event
     finally:
         hub.leave(client)
+
+
+async def while_allowed(
+    events: AsyncIterator[ServerSentEvent], allowed: Callable[[], bool], every_s: float = ALLOWED_S
+) -> AsyncIterator[ServerSentEvent]:
+    """Events for as long as whoever asked for them may have them: a revoked token ends its streams."""
+    coming = asyncio.ensure_future(anext(events, None))
+    looked_s = time.monotonic()
+    try:
+        while True:
+            await asyncio.wait({coming}, timeout=every_s)
+            if time.monotonic() - looked_s >= every_s:
+                if not await run_in_threadpool(allowed):
+                    return
+                looked_s = time.monotonic()
+            if coming.done():
+                event = coming.result()
+                if event is None:
+                    return
+                yield event
+                coming = asyncio.ensure_future(anext(events, None))
+    finally:
+        coming.cancel()
 
 
 async def _state(ledger: Ledger, sites: Sequence[str]) -> AsyncIterator[tuple[str, bool]]:

@@ -27,6 +27,10 @@ TABLE_ROWS = 120
 RUNS_SHOWN = 40
 
 
+YEARS = (1971, 2199)
+"""Years of which a day may be asked for: those beyond cannot be reckoned with in every zone."""
+
+
 def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
     """The span asked for: so many local days up to the end of a local day, or up to now."""
     if name not in SPANS:
@@ -38,6 +42,8 @@ def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
             day = datetime.fromisoformat(until).date()
         except ValueError as error:
             raise UsageError(f"{until!r} is not a day", "write it as 2026-03-03") from error
+        if not YEARS[0] <= day.year <= YEARS[1]:
+            raise UsageError(f"there is nothing of the year {day.year}", "write a day of this time, as 2026-03-03")
         midnight = datetime.combine(day + timedelta(days=1), time(), zone)
         end_ms = min(now_ms, round(midnight.timestamp() * 1000))
     start_day = local_time(end_ms, zone) - timedelta(days=SPANS[name])

@@ -9,7 +9,8 @@ from fastapi import APIRouter, Form, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.http.dependencies import ServicesIn
-from api.http.security import COOKIE, SESSION_S
+from api.http.keyring import SESSION_S
+from api.http.security import COOKIE
 from api.pages.contexts import Caller
 from api.pages.guard import CheckedSessionIn, PageRoute, error_page
 from api.pages.paths import safe_path
@@ -65,10 +66,10 @@ def login(
     """Take a token, give a session."""
     tries, now_s = tries_of(request), services.clock.monotonic_s()
     address = request.client.host if request.client is not None else ""
-    if tries.too_many(address, now_s):
-        return error_page(request, 429)
     known = services.keyring.token(token.strip())
-    if known is None:
+    if known is None:  # whoever is right comes in, however many others are wrong
+        if tries.too_many(address, now_s):
+            return error_page(request, 429)
         tries.fail(address, now_s)
         return page(request, "login.html", Caller(operate=False), status=401, wanted=safe_path(wanted), failed=True)
     answer = RedirectResponse(safe_path(wanted), status_code=303)
@@ -85,8 +86,9 @@ def login(
 
 
 @router.post("/logout")
-def logout(_: CheckedSessionIn) -> Response:
-    """Leave: the session's cookie goes, and so does what the browser kept for reading offline."""
+def logout(_: CheckedSessionIn, request: Request, services: ServicesIn) -> Response:
+    """Leave: the session ends, its cookie goes, and so does what the browser kept for reading offline."""
+    services.keyring.close_session(request.cookies.get(COOKIE, ""))
     answer = RedirectResponse("/login", status_code=303)
     answer.delete_cookie(COOKIE, path="/")
     answer.headers["Clear-Site-Data"] = '"cache", "storage"'

@@ -6,7 +6,8 @@ import secrets
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
-from api.http.security import LOOPBACK_HOSTS, Keyring, is_loopback
+from api.http.keyring import Keyring
+from api.http.security import LOOPBACK_HOSTS, is_loopback
 from api.http.stream import Hub
 from api.process.parts import Worker
 from api.process.watchdog import LoopWatch

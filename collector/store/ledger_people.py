@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from sqlalchemy import delete, select
+from sqlalchemy import Connection, and_, delete, or_, select
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
-from forecaster.domain.records import PushSubscription, Token
+from forecaster.domain.records import LoginSession, PushSubscription, Token
 
 
 class People(LedgerBase):
@@ -32,6 +32,33 @@ class People(LedgerBase):
         """All tokens, newest first."""
         c = t.tokens.c
         return [Token(**row) for row in self._rows(select(t.tokens).order_by(c.created_ms.desc(), c.id))]
+
+    def open_session(self, session: LoginSession, most: int) -> None:
+        """Keep a login session; those that are over go, and of its token's the oldest beyond `most`."""
+        s = t.sessions.c
+        row = {name: getattr(session, name) for name in LoginSession.__dataclass_fields__}
+        newest = select(s.id).where(s.token_id == session.token_id).order_by(s.created_ms.desc(), s.id).limit(most)
+
+        def work(connection: Connection) -> None:
+            self._put(connection, t.sessions, [row])
+            kept = list(connection.execute(newest).scalars())
+            over = or_(s.expires_ms <= session.created_ms, and_(s.token_id == session.token_id, s.id.not_in(kept)))
+            connection.execute(delete(t.sessions).where(over))
+
+        self._write(work)
+
+    def session(self, session_id: str) -> LoginSession | None:
+        """A login session by its id."""
+        rows = self._rows(select(t.sessions).where(t.sessions.c.id == session_id))
+        return LoginSession(**rows[0]) if rows else None
+
+    def close_session(self, session_id: str) -> None:
+        """End a login session."""
+        self._write(lambda c: c.execute(delete(t.sessions).where(t.sessions.c.id == session_id)))
+
+    def close_sessions_of(self, token_id: str) -> None:
+        """End the login sessions of a token."""
+        self._write(lambda c: c.execute(delete(t.sessions).where(t.sessions.c.token_id == token_id)))
 
     def save_subscription(self, subscription: PushSubscription) -> None:
         """Keep a push subscription."""

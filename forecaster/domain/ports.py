@@ -17,6 +17,7 @@ from forecaster.domain.records import (
     Checkpoint,
     Delivery,
     HeldMessage,
+    LoginSession,
     Notice,
     Page,
     PushSubscription,
@@ -292,6 +293,22 @@ class Ledger(Protocol):
 
     def tokens(self) -> list[Token]:
         """All tokens, newest first."""
+        ...
+
+    def open_session(self, session: LoginSession, most: int) -> None:
+        """Keep a login session; those that are over go, and of its token's the oldest beyond `most`."""
+        ...
+
+    def session(self, session_id: str) -> LoginSession | None:
+        """A login session by its id."""
+        ...
+
+    def close_session(self, session_id: str) -> None:
+        """End a login session."""
+        ...
+
+    def close_sessions_of(self, token_id: str) -> None:
+        """End the login sessions of a token."""
         ...
 
     def save_subscription(self, subscription: PushSubscription) -> None:

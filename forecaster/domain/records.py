@@ -62,7 +62,7 @@ class RunTotals:
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A bearer token as kept: its id, name, scope ("read" or "operate"), one site or all, argon2 hash, times."""
+    """A bearer token as kept: its id, name, scope ("read" or "operate"), one site or all, hash, times."""
 
     id: str
     name: str
@@ -72,6 +72,16 @@ class Token:
     created_ms: int
     last_used_ms: int | None = None
     revoked_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LoginSession:
+    """A browser that has logged in: the SHA-256 of its cookie, the token it came with, when it began and ends."""
+
+    id: str
+    token_id: str
+    created_ms: int
+    expires_ms: int
 
 
 @dataclass(frozen=True, slots=True)

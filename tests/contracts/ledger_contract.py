@@ -21,6 +21,7 @@ from forecaster.domain.records import (
     Checkpoint,
     Delivery,
     HeldMessage,
+    LoginSession,
     Notice,
     NoticeOutcome,
     PushSubscription,
@@ -350,6 +351,20 @@ class LedgerContract:
         assert ledger.tests("larkspur") == [later, done]
         ledger.prune(T0 + 100 * DAY)
         assert ledger.tests("larkspur") == [later, done]
+
+    def test_login_sessions_begin_and_end(self, ledger: Ledger) -> None:
+        for n in range(4):
+            ledger.open_session(LoginSession(f"s{n}", "t", T0 + n, T0 + 1000), 3)
+        assert ledger.session("s0") is None
+        assert ledger.session("s3") == LoginSession("s3", "t", T0 + 3, T0 + 1000)
+        ledger.open_session(LoginSession("later", "other", T0 + 1000, T0 + 2000), 3)
+        assert ledger.session("s3") is None
+        ledger.close_session("later")
+        ledger.close_session("later")
+        assert ledger.session("later") is None
+        ledger.open_session(LoginSession("again", "t", T0, T0 + 1000), 3)
+        ledger.close_sessions_of("t")
+        assert ledger.session("again") is None
 
     def test_tokens_and_subscriptions(self, ledger: Ledger) -> None:
         token = Token("t", "hub", "read", None, "$argon2id$x", T0)

@@ -11,7 +11,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.http.security import COOKIE, new_token
+from api.http.keyring import new_token
+from api.http.security import COOKIE
 from api.http.stream import StreamKind
 from api.process.services import Services, require_door
 from collector.config.settings import Http

@@ -6,10 +6,10 @@ from typing import Annotated
 
 import msgspec
 from fastapi import APIRouter, Path, Query, Response
-from pydantic import AwareDatetime
 
 from api.http import answers, schemas
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
+from api.http.moments import Moment
 from api.http.routes.sites import epoch_ms
 from api.http.security import Principal, require_site
 from api.process.services import Services
@@ -44,8 +44,8 @@ def all_alarms(
     state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
     kind: Annotated[list[AlarmKind] | None, Query(description="Only these kinds; may be repeated.")] = None,
     priority: Annotated[list[Priority] | None, Query(description="Only these priorities; may be repeated.")] = None,
-    start: Annotated[AwareDatetime | None, Query(alias="from", description="Changed since, RFC 3339.")] = None,
-    end: Annotated[AwareDatetime | None, Query(alias="to", description="Changed before, RFC 3339.")] = None,
+    start: Annotated[Moment | None, Query(alias="from", description="Changed since, RFC 3339.")] = None,
+    end: Annotated[Moment | None, Query(alias="to", description="Changed before, RFC 3339.")] = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
     cursor: Annotated[str | None, Query(max_length=250, pattern=r"^[\x21-\x7e]+$")] = None,
 ) -> Response:

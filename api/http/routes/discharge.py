@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Response
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
+from api.http.moments import Moment
 from api.http.rehearsal_answers import rehearsal_out
 from api.http.schemas import AcceptedOut, Shape, Time
 from api.process.services import Services
@@ -29,7 +30,7 @@ class DischargePlanIn(BaseModel):
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     until_percent: float | None = Field(None, description="Finish at this charge; never below the reserve floor.")
-    until: AwareDatetime | None = Field(None, description="Finish at this time.")
+    until: Moment | None = Field(None, description="Finish at this time.")
 
 
 class DischargeTestOut(Shape):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
-from pydantic import AwareDatetime
 
 from api.http import answers, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn, SiteIn
+from api.http.moments import Moment
 from forecaster.domain.alarms import Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
@@ -17,16 +17,16 @@ from forecaster.engine.document import from_document, until_document
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 
-From = Annotated[AwareDatetime | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
-To = Annotated[AwareDatetime | None, Query(alias="to", description="RFC 3339; now if left out.")]
+From = Annotated[Moment | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
+To = Annotated[Moment | None, Query(alias="to", description="RFC 3339; now if left out.")]
 
 
-def epoch_ms(moment: AwareDatetime | None) -> int | None:
+def epoch_ms(moment: Moment | None) -> int | None:
     """A time of a query as UTC milliseconds."""
     return None if moment is None else int(moment.timestamp() * 1000)
 
 
-def span(start: AwareDatetime | None, end: AwareDatetime | None, now_ms: int, default_ms: int) -> tuple[int, int]:
+def span(start: Moment | None, end: Moment | None, now_ms: int, default_ms: int) -> tuple[int, int]:
     """[from, to) in UTC milliseconds; UsageError where it is empty."""
     stop_ms = now_ms + 1 if end is None else int(end.timestamp() * 1000)
     start_ms = stop_ms - default_ms if start is None else int(start.timestamp() * 1000)
@@ -69,7 +69,7 @@ def one_site(site: SiteIn, services: ServicesIn) -> Response:
 def forecast(
     site: SiteIn,
     services: ServicesIn,
-    until: Annotated[AwareDatetime | None, Query(description="Adds the chance that the pack lasts until then.")] = None,
+    until: Annotated[Moment | None, Query(description="Adds the chance that the pack lasts until then.")] = None,
 ) -> Response:
     """The newest forecast."""
     stored = services.ledger.newest([site.id]).get(site.id)

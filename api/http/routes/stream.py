@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query
+from fastapi import APIRouter, Header, Query, Request
 from sse_starlette import EventSourceResponse
 
 from api.http.dependencies import PrincipalIn, ServicesIn
-from api.http.security import require_site
+from api.http.security import require_site, still_holds
 from api.http.stream import EVERY_KIND, StreamKind
-from api.http.stream_state import whole_stream
+from api.http.stream_state import while_allowed, whole_stream
 from forecaster.domain.errors import UsageError
 
 PING_S = 15
@@ -24,6 +25,7 @@ router = APIRouter(prefix="/api/v1", tags=["stream"])
     responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
 )
 async def stream(
+    request: Request,
     who: PrincipalIn,
     services: ServicesIn,
     site: Annotated[str | None, Query(pattern=r"^[a-z0-9-]{1,64}$", description="One site; all if left out.")] = None,
@@ -47,7 +49,7 @@ async def stream(
     client = services.hub.join(None if wanted is None else frozenset({wanted}), last_event_id, kinds)
     sites = sorted(services.installation.sites) if wanted is None else [wanted]
     return EventSourceResponse(
-        whole_stream(client, services.hub, services.ledger, sites),
+        while_allowed(whole_stream(client, services.hub, services.ledger, sites), partial(still_holds, request)),
         ping=PING_S,
         send_timeout=30,
         headers={"X-Accel-Buffering": "no", "Cache-Control": "no-store"},

@@ -22,7 +22,7 @@ from api.deliver.heartbeat import HeartbeatSender, unwell
 from api.deliver.links import LIFE_MS, Ticket, Tickets
 from api.deliver.owing import owe_for, trial_messages, unserved_contacts
 from api.http.app import create_app
-from api.http.security import new_token
+from api.http.keyring import new_token
 from api.offline.previewing import parse_limits
 from api.process.services import Services, open_services
 from collector.config.settings import load_installation

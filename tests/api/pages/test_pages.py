@@ -12,7 +12,8 @@ from urllib.parse import quote
 
 import pytest
 
-from api.http.security import COOKIE, new_token
+from api.http.keyring import new_token
+from api.http.security import COOKIE
 from api.process.services import Services
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.forecast import Basis, Quantiles

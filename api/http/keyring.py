@@ -1,0 +1,170 @@
+"""Tokens and login sessions, held against the ledger.
+
+A token has 256 bits of chance, so that it is kept as a fast keyed hash and a wrong one costs next to nothing. Older
+releases kept argon2 hashes: such a token is checked slowly once, one at a time and few times a minute, and its hash
+is then replaced. A session is a random value of which the ledger keeps the SHA-256; leaving, or revoking its token,
+ends it there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+import threading
+from collections import deque
+from dataclasses import replace
+from typing import Literal
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from api.http.problems import ProblemError
+from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.records import LoginSession, Token
+
+Rights = Literal["read", "operate"]
+
+PREFIX = "outlast"
+SESSION_S = 30 * 86_400
+FAST = "blake2b$"
+USED_EVERY_MS = 3_600_000
+"""How exactly it is kept when a token was last used [ms]."""
+
+SLOW_TRIES, SLOW_WINDOW_S = 5, 60.0
+"""Old hashes that are checked for a token within so many seconds."""
+
+MOST_SESSIONS = 50
+"""Sessions of one token at once; the oldest gives way."""
+
+
+def new_token(ledger: Ledger, clock: Clock, name: str, scope: Rights, site: str | None) -> tuple[Token, str]:
+    """Make and keep a token; the second value is the token itself, which is shown once and kept nowhere."""
+    if not name.strip():
+        raise UsageError("a token needs a name", "say what it is for, as in `outlast token add phone`")
+    identity = secrets.token_hex(4)
+    secret = f"{PREFIX}_{identity}_{secrets.token_urlsafe(32)}"
+    hashed = fast_hash(secret, kept_secret(ledger, "token-key"))
+    token = Token(identity, name.strip(), scope, site, hashed, clock.now_ms())
+    ledger.save_token(token)
+    return token, secret
+
+
+def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
+    """Revoke a token by its id or its name, with its sessions and the browsers that subscribed with it; NotFound."""
+    for token in ledger.tokens():
+        if token.revoked_ms is None and identity in (token.id, token.name):
+            revoked = replace(token, revoked_ms=clock.now_ms())
+            ledger.save_token(revoked)
+            ledger.drop_subscriptions_of(token.id)
+            ledger.close_sessions_of(token.id)
+            return revoked
+    raise NotFound(f"token {identity!r}")
+
+
+def kept_secret(ledger: Ledger, name: str) -> bytes:
+    """A secret of the installation, made once and kept in the ledger."""
+    kept = ledger.noted(name)
+    if kept is None:
+        ledger.note(name, secrets.token_hex(32))
+        kept = ledger.noted(name)
+    assert kept is not None
+    return bytes.fromhex(kept)
+
+
+def fast_hash(secret: str, key: bytes) -> str:
+    """The keyed BLAKE2b (RFC 7693) of a token, as it is kept."""
+    return FAST + hashlib.blake2b(secret.encode(), key=key, digest_size=32, person=b"outlast-token").hexdigest()
+
+
+class Keyring:
+    """Checks tokens and sessions. That a token is not revoked is looked up every time."""
+
+    def __init__(self, ledger: Ledger, clock: Clock) -> None:
+        self._ledger, self._clock = ledger, clock
+        self._slow = threading.Lock()
+        self._tries: dict[str, deque[float]] = {}
+        self._kept: dict[str, bytes] = {}
+
+    def open_door(self) -> bool:
+        """Whether any token stands, so that somebody can log in."""
+        return any(token.revoked_ms is None for token in self._ledger.tokens())
+
+    # -- tokens
+
+    def token(self, secret: str) -> Token | None:
+        """The standing token that a secret belongs to. ProblemError 429 for an old hash that was tried too often."""
+        parts = secret.split("_", 2)
+        if len(parts) != 3 or parts[0] != PREFIX:
+            return None
+        token = self.standing(parts[1])
+        if token is None:
+            return None
+        fast = fast_hash(secret, self._secret("token-key"))
+        holds = hmac.compare_digest(token.hashed.encode(), fast.encode())
+        if not holds and not token.hashed.startswith(FAST):
+            holds = self._holds_slowly(token, secret)
+        if not holds:
+            return None
+        now_ms = self._clock.now_ms()
+        if token.hashed != fast or token.last_used_ms is None or now_ms - token.last_used_ms > USED_EVERY_MS:
+            token = replace(token, hashed=fast, last_used_ms=now_ms)
+            self._ledger.save_token(token)
+        return token
+
+    def _holds_slowly(self, token: Token, secret: str) -> bool:
+        """Against an argon2 hash of an older release: 64 MiB each, so one at a time, and counted before it is spent."""
+        now_s = self._clock.monotonic_s()
+        with self._slow:
+            tries = self._tries.setdefault(token.id, deque(maxlen=SLOW_TRIES))
+            if len(tries) == SLOW_TRIES and now_s - tries[0] < SLOW_WINDOW_S:
+                raise ProblemError(429, "too many tries with this token; wait a minute", {"Retry-After": "60"})
+            tries.append(now_s)
+            try:
+                return PasswordHasher().verify(token.hashed, secret)
+            except (VerificationError, InvalidHashError):
+                return False
+
+    def standing(self, identity: str) -> Token | None:
+        """A token by its id, unless it is revoked."""
+        return next((t for t in self._ledger.tokens() if t.id == identity and t.revoked_ms is None), None)
+
+    # -- sessions, and the CSRF value that belongs to each
+
+    def open_session(self, token: Token) -> str:
+        """The cookie value of a new session; set it with HttpOnly, SameSite=Lax, Secure where TLS is."""
+        value, now_ms = secrets.token_urlsafe(32), self._clock.now_ms()
+        session = LoginSession(_name_of(value), token.id, now_ms, now_ms + SESSION_S * 1000)
+        self._ledger.open_session(session, MOST_SESSIONS)
+        return value
+
+    def session(self, value: str) -> Token | None:
+        """The standing token behind a session cookie."""
+        session = self._ledger.session(_name_of(value))
+        if session is None or session.expires_ms <= self._clock.now_ms():
+            return None
+        return self.standing(session.token_id)
+
+    def close_session(self, value: str) -> None:
+        """End a session: its cookie holds no more, wherever it was copied to."""
+        self._ledger.close_session(_name_of(value))
+
+    def csrf(self, value: str) -> str:
+        """The value that a form of this session must carry; "" stands for the loopback session."""
+        text = f"csrf:{value}".encode(errors="surrogatepass")
+        return hmac.new(self._secret("session-secret"), text, hashlib.sha256).hexdigest()
+
+    def csrf_holds(self, value: str, given: str) -> bool:
+        """Whether a form's CSRF value belongs to the session."""
+        return hmac.compare_digest(self.csrf(value).encode(), given.encode(errors="surrogatepass"))
+
+    def _secret(self, name: str) -> bytes:
+        if name not in self._kept:
+            self._kept[name] = kept_secret(self._ledger, name)
+        return self._kept[name]
+
+
+def _name_of(value: str) -> str:
+    """What the ledger knows a session by."""
+    return hashlib.sha256(value.encode(errors="surrogatepass")).hexdigest()
