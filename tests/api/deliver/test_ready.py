@@ -16,7 +16,7 @@ from api.deliver.links import Tickets
 from api.deliver.outward import post
 from api.deliver.owing import trial_messages
 from api.http.app import create_app
-from api.http.security import new_token, revoke_token
+from api.http.keyring import new_token, revoke_token
 from api.offline.readiness import Held, Readiness, readiness_of
 from api.process.services import Services
 from collector.config.settings import Mail, load_installation
