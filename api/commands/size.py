@@ -90,7 +90,7 @@ def size(
         echo_json(document(answer))
     else:
         typer.echo(told(answer, words(site.language or SOURCE)))
-    return 1 if Answer.NO in (answer.can_run.answer, answer.can_start.answer) else 0
+    return 1 if any(part.answer is Answer.NO for part in answer.parts) else 0
 
 
 def _cord(awg: int | None, length_m: float | None) -> Cord | None:

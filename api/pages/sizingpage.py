@@ -118,7 +118,7 @@ def cord_of(given: Mapping[str, float]) -> Cord | None:
 
 
 def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
-    """Runs and starts, with why and what would settle it."""
+    """Runs, starts and keeps up, with why and what would settle it."""
 
     def said(finding: Finding) -> str:
         settle = words("sizing.settle", how=finding.settle) if finding.settle else ""
@@ -127,6 +127,7 @@ def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
     return (
         Fact(words("sizing.runs"), words(f"sizing.{answer.can_run.answer.value}"), said(answer.can_run)),
         Fact(words("sizing.starts"), words(f"sizing.{answer.can_start.answer.value}"), said(answer.can_start)),
+        Fact(words("sizing.keeps_up"), words(f"sizing.{answer.can_keep_up.answer.value}"), said(answer.can_keep_up)),
     )
 
 

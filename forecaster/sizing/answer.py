@@ -14,14 +14,16 @@ from forecaster.engine.reserve import quantiles
 from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
 from forecaster.sizing.draw import Draw, running_draw
-from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, what_ifs
-from forecaster.sizing.question import Question, check
+from forecaster.sizing.keeping import can_keep_up
+from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
+from forecaster.sizing.question import Question, check, check_pack
 from forecaster.sizing.running import can_run, va_caution
 from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_to_empty, situation
 from forecaster.sizing.seasons import Season, assumed, recorded
 from forecaster.sizing.starting import can_start, inrush
-from forecaster.sizing.terms import Answer, Band, Finding, Step, number
-from forecaster.texts.catalogue import Figure, Said
+from forecaster.sizing.terms import Band, Finding, Step, number
+from forecaster.sizing.verdict import can_last, verdict
+from forecaster.texts.catalogue import Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,7 @@ class Sizing:
     verdict: str
     can_run: Finding
     can_start: Finding
+    can_keep_up: Finding
     simple_estimate_h: float | None
     hours_remaining: Quantiles
     hours_to_empty: Quantiles
@@ -49,6 +52,12 @@ class Sizing:
     need: Need | None = None
     what_ifs: tuple[WhatIf, ...] = ()
     packs: tuple[PackOption, ...] = ()
+    can_last: Finding | None = None
+
+    @property
+    def parts(self) -> tuple[Finding, ...]:
+        """All that must hold for a yes."""
+        return (self.can_run, self.can_start, self.can_keep_up, *((self.can_last,) if self.can_last else ()))
 
 
 def size(
@@ -60,25 +69,41 @@ def size(
     Errors: UsageError naming the field that is missing or impossible.
     """
     check(site, question)
+    if change is not None:
+        check_change(change)
+    for _, pack in packs:
+        check_pack(pack, question.charge_percent)
     draw = running_draw(site.pump, question.running_w, question.pipe) if question.pump else None
     runs, run_steps = can_run(
-        draw, site.pump, site.pack, site.loads, question.run_s, question.cord, question.observed_start
+        draw,
+        site.pump,
+        site.pack,
+        site.loads,
+        question.run_s,
+        question.cord,
+        question.observed_start,
+        question.temperature_c,
     )
     starts, start_steps = can_start(draw, site.pump, site.pack, site.loads, question.cord, question.observed_start)
+    keeps, keep_steps = can_keep_up(site, question, draw)
     simple, rhythm_steps, mean_w = _simple(site, question, draw)
     held, hour_steps = _hours(site, question, draw, mean_w)
     lasting = quantiles(hours(held))
     found = inrush(site.pump, draw) if draw is not None else None
-    steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *rhythm_steps, *hour_steps)
+    steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *keep_steps, *rhythm_steps, *hour_steps)
     generator = change is not None and change.generator_h is not None
     minded = cautions(site, question, starts, found, generator)
     amperes = va_caution(draw.va, site.pack) if draw is not None else None
     particular = (*(draw.cautions if draw else ()), *((amperes,) if amperes else ()))
+    need = _need(held, site, question)
+    lasts = can_last(need)
     return Sizing(
         site=site.id,
-        verdict=_verdict(runs, starts, lasting, site.pack.reserve_percent, question.pump),
+        verdict=verdict(runs, starts, keeps, lasts, lasting, site.pack.reserve_percent, question.pump),
         can_run=runs,
         can_start=starts,
+        can_keep_up=keeps,
+        can_last=lasts,
         simple_estimate_h=simple,
         hours_remaining=lasting,
         hours_to_empty=hours_to_empty(held),
@@ -87,8 +112,8 @@ def size(
         seasons=_seasons(site, question, draw, mean_w),
         steps=steps,
         cautions=(*particular, *minded),
-        need=_need(held, site, question),
-        what_ifs=what_ifs(held, site, change) if change is not None else (),
+        need=need,
+        what_ifs=what_ifs(held, site, change, question.temperature_c) if change is not None else (),
         packs=_beside(site, question, packs, runs, starts, lasting),
     )
 
@@ -189,26 +214,6 @@ def _beside(
     return tuple(lines)
 
 
-def _verdict(runs: Finding, starts: Finding, lasting: Quantiles, reserve: float, pump: bool) -> str:
-    thing = Said("size.what.pump" if pump else "size.what.loads")
-    if Answer.NO in (runs.answer, starts.answer):
-        return Said("size.verdict.no_run" if runs.answer is Answer.NO else "size.verdict.no_start", thing=thing)
-    span, floor = _span(lasting), Figure(f"{reserve:g}")
-    if runs.answer is starts.answer is Answer.YES:
-        return Said("size.verdict.yes", thing=thing, span=span, reserve=floor)
-    doubts = {"run": runs, "start": starts}
-    what = "_".join(name for name, finding in doubts.items() if finding.answer is Answer.UNPROVEN)
-    return Said(f"size.verdict.unproven_{what}", thing=thing, span=span, reserve=floor)
-
-
-def _span(lasting: Quantiles) -> str:
-    if lasting.p10 is None:
-        return Said("size.span.beyond")
-    if lasting.p50 is None or lasting.p90 is None:
-        return Said("size.span.open", low=number(lasting.p10))
-    return Said("size.span.hours", low=number(lasting.p10), high=number(lasting.p90), middle=number(lasting.p50))
-
-
 def quantiles_document(value: Quantiles) -> dict[str, float | None]:
     """Quantiles as in the forecast document: p05 to p95, null where not known."""
     named = zip(LEVELS, value.values(), strict=True)
@@ -230,14 +235,19 @@ def _band(value: Band | None) -> dict[str, float] | None:
 
 def document(sizing: Sizing) -> dict[str, Any]:
     """The sizing as JSON: of `outlast size --json` and of POST /api/v1/sizing."""
-    run, start = sizing.can_run, sizing.can_start
+    run, start, keep = sizing.can_run, sizing.can_start, sizing.can_keep_up
     told: dict[str, Any] = {
         "site": sizing.site,
         "verdict": str(sizing.verdict),
         "can_run": run.answer.value,
         "can_start": start.answer.value,
-        "why": {"can_run": str(run.why), "can_start": str(start.why)},
-        "settle": {"can_run": _plain(run.settle), "can_start": _plain(start.settle)},
+        "can_keep_up": keep.answer.value,
+        "why": {"can_run": str(run.why), "can_start": str(start.why), "can_keep_up": str(keep.why)},
+        "settle": {
+            "can_run": _plain(run.settle),
+            "can_start": _plain(start.settle),
+            "can_keep_up": _plain(keep.settle),
+        },
         "simple_estimate_h": _rounded(sizing.simple_estimate_h),
         "hours_remaining": quantiles_document(sizing.hours_remaining),
         "hours_to_empty": quantiles_document(sizing.hours_to_empty),
@@ -264,6 +274,10 @@ def document(sizing: Sizing) -> dict[str, Any]:
             "hours": need.hours, "probability": need.probability, "capacity_wh": _rounded(need.capacity_wh),
             "described_wh": need.described_wh, "enough": need.enough,
         }  # fmt: skip
+    if sizing.can_last is not None:
+        told["can_last"] = sizing.can_last.answer.value
+        told["why"]["can_last"] = str(sizing.can_last.why)
+        told["settle"]["can_last"] = _plain(sizing.can_last.settle)
     if sizing.what_ifs:
         told["what_if"] = [
             {"name": str(w.name), "hours_remaining": quantiles_document(w.hours), "gained_h": _rounded(w.gained_h)}

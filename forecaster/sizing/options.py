@@ -8,10 +8,11 @@ import numpy as np
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import HORIZON_H, Quantiles
-from forecaster.domain.site import Site
+from forecaster.domain.site import Chemistry, Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.sizing.panel import STORM_SKY, charging_wh
+from forecaster.sizing.question import within
 from forecaster.sizing.runtime import Situation, hours
 from forecaster.sizing.terms import Finding, number, share
 from forecaster.texts.catalogue import Said
@@ -74,6 +75,15 @@ class PackOption:
     price_per_hour: float | None
 
 
+def check_change(change: Change) -> None:
+    """Raise UsageError where a change is of the wrong sign or far out of range."""
+    within("extra_wh", change.extra_wh, 0.0, 1e6, "Wh")
+    within("idle_w", change.idle_w, 0.0, 500.0, "W")
+    within("sun_w", change.sun_w, 0.0, 100_000.0, "W")
+    within("sky", change.sky, 0.0, 1.0, "of a clear sky")
+    within("generator_h", change.generator_h, 0.0, HORIZON_H, "h")
+
+
 def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probability: float) -> Need:
     """Nameplate capacity for `lasting_h` hours with the stated chance: each future's own need, then its quantile."""
     if lasting_h > HORIZON_H:
@@ -85,8 +95,14 @@ def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probab
     return Need(lasting_h, probability, need, nominal_wh)
 
 
-def what_ifs(held: Situation, site: Site, change: Change) -> tuple[WhatIf, ...]:
-    """Each change alone, against the hours as they are."""
+def may_charge(pack: Pack, temperature_c: float | None) -> bool:
+    """Whether a pack may be charged where it stands: no lithium battery below 0 °C."""
+    return temperature_c is None or temperature_c >= 0.0 or pack.chemistry is Chemistry.LEAD_ACID
+
+
+def what_ifs(held: Situation, site: Site, change: Change, temperature_c: float | None) -> tuple[WhatIf, ...]:
+    """Each change alone, against the hours as they are; what charges gives nothing where it is too cold for that."""
+    cold = not may_charge(site.pack, temperature_c)
     base = hours(held)
     found: list[tuple[str, Array]] = []
     if change.extra_wh is not None:
@@ -100,12 +116,12 @@ def what_ifs(held: Situation, site: Site, change: Change) -> tuple[WhatIf, ...]:
         found.append(
             (
                 Said("size.option.sun", watts=number(change.sun_w), sky=share(change.sky)),
-                _sun(held, site, change),
+                base if cold else _sun(held, site, change),
             )
         )
     if change.generator_h is not None:
         name = Said("size.option.generator", hours=number(change.generator_h))
-        found.append((name, _generator(held, site, base, change.generator_h)))
+        found.append((name, _generator(held, site, base, change.generator_h, cold)))
     return tuple(WhatIf(name, quantiles(after), _gain(base, after)) for name, after in found)
 
 
@@ -122,8 +138,10 @@ def _sun(held: Situation, site: Site, change: Change) -> Array:
     return hours(held, np.broadcast_to(light, held.pump_wh.shape))
 
 
-def _generator(held: Situation, site: Site, base: Array, generator_h: float) -> Array:
+def _generator(held: Situation, site: Site, base: Array, generator_h: float, cold: bool) -> Array:
     """Run shortly before the floor: the generator carries everything for its hours, and the pack takes the charge."""
+    if cold:
+        return np.asarray(base + generator_h, dtype=np.float64)
     charge_w = site.pack.charge_w
     if charge_w is None:
         raise UsageError("pack.charge_w: missing, so what a generator puts in is not known", "add charge_w to the pack")

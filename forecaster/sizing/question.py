@@ -14,6 +14,9 @@ from forecaster.sizing.pipe import Pipe
 VOLTAGE_TOLERANCE = 0.15
 """A pump and a pack further apart than this are not of one voltage class: 115 on 120 V is, 120 on 230 V is not."""
 
+LEAST_CAPACITY_WH, LEAST_RATING_W = 30.0, 20.0
+"""No pack that feeds a pump has less: a smaller figure was meant in kWh or kW. Own assumption."""
+
 
 @dataclass(frozen=True, slots=True)
 class ObservedStart:
@@ -88,10 +91,44 @@ def _above_zero(name: str, value: float | None, unit: str) -> None:
         )
 
 
-def _within(name: str, value: float | None, low: float, high: float, unit: str) -> None:
+def within(name: str, value: float | None, low: float, high: float, unit: str) -> None:
     if value is not None:
         inside = math.isfinite(value) and low <= value <= high
         _demand(inside, f"{name}: {value:g} {unit} is outside {low:g} to {high:g}", f"give {name} within that range")
+
+
+def _not_kilo(name: str, value: float | None, least: float, unit: str) -> None:
+    """A figure too small for its unit was mostly read in thousands of it: 2.048 is 2.048 kWh."""
+    if value is not None:
+        _demand(
+            value >= least,
+            f"{name}: {value:g} {unit} is too small to be true",
+            f"write {value * 1000:g} if k{unit} were meant",
+        )
+
+
+def check_loads(site: Site) -> None:
+    """The other loads: signs, ranges, both of a rhythm, and a start that takes no less than running."""
+    for load in site.loads:
+        name = f"loads.{load.name}"
+        within(f"{name}.watts", load.watts, 0.0, 20_000.0, "W")
+        within(f"{name}.start_va", load.start_va, 0.0, 1e6, "VA")
+        within(f"{name}.runs_per_hour", load.runs_per_hour, 0.0, 3600.0, "per hour")
+        within(f"{name}.run_s", load.run_s, 0.0, 86_400.0, "s")
+        paired = (load.runs_per_hour is None) == (load.run_s is None)
+        _demand(paired, f"{name}: runs_per_hour and run_s belong together", "give both, or neither for a steady load")
+        if load.start_va is not None:
+            _demand(
+                load.start_va >= load.watts,
+                f"{name}.start_va: {load.start_va:g} VA is below the {load.watts:g} W it runs at",
+                "give what it takes to start, which is never less than what it takes to run",
+            )
+        if load.runs_per_hour is not None and load.run_s is not None:
+            _demand(
+                load.runs_per_hour * load.run_s <= 3600.0,
+                f"{name}.run_s: {load.runs_per_hour:g} runs of {load.run_s:g} s do not fit into an hour",
+                "leave both out for a load that is always on",
+            )
 
 
 def check_rhythm(question: Question) -> None:
@@ -128,7 +165,7 @@ def check_pump(pump: Pump, measured: bool) -> None:
     _above_zero("pump.horsepower", pump.horsepower, "hp")
     _above_zero("pump.locked_rotor_current_a", pump.locked_rotor_current_a, "A")
     _above_zero("pump.rated_flow_l_per_min", pump.rated_flow_l_per_min, "L/min")
-    _within("pump.power_factor", pump.power_factor, 0.1, 1.0, "")
+    within("pump.power_factor", pump.power_factor, 0.1, 1.0, "")
     if pump.locked_rotor_code is not None:
         try:
             code_letter_kva_per_hp(pump.locked_rotor_code)
@@ -174,6 +211,7 @@ def check_head(pump: Pump) -> None:
 def check_pack(pack: Pack, charge_percent: float) -> None:
     """The pack: ratings above zero and in order, a reserve below the charge at the start."""
     _above_zero("pack.capacity_wh", pack.capacity_wh, "Wh")
+    _not_kilo("pack.capacity_wh", pack.capacity_wh, LEAST_CAPACITY_WH, "Wh")
     for name, value, unit in (
         ("pack.continuous_w", pack.continuous_w, "W"),
         ("pack.continuous_va", pack.continuous_va, "VA"),
@@ -183,11 +221,13 @@ def check_pack(pack: Pack, charge_percent: float) -> None:
         ("pack.charge_w", pack.charge_w, "W"),
     ):
         _above_zero(name, value, unit)
-    _within("pack.inverter_efficiency", pack.inverter_efficiency, 0.3, 1.0, "")
-    _within("pack.idle_w", pack.idle_w, 0.0, 500.0, "W")
-    _within("pack.extra_capacity_wh", pack.extra_capacity_wh, 0.0, 1e7, "Wh")
-    _within("charge_percent", charge_percent, 0.0, 100.0, "%")
-    _within("pack.reserve_percent", pack.reserve_percent, 0.0, 99.0, "%")
+    for name, value in (("pack.continuous_w", pack.continuous_w), ("pack.surge_w", pack.surge_w)):
+        _not_kilo(name, value, LEAST_RATING_W, "W")
+    within("pack.inverter_efficiency", pack.inverter_efficiency, 0.3, 1.0, "")
+    within("pack.idle_w", pack.idle_w, 0.0, 500.0, "W")
+    within("pack.extra_capacity_wh", pack.extra_capacity_wh, 0.0, 1e7, "Wh")
+    within("charge_percent", charge_percent, 0.0, 100.0, "%")
+    within("pack.reserve_percent", pack.reserve_percent, 0.0, 99.0, "%")
     _demand(
         pack.reserve_percent < charge_percent,
         f"pack.reserve_percent: {pack.reserve_percent:g} % is not below the charge of {charge_percent:g} %",
@@ -223,10 +263,10 @@ def check_extras(question: Question) -> None:
     if question.pipe is not None:
         _above_zero("pipe_bore_m", question.pipe.bore_m, "m")
         _above_zero("pipe_length_m", question.pipe.length_m, "m")
-        _within("pipe_c", question.pipe.hazen_williams_c, 40.0, 160.0, "")
-    _within("temperature_c", question.temperature_c, -40.0, 60.0, "°C")
+        within("pipe_c", question.pipe.hazen_williams_c, 40.0, 160.0, "")
+    within("temperature_c", question.temperature_c, -40.0, 60.0, "°C")
     _above_zero("for_hours", question.for_hours, "h")
-    _within("probability", question.probability, 0.5, 0.99, "")
+    within("probability", question.probability, 0.5, 0.99, "")
 
 
 def check(site: Site, question: Question) -> None:
@@ -236,7 +276,6 @@ def check(site: Site, question: Question) -> None:
         check_pump(site.pump, question.running_w is not None)
         check_voltages(site.pump, site.pack)
     check_pack(site.pack, question.charge_percent)
-    for load in site.loads:
-        _within(f"loads.{load.name}.watts", load.watts, 0.0, 20_000.0, "W")
+    check_loads(site)
     check_extras(question)
     _demand(question.pump or bool(site.loads), "loads: none is described", "describe a load, or size for the pump")

@@ -1,13 +1,22 @@
-"""Can it run: watts and volt-amperes against the continuous rating, everything on the pack together, and the cord."""
+"""Can it run: watts and volt-amperes against the continuous rating, everything on together, voltage, cord, cold."""
 
 from __future__ import annotations
 
-from forecaster.domain.site import Load, Pack, Pump
+from forecaster.domain.site import Chemistry, Load, Pack, Pump
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.question import ObservedStart
-from forecaster.sizing.terms import Answer, Band, Finding, Step, number, spanned
+from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, spanned, weakest
 from forecaster.texts.catalogue import Said
+
+LOW_VOLTAGE = 0.9
+"""Share of its rated voltage that a motor is built to run at, NEMA MG 1 12.44, from memory."""
+
+STALLING_VOLTAGE = 0.85
+"""Below this share a loaded motor overheats or stalls. Common practice, no source."""
+
+COLD_C, CUT_OFF_C, HOT_C = -10.0, -20.0, 45.0
+"""Packs are commonly built to give power down to -10 or -20 °C, and up to 45 °C or more. Common practice, no source."""
 
 
 def live_run() -> Said:
@@ -89,17 +98,46 @@ def va_caution(va: Band, pack: Pack) -> str | None:
     return Said("size.caution.va", va=spanned(va, "VA"), watts=number(pack.continuous_w))
 
 
-def _by_cord(draw: Draw, pump: Pump, cord: Cord | None) -> Finding | None:
-    if cord is None or pump.rated_voltage_v is None:
-        return None
-    amps = draw.va.mid / pump.rated_voltage_v
-    if amps <= cord.ampacity_a:
-        return None
-    return Finding(
-        Answer.NO,
-        Said("size.run.cord", amps=number(amps), awg=cord.awg, ampacity=number(cord.ampacity_a)),
-        Said("size.settle.no_cord"),
+def _by_cord(draw: Draw, pump: Pump, pack: Pack, cord: Cord) -> list[Finding]:
+    """The current a cord may carry, and the voltage it leaves a running motor."""
+    rated = pump.rated_voltage_v
+    if rated is None:
+        return []
+    found, amps = [], draw.va.mid / rated
+    if amps > cord.ampacity_a:
+        said = Said("size.run.cord", amps=number(amps), awg=cord.awg, ampacity=number(cord.ampacity_a))
+        found.append(Finding(Answer.NO, said, Said("size.settle.no_cord")))
+    left, least = (
+        ((pack.output_voltage_v or rated) - cord.drop_v(va / rated)) / rated for va in (draw.va.mid, draw.va.high)
     )
+    if least < LOW_VOLTAGE:
+        answer, part = (Answer.NO, left) if left < STALLING_VOLTAGE else (Answer.UNPROVEN, min(left, least))
+        said = Said("size.run.drop", share=share(max(0.0, part)), least=share(LOW_VOLTAGE))
+        found.append(Finding(answer, said, Said("size.settle.no_cord")))
+    return found
+
+
+def _by_voltage(pump: Pump, pack: Pack) -> Finding | None:
+    """A pack whose output voltage is not stated may be of another voltage class than the pump."""
+    if pack.output_voltage_v is not None or pump.rated_voltage_v is None:
+        return None
+    said = Said("size.run.voltage_unstated", volts=number(pump.rated_voltage_v))
+    return Finding(Answer.UNPROVEN, said, Said("size.settle.voltage"))
+
+
+def by_temperature(pack: Pack, temperature_c: float | None) -> Finding | None:
+    """The cold in which a battery's own protection cuts it off, and the heat; None where neither is met."""
+    if temperature_c is None:
+        return None
+    celsius = number(temperature_c)
+    if temperature_c > HOT_C:
+        return Finding(Answer.UNPROVEN, Said("size.run.hot", celsius=celsius), Said("size.settle.milder"))
+    if temperature_c >= COLD_C:
+        return None
+    lithium = pack.chemistry is not Chemistry.LEAD_ACID
+    answer = Answer.NO if lithium and temperature_c < CUT_OFF_C else Answer.UNPROVEN
+    key = "size.run.cut_off" if answer is Answer.NO else "size.run.cold"
+    return Finding(answer, Said(key, celsius=celsius), Said("size.settle.milder"))
 
 
 def _observed(seen: ObservedStart | None, run_s: float | None) -> Finding | None:
@@ -115,34 +153,32 @@ def _observed(seen: ObservedStart | None, run_s: float | None) -> Finding | None
     return Finding(Answer.YES, said)
 
 
+def _cord_step(draw: Draw, rated_v: float, cord: Cord) -> Step:
+    amps = draw.va.mid / rated_v
+    formula = Said("size.from.amps_ohm", amps=number(amps), ohm=number(cord.resistance_ohm))
+    return Step(Said("size.step.cord_running"), formula, cord.drop_v(amps), "V")
+
+
 def can_run(
     draw: Draw | None, pump: Pump, pack: Pack, loads: tuple[Load, ...], run_s: float | None,
-    cord: Cord | None, seen: ObservedStart | None,
+    cord: Cord | None, seen: ObservedStart | None, temperature_c: float | None = None,
 ) -> tuple[Finding, tuple[Step, ...]]:  # fmt: skip
-    """Whether the pack carries the running draw, with everything else on it switched on at the same time."""
+    """Whether the pack carries the running draw, with everything else on it switched on at the same time.
+
+    temperature_c : float | None — where the pack stands [°C]
+    """
     w, va = together(draw, loads)
     steps = [Step(Said("size.step.most"), Said("size.from.most"), w.mid, "W")]
     what = Said("size.what.pump" if not loads else "size.what.pump_and_loads" if draw else "size.what.all")
+    found: list[Finding | None] = []
     if cord is not None and draw is not None and pump.rated_voltage_v is not None:
-        amps = draw.va.mid / pump.rated_voltage_v
-        volts = cord.drop_v(amps)
-        steps.append(
-            Step(
-                Said("size.step.cord_running"),
-                Said("size.from.amps_ohm", amps=number(amps), ohm=number(cord.resistance_ohm)),
-                volts,
-                "V",
-            )
-        )
-    stopped = _by_cord(draw, pump, cord) if draw is not None else None
-    if stopped is not None:
-        return stopped, tuple(steps)
+        steps.append(_cord_step(draw, pump.rated_voltage_v, cord))
+        found += _by_cord(draw, pump, pack, cord)
+    found.append(by_temperature(pack, temperature_c))
     witnessed = _observed(seen, run_s)
     if witnessed is not None:
-        return witnessed, tuple(steps)
-    watts = _by_watts(w, pack, run_s, what)
-    amperes = _by_va(va, pack, what)
-    if watts.answer is not Answer.YES or amperes is None:
-        worse = amperes if amperes is not None and amperes.answer is Answer.NO else watts
-        return worse, tuple(steps)
-    return amperes, tuple(steps)
+        found.append(witnessed)
+    else:
+        found += [_by_watts(w, pack, run_s, what), _by_va(va, pack, what)]
+        found.append(_by_voltage(pump, pack) if draw is not None else None)
+    return weakest(*(finding for finding in found if finding is not None)), tuple(steps)

@@ -19,7 +19,7 @@ from forecaster.sizing.motors import (
     tabled_locked_rotor_a,
 )
 from forecaster.sizing.question import ObservedStart
-from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, spanned
+from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, spanned, weakest
 from forecaster.texts.catalogue import Said
 
 ACCELERATION_S = 1.0
@@ -31,6 +31,9 @@ SLOW_ACCELERATION_S = 3.0
 WEAK_TORQUE = 0.7
 """Below this share of its starting torque a pump may stall. At 70 % voltage it has 49 %. Common practice, no source."""
 
+STALLED_TORQUE = 0.2
+"""Below this share no pump is trusted to come up to speed. Common practice, no source."""
+
 
 def live_start() -> Said:
     """What settles whether a pump starts."""
@@ -39,12 +42,16 @@ def live_start() -> Said:
 
 @dataclass(frozen=True, slots=True)
 class Inrush:
-    """Locked-rotor current [A] with what it rests on; `rule` marks a rule of thumb instead of a plate or table."""
+    """Locked-rotor current [A] with what it rests on; `rule` marks a rule of thumb instead of a plate or table.
+
+    conservative : bool — from a table that is for choosing conductors: a real motor may take much less
+    """
 
     amps: Band
     told_by: str
     formula: str
     rule: bool
+    conservative: bool = False
 
 
 def inrush(pump: Pump, draw: Draw) -> Inrush | None:
@@ -66,9 +73,9 @@ def inrush(pump: Pump, draw: Draw) -> Inrush | None:
     return _six_times(full_load, Said("size.by.six_plate" if pump.rated_current_a else "size.by.six_draw"))
 
 
-def _six_times(full_load: float, told_by: Said) -> Inrush:
+def _six_times(full_load: float, told_by: Said, conservative: bool = False) -> Inrush:
     amps = Band(LEAST_MULTIPLE * full_load, LOCKED_ROTOR_MULTIPLE * full_load, GREATEST_MULTIPLE * full_load)
-    return Inrush(amps, told_by, Said("size.from.six", amps=number(full_load)), True)
+    return Inrush(amps, told_by, Said("size.from.six", amps=number(full_load)), True, conservative)
 
 
 def _from_horsepower(horsepower: float, volts: float) -> Inrush | None:
@@ -77,7 +84,7 @@ def _from_horsepower(horsepower: float, volts: float) -> Inrush | None:
         band = Band(LEAST_MULTIPLE / LOCKED_ROTOR_MULTIPLE * tabled, tabled, 1.1 * tabled)
         return Inrush(band, Said("size.by.horsepower"), Said("size.from.row", hp=number(horsepower)), True)
     full_load = full_load_a(horsepower, volts)
-    return None if full_load is None else _six_times(full_load, Said("size.by.six_table"))
+    return None if full_load is None else _six_times(full_load, Said("size.by.six_table"), conservative=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +145,8 @@ def _judge(need: Demand, pack: Pack, found: Inrush, acceleration_s: float) -> Fi
     if pack.surge_w is None:
         return Finding(Answer.UNPROVEN, Said("size.start.surge_unstated", asks=asks), live_start())
     surge = number(pack.surge_w)
+    if need.va.low > pack.surge_w and found.conservative:
+        return Finding(Answer.UNPROVEN, Said("size.start.conservative", asks=asks, surge=surge), live_start())
     if need.va.low > pack.surge_w:
         return Finding(
             Answer.NO,
@@ -182,42 +191,80 @@ def _witnessed(seen: ObservedStart | None) -> Finding | None:
 
 
 def _through_cord(finding: Finding, need: Demand) -> Finding:
-    if finding.answer is not Answer.YES or need.torque >= WEAK_TORQUE:
+    if need.torque >= WEAK_TORQUE or finding.answer is Answer.NO:
         return finding
     said = Said("size.start.weak", why=finding.why, share=share(need.torque))
+    if need.torque < STALLED_TORQUE:
+        return Finding(Answer.NO, said, Said("size.settle.no_cord"))
+    if finding.answer is Answer.UNPROVEN:
+        return finding
     return Finding(Answer.UNPROVEN, said, Said("size.settle.shorter_cord", live=live_start()))
 
 
 def can_start(
     draw: Draw | None, pump: Pump, pack: Pack, loads: tuple[Load, ...], cord: Cord | None, seen: ObservedStart | None
 ) -> tuple[Finding, tuple[Step, ...]]:
-    """Whether the pack brings the pump up to speed while the other loads run; with no pump, the loads' own starts."""
+    """Whether the pack brings the pump up to speed while the other loads run, and each load while the pump runs.
+
+    What starts on its own may also start in the same moment as the pump: where that is too much, it is unproven.
+    """
     others_w = sum(load.watts for load in loads)
     if draw is None:
-        return _loads_start(loads, pack, others_w)
+        return loads_start(loads, pack, Band(0.0, 0.0, 0.0))
     found = inrush(pump, draw)
     witnessed = _witnessed(seen)
+    alone, load_steps = loads_start(loads, pack, draw.va) if starters(loads) else (None, ())
     if found is None or pump.rated_voltage_v is None:
-        unknown = Finding(Answer.UNPROVEN, Said("size.start.unknown"), live_start())
-        return witnessed or unknown, ()
+        pump_start = witnessed or Finding(Answer.UNPROVEN, Said("size.start.unknown"), live_start())
+        return weakest(pump_start, *((alone,) if alone else ())), load_steps
     need = demand(found, pump.rated_voltage_v, cord, others_w)
+    steps = (*need.steps, *load_steps)
     if witnessed is not None:
-        return witnessed, need.steps
+        return weakest(witnessed, *((alone,) if alone else ())), steps
     horsepower = pump.horsepower or draw.w.high / 2.0 / 745.7
-    quick = horsepower <= 0.5
-    finding = _judge(need, pack, found, ACCELERATION_S if quick else SLOW_ACCELERATION_S)
-    return _through_cord(finding, need), need.steps
+    time_s = ACCELERATION_S if horsepower <= 0.5 else SLOW_ACCELERATION_S
+    pump_start = _through_cord(_judge(need, pack, found, time_s), need)
+    if alone is None:
+        return pump_start, steps
+    return weakest(pump_start, alone, _at_once(need, loads, pack, found, time_s)), steps
 
 
-def _loads_start(loads: tuple[Load, ...], pack: Pack, others_w: float) -> tuple[Finding, tuple[Step, ...]]:
-    """No pump: the hardest start among the loads, while the others run."""
-    hardest = max(loads, key=lambda load: (load.start_va or load.watts) - load.watts)
-    need_va = others_w - hardest.watts + (hardest.start_va or hardest.watts)
-    steps = (Step(Said("size.step.demand"), Said("size.from.hardest", name=hardest.name), need_va, "VA"),)
-    need = Demand(Band(need_va, need_va, need_va), 1.0, steps)
+def starters(loads: tuple[Load, ...]) -> tuple[Load, ...]:
+    """Loads that take more to start than to run, or that start now and then with nothing said about it."""
+    return tuple(load for load in loads if (load.start_va or 0.0) > load.watts or _silent(load))
+
+
+def _silent(load: Load) -> bool:
+    return load.start_va is None and load.runs_per_hour is not None
+
+
+def _extra_va(load: Load) -> float:
+    """What starting takes above running [VA]."""
+    return max(0.0, (load.start_va or load.watts) - load.watts)
+
+
+def _at_once(need: Demand, loads: tuple[Load, ...], pack: Pack, found: Inrush, time_s: float) -> Finding:
+    """Pump and loads starting in one moment: at most unproven, for they may start one after another."""
+    more = sum(_extra_va(load) for load in loads)
+    va = Band(need.va.low + more, need.va.mid + more, need.va.high + more)
+    finding = _judge(Demand(va, need.torque, ()), pack, found, time_s)
+    if finding.answer is Answer.YES:
+        return finding
+    names = ", ".join(load.name for load in loads if _extra_va(load) > 0)
+    said = Said("size.start.at_once", names=names, va=spanned(va, "VA"))
+    return Finding(Answer.UNPROVEN, said, Said("size.settle.one_by_one"))
+
+
+def loads_start(loads: tuple[Load, ...], pack: Pack, pump_va: Band) -> tuple[Finding, tuple[Step, ...]]:
+    """The hardest start among the loads, while the others run, and the pump, at `pump_va` [VA]."""
+    hardest = max(loads, key=_extra_va)
+    beside = sum(load.watts for load in loads) + _extra_va(hardest)
+    va = Band(pump_va.low + beside, pump_va.mid + beside, pump_va.high + beside)
+    steps = (Step(Said("size.step.load_demand"), Said("size.from.hardest", name=hardest.name), va.mid, "VA"),)
     as_stated = Inrush(Band(0.0, 0.0, 0.0), Said("size.by.hardest", name=hardest.name), Said("size.from.given"), False)
-    if any(load.start_va is None and load.runs_per_hour is not None for load in loads):
-        silent = ", ".join(load.name for load in loads if load.start_va is None and load.runs_per_hour is not None)
+    judged = _judge(Demand(va, 1.0, steps), pack, as_stated, ACCELERATION_S)
+    silent = ", ".join(load.name for load in loads if _silent(load))
+    if silent and judged.answer is not Answer.NO:
         said = Said("size.start.loads_unstated", names=silent)
         return Finding(Answer.UNPROVEN, said, Said("size.settle.start_va")), steps
-    return _judge(need, pack, as_stated, ACCELERATION_S), steps
+    return judged, steps

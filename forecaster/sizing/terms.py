@@ -71,6 +71,14 @@ class Finding:
     settle: str | None = None
 
 
+WEAKEST_FIRST = (Answer.NO, Answer.UNPROVEN, Answer.YES)
+
+
+def weakest(*findings: Finding) -> Finding:
+    """The finding that leads a conjunction: the first no, else the first unproven, else the first."""
+    return min(findings, key=lambda finding: WEAKEST_FIRST.index(finding.answer))
+
+
 def number(value: float) -> Figure:
     """A figure as a person writes it: three significant digits, thousands without an exponent."""
     if value == 0:

@@ -11,7 +11,11 @@ from forecaster.texts.catalogue import Figure, Said, Words, words
 def told(sizing: Sizing, said_in: Words | None = None) -> str:
     """Plain text for a terminal, in English unless told another language."""
     say = words() if said_in is None else said_in
-    answers = [*_finding("size.told.runs", sizing.can_run, say), *_finding("size.told.starts", sizing.can_start, say)]
+    answers = [
+        *_finding("size.told.runs", sizing.can_run, say),
+        *_finding("size.told.starts", sizing.can_start, say),
+        *_finding("size.told.keeps_up", sizing.can_keep_up, say),
+    ]
     parts = [say.again(sizing.verdict), "", *answers, "", *_hours(sizing, say)]
     if sizing.need is not None:
         need = sizing.need

@@ -96,6 +96,7 @@ class SizingOut(Shape):
     verdict: str
     can_run: str = Field(description="yes, no or unproven")
     can_start: str = Field(description="yes, no or unproven")
+    can_keep_up: str = Field(description="yes, no or unproven: the pump's rate at its head against the water")
     why: dict[str, str]
     settle: dict[str, str | None]
     simple_estimate_h: float | None

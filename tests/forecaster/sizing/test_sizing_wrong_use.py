@@ -108,7 +108,8 @@ def test_document_has_the_fields_people_script_against() -> None:
     found = document(size(SITE, ASKED, Change(extra_wh=500), [("other", Pack(2048, 1800, 3600))]))
     assert found["can_run"] in {"yes", "no", "unproven"}
     assert found["can_start"] in {"yes", "no", "unproven"}
-    assert set(found["why"]) == {"can_run", "can_start"}
+    assert found["can_keep_up"] in {"yes", "no", "unproven"}
+    assert set(found["why"]) == {"can_run", "can_start", "can_keep_up"}
     assert list(found["hours_remaining"]) == ["p05", "p10", "p25", "p50", "p75", "p90", "p95"]
     levels = list(found["hours_remaining"].values())
     assert levels == sorted(levels)

@@ -1,0 +1,106 @@
+"""Can it keep up: the water that comes, of the asked season and of a storm, against the pump's rate at its head.
+
+A pump that runs the share d of the time lifts an inflow of d times its rate (MIL-HDBK-1005/9A 2.5.3.6, duty = Qi/Qp).
+"""
+
+from __future__ import annotations
+
+from forecaster.domain.site import Pump, Site
+from forecaster.sizing.draw import Draw
+from forecaster.sizing.pipe import Pipe, operating_point
+from forecaster.sizing.question import InflowRecord, Question
+from forecaster.sizing.seasons import WET_SHARE
+from forecaster.sizing.terms import Answer, Finding, Step, number, share
+from forecaster.texts.catalogue import Said
+
+STORM_SHARE = 1.5
+"""A storm's hour over the wet season's inflow. Common practice, no source."""
+
+WORN = 0.9
+"""What a worn pump still moves of its rate. Common practice, no source."""
+
+LEAST_RECORD_D = 330.0
+"""A shorter record may have seen no wet season."""
+
+
+def rate_at_head(pump: Pump, pipe: Pipe | None) -> float | None:
+    """The pump's rate [L/min] at its static head and through its pipe; None where the nameplate does not tell it."""
+    rated, static, most = pump.rated_flow_l_per_min, pump.static_head_m, pump.maximum_head_m
+    if rated is None or pipe is None:
+        return rated
+    return None if static is None or most is None else operating_point(static, most, rated, pipe)[0]
+
+
+def inflow_l_per_min(site: Site, question: Question) -> float | None:
+    """Inflow of the described rhythm [L/min] by the pit's volume: V / t_off while the pump rests.
+
+    None where the pit or the rhythm is not described, or the pump never rests.
+    """
+    volume, cycles, run_s = site.pit.drawdown_l, question.cycles_per_hour, question.run_s
+    if volume is None or cycles is None or run_s is None or cycles * run_s >= 3600.0:
+        return None
+    return volume / ((3600.0 / cycles - run_s) / 60.0)
+
+
+def shares_of_rate(site: Site, question: Question, draw: Draw) -> tuple[list[tuple[str, float]], list[Step]]:
+    """What the described rhythm and the record ask of the pump, each as a share of its rate, and the arithmetic."""
+    found: list[tuple[str, float]] = []
+    steps: list[Step] = []
+    cycles, run_s = question.cycles_per_hour, question.run_s
+    if cycles is not None and run_s is not None:
+        found.append((Said("size.season.described"), cycles * run_s / 3600.0))
+    rate, inflow = rate_at_head(site.pump, question.pipe), inflow_l_per_min(site, question)
+    if rate is not None:
+        steps.append(Step(Said("size.step.rate"), Said("size.from.rate"), rate, "L/min"))
+    if rate is not None and inflow is not None:
+        steps.append(Step(Said("size.step.inflow"), Said("size.from.inflow"), inflow, "L/min"))
+        found.append((Said("size.season.described"), inflow / rate))
+    if question.record is not None:
+        found.append((Said("size.season.wettest_hour"), question.record.wettest_hour_w / draw.w.mid))
+    return found, steps
+
+
+def _floor(site: Site, question: Question, asked: float) -> Said | None:
+    """Minutes from the start level to a wet floor while more comes than goes; None where the pit is not described."""
+    rate, pit = rate_at_head(site.pump, question.pipe), site.pit
+    if rate is None or pit.area_m2 is None or pit.freeboard_m is None:
+        return None
+    surplus = (asked - 1.0) * rate
+    return Said("size.keep.floor", minutes=number(1000.0 * pit.area_m2 * pit.freeboard_m / surplus))
+
+
+def _judged(asked: float, wet: float, grounded: bool, floor: Said | None) -> Finding:
+    """The answer from the asked inflow and the wet season's, each as a share of the pump's rate."""
+    storm = STORM_SHARE * wet / WORN
+    if asked >= 1.0 or wet > 1.0:
+        key = "size.keep.no" if asked < 1.0 else "size.keep.no_now"
+        said = Said(key, wet=share(wet), asked=share(asked), season=number(WET_SHARE))
+        why = said if floor is None else Said("size.keep.and_floor", why=said, floor=floor)
+        return Finding(Answer.NO, why, Said("size.settle.greater_pump"))
+    said = Said("size.keep.share", wet=share(wet), storm=share(storm))
+    if storm > 1.0 or not grounded:
+        key = "size.keep.storm" if storm > 1.0 else "size.keep.rate_unknown"
+        return Finding(Answer.UNPROVEN, Said(key, why=said), Said("size.settle.count_runs"))
+    return Finding(Answer.YES, said)
+
+
+def can_keep_up(site: Site, question: Question, draw: Draw | None) -> tuple[Finding, tuple[Step, ...]]:
+    """Whether the pump's rate at its head is above the asked inflow, the wet season's and a storm's."""
+    if draw is None:
+        return Finding(Answer.YES, Said("size.keep.no_pump")), ()
+    found, steps = shares_of_rate(site, question, draw)
+    if not found:
+        return Finding(Answer.UNPROVEN, Said("size.keep.unknown"), Said("size.settle.count_runs")), tuple(steps)
+    record = question.record
+    assumed = [asked for name, asked in found if name == Said("size.season.described")]
+    asked = max(value for _, value in found)
+    wet = asked if _seen_a_year(record) else max(asked, WET_SHARE * max(assumed, default=asked))
+    name = "size.step.wet_share"
+    steps.append(Step(Said("size.step.asked_share"), Said("size.from.asked_share"), asked, Said("size.unit.of_rate")))
+    steps.append(Step(Said(name), Said("size.from.wet_share"), wet, Said("size.unit.of_rate")))
+    grounded = question.pipe is None or rate_at_head(site.pump, question.pipe) is not None
+    return _judged(asked, wet, grounded, _floor(site, question, wet) if wet > 1.0 else None), tuple(steps)
+
+
+def _seen_a_year(record: InflowRecord | None) -> bool:
+    return record is not None and record.days >= LEAST_RECORD_D
