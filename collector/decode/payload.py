@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.decode.jsonpath import MISSING, Finder, Getter, compile_path, compile_single
-from collector.decode.senml import Record, looks_like_pack, resolve
+from collector.decode.senml import SenmlRecord, looks_like_pack, resolve
 from collector.decode.strict_json import MAX_BYTES, parse
 from collector.decode.text_rule import rule_of, site_time_ms
 from collector.decode.topics import TopicMap
@@ -186,7 +186,7 @@ class _ChannelPlan:
             taken.append((time_ms, self._record_value(record)))
         return taken
 
-    def _chosen(self, records: list[Record]) -> list[Record]:
+    def _chosen(self, records: list[SenmlRecord]) -> list[SenmlRecord]:
         if self.find is not None:
             whole = [{"n": r.name, "u": r.unit, "v": r.value, "t": r.time_s, "place": i} for i, r in enumerate(records)]
             found = self.find(whole)
@@ -206,7 +206,7 @@ class _ChannelPlan:
             raise PayloadError(f"the pack holds no record {self.channel.value or 'with a value'}")
         return chosen
 
-    def _record_value(self, record: Record) -> float:
+    def _record_value(self, record: SenmlRecord) -> float:
         value = record.value
         if value is None and self.quantity is Quantity.PUMP_ENERGY:
             value = record.sum

@@ -19,7 +19,7 @@ FIELDS = BASES | {"n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"}
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class SenmlRecord:
     """One resolved record.
 
     name, own_name : str — the whole name, and the part that the record itself gave
@@ -55,7 +55,7 @@ def looks_like_pack(value: Any) -> bool:
     )
 
 
-def resolve(pack: Any) -> list[Record]:
+def resolve(pack: Any) -> list[SenmlRecord]:
     """The records of a pack, in order. PayloadError where it is not a sound pack."""
     if type(pack) is not list or not all(type(record) is dict for record in pack):
         raise PayloadError("the payload is not a SenML pack: an array of records")
@@ -74,7 +74,7 @@ def resolve(pack: Any) -> list[Record]:
             continue  # a record that only sets bases
         total = _number(record, "s", 0.0) + base_sum if record.keys() & {"s", "bs"} else None
         records.append(
-            Record(
+            SenmlRecord(
                 name=base_name + own,
                 own_name=own,
                 unit=_text(record, "u", base_unit),

@@ -12,7 +12,11 @@ from collector.store.ledger_base import LedgerBase
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.records import Checkpoint, Page, RunTotals, StoredForecast
-from forecaster.domain.runs import Event, Outage, Run
+from forecaster.domain.runs import Event, Gap, Outage, Run
+from forecaster.domain.times import DAY_MS
+
+LONGEST_GAP_MS = 400 * DAY_MS
+"""How far before a span its gaps are looked for [ms]."""
 
 
 class Findings(LedgerBase):
@@ -68,6 +72,17 @@ class Findings(LedgerBase):
         e = t.events.c
         query = select(e.body).where(e.site == site, e.kind == "outage").order_by(e.start_ms.desc()).limit(limit)
         return [read(row["body"], Outage) for row in self._rows(query)]
+
+    def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
+        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first."""
+        e = t.events.c
+        query = (
+            select(e.body)
+            .where(e.site == site, e.kind == "gap", e.start_ms >= start_ms - LONGEST_GAP_MS, e.start_ms < end_ms)
+            .order_by(e.start_ms, e.subject)
+        )
+        found = [read(row["body"], Gap) for row in self._rows(query)]
+        return [gap for gap in found if gap.stop_ms > start_ms]
 
     # -- forecasts
 

@@ -17,6 +17,7 @@ class Day:
     heard_s : float — time for which the source of runs was heard [s], at most the day's length
     sampled_s : float | None — median time between two readings of that source [s]
     runs : int — starts of the pump; measured : those whose length is a measurement rather than a bound
+    samples : int — readings that caught the pump running: with sampled_s an unbiased running time, however coarse
     run_s, run_s2 : float — sum and sum of squares of the measured lengths [s, s²]
     cycles : int — runs with a whole wait before them; on_s, off_s : the sums of those runs and waits [s]
     off_s2 : float — sum of squares of those waits [s²]
@@ -38,6 +39,7 @@ class Day:
     sampled_s: float | None = None
     runs: int = 0
     measured: int = 0
+    samples: int = 0
     run_s: float = 0.0
     run_s2: float = 0.0
     cycles: int = 0

@@ -25,7 +25,7 @@ from forecaster.domain.records import (
     StoredForecast,
     Token,
 )
-from forecaster.domain.runs import Event, Outage
+from forecaster.domain.runs import Event, Gap, Outage
 
 
 class Clock(Protocol):
@@ -137,6 +137,10 @@ class Ledger(Protocol):
 
     def outages(self, site: str, limit: int = 200) -> list[Outage]:
         """Outages, newest first."""
+        ...
+
+    def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
+        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first."""
         ...
 
     # -- forecasts

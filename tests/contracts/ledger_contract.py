@@ -518,6 +518,13 @@ class LedgerContract:
         with pytest.raises(StoreRefused, match="cursor"):
             ledger.alarm_page(AlarmQuery(cursor=cursor))
 
+    def test_gaps_that_overlap_a_span_are_found(self, ledger: Ledger) -> None:
+        before = Gap("larkspur", Quantity.PUMP_POWER, T0 - 9 * DAY, T0 + 5)
+        within = Gap("larkspur", Quantity.PACK_CHARGE, T0 + 10, T0 + 20)
+        ledger.record([within, before, Gap("larkspur", Quantity.PUMP_POWER, T0 - 99 * DAY, T0 - 98 * DAY)])
+        assert ledger.gaps("larkspur", T0, T0 + DAY) == [before, within]
+        assert ledger.gaps("larkspur", T0 + 20, T0 + DAY) == []
+
     # -- the long record
     def test_days_are_replaced_and_read_in_order(self, ledger: Ledger) -> None:
         ledger.save_days([day(1, runs=7), day(0), day(2)])

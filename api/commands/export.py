@@ -1,0 +1,85 @@
+"""`outlast export`: a site's long record as a file that a spreadsheet, a notebook or a database reads."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Annotated
+
+import typer
+
+from api.commands.common import ConfigDir
+from api.commands.durations import moment_ms
+from api.commands.installed import opened
+from api.offline.exporting import ExportFormat, What, write
+from forecaster.domain.errors import UsageError
+from forecaster.domain.times import DAY_MS
+from forecaster.record.reader import Record
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PROGRESS_S = 2.0
+"""An export that takes longer says on stderr how far it has come."""
+
+Since = Annotated[str | None, typer.Option("--from", metavar="TIME", help="RFC 3339; 30 days before --to if left out.")]
+Until = Annotated[str | None, typer.Option("--to", metavar="TIME", help="RFC 3339; now if left out.")]
+Out = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Standard output if left out.")]
+
+
+def export(
+    site_id: Annotated[str, typer.Argument(metavar="SITE", help="Site id.")],
+    what: Annotated[What, typer.Option(help="Which table.")] = What.DAYS,
+    since: Since = None,
+    until: Until = None,
+    form: Annotated[ExportFormat, typer.Option("--format", help="How it is written.")] = ExportFormat.CSV,
+    out: Out = None,
+    config: ConfigDir = Path(),
+) -> int:
+    """Write a site's readings, runs, days, outages, past forecasts or alarms.
+
+    Times are RFC 3339 in UTC, units stand in the column names.
+
+    Example: outlast export larkspur --what runs --from 2026-03-01T00:00:00Z --format csv --out runs.csv
+    """
+    end_ms = time.time_ns() // 1_000_000 if until is None else moment_ms(until)
+    start_ms = end_ms - 30 * DAY_MS if since is None else moment_ms(since)
+    if start_ms >= end_ms:
+        raise UsageError("--from: it does not lie before --to", "give an earlier time")
+    with opened(config) as has, _goal(out) as goal:
+        record = Record(has.site(site_id), has.store, has.ledger)
+        rows = write(_progress(record.stretches(what, start_ms, end_ms), what), form, goal)
+    if out is not None:
+        typer.echo(f"{rows} rows of {what} written to {out}", err=True)
+    return 0
+
+
+@contextmanager
+def _goal(path: Path | None) -> Iterator[IO[bytes]]:
+    if path is None:
+        yield sys.stdout.buffer
+        sys.stdout.buffer.flush()
+        return
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with part.open("wb") as file:
+            yield file
+        part.replace(path)
+    except OSError as error:
+        raise UsageError(f"--out: {path} cannot be written ({error.strerror})", "name another file") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _progress(stretches: Iterator[pd.DataFrame], what: What) -> Iterator[pd.DataFrame]:
+    told_s = time.monotonic()
+    rows = 0
+    for table in stretches:
+        rows += len(table)
+        if len(table) and time.monotonic() - told_s > PROGRESS_S:
+            typer.echo(f"{rows} rows of {what}, up to {table.index[-1].isoformat()}", err=True)
+            told_s = time.monotonic()
+        yield table
