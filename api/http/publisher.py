@@ -12,7 +12,7 @@ from forecaster.domain.records import StoredForecast
 
 
 class StreamPublisher:
-    """A Publisher (`forecaster.domain.ports`) whose hearers are the clients of the event stream."""
+    """A Publisher (`forecaster.domain.publishing`) whose hearers are the clients of the event stream."""
 
     def __init__(self, hub: Hub) -> None:
         self._hub = hub

@@ -379,24 +379,3 @@ class Ledger(Protocol):
     def close(self) -> None:
         """Finish writing and let go."""
         ...
-
-
-class Publisher(Protocol):
-    """Whoever passes on at once what the forecaster does. It keeps nothing back and raises nothing."""
-
-    @property
-    def listening(self) -> bool:
-        """Whether anybody would hear: where nobody does, readings need not be offered."""
-        ...
-
-    def reading(self, reading: Reading) -> None:
-        """A reading was folded."""
-        ...
-
-    def forecast(self, stored: StoredForecast) -> None:
-        """A forecast was published in the ledger."""
-        ...
-
-    def alarm(self, transition: AlarmTransition) -> None:
-        """A transition of an alarm was committed."""
-        ...

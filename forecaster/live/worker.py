@@ -21,7 +21,8 @@ from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.counts import Count
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import OutlastError, StoreError
-from forecaster.domain.ports import Clock, Ledger, Publisher, ReadingStore
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.publishing import Publisher
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.records import Delivery

@@ -1,0 +1,30 @@
+"""The port to those who hear at once what the forecaster does."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from forecaster.domain.alarms import AlarmTransition
+from forecaster.domain.readings import Reading
+from forecaster.domain.records import StoredForecast
+
+
+class Publisher(Protocol):
+    """Whoever passes on at once what the forecaster does. It keeps nothing back and raises nothing."""
+
+    @property
+    def listening(self) -> bool:
+        """Whether anybody would hear: where nobody does, readings need not be offered."""
+        ...
+
+    def reading(self, reading: Reading) -> None:
+        """A reading was folded."""
+        ...
+
+    def forecast(self, stored: StoredForecast) -> None:
+        """A forecast was published in the ledger."""
+        ...
+
+    def alarm(self, transition: AlarmTransition) -> None:
+        """A transition of an alarm was committed."""
+        ...
