@@ -23,6 +23,9 @@ _WRAPS: tuple[float, ...] = tuple(
 _JITTER_SHARE = 0.001
 _LEAST_JITTER_WH = 0.05
 _KEPT_GROUPS = 41
+_COARSEST_WH, _SAME_STEP, _KEPT_REFUSED = 200.0, 0.01, 4
+"""A counter's step is at most this coarse [Wh] (common practice, no source); two steps within this share of one another
+are the same step; so many refused ones are remembered."""
 
 
 class CounterStep(StrEnum):
@@ -41,6 +44,8 @@ class EnergyCounter(msgspec.Struct):
 
     greatest_w : float — no more than this power can have been used [W]
     resolution_wh : float | None — smallest step seen
+    refused_wh : list[float] — the newest rises that were more than the greatest power could use; one that recurs is
+        how coarse the counter is
     """
 
     rhythm: Rhythm
@@ -49,6 +54,8 @@ class EnergyCounter(msgspec.Struct):
     odd_wh: float | None = None
     resolution_wh: float | None = None
     step: CounterStep = CounterStep.FIRST
+    refused_wh: list[float] = msgspec.field(default_factory=list)
+    rose_ms: int | None = None
 
     def feed(self, at_ms: int, value_wh: float) -> tuple[int | None, float | None]:
         """Take a reading newer than the last.
@@ -58,15 +65,17 @@ class EnergyCounter(msgspec.Struct):
         before = self.rhythm.last_ms
         interval = self.rhythm.heard(at_ms, value_wh)
         if interval is None or before is None:
-            self.level_wh, self.step = value_wh, CounterStep.FIRST
+            self.level_wh, self.step, self.rose_ms = value_wh, CounterStep.FIRST, at_ms
             return None, None
         delta = value_wh - self.level_wh
         most = self._most(interval)
-        if 0.0 <= delta <= most:
+        if 0.0 <= delta <= most or self._recurs(at_ms, delta):
             self.step, self.odd_wh = CounterStep.COUNTED, None
             self.level_wh = value_wh
-            if delta > 0.0 and (self.resolution_wh is None or delta < self.resolution_wh):
-                self.resolution_wh = max(delta, 1e-3)
+            if delta > 0.0:
+                self.rose_ms = at_ms
+                if self.resolution_wh is None or delta < self.resolution_wh:
+                    self.resolution_wh = max(delta, 1e-3)
             return interval, delta
         if delta < 0.0:
             return interval, self._back(value_wh, delta, most)
@@ -75,6 +84,17 @@ class EnergyCounter(msgspec.Struct):
     def _most(self, interval_ms: int) -> float:
         """The most that can have been used in an interval [Wh], a step of the counter allowed."""
         return self.greatest_w * interval_ms / HOUR_MS + 2.0 * (self.resolution_wh or 1.0)
+
+    def _recurs(self, at_ms: int, delta: float) -> bool:
+        """Whether a rise beyond the greatest power is a step of a coarse counter: one of its size came before, and the
+        time since the last one is long enough for it.
+        """
+        if not 0.0 < delta <= _COARSEST_WH or delta > self.greatest_w * (at_ms - (self.rose_ms or 0)) / HOUR_MS:
+            return False
+        known = any(abs(delta - before) <= _SAME_STEP * delta for before in self.refused_wh)
+        if not known:
+            self.refused_wh = [*self.refused_wh[1 - _KEPT_REFUSED :], delta]
+        return known
 
     def _back(self, value_wh: float, delta: float, most: float) -> float | None:
         if -delta <= max(_LEAST_JITTER_WH, 2.0 * (self.resolution_wh or 0.0), _JITTER_SHARE * most):

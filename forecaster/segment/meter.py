@@ -57,11 +57,13 @@ class Meter(msgspec.Struct):
         """Correct what was told by what is known better by now."""
         self.fresh_wh += energy_wh * self.scale
 
-    def count(self, interval_ms: int, used_wh: float | None, resolution_wh: float, *, covered: bool) -> None:
+    def count(self, interval_ms: int, used_wh: float | None, resolution_wh: float | None, *, covered: bool) -> None:
         """Take a reading of the counter and the interval since the last one.
 
         used_wh : float | None — None: the counter does not know, what the others told stands
         covered : bool — whether another source told of the interval
+
+        resolution_wh : float | None — the counter's step; None: not known yet
 
         While the counter stands still, at most a step of it can have been used.
         """
@@ -72,7 +74,8 @@ class Meter(msgspec.Struct):
             return
         self.fresh_blind_ms = 0
         if used_wh <= 0.0:
-            self.fresh_wh = min(self.fresh_wh, resolution_wh)
+            if resolution_wh is not None:
+                self.fresh_wh = min(self.fresh_wh, resolution_wh)
             return
         if covered and not self.since_tick_blind:
             self._compare(used_wh)

@@ -205,7 +205,7 @@ class Segmenter(msgspec.Struct):
         if interval is not None:
             metering = None if self.metering is None else self.trackers[self.metering]
             covered = metering is not None and not metering.rhythm.silent(at_ms)
-            self.meter.count(interval, used, counter.resolution_wh or 1.0, covered=covered)
+            self.meter.count(interval, used, counter.resolution_wh, covered=covered)
         runs: list[Run] = []
         for draft in self.counter_runs.feed(counter, at_ms, interval, used, self.running_w):
             runs += self._offer(at_ms, Quantity.PUMP_ENERGY, draft, supply)

@@ -205,6 +205,30 @@ def test_a_jump_is_believed_as_a_new_level_once_it_goes_on_and_a_glitch_is_forgo
     assert used == [None, 1.0, None, 1.0, None, None, 1.0]
 
 
+@pytest.mark.parametrize("step_wh", [2.0, 10.0, 100.0])
+@pytest.mark.parametrize("every_s", [2.0, 10.0, 60.0])
+def test_a_coarse_counter_is_counted_from_the_step_that_recurs(step_wh: float, every_s: float) -> None:
+    """Whatever the step, a counter read often loses one step at most: the first, which nothing tells from a jump."""
+    truth = pumping(26.0)
+    segmenter, _ = segmented(counted(truth, 26.0, every_s, step_wh=step_wh))
+    assert segmenter.meter.total_wh == pytest.approx(truth.energy_wh, abs=2.1 * step_wh)
+
+
+@pytest.mark.parametrize("step_wh", [2.0, 10.0])
+def test_a_coarse_counter_beside_a_fine_power_takes_nothing_away(step_wh: float) -> None:
+    truth = pumping(26.0)
+    segmenter, _ = segmented(in_order(sampled(truth, 26.0, 5.0), counted(truth, 26.0, 10.0, step_wh=step_wh)))
+    assert segmenter.meter.total_wh == pytest.approx(truth.energy_wh, rel=0.02, abs=1.1 * step_wh)
+    assert segmenter.meter.blind_ms < 60_000
+
+
+def test_a_jump_that_recurs_is_no_step_where_the_pump_cannot_have_used_it() -> None:
+    counter = EnergyCounter(Rhythm(), greatest_w=1_200.0)
+    values = [5_000.0, 5_000.0, 5_050.0, 5_050.0, 5_100.0, 5_100.0]
+    used = [counter.feed(START + 10_000 * index, value)[1] for index, value in enumerate(values)]
+    assert used == [None, 0.0, None, None, None, None]
+
+
 def test_jitter_is_not_counted_twice() -> None:
     counter = EnergyCounter(Rhythm(), greatest_w=1_200.0, resolution_wh=0.01)
     values = [100.0, 100.05, 100.03, 100.05, 100.04, 100.06]
