@@ -8,7 +8,7 @@ import numpy as np
 
 from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.discharge.hours import PumpRate
-from forecaster.pack.belief import PackDraws
+from forecaster.pack.draws import PackDraws
 from forecaster.pack.nameplate import running_w
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.runtime import pack_draws

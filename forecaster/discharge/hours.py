@@ -12,7 +12,8 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals
 from forecaster.pack.battery import charge_at
-from forecaster.pack.belief import PackBelief, PackDraws
+from forecaster.pack.belief import PackBelief
+from forecaster.pack.draws import PackDraws
 
 DRAWS = 2000
 SEED = 5

@@ -20,7 +20,7 @@ from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.water import CycleFigures, pace_of, water_of
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, seed_from, uniforms
-from forecaster.pack.belief import PackDraws
+from forecaster.pack.draws import PackDraws
 from forecaster.texts.catalogue import Said
 
 DRAWS = 400

@@ -8,7 +8,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.fold import Fold
-from forecaster.pack.belief import PackDraws
+from forecaster.pack.draws import PackDraws
 
 USUAL_CHARGE_HOURS = 5.0
 """Hours from empty to full from the mains where nothing tells the charging power (common practice, no source)."""

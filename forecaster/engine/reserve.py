@@ -9,7 +9,7 @@ import numpy as np
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS, Quantiles, SurvivalPoint
 from forecaster.maths.arrays import Array
-from forecaster.pack.belief import PackDraws
+from forecaster.pack.draws import PackDraws
 
 GRID_POINTS = 128
 """Points ahead."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -15,27 +15,34 @@ from forecaster.domain.site import Chemistry, Load, Pack
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, pack_array, unpack_array
 from forecaster.maths.noise import normals, seed_from, uniforms
-from forecaster.pack.battery import charge_at, peukert_drain, reported_percent, temperature_factor
+from forecaster.pack.battery import charge_at, peukert_drain, temperature_factor
 from forecaster.pack.chargeline import (
     BOW,
     CAPACITY,
-    CHARGE_ACCEPTED,
     COST,
     IDLE,
     LOADS,
+    OF_ROUNDING,
     ROUNDING_PRIOR,
-    ROUNDINGS,
     SHARED,
     SKEW,
     START,
+    UNHEARD,
+    UNKNOWNS,
     ChargeContext,
     ChargeSteps,
     Posterior,
     Row,
     posterior,
 )
+from forecaster.pack.doubt import doubted
+from forecaster.pack.draws import Discharge, PackDraws
+from forecaster.pack.stray import MOST_PERCENT, SCALE_PRIOR, remembered
 
-VERSION = 1
+VERSION = 2
+
+READS = (1, VERSION)
+"""Versions of a belief's state that can be taken up."""
 
 CAPACITY_OF_NAMEPLATE, CAPACITY_SPREAD = 0.94, 0.07
 EFFICIENCY, EFFICIENCY_SPREAD = 0.87, 0.06
@@ -57,51 +64,6 @@ AGEING_PER_MONTH = 0.01
 """Random walk of log capacity; the other parts drift at half of it (common practice: 20 % in some years)."""
 
 
-@dataclass(frozen=True, slots=True)
-class PackDraws:
-    """Joint draws of the belief, arrays of shape (draws,).
-
-    capacity_wh : energy from full to empty at the present temperature [Wh]
-    efficiency : AC energy out over DC energy in, beyond idle, 0..1
-    idle_w : the inverter's own draw [W]
-    loads_w : mean power of other loads at the outlet [W]
-    to_reserve_wh, to_empty_wh : DC energy to the reserve floor and to empty [Wh]; 0 when past it
-    to_full_wh : DC energy to full [Wh]
-    """
-
-    capacity_wh: Array
-    efficiency: Array
-    idle_w: Array
-    loads_w: Array
-    to_reserve_wh: Array
-    to_empty_wh: Array
-    to_full_wh: Array
-    bow: Array
-    skew: Array
-
-    def charge_percent_after(self, drain_wh: Array) -> Array:
-        """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0."""
-        wide = drain_wh.ndim == 2
-        left = self.to_empty_wh[:, None] - drain_wh if wide else self.to_empty_wh - drain_wh
-        if wide:
-            share = np.clip(left / self.capacity_wh[:, None], 0.0, 1.0)
-            return reported_percent(share, self.bow[:, None], self.skew[:, None])
-        return reported_percent(np.clip(left / self.capacity_wh, 0.0, 1.0), self.bow, self.skew)
-
-
-@dataclass(slots=True)
-class Discharge:
-    """One span on the pack: what was counted since its begin."""
-
-    at_ms: int
-    evidence: ChargeSteps = field(default_factory=ChargeSteps)
-    plug_wh: float = 0.0
-    loads_wh: float | None = None
-    elapsed_h: float = 0.0
-    charging_wh: float = 0.0
-    charge_percent: float | None = None
-
-
 class PackBelief:
     """A belief about one pack that carries across outages; `begin`, `observe`, `end`, then `draw` at any time.
 
@@ -115,8 +77,10 @@ class PackBelief:
         self.pack = pack
         self.listed_loads_w = sum(load.mean_w for load in loads)
         self.swing_wh = SWING * sum(load.watts * load.run_s / 3600.0 for load in loads if load.run_s is not None)
-        self.mean, self.covariance = _prior(pack, energy_spread, running_w)
+        self._plate = _prior(pack, energy_spread, running_w)
+        self.mean, self.covariance = self._plate
         self.rounding = ROUNDING_PRIOR.copy()
+        self.scale = SCALE_PRIOR.copy()
         self.step_percent = 1.0
         self.step_seen = False
         self.temperature_c: float | None = None
@@ -159,6 +123,7 @@ class PackBelief:
         charging_wh: float = 0.0,
         loads_wh: float | None = None,
         lump_wh: float = 0.0,
+        unheard_wh: float = 0.0,
     ) -> None:
         """What was counted since begin, at a time.
 
@@ -168,6 +133,7 @@ class PackBelief:
         charging_wh : float — cumulative energy into the pack [Wh]
         loads_wh : float | None — cumulative energy of other loads at the outlet where measured [Wh]
         lump_wh : float — what one sample of the running pump adds to plug_wh where its runs are caught by chance [Wh]
+        unheard_wh : float — booked for the pump while it was not heard, beside plug_wh [Wh]
         """
         if self.discharge is None:
             self.begin(at_ms - round(elapsed_s * 1000.0), charge_percent)
@@ -175,9 +141,10 @@ class PackBelief:
         assert now is not None
         hours = elapsed_s / 3600.0
         if charge_percent is not None:
-            self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh, lump_wh))
+            self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh, lump_wh, unheard_wh))
         now.at_ms = at_ms
         now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
+        now.unheard_wh = unheard_wh
 
     def _take_charge(self, now: Discharge, charge_percent: float, row: Row) -> None:
         before = now.charge_percent
@@ -201,7 +168,7 @@ class PackBelief:
             if self.discharge.evidence.changes:
                 self.outages += 1
                 known = self._posterior(self.discharge)
-                self.rounding = np.maximum(known.weight, 1e-6)
+                self.rounding, self.scale = np.maximum(known.rounding, 1e-6), remembered(known.scale)
                 self.mean, self.covariance = _mixed(known)
             self.discharge = None
         self.last_end_ms = at_ms
@@ -213,8 +180,10 @@ class PackBelief:
 
     def _known(self, now: Discharge) -> Posterior:
         """The posterior, worked out anew only when something was learnt since; once for this belief and its copies."""
-        seen, own = now.evidence, (self.mean.tobytes(), self.covariance.tobytes(), self.rounding.tobytes())
-        key = (seen.changes, seen.start_percent, seen.start_spread, seen.lump_wh, self.step_percent, self.factor, own)
+        seen = now.evidence
+        own = tuple(part.tobytes() for part in (self.mean, self.covariance, self.rounding, self.scale))
+        start = (seen.start_percent, seen.start_spread)
+        key = (seen.changes, seen.healed, start, seen.lump_wh, self.step_percent, self.factor, own)
         known = self._worked_out.get(key)
         if known is None:
             if len(self._worked_out) >= _KEPT:
@@ -228,8 +197,10 @@ class PackBelief:
             self._known(self.discharge)
 
     def _posterior(self, now: Discharge) -> Posterior:
-        scene = ChargeContext(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent)
-        return posterior(self.mean, self.covariance, self.rounding, now.evidence, scene)
+        floor = self.pack.reserve_percent
+        scene = ChargeContext(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent, floor)
+        weight = np.outer(self.rounding, self.scale).ravel()
+        return posterior(self.mean, self.covariance, weight, now.evidence, scene)
 
     def draw(self, draws: int, rng: np.random.Generator, charge_percent: float | None = None) -> PackDraws:
         """Joint draws of the belief at the time of the newest observe.
@@ -240,19 +211,27 @@ class PackBelief:
         if now is None:
             now = Discharge(0)
             self._start(now, charge_percent)
-        theta, rounding = _drawn(self._known(now), seed_from(rng), draws)
+        seed = seed_from(rng)
+        drawn = self._by_gauge(now, draws, seed)
+        if now.charge_percent is None or now.elapsed_h <= 0.0:
+            return drawn
+        return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed)
+
+    def _by_gauge(self, now: Discharge, draws: int, seed: int) -> PackDraws:
+        """Draws of what the changes of the charge leave."""
+        theta, rounding, stray = _drawn(self._known(now), seed, draws)
         capacity = np.exp(theta[:, CAPACITY]) * self.factor
         cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
         bow, skew = np.clip(theta[:, BOW], -0.5, 0.5), np.clip(theta[:, SKEW], -0.2, 0.2)
+        unheard = np.exp(theta[:, UNHEARD])
         loads_w = loads * self.listed_loads_w
-        loads_wh = loads_w * now.elapsed_h if now.loads_wh is None else now.loads_wh
-        used = cost * (now.plug_wh + loads_wh) + idle * now.elapsed_h - CHARGE_ACCEPTED * now.charging_wh
-        charge = np.clip(np.minimum(theta[:, START], 1.0) - used / capacity, 0.0, 1.0)
+        start = np.minimum(theta[:, START], 1.0)
+        charge = np.clip(start - now.used_wh(cost, idle, loads_w, unheard) / capacity, 0.0, 1.0)
         if now.charge_percent is not None:
             half = self.step_percent * (0.5 + 0.15)
-            shown = now.charge_percent + rounding * self.step_percent
+            shown = now.charge_percent + rounding * self.step_percent - stray[:, 0]
             charge = np.clip(charge, charge_at(shown - half, bow, skew), charge_at(shown + half, bow, skew))
-        floor = charge_at(self.pack.reserve_percent, bow, skew)
+        floor = charge_at(np.maximum(self.pack.reserve_percent - stray[:, 1], 0.0), bow, skew)
         return PackDraws(
             capacity_wh=capacity,
             efficiency=1.0 / cost,
@@ -263,6 +242,9 @@ class PackBelief:
             to_full_wh=(1.0 - charge) * capacity,
             bow=bow,
             skew=skew,
+            start=start,
+            stray_percent=stray,
+            unheard=unheard,
         )
 
     def adopt(self, result: DischargeResult) -> None:
@@ -313,6 +295,7 @@ class PackBelief:
             "mean": pack_array(self.mean),
             "covariance": pack_array(self.covariance),
             "rounding": pack_array(self.rounding),
+            "scale": pack_array(self.scale),
             "step_percent": self.step_percent,
             "step_seen": self.step_seen,
             "temperature_c": self.temperature_c,
@@ -324,12 +307,14 @@ class PackBelief:
     @classmethod
     def from_state(cls, pack: Pack, loads: Sequence[Load], state: dict[str, Any]) -> PackBelief:
         """The belief that gave this state; SnapshotError where it cannot be read."""
-        if state.get("version") != VERSION:
+        if state.get("version") not in READS:
             raise SnapshotError(f"pack state of version {state.get('version')}, expected {VERSION}; start anew")
         self = cls(pack, loads)
         try:
             self.mean, self.covariance = unpack_array(state["mean"]), unpack_array(state["covariance"])
             self.rounding = unpack_array(state["rounding"])
+            if "scale" in state:
+                self.scale = unpack_array(state["scale"])
             self.step_percent = float(state["step_percent"])
             self.step_seen = bool(state["step_seen"])
             self.temperature_c = None if state["temperature_c"] is None else float(state["temperature_c"])
@@ -367,14 +352,19 @@ def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[A
     return mean, np.diag(spread**2)
 
 
-def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array]:
-    """Draws of the unknowns (draws, 7) and of where the shown charge turns over (draws,) [steps]."""
-    z = normals(seed, draws, known.mean.shape[1])
+def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array]:
+    """Draws of the unknowns (draws, 8), of where the shown charge turns over (draws,) [steps], and of the gauge's stray
+    now and at the floor (draws, 2) [%].
+    """
+    z = normals(seed, draws, UNKNOWNS + 2)
     edges = np.cumsum(known.weight)
     pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
     values, vectors = np.linalg.eigh(known.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
-    return known.mean[pick] + np.einsum("mij,mj->mi", root[pick], z), ROUNDINGS[pick]
+    away = np.einsum("mij,mj->mi", root[pick], z[:, :UNKNOWNS])
+    stray = known.stray[pick] - np.einsum("mij,mj->mi", known.stray_slope[pick], away)
+    stray = stray + np.einsum("mij,mj->mi", known.stray_root[pick], z[:, UNKNOWNS:])
+    return known.mean[pick] + away, OF_ROUNDING[pick], np.clip(stray, -MOST_PERCENT, MOST_PERCENT)
 
 
 def _mixed(known: Posterior) -> tuple[Array, Array]:

@@ -7,8 +7,8 @@ stood on a step's edge, to within what was drawn between two samples. Each chang
 
 in the unknowns; all changes of a discharge with the prior give a posterior by Gauss-Newton steps and its curvature
 (Laplace's approximation; Gelman et al., Bayesian Data Analysis, 3rd ed., sec. 4.1), with outliers down-weighted as
-under a Student-t error (Lange, Little, Taylor 1989). Whether the gauge rounds, cuts or rounds up is not told by anyone:
-the three are fitted side by side and weighted by their evidence.
+under a Student-t error (Lange, Little, Taylor 1989). Whether the gauge rounds, cuts or rounds up is not told by anyone,
+nor how far it strays from a smooth line: three of each are fitted side by side and weighted by their evidence.
 """
 
 from __future__ import annotations
@@ -20,13 +20,22 @@ import numpy as np
 
 from forecaster.maths.arrays import Array
 from forecaster.pack.battery import charge_at, reported_percent, reported_slope
+from forecaster.pack.stray import SCALES, stray_covariance
 
-CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START = range(7)
+CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START, UNHEARD = range(8)
 """Unknowns: log capacity [Wh], log cost (DC Wh for one AC Wh), log idle [W], log of other loads over those listed, bow
-and skew of the reported charge, and the true share of charge at the start."""
+and skew of the reported charge, the true share of charge at the start, and log of what the pump used while it was not
+heard over what was booked for it."""
 
 SHARED = 6
 """The first so many belong to the pack, the rest to one discharge."""
+
+UNKNOWNS = 8
+COLUMNS = 5
+"""Of a row: plug, loads, hours, charging, booked unheard."""
+
+UNHEARD_SPREAD = 0.6
+"""Of what the pump used while it was not heard, over what was booked, on a log scale (common practice, no source)."""
 
 ROUNDINGS = np.array([0.0, 0.5, -0.5])
 ROUNDING_PRIOR = np.array([0.5, 0.4, 0.1])
@@ -38,7 +47,7 @@ CHARGE_ACCEPTED = 0.97
 GAUGE_NOISE_PERCENT = 0.08
 """What a fuel gauge strays by beyond its bow [%] (common practice, no source)."""
 
-THIN_PERCENT = 0.5
+THIN_PERCENT = 0.9
 """Changes closer than this to the last one kept add nothing [%]."""
 
 STUDENT = 5.0
@@ -55,8 +64,9 @@ BENT_FROM = 12
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """Counted since the start: pump Wh at the plug, other loads' Wh where measured, hours, Wh into the pack; and what
-    one sample of the running pump stands for where runs are caught by chance [Wh].
+    """Counted since the start: pump Wh at the plug, other loads' Wh where measured, hours, Wh into the pack; what
+    one sample of the running pump stands for where runs are caught by chance [Wh]; and what was booked for the pump
+    while it was not heard [Wh].
     """
 
     plug_wh: float
@@ -64,6 +74,7 @@ class Row:
     hours: float
     charging_wh: float
     lump_wh: float = 0.0
+    unheard_wh: float = 0.0
 
 
 @dataclass(slots=True)
@@ -72,10 +83,11 @@ class ChargeSteps:
 
     start_percent : float | None — reported at the start [%]; None: nothing reports it, taken for full
     start_spread : float | None — how far the start may be from a guess [%]; None: it was read
-    rows : list of [plug, loads or nan, hours, charging] halfway between the samples around each change
+    rows : list of [plug, loads or nan, hours, charging, unheard] halfway between the samples around each change
     widths : list of the same, between those samples
     edges, spreads : list of float — reported charge there [%], and its spread beyond the width [%]
     lump_wh : float — the plug energy counts lumps of this size, caught by chance [Wh]; 0: it is exact
+    healed : int — how often late readings filled in what had been booked unheard
     """
 
     start_percent: float | None = None
@@ -84,12 +96,15 @@ class ChargeSteps:
     widths: list[list[float]] = field(default_factory=list)
     edges: list[float] = field(default_factory=list)
     spreads: list[float] = field(default_factory=list)
-    last: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0, 0.0])
+    last: list[float] = field(default_factory=lambda: [0.0] * COLUMNS)
     lump_wh: float = 0.0
+    healed: int = 0
 
     @classmethod
     def of(cls, saved: dict[str, Any]) -> ChargeSteps:
-        """The evidence that was saved with `asdict`; JSON has no NaN, so null stands for it."""
+        """The evidence that was saved with `asdict`; JSON has no NaN, so null stands for it. Rows that older releases
+        kept have no column for what was booked unheard: nothing was.
+        """
         self = cls(**saved)
         self.rows, self.widths = [_nan(row) for row in self.rows], [_nan(row) for row in self.widths]
         self.last = _nan(self.last)
@@ -126,7 +141,7 @@ class ChargeSteps:
         if abs(after - before) <= 1.5 * step:
             edge, spread, halfway = (before + after) / 2.0, 0.0, [b - w / 2.0 for b, w in zip(here, width, strict=True)]
         else:
-            edge, spread, halfway, width = after, step / 12.0**0.5, here, [0.0] * 4
+            edge, spread, halfway, width = after, step / 12.0**0.5, here, [0.0] * COLUMNS
         self.last = here
         if self.edges and abs(edge - self.edges[-1]) < max(THIN_PERCENT, 0.9 * step):
             return
@@ -138,11 +153,13 @@ class ChargeSteps:
 
 
 def _nan(row: list[float | None] | list[float]) -> list[float]:
-    return [float("nan") if value is None else value for value in row]
+    whole = [float("nan") if value is None else value for value in row]
+    return whole + [0.0] * (COLUMNS - len(whole))
 
 
 def _flat(row: Row) -> list[float]:
-    return [row.plug_wh, float("nan") if row.loads_wh is None else row.loads_wh, row.hours, row.charging_wh]
+    loads_wh = float("nan") if row.loads_wh is None else row.loads_wh
+    return [row.plug_wh, loads_wh, row.hours, row.charging_wh, row.unheard_wh]
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,85 +170,132 @@ class ChargeContext:
     swing_wh : float — how far the listed loads' energy strays from its mean within their cycles [Wh]
     factor : float — capacity at the present temperature over that at 25 °C
     step : float — step of the reported charge [%]
+    floor_percent : float — the reserve floor, at which the gauge's stray is asked for [%]
     """
 
     loads_w: float
     swing_wh: float
     factor: float
     step: float
+    floor_percent: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Means (3, 7), covariances (3, 7, 7) and weights (3,) of the unknowns under each rounding."""
+    """The unknowns under each hypothesis: a rounding and a scale of the gauge's stray, H of them, scales fastest.
+
+    mean, covariance, weight : (H, 8), (H, 8, 8), (H,)
+    stray : (H, 2) — the gauge's stray at the newest change and at the floor, where the unknowns are at their mean [%]
+    stray_slope : (H, 2, 8) — by how much it falls where the unknowns are greater
+    stray_root : (H, 2, 2) — root of the covariance that is left [%]
+    """
 
     mean: Array
     covariance: Array
     weight: Array
+    stray: Array
+    stray_slope: Array
+    stray_root: Array
+
+    @property
+    def rounding(self) -> Array:
+        """Weights of the roundings (3,)."""
+        return np.asarray(self.weight.reshape(ROUNDINGS.size, SCALES.size).sum(axis=1))
+
+    @property
+    def scale(self) -> Array:
+        """Weights of the scales of the stray."""
+        return np.asarray(self.weight.reshape(ROUNDINGS.size, SCALES.size).sum(axis=0))
 
 
-def posterior(
-    mean: Array, covariance: Array, rounding: Array, evidence: ChargeSteps, scene: ChargeContext
-) -> Posterior:
+HYPOTHESES = ROUNDINGS.size * SCALES.size
+OF_ROUNDING = np.repeat(ROUNDINGS, SCALES.size)
+"""Rounding of each hypothesis."""
+
+_OF_SCALE = np.tile(SCALES, ROUNDINGS.size)
+
+
+def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSteps, scene: ChargeContext) -> Posterior:
     """Belief over all unknowns, from the pack's prior and one discharge's evidence.
 
-    mean (SHARED,), covariance (SHARED, SHARED), rounding (3,) : the pack's prior
+    mean (SHARED,), covariance (SHARED, SHARED) : the pack's prior; weight (H,) : of the hypotheses
     """
     start = 100.0 if evidence.start_percent is None else evidence.start_percent
-    full = start >= 100.0 - scene.step / 2.0
-    prior_mean = np.append(mean, charge_at(start, mean[BOW], mean[SKEW]))
-    precision = np.zeros((7, 7))
+    prior_mean = np.concatenate([mean, [float(charge_at(start, mean[BOW], mean[SKEW])), 0.0]])
+    precision = np.zeros((UNKNOWNS, UNKNOWNS))
     precision[:SHARED, :SHARED] = np.linalg.inv(covariance)
     precision[START, START] = 1.0 / 0.2**2
-    table, unknown = _with_loads(np.array([[0.0] * 4, *evidence.rows]), scene.loads_w)
-    width, _ = _with_loads(np.array([[0.0] * 4, *evidence.widths]), scene.loads_w)
-    edge = np.array([start, *evidence.edges]) + scene.step * ROUNDINGS[:, None]
-    own = np.array([scene.step / 12.0**0.5, *(np.hypot(s, GAUGE_NOISE_PERCENT) for s in evidence.spreads)])
-    if evidence.start_spread is not None:
-        edge[:, 0], own[0] = start, evidence.start_spread
-    elif full:
-        edge[:, 0] = 100.0
-        own[0] = FULL_SPREAD_PERCENT if evidence.start_percent is not None else 3.0
-    smooth = _smoothed(table, evidence.lump_wh)
+    precision[UNHEARD, UNHEARD] = 1.0 / UNHEARD_SPREAD**2
+    table, unknown = _with_loads(np.array([[0.0] * COLUMNS, *evidence.rows]), scene.loads_w)
+    width, _ = _with_loads(np.array([[0.0] * COLUMNS, *evidence.widths]), scene.loads_w)
+    edge, own = _edges(evidence, start, scene.step)
+    shown = np.array([start, *evidence.edges])
+    strays = _OF_SCALE[:, None, None] ** 2 * stray_covariance(shown, shown)
+    smooth = table if evidence.lump_wh <= 0.0 else _smoothed(table, evidence.lump_wh)
     earlier = np.minimum.outer(smooth[:, 0], smooth[:, 0])
-    theta = np.repeat(prior_mean[None, :], 3, axis=0)
-    information = np.repeat(precision[None], 3, axis=0)
-    loss = np.zeros(3)
+    theta = np.repeat(prior_mean[None, :], HYPOTHESES, axis=0)
     for _ in range(STEPS):
         error, slope, variance = _linearise(theta, table, width, unknown, edge, own, scene)
-        if evidence.lump_wh <= 0.0:
-            weighted, misfit = _apart(error, slope, variance)
-        else:
+        shared = strays
+        if evidence.lump_wh > 0.0:
             _, slope, variance = _linearise(theta, smooth, width, unknown, edge, own, scene)
             pull = slope[..., START] * np.exp(theta[:, COST] - theta[:, CAPACITY])[:, None] / scene.factor
-            walk = evidence.lump_wh * pull[:, :, None] * earlier * pull[:, None, :]
-            weighted, misfit = _together(error, slope, variance, walk)
-        information = precision + weighted @ slope
+            shared = strays + evidence.lump_wh * pull[:, :, None] * earlier * pull[:, None, :]
+        fit = _together(error, slope, variance, shared)
+        information = precision + fit.weighted @ slope
         away = theta - prior_mean
-        gradient = (weighted @ error[:, :, None])[:, :, 0] - away @ precision
-        loss = misfit + 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
+        gradient = (fit.weighted @ error[:, :, None])[:, :, 0] - away @ precision
+        loss = fit.misfit + 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
         move = np.linalg.solve(information, gradient[..., None])[..., 0]
         theta = theta + np.clip(move, -0.5, 0.5)
         if np.max(np.abs(move)) < 1e-3:
             break
-    log_weight = np.log(rounding) - loss - 0.5 * np.linalg.slogdet(information)[1]
+    log_weight = np.log(weight) - loss - 0.5 * np.linalg.slogdet(information)[1]
     raw = np.exp(log_weight - log_weight.max())
-    return Posterior(theta, np.asarray(np.linalg.inv(information)), raw / raw.sum())
+    targets = np.array([shown[-1], scene.floor_percent])
+    return Posterior(
+        theta, np.asarray(np.linalg.inv(information)), raw / raw.sum(), *_strays_at(targets, shown, fit, error, slope)
+    )
 
 
-def _apart(error: Array, slope: Array, variance: Array) -> tuple[Array, Array]:
-    """Slopes over the errors' variances (3, 7, n) and misfits (3,), of changes whose errors are each their own."""
-    square = error**2 / variance
-    trust = _trust(square)
-    weighted = (slope * (trust / variance)[:, :, None]).transpose(0, 2, 1)
-    return weighted, np.asarray(0.5 * np.sum(trust * square + np.log(variance), axis=1))
+def _edges(evidence: ChargeSteps, start: float, step: float) -> tuple[Array, Array]:
+    """Where the unrounded charge stood at the start and at each change (H, n) [%], and each one's own spread (n,)."""
+    edge = np.array([start, *evidence.edges]) + step * OF_ROUNDING[:, None]
+    own = np.array([step / 12.0**0.5, *(np.hypot(s, GAUGE_NOISE_PERCENT) for s in evidence.spreads)])
+    if evidence.start_spread is not None:
+        edge[:, 0], own[0] = start, evidence.start_spread
+    elif start >= 100.0 - step / 2.0:
+        edge[:, 0] = 100.0
+        own[0] = FULL_SPREAD_PERCENT if evidence.start_percent is not None else 3.0
+    return edge, own
 
 
-def _together(error: Array, slope: Array, variance: Array, shared: Array) -> tuple[Array, Array]:
-    """As `_apart`, of changes that also share the errors of what was counted before them.
+def _strays_at(targets: Array, shown: Array, fit: _Fit, error: Array, slope: Array) -> tuple[Array, Array, Array]:
+    """The stray at reported charges (m,) [%] given the changes: (H, m), its slopes (H, m, 8), its roots (H, m, m)."""
+    scale = _OF_SCALE[:, None, None] ** 2
+    across = scale * stray_covariance(targets, shown)
+    solved = np.linalg.solve(fit.joint, np.concatenate([error[:, :, None], slope, across.transpose(0, 2, 1)], axis=2))
+    told = across @ solved
+    left = scale * stray_covariance(targets, targets) - told[:, :, 1 + UNKNOWNS :]
+    values, vectors = np.linalg.eigh(left)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    return told[:, :, 0], told[:, :, 1 : 1 + UNKNOWNS], np.asarray(root)
 
-    shared : (3, n, n) — covariances [%²]: a count of catches strays like a random walk, so two changes share the
-        variance of the earlier one (generalised least squares)
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """One linear step: slopes over the joint covariance (H, 8, n), misfits (H,), the joint covariance (H, n, n)."""
+
+    weighted: Array
+    misfit: Array
+    joint: Array
+
+
+def _together(error: Array, slope: Array, variance: Array, shared: Array) -> _Fit:
+    """Changes with errors of their own and errors that they share (generalised least squares).
+
+    shared : (H, n, n) — covariances [%²]: of the gauge's stray; and where the pump's runs are caught by chance of the
+        count, which strays like a random walk, so that two changes share the variance of the earlier one
     """
     trust = _trust(error**2 / (variance + np.diagonal(shared, axis1=1, axis2=2)))
     spots = np.arange(error.shape[1])
@@ -240,7 +304,8 @@ def _together(error: Array, slope: Array, variance: Array, shared: Array) -> tup
     solved = np.linalg.solve(joint, np.concatenate([slope, error[:, :, None]], axis=2))
     weighted, square = solved[:, :, :-1].transpose(0, 2, 1), np.sum(error * solved[:, :, -1], axis=1)
     root = np.diagonal(np.linalg.cholesky(joint), axis1=1, axis2=2)
-    return weighted, np.asarray(0.5 * square + np.sum(np.log(root), axis=1) + 0.5 * np.sum(np.log(trust), axis=1))
+    misfit = 0.5 * square + np.sum(np.log(root), axis=1) + 0.5 * np.sum(np.log(trust), axis=1)
+    return _Fit(weighted, np.asarray(misfit), joint)
 
 
 def _smoothed(table: Array, lump_wh: float) -> Array:
@@ -280,18 +345,18 @@ def _with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:
 def _linearise(
     theta: Array, table: Array, width: Array, unknown: Array, edge: Array, own: Array, scene: ChargeContext
 ) -> tuple[Array, Array, Array]:
-    """Errors (3, n) [%], slopes of the reported charge (3, n, 7) and variances (3, n) [%²]."""
+    """Errors (H, n) [%], slopes of the reported charge (H, n, 8) and variances (H, n) [%²]."""
     part = np.exp(theta[:, :BOW])[:, :, None]
     capacity, cost, idle, scale = part[:, CAPACITY] * scene.factor, part[:, COST], part[:, IDLE], part[:, LOADS]
-    share = np.where(unknown > 0.0, scale, 1.0)
-    loads = table[:, 1] * share
-    outlet = cost * (table[:, 0] + loads)
+    share, unheard = np.where(unknown > 0.0, scale, 1.0), np.exp(theta[:, UNHEARD])[:, None]
+    loads, booked = table[:, 1] * share, table[:, 4] * unheard
+    outlet = cost * (table[:, 0] + booked + loads)
     drain = outlet + idle * table[:, 2] - CHARGE_ACCEPTED * table[:, 3]
     charge = theta[:, START, None] - drain / capacity
     bow, skew = theta[:, BOW, None], theta[:, SKEW, None]
     rate = 100.0 * reported_slope(charge, bow, skew)
     room = 100.0 * charge * (1.0 - charge)
-    slope = np.empty((*charge.shape, 7))
+    slope = np.empty((*charge.shape, UNKNOWNS))
     slope[..., CAPACITY] = rate * drain / capacity
     slope[..., COST] = -rate * outlet / capacity
     slope[..., IDLE] = -rate * idle * table[:, 2] / capacity
@@ -299,8 +364,9 @@ def _linearise(
     slope[..., BOW] = room
     slope[..., SKEW] = room * (1.0 - 2.0 * charge)
     slope[..., START] = rate
+    slope[..., UNHEARD] = -rate * cost * booked / capacity
     error = edge - reported_percent(charge, bow, skew)
-    went = np.abs(cost * (width[:, 0] + width[:, 1] * share) + idle * width[:, 2])
+    went = np.abs(cost * (width[:, 0] + width[:, 4] * unheard + width[:, 1] * share) + idle * width[:, 2])
     strayed = np.hypot(went / 12.0**0.5, cost * scene.swing_wh * unknown) * rate / capacity
     strayed[:, 0] = 0.0
     return error, slope, own**2 + strayed**2

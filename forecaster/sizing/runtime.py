@@ -11,7 +11,8 @@ from forecaster.domain.site import Load, Pack, Site
 from forecaster.engine.reserve import ahead_grid_s, cumulative_drain_wh, first_passage, quantiles
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
-from forecaster.pack.belief import PackBelief, PackDraws
+from forecaster.pack.belief import PackBelief
+from forecaster.pack.draws import PackDraws
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Band, Step, number

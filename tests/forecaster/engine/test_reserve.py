@@ -10,7 +10,7 @@ from scipy.stats import invgauss
 
 from forecaster.engine import reserve
 from forecaster.maths.noise import normals
-from forecaster.pack.belief import PackDraws
+from forecaster.pack.draws import PackDraws
 
 
 def test_first_passage_of_a_renewal_reward_process_is_inverse_gaussian() -> None:

@@ -14,8 +14,9 @@ from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Chemistry, Load, Pack
 from forecaster.engine import reserve
 from forecaster.pack import battery
-from forecaster.pack.belief import PackBelief, PackDraws
+from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import COST, SHARED
+from forecaster.pack.draws import PackDraws
 
 PACK = Pack(1024.0, reserve_percent=10.0, inverter_efficiency=0.88, idle_w=9.0)
 

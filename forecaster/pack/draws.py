@@ -1,0 +1,83 @@
+"""What a pack's belief is drawn as, and what was counted of the discharge under way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from forecaster.maths.arrays import Array
+from forecaster.pack.battery import reported_percent
+from forecaster.pack.chargeline import CHARGE_ACCEPTED, ChargeSteps
+
+_ENDS_SHARE = 0.05
+"""Below this share of charge the gauge's stray dies away."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackDraws:
+    """Joint draws of the belief, arrays of shape (draws,).
+
+    capacity_wh : energy from full to empty at the present temperature [Wh]
+    efficiency : AC energy out over DC energy in, beyond idle, 0..1
+    idle_w : the inverter's own draw [W]
+    loads_w : mean power of other loads at the outlet [W]
+    to_reserve_wh, to_empty_wh : DC energy to the reserve floor and to empty [Wh]; 0 when past it
+    to_full_wh : DC energy to full [Wh]
+    start : true share of charge at the begin of the discharge, 0..1
+    stray_percent : (draws, 2) — how far the gauge strays from its bow now and at the floor [%]
+    unheard : what the pump used while it was not heard, over what was booked for it
+    doubt : float — share of the draws reckoned from the nameplate because the gauge is not believed, 0..1
+    """
+
+    capacity_wh: Array
+    efficiency: Array
+    idle_w: Array
+    loads_w: Array
+    to_reserve_wh: Array
+    to_empty_wh: Array
+    to_full_wh: Array
+    bow: Array
+    skew: Array
+    start: Array = field(default_factory=lambda: np.ones(1))
+    stray_percent: Array = field(default_factory=lambda: np.zeros((1, 2)))
+    unheard: Array = field(default_factory=lambda: np.ones(1))
+    doubt: float = 0.0
+
+    def charge_percent_after(self, drain_wh: Array) -> Array:
+        """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0.
+
+        The gauge's stray goes from what it is now to what it is at the floor, and to nothing at empty.
+        """
+        wide = drain_wh.ndim == 2
+        to_empty, capacity, to_reserve, bow, skew, now, there = (
+            part[:, None] if wide else part
+            for part in (
+                self.to_empty_wh, self.capacity_wh, self.to_reserve_wh, self.bow, self.skew,
+                self.stray_percent[:, 0], self.stray_percent[:, 1],
+            )
+        )  # fmt: skip
+        share = np.clip((to_empty - drain_wh) / capacity, 0.0, 1.0)
+        gone = np.clip(drain_wh / np.maximum(to_reserve, 1e-9), 0.0, 1.0)
+        stray = (now + gone * (there - now)) * np.minimum(share / _ENDS_SHARE, 1.0)
+        return np.asarray(np.clip(reported_percent(share, bow, skew) + stray, 0.0, 100.0))
+
+
+@dataclass(slots=True)
+class Discharge:
+    """One span on the pack: what was counted since its begin."""
+
+    at_ms: int
+    evidence: ChargeSteps = field(default_factory=ChargeSteps)
+    plug_wh: float = 0.0
+    loads_wh: float | None = None
+    elapsed_h: float = 0.0
+    charging_wh: float = 0.0
+    charge_percent: float | None = None
+    unheard_wh: float = 0.0
+
+    def used_wh(self, cost: Array, idle_w: Array, loads_w: Array, unheard: Array) -> Array:
+        """Net energy out of the battery so far under draws of the unknowns (draws,) [Wh]."""
+        loads_wh = loads_w * self.elapsed_h if self.loads_wh is None else self.loads_wh
+        outlet = self.plug_wh + unheard * self.unheard_wh + loads_wh
+        return np.asarray(cost * outlet + idle_w * self.elapsed_h - CHARGE_ACCEPTED * self.charging_wh)

@@ -1,0 +1,48 @@
+"""How far a gauge strays from every smooth family: a random function of the charge, in the posterior as a shared error.
+
+Bow and skew describe a gauge that is right at both ends and smooth between. Gauges of other families have kinks,
+plateaus, ripples, an offset that drifts. What is left is taken for a Gaussian process over the reported charge
+(Kennedy, O'Hagan 2001, Bayesian calibration of computer models: the model's own discrepancy), a smooth part and a rough
+one, pinned to zero at full. How large it is nobody tells: some scales are fitted side by side and weighted by their
+evidence, so that a gauge of the smooth family earns its narrow range and another does not get it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forecaster.maths.arrays import Array
+
+SMOOTH_PERCENT, SMOOTH_REACH = 0.9, 0.25
+ROUGH_PERCENT, ROUGH_REACH = 0.45, 0.06
+"""Standard deviation [%] and reach [share of charge] of the two parts at scale 1 (common practice, no source)."""
+
+SCALES = np.array([0.2, 1.0, 2.2])
+SCALE_PRIOR = np.array([0.5, 0.3, 0.2])
+MOST_PERCENT = 10.0
+"""No draw of the stray is beyond this [%]."""
+
+KEEPS = 0.8
+"""What a site's own outages leave of the scales' weights is mixed with the prior's: a gauge may have a kink further
+down than the charge ever fell."""
+
+
+def _covariance(apart: Array) -> Array:
+    """Covariance of the function at two charges this far apart, at scale 1 [%²]: Matérn 3/2, and Matérn 1/2."""
+    smooth = np.sqrt(3.0) * apart / SMOOTH_REACH
+    return np.asarray(
+        SMOOTH_PERCENT**2 * (1.0 + smooth) * np.exp(-smooth) + ROUGH_PERCENT**2 * np.exp(-apart / ROUGH_REACH)
+    )
+
+
+def stray_covariance(left: Array, right: Array) -> Array:
+    """Covariance of the stray at reported charges, (n,) and (m,) [%], at scale 1: (n, m) [%²]; zero at full."""
+    a, b = np.asarray(left) / 100.0, np.asarray(right) / 100.0
+    free = _covariance(np.abs(a[:, None] - b[None, :]))
+    to_full = _covariance(np.abs(1.0 - a))[:, None] * _covariance(np.abs(1.0 - b))[None, :]
+    return np.asarray(free - to_full / _covariance(np.zeros(1)))
+
+
+def remembered(weights: Array) -> Array:
+    """Prior weights of the scales for the next discharge, after one that left these."""
+    return np.asarray(KEEPS * weights + (1.0 - KEEPS) * SCALE_PRIOR)
