@@ -42,6 +42,8 @@ def mains_lost(seen: AlarmEvidence) -> Judgement:
         return OFF
     if is_rehearsed(seen):
         return Judgement(Verdict.ON, "test")
+    if seen.status.supply_returning:
+        return HOLD  # back, or a sensor that chatters: neither news nor the end of it yet
     if seen.status.supply_inferred:
         return Judgement(Verdict.ON, "inferred", on_delay_s=INFERRED_DELAY_S)
     return Judgement(Verdict.ON, since_ms=seen.status.supply_since_ms)

@@ -36,6 +36,7 @@ class SiteStatus:
 
     at_ms : int — the moment, UTC milliseconds
     supply, supply_inferred, supply_since_ms — who carries the pump, whether inferred, since when
+    supply_returning : bool — on the pack: a sensor says that the mains is back, and has not said it for long enough
     data_age_s : float | None — age of the newest reading of a quantity that tells of the pump or the pack [s]
     silent : bool — telemetry silent for longer than the site's normal rhythm explains
     running_since_ms : int | None — start of the run that lasts now; None: not running
@@ -107,3 +108,4 @@ class SiteStatus:
     runs_apart: bool = False
     charge_stood_s: float | None = None
     flow_share: float | None = None
+    supply_returning: bool = False

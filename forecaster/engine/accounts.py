@@ -58,6 +58,11 @@ class Accounts(msgspec.Struct):
         self.told_percent, self.told_ms = percent, mark.at_ms
         self.reached_ms = None
 
+    def began_late(self, at_ms: int, total_wh: float) -> None:
+        """A late reading of the pump tells what the meter stood at before the transfer."""
+        if self.opened is not None and at_ms <= self.opened.at_ms:
+            self.opened = msgspec.structs.replace(self.opened, plug_wh=total_wh)
+
     def close(self) -> None:
         """The mains came back."""
         self.on_pack = False

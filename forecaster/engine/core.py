@@ -17,8 +17,8 @@ from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.buffer import Buffer
-from forecaster.engine.evidence import Began, Ended, Evidence
-from forecaster.engine.fold import Fold, FoldOutput
+from forecaster.engine.evidence import Began, Ended, Evidence, FoldOutput
+from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.outlook import outlook
 from forecaster.engine.recharge import charge_now
@@ -137,12 +137,12 @@ class Engine:
 
     def forecast(self, now_ms: int) -> Forecast:
         """Hours remaining at a time. Changes nothing."""
-        fold, models = self._present()
+        fold, models = self._present(now_ms)
         return outlook(self.site, fold, models.copy(), now_ms, np.random.default_rng(self.seed))
 
     def status(self, now_ms: int) -> SiteStatus:
         """What is observed at a time. Changes nothing."""
-        fold, models = self._present()
+        fold, models = self._present(now_ms)
         return observe(self.site, fold, models, self._buffer, now_ms, self._last_test_ms)
 
     def events(self) -> list[Event]:
@@ -228,14 +228,15 @@ class Engine:
                 case _:
                     models.hear([told])
 
-    def _present(self) -> tuple[Fold, Models]:
-        """Copies of state and models with what is held back folded in."""
-        if self._ahead is None:
+    def _present(self, now_ms: int) -> tuple[Fold, Models]:
+        """Copies of state and models with what is held back folded in, and what is so by now though nothing told it."""
+        if self._ahead is None or self._ahead[0].supply.overdue(now_ms):
             fold = msgspec.msgpack.decode(msgspec.msgpack.encode(self._fold), type=Fold)
             self._models.belief.settle()
             models = self._models.copy()
             told = FoldOutput()
             fold.take(self._buffer.waiting(), told)
+            fold.pass_time(now_ms, told)
             self._hear(fold, models, told.evidence)
             models.belief.settle()
             self._ahead = (fold, models)

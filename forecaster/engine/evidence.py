@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from forecaster.domain.runs import Event
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,7 @@ class Began:
 @dataclass(frozen=True, slots=True)
 class Drained:
     """Counted since the pack took over: charge [%] where this moment read it, Wh at the plug, of other loads where
-    measured, and into the pack; lump_wh as in PumpSpan."""
+    measured, and into the pack; lump_wh as in PumpSpan; unheard_wh was booked for the pump while it was not heard."""
 
     at_ms: int
     charge_percent: float | None
@@ -55,6 +57,24 @@ class Drained:
     charging_wh: float
     loads_wh: float | None
     lump_wh: float = 0.0
+    unheard_wh: float = 0.0
+
+    @property
+    def outlet_wh(self) -> float:
+        """What pump and other loads used, as far as it is known or booked [Wh]."""
+        return self.plug_wh + self.unheard_wh + (self.loads_wh or 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Healed:
+    """Late readings of the pump have come in: its energy since the transfer at times since then.
+
+    course : [s], [Wh] of each point, rising
+    unheard_wh : float — what stays booked unheard before the course [Wh]
+    """
+
+    course: tuple[tuple[float, float], ...]
+    unheard_wh: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,4 +98,12 @@ class Clipped:
     shown_w: float
 
 
-Evidence = PumpSpan | RainSpan | Began | Drained | Ended | Warmth | Clipped
+Evidence = PumpSpan | RainSpan | Began | Drained | Healed | Ended | Warmth | Clipped
+
+
+@dataclass(slots=True)
+class FoldOutput:
+    """What a fold told, in order."""
+
+    events: list[Event] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)

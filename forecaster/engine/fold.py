@@ -6,36 +6,29 @@ It tells of events (runs, gaps, transfers, outages) and of evidence for the mode
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 
 import msgspec
 
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
-from forecaster.domain.runs import Event, Gap, Outage, Run, Supply, Transfer
+from forecaster.domain.runs import Gap, Outage, Run, Supply, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.accounts import Accounts, Mark
+from forecaster.engine.began import began
 from forecaster.engine.buffer import ORDER, Held
-from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, RainSpan, Warmth
+from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, Healed, RainSpan, Warmth
 from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.engine.supply import SupplyChange, SupplyTracker
+from forecaster.engine.unheard import FILL_DUTY, LateCourse, unheard_ms
 from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.counter import CounterStep
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 
 _RAIN_EVERY_MS = 900_000
 _WARMTH_EVERY_MS = 900_000
-
-
-@dataclass(slots=True)
-class FoldOutput:
-    """What a fold told, in order."""
-
-    events: list[Event] = field(default_factory=list)
-    evidence: list[Evidence] = field(default_factory=list)
 
 
 class Fold(msgspec.Struct):
@@ -70,6 +63,7 @@ class Fold(msgspec.Struct):
     left_percent: float | None = None
     left_ms: int | None = None
     clipped: bool = False
+    late_course: LateCourse = msgspec.field(default_factory=LateCourse)
 
     @classmethod
     def of(cls, site: Site) -> Fold:
@@ -97,6 +91,13 @@ class Fold(msgspec.Struct):
         for key, rhythm in self.rhythms.items():
             rhythm.stated_ms = fresh.stated_ms.get(key)
         self.supply.mains.stated_ms = fresh.stated_ms.get(Quantity.MAINS_PRESENT)
+        self.supply.taken_up()
+
+    def pass_time(self, at_ms: int, told: FoldOutput) -> None:
+        """What a sensor of the mains has said for long enough by a time, with no reading to tell it."""
+        change = self.supply.pass_time(at_ms)
+        if change is not None:
+            self._transfer(change, told)
 
     def take(self, items: Iterable[Held], told: FoldOutput) -> None:
         """Fold readings, ordered by source time."""
@@ -117,6 +118,27 @@ class Fold(msgspec.Struct):
                 self._run_source(at_ms, quantity, value, told)
             else:
                 _TAKERS[quantity](self, at_ms, key, value, told)
+        if self.late_course.points:
+            self._heal(told)
+
+    def _heal(self, told: FoldOutput) -> None:
+        """Tell what late readings of the pump say of a time for which its energy was only booked."""
+        opened, points = self.accounts.opened, self.late_course.take()
+        if opened is None or not self.accounts.on_pack or not points:
+            return
+        blind_ms = self.segmenter.meter.blind_ms - opened.blind_ms
+        course = tuple(
+            ((at_ms - opened.at_ms) / 1000.0, max(total - opened.plug_wh, 0.0))
+            for at_ms, total in points
+            if at_ms >= opened.at_ms
+        )
+        if course:
+            told.evidence.append(Healed(course, blind_ms / HOUR_MS * self._fill_w()))
+
+    def _fill_w(self) -> float:
+        """What the pump is taken to draw in the mean where it is not heard [W]."""
+        recent_w = self.spans.recent_w
+        return FILL_DUTY * self.segmenter.running_w if recent_w is None else recent_w
 
     def rhythm(self, quantity: Quantity, key: str) -> Rhythm | None:
         """The rhythm of one stream; None where it was never heard."""
@@ -139,8 +161,12 @@ class Fold(msgspec.Struct):
         segmenter = self.segmenter
         if quantity is Quantity.PACK_OUTPUT_POWER:
             self._output(at_ms, value)
+        if self.supply.flag is not self.supply.supply:
+            self.pass_time(at_ms, told)
         runs = segmenter.feed(at_ms, quantity, value, self.supply.supply)
         self._sign(at_ms, quantity)
+        if self.accounts.on_pack and self.late_course.note(at_ms, self.now_ms, segmenter.meter.total_wh):
+            self.accounts.began_late(at_ms, segmenter.meter.total_wh)
         if runs:
             for run in runs:
                 self._run(run, told)
@@ -217,22 +243,25 @@ class Fold(msgspec.Struct):
         return self.other_output.mean_w
 
     def drained(self, at_ms: int, percent: float | None) -> Drained | None:
-        """Counted since the transfer; blind time is filled at the recent mean. None on mains."""
+        """Counted since the transfer, and beside it what is booked for the time in which the pump was not heard, up to
+        then. None on mains.
+        """
         opened = self.accounts.opened
         if opened is None or not self.accounts.on_pack:
             return None
         mark = self._mark(at_ms, percent or 0.0)
-        blind_h = (mark.blind_ms - opened.blind_ms) / HOUR_MS
-        filled = blind_h * (self.spans.recent_w or 0.0)
+        blind_ms = mark.blind_ms - opened.blind_ms + unheard_ms(self.segmenter, opened.at_ms, at_ms)
+        blind_ms = min(blind_ms, max(at_ms - opened.at_ms, 0))
         has_loads = bool(self.loads) or self.other_output.mean_w is not None
         return Drained(
             at_ms=at_ms,
             charge_percent=percent,
-            plug_wh=max(mark.plug_wh - opened.plug_wh, 0.0) + filled,
+            plug_wh=max(mark.plug_wh - opened.plug_wh, 0.0),
             elapsed_s=max(at_ms - opened.at_ms, 0) / 1000.0,
             charging_wh=max(mark.input_wh - opened.input_wh, 0.0),
             loads_wh=max(mark.loads_wh - opened.loads_wh, 0.0) if has_loads else None,
             lump_wh=self.segmenter.lump_wh(at_ms),
+            unheard_wh=blind_ms / HOUR_MS * self._fill_w(),
         )
 
     def _charge(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
@@ -243,7 +272,7 @@ class Fold(msgspec.Struct):
             self._transfer(change, told)
         elif self.supply.high_ms == at_ms:
             self.accounts.peak = mark
-        if self.accounts.charge(mark):
+        if self.accounts.charge(mark) and not self.supply.returning:
             drained = self.drained(at_ms, value)
             if drained is not None:
                 told.evidence.append(drained)
@@ -270,7 +299,7 @@ class Fold(msgspec.Struct):
             accounts.open(self._mark(change.at_ms, percent or 0.0), percent, change.at_ms)
             self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
             self.outage_forecast_h, self.forecasts_made = None, 0
-            told.evidence.append(self._began(change, percent))
+            told.evidence.append(began(change, percent, accounts))
             told.events.append(Outage(self.site, change.at_ms, None, change.inferred, percent, percent))
         elif accounts.on_pack:
             last = self.drained(change.at_ms, None)
@@ -279,15 +308,6 @@ class Fold(msgspec.Struct):
             told.events.append(self.outage(change.at_ms))
             accounts.close()
             told.evidence.append(Ended(change.at_ms))
-
-    def _began(self, change: SupplyChange, percent: float | None) -> Began:
-        """A transfer that was inferred from a fall is dated to the last reading before the fall: the charge was then
-        about to change, so half a step of it was gone already.
-        """
-        if not change.inferred or percent is None or self.accounts.percent is None:
-            return Began(change.at_ms, percent)
-        step = min(max(percent - self.accounts.percent, 0.0), 1.0)
-        return Began(change.at_ms, percent - step / 2.0, step / 3.0 + 0.05, percent)
 
     def outage(self, end_ms: int | None) -> Outage:
         """The present outage, as far as it went."""
@@ -300,7 +320,7 @@ class Fold(msgspec.Struct):
             inferred=self.supply.inferred,
             start_charge_percent=accounts.start_percent,
             lowest_charge_percent=accounts.lowest_percent,
-            energy_used_wh=None if counted is None else counted.plug_wh + (counted.loads_wh or 0.0),
+            energy_used_wh=None if counted is None else counted.outlet_wh,
             forecast_h=self.outage_forecast_h,
             reached_reserve_ms=accounts.reached_ms,
         )

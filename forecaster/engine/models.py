@@ -9,7 +9,7 @@ from typing import Any
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
-from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, PumpSpan, RainSpan, Warmth
+from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, Healed, PumpSpan, RainSpan, Warmth
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.charging import Charging
 from forecaster.pack.nameplate import running_spread, running_w
@@ -66,8 +66,11 @@ class Models:
                         told.charging_wh,
                         told.loads_wh,
                         told.lump_wh,
+                        told.unheard_wh,
                     )
                     self.charging.count(told.at_ms, told.charging_wh)
+                case Healed():
+                    belief.heal(told.course, told.unheard_wh)
                 case RainSpan():
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():

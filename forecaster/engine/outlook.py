@@ -27,6 +27,7 @@ DRAWS = 400
 """Draws of a forecast."""
 
 _PATH_POINTS = 24
+_SAID_DOUBT = 0.3
 _AGE_SPREAD = 0.12
 _MOST_AGE_SPREAD = 1.0
 _LOADS_SPREAD = 0.08
@@ -74,12 +75,6 @@ def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
     drained = fold.drained(now_ms, None)
     spans = fold.spans
     if drained is not None:
-        last_ms = fold.accounts.percent_ms or 0
-        newest = max((t.rhythm.last_ms or 0 for t in fold.segmenter.trackers.values()), default=last_ms)
-        unheard_h = max(now_ms - newest, 0) / HOUR_MS if age.pump_silent else 0.0
-        if unheard_h > 0.0:
-            unheard_wh = models.inflow.mean_w(now_ms).p50 * unheard_h
-            drained = replace(drained, plug_wh=drained.plug_wh + unheard_wh)
         models.hear([drained])
     window = None if age.pump_silent else spans.open_window(fold.now_ms, fold.segmenter)
     if window is not None:
@@ -117,14 +112,16 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     charging_wh, charging_w = _charging(fold, models, now_ms, whole, seed)
     grid = whole if charging_wh is not None else whole[: reserve.points_needed(pack, whole)]
     pump_wh = models.inflow.draw_ahead(now_ms, whole, DRAWS, rng, points=grid.size)
-    pump_wh = _aged(pump_wh, age, seed) + fold.segmenter.standby_w * grid / 3600.0
+    follows = on_pack and age.pump_silent and not age.pack_silent
+    ratio = pack.unheard if follows else np.ones(1)
+    pump_wh = _aged(pump_wh * ratio[:, None], age, seed) + fold.segmenter.standby_w * grid / 3600.0
     drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
     widening, within_wh = models.inflow.widening, _within_a_cycle_wh(fold, pack, seed)
     peak = reserve.running_peak(drain)
     hours = reserve.widen(reserve.passage_of_peak(peak, pack.to_reserve_wh + within_wh, grid), widening)
     to_empty = reserve.widen(reserve.passage_of_peak(peak, pack.to_empty_wh + within_wh, grid), widening)
     pace = pace_of(fold, mean.p50, now_ms)
-    parts = _parts(pack, mean.p50 + fold.segmenter.standby_w, charging_w)
+    parts = _parts(pack, mean.p50 * float(np.median(ratio)) + fold.segmenter.standby_w, charging_w)
     return Forecast(
         site=site.id,
         issued_at_ms=now_ms,
@@ -142,7 +139,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         hours_to_empty=reserve.quantiles(to_empty),
         survival=reserve.survival(hours, now_ms),
         water=water_of(site, pace, models.inflow.halving_h(now_ms)),
-        degraded=_degraded(site, fold, age, pace, now_ms),
+        degraded=_degraded(site, fold, age, pace, pack.doubt, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
@@ -222,7 +219,7 @@ def _drain_path(
     return tuple(zip(times, low, middle, high, strict=True))
 
 
-def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, now_ms: int) -> tuple[str, ...]:
+def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, doubt: float, now_ms: int) -> tuple[str, ...]:
     """Short reasons why the forecast is less than it could be."""
     segmenter = fold.segmenter
     reasons: list[str] = []
@@ -234,10 +231,14 @@ def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, now_ms: int)
         reasons.append(Said("degraded.never-heard"))
     if site.has(Quantity.PACK_CHARGE) and age.pack_silent and not age.silent:
         reasons.append(Said("degraded.charge-silent"))
+    if doubt > _SAID_DOUBT:
+        reasons.append(Said("degraded.charge-doubted"))
     if not site.has(Quantity.PACK_CHARGE):
         reasons.append(Said("degraded.charge-counted"))
     if fold.supply.inferred:
         reasons.append(Said("degraded.supply-inferred"))
+    if fold.supply.suspect_ms is not None:
+        reasons.append(Said("degraded.mains-flag-doubted"))
     if not age.pump_silent and segmenter.coarse(now_ms):
         reasons.append(
             Said("degraded.runs-unseen") if pace.cycles_per_hour is None else Said("degraded.runs-from-energy")

@@ -23,7 +23,7 @@ _ASLEEP_W = 2.0
 _CARRYING_W = 4.0
 _DUE = 0.9
 _LEAST_SPREAD = 0.15
-_FROZEN_PERCENT = 3.0
+_FROZEN_PERCENT, _FROZEN_UNSTEPPED_PERCENT, _FROZEN_STEPS = 3.0, 7.0, 1.6
 _FROZEN_WH = 8.0
 _CLOCK_FOR_MS = 1_800_000
 _LATE_SHARE = 0.02
@@ -45,6 +45,7 @@ def observe(
         supply=fold.supply.supply,
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
+        supply_returning=fold.supply.returning,
         data_age_s=age.data_age_s,
         silent=age.silent,
         running_since_ms=segmenter.running_since_ms(now_ms),
@@ -166,7 +167,9 @@ def _charge_frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -
     loads_w = fold.loads_mean_w()
     drain_w = mean_w + (sum(fold.listed_w.values()) if loads_w is None else loads_w)
     fell = 100.0 * drain_w * (now_ms - since) / HOUR_MS / capacity_wh
-    return fell > _FROZEN_PERCENT and not fold.pack_input.recent_w
+    step = fold.supply.step_percent
+    least = _FROZEN_UNSTEPPED_PERCENT if step is None else max(_FROZEN_PERCENT, _FROZEN_STEPS * step)
+    return fell > least and not fold.pack_input.recent_w
 
 
 def _counter_frozen(fold: Fold, now_ms: int) -> bool:

@@ -146,6 +146,14 @@ class PackBelief:
         now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
         now.unheard_wh = unheard_wh
 
+    def heal(self, course: Sequence[tuple[float, float]], unheard_wh: float) -> None:
+        """Take in what late readings tell of the pump: Wh at the plug at seconds since begin; unheard_wh [Wh] stays
+        booked before them.
+        """
+        if self.discharge is not None:
+            hours, plug_wh = np.array(course).T
+            self.discharge.evidence.heal(hours / 3600.0, plug_wh, unheard_wh)
+
     def _take_charge(self, now: Discharge, charge_percent: float, row: Row) -> None:
         before = now.charge_percent
         if before is None:
@@ -359,8 +367,7 @@ def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array
     z = normals(seed, draws, UNKNOWNS + 2)
     edges = np.cumsum(known.weight)
     pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
-    values, vectors = np.linalg.eigh(known.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    root = np.linalg.cholesky(known.covariance)
     away = np.einsum("mij,mj->mi", root[pick], z[:, :UNKNOWNS])
     stray = known.stray[pick] - np.einsum("mij,mj->mi", known.stray_slope[pick], away)
     stray = stray + np.einsum("mij,mj->mi", known.stray_root[pick], z[:, UNKNOWNS:])

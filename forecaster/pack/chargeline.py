@@ -20,7 +20,7 @@ import numpy as np
 
 from forecaster.maths.arrays import Array
 from forecaster.pack.battery import charge_at, reported_percent, reported_slope
-from forecaster.pack.stray import SCALES, stray_covariance
+from forecaster.pack.stray import LEAN_PRECISION, SCALES, hedged, stray_covariance
 
 CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START, UNHEARD = range(8)
 """Unknowns: log capacity [Wh], log cost (DC Wh for one AC Wh), log idle [W], log of other loads over those listed, bow
@@ -87,7 +87,7 @@ class ChargeSteps:
     widths : list of the same, between those samples
     edges, spreads : list of float — reported charge there [%], and its spread beyond the width [%]
     lump_wh : float — the plug energy counts lumps of this size, caught by chance [Wh]; 0: it is exact
-    healed : int — how often late readings filled in what had been booked unheard
+    healed : int — rows in which late readings filled in what had been booked unheard
     """
 
     start_percent: float | None = None
@@ -129,6 +129,17 @@ class ChargeSteps:
     def start(self, percent: float, spread: float) -> None:
         """A start that was guessed rather than read: charge [%] and its spread [%]."""
         self.start_percent, self.start_spread = percent, spread
+
+    def heal(self, hours: Array, plug_wh: Array, unheard_wh: float) -> None:
+        """Put known energy [Wh] at times [h], rising, in place of what was booked unheard in rows from the first on."""
+        for index, (row, width) in enumerate(zip(self.rows, self.widths, strict=True)):
+            if row[2] >= hours[0] and row[4] > unheard_wh:
+                ends = np.interp([row[2] - width[2] / 2.0, row[2], row[2] + width[2] / 2.0], hours, plug_wh)
+                self.rows[index] = [float(ends[1]), *row[1:4], unheard_wh]
+                self.widths[index] = [float(ends[2] - ends[0]), *width[1:4], 0.0]
+                self.healed += 1
+        if self.last[2] >= hours[0] and self.last[4] > unheard_wh:
+            self.last = [float(np.interp(self.last[2], hours, plug_wh)), *self.last[1:4], unheard_wh]
 
     def wait(self, row: Row) -> None:
         """A sample that shows no change."""
@@ -212,6 +223,9 @@ HYPOTHESES = ROUNDINGS.size * SCALES.size
 OF_ROUNDING = np.repeat(ROUNDINGS, SCALES.size)
 """Rounding of each hypothesis."""
 
+_LEAST_STRAY = 1e-8
+"""Keeps the covariance of the stray at two charges that are one from being singular [%²]."""
+
 _OF_SCALE = np.tile(SCALES, ROUNDINGS.size)
 
 
@@ -226,6 +240,8 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
     precision[:SHARED, :SHARED] = np.linalg.inv(covariance)
     precision[START, START] = 1.0 / 0.2**2
     precision[UNHEARD, UNHEARD] = 1.0 / UNHEARD_SPREAD**2
+    precision = np.repeat(precision[None], HYPOTHESES, axis=0)
+    precision[:, [BOW, SKEW], [BOW, SKEW]] += np.tile(LEAN_PRECISION, ROUNDINGS.size)[:, None]
     table, unknown = _with_loads(np.array([[0.0] * COLUMNS, *evidence.rows]), scene.loads_w)
     width, _ = _with_loads(np.array([[0.0] * COLUMNS, *evidence.widths]), scene.loads_w)
     edge, own = _edges(evidence, start, scene.step)
@@ -244,17 +260,20 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
         fit = _together(error, slope, variance, shared)
         information = precision + fit.weighted @ slope
         away = theta - prior_mean
-        gradient = (fit.weighted @ error[:, :, None])[:, :, 0] - away @ precision
-        loss = fit.misfit + 0.5 * np.einsum("hi,ij,hj->h", away, precision, away)
+        pulled = np.einsum("hij,hj->hi", precision, away)
+        gradient = (fit.weighted @ error[:, :, None])[:, :, 0] - pulled
+        loss = fit.misfit + 0.5 * np.sum(away * pulled, axis=1)
         move = np.linalg.solve(information, gradient[..., None])[..., 0]
         theta = theta + np.clip(move, -0.5, 0.5)
         if np.max(np.abs(move)) < 1e-3:
             break
-    log_weight = np.log(weight) - loss - 0.5 * np.linalg.slogdet(information)[1]
-    raw = np.exp(log_weight - log_weight.max())
+    told = 0.5 * (np.linalg.slogdet(precision)[1] - np.linalg.slogdet(information)[1]) - loss
     targets = np.array([shown[-1], scene.floor_percent])
     return Posterior(
-        theta, np.asarray(np.linalg.inv(information)), raw / raw.sum(), *_strays_at(targets, shown, fit, error, slope)
+        theta,
+        np.asarray(np.linalg.inv(information)),
+        hedged(weight, told),
+        *_strays_at(targets, shown, fit, error, slope),
     )
 
 
@@ -277,8 +296,7 @@ def _strays_at(targets: Array, shown: Array, fit: _Fit, error: Array, slope: Arr
     solved = np.linalg.solve(fit.joint, np.concatenate([error[:, :, None], slope, across.transpose(0, 2, 1)], axis=2))
     told = across @ solved
     left = scale * stray_covariance(targets, targets) - told[:, :, 1 + UNKNOWNS :]
-    values, vectors = np.linalg.eigh(left)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    root = np.linalg.cholesky(left + _LEAST_STRAY * np.eye(targets.size))
     return told[:, :, 0], told[:, :, 1 : 1 + UNKNOWNS], np.asarray(root)
 
 

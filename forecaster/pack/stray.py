@@ -19,6 +19,12 @@ ROUGH_PERCENT, ROUGH_REACH = 0.45, 0.06
 
 SCALES = np.array([0.2, 1.0, 2.2])
 SCALE_PRIOR = np.array([0.5, 0.3, 0.2])
+LEAN_PRECISION = np.array([0.0, 1.0 / 0.03**2, 1.0 / 0.03**2])
+"""Where the stray is large, bow and skew have little room: what bends the line above says nothing of it below."""
+
+HEDGE = 0.35
+"""Share of the weights of the scales that no evidence takes away: a line that was smooth so far may turn at once."""
+
 MOST_PERCENT = 10.0
 """No draw of the stray is beyond this [%]."""
 
@@ -46,3 +52,20 @@ def stray_covariance(left: Array, right: Array) -> Array:
 def remembered(weights: Array) -> Array:
     """Prior weights of the scales for the next discharge, after one that left these."""
     return np.asarray(KEEPS * weights + (1.0 - KEEPS) * SCALE_PRIOR)
+
+
+def hedged(weight: Array, told: Array) -> Array:
+    """Weights of all hypotheses (H,), scales fastest, from prior weights and log evidence; each scale keeps a share of
+    its prior weight.
+    """
+    raw = weight * np.exp(told - told.max())
+    table = (raw / raw.sum()).reshape(-1, SCALES.size)
+    prior = weight.reshape(-1, SCALES.size).sum(axis=0)
+    within = weight.reshape(table.shape) * np.exp((told - told.max()).reshape(table.shape) - _peaks(told))
+    kept = HEDGE * prior / prior.sum() * within / within.sum(axis=0)
+    return np.asarray(((1.0 - HEDGE) * table + kept).ravel())
+
+
+def _peaks(told: Array) -> Array:
+    """The greatest log evidence of each scale over the roundings, beside the greatest of all."""
+    return np.asarray((told - told.max()).reshape(-1, SCALES.size).max(axis=0))

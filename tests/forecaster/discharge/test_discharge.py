@@ -111,7 +111,7 @@ def test_a_hundred_simulated_rehearsals(rehearsals: list[Rehearsal]) -> None:
 
 def test_a_worn_pack_is_told_by_the_eighty_percent_rule() -> None:
     """IEEE 450 / 1188 practice: below 80 % of the rated capacity a battery is replaced."""
-    worn = analyse(steady(6, 15.0))
+    worn = analyse(steady(5.8, 15.5))
     assert worn.capacity_of_nominal is not None
     assert worn.capacity_of_nominal < 0.8
     assert worn.verdict.startswith("Worn")

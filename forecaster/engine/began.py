@@ -1,0 +1,23 @@
+"""How a discharge begins: at which charge, and how well that is known."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from forecaster.engine.accounts import Accounts
+from forecaster.engine.evidence import Began
+from forecaster.engine.supply import SupplyChange
+
+
+def began(change: SupplyChange, percent: float | None, accounts: Accounts) -> Began:
+    """The begin of a discharge at a charge [%]; None: not reported.
+
+    A transfer that was inferred from a fall is dated to the last reading before the fall: the charge was then about to
+    change, so half a step of it was gone already.
+    """
+    if not change.inferred or percent is None or accounts.percent is None:
+        return Began(change.at_ms, percent)
+    fell = max(percent - accounts.percent, 0.0)
+    steps = [abs(one.percent - other.percent) for one, other in pairwise(accounts.marks)]
+    step = min([fell, *(step for step in steps if step > 0.0)])
+    return Began(change.at_ms, percent - step / 2.0, step / 3.0 + 0.05, percent)

@@ -1,0 +1,52 @@
+"""Time in which the pump is not heard: booked as it passes, and filled in when late readings tell of it after all."""
+
+from __future__ import annotations
+
+import msgspec
+
+from forecaster.segment.rhythm import Rhythm
+from forecaster.segment.segmenter import Segmenter
+
+FILL_DUTY = 0.04
+"""Share of time that a pump runs of which nothing was heard (common practice, no source)."""
+
+_LATE_MS = 60_000
+_POINT_MS = 60_000
+
+
+class LateCourse(msgspec.Struct):
+    """What late readings tell of the pump's energy in a time that was booked unheard.
+
+    points : list[tuple[int, float]] — source time [ms], the meter's total there [Wh]
+    """
+
+    points: list[tuple[int, float]] = msgspec.field(default_factory=list)
+
+    def note(self, at_ms: int, now_ms: int, total_wh: float) -> bool:
+        """Take the meter's total after a reading of the pump; whether that reading came late by source time."""
+        if at_ms >= now_ms - _LATE_MS:
+            return False
+        if not self.points or at_ms - self.points[-1][0] >= _POINT_MS:
+            self.points.append((at_ms, total_wh))
+        return True
+
+    def take(self) -> list[tuple[int, float]]:
+        """The course since it was last taken; its end begins the next."""
+        points = self.points
+        self.points = points[-1:]
+        return points if len(points) > 1 else []
+
+
+def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:
+    """How long the pump has not been heard, beyond what the rhythm of its sources explains, since a time at most [ms].
+
+    What the meter has booked as blind already is not in it.
+    """
+    rhythms: list[Rhythm] = [tracker.rhythm for tracker in segmenter.trackers.values()]
+    if segmenter.counter is not None:
+        rhythms.append(segmenter.counter.rhythm)
+    heard = [rhythm for rhythm in rhythms if rhythm.last_ms is not None]
+    if any(at_ms - (rhythm.last_ms or 0) <= rhythm.gap_ms for rhythm in heard):
+        return 0
+    newest = max((rhythm.last_ms or 0 for rhythm in heard), default=since_ms)
+    return max(at_ms - max(newest, since_ms), 0)

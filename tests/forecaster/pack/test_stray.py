@@ -1,0 +1,97 @@
+"""Gauges that no smooth family holds, and a gauge that shows more than the pack can have."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from forecaster.domain.site import Pack
+from forecaster.pack.belief import PackBelief
+from forecaster.pack.doubt import nameplate_weight
+from forecaster.pack.draws import PackDraws
+from forecaster.pack.stray import SCALE_PRIOR, remembered, stray_covariance
+
+PACK = Pack(capacity_wh=1000.0, reserve_percent=10.0, idle_w=9.0, inverter_efficiency=0.88)
+CAPACITY, EFFICIENCY, IDLE_W, PUMP_W = 950.0, 0.88, 9.0, 40.0
+DRAIN_W = PUMP_W / EFFICIENCY + IDLE_W
+
+SHAPES: dict[str, Callable[[float], float]] = {
+    "kinked": lambda x: 2.2 * min(x / 0.45, (1.0 - x) / 0.55),
+    "kinked down": lambda x: -2.2 * min(x / 0.6, (1.0 - x) / 0.4),
+    "third harmonic": lambda x: 1.5 * np.sin(3.0 * np.pi * x),
+    "plateaus": lambda x: 0.8 * np.sin(2.0 * np.pi * 6.0 * x),
+}
+
+
+def straight(x: float) -> float:
+    return 0.0 * x
+
+
+def shown(x: float, shape: Callable[[float], float]) -> float:
+    return 100.0 * x + shape(x)
+
+
+def discharged(shape: Callable[[float], float], to_percent: float, scale: float = 1.0) -> tuple[PackDraws, float]:
+    """Draws after a discharge from full down to a shown charge, and the true energy left to the floor [Wh]."""
+    belief = PackBelief(PACK)
+    belief.begin(0, 100.0)
+    minute, x = 0, 1.0
+    while True:
+        minute += 1
+        hours = minute / 60.0
+        x = 1.0 - scale * DRAIN_W * hours / CAPACITY
+        percent = float(np.round(shown(x, shape)))
+        belief.observe(minute * 60_000, percent, PUMP_W * hours, 3600.0 * hours)
+        if percent <= to_percent:
+            break
+    grid = np.linspace(0.0, x, 4000)
+    floor = float(grid[np.flatnonzero(np.array([shown(float(one), shape) for one in grid]) <= 10.0).max()])
+    return belief.draw(400, np.random.default_rng(1)), (x - floor) * CAPACITY / scale
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("to_percent", [60.0, 35.0, 20.0])
+def test_a_gauge_of_another_family_widens_the_range_instead_of_fooling_it(shape: str, to_percent: float) -> None:
+    draws, left_wh = discharged(SHAPES[shape], to_percent)
+    hours = draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)
+    low, middle, high = np.quantile(hours, [0.02, 0.5, 0.98])
+    assert low < left_wh / DRAIN_W < high
+    assert abs(middle - left_wh / DRAIN_W) < max(0.25 * left_wh / DRAIN_W, 0.5)
+
+
+def test_a_smooth_gauge_earns_its_narrow_range() -> None:
+    def width(shape: Callable[[float], float]) -> float:
+        draws, _ = discharged(shape, 35.0)
+        hours = draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)
+        return float(np.quantile(hours, 0.9) - np.quantile(hours, 0.1))
+
+    assert width(lambda x: 4.0 * x * (1.0 - x)) < 0.8 * width(SHAPES["third harmonic"])
+
+
+def test_the_stray_is_nothing_at_full_and_is_a_covariance() -> None:
+    at = np.linspace(0.0, 100.0, 41)
+    covariance = stray_covariance(at, at)
+    np.testing.assert_allclose(covariance, covariance.T)
+    assert np.linalg.eigvalsh(covariance).min() > -1e-9
+    assert covariance[-1, -1] == pytest.approx(0.0, abs=1e-12)
+    assert remembered(SCALE_PRIOR) == pytest.approx(SCALE_PRIOR)
+
+
+def test_a_gauge_that_shows_more_than_the_pack_can_hold_is_doubted_and_one_that_shows_less_is_believed() -> None:
+    draws, _ = discharged(straight, 70.0, scale=0.5875)
+    true_wh = CAPACITY * (1.0 - 0.3 / 0.5875 - 0.1)
+    assert draws.doubt > 0.5
+    low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.95])
+    assert low < true_wh < high
+    assert middle < 1.25 * true_wh
+    assert discharged(straight, 70.0, scale=1.5)[0].doubt == 0.0
+    assert discharged(straight, 70.0)[0].doubt == 0.0
+
+
+def test_doubt_rises_with_the_conflict_and_never_silences_the_gauge() -> None:
+    weights = [nameplate_weight(deviations) for deviations in np.linspace(-5.0, 12.0, 60)]
+    assert weights == sorted(weights)
+    assert weights[0] == 0.0
+    assert 0.9 < weights[-1] < 1.0
