@@ -18,6 +18,7 @@ from forecaster.domain.status import SiteStatus
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.buffer import Buffer
 from forecaster.engine.evidence import Began, Ended, Evidence, FoldOutput
+from forecaster.engine.fingerprint import Fingerprint
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.outlook import outlook
@@ -77,6 +78,7 @@ class Saved(msgspec.Struct):
     expected: dict[int, tuple[int, float]]
     owed: PendingEvents
     last_test_ms: int | None = None
+    fingerprint: Fingerprint | None = None
 
 
 class Engine:
@@ -97,6 +99,7 @@ class Engine:
         self._last_test_ms: int | None = None
         self._ahead: tuple[Fold, Models] | None = None
         self._refitted_ms: int | None = None
+        self._begun_anew: tuple[str, ...] = ()
 
     # -- in
 
@@ -164,6 +167,7 @@ class Engine:
             expected=self._expected,
             owed=self._owed,
             last_test_ms=self._last_test_ms,
+            fingerprint=Fingerprint.of(self.site),
         )
         return msgspec.json.encode(saved, enc_hook=_plain)
 
@@ -187,9 +191,23 @@ class Engine:
         engine._owed, engine._last_test_ms = saved.owed, saved.last_test_ms
         engine._models = Models.from_state(site, saved.models)
         engine._fold.adapt(site)
+        if saved.fingerprint is not None:
+            engine._begin_anew(saved.fingerprint.changed(Fingerprint.of(site)))
         return engine
 
+    @property
+    def begun_anew(self) -> tuple[str, ...]:
+        """Parts of the site file that were changed since the state was saved: what was learnt of them starts anew."""
+        return self._begun_anew
+
     # -- within
+
+    def _begin_anew(self, parts: tuple[str, ...]) -> None:
+        """Reset or widen the beliefs that changed parts of the site file touch; the others stay."""
+        self._begun_anew = parts
+        for part in parts:
+            self._fold.begin_anew(part)
+        self._models.begin_anew(self.site, parts)
 
     def _expect(self, reading: Reading) -> None:
         told = (reading.arrived_ms, reading.value)

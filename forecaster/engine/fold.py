@@ -16,13 +16,13 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.engine.accounts import Accounts, Mark
 from forecaster.engine.began import began
 from forecaster.engine.buffer import ORDER, Held
-from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, Healed, RainSpan, Warmth
+from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, RainSpan, Warmth
 from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.engine.supply import SupplyChange, SupplyTracker
-from forecaster.engine.unheard import FILL_DUTY, LateCourse, unheard_ms
+from forecaster.engine.unheard import FILL_DUTY, LateCourse, healed, unheard_ms
 from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.counter import CounterStep
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
@@ -63,6 +63,7 @@ class Fold(msgspec.Struct):
     left_percent: float | None = None
     left_ms: int | None = None
     clipped: bool = False
+    begun_anew_ms: dict[str, int] = msgspec.field(default_factory=dict)
     late_course: LateCourse = msgspec.field(default_factory=LateCourse)
 
     @classmethod
@@ -93,10 +94,17 @@ class Fold(msgspec.Struct):
         self.supply.mains.stated_ms = fresh.stated_ms.get(Quantity.MAINS_PRESENT)
         self.supply.taken_up()
 
+    def begin_anew(self, part: str) -> None:
+        """A part of the site file was changed: forget what was learnt of the runs where it touches them."""
+        self.begun_anew_ms[part] = self.now_ms
+        if part in ("pump", "pit"):
+            self.segmenter.begin_anew(levels=part == "pump")
+            self.normals = Normals(last_run=self.normals.last_run, starts_ms=self.normals.starts_ms)
+            self.signs = Signs()
+
     def pass_time(self, at_ms: int, told: FoldOutput) -> None:
         """What a sensor of the mains has said for long enough by a time, with no reading to tell it."""
-        change = self.supply.pass_time(at_ms)
-        if change is not None:
+        if (change := self.supply.pass_time(at_ms)) is not None:
             self._transfer(change, told)
 
     def take(self, items: Iterable[Held], told: FoldOutput) -> None:
@@ -124,16 +132,9 @@ class Fold(msgspec.Struct):
     def _heal(self, told: FoldOutput) -> None:
         """Tell what late readings of the pump say of a time for which its energy was only booked."""
         opened, points = self.accounts.opened, self.late_course.take()
-        if opened is None or not self.accounts.on_pack or not points:
-            return
-        blind_ms = self.segmenter.meter.blind_ms - opened.blind_ms
-        course = tuple(
-            ((at_ms - opened.at_ms) / 1000.0, max(total - opened.plug_wh, 0.0))
-            for at_ms, total in points
-            if at_ms >= opened.at_ms
-        )
-        if course:
-            told.evidence.append(Healed(course, blind_ms / HOUR_MS * self._fill_w()))
+        if opened is not None and self.accounts.on_pack:
+            blind_h = (self.segmenter.meter.blind_ms - opened.blind_ms) / HOUR_MS
+            told.evidence += healed(points, opened, blind_h * self._fill_w())
 
     def _fill_w(self) -> float:
         """What the pump is taken to draw in the mean where it is not heard [W]."""
@@ -279,16 +280,14 @@ class Fold(msgspec.Struct):
 
     def _mains(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del key
-        change = self.supply.on_mains(at_ms, value)
-        if change is not None:
+        if (change := self.supply.on_mains(at_ms, value)) is not None:
             self._transfer(change, told)
 
     def _input(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         rhythm = self._rhythm(key)
         rhythm.heard(at_ms, value)
         self.pack_input.feed(at_ms, max(value, 0.0), rhythm.gap_ms)
-        change = self.supply.on_input(at_ms, value)
-        if change is not None:
+        if (change := self.supply.on_input(at_ms, value)) is not None:
             self._transfer(change, told)
 
     def _transfer(self, change: SupplyChange, told: FoldOutput) -> None:

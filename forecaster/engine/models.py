@@ -11,6 +11,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
 from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, Healed, PumpSpan, RainSpan, Warmth
 from forecaster.pack.belief import PackBelief
+from forecaster.pack.chargeline import COST, IDLE, LOADS
 from forecaster.pack.charging import Charging
 from forecaster.pack.nameplate import running_spread, running_w
 from forecaster.water.inflow import Inflow
@@ -19,6 +20,11 @@ _METERED = (Quantity.PUMP_POWER, Quantity.PUMP_ENERGY)
 _METERED_SPREAD = 0.01
 _CURRENT_SPREAD = 0.08
 _CLIPPED_SPREAD = 0.08
+_NEW_PUMP_SPREAD = 0.4
+"""How far the same water may take another pump another energy, relative (common practice, no source)."""
+
+_COLUMNS = {"losses": COST, "idle": IDLE, "loads": LOADS}
+"""Unknowns of the pack's belief by the part of the site file that they start from."""
 
 
 def energy_spread(site: Site) -> float:
@@ -42,7 +48,7 @@ class Models:
     @classmethod
     def of(cls, site: Site) -> Models:
         """Beliefs from the site file alone."""
-        belief = PackBelief(site.pack, site.loads, energy_spread=energy_spread(site), running_w=running_w(site.pump))
+        belief = _belief_of(site)
         charging = Charging(site.latitude, site.longitude)
         return cls(Inflow(site.pump, site.pit), belief, running_w(site.pump), charging)
 
@@ -89,6 +95,20 @@ class Models:
                     excess = max(math.log(self.plate_w / told.shown_w), 0.0)
                     belief.doubt_energy(excess / 2.0, excess / 3.0 + _CLIPPED_SPREAD)
 
+    def begin_anew(self, site: Site, parts: tuple[str, ...]) -> None:
+        """Reset or widen what changed parts of the site file touch."""
+        if "pack" in parts:
+            fresh = Models.of(site).belief
+            fresh.discharge, fresh.last_end_ms = self.belief.discharge, self.belief.last_end_ms
+            fresh.temperature_c = self.belief.temperature_c
+            self.belief = fresh
+        columns = [column for part, column in _COLUMNS.items() if part in parts]
+        self.belief.forget(columns)
+        if "pump" in parts:
+            self.plate_w = running_w(site.pump)
+            self.inflow.running_w = self.plate_w
+            self.inflow.doubt(_NEW_PUMP_SPREAD)
+
     def state(self) -> dict[str, Any]:
         """All that is known, for a snapshot."""
         return {"inflow": self.inflow.state(), "belief": self.belief.state(), "charging": self.charging.state()}
@@ -98,7 +118,11 @@ class Models:
         """The models that gave this state; SnapshotError where it cannot be read."""
         return cls(
             Inflow.from_state(site.pump, site.pit, state["inflow"]),
-            PackBelief.from_state(site.pack, site.loads, state["belief"]),
+            _belief_of(site).taken_up(state["belief"]),
             running_w(site.pump),
             Charging.from_state(state["charging"]),
         )
+
+
+def _belief_of(site: Site) -> PackBelief:
+    return PackBelief(site.pack, site.loads, energy_spread=energy_spread(site), running_w=running_w(site.pump))

@@ -28,6 +28,7 @@ DRAWS = 400
 
 _PATH_POINTS = 24
 _SAID_DOUBT = 0.3
+_SAID_ANEW_MS = 24 * HOUR_MS
 _AGE_SPREAD = 0.12
 _MOST_AGE_SPREAD = 1.0
 _LOADS_SPREAD = 0.08
@@ -237,6 +238,9 @@ def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, doubt: float
         reasons.append(Said("degraded.charge-counted"))
     if fold.supply.inferred:
         reasons.append(Said("degraded.supply-inferred"))
+    reasons += [
+        Said(f"degraded.new-{part}") for part, at_ms in fold.begun_anew_ms.items() if now_ms - at_ms < _SAID_ANEW_MS
+    ]
     if fold.supply.suspect_ms is not None:
         reasons.append(Said("degraded.mains-flag-doubted"))
     if not age.pump_silent and segmenter.coarse(now_ms):

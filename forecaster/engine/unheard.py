@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
+from forecaster.engine.accounts import Mark
+from forecaster.engine.evidence import Healed
 from forecaster.segment.rhythm import Rhythm
 from forecaster.segment.segmenter import Segmenter
 
@@ -50,3 +52,16 @@ def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:
         return 0
     newest = max((rhythm.last_ms or 0 for rhythm in heard), default=since_ms)
     return max(at_ms - max(newest, since_ms), 0)
+
+
+def healed(points: list[tuple[int, float]], opened: Mark, unheard_wh: float) -> list[Healed]:
+    """What late points of the meter say of the discharge that was opened at a mark; nothing where there are none.
+
+    unheard_wh : float — what stays booked unheard before them [Wh]
+    """
+    course = tuple(
+        ((at_ms - opened.at_ms) / 1000.0, max(total_wh - opened.plug_wh, 0.0))
+        for at_ms, total_wh in points
+        if at_ms >= opened.at_ms
+    )
+    return [Healed(course, unheard_wh)] if course else []

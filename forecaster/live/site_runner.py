@@ -92,6 +92,10 @@ class SiteRunner:
         if kept is not None:
             try:
                 engine, cursor = Engine.restore(site, unpacked(kept.state), seed=seed), kept.cursor
+                if engine.begun_anew:
+                    log.warning(
+                        "site %s: changed in its file, so learnt anew: %s", site.id, ", ".join(engine.begun_anew)
+                    )
             except SnapshotError as error:
                 log.warning("site %s: learning anew from the stored readings: %s", site.id, error)
         return cls(site, engine, restored_desk(site, ledger)), cursor

@@ -282,6 +282,15 @@ class PackBelief:
         self.mean = self.mean + gain * (value - self.mean[column])
         self.covariance = self.covariance - np.outer(gain, self.covariance[column])
 
+    def forget(self, columns: Sequence[int]) -> None:
+        """Start unknowns of the pack anew from the site file; what the others were learnt to be stays."""
+        plate_mean, plate_covariance = self._plate
+        self.mean, self.covariance = self.mean.copy(), self.covariance.copy()
+        for column in columns:
+            self.covariance[column, :] = self.covariance[:, column] = 0.0
+            self.covariance[column, column] = plate_covariance[column, column]
+            self.mean[column] = plate_mean[column]
+
     def copy(self) -> PackBelief:
         """A belief of its own that starts from this one; cheap. What was worked out serves both."""
         other = copy(self)
@@ -315,9 +324,12 @@ class PackBelief:
     @classmethod
     def from_state(cls, pack: Pack, loads: Sequence[Load], state: dict[str, Any]) -> PackBelief:
         """The belief that gave this state; SnapshotError where it cannot be read."""
+        return cls(pack, loads).taken_up(state)
+
+    def taken_up(self, state: dict[str, Any]) -> PackBelief:
+        """This belief with what another one knew; SnapshotError where it cannot be read."""
         if state.get("version") not in READS:
             raise SnapshotError(f"pack state of version {state.get('version')}, expected {VERSION}; start anew")
-        self = cls(pack, loads)
         try:
             self.mean, self.covariance = unpack_array(state["mean"]), unpack_array(state["covariance"])
             self.rounding = unpack_array(state["rounding"])

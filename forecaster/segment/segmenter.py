@@ -86,6 +86,16 @@ class Segmenter(msgspec.Struct):
         for quantity, rhythm in self._rhythms():
             rhythm.stated_ms = fresh.stated_ms.get(quantity)
 
+    def begin_anew(self, *, levels: bool) -> None:
+        """Forget how much a run uses; with levels also the power at which the pump runs."""
+        self.counter_runs = CounterRuns()
+        for quantity, tracker in self.trackers.items():
+            tracker.size = RunSize()
+            if levels:
+                tracker.levels = self._new_tracker(quantity).levels
+        if levels:
+            self.meter.scale, self.meter.counter_wh, self.meter.told_wh = 1.0, 0.0, 0.0
+
     # -- what is known
 
     @property

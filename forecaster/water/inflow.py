@@ -237,6 +237,14 @@ class Inflow:
         least = 0.05 * bank.level_w
         return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
 
+    def doubt(self, spread: float) -> None:
+        """The energy that the water takes may be another by a factor: relative spread of all levels at once."""
+        self._flush()
+        if self.bank is not None:
+            bank = copy(self.bank)
+            bank.covariance = bank.covariance + spread**2 * bank.mean[:, :, None] * bank.mean[:, None, :]
+            self.bank = bank
+
     def halving_h(self, now_ms: int) -> float | None:
         """Hours in which the expected inflow halves without new rain [h]; None when it does not within 30 days."""
         present = self._present()

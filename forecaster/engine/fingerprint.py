@@ -1,0 +1,41 @@
+"""What of a site file the beliefs rest on: kept with them, so that a change starts what it touches anew."""
+
+from __future__ import annotations
+
+from typing import Self
+
+import msgspec
+
+from forecaster.domain.site import Site
+
+
+class Fingerprint(msgspec.Struct, frozen=True):
+    """Parts of a site file as text, each compared as a whole.
+
+    pack : what it is: capacity, expansions, chemistry
+    losses, idle : the starting beliefs about its inverter
+    """
+
+    pack: str
+    losses: str
+    idle: str
+    pump: str
+    pit: str
+    loads: str
+
+    @classmethod
+    def of(cls, site: Site) -> Self:
+        """The fingerprint of a site file."""
+        pack = site.pack
+        return cls(
+            pack=repr((pack.nominal_wh, pack.chemistry.value)),
+            losses=repr(pack.inverter_efficiency),
+            idle=repr(pack.idle_w),
+            pump=repr(site.pump),
+            pit=repr((site.pit.area_m2, site.pit.drawdown_m)),
+            loads=repr([(load.name, load.watts, load.mean_w) for load in site.loads]),
+        )
+
+    def changed(self, now: Fingerprint) -> tuple[str, ...]:
+        """Names of the parts that are not the same."""
+        return tuple(name for name in self.__struct_fields__ if getattr(self, name) != getattr(now, name))
