@@ -82,6 +82,13 @@ class Accounts(msgspec.Struct):
             self.reached_ms = mark.at_ms
         return self._worth_telling(mark)
 
+    def charge_at(self, at_ms: int) -> float | None:
+        """The charge last reported at or before a time [%]; None where none is known."""
+        for mark in reversed(self.marks):
+            if mark.at_ms <= at_ms:
+                return mark.percent
+        return self.percent
+
     def _worth_telling(self, mark: Mark) -> bool:
         since = mark.at_ms - self.told_ms
         if self.told_percent is None:

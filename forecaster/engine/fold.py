@@ -17,6 +17,7 @@ from forecaster.engine.accounts import Accounts, Mark
 from forecaster.engine.began import began
 from forecaster.engine.buffer import ORDER, Held
 from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, RainSpan, Warmth
+from forecaster.engine.gauge import Gauge
 from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
@@ -64,6 +65,7 @@ class Fold(msgspec.Struct):
     left_ms: int | None = None
     clipped: bool = False
     begun_anew_ms: dict[str, int] = msgspec.field(default_factory=dict)
+    gauge: Gauge = msgspec.field(default_factory=Gauge)
     late_course: LateCourse = msgspec.field(default_factory=LateCourse)
 
     @classmethod
@@ -267,14 +269,17 @@ class Fold(msgspec.Struct):
 
     def _charge(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         self._rhythm(key).heard(at_ms, value)
-        change = self.supply.on_charge(at_ms, value)
-        mark = self._mark(at_ms, value)
+        percent = self.gauge.take(at_ms, value, self.supply.step_percent)
+        if percent is None:
+            return
+        change = self.supply.on_charge(at_ms, percent)
+        mark = self._mark(at_ms, percent)
         if change is not None:
             self._transfer(change, told)
         elif self.supply.high_ms == at_ms:
             self.accounts.peak = mark
         if self.accounts.charge(mark) and not self.supply.returning:
-            drained = self.drained(at_ms, value)
+            drained = self.drained(at_ms, percent)
             if drained is not None:
                 told.evidence.append(drained)
 
@@ -294,7 +299,7 @@ class Fold(msgspec.Struct):
         told.events.append(Transfer(self.site, change.at_ms, change.to, change.inferred))
         accounts = self.accounts
         if change.to is Supply.PACK:
-            percent = self.charge_at(change.at_ms)
+            percent = self.accounts.charge_at(change.at_ms)
             accounts.open(self._mark(change.at_ms, percent or 0.0), percent, change.at_ms)
             self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
             self.outage_forecast_h, self.forecasts_made = None, 0
@@ -323,13 +328,6 @@ class Fold(msgspec.Struct):
             forecast_h=self.outage_forecast_h,
             reached_reserve_ms=accounts.reached_ms,
         )
-
-    def charge_at(self, at_ms: int) -> float | None:
-        """The charge last reported at or before a time [%]; None where none is known."""
-        for mark in reversed(self.accounts.marks):
-            if mark.at_ms <= at_ms:
-                return mark.percent
-        return self.accounts.percent
 
     # -- all else
 

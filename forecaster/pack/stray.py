@@ -22,7 +22,7 @@ SCALE_PRIOR = np.array([0.5, 0.3, 0.2])
 LEAN_PRECISION = np.array([0.0, 1.0 / 0.03**2, 1.0 / 0.03**2])
 """Where the stray is large, bow and skew have little room: what bends the line above says nothing of it below."""
 
-HEDGE = 0.35
+HEDGE = 0.25
 """Share of the weights of the scales that no evidence takes away: a line that was smooth so far may turn at once."""
 
 MOST_PERCENT = 10.0
