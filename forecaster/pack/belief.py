@@ -57,6 +57,9 @@ quarter of the bow is its error at half charge)."""
 SWING = 0.3
 """How far a cycling load's energy strays from its mean, of the energy of one run: a saw-tooth's standard deviation."""
 
+_OWN_NUMBERS = 21
+"""Beside a seed that others may draw the water from: the pack's unknowns have numbers of their own."""
+
 _KEPT = 3
 """Posteriors kept: of what is settled, of the present, of a discharge that would begin now."""
 
@@ -376,7 +379,7 @@ def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array
     """Draws of the unknowns (draws, 8), of where the shown charge turns over (draws,) [steps], and of the gauge's stray
     now and at the floor (draws, 2) [%].
     """
-    z = normals(seed, draws, UNKNOWNS + 2)
+    z = normals(seed + _OWN_NUMBERS, draws, UNKNOWNS + 2)
     edges = np.cumsum(known.weight)
     pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
     root = np.linalg.cholesky(known.covariance)
