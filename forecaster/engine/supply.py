@@ -31,6 +31,7 @@ _ALMOST = 1e-6
 _RETURN_MS, _CHATTER_RETURN_MS, _CHATTER_LOSS_MS = 120_000, 600_000, 60_000
 _CHATTER_MS, _CHATTERS, _STEADY_MS = 1_800_000, 3, 600_000
 _SUSPECT_FALL_PERCENT, _SUSPECT_SAG_PERCENT, _SUSPECT_STAND_MS = 2.0, 1.0, 4 * 3_600_000
+_SUSPECT_FALL_MS = 300_000
 _TRUST_MS = 24 * 3_600_000
 _LASTS_MS = 600_000
 _STEPS_BACK = 1.2
@@ -156,7 +157,8 @@ class SupplyTracker(msgspec.Struct):
             return None
         need = max(_SUSPECT_FALL_PERCENT, self.sag_percent + _SUSPECT_SAG_PERCENT)
         if self.flag is Supply.MAINS and self.supply is Supply.MAINS:
-            if self.high_percent - percent < need - _ALMOST or self._charging():
+            lasts = at_ms - self.high_ms >= _SUSPECT_FALL_MS
+            if self.high_percent - percent < need - _ALMOST or not lasts or self._charging():
                 return None
             self.suspect_ms, self.fell_from_percent = at_ms, self.high_percent
             return self._change(self.high_ms, Supply.PACK, inferred=True)
