@@ -17,7 +17,7 @@ from forecaster.engine.accounts import Accounts, Mark
 from forecaster.engine.began import began
 from forecaster.engine.buffer import ORDER, Held
 from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, RainSpan, Warmth
-from forecaster.engine.gauge import Gauge
+from forecaster.engine.gauge import GaugeFilter
 from forecaster.engine.loads import Stream
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
@@ -65,7 +65,7 @@ class Fold(msgspec.Struct):
     left_ms: int | None = None
     clipped: bool = False
     begun_anew_ms: dict[str, int] = msgspec.field(default_factory=dict)
-    gauge: Gauge = msgspec.field(default_factory=Gauge)
+    gauge: GaugeFilter = msgspec.field(default_factory=GaugeFilter)
     late_course: LateCourse = msgspec.field(default_factory=LateCourse)
 
     @classmethod

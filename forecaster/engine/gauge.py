@@ -18,7 +18,7 @@ _HOLD_LEAST_MS, _HOLD_MOST_MS, _HOLD_OF_DIP = 30_000, 600_000, 1.5
 dip on, the level is the highest of a time half as long again as the dips last."""
 
 
-class Gauge(msgspec.Struct):
+class GaugeFilter(msgspec.Struct):
     """What a gauge is known to do; `take` its readings, and believe what comes back.
 
     level : float | None — the charge last believed [%]

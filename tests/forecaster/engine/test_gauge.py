@@ -5,13 +5,13 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forecaster.engine.gauge import Gauge
+from forecaster.engine.gauge import GaugeFilter
 
 MINUTE = 60_000
 
 
 def believed(readings: list[tuple[int, float]], step: float | None = 1.0) -> list[float | None]:
-    gauge = Gauge()
+    gauge = GaugeFilter()
     return [gauge.take(at_ms, percent, step) for at_ms, percent in readings]
 
 
@@ -32,7 +32,7 @@ def test_a_gauge_that_only_falls_is_believed_word_for_word(falls: list[float], e
 def test_the_level_between_dips_is_the_highest_of_the_hold_its_batch_twin() -> None:
     """The streaming level equals the maximum over the readings of the hold, taken anew each time."""
     readings = [(tick * 10_000, 100.0 - tick / 40.0 - (2.5 if tick % 12 < 2 else 0.0)) for tick in range(600)]
-    gauge = Gauge()
+    gauge = GaugeFilter()
     got = [gauge.take(at_ms, percent, 0.1) for at_ms, percent in readings]
     hold = gauge.hold_ms
     assert 30_000 <= hold <= 120_000
