@@ -45,6 +45,14 @@ def told(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*OUTLAST, *words], cwd=ROOT, capture_output=True, text=True, check=False)
 
 
+def served(address: str) -> bool:
+    """Whether the address is answered with 200; the server may still be starting."""
+    try:
+        return httpx.get(address, timeout=60.0).status_code == 200
+    except httpx.TransportError:
+        return False
+
+
 def test_run_starts_forecasts_what_arrives_and_ends_cleanly(tmp_path: Path) -> None:
     broker, port = free_port(), free_port()
     (tmp_path / "sites").mkdir()
@@ -66,7 +74,7 @@ def test_run_starts_forecasts_what_arrives_and_ends_cleanly(tmp_path: Path) -> N
         for watts in (0.0, 480.0, 0.0):
             plug.publish("cellar/plug/state", json.dumps({"power": watts}), qos=1).wait_for_publish(60.0)
         address = f"http://127.0.0.1:{port}/api/v1/sites/larkspur/forecast"
-        wait_until(lambda: httpx.get(address, timeout=60.0).status_code == 200, "a forecast", 300.0)
+        wait_until(lambda: served(address), "a forecast", 300.0)
         forecast = httpx.get(address, timeout=60.0).json()
         plug.disconnect()
         plug.loop_stop()
