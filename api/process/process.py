@@ -23,9 +23,11 @@ from api.process.watchdog import ENDING_LOOKS, HANGING_LOOKS, FileWatch, tell_su
 from api.process.workers import workers_of
 from collector.config.settings import Http, Installation, load_installation
 from collector.share import WHOLE, Share
-from forecaster.domain.errors import ConfigError, OutlastError
+from forecaster.alarms.plan import CHANNELS
+from forecaster.domain.errors import ConfigError, OutlastError, StoreError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
+from forecaster.live.departed import close_departed
 
 if TYPE_CHECKING:
     from collector.mqtt.embedded import EmbeddedBroker
@@ -205,9 +207,23 @@ class Process:
         self._take(Running(workers_of(self.services, self.parts, self.share)))
 
     def _take(self, running: Running) -> None:
+        if Part.FORECAST in self.parts and self.share.number == 1:
+            self._leave_departed()
         self._running = running
         self.services.workers = list(running.workers)
         running.start()
+
+    def _leave_departed(self) -> None:
+        """Close what stands of sites that are gone, but not of those whose file only cannot be read."""
+        installation = self.services.installation
+        known = {*installation.sites, *(item.site for item in installation.set_aside)}
+        try:
+            closed = close_departed(self.services.ledger, known, CHANNELS, self.clock.now_ms())
+        except StoreError as error:
+            log.warning("alarms of sites that are gone stand until the next start: %s", error)
+            return
+        if closed:
+            log.warning("closed, for their sites are gone: %s", ", ".join(alarm.id for alarm in closed))
 
     def _watch(self) -> None:
         """Look after the process until it ends; what cannot be mended from within ends it with an exit code."""

@@ -6,7 +6,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -47,17 +47,17 @@ class House:
         settings = self.folder / "outlast.toml"
         settings.write_text(f"{settings.read_text()}[http]\nport = {self.port}\n{more}")
 
-    def start(self, command: str = "run", **more: str) -> subprocess.Popen[bytes]:
+    def start(self, command: str = "run", prefix: Sequence[str] = (), **more: str) -> subprocess.Popen[bytes]:
         """Start it and wait until it answers."""
-        self.process = self.spawn(command, **more)
+        self.process = self.spawn(command, prefix, **more)
         if command != "run":
             return self.process
         wait_until(lambda: self.status("/livez") is not None or self.ended() is not None, "the process", PATIENCE_S)
         assert self.ended() is None, self.log.read_text()
         return self.process
 
-    def spawn(self, command: str, **more: str) -> subprocess.Popen[bytes]:
-        words = [sys.executable, "-c", CALL, command, "--config", str(self.folder)]
+    def spawn(self, command: str, prefix: Sequence[str] = (), **more: str) -> subprocess.Popen[bytes]:
+        words = [*prefix, sys.executable, "-c", CALL, command, "--config", str(self.folder)]
         with self.log.open("ab") as log:
             return subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log, env={**os.environ, **more})
 

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
+import socket
 import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from collector.store.open import open_ledger
+from forecaster.domain.alarms import AlarmState
+from forecaster.domain.records import Delivery
+from tests.api.delivering import told
 from tests.api.process.houses import PATIENCE_S, House, house
 from tests.engines import free_port, wait_until
 from tests.servers import Mosquitto, mosquitto
@@ -189,3 +195,62 @@ def test_what_is_written_is_its_owners_alone(one: House) -> None:
     own = [path for path in one.folder.iterdir() if path.name.startswith(("outlast-", "outlast.db", "link", "push"))]
     assert len(own) > 5
     assert [path.name for path in own if stat.S_IMODE(path.stat().st_mode) & 0o077] == []
+
+
+def test_a_renamed_site_leaves_no_alarm_and_no_mail_behind(one: House) -> None:
+    """In: an open alarm with a mail owed, then the site's file renamed. Out: closed, given up, the new site at work."""
+    one.start()
+    wait_until(lambda: one.status("/api/v1/sites/cellar-00000") == 200, "the site", PATIENCE_S)
+    ledger = open_ledger(f"sqlite:///{one.folder / 'outlast-ledger.db'}", owner=False)
+    raised = told(site="cellar-00000")
+    far_ms = 2**51
+    owed = Delivery("kept", "mail", "owner@example.org", "cellar-00000", "{}", far_ms, far_ms, far_ms)
+    ledger.commit_transitions([raised], [owed], [])
+    old = one.folder / "sites" / "cellar-00000.toml"
+    (one.folder / "sites" / "boathouse.toml").write_text(old.read_text().replace("cellar-00000", "boathouse"))
+    old.unlink()
+    wait_until(lambda: ledger.alarm(raised.alarm.id).state is AlarmState.NORMAL, "the alarm's end", PATIENCE_S)
+    wait_until(lambda: ledger.due("mail", far_ms) == [], "the mail being given up", PATIENCE_S)
+    ledger.close()
+    wait_until(lambda: sites_told(one) == ["boathouse"], "the new name", PATIENCE_S)
+
+
+def test_the_layout_of_the_installer_starts_as_the_service_user(one: House, tmp_path: Path) -> None:
+    """The settings read-only and of another owner, the data alone writable, as the unit has it: it starts, makes its
+    keys and its ballast beside the data, and tells the service manager that it is ready and at work."""
+    data = tmp_path / "var"
+    data.mkdir()
+    text = (one.folder / "outlast.toml").read_text().replace("sqlite:///outlast.db", f"sqlite:///{data}/outlast.db")
+    (one.folder / "outlast.toml").write_text(text + '[mail]\nhost = "127.0.0.1"\nsender = "pump@example.org"\n')
+    words: list[str] = []
+    if os.geteuid() == 0:
+        shutil.chown(data, "nobody", "nogroup")
+        words = [
+            "setpriv",
+            "--reuid=nobody",
+            "--regid=nogroup",
+            "--clear-groups",
+            "--inh-caps=-all,+dac_read_search",
+            "--ambient-caps=-all,+dac_read_search",
+        ]  # reads what root may read, writes only what is its own
+    for path in (*one.folder.rglob("*"), one.folder):
+        path.chmod(path.stat().st_mode & ~0o222)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        (tmp_path / "notify").chmod(0o777)
+        for folder in tmp_path.parents:
+            if folder.name.startswith("pytest-"):
+                folder.chmod(folder.stat().st_mode | 0o011)
+        tmp_path.chmod(0o755)
+        manager.settimeout(PATIENCE_S)
+        one.start(prefix=words, NOTIFY_SOCKET=str(tmp_path / "notify"))
+        assert manager.recv(100) == b"READY=1"
+        assert manager.recv(100) == b"WATCHDOG=1"
+    one.publish(10)
+    wait_until(lambda: one.rows() == 10, "ten rows", PATIENCE_S)
+    made = {path.name for path in data.iterdir()}
+    assert {"link-key", "outlast-ballast", "outlast.db", "outlast-ledger.db"} <= made
+    one.stop()
+    assert one.ended() == 0
+    for path in (one.folder, *one.folder.rglob("*")):
+        path.chmod(path.stat().st_mode | 0o200)
