@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -12,6 +13,7 @@ import typer
 from api.commands.common import AsJson, echo_json
 from api.offline.sizing_inputs import pack_from, site_of
 from collector.config.errors import read_toml
+from collector.config.written import written
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load
 from forecaster.sizing.answer import document
@@ -24,14 +26,35 @@ from forecaster.sizing.terms import Answer
 from forecaster.sizing.told import told
 from forecaster.texts.catalogue import SOURCE, words
 
+
+def number_in(unit: str) -> Callable[[str | float], float]:
+    """How an option reads a number in a unit: 12.5, 1/3, 18", 20 C. Wrong use where it is none."""
+
+    def number(text: str | float) -> float:
+        try:
+            return written(text, unit) if isinstance(text, str) else text
+        except ValueError as error:
+            raise typer.BadParameter(str(error)) from None
+
+    number.__name__ = "number"
+    return number
+
+
+IN_M, IN_W, IN_WH, IN_S, IN_H = (number_in(unit) for unit in ("m", "W", "Wh", "s", "h"))
+IN_C, IN_PERCENT, BARE = (number_in(unit) for unit in ("degC", "percent", ""))
+
 SiteFile = Annotated[Path, typer.Argument(metavar="SITE.toml", help="The site file: pump, pit, pack, loads.")]
-Cycles = Annotated[float | None, typer.Option("--cycles-per-hour", help="How often the pump starts in an hour.")]
-RunS = Annotated[float | None, typer.Option("--run-s", help="How long one run lasts [s].")]
-RunningW = Annotated[float | None, typer.Option("--running-w", help="Running power from a plug meter [W].")]
+Cycles = Annotated[
+    float | None, typer.Option("--cycles-per-hour", parser=BARE, help="How often the pump starts in an hour.")
+]
+RunS = Annotated[float | None, typer.Option("--run-s", parser=IN_S, help="How long one run lasts [s].")]
+RunningW = Annotated[
+    float | None, typer.Option("--running-w", parser=IN_W, help="Running power from a plug meter [W].")
+]
 Packs = Annotated[list[Path] | None, typer.Option("--pack", metavar="SITE.toml", help="Another pack, side by side.")]
 Loads = Annotated[
     list[str] | None,
-    typer.Option("--load", metavar="NAME:WATTS[:RUNS_PER_HOUR:RUN_S]", help="Another load, steady or cycling."),
+    typer.Option("--load", metavar="NAME:WATTS[:RUNS_PER_HOUR:RUN_S[:START_VA]]", help="Another load."),
 ]
 Started = Annotated[
     bool | None, typer.Option("--started/--did-not-start", help="Whether the pump was seen to start on this pack.")
@@ -43,24 +66,24 @@ def size(
     cycles_per_hour: Cycles = None,
     run_s: RunS = None,
     running_w: RunningW = None,
-    charge: Annotated[float, typer.Option(help="Charge at the start [%].")] = 100.0,
+    charge: Annotated[float, typer.Option(parser=IN_PERCENT, help="Charge at the start [%].")] = 100.0,
     cord_awg: Annotated[int | None, typer.Option(help="Gauge of an extension cord: 10, 12, 14, 16, 18.")] = None,
-    cord_length_m: Annotated[float | None, typer.Option(help="Its length, one way [m].")] = None,
-    pipe_bore_m: Annotated[float | None, typer.Option(help="Inner diameter of the discharge pipe [m].")] = None,
-    pipe_length_m: Annotated[float | None, typer.Option(help="Its length [m].")] = None,
-    temperature_c: Annotated[float | None, typer.Option(help="Where the pack stands [°C].")] = None,
+    cord_length_m: Annotated[float | None, typer.Option(parser=IN_M, help="Its length, one way [m].")] = None,
+    pipe_bore_m: Annotated[float | None, typer.Option(parser=IN_M, help="Inner diameter of the pipe [m].")] = None,
+    pipe_length_m: Annotated[float | None, typer.Option(parser=IN_M, help="Its length [m].")] = None,
+    temperature_c: Annotated[float | None, typer.Option(parser=IN_C, help="Where the pack stands [°C].")] = None,
     end_of_life: Annotated[bool, typer.Option(help="Plan for a pack aged to 80 %.")] = False,
     started: Started = None,
     no_pump: Annotated[bool, typer.Option("--no-pump", help="Size for the other loads alone.")] = False,
     load: Loads = None,
     pack: Packs = None,
-    for_hours: Annotated[float | None, typer.Option(help="The other way round: capacity for so many hours.")] = None,
-    probability: Annotated[float, typer.Option(help="With this chance, 0.5 to 0.99.")] = 0.9,
-    extra_wh: Annotated[float | None, typer.Option(help="What if: an expansion battery [Wh].")] = None,
-    idle_w: Annotated[float | None, typer.Option(help="What if: another idle draw [W].")] = None,
-    sun_w: Annotated[float | None, typer.Option(help="What if: a solar panel of this rating [W].")] = None,
-    sky: Annotated[float, typer.Option(help="Share of a clear sky's light, 0 to 1.")] = 0.25,
-    generator_h: Annotated[float | None, typer.Option(help="What if: so many hours of generator.")] = None,
+    for_hours: Annotated[float | None, typer.Option(parser=IN_H, help="The capacity for so many hours.")] = None,
+    probability: Annotated[float, typer.Option(parser=BARE, help="With this chance, 0.5 to 0.99.")] = 0.9,
+    extra_wh: Annotated[float | None, typer.Option(parser=IN_WH, help="What if: an expansion battery [Wh].")] = None,
+    idle_w: Annotated[float | None, typer.Option(parser=IN_W, help="What if: another idle draw [W].")] = None,
+    sun_w: Annotated[float | None, typer.Option(parser=IN_W, help="What if: a solar panel of this rating [W].")] = None,
+    sky: Annotated[float, typer.Option(parser=BARE, help="Share of a clear sky's light, 0 to 1.")] = 0.25,
+    generator_h: Annotated[float | None, typer.Option(parser=IN_H, help="What if: so many hours of generator.")] = None,
     as_json: AsJson = False,
 ) -> int:
     """Will this pack start and carry this pump, and for how long? Exit 1 where the answer is no.
@@ -112,15 +135,15 @@ def _pipe(bore_m: float | None, length_m: float | None) -> Pipe | None:
 
 
 def parse_load(text: str) -> Load:
-    """A load from NAME:WATTS or NAME:WATTS:RUNS_PER_HOUR:RUN_S; UsageError where it is neither."""
+    """A load from NAME:WATTS[:RUNS_PER_HOUR:RUN_S[:START_VA]]; UsageError where it is none."""
     name, *figures = text.split(":")
     fix = "write --load router:12 or --load refrigerator:150:1.5:1200"
     try:
-        numbers = [float(figure) for figure in figures]
+        numbers = [written(figure, "") for figure in figures]
     except ValueError:
         raise UsageError(f"load: {text!r} has a part that is not a number", fix) from None
-    if not name or len(numbers) not in (1, 3):
-        raise UsageError(f"load: {text!r} is not a name and one or three numbers", fix)
+    if not name or len(numbers) not in (1, 3, 4):
+        raise UsageError(f"load: {text!r} is not a name and one, three or four numbers", fix)
     if len(numbers) == 1:
         return Load(name, numbers[0])
-    return Load(name, numbers[0], numbers[1], numbers[2])
+    return Load(name, numbers[0], numbers[1], numbers[2], numbers[3] if len(numbers) == 4 else None)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from collector.decode.units import conversion
+from collector.config.written import written
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Chemistry, Site
 from forecaster.texts.catalogue import Words
@@ -66,7 +66,6 @@ PLATES: tuple[Plate, ...] = (
 )
 
 SHOWN_UNITS = {"m**2": "m²", "percent": "%", "text": ""}
-NUMBER = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?)\s*(.*?)\s*$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +92,11 @@ class FormSection:
 
 def number_in(text: str, unit: str, name: str) -> float:
     """A number in the field's unit; UsageError where it is none, or its own unit does not convert."""
-    found = NUMBER.match(text)
-    if found is None:
-        raise UsageError(f"{name}: {text!r} is not a number", f"write it as 12.5{f' or 12.5 {unit}' if unit else ''}")
-    value, own = float(found[1].replace(",", ".")), found[2]
-    if not own or own == SHOWN_UNITS.get(unit, unit):
-        return value
-    how = conversion(own, unit) if unit else None
-    if how is None:
-        raise UsageError(f"{name}: {own!r} is not a unit of this", f"leave it out, or write {unit or 'a number alone'}")
-    return round(value * how.scale + how.offset, 6)
+    try:
+        return written(text, unit)
+    except ValueError as error:
+        problem, _, fix = str(error).partition("; ")
+        raise UsageError(f"{name}: {problem}", fix) from None
 
 
 def content_of(form: Mapping[str, str]) -> dict[str, dict[str, Any]]:

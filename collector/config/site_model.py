@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from collector.config.reach import host_of, mailbox_of
+from collector.config.written import as_number
 from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
@@ -19,6 +20,9 @@ from forecaster.texts.catalogue import languages
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
 """NEMA MG 1 code letters; I, O and Q are not used."""
+
+WIDEST_PIT_M, DEEPEST_FALL_M = 5.0, 5.0
+"""A pit beyond these was meant in inches, feet or centimetres. Own assumption."""
 
 
 def _path(text: str) -> str:
@@ -102,7 +106,16 @@ class Section(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=False)
 
 
-class PumpSection(Section):
+class PlateSection(Section):
+    """Strict too, but a fraction or a mark is read as people write it: horsepower = "1/3", diameter_m = '18"'."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _written(cls, data: Any) -> Any:
+        return {key: as_number(key, value) for key, value in data.items()} if isinstance(data, dict) else data
+
+
+class PumpSection(PlateSection):
     """[pump]"""
 
     rated_voltage_v: float | None = Field(default=None, gt=0, le=1000, examples=["115"])
@@ -147,7 +160,7 @@ class PumpSection(Section):
         return self
 
 
-class PitSection(Section):
+class PitSection(PlateSection):
     """[pit]"""
 
     diameter_m: float | None = Field(default=None, gt=0, le=20, examples=["0.46"])
@@ -159,10 +172,20 @@ class PitSection(Section):
     def _one_area(self) -> Self:
         if self.diameter_m is not None and self.area_m2 is not None:
             raise ValueError("both diameter_m and area_m2 are given; keep one of them")
+        for key, value, most in (
+            ("diameter_m", self.diameter_m, WIDEST_PIT_M),
+            ("drawdown_m", self.drawdown_m, DEEPEST_FALL_M),
+            ("freeboard_m", self.freeboard_m, DEEPEST_FALL_M),
+        ):
+            if value is not None and value > most:
+                raise ValueError(
+                    f"{key} of {value:g} m is more than any pit has; {value:g} inches are {0.0254 * value:.3g} m, "
+                    f"{value:g} cm are {value / 100:.3g} m"
+                )
         return self
 
 
-class PackSection(Section):
+class PackSection(PlateSection):
     """[pack]"""
 
     capacity_wh: float = Field(gt=0, le=1e7, examples=["1024"])

@@ -9,7 +9,6 @@ from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import Chemistry
 
 INFERRED_DELAY_S = 180.0
 """On-delay of a mains failure that is inferred from other signs, not reported."""
@@ -155,7 +154,7 @@ def pack_temperature(seen: AlarmEvidence) -> Judgement:
     warmth = seen.status.pack_temperature_c
     if seen.status.silent or warmth is None:
         return UNKNOWN
-    lithium = seen.site.pack.chemistry is Chemistry.LITHIUM
+    lithium = seen.site.pack.chemistry.is_lithium
     if lithium and warmth < COLD_C:
         return Judgement(Verdict.ON, "cold")
     warm = compare(seen.row(AlarmKind.PACK_TEMPERATURE), warmth)

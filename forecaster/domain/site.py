@@ -60,10 +60,19 @@ class Pit:
 
 
 class Chemistry(StrEnum):
-    """Battery chemistry, where it changes the arithmetic."""
+    """Battery chemistry, where it changes the arithmetic: two families, and their kinds where the label tells more."""
 
     LITHIUM = "lithium"
     LEAD_ACID = "lead_acid"
+    LITHIUM_IRON_PHOSPHATE = "lithium_iron_phosphate"
+    LITHIUM_NICKEL = "lithium_nickel"
+    AGM = "agm"
+    FLOODED = "flooded"
+
+    @property
+    def is_lithium(self) -> bool:
+        """Whether it is of the lithium family."""
+        return self not in {Chemistry.LEAD_ACID, Chemistry.AGM, Chemistry.FLOODED}
 
 
 @dataclass(frozen=True, slots=True)

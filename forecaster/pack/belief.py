@@ -11,11 +11,11 @@ import numpy as np
 
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
-from forecaster.domain.site import Chemistry, Load, Pack
+from forecaster.domain.site import Load, Pack
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, pack_array, unpack_array
 from forecaster.maths.noise import normals, seed_from, uniforms
-from forecaster.pack.battery import charge_at, peukert_drain, temperature_factor
+from forecaster.pack.battery import PEUKERT, RESTED, charge_at, peukert_drain, temperature_factor
 from forecaster.pack.chargeline import (
     BOW,
     CAPACITY,
@@ -364,9 +364,10 @@ def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[A
     """Mean and covariance of the belief before anything was seen, in the unknowns of chargeline."""
     cost = -np.log(pack.inverter_efficiency if pack.inverter_efficiency is not None else EFFICIENCY)
     cost_spread = np.hypot(EFFICIENCY_SPREAD, energy_spread)
-    if pack.chemistry is Chemistry.LEAD_ACID and running_w is not None:
-        peukert = np.log(max(1.0, peukert_drain(running_w, pack.nominal_wh)))
-        cost += 0.7 * peukert
+    exponent = PEUKERT[pack.chemistry]
+    if exponent > 1.0 and running_w is not None:
+        peukert = np.log(max(1.0, peukert_drain(running_w, pack.nominal_wh, exponent=exponent)))
+        cost += RESTED * peukert
         cost_spread = np.hypot(cost_spread, 0.3 * peukert)
     idle = pack.idle_w if pack.idle_w is not None else IDLE_W
     idle_spread = IDLE_SPREAD_GIVEN if pack.idle_w is not None else IDLE_SPREAD

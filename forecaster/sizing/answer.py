@@ -166,7 +166,7 @@ def _hours(
     held = situation(site, question, running, shares)
     middle_w = mean_w if mean_w is not None else float(np.median(held.pump_wh[:, -1]) / (held.ahead_s[-1] / 3600.0))
     capacity = float(np.median(held.pack.capacity_wh))
-    told = central(held, middle_w, capacity, question.charge_percent, site.pack.reserve_percent)
+    told = central(held, middle_w, capacity, question.charge_percent, site.pack.reserve_percent, shares.fast_drain)
     middle = float(np.median(hours(held)))
     last = Step(Said("size.step.hours"), Said("size.from.hours"), middle, "h")
     return held, (*shares.steps, *told.steps, last)

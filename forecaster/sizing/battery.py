@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from forecaster.domain.site import Chemistry, Pack
-from forecaster.pack.battery import peukert_drain, temperature_factor
+from forecaster.domain.site import Pack
+from forecaster.pack.battery import PEUKERT, RESTED, peukert_drain, temperature_factor
 from forecaster.sizing.terms import Step, number
 from forecaster.texts.catalogue import Said
 
@@ -19,15 +19,17 @@ class Margins:
 
     temperature_c : float | None — where it stands [°C]
     age : float — share of capacity left, 0..1
+    fast_drain : float — rated Wh that one Wh costs at the running power, with rests between runs, at least 1
     """
 
     temperature_c: float | None
     age: float
     steps: tuple[Step, ...]
+    fast_drain: float = 1.0
 
 
 def margins(pack: Pack, running_w: float | None, temperature_c: float | None, end_of_life: bool) -> Margins:
-    """The margins asked for, and Peukert's cost for lead-acid at the running power [W]."""
+    """The margins asked for, and Peukert's cost of the kind at the running power [W]."""
     steps: list[Step] = []
     if temperature_c is not None:
         share = temperature_factor(temperature_c, pack.chemistry)
@@ -42,8 +44,9 @@ def margins(pack: Pack, running_w: float | None, temperature_c: float | None, en
     age = END_OF_LIFE_SHARE if end_of_life else 1.0
     if end_of_life:
         steps.append(Step(Said("size.step.aged"), Said("size.from.aged"), age, Said("size.unit.of_nominal")))
-    if pack.chemistry is Chemistry.LEAD_ACID and running_w is not None:
-        cost = max(1.0, peukert_drain(running_w, pack.nominal_wh))
-        formula = Said("size.from.peukert", watts=number(running_w))
+    cost, exponent = 1.0, PEUKERT[pack.chemistry]
+    if exponent > 1.0 and running_w is not None:
+        cost = max(1.0, peukert_drain(running_w, pack.nominal_wh, exponent=exponent))
+        formula = Said("size.from.peukert_kind", watts=number(running_w), exponent=number(exponent))
         steps.append(Step(Said("size.step.peukert"), formula, cost, "x"))
-    return Margins(temperature_c, age, tuple(steps))
+    return Margins(temperature_c, age, tuple(steps), cost**RESTED)

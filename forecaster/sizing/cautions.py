@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.domain.site import Chemistry, Site
+from forecaster.domain.site import Site
 from forecaster.sizing.question import Question
 from forecaster.sizing.starting import Inrush
 from forecaster.sizing.terms import Answer, Finding, number
@@ -18,7 +18,7 @@ def _cord(question: Question) -> list[str]:
 
 def _cold(site: Site, question: Question) -> list[str]:
     said: list[str] = []
-    if site.pack.chemistry is Chemistry.LEAD_ACID:
+    if not site.pack.chemistry.is_lithium:
         said.append(Said("size.caution.hydrogen"))
         if site.pack.reserve_percent < 50:
             said.append(Said("size.caution.half"))

@@ -8,7 +8,7 @@ import numpy as np
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import HORIZON_H, Quantiles
-from forecaster.domain.site import Chemistry, Pack, Site
+from forecaster.domain.site import Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.sizing.panel import STORM_SKY, charging_wh
@@ -97,7 +97,7 @@ def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probab
 
 def may_charge(pack: Pack, temperature_c: float | None) -> bool:
     """Whether a pack may be charged where it stands: no lithium battery below 0 °C."""
-    return temperature_c is None or temperature_c >= 0.0 or pack.chemistry is Chemistry.LEAD_ACID
+    return temperature_c is None or temperature_c >= 0.0 or not pack.chemistry.is_lithium
 
 
 def what_ifs(held: Situation, site: Site, change: Change, temperature_c: float | None) -> tuple[WhatIf, ...]:

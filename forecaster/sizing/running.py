@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.domain.site import Chemistry, Load, Pack, Pump
+from forecaster.domain.site import Load, Pack, Pump
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.question import ObservedStart
@@ -134,7 +134,7 @@ def by_temperature(pack: Pack, temperature_c: float | None) -> Finding | None:
         return Finding(Answer.UNPROVEN, Said("size.run.hot", celsius=celsius), Said("size.settle.milder"))
     if temperature_c >= COLD_C:
         return None
-    lithium = pack.chemistry is not Chemistry.LEAD_ACID
+    lithium = pack.chemistry.is_lithium
     answer = Answer.NO if lithium and temperature_c < CUT_OFF_C else Answer.UNPROVEN
     key = "size.run.cut_off" if answer is Answer.NO else "size.run.cold"
     return Finding(answer, Said(key, celsius=celsius), Said("size.settle.milder"))

@@ -139,13 +139,23 @@ class Central:
     steps: tuple[Step, ...]
 
 
-def central(held: Situation, pump_mean_w: float, capacity_wh: float, charge_percent: float, reserve: float) -> Central:
+def central(
+    held: Situation,
+    pump_mean_w: float,
+    capacity_wh: float,
+    charge_percent: float,
+    reserve: float,
+    fast_drain: float = 1.0,
+) -> Central:
     """Usable energy over mean drain, line by line, at median beliefs.
 
     pump_mean_w : float — at the plug [W]
     capacity_wh : float — median capacity with margins [Wh]
+    fast_drain : float — what of the believed losses is the battery's and not the inverter's, at least 1
     """
     efficiency, idle = float(np.median(held.pack.efficiency)), float(np.median(held.pack.idle_w))
+    inverter = efficiency * fast_drain
+    key = "size.from.inverter" if fast_drain == 1.0 else "size.from.inverter_fast"
     loads = float(np.median(held.pack.loads_w))
     usable = capacity_wh * (charge_percent - reserve) / 100.0
     pump_dc, loads_dc = pump_mean_w / efficiency, loads / efficiency
@@ -166,7 +176,7 @@ def central(held: Situation, pump_mean_w: float, capacity_wh: float, charge_perc
         ),
         Step(
             Said("size.step.pump_dc"),
-            Said("size.from.inverter", watts=number(pump_mean_w), share=number(efficiency)),
+            Said(key, watts=number(pump_mean_w), share=number(inverter), cost=number(fast_drain)),
             pump_dc,
             "W",
         ),
@@ -175,7 +185,7 @@ def central(held: Situation, pump_mean_w: float, capacity_wh: float, charge_perc
         steps.append(
             Step(
                 Said("size.step.loads_dc"),
-                Said("size.from.inverter", watts=number(loads), share=number(efficiency)),
+                Said(key, watts=number(loads), share=number(inverter), cost=number(fast_drain)),
                 loads_dc,
                 "W",
             )

@@ -34,6 +34,10 @@ WEAK_TORQUE = 0.7
 STALLED_TORQUE = 0.2
 """Below this share no pump is trusted to come up to speed. Common practice, no source."""
 
+SAGGING_RATE = 3.0
+"""Power of a start over the capacity [1/h] above which lead-acid may sag below the inverter's low-voltage cut-off.
+Common practice, no source."""
+
 
 def live_start() -> Said:
     """What settles whether a pump starts."""
@@ -173,6 +177,8 @@ def _judge(need: Demand, pack: Pack, found: Inrush, acceleration_s: float) -> Fi
             ),
             live_start(),
         )
+    if not pack.chemistry.is_lithium and need.va.high > SAGGING_RATE * pack.nominal_wh:
+        return Finding(Answer.UNPROVEN, Said("size.start.sags", asks=asks, wh=number(pack.nominal_wh)), live_start())
     return Finding(Answer.YES, Said("size.start.within", asks=asks, surge=surge, surge_s=number(pack.surge_s)))
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import pytest
 
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Load, Pack, Pit, Pump, Site
+from forecaster.domain.site import Chemistry, Load, Pack, Pit, Pump, Site
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
@@ -99,6 +99,17 @@ def test_no_lithium_is_charged_below_zero() -> None:
     """A generator then only carries the loads for as long as it runs."""
     found = size(SITE, replace(CALM, temperature_c=-5), Change(generator_h=4))
     assert found.what_ifs[0].gained_h == pytest.approx(4.0)
+
+
+def test_a_given_efficiency_is_not_changed_and_the_fast_drain_is_told_by_kind() -> None:
+    """Peukert, flooded 1.25: (500 W x 20 h / 1200 Wh)^0.25 = 1.70; absorbent mat 1.1: 1.236."""
+    pump = Pump(rated_voltage_v=115, rated_power_w=500, rated_current_a=(6, 6))
+    for kind, factor in ((Chemistry.FLOODED, 1.70), (Chemistry.AGM, 1.236)):
+        pack = Pack(1200, 1500, 3000, inverter_efficiency=0.85, chemistry=kind, reserve_percent=50)
+        steps = size(Site("s", "s", "UTC", pump, pack), CALM).steps
+        told = {str(step.name): step for step in steps}
+        assert told["cost of a fast drain"].value == pytest.approx(factor, rel=0.002)
+        assert "inverter 0.85" in told["pump from the battery"].formula
 
 
 NONSENSE: list[tuple[str, Site, Change]] = [

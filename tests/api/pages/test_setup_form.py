@@ -56,7 +56,7 @@ def test_a_lead_acid_pack_reaches_the_site_file() -> None:
     with pytest.raises(ConfigError, match=r"pack\.chemistry"):
         described({**LEAST, "pack.chemistry": "cheese"}, words())
     shown = {f.name: f for section in setup_context({}, words()).sections for f in section.first}
-    assert [choice for choice, _ in shown["pack.chemistry"].choices] == ["lithium", "lead_acid"]
+    assert [choice for choice, _ in shown["pack.chemistry"].choices] == list(Chemistry)
 
 
 @given(pumps, packs, st.sampled_from(Chemistry), st.sampled_from((0.0, 10.0, 50.0)), st.sampled_from((None, 12.0)))

@@ -1,0 +1,69 @@
+"""Numbers and marks as people write them: 1/3, ⅓, 1 1/2, 18", 6', 20 C."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+
+from collector.decode.units import conversion
+
+MARKS = {
+    '"': "inch", "”": "inch", "″": "inch", "'": "foot", "’": "foot", "′": "foot", "C": "degC", "°C": "degC",
+    "F": "degF", "°F": "degF", "°": "degC", "%": "percent", "AWG": "", "m²": "m**2",
+}  # fmt: skip
+"""Marks on tools, plates and thermometers, in pint's spelling."""
+
+
+def figure_and_unit(text: str) -> tuple[float, str] | None:
+    """The figure and what stands behind it; None where the text begins with no number."""
+    plain = re.fullmatch(r"\s*([+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s/⁄¼½¾⅐-⅞.,+-].*?)?\s*", text)
+    if plain is not None:
+        value = float(plain[1].replace(",", "."))
+        return (value, plain[2] or "") if math.isfinite(value) else None
+    bare = re.fullmatch(r"\s*([+-]?)(?:(\d+)[\s-]+)?(\d+)\s*[/⁄]\s*(\d+)\s*([^\d\s].*?)?\s*", text)
+    mark = re.fullmatch(r"\s*([+-]?)(\d+)?\s*([¼½¾⅐-⅞])\s*([^\d\s].*?)?\s*", text)
+    if bare is not None and int(bare[4]):
+        value, sign, unit = int(bare[2] or 0) + int(bare[3]) / int(bare[4]), bare[1], bare[5]
+    elif mark is not None:
+        value, sign, unit = int(mark[2] or 0) + unicodedata.numeric(mark[3]), mark[1], mark[4]
+    else:
+        return None
+    return (-value if sign == "-" else value), unit or ""
+
+
+def written(text: str, unit: str) -> float:
+    """A number in a unit (pint's spelling, "" for a bare one). ValueError naming what could not be read."""
+    found = figure_and_unit(text)
+    if found is None:
+        raise ValueError(f"{text!r} is not a number; write it as 12.5 or 1/3")
+    value, own = found
+    spelt = MARKS.get(own, own)
+    if not spelt or spelt == unit:
+        return value
+    how = conversion(spelt, unit) if unit else None
+    if how is None:
+        raise ValueError(f"{own!r} is not a unit of this; leave it out, or write {unit or 'a number alone'}")
+    return float(round(value * how.scale + how.offset, 9))
+
+
+UNITS = {
+    "_l_per_min": "L/min", "_percent": "percent", "_wh": "Wh", "_va": "VA", "_m2": "m**2", "_w": "W", "_v": "V",
+    "_a": "A", "_s": "s", "_m": "m", "horsepower": "hp",
+}  # fmt: skip
+"""Unit of a key of the site file by how it ends, the longest first."""
+
+
+def as_number(key: str, value: object) -> object:
+    """A figure of a plate: a text with a fraction or a mark becomes a number in the key's unit, all else stays.
+
+    A plain number in quotes is left as it is, and refused where a number is asked for.
+    """
+    if not isinstance(value, str):
+        return value
+    unit = next((unit for end, unit in UNITS.items() if key.endswith(end)), None)
+    found = figure_and_unit(value)
+    fraction = found is not None and re.search(r"[/⁄¼½¾⅐-⅞]", value) is not None
+    if unit is None or found is None or not (fraction or found[1]):
+        return value
+    return written(value, unit)
