@@ -42,18 +42,20 @@ def doubted(
     plate : mean (6,) and covariance (6, 6) of the belief before anything was measured
     factor : float — capacity at the present temperature over that at 25 °C
 
+    Runs that are caught by chance count as lumps, and their sum strays like the root of their number.
     Where the nameplate's energy would be gone by now the pack itself has refuted it: those draws stay with the gauge.
     """
     gone = float(np.median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh))
     if gone < _LEAST_GONE:
         return drawn
     count = drawn.capacity_wh.size
-    z = normals(seed + 5, count, SHARED + 1)
+    z = normals(seed + 5, count, SHARED + 2)
     theta = plate[0] + z[:, :SHARED] * np.sqrt(np.diagonal(plate[1]))
     capacity, cost, idle = (np.exp(theta[:, column]) for column in (CAPACITY, COST, IDLE))
     capacity = capacity * factor
     used = now.used_wh(cost, idle, drawn.loads_w, np.exp(UNHEARD_SPREAD * z[:, SHARED]))
-    apart = np.log(np.maximum(used, 1e-9) / capacity / gone)
+    used += cost * math.sqrt(now.evidence.lump_wh * (now.plug_wh + now.evidence.lump_wh)) * z[:, SHARED + 1]
+    apart = np.log(np.maximum(used, 0.01 * capacity) / capacity / gone)
     weight = nameplate_weight(float(apart.mean() / max(apart.std(), 1e-3)))
     charge = drawn.start - used / capacity
     taken = (uniforms(seed + 6, count, 1)[:, 0] < weight) & (charge > 0.0)

@@ -85,7 +85,7 @@ def test_taken_up(kept: Kept) -> None:
         the_people(taken)
         mails_once(taken)
         taken.kept.houses[0].mains = taken.kept.houses[2].mains = True
-        taken.live(3)
+        taken.live(6)  # a return is believed when it has lasted two minutes
         cleared = [x.alarm.id for x in taken.transitions() if x.kind is TransitionKind.CLEARED]
         lost = next(name for name in as_left(kept) if name.startswith(f"{LOST}:mains-lost"))
         assert cleared.count(lost) == 1

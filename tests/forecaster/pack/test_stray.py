@@ -56,7 +56,7 @@ def discharged(shape: Callable[[float], float], to_percent: float, scale: float 
 def test_a_gauge_of_another_family_widens_the_range_instead_of_fooling_it(shape: str, to_percent: float) -> None:
     draws, left_wh = discharged(SHAPES[shape], to_percent)
     hours = draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)
-    low, middle, high = np.quantile(hours, [0.02, 0.5, 0.98])
+    low, middle, high = np.quantile(hours, [0.005, 0.5, 0.995])
     assert low < left_wh / DRAIN_W < high
     assert abs(middle - left_wh / DRAIN_W) < max(0.25 * left_wh / DRAIN_W, 0.5)
 
