@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import threading
 import time
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import Any
 
@@ -26,6 +28,12 @@ TIMEOUT_S = 20.0
 RETRY_S = 300.0
 HOURS_LIMIT = 24 * 15
 SIZE_LIMIT = 4 * 2**20
+PART_BYTES = 64 * 1024
+WHOLE_S = 60.0
+"""How long a whole answer may take: one that trickles beats a time-out between its parts [s]."""
+
+LANES = 8
+"""Services asked at once."""
 
 
 def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int) -> list[Reading]:
@@ -123,11 +131,19 @@ class WeatherWorker:
         ]
 
     def _work(self) -> None:
-        while not self._ending.is_set():
-            for site in self._sites.values():
-                if time.monotonic() >= self._due_s[site.id] and not self._ending.is_set():
-                    self.poll(site)
-            self._ending.wait(1.0)
+        """Ask what is due, each site in a lane of its own: a slow service is late with its own rain alone."""
+        with ThreadPoolExecutor(LANES, thread_name_prefix="weather") as lanes:
+            under_way: list[Future[None]] = []
+            while not self._ending.is_set():
+                for site in self._sites.values():
+                    if time.monotonic() >= self._due_s[site.id]:
+                        self._due_s[site.id] = float("inf")  # until it has been asked
+                        under_way.append(lanes.submit(self.poll, site))
+                for asked in [asked for asked in under_way if asked.done()]:
+                    asked.result()  # a fault that was not foreseen ends this thread, and is seen by the watcher
+                    under_way.remove(asked)
+                self._ending.wait(1.0)
+            lanes.shutdown(wait=False, cancel_futures=True)
 
     def poll(self, site: Site) -> None:
         """Ask one site's service now and store what it says; trouble is kept and told, never raised."""
@@ -148,8 +164,14 @@ class WeatherWorker:
             self._on_commit()
 
     def _fetch(self, url: str) -> Any:
-        answer = self._client.get(url, headers={"Accept": "application/json"})
-        answer.raise_for_status()
-        if len(answer.content) > SIZE_LIMIT:
-            raise PayloadError("weather: the answer is larger than 4 MiB; ask for fewer hours")
-        return answer.json()
+        until_s = time.monotonic() + WHOLE_S
+        with self._client.stream("GET", url, headers={"Accept": "application/json"}) as answer:
+            answer.raise_for_status()
+            body = bytearray()
+            for part in answer.iter_bytes(PART_BYTES):
+                body += part
+                if len(body) > SIZE_LIMIT:
+                    raise PayloadError("weather: the answer is larger than 4 MiB; ask for fewer hours")
+                if time.monotonic() > until_s or self._ending.is_set():
+                    raise PayloadError(f"weather: the answer was not whole after {WHOLE_S:.0f} s")
+        return json.loads(body)

@@ -125,4 +125,4 @@ def test_the_environment_script_names_a_wrong_word() -> None:
         [str(ROOT / "deploy" / "environment"), "tets"], capture_output=True, text=True, check=False, timeout=60
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == "environment: tets is neither run nor test\n"
+    assert done.stderr == "environment: tets is none of run, test and quick\n"
