@@ -18,7 +18,7 @@ from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
-from forecaster.sizing.told import range_h, sentence
+from forecaster.sizing.told import help_line, range_h, sentence
 from forecaster.texts.catalogue import Words
 
 ASKED: tuple[tuple[str, str], ...] = (
@@ -154,8 +154,10 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 
 
 def what_ifs(answer: Sizing, words: Words) -> tuple[Fact, ...]:
-    """Hours with each change alone."""
-    return tuple(Fact(words.again(w.name), words.again(range_h(w.hours))) for w in answer.what_ifs)
+    """Hours with each change alone: those asked about, then what would help."""
+    asked = tuple(Fact(words.again(w.name), words.again(range_h(w.hours))) for w in answer.what_ifs)
+    lines = (help_line(one, words).partition(": ") for one in answer.helps)
+    return (*asked, *(Fact(what, hours) for what, _, hours in lines))
 
 
 def steps_table(answer: Sizing, words: Words) -> DataTable:

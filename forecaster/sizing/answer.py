@@ -14,6 +14,7 @@ from forecaster.engine.reserve import quantiles
 from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
 from forecaster.sizing.draw import Draw, running_draw
+from forecaster.sizing.helps import Help, helps
 from forecaster.sizing.keeping import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
 from forecaster.sizing.question import Question, check, check_pack
@@ -53,6 +54,7 @@ class Sizing:
     what_ifs: tuple[WhatIf, ...] = ()
     packs: tuple[PackOption, ...] = ()
     can_last: Finding | None = None
+    helps: tuple[Help, ...] = ()
 
     @property
     def parts(self) -> tuple[Finding, ...]:
@@ -113,6 +115,7 @@ def size(
         steps=steps,
         cautions=(*particular, *minded),
         need=need,
+        helps=helps(held, site, question, draw),
         what_ifs=what_ifs(held, site, change, question.temperature_c) if change is not None else (),
         packs=_beside(site, question, packs, runs, starts, lasting),
     )
@@ -265,6 +268,10 @@ def document(sizing: Sizing) -> dict[str, Any]:
         "steps": [
             {"name": str(s.name), "formula": str(s.formula), "value": _rounded(s.value), "unit": str(s.unit)}
             for s in sizing.steps
+        ],
+        "helps": [
+            {"what": str(h.what), "hours_95": _rounded(h.hours_95), "gained_h": _rounded(h.gained_h), "wh": h.wh}
+            for h in sizing.helps
         ],
         "cautions": [str(line) for line in sizing.cautions],
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from forecaster.domain.forecast import Quantiles
 from forecaster.sizing.answer import Sizing
+from forecaster.sizing.helps import Help
 from forecaster.sizing.terms import Answer, Finding, Step, number, share
 from forecaster.texts.catalogue import Figure, Said, Words, words
 
@@ -37,7 +38,14 @@ def told(sizing: Sizing, said_in: Words | None = None) -> str:
     steps = _steps(sizing.steps, say)
     cautions = [f"  - {say.again(line)}" for line in sizing.cautions]
     parts += ["", say("size.told.arithmetic"), *steps, "", say("size.told.mind"), *cautions]
+    parts += ["", say("size.told.helps"), *(f"  {help_line(one, say)}" for one in sizing.helps)]
     return "\n".join(parts)
+
+
+def help_line(one: Help, say: Words) -> str:
+    """One thing that would help: what, and the hours it leads to with 95 % chance."""
+    lasting = Said("size.span.beyond") if one.hours_95 is None else Said("size.help.hours", hours=number(one.hours_95))
+    return f"{say.again(one.what)}: {say.again(lasting)}{_gained(one.gained_h, say)}"
 
 
 def _packs(sizing: Sizing, say: Words) -> list[str]:

@@ -7,15 +7,18 @@ more), MIL-HDBK-1005/9A 2.5.3.6 (share of time running = inflow / rate).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Chemistry, Load, Pack, Pit, Pump, Site
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
-from forecaster.sizing.question import Question
+from forecaster.sizing.question import ObservedStart, Question
 
 PUMP = Pump(
     rated_voltage_v=115, rated_current_a=(5.2, 5.2), rated_power_w=480, locked_rotor_current_a=20,
@@ -72,6 +75,71 @@ CASES = [
 ]  # fmt: skip
 
 
+def pumped(**changed: Any) -> Site:
+    return replace(SITE, pump=replace(PUMP, **changed))
+
+
+def packed(**changed: Any) -> Site:
+    return replace(SITE, pack=replace(PACK, **changed))
+
+
+def coded(horsepower: float, letter: str | None = None) -> Site:
+    return replace(SITE, pump=Pump(rated_voltage_v=115, horsepower=horsepower, locked_rotor_code=letter))
+
+
+NOES = [
+    Case("776 W measured at the least against 600 W and a surge of 700", packed(continuous_w=600, surge_w=700),
+         Question(20, 10, running_w=800, charge_percent=100), "no"),
+    Case("18 AWG carries 10 A, 13.8 A asked", pumped(rated_current_a=(13.8, 13.8)),
+         replace(CALM, cord=Cord(18, 2)), "no"),
+    Case("16 AWG carries 13 A, 14 A asked", pumped(rated_current_a=(14, 14)), replace(CALM, cord=Cord(16, 2)), "no"),
+    Case("0.9 x 48 A x 115 V = 4968 VA above 4000", pumped(locked_rotor_current_a=48), CALM, "yes", "no"),
+    Case("letter L, 1/3 hp: 9.0 kVA/hp / 3 = 3000 VA above 2500",
+         replace(coded(1 / 3, "L"), pack=replace(PACK, surge_w=2500)), CALM, "yes", "no"),
+    Case("letter M, 1/2 hp: 11.2 / 2 = 5600 VA above 4000", coded(0.5, "M"), CALM, "yes", "no"),
+    Case("3/4 hp: 82.8 A x 115 V x 2/3 = 6348 VA above 4000", coded(0.75), CALM, "", "no"),
+    Case("1 hp: 96 A x 115 V x 2/3 = 7360 VA above 4000", coded(1.0), CALM, "", "no"),
+    Case("0.7 x 5.2 A x 115 V = 418 VA above 400", packed(continuous_va=400), CALM, "no"),
+    Case("duty 0.35 x 3 = 1.05", SITE, Question(42, 30), "yes", "yes", "no"),
+    Case("seen to fail", SITE, replace(CALM, observed_start=ObservedStart(False)), "yes", "no"),
+    Case("lithium at -25 °C", SITE, replace(CALM, temperature_c=-25), "no"),
+    Case("1900 W + 0.7 x 480 W above 2000, a surge of 5 s for a run of 10 s",
+         replace(SITE, loads=(Load("heater", 1900),)), CALM, "no"),
+    Case("freezer 3600 VA + 418 VA of pump above 4000",
+         replace(SITE, loads=(Load("freezer", 100, start_va=3600),)), CALM, "yes", "no"),
+    Case("pit: 29.9 L in 20 s is 89.6 L/min of 150, three times is 1.79", SITE, Question(120, 10), "yes", "yes", "no"),
+]  # fmt: skip
+
+DOUBTS = [
+    Case("surge time not stated", packed(surge_s=None), CALM, "yes", "unproven"),
+    Case("surge not stated", packed(surge_w=None), CALM, "yes", "unproven"),
+    Case("continuous rating not stated", packed(continuous_w=None), CALM, "unproven", "yes"),
+    Case("2070 to 2530 VA on both sides of 2400", packed(surge_w=2400), CALM, "yes", "unproven"),
+    Case("14 AWG, 30 m: 0.604 ohm, 43.2 A becomes 35.2 A, 21 V lost, torque (94 / 115)² = 0.66",
+         replace(pumped(locked_rotor_current_a=43.2), pack=STRONG), replace(CALM, cord=Cord(14, 30)), "yes",
+         "unproven"),
+    Case("no rhythm described", SITE, Question(), "yes", "yes", "unproven"),
+    Case("50 °C", SITE, replace(CALM, temperature_c=50), "unproven"),
+    Case("a freezer whose start is not stated",
+         replace(SITE, loads=(Load("freezer", 100, 2, 600),)), CALM, "yes", "unproven"),
+    Case("duty 0.21: a storm asks 0.21 x 3 x 1.5 / 0.9 = 1.05", SITE, Question(25.2, 30), "yes", "yes", "unproven"),
+    Case("flooded 600 Wh: 2530 VA is 4.2 times the capacity an hour",
+         packed(capacity_wh=600, chemistry=Chemistry.FLOODED), CALM, "yes", "unproven"),
+    Case("418 to 598 VA on both sides of 500", packed(continuous_va=500), CALM, "unproven"),
+    Case("a surge of 0.5 s, coming up to speed takes 1 s", packed(surge_s=0.5), CALM, "yes", "unproven"),
+]  # fmt: skip
+
+GOOD = [
+    Case("letter L, 1/3 hp: at most 9.99 / 3 = 3330 VA within 4000", coded(1 / 3, "L"), CALM, "yes", "yes", "yes"),
+    Case("duty 0.19: a storm asks 0.95", SITE, Question(22.8, 30), "yes", "yes", "yes"),
+    Case("12 AWG, 10 m: 0.127 ohm x 5.2 A = 0.7 V", SITE, replace(CALM, cord=Cord(12, 10)), "yes", "yes", "yes"),
+]
+
+CASES += NOES
+CASES += [replace(case, leads="Unproven:") for case in DOUBTS]
+CASES += [replace(case, leads="Yes:") for case in GOOD]
+
+
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_case(case: Case) -> None:
     found = size(case.site, case.question)
@@ -110,6 +178,44 @@ def test_a_given_efficiency_is_not_changed_and_the_fast_drain_is_told_by_kind() 
         told = {str(step.name): step for step in steps}
         assert told["cost of a fast drain"].value == pytest.approx(factor, rel=0.002)
         assert "inverter 0.85" in told["pump from the battery"].formula
+
+
+def test_what_would_help_never_switches_off_what_is_essential() -> None:
+    """Each change alone lengthens the hours or leaves them; an essential load is not among them."""
+    loads = (Load("router", 12, essential=True), Load("lamp", 30))
+    found = size(replace(SITE, loads=loads, pump=replace(PUMP, static_head_m=3, maximum_head_m=8)),
+                 replace(CALM, cord=Cord(16, 10)))  # fmt: skip
+    told = [str(one.what) for one in found.helps]
+    assert [line.split()[0] for line in told] == ["one", "lamp", "0.5", "a", "a"]
+    assert not any("router" in line for line in told)
+    assert all(one.gained_h is None or one.gained_h >= 0 for one in found.helps)
+
+
+ORDER = ("no", "unproven", "yes")
+
+
+def worst(site: Site, question: Question) -> list[int]:
+    return [ORDER.index(part.answer) for part in size(site, question).parts]
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.floats(0.02, 0.9), st.floats(300, 5000), st.floats(500, 9000), st.sampled_from([18, 16, 14, 12]),
+       st.floats(1, 60), st.floats(0.5, 5))  # fmt: skip
+def test_better_never_makes_a_verdict_worse(
+    duty: float, continuous: float, surge: float, awg: int, length_m: float, head_m: float
+) -> None:
+    pack = replace(PACK, continuous_w=continuous, surge_w=continuous + surge)
+    site = replace(SITE, pack=pack, pump=replace(PUMP, static_head_m=head_m, maximum_head_m=8))
+    question = Question(3600 * duty / 30, 30, cord=Cord(awg, length_m), for_hours=12)
+    before = worst(site, question)
+    bigger = replace(pack, capacity_wh=2 * 2048, continuous_w=2 * continuous, surge_w=2 * (continuous + surge))
+    for better, asked in (
+        (replace(site, pack=bigger), question),
+        (replace(site, pump=replace(site.pump, static_head_m=head_m / 2)), question),
+        (site, replace(question, cord=Cord(awg - 2, length_m))),
+        (site, replace(question, cycles_per_hour=1800 * duty / 30)),
+    ):
+        assert all(a >= b for a, b in zip(worst(better, asked), before, strict=True))
 
 
 NONSENSE: list[tuple[str, Site, Change]] = [

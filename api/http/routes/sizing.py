@@ -89,6 +89,15 @@ class StepOut(Shape):
     unit: str
 
 
+class HelpOut(Shape):
+    """What would help, and the hours that 95 of 100 futures then reach."""
+
+    what: str
+    hours_95: float | None
+    gained_h: float | None
+    wh: float | None
+
+
 class SizingOut(Shape):
     """Whether the pack runs and starts the pump, for how long, and by which arithmetic."""
 
@@ -102,6 +111,7 @@ class SizingOut(Shape):
     simple_estimate_h: float | None
     hours_remaining: QuantilesOut
     steps: list[StepOut]
+    helps: list[HelpOut]
     cautions: list[str]
 
 
