@@ -52,6 +52,8 @@ def shares_of_rate(site: Site, question: Question, draw: Draw) -> tuple[list[tup
     rate, inflow = rate_at_head(site.pump, question.pipe), inflow_l_per_min(site, question)
     if rate is not None:
         steps.append(Step(Said("size.step.rate"), Said("size.from.rate"), rate, "L/min"))
+        narrowed = (site.pump.rated_flow_l_per_min or rate) / rate
+        found += [(name, narrowed * running) for name, running in found]
     if rate is not None and inflow is not None:
         steps.append(Step(Said("size.step.inflow"), Said("size.from.inflow"), inflow, "L/min"))
         found.append((Said("size.season.described"), inflow / rate))

@@ -18,6 +18,7 @@ from forecaster.domain.site import Chemistry, Load, Pack, Pit, Pump, Site
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
+from forecaster.sizing.pipe import Pipe
 from forecaster.sizing.question import ObservedStart, Question
 
 PUMP = Pump(
@@ -147,6 +148,13 @@ def test_case(case: Case) -> None:
     for answer, expected in zip(parts, (case.run, case.start, case.keep), strict=True):
         assert answer == expected or not expected, found.can_run.why + found.can_start.why + found.can_keep_up.why
     assert str(found.verdict).startswith(case.leads)
+
+
+def test_a_narrow_pipe_takes_the_pump_its_rate() -> None:
+    """Hazen-Williams, 0.5 in, C 150: 5 gpm lose 0.2083 (2/3 x 5)^1.852 / 0.5^4.8655 = 56 ft in 100 ft, above 8 m."""
+    site = replace(SITE, pump=replace(PUMP, static_head_m=3, maximum_head_m=8))
+    assert size(site, CALM).can_keep_up.answer == "yes"
+    assert size(site, replace(CALM, pipe=Pipe(0.0127, 30))).can_keep_up.answer != "yes"
 
 
 def test_minutes_until_the_floor_is_wet() -> None:
