@@ -96,6 +96,7 @@ def test_the_stream_is_not_held_back(outside: Outside) -> None:
     with outside.client.stream("GET", "/api/v1/stream?site=larkspur", headers=headers) as answer:
         assert answer.headers["content-type"].startswith("text/event-stream")
         lines = answer.iter_lines()
+        assert '"last":true' in next(line for line in lines if line.startswith("data:"))  # the state, first
         for number in range(3):
             outside.services.hub.publish(StreamKind.FORECAST, "larkspur", f'"{number}"')
             assert next(line for line in lines if line.startswith("data:")) == f'data: "{number}"'
