@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, expect
 
 from forecaster.texts.catalogue import languages, words
 from tests.browser.serving import Served
 from tests.browser.test_pages_in_browser import PATHS
 
-PHONE = {"width": 360, "height": 780}
+PHONE: ViewportSize = {"width": 360, "height": 780}
 TOO_WIDE = """() => {
   const room = document.documentElement.clientWidth;
   const scrolls = (e) => e && (['auto', 'scroll'].includes(getComputedStyle(e).overflowX) || scrolls(e.parentElement));
@@ -22,8 +24,8 @@ TOO_WIDE = """() => {
 """What reaches beyond the screen's right edge, but for what scrolls within a box of its own."""
 
 
-def phone(browser: Browser, **more: object) -> BrowserContext:
-    return browser.new_context(viewport=PHONE, service_workers="block", has_touch=True, **more)  # type: ignore[arg-type]
+def phone(browser: Browser, **more: Any) -> BrowserContext:
+    return browser.new_context(viewport=PHONE, service_workers="block", has_touch=True, **more)
 
 
 @pytest.mark.parametrize("code", languages())

@@ -5,6 +5,7 @@ Each takes the feeds of a scene and gives them back changed. Times are seconds a
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -59,20 +60,20 @@ class DeviceTrouble(Protocol):
         ...
 
 
-class ByTrack:
+class ByTrack(ABC):
     """A fault that changes each track by itself, of one device or of all, of one quantity or of all."""
 
     def strike(self, at: Occasion) -> list[Feed]:
         """The feeds with the fault in them."""
         return [replace(feed, track=self.change(_struck(feed, at))) if self.hits(feed) else feed for feed in at.feeds]
 
+    @abstractmethod
     def hits(self, feed: Feed) -> bool:
         """Whether the fault is one of this feed's."""
-        raise NotImplementedError
 
+    @abstractmethod
     def change(self, hit: StruckTrack) -> Track:
         """The track changed."""
-        raise NotImplementedError
 
 
 def _struck(feed: Feed, at: Occasion) -> StruckTrack:
