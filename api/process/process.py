@@ -27,7 +27,7 @@ from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.errors import ConfigError, OutlastError, StoreError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
-from forecaster.live.departed import close_departed
+from forecaster.live.departed import close_departed, forget_departed
 
 if TYPE_CHECKING:
     from collector.mqtt.embedded import EmbeddedBroker
@@ -214,14 +214,17 @@ class Process:
         running.start()
 
     def _leave_departed(self) -> None:
-        """Close what stands of sites that are gone, but not of those whose file only cannot be read."""
+        """Close what stands of sites that are gone, but not of those whose file only cannot be read; forget people."""
         installation = self.services.installation
         known = {*installation.sites, *(item.site for item in installation.set_aside)}
         try:
             closed = close_departed(self.services.ledger, known, CHANNELS, self.clock.now_ms())
+            forgotten = forget_departed(self.services.ledger, installation.sites.values(), known)
         except StoreError as error:
-            log.warning("alarms of sites that are gone stand until the next start: %s", error)
+            log.warning("alarms of sites and names of people that are gone stay until the next start: %s", error)
             return
+        if forgotten:
+            log.warning("forgotten, for they are no longer named as contacts: %d", forgotten)
         if closed:
             log.warning("closed, for their sites are gone: %s", ", ".join(alarm.id for alarm in closed))
 

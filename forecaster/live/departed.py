@@ -1,14 +1,17 @@
-"""Sites that are gone or renamed: what stands of their alarms is closed, and nobody is told of them any more."""
+"""What is gone from the site files: alarms of sites that are gone are closed, people who are gone are forgotten."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import replace
+
+import msgspec
 
 from forecaster.alarms.standing import DeskState
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
+from forecaster.domain.site import Site
 
 STANDING = (
     AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED,
@@ -16,6 +19,9 @@ STANDING = (
 FOR_EVER_MS = 2**52
 MOST = 100_000
 WHY = "the site is not there any more"
+
+PEOPLE = "people"
+"""The note, a site, of the contacts that were named when it was last looked at."""
 
 
 def close_departed(ledger: Ledger, sites: Collection[str], channels: Collection[str], now_ms: int) -> list[Alarm]:
@@ -36,6 +42,36 @@ def close_departed(ledger: Ledger, sites: Collection[str], channels: Collection[
             if owed.site and owed.site not in sites:
                 ledger.settle(replace(owed, gave_up=True, last_error=WHY))
     return closed
+
+
+def forget_departed(ledger: Ledger, sites: Iterable[Site], known: Collection[str]) -> int:
+    """Erase what the ledger has of contacts who are no longer named; how many people were erased.
+
+    sites : as described now; of one with a part set aside nobody is forgotten, because it may be that part
+    known : ids of all sites of the installation, those whose file is set aside among them
+    Who was named is kept as a note a site, which this reads and writes. StoreError.
+    """
+    erased = 0
+    for site in sites:
+        if not site.set_aside:
+            erased += _forget(ledger, site.id, {contact.name for contact in site.contacts})
+    for note in ledger.notes(PEOPLE):
+        site_id = note.partition(":")[2]
+        if site_id and site_id not in known:
+            erased += _forget(ledger, site_id, set())
+            ledger.forget_note(note)
+    return erased
+
+
+def _forget(ledger: Ledger, site: str, named: set[str]) -> int:
+    note = f"{PEOPLE}:{site}"
+    kept = ledger.noted(note)
+    before = set() if kept is None else set(msgspec.json.decode(kept, type=list[str]))
+    for who in sorted(before - named):
+        ledger.erase_person(site, who)
+    if before != named:
+        ledger.note(note, msgspec.json.encode(sorted(named)).decode())
+    return len(before - named)
 
 
 def _closed(alarm: Alarm, now_ms: int) -> Alarm:
