@@ -88,6 +88,16 @@ class WorkKind(StrEnum):
     OTHER = "other"
 
 
+CONCERNS: dict[WorkKind, tuple[HousePart, ...]] = {
+    WorkKind.CLEANED: (HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE),
+    WorkKind.NEW_PUMP: (HousePart.PUMP_FLOW, HousePart.PUMP_POWER),
+    WorkKind.NEW_FLOAT: (HousePart.FLOAT,),
+    WorkKind.NEW_VALVE: (HousePart.CHECK_VALVE,),
+    WorkKind.NEW_PACK: (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES),
+}
+"""Parts whose baseline each kind of work starts anew, the one it is foremost about first; OTHER names its own."""
+
+
 @dataclass(frozen=True, slots=True)
 class WorkDone:
     """Work on a house.
@@ -105,6 +115,13 @@ class WorkDone:
     by: str
     noted_ms: int
     part: HousePart | None = None
+
+    @property
+    def concerns(self) -> tuple[HousePart, ...]:
+        """Parts whose baseline it starts anew, foremost first."""
+        if self.part is not None:
+            return (self.part,)
+        return CONCERNS.get(self.kind, ())
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,77 @@
+"""`outlast work`: what people did to pump, float, valve or pack, told and listed."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.commands.durations import moment_ms
+from api.commands.installed import opened
+from forecaster.domain.longrecord import HousePart, WorkDone, WorkKind
+from forecaster.engine.document import time_text
+from forecaster.live.working import tell_work, work_document
+from forecaster.texts.catalogue import words
+
+HELP = """Tell of work on pump, float, valve or pack, and list what was done over the years.
+
+Example: outlast work add larkspur cleaned --did "Screen and impeller cleaned"
+"""
+
+app = group(HELP)
+
+SiteId = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
+At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When, RFC 3339; now if left out.")]
+Part = Annotated[HousePart | None, typer.Option(help="What it concerned, for other work.")]
+
+
+@app.command()
+def add(
+    site_id: SiteId,
+    kind: Annotated[WorkKind, typer.Argument(help="What was done.")],
+    at: At = None,
+    part: Part = None,
+    did: Annotated[str, typer.Option(help="In your own words.")] = "",
+    config: ConfigDir = Path(),
+    as_json: AsJson = False,
+) -> int:
+    """Tell of work done; the baselines of what it concerns start anew from its time.
+
+    Example: outlast work add larkspur new-float --at 2026-03-03T10:00:00Z
+    """
+    now_ms = time.time_ns() // 1_000_000
+    at_ms = None if at is None else moment_ms(at)
+    with opened(config) as has:
+        work = tell_work(has.ledger, has.site(site_id), "command line", now_ms, kind, at_ms, part, did)
+    if as_json:
+        echo_json({"site": site_id, **work_document(work)})
+    else:
+        typer.echo(line(work))
+    return 0
+
+
+@app.command(name="list")
+def list_work(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
+    """List work done at a site, newest first.
+
+    Example: outlast work list larkspur
+    """
+    with opened(config) as has:
+        site = has.site(site_id)
+        done = has.ledger.work(site.id)
+    if as_json:
+        echo_json({"site": site.id, "work": [work_document(work) for work in done]})
+    else:
+        typer.echo("\n".join(map(line, done)) if done else words()("work.none", site=site.name))
+    return 0
+
+
+def line(work: WorkDone) -> str:
+    """Work done as a line: when, what, on which part, in whose words."""
+    say = words()
+    part = "" if work.part is None else " ({})".format(say(f"part.{work.part}"))
+    did = f": {work.did}" if work.did else ""
+    return "{}  {}{}{}".format(time_text(work.at_ms), say(f"work.{work.kind}"), part, did)
