@@ -27,7 +27,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def wait_until(ready: Callable[[], bool], what: str, limit_s: float = 60.0) -> None:
+def wait_until(ready: Callable[[], bool], what: str, limit_s: float = 120.0) -> None:
     """Wait for a server; AssertionError when it does not come."""
     deadline = time.monotonic() + limit_s
     while not ready():

@@ -110,6 +110,6 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
         yield made
 
 
-def eventually(true: Callable[[], bool], what: str, limit_s: float = 30.0) -> None:
+def eventually(true: Callable[[], bool], what: str, limit_s: float = 120.0) -> None:
     """Wait until something is so; AssertionError when it does not come about."""
     wait_until(true, what, limit_s)

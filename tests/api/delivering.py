@@ -189,7 +189,7 @@ def carry(courier: Courier, clock: SteppedClock, hours: float = 1.0, step_s: flo
         clock.advance(step_s)
 
 
-def eventually(true: Callable[[], bool], what: str, limit_s: float = 60.0) -> None:
+def eventually(true: Callable[[], bool], what: str, limit_s: float = 120.0) -> None:
     deadline = time.monotonic() + limit_s
     while not true():
         assert time.monotonic() < deadline, f"{what} did not happen within {limit_s:.0f} s"
