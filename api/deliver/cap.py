@@ -35,6 +35,8 @@ OBSERVED = frozenset(
 NEAR_MS = 3_600_000
 VALID_MS = 24 * 3_600_000
 SENDER = "outlast"
+ADDRESSEE = "contact"
+"""Scope Private needs an addressee (CAP 1.2, section 3.2.1); a person's name is not handed on to receivers."""
 
 
 def cap_time(at_ms: int) -> str:
@@ -63,7 +65,7 @@ def cap_alert(message: AlarmMessage, site: Site | None) -> bytes:
     add(alert, "status", "Test" if message.test else "Actual")
     add(alert, "msgType", "Alert" if first or message.test else "Cancel" if over else "Update")
     add(alert, "scope", "Private")
-    add(alert, "addresses", cap_word(message.contact) or "owner")
+    add(alert, "addresses", ADDRESSEE)
     if not first and not message.test:
         begun = cap_word(f"{alarm.id}:0")
         add(alert, "references", f"{SENDER},{begun},{cap_time(alarm.raised_ms)}")

@@ -12,8 +12,8 @@ from forecaster.domain.discharge import DischargeTest
 from forecaster.engine.document import time_text
 
 
-def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any]:
-    """A test; `progress` while it runs, `result` when it is done."""
+def rehearsal_out(test: DischargeTest, so_far: Progress | None, *, names: bool = True) -> dict[str, Any]:
+    """A test; `progress` while it runs, `result` when it is done; who started it only where names may be told."""
     result = None if test.result is None else msgspec.to_builtins(test.result)
     if result is not None:
         del result["belief_mean"], result["belief_covariance"]  # for engines, not for people
@@ -23,7 +23,7 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None) -> dict[str, Any
         "site": test.site,
         "state": "finished" if test.finished_ms is not None else "running" if so_far and so_far.on_pack else "waiting",
         "started": time_text(test.started_ms),
-        "started_by": test.started_by,
+        "started_by": test.started_by if names else None,
         "pulled": None if test.pulled_ms is None else time_text(test.pulled_ms),
         "until_percent": test.until_percent,
         "until": None if test.until_ms is None else time_text(test.until_ms),

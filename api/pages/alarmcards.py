@@ -57,11 +57,12 @@ def told_lines(notices: Sequence[Notice], wording: Wording, words: Words, now_ms
 
 
 def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> AlarmCard:
-    """One alarm in the words of a page."""
+    """One alarm in the words of a page; who acknowledged it is named to those alone who may operate."""
     acknowledged = None
     if alarm.acknowledged_ms is not None:
         when = wording.clock(alarm.acknowledged_ms, now_ms)
-        acknowledged = words("alarms.acknowledged", who=alarm.acknowledged_by or "?", time=when)
+        who = (alarm.acknowledged_by if operate else "") or words("link.someone")
+        acknowledged = words("alarms.acknowledged", who=who, time=when)
     changed = None
     if alarm.changed_ms - alarm.raised_ms >= MINUTE_MS:
         changed = words("alarms.changed", time=wording.clock(alarm.changed_ms, now_ms))

@@ -15,8 +15,8 @@ from forecaster.texts.wording import Wording
 Range = tuple[float, float, float]
 
 
-def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContext:
-    """The running test, if any, and all finished ones, newest first."""
+def rehearsal_page(desk: PagePorts, site: Site, words: Words, *, operate: bool) -> RehearsalContext:
+    """The running test, if any, and all finished ones, newest first; who started them for those who may operate."""
     now_ms = desk.clock.now_ms()
     wording = Wording.of(site, words)
     running = running_test(desk.ledger, site.id)
@@ -30,7 +30,7 @@ def rehearsal_page(desk: PagePorts, site: Site, words: Words) -> RehearsalContex
         says=says,
         since="" if running is None else wording.within(running.started_ms, now_ms),
         pulled=running is not None and running.pulled_ms is not None,
-        lines=tuple(rehearsal_line(test, wording, words, now_ms) for test in done),
+        lines=tuple(rehearsal_line(test, wording, words, now_ms, operate=operate) for test in done),
         least_percent=round(site.pack.reserve_percent),
     )
 
@@ -42,14 +42,14 @@ def test_banner(test: DischargeTest | None, words: Words) -> str | None:
     return words("test.banner_waits" if test.pulled_ms is None else "test.banner_runs")
 
 
-def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: int) -> RehearsalLine:
+def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> RehearsalLine:
     """One finished test."""
     result = test.result
     end = words("test.no_end") if test.end is None else words(f"test.end.{test.end.value}")
     verdict, reasons, cautions = result_texts(result, words)
     return RehearsalLine(
         at=wording.clock(test.started_ms, now_ms),
-        by=test.started_by,
+        by=test.started_by if operate else words("link.someone"),
         end=end,
         verdict=words("test.no_result") if verdict is None else verdict,
         facts=() if result is None else tuple(result_facts(result, wording, words)),

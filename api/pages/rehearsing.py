@@ -24,7 +24,7 @@ def discharge(
     request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn, asked: bool = False
 ) -> Response:
     """The running test, the form, and what was measured before."""
-    context = rehearsal_page(desk, site, words)
+    context = rehearsal_page(desk, site, words, operate=caller.operate)
     return page(request, "discharge.html", caller, site_id=site.id, name=site.name, test=context, asked=asked)
 
 

@@ -11,7 +11,7 @@ from api.http.problems import ProblemError
 from api.pages.contexts import Caller
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, form_of
 from api.pages.render import page
-from api.pages.setup import described, listen_seconds, preview, setup_context, write_site
+from api.pages.setup import described, listen_seconds, preview, refuse_inside, setup_context, write_site
 from api.pages.speech import WordsIn
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
@@ -56,6 +56,7 @@ def setup_check(request: Request, services: ServicesIn, caller: CheckedIn, words
         return page(request, "setup.html", caller, setup=setup_context({**form, "take": "yes"}, words))
     try:
         site = described(form, words)
+        refuse_inside(site, services.installation, words)
         if do == "write":
             write_site(services.installation.folder, site)
             return page(request, "setup_done.html", caller, id=site.id, name=site.name)

@@ -9,11 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from api.pages.formcontexts import ChannelPreview, Offer, OfferLine, SetupContext
 from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
+from collector.config.reach import host_of, public_only
 from collector.config.settings import Installation
 from collector.config.site_file import site_from, site_toml
 from collector.decode.discovery import FieldHeard, TopicHeard
@@ -158,6 +160,23 @@ def described(form: Mapping[str, str], words: Words) -> Site:
         channel_of(line) for offer in offers_kept(form, words) for line in offer.lines if line.quantity
     ]
     return site_from({key: value for key, value in content.items() if value}, words("setup.form"))
+
+
+def refuse_inside(site: Site, installation: Installation, words: Words) -> None:
+    """A form is filled in by whoever holds a token: the weather it names is asked in the public internet alone.
+
+    An address inside a private network is taken where a site file names its host already. UsageError.
+    """
+    if site.weather is None:
+        return
+    named = {host_of(other.weather.url) for other in installation.sites.values() if other.weather is not None}
+    host = host_of(site.weather.url)
+    try:
+        public_only(host, urlsplit(site.weather.url).port or 443, named)
+    except PermissionError:
+        raise UsageError(words("setup.weather_inside", host=host), words("setup.weather_inside_mend")) from None
+    except OSError:
+        raise UsageError(words("setup.weather_unknown", host=host), words("setup.weather_unknown_mend")) from None
 
 
 def channel_of(line: OfferLine) -> dict[str, Any]:

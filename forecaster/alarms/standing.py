@@ -107,6 +107,22 @@ class DeskState:
         """Take the channels never heard; one that is heard, or gone, is waited for no longer."""
         self.unheard_ms = {name: self.unheard_ms.get(name, now_ms) for name in names}
 
+    def forget(self, who: str) -> bool:
+        """Take a person's name out of what was acknowledged or shelved; whether it stood anywhere."""
+        found = False
+        for standing in self.standings.values():
+            alarm = standing.alarm
+            if alarm is not None and who in (alarm.acknowledged_by, alarm.shelved_by):
+                standing.alarm, found = (
+                    replace(
+                        alarm,
+                        acknowledged_by="" if alarm.acknowledged_by == who else alarm.acknowledged_by,
+                        shelved_by="" if alarm.shelved_by == who else alarm.shelved_by,
+                    ),
+                    True,
+                )
+        return found
+
     def encode(self) -> bytes:
         """As bytes."""
         return msgspec.json.encode(self)

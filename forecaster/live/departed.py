@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Collection, Iterable
 from dataclasses import replace
 
@@ -9,9 +10,13 @@ import msgspec
 
 from forecaster.alarms.standing import DeskState
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, TransitionKind
+from forecaster.domain.errors import SnapshotError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
+from forecaster.live.site_runner import packed, unpacked
+
+log = logging.getLogger("outlast.forecast")
 
 STANDING = (
     AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED,
@@ -69,9 +74,24 @@ def _forget(ledger: Ledger, site: str, named: set[str]) -> int:
     before = set() if kept is None else set(msgspec.json.decode(kept, type=list[str]))
     for who in sorted(before - named):
         ledger.erase_person(site, who)
+        _forget_in_desk(ledger, site, who)
     if before != named:
         ledger.note(note, msgspec.json.encode(sorted(named)).decode())
     return len(before - named)
+
+
+def _forget_in_desk(ledger: Ledger, site: str, who: str) -> None:
+    """Take a name out of the desk as it was kept: its next words of an open alarm would bring it back."""
+    kept = ledger.checkpoint("alarms", site)
+    if kept is None:
+        return
+    try:
+        state = DeskState.decode(unpacked(kept.state))
+    except SnapshotError as error:
+        log.warning("site %s: the kept alarms cannot be read, and are taken up from the ledger: %s", site, error)
+        return
+    if state.forget(who):
+        ledger.commit_transitions([], [], [replace(kept, state=packed(state.encode()))])
 
 
 def _closed(alarm: Alarm, now_ms: int) -> Alarm:

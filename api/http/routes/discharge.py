@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
-from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
+from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Moment
 from api.http.rehearsal_answers import rehearsal_out
 from api.http.schemas import AcceptedOut, Shape, Time
@@ -40,7 +40,7 @@ class DischargeTestOut(Shape):
     site: str
     state: Literal["waiting", "running", "finished"]
     started: Time
-    started_by: str
+    started_by: str | None
     pulled: Time | None = None
     until_percent: float | None
     until: Time | None
@@ -58,22 +58,22 @@ class DischargeTestsOut(Shape):
     tests: list[DischargeTestOut]
 
 
-def out(services: Services, site: Site, test: DischargeTest) -> dict[str, Any]:
-    """A test with its progress, where it runs."""
+def out(services: Services, site: Site, test: DischargeTest, *, names: bool = True) -> dict[str, Any]:
+    """A test with its progress, where it runs; who started it only where names may be told."""
     if test.finished_ms is not None:
-        return rehearsal_out(test, None)
+        return rehearsal_out(test, None, names=names)
     now_ms = services.clock.now_ms()
     evidence = evidence_of(services.store, services.ledger, site, test, now_ms)
-    return rehearsal_out(test, progress(test, evidence, now_ms))
+    return rehearsal_out(test, progress(test, evidence, now_ms), names=names)
 
 
 @router.get("/sites/{site}/discharge-tests", response_model=DischargeTestsOut)
-def discharge_tests(site: SiteIn, services: ServicesIn) -> Response:
-    """Discharge tests of a site, newest first; kept for ever."""
+def discharge_tests(site: SiteIn, who: PrincipalIn, services: ServicesIn) -> Response:
+    """Discharge tests of a site, newest first; kept for ever. Who started one is told to those who may operate."""
     tests = services.ledger.tests(site.id)
     ended = [t.finished_ms for t in tests if t.result is not None and t.finished_ms is not None]
     due = time_text(next_due_ms(site, max(ended), 0)) if ended else None
-    body = {"site": site.id, "due": due, "tests": [out(services, site, test) for test in tests]}
+    body = {"site": site.id, "due": due, "tests": [out(services, site, test, names=who.may_operate) for test in tests]}
     return answers.json_response(body)
 
 

@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from email.utils import format_datetime
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -268,4 +269,6 @@ def test_cap_comes_as_cap(ledger: Ledger, clock: SteppedClock) -> None:
         carrier.close()
     [heard] = receiver.heard
     assert heard.headers["content-type"] == "application/cap+xml"
+    assert ElementTree.fromstring(heard.body).findtext(f"{CAP}addresses") == "contact"
+    assert site.contacts[0].name.encode() not in heard.body
     assert CAP.strip("{}").encode() in heard.body

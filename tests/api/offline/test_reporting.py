@@ -65,7 +65,9 @@ def test_a_whole_report(stores: tuple[ReadingStore, Ledger]) -> None:
     assert "reached the reserve floor" in text
     assert "1 of 1 outages ended inside" in text
     assert "due by" in text
+    assert "owner" not in text
     found = json.loads(msgspec.json.encode(document(report)))
+    assert found["discharge_tests"][0]["started_by"] is None
     assert found["site"] == site.id
     assert found["pump"]["runs"] == len(moved)
     assert found["forecast_accuracy"]["held"] == 1

@@ -12,16 +12,19 @@ from urllib.parse import quote
 
 import pytest
 
-from api.http.keyring import new_token
+from api.http.keyring import Rights, new_token
 from api.http.security import COOKIE
 from api.process.services import Services
+from forecaster.domain.alarms import AlarmState, AlarmTransition, TransitionKind
+from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.forecast import Basis, Quantiles
 from forecaster.domain.readings import Refusal
 from forecaster.domain.runs import Outage, Supply
-from forecaster.domain.site import Channel, Site, Units
+from forecaster.domain.site import Channel, Site, Units, WeatherService
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
+from tests.api.pages.test_setup_form import LEAST
 from tests.api.pagesample import Tags, client, forecast, form_token, heard, publish, raise_alarm, runs, site
 from tests.story import NOW_MS, HeldClock, services
 
@@ -216,6 +219,51 @@ def test_an_alarm_is_acknowledged_and_shelved_by_forms(held: Services) -> None:
     assert browser.post("/sites/larkspur/alarms/shelve", data={**form, "hours": "4"}).status_code == 303
     asked = [(kind, target) for _, kind, target, _, _ in held.ledger.requests(0)]
     assert asked == [("acknowledge", alarm.id), ("shelve", alarm.id)]
+
+
+@pytest.mark.parametrize(("scope", "named"), [("read", False), ("operate", True)])
+def test_people_are_named_to_those_alone_who_may_operate(tmp_path: Path, scope: Rights, *, named: bool) -> None:
+    made = services(tmp_path, {"larkspur": site()}, host="0.0.0.0")
+    seen = replace(raise_alarm(made), state=AlarmState.ACKNOWLEDGED, acknowledged_ms=NOW_MS, acknowledged_by="Juniper")
+    change = AlarmTransition(replace(seen, revision=seen.revision + 1), TransitionKind.ACKNOWLEDGED, NOW_MS)
+    made.ledger.commit_transitions([change], [], [])
+    made.ledger.save_test(DischargeTest("t", "larkspur", NOW_MS, "Juniper", None, None, NOW_MS + 1, EndReason.BY_HAND))
+    _, secret = new_token(made.ledger, made.clock, "screen", scope, None)
+    browser = client(made, "http://outlast.example")
+    bearer = {"authorization": f"Bearer {secret}"}
+    paths = ("/sites/larkspur", "/sites/larkspur/alarms", "/sites/larkspur/discharge")
+    for path in (*paths, "/api/v1/sites/larkspur/alarms", "/api/v1/sites/larkspur/discharge-tests"):
+        answer = browser.get(path, headers=bearer)
+        assert answer.status_code == 200, path
+        assert ("Juniper" in answer.text) is named, path
+    made.close()
+
+
+WEATHER = {"weather.time": "$.hours[*].time", "weather.rain": "$.hours[*].mm"}
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "10.0.0.7", "[::1]", "169.254.1.2", "localhost"])
+def test_set_up_takes_no_weather_from_inside_the_network(held: Services, host: str) -> None:
+    """Ranges of the IANA special-purpose address registries (RFC 6890)."""
+    browser = client(held)
+    token = form_token(browser.get("/setup").text)
+    form = {**LEAST, "id": "second", **WEATHER, "weather.url": f"http://{host}:8080/hourly", "form_token": token}
+    for do in ("check", "write"):
+        answer = browser.post("/setup", data={**form, "do": do})
+        assert "lies inside a private network" in answer.text
+    assert not (held.installation.folder / "sites" / "second.toml").exists()
+
+
+def test_set_up_takes_a_weather_host_that_a_site_file_names(tmp_path: Path) -> None:
+    service = WeatherService(url="http://10.0.0.7:8080/hourly", time="$.hours[*].time", rain="$.hours[*].mm")
+    made = services(tmp_path, {"larkspur": replace(site(), weather=service)})
+    (made.installation.folder / "sites").mkdir(exist_ok=True)
+    browser = client(made)
+    token = form_token(browser.get("/setup").text)
+    form = {**LEAST, "id": "second", **WEATHER, "weather.url": service.url, "form_token": token}
+    assert browser.post("/setup", data={**form, "do": "write"}).status_code == 200
+    assert (made.installation.folder / "sites" / "second.toml").exists()
+    made.close()
 
 
 @pytest.mark.parametrize("token", ["", "0" * 128, "nonsense", "é"])
