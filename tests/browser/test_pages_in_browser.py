@@ -25,8 +25,8 @@ from tests.story import NOW_MS, HeldClock, services
 
 PATHS = (
     "/", "/sites/larkspur", "/sites/larkspur/history", "/sites/larkspur/outages", "/sites/larkspur/alarms",
-    "/sites/larkspur/telemetry", "/sites/larkspur/discharge", "/sites/larkspur/sizing", "/setup", "/sizing", "/login",
-    "/offline", "/sites/nowhere",
+    "/sites/larkspur/telemetry", "/sites/larkspur/discharge", "/sites/larkspur/leaving", "/sites/larkspur/sizing",
+    "/setup", "/sizing", "/login", "/offline", "/sites/nowhere",
 )  # fmt: skip
 AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}
 MEANT = ("status of 404", "ERR_INTERNET_DISCONNECTED", "registration blocked by Playwright")
