@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "ready": ("ready:ready", "Before you leave: what holds, what does not, and what to do."),
     "report": ("report:report", "What happened at a site over a span of time."),
     "export": ("export:export", "A site's readings, runs, days, outages, forecasts or alarms as a file."),
+    "study": ("study:study", "Add up the days of the long record that are over, and keep them for ever."),
     "work": ("work:app", "Tell of work on pump, float, valve or pack; list what was done over the years."),
     "token": ("token:app", "Add, list or revoke the tokens that open the API."),
     "backup": ("backup:backup", "Copy a running installation, verified."),

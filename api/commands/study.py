@@ -1,0 +1,49 @@
+"""`outlast study`: the long record brought up to date and studied, on demand."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.durations import moment_ms
+from api.commands.installed import Opened, opened
+from forecaster.domain.longrecord import StudyRecord
+from forecaster.domain.site import Site
+from forecaster.live.site_runner import SITE_FAULTS
+from forecaster.record.studying import study_days
+
+Sites = Annotated[list[str] | None, typer.Argument(metavar="[SITE]...", help="Site ids; all if left out.")]
+At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="As of this time, RFC 3339; now if left out.")]
+
+
+def study(site_ids: Sites = None, at: At = None, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
+    """Add up the days that are over and keep them for ever.
+
+    Exit code 1 where a site could not be studied; its results from before stay, and the ledger says why.
+
+    Example: outlast study larkspur
+    """
+    now_ms = time.time_ns() // 1_000_000 if at is None else moment_ms(at)
+    with opened(config) as has:
+        sites = [has.site(one) for one in site_ids or sorted(has.installation.sites)]
+        told = {site.id: _studied(has, site, now_ms) for site in sites}
+    failed = {site: said for site, said in told.items() if isinstance(said, str)}
+    if as_json:
+        echo_json({"studied": sorted(told.keys() - failed.keys()), "failed": failed})
+    for site, said in failed.items():
+        typer.echo(f"outlast study: site {site}: {said}", err=True)
+    return 1 if failed else 0
+
+
+def _studied(has: Opened, site: Site, now_ms: int) -> StudyRecord | str:
+    """The record of a site's study, or why there is none; one site's trouble is not the others'."""
+    try:
+        return study_days(site, has.store, has.ledger, now_ms)
+    except SITE_FAULTS as error:
+        problem = f"{type(error).__name__}: {error}"
+        has.ledger.fail_study(site.id, "days", problem)
+        return problem
