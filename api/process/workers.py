@@ -9,6 +9,7 @@ from api.http.publisher import StreamPublisher
 from api.process.installation_state import OutsideView
 from api.process.parts import Part, Startable
 from api.process.services import Services
+from api.process.studies import StudyWorker
 from collector.collector import Collector
 from collector.share import Share
 from collector.weather import WeatherWorker
@@ -28,6 +29,8 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
             forecaster.on_owed = couriers.wake
             forecaster.make_room = couriers.ballast.release
             workers.append(couriers)
+            installation = services.installation
+            workers.append(StudyWorker(installation.folder, installation.sites, services.ledger, services.clock))
         workers.append(forecaster)
     if Part.COLLECT in parts:
         news = forecaster.wake if forecaster is not None else _nobody

@@ -1,0 +1,165 @@
+"""Once a day the long record of each site is studied, in a child process: the service stays as light as it is."""
+
+from __future__ import annotations
+
+import logging
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import IO
+from zoneinfo import ZoneInfo
+
+from forecaster.domain.counts import Count
+from forecaster.domain.errors import StoreError
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.site import Site
+from forecaster.engine.document import time_text
+
+log = logging.getLogger("outlast.studies")
+
+FIRST_S = 120.0
+"""How long after the start the first study may begin: the readings come first [s]."""
+
+REST_S = 600.0
+"""Between one child and the next [s]."""
+
+LIMIT_S = 900.0
+"""How long one child may take [s]."""
+
+AGAIN_S = 6 * 3600.0
+"""A site whose study failed is tried again after this time [s]."""
+
+SITES_A_CHILD = 50
+LOWEST = 19
+AFTER_MIDNIGHT = timedelta(hours=1)
+"""A day is studied so long after its end: its last readings may come late."""
+
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
+
+def due_since_ms(timezone: str, now_ms: int) -> int:
+    """When the newest daily study of a site fell due: an hour after the last midnight of its zone [UTC ms]."""
+    zone = ZoneInfo(timezone)
+    today = datetime.fromtimestamp(now_ms / 1000.0, zone).date()
+    for day in (today, today - timedelta(days=1)):
+        midnight = datetime(day.year, day.month, day.day, tzinfo=zone)
+        due_ms = round((midnight.timestamp() + AFTER_MIDNIGHT.total_seconds()) * 1000)
+        if due_ms <= now_ms:
+            break
+    return due_ms
+
+
+class StudyWorker:
+    """Starts one child at a time for the sites that are due, gently and with a limit. start(), stop()."""
+
+    def __init__(
+        self, folder: Path, sites: Mapping[str, Site], ledger: Ledger, clock: Clock,
+        *, first_s: float = FIRST_S, rest_s: float = REST_S, limit_s: float = LIMIT_S,
+    ) -> None:  # fmt: skip
+        self._folder, self._sites, self._ledger, self._clock = folder, dict(sites), ledger, clock
+        self._first_s, self._rest_s, self._limit_s = first_s, rest_s, limit_s
+        self._again_s: dict[str, float] = {}
+        self._children = 0
+        self._failed = 0
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="studies", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the child, where one runs, and the thread."""
+        self._ending.set()
+        if self._thread.ident is not None:
+            self._thread.join(30.0)
+
+    def wake(self) -> None:
+        """Studies wait for nobody."""
+
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def turns(self) -> None:
+        """Nothing to tell: a slow study is no fault of this process."""
+
+    def troubles(self) -> list[tuple[str, str]]:
+        """None: a failed study says so in its record, and the forecasts do without."""
+        return []
+
+    def counts(self) -> list[Count]:
+        """For the metrics."""
+        return [
+            Count("outlast_studies", "counter", "Child processes that studied the long record.", float(self._children)),
+            Count("outlast_studies_failed", "counter", "Of those, how many failed.", float(self._failed)),
+        ]
+
+    def _work(self) -> None:
+        rest_s = self._first_s
+        while not self._ending.wait(rest_s):
+            rest_s = self._rest_s
+            try:
+                due = self.due()
+                if due:
+                    self.study(due)
+            except (StoreError, OSError) as error:
+                log.warning("the long record is not studied for now: %s", error)
+
+    def due(self) -> list[str]:
+        """Sites to be studied now, at most as many as one child takes; those not studied for longest come first."""
+        now_ms, now_s = self._clock.now_ms(), time.monotonic()
+        made = self._ledger.studied("days")
+        due = [
+            site.id
+            for site in self._sites.values()
+            if made.get(site.id, 0) < due_since_ms(site.timezone, now_ms) and now_s >= self._again_s.get(site.id, 0.0)
+        ]
+        return sorted(due, key=lambda site: (made.get(site, 0), site))[:SITES_A_CHILD]
+
+    def study(self, sites: Sequence[str]) -> None:
+        """Study some sites in a child and wait for its end; StoreError, OSError where that cannot be told or begun."""
+        now_ms = self._clock.now_ms()
+        self._children += 1
+        self._again_s |= dict.fromkeys(sites, time.monotonic() + AGAIN_S)
+        with tempfile.TemporaryFile() as said:
+            why = self._run(sites, now_ms, said)
+        if why is None or self._ending.is_set():
+            return
+        self._failed += 1
+        log.warning("a study of the long record failed: %s", why)
+        made = self._ledger.studied("days")
+        for site in sites:
+            standing = self._ledger.study(site, "days")
+            if made.get(site, 0) < now_ms and (standing is None or standing.problem is None):
+                self._ledger.fail_study(site, "days", why)
+
+    def _run(self, sites: Sequence[str], now_ms: int, said: IO[bytes]) -> str | None:
+        """Run the child; None where all went well, else why not, in a line."""
+        command = [sys.executable, "-m", "api", "study", "--config", str(self._folder), "--at", time_text(now_ms)]
+        child = subprocess.Popen(
+            [*command, *sites], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said,
+            env={**os.environ, **ONE_THREAD},
+        )  # fmt: skip
+        try:
+            os.setpriority(os.PRIO_PROCESS, child.pid, LOWEST)
+            until_s = time.monotonic() + self._limit_s
+            while child.poll() is None:
+                if time.monotonic() >= until_s:
+                    return f"it was not done after {self._limit_s:g} s"
+                if self._ending.wait(0.2):
+                    return "the service ended"
+        finally:
+            child.kill()
+            child.wait()
+        if child.returncode == 0:
+            return None
+        said.seek(0)
+        lines = said.read().decode(errors="replace").split("\n")
+        return next((line for line in reversed(lines) if line.strip()), f"exit code {child.returncode}")
