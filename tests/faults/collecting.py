@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from collector.clock import SystemClock
-from collector.collector import Collector
+from collector.collector import Collector, kept_client_id
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite import SqliteStore
@@ -47,7 +47,8 @@ def main(folder: Path, stall_at: int) -> None:
     else:
         collector = Collector(installation, open_store(installation.readings_url), ledger, SystemClock(), lambda: None)
     collector.start()
-    while not collector.state().connected:
+    note = f"filters:{installation.broker.client_id or kept_client_id(ledger)}"
+    while ledger.noted(note) is None or not collector.state().connected:
         time.sleep(0.02)
     sys.stdout.write("connected\n")
     sys.stdout.flush()

@@ -13,6 +13,7 @@ from forecaster.alarms.rules import RULES
 from forecaster.alarms.table import MEASURES, TABLE, Side
 from forecaster.alarms.telling import Teller
 from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.forecast import Quantiles
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Load
@@ -161,3 +162,13 @@ def test_every_clock_time_has_its_zone_and_every_zone_a_name() -> None:
             assert not re.search(r"\d\d:\d\d(?! [A-Z])", text), text
     for zone, name in (("America/Sao_Paulo", "UTC-3"), ("Asia/Kathmandu", "UTC+5:45"), ("America/Chicago", "CST")):
         assert Wording(zone, zoned=True).clock(START_MS, START_MS).endswith(f" {name}")
+
+
+@pytest.mark.parametrize(("never", "beyond"), [(0.3, False), (0.49, False), (0.5, True), (0.9, True)])
+def test_beyond_the_horizon_is_said_only_where_it_is_the_likelier(never: float, beyond: bool) -> None:
+    """Without a quantile and with the end likelier within the horizon than beyond it, nothing is promised."""
+    made, evidence = Teller(LARKSPUR), seen()
+    ahead = replace(evidence.forecast, hours_remaining=Quantiles(), never_probability=never)
+    told = made.tell(K.MAINS_LOST, "", replace(evidence, forecast=ahead), START_MS)
+    promised = Wording(LARKSPUR.timezone, zoned=True).beyond(ahead.horizon_h)
+    assert (promised in told.headline + told.action) is beyond

@@ -262,6 +262,27 @@ def test_progress_grows_and_grows_surer() -> None:
     assert found[1].sureness is not None
     assert found[2].sureness is not None
     assert found[2].sureness < found[1].sureness
+    assert all(p.on_pack for p in found)
+
+
+def test_progress_tells_hours_from_the_first_percent_on() -> None:
+    evidence = steady(0.2, 6.0)
+    assert evidence.used_percent == 1.0
+    found = progress(PLAN, evidence, evidence.end_ms)
+    assert found.hours_full_to_reserve == analyse(evidence).hours_full_to_reserve
+    assert found.sureness is not None
+
+
+@pytest.mark.parametrize("count", [3, 5, 20])
+def test_cycles_per_hour_are_counted_from_the_first_start_to_the_last(count: int) -> None:
+    """A start every six minutes is ten an hour, however many were seen."""
+    runs = tuple(run_at(360.0 * index) for index in range(count))
+    assert analyse(DischargeEvidence(SITE, 0, 3 * HOUR_MS, runs=runs)).cycles_per_hour == pytest.approx(10.0)
+
+
+def test_a_pump_that_drew_nothing_has_a_rate_of_nothing_with_all_its_doubt() -> None:
+    rate = pump_rate(DischargeEvidence(SITE, 0, HOUR_MS, runs=tuple(run_at(180.0 * i, watts=0.0) for i in range(15))))
+    assert (rate.mean_w, rate.relative_sd) == (0.0, 1.0)
 
 
 def test_what_counts_as_a_rehearsal_unannounced() -> None:

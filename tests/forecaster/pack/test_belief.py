@@ -96,6 +96,14 @@ def test_charge_at_is_the_inverse_of_the_reported_percent(percent: float, bow: f
     assert float(battery.reported_percent(charge, bow, skew)) == pytest.approx(percent, abs=1e-3)
 
 
+@given(st.floats(0.001, 0.999), st.floats(-0.3, 0.3), st.floats(-0.1, 0.1))
+def test_the_slope_of_the_reported_charge_is_that_of_its_course(charge: float, bow: float, skew: float) -> None:
+    """By central differences, of a share rather than of a percent."""
+    near = np.array([charge - 1e-5, charge + 1e-5])
+    rise = float(np.diff(battery.reported_percent(near, bow, skew))[0]) / 100.0 / 2e-5
+    assert float(battery.reported_slope(np.asarray(charge), bow, skew)) == pytest.approx(rise, abs=1e-6)
+
+
 @pytest.mark.parametrize("cut", [False, True])
 @pytest.mark.parametrize("step", [0.1, 1.0, 5.0])
 @pytest.mark.parametrize("sample_s", [10.0, 60.0, 300.0])

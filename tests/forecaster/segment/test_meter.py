@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forecaster.segment import EnergyCounter, Meter, Rhythm
-from forecaster.segment.counter import CounterStep
+from forecaster.segment.counter import CounterRuns, CounterStep
 from forecaster.segment.levels import Levels
 
 MINUTE = 60_000
@@ -61,6 +61,29 @@ def test_a_wrong_running_power_is_mended_by_the_counter() -> None:
     before = meter.total_wh
     meter.add(4.0, 0)
     assert meter.total_wh - before == pytest.approx(5.0, rel=0.01)
+
+
+def test_the_scale_is_the_ratio_of_what_both_told_from_the_first_twenty_watt_hours_on() -> None:
+    """The share is taken from 20 Wh on (this project's own choice), and of nothing but what was told."""
+    meter = Meter()
+    told(meter, [(1.0, 1.0), (19.0, 22.8)])
+    assert meter.scale == 1.0
+    told(meter, [(1.0, 2.2)])
+    assert meter.scale == pytest.approx(25.0 / 20.0)
+
+
+def test_a_run_told_by_a_counter_lies_in_the_middle_of_the_time_in_which_it_rose() -> None:
+    """4 Wh at 480 W are 30 s, in the middle of the minute; 8 Wh in two minutes are two such runs."""
+    one, runs = counter(), CounterRuns(quantum_wh=4.0)
+    one.resolution_wh = 0.1
+    for used_wh, minutes, starts_s in ((4.0, (1,), (15.0,)), (8.0, (11, 12), (615.0, 675.0))):
+        for minute in minutes:
+            runs.feed(one, minute * MINUTE, MINUTE, used_wh / len(minutes), 480.0)
+        found = runs.feed(one, (minutes[-1] + 1) * MINUTE, MINUTE, 0.0, 480.0)
+        assert [(d.start_ms, d.stop_ms) for d in found] == [
+            (round(s * 1000), round((s + 30.0) * 1000)) for s in starts_s
+        ]
+        assert [d.energy_wh for d in found] == [4.0] * len(starts_s)
 
 
 def counter(start_wh: float = 100.0) -> EnergyCounter:

@@ -58,6 +58,9 @@ def test_falling_water_is_forecast_to_fall() -> None:
     halving = inflow.halving_h(round(now_h * HOUR_MS))
     assert halving is not None
     assert 5.0 < halving < 60.0
+    later = inflow.halving_h(round((now_h + 6.0) * HOUR_MS))
+    assert later is not None
+    assert 5.0 < later < 60.0, "asked six hours after the last cycle, with nothing heard since"
 
 
 def test_storms_to_come_only_add() -> None:

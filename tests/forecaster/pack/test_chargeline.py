@@ -1,0 +1,51 @@
+"""The belief that changes of the charge leave, where it can be worked out by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from forecaster.maths.arrays import Array
+from forecaster.pack.chargeline import (
+    HYPOTHESES,
+    SHARED,
+    START,
+    UNHEARD,
+    UNHEARD_SPREAD,
+    ChargeContext,
+    ChargeSteps,
+    Posterior,
+    posterior,
+)
+
+MEAN = np.array([np.log(1000.0), np.log(1.15), np.log(9.0), 0.0, 0.0, 0.0])
+SPREAD = np.array([0.1, 0.05, 0.3, 0.2, 0.05, 0.05])
+SCENE = ChargeContext(loads_w=0.0, swing_wh=0.0, factor=1.0, step=1.0, floor_percent=10.0)
+
+
+def believed(percent: float, spread_percent: float) -> Posterior:
+    """Nothing but a start at a charge that was guessed."""
+    evidence = ChargeSteps()
+    evidence.start(percent, spread_percent)
+    weight: Array = np.full(HYPOTHESES, 1.0 / HYPOTHESES)
+    return posterior(MEAN, np.diag(SPREAD**2), weight, evidence, SCENE)
+
+
+def test_without_a_change_the_pack_is_believed_as_before() -> None:
+    found = believed(100.0, 5.0)
+    assert found.mean[:, :SHARED] == pytest.approx(np.tile(MEAN, (HYPOTHESES, 1)), abs=1e-6)
+    assert found.mean[:, START] == pytest.approx(np.ones(HYPOTHESES), abs=1e-6)
+    spread = np.sqrt(np.diagonal(found.covariance, axis1=1, axis2=2))
+    assert spread[:, :4] == pytest.approx(np.tile(SPREAD[:4], (HYPOTHESES, 1)), rel=0.01)
+    assert spread[:, UNHEARD] == pytest.approx(np.full(HYPOTHESES, UNHEARD_SPREAD))
+    assert found.weight.sum() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("spread_percent", [5.0, 20.0, 60.0])
+def test_a_guessed_start_is_weighed_with_what_a_start_can_be(spread_percent: float) -> None:
+    """Precisions of a guess and of a prior of 20 % add up (two normal errors of one quantity); at full the gauge does
+    not stray, but its slope is known only to bow and skew.
+    """
+    found = believed(100.0, spread_percent)
+    known = 1.0 / np.sqrt(1.0 / 0.2**2 + 1.0 / (spread_percent / 100.0) ** 2)
+    assert np.sqrt(found.covariance[:, START, START]) == pytest.approx(np.full(HYPOTHESES, known), rel=0.01)
