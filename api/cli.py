@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "backup": ("backup:backup", "Copy a running installation, verified."),
     "restore": ("backup:restore", "Bring an installation back from a backup."),
     "move": ("move:move", "Move the readings of an installation to another store."),
+    "completion": ("completion:completion", "The script by which bash, zsh or fish completes commands and options."),
 }
 
 USAGE = """Usage: outlast COMMAND [OPTIONS]
@@ -71,6 +72,10 @@ def complain(line: str) -> int:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Exit code: 0 done, 1 a negative finding, 2 wrong use or configuration."""
+    if argv is None and "_OUTLAST_COMPLETE" in os.environ:
+        from api.commands.completion import ASKED_BY, complete
+
+        return complete(os.environ[ASKED_BY])
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or words[0] in ("--help", "-h", "help"):
         sys.stdout.write(usage())

@@ -152,10 +152,16 @@ def trial(
 def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dict[str, str]]:
     """Wait until every test message is settled, or the time is over."""
     from api.deliver.failing import faults_of
+    from api.deliver.reachable import without_secrets
 
     deadline = time.monotonic() + wait_s
     open_keys = {item.key for item in owed}
+    said_open: int | None = None
     while open_keys and time.monotonic() < deadline:
+        if len(open_keys) != said_open:
+            said_open = len(open_keys)
+            left_s = max(0.0, deadline - time.monotonic())
+            typer.echo(f"waiting for {said_open} of {len(owed)} messages, at most {left_s:.0f} s more", err=True)
         later_ms = max(item.expires_ms for item in owed)
         open_keys = {
             waiting.key for one in {item.channel for item in owed} for waiting in found.ledger.due(one, later_ms, 5_000)
@@ -166,10 +172,10 @@ def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dic
         fault = faults_of(found.ledger, item.channel).get(item.receiver)
         said = "sent"
         if fault is not None:
-            said = f"failed: {fault.error}"
+            said = f"failed: {fault.error.replace(item.receiver, without_secrets(item.receiver))}"
         elif item.key in open_keys:
             said = "waiting: is `outlast run` running?"
-        results.append({"channel": item.channel, "receiver": item.receiver, "result": said})
+        results.append({"channel": item.channel, "receiver": without_secrets(item.receiver), "result": said})
     return results
 
 

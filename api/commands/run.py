@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import logging
 import os
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from api.commands.common import ConfigDir
+from api.commands.logs import FormatIn, LevelIn, LogFormat, LogLevel, log_to_stderr
 from api.process.parts import EVERYTHING, Part
 from api.process.process import Process
 from collector.clock import SystemClock
@@ -22,11 +21,10 @@ ShareOf = Annotated[
 ]
 
 
-def start(config: Path, parts: frozenset[Part], share: Share = WHOLE) -> int:
+def start(config: Path, parts: frozenset[Part], level: LogLevel, how: LogFormat, share: Share = WHOLE) -> int:
     """Run some parts of an installation until SIGTERM or ctrl-C."""
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    log_to_stderr(level, how)
     os.umask(0o077)  # what is written holds secrets: the ledger its sessions, a site file the addresses of people
-    logging.getLogger("httpx").setLevel(logging.WARNING)
     installation = load_installation(config)
     process = Process(installation, parts, SystemClock(), share)
     if Part.SERVE in parts:
@@ -35,33 +33,43 @@ def start(config: Path, parts: frozenset[Part], share: Share = WHOLE) -> int:
     return process.run()
 
 
-def run(config: ConfigDir = Path()) -> int:
+def run(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_format: FormatIn = LogFormat.TEXT) -> int:
     """Collector, forecaster, deliveries, API and pages in one process.
 
     Example: outlast run --config /etc/outlast
     """
-    return start(config, EVERYTHING)
+    return start(config, EVERYTHING, log_level, log_format)
 
 
-def collect(config: ConfigDir = Path(), share: ShareOf = "1/1") -> int:
+def collect(
+    config: ConfigDir = Path(),
+    share: ShareOf = "1/1",
+    log_level: LevelIn = LogLevel.INFO,
+    log_format: FormatIn = LogFormat.TEXT,
+) -> int:
     """The collector alone: from the broker into the store.
 
     Example: outlast collect --config /etc/outlast --share 2/5
     """
-    return start(config, frozenset({Part.COLLECT}), parse_share(share))
+    return start(config, frozenset({Part.COLLECT}), log_level, log_format, parse_share(share))
 
 
-def forecast(config: ConfigDir = Path(), share: ShareOf = "1/1") -> int:
+def forecast(
+    config: ConfigDir = Path(),
+    share: ShareOf = "1/1",
+    log_level: LevelIn = LogLevel.INFO,
+    log_format: FormatIn = LogFormat.TEXT,
+) -> int:
     """The forecaster alone: from the store to forecasts, alarms and deliveries.
 
     Example: outlast forecast --config /etc/outlast --share 2/5
     """
-    return start(config, frozenset({Part.FORECAST}), parse_share(share))
+    return start(config, frozenset({Part.FORECAST}), log_level, log_format, parse_share(share))
 
 
-def serve(config: ConfigDir = Path()) -> int:
+def serve(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_format: FormatIn = LogFormat.TEXT) -> int:
     """The API and the pages alone; keeps nothing, so there may be several.
 
     Example: outlast serve --config /etc/outlast
     """
-    return start(config, frozenset({Part.SERVE}))
+    return start(config, frozenset({Part.SERVE}), log_level, log_format)

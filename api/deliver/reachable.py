@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 from forecaster.alarms.plan import MAIL
 from forecaster.domain.records import PushSubscription
@@ -52,3 +53,14 @@ def reach_warnings(
     lines = [fault.says for fault in contact_faults(site, channels, say, names=names)]
     nobody = [] if reachable(site, channels, subscriptions) else [say("reach.nobody")]
     return tuple(nobody + lines)
+
+
+def without_secrets(receiver: str) -> str:
+    """A receiver as it may stand on a screen: of an address on the web only scheme, host and port.
+
+    User, path and query often are the key to it.
+    """
+    parts = urlsplit(receiver)
+    if parts.scheme not in {"http", "https"}:
+        return receiver
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}/…"

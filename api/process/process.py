@@ -179,7 +179,7 @@ class Process:
         http = self.services.installation.http
         config = uvicorn.Config(
             create_app(self.services), host=http.host, port=http.port, log_level="warning", access_log=False,
-            timeout_graceful_shutdown=GRACE_S, lifespan="off", server_header=False, ws="none",
+            log_config=None, timeout_graceful_shutdown=GRACE_S, lifespan="off", server_header=False, ws="none",
         )  # fmt: skip
         end = self.end
 

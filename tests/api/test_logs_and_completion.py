@@ -1,0 +1,88 @@
+"""The log of a running program as JSON lines, and completion by a real shell."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from api.cli import COMMANDS
+from tests.engines import free_port
+from tests.house.test_imports import ROOT
+
+OUTLAST = (sys.executable, "-m", "api")
+
+
+def collecting(folder: Path, *options: str) -> list[str]:
+    """What a collector without a broker writes to stderr, up to its first lines and at its end."""
+    (folder / "outlast.toml").write_text(f'[broker]\nurl = "mqtt://127.0.0.1:{free_port()}"\n', encoding="utf-8")
+    with subprocess.Popen(
+        [*OUTLAST, "collect", "--config", str(folder), *options], cwd=ROOT, stderr=subprocess.PIPE, text=True
+    ) as running:
+        assert running.stderr is not None
+        try:
+            first = running.stderr.readline()
+            running.send_signal(signal.SIGTERM)
+            rest = running.stderr.read()
+        finally:
+            running.kill()
+    return [first.rstrip(), *rest.splitlines()]
+
+
+def test_a_log_of_json_lines(tmp_path: Path) -> None:
+    lines = [json.loads(line) for line in collecting(tmp_path, "--log-format", "json")]
+    assert lines
+    for line in lines:
+        assert set(line) - {"exception"} == {"time", "level", "logger", "message"}
+        assert datetime.fromisoformat(line["time"]).tzinfo is not None
+        assert line["level"] in {"info", "warning", "error"}
+        assert line["message"]
+
+
+def test_a_level_leaves_out_what_is_less_grave(tmp_path: Path) -> None:
+    lines = [json.loads(line) for line in collecting(tmp_path, "--log-format", "json", "--log-level", "warning")]
+    assert {line["level"] for line in lines} == {"warning"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        ("outlast re", {"ready", "replay", "report", "restore"}),
+        ("outlast alarms sh", {"shelve"}),
+        ("outlast run --log-format ", {"text", "json"}),
+        ("outlast run --log-l", {"--log-level"}),
+        ("outlast ", set(COMMANDS)),
+    ],
+)
+def test_bash_completes(typed: str, offered: set[str], tmp_path: Path) -> None:
+    name = tmp_path / "outlast"  # the script calls the command by its name
+    name.write_text(f'#!/bin/sh\nexec {" ".join(OUTLAST)} "$@"\n', encoding="utf-8")
+    name.chmod(0o755)
+    shell = shutil.which("bash")
+    assert shell is not None
+    script = subprocess.run([str(name), "completion", "bash"], cwd=ROOT, capture_output=True, text=True, check=True)
+    words = " ".join(f'"{word}"' for word in typed.split(" "))
+    asking = (
+        f"{script.stdout}\nCOMP_WORDS=({words}); COMP_CWORD={typed.count(' ')}; "
+        f'_outlast_completion {name}; printf "%s\\n" "${{COMPREPLY[@]}}"'
+    )
+    done = subprocess.run([shell, "-c", asking], cwd=ROOT, capture_output=True, text=True, timeout=120, check=True)
+    assert set(done.stdout.split()) == offered, done.stderr
+
+
+@pytest.mark.parametrize("shell", ["zsh", "fish"])
+def test_other_shells_get_a_script_that_asks_the_program(shell: str) -> None:
+    done = subprocess.run([*OUTLAST, "completion", shell], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert f"_OUTLAST_COMPLETE=complete_{shell}" in done.stdout
+    environ = {**os.environ, "_OUTLAST_COMPLETE": f"complete_{shell}", "_TYPER_COMPLETE_ARGS": "outlast dem"}
+    environ |= {"_TYPER_COMPLETE_FISH_ACTION": "get-args"}
+    offered = subprocess.run(OUTLAST, cwd=ROOT, env=environ, capture_output=True, text=True, timeout=120, check=True)
+    assert "demo" in offered.stdout
+    assert "discharge" not in offered.stdout
