@@ -73,9 +73,7 @@ def complain(line: str) -> int:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Exit code: 0 done, 1 a negative finding, 2 wrong use or configuration."""
     if argv is None and "_OUTLAST_COMPLETE" in os.environ:
-        from api.commands.completion import ASKED_BY, complete
-
-        return complete(os.environ[ASKED_BY])
+        return int(import_module("api.commands.completion").complete(os.environ["_OUTLAST_COMPLETE"]))
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or words[0] in ("--help", "-h", "help"):
         sys.stdout.write(usage())
