@@ -106,6 +106,18 @@ def shelve(
     return 0
 
 
+@app.command()
+def unshelve(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()) -> int:
+    """Bring a shelved alarm back before its time; people are told where it still stands.
+
+    Example: outlast alarms unshelve larkspur:test-due:1772553720000 --by Robin
+    """
+    with opened(config) as found:
+        _ask(found, "unshelve", alarm, {"by": by})
+    typer.echo("Asked; the running program does it within a second.")
+    return 0
+
+
 @app.command("test")
 def trial(
     site: Annotated[str, typer.Option(help="The site whose hubs and people are told.")],

@@ -1,12 +1,14 @@
 """Each site as a Homie v5 device, `homie/5/outlast-<site>`, so that a hub finds it by itself.
 
 After the Homie convention 5.0 (homieiot.github.io/specification): description before ready, `$state` lost as the will,
-quality of service 2, everything retained but commands. A value not known leaves its topic empty, never stale.
+quality of service 2, everything retained but commands and events. A value not known leaves its topic empty, never
+stale.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from hashlib import sha256
 from typing import Any
 
 import msgspec
@@ -15,6 +17,7 @@ from api.deliver.asking import acknowledge_kind
 from api.deliver.brokerlink import BrokerLink, Will
 from api.deliver.mqtt import newest_by_kind
 from api.deliver.outcome import Later, Outcome, Sent
+from api.deliver.plain import said
 from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
@@ -26,10 +29,13 @@ from forecaster.domain.site import Site
 
 ROOT = "homie/5"
 QOS = 2
+EVENT_QOS = 0
+"""A value that is not retained must not wait for a connection, nor come again after one."""
+
 NOTE = "homie-sites"
 STATES = ",".join(AlarmState)
-VERSION = 1
-"""Raise it whenever the description below changes."""
+FIRST_VERSION = 2
+"""Releases that did not count their descriptions said 1."""
 
 Property = tuple[str, dict[str, Any], Callable[[Mapping[str, Any]], Any]]
 
@@ -63,7 +69,27 @@ FORECAST: tuple[Property, ...] = (
 )
 
 
-def description(site: Site) -> dict[str, Any]:
+class DescribedDevice(msgspec.Struct, frozen=True):
+    """The version that a device's description has, and what identifies its content."""
+
+    version: int
+    digest: str
+
+
+def description_version(ledger: Ledger, site: Site) -> int:
+    """The version of a site's description: one more whenever anything in it differs from the one before."""
+    name = f"homie-description:{site.id}"
+    digest = sha256(msgspec.json.encode(description(site, 0))).hexdigest()
+    noted = ledger.noted(name)
+    earlier = None if noted is None else msgspec.json.decode(noted, type=DescribedDevice)
+    if earlier is not None and earlier.digest == digest:
+        return earlier.version
+    version = FIRST_VERSION if earlier is None else earlier.version + 1
+    ledger.note(name, msgspec.json.encode(DescribedDevice(version, digest)).decode())
+    return version
+
+
+def description(site: Site, version: int) -> dict[str, Any]:
     """The `$description` of a site's device."""
     kinds = {
         kind.value: {"name": kind.value.replace("-", " ").capitalize(), "datatype": "enum", "format": STATES}
@@ -79,7 +105,7 @@ def description(site: Site) -> dict[str, Any]:
     }
     return {
         "homie": "5.0",
-        "version": VERSION,
+        "version": version,
         "name": site.name,
         "nodes": {
             "forecast": {"name": "Forecast", "properties": {name: about for name, about, _ in FORECAST}},
@@ -94,11 +120,6 @@ def description(site: Site) -> dict[str, Any]:
             },
         },
     }
-
-
-def said(value: Any) -> bytes:
-    """A value as Homie payload; empty where it is not known."""
-    return b"" if value is None else str(value).encode()
 
 
 def alarm_values(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:
@@ -142,7 +163,7 @@ class Device:
     def _introduce(self) -> bool:
         self._told.clear()
         self._issued = None
-        about = msgspec.json.encode(description(self.site))
+        about = msgspec.json.encode(description(self.site, description_version(self._ledger, self.site)))
         steps: tuple[Callable[[], Outcome], ...] = (
             lambda: self.link.publish(self._state, b"init", qos=QOS),
             lambda: self.link.publish(f"{self.base}/$description", about, qos=QOS),
@@ -175,7 +196,7 @@ class Device:
 
     def acknowledged(self, kind: str) -> None:
         """Tell that a command was taken: the property is an event, not a state."""
-        self.link.publish(f"{self.base}/alarms/acknowledge", kind.encode(), qos=QOS, retain=False)
+        self.link.publish(f"{self.base}/alarms/acknowledge", kind.encode(), qos=EVENT_QOS, retain=False)
 
 
 class HomieCarrier:

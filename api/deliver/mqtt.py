@@ -1,7 +1,7 @@
 """The interface's MQTT topics: forecast and alarms retained, `outlast/status` with a will, acknowledgement by command.
 
-`outlast/<site>/forecast` the forecast document · `outlast/<site>/alarm/<kind>` the newest alarm of that kind, its
-`state` "normal" once it is over · `outlast/status` online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a
+`outlast/<site>/forecast` the forecast document · `outlast/<site>/hours_p50` and others its plain values ·
+`outlast/<site>/alarm/<kind>` the newest alarm of that kind, its `state` "normal" once it is over · `outlast/status` online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a
 command; its payload may name who acknowledges. What a site that was removed left retained is cleared.
 """
 
@@ -14,6 +14,7 @@ import msgspec
 from api.deliver.asking import acknowledge_kind, name_in
 from api.deliver.brokerlink import BrokerLink, InboundMessage, Will
 from api.deliver.outcome import Later, Outcome
+from api.deliver.plain import PLAIN, plain_topic, plain_values
 from api.deliver.words import message_document
 from api.http.answers import alarm_out
 from api.http.newest import Untaken
@@ -21,7 +22,7 @@ from collector.config.settings import Broker
 from forecaster.alarms.plan import MQTT, AlarmMessage, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
 from forecaster.domain.ports import Clock, Ledger
-from forecaster.domain.records import Delivery
+from forecaster.domain.records import Delivery, StoredForecast
 from forecaster.domain.site import Site
 
 STATUS = "outlast/status"
@@ -64,6 +65,7 @@ class MqttCarrier:
         self._sites, self._ledger, self._clock, self._wake = sites, ledger, clock, wake
         self._link = BrokerLink(broker, client_id, Will(STATUS, OFFLINE, QOS), (COMMANDS,))
         self._untaken = Untaken(ledger)
+        self._plain: dict[str, bytes] = {}
         self._begun = False
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
@@ -93,6 +95,7 @@ class MqttCarrier:
     def _tell_all(self) -> bool:
         """After a connection the broker may have forgotten, or missed, anything: tell every state anew."""
         self._untaken.forget()
+        self._plain.clear()
         told = self._put(STATUS, ONLINE) and self._clear_removed()
         for site in self._sites:
             for kind, alarm in newest_by_kind(self._ledger, site).items():
@@ -106,6 +109,7 @@ class MqttCarrier:
         cleared = True
         for site in sorted(set(earlier) - set(self._sites)):
             topics = [f"outlast/{site}/forecast", *(alarm_topic(site, kind) for kind in AlarmKind)]
+            topics += [plain_topic(site, name) for name in PLAIN]
             cleared = all(self._put(topic, b"") for topic in topics) and cleared
         if cleared:
             self._ledger.note(NOTE, msgspec.json.encode(sorted(self._sites)).decode())
@@ -117,7 +121,19 @@ class MqttCarrier:
         for stored in self._untaken.look(self._sites):
             if not self._put(f"outlast/{stored.site}/forecast", stored.document.encode()):
                 return
+            if not self._tell_plain(stored):
+                return
             self._untaken.take(stored)
+
+    def _tell_plain(self, stored: StoredForecast) -> bool:
+        """Publish the plain values that changed since they were told."""
+        for topic, payload in plain_values(stored.site, msgspec.json.decode(stored.document)).items():
+            if self._plain.get(topic) == payload:
+                continue
+            if not self._put(topic, payload):
+                return False
+            self._plain[topic] = payload
+        return True
 
     def _obey(self, heard: InboundMessage) -> None:
         """A command to acknowledge. A retained one is old: it is not obeyed."""

@@ -82,7 +82,7 @@ class AlarmDesk:
             state.unheard_ms,
             frozenset(kind for kind, standing in state.standings.items() if standing.gate.active),
         )
-        changes = self._unshelve(seen)
+        changes = self._unshelve(now_ms)
         judged: dict[AlarmKind, Judgement] = {}
         for kind, rule in RULES.items():
             if kind in self.limits.off:
@@ -148,6 +148,10 @@ class AlarmDesk:
         standing.shelved_until_ms = until_ms
         shelved = replace(alarm, state=AlarmState.SHELVED, shelved_until_ms=until_ms, shelved_by=by)
         return [self._change(standing, shelved, TransitionKind.SHELVED, now_ms, tell=False)]
+
+    def unshelve(self, alarm_id: str, now_ms: int) -> list[AlarmTransition]:
+        """Bring a shelved alarm back before its time. Doing it twice changes nothing."""
+        return self._back(self._find(alarm_id), now_ms)
 
     # -- saved state
     def snapshot(self) -> bytes:
@@ -259,19 +263,21 @@ class AlarmDesk:
         closed = replace(standing.alarm, state=AlarmState.NORMAL, cleared_ms=seen.now_ms, shelved_until_ms=None)
         return [self._change(standing, closed, TransitionKind.CLEARED, seen.now_ms, tell=False)]
 
-    def _unshelve(self, seen: AlarmEvidence) -> list[AlarmTransition]:
-        changes = []
-        for standing in self._state.standings.values():
-            until, alarm = standing.shelved_until_ms, standing.alarm
-            if until is None or alarm is None or seen.now_ms < until:
-                continue
-            standing.shelved_until_ms = None
-            state = AlarmState.UNACKNOWLEDGED if standing.gate.active else AlarmState.NORMAL
-            back = replace(alarm, state=state, shelved_until_ms=None, shelved_by=None)
-            tell = standing.gate.active and self._state.budget.may_raise(alarm.priority, seen.now_ms)
-            standing.owed = standing.gate.active and not tell
-            changes.append(self._change(standing, back, TransitionKind.UNSHELVED, seen.now_ms, tell=tell))
-        return changes
+    def _unshelve(self, now_ms: int) -> list[AlarmTransition]:
+        shelved = [(item.shelved_until_ms, item) for item in self._state.standings.values()]
+        over = [item for until_ms, item in shelved if until_ms is not None and now_ms >= until_ms]
+        return [change for item in over for change in self._back(item, now_ms)]
+
+    def _back(self, standing: Standing, now_ms: int) -> list[AlarmTransition]:
+        alarm, active = standing.alarm, standing.gate.active
+        if standing.shelved_until_ms is None or alarm is None:
+            return []
+        standing.shelved_until_ms = None
+        state = AlarmState.UNACKNOWLEDGED if active else AlarmState.NORMAL
+        back = replace(alarm, state=state, shelved_until_ms=None, shelved_by=None)
+        tell = active and self._state.budget.may_raise(alarm.priority, now_ms)
+        standing.owed = active and not tell
+        return [self._change(standing, back, TransitionKind.UNSHELVED, now_ms, tell=tell)]
 
     # -- what people are told
     def _choose(self, changes: list[AlarmTransition], seen: AlarmEvidence) -> list[AlarmTransition]:

@@ -233,7 +233,7 @@ class Ledger(Protocol):
         ...
 
     def request(self, kind: str, target: str, body: str, at_ms: int) -> int:
-        """Queue what a person asked of the forecaster (acknowledge, shelve, test-start, test-finish); its id."""
+        """Queue what a person asked of the forecaster (acknowledge, shelve, unshelve, test-…); its id."""
         ...
 
     def requests(self, after_id: int, limit: int = 200) -> list[tuple[int, str, str, str, int]]:

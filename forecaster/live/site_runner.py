@@ -216,6 +216,8 @@ class SiteRunner:
             return self.desk.acknowledge(target, str(body.get("by", "")), at_ms)
         if kind == "shelve":
             return self.desk.shelve(target, int(body["until_ms"]), str(body.get("by", "")), at_ms)
+        if kind == "unshelve":
+            return self.desk.unshelve(target, at_ms)
         raise UsageError(f"a request of kind {kind!r} is not known", "upgrade the forecaster")
 
     # -- checkpoints

@@ -96,3 +96,9 @@ def shelve(alarm_id: AlarmId, who: OperatorIn, services: ServicesIn, wish: schem
     until_ms = services.clock.now_ms() + wish.minutes * 60_000
     alarm = visible_alarm(services, who, alarm_id)
     return ask(services, "shelve", alarm, {"by": who.name, "until_ms": until_ms})
+
+
+@router.post("/alarms/{id}/unshelve", status_code=202, response_model=schemas.AcceptedOut)
+def unshelve(alarm_id: AlarmId, who: OperatorIn, services: ServicesIn) -> Response:
+    """Bring a shelved alarm back before its time; one that is not shelved stays as it is."""
+    return ask(services, "unshelve", visible_alarm(services, who, alarm_id), {"by": who.name})

@@ -275,8 +275,9 @@ def test_listing_and_asking_from_the_command_line(services: Services, capsys: py
     assert [item["kind"] for item in listed] == ["high-water"]
     assert main(["alarms", "acknowledge", listed[0]["id"], "--by", "Robin", "--config", folder]) == 0
     assert main(["alarms", "shelve", listed[0]["id"], "--for", "2h", "--config", folder]) == 0
+    assert main(["alarms", "unshelve", listed[0]["id"], "--by", "Robin", "--config", folder]) == 0
     kinds = [(kind, json.loads(body)["by"]) for _, kind, _, body, _ in services.ledger.requests(0)]
-    assert kinds == [("acknowledge", "Robin"), ("shelve", "command line")]
+    assert kinds == [("acknowledge", "Robin"), ("shelve", "command line"), ("unshelve", "Robin")]
     capsys.readouterr()
     assert main(["alarms", "shelve", listed[0]["id"], "--for", "9d", "--config", folder]) == 2
     assert "at most 7 days" in capsys.readouterr().err

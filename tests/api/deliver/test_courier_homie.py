@@ -114,7 +114,7 @@ def check_description(about: dict[str, Any]) -> None:
 
 
 def test_the_description_keeps_the_convention() -> None:
-    check_description(description(LARKSPUR))
+    check_description(description(LARKSPUR, 1))
 
 
 def test_a_hub_finds_the_device_by_itself(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start) -> None:
@@ -198,6 +198,28 @@ def test_a_command_acknowledges_and_is_answered(
     eventually(lambda: len(ledger.requests(0)) == 1, "the request")
     eventually(lambda: (f"{BASE}/alarms/acknowledge", b"all") in hub.all, "the answer")
     hub.close()
+    assert hub.qos[f"{BASE}/alarms/acknowledge"] == 0
+    assert f"{BASE}/alarms/acknowledge" not in hub.retained
+
+
+def ready(hub: Hub) -> None:
+    eventually(lambda: hub.now.get(f"{BASE}/$state") == b"ready", "a ready device")
+
+
+def test_the_version_rises_with_the_description_and_only_then(broker: Mosquitto, start: Start) -> None:
+    """Homie convention 5.0, device attributes: `version` increases whenever anything in the description changes."""
+    versions = []
+    renamed = replace(LARKSPUR, name="Larkspur Lane, the old cellar")
+    for site in (LARKSPUR, LARKSPUR, renamed, renamed, LARKSPUR):
+        sender = start(site)
+        hub = Hub(broker.port, f"{BASE}/#")
+        ready(hub)
+        about = json.loads(hub.now[f"{BASE}/$description"])
+        assert about["name"] == site.name
+        versions.append(about["version"])
+        hub.close()
+        sender.stop()
+    assert versions == [2, 2, 3, 3, 4]
 
 
 def test_a_device_leaves_in_good_order(broker: Mosquitto, ledger: Ledger, start: Start) -> None:

@@ -6,7 +6,9 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import pytest
 
 from api.deliver.courier import Courier
@@ -15,9 +17,10 @@ from forecaster.domain.alarms import AlarmState, TransitionKind
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Site
+from forecaster.engine.document import document
 from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
 from tests.api.mosquitto import Hub, Mosquitto
-from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS
+from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast
 
 ALARM = "outlast/larkspur/alarm/high-water"
 FORECAST = "outlast/larkspur/forecast"
@@ -78,6 +81,41 @@ def test_forecast_and_alarm_are_there_for_a_hub_that_comes_later(
     alarm = json.loads(hub.now[ALARM])
     assert alarm["state"] == "unacknowledged"
     assert alarm["headline"].startswith("HIGH WATER")
+
+
+def ahead(at_ms: int, site: str = "larkspur", **facts: Any) -> StoredForecast:
+    return StoredForecast(site, at_ms, msgspec.json.encode(document(forecast(at_ms, site=site, **facts))).decode())
+
+
+def test_plain_values_stand_one_a_topic(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    ledger.publish([ahead(START_MS)])
+    sender = start()
+    eventually(lambda: ledger.noted("mqtt-sites") is not None, "the start")
+    hub = Hub(broker.port, "outlast/larkspur/+")
+    eventually(lambda: "outlast/larkspur/minutes_to_floor" in hub.now, "the last of the values")
+    said = {topic.removeprefix("outlast/larkspur/"): payload for topic, payload in hub.now.items() if topic != FORECAST}
+    hours = json.loads(hub.now[FORECAST])["hours_remaining"]
+    for level in ("p10", "p50", "p90"):
+        assert float(said.pop(f"hours_{level}")) == hours[level]
+    assert said == {
+        "charge_percent": b"100.0", "supply": b"mains", "draw_w": b"40.0", "cycles_per_hour": b"8.0",
+        "minutes_to_floor": b"6.2",
+    }  # fmt: skip
+    count = len(hub.all)
+    later = START_MS + MINUTE
+    ledger.publish([ahead(later, charge_percent=99.0, draw_w=None)])
+    eventually(lambda: hub.now.get("outlast/larkspur/draw_w") == b"", "the cleared value")
+    assert [topic for topic, _ in hub.all[count:]] == [
+        FORECAST,
+        *(f"outlast/larkspur/{n}" for n in ("charge_percent", "draw_w")),
+    ]
+    hub.close()
+    late = Hub(broker.port, "outlast/larkspur/+")
+    eventually(lambda: late.now.get("outlast/larkspur/charge_percent") == b"99.0", "the retained value")
+    eventually(lambda: "outlast/larkspur/minutes_to_floor" in late.now, "the rest")
+    late.close()
+    assert "outlast/larkspur/draw_w" not in late.now
+    assert sender.failed == 0
 
 
 def test_an_alarm_that_is_over_says_normal(
@@ -173,7 +211,7 @@ def test_a_site_that_was_removed_leaves_nothing_behind(
     broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
 ) -> None:
     linden = replace(LARKSPUR, id="linden")
-    ledger.publish([StoredForecast("linden", START_MS, "{}"), StoredForecast("larkspur", START_MS, "{}")])
+    ledger.publish([ahead(START_MS, "linden"), StoredForecast("larkspur", START_MS, "{}")])
     owe(ledger, linden, [told(site="linden")], clock.now_ms(), "mqtt")
     first = start(LARKSPUR, linden)
     eventually(lambda: first.sent == 1, "the delivery")

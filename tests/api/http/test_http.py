@@ -147,10 +147,12 @@ def test_alarms_are_listed_and_asked_about(served: tuple[TestClient, Services]) 
     assert answer.status_code == 202
     answer = client.post(f"/api/v1/alarms/{alarm['id']}/shelve", json={"minutes": 30})
     assert answer.status_code == 202
+    assert client.post(f"/api/v1/alarms/{alarm['id']}/unshelve").status_code == 202
     asked = services.ledger.requests(0)
     assert [(kind, target) for _, kind, target, _, _ in asked] == [
         ("acknowledge", alarm["id"]),
         ("shelve", alarm["id"]),
+        ("unshelve", alarm["id"]),
     ]
     assert json.loads(asked[1][3])["until_ms"] == NOW_MS + 30 * 60_000
 
@@ -171,6 +173,7 @@ def test_alarms_are_listed_and_asked_about(served: tuple[TestClient, Services]) 
         ("GET", f"{SITE}/forecast?until=soon", 422),
         ("POST", "/api/v1/alarms/larkspur:mains-lost:1/acknowledge", 404),
         ("POST", "/api/v1/alarms/larkspur:mains-lost:1/shelve", 422),
+        ("POST", "/api/v1/alarms/larkspur:mains-lost:1/unshelve", 404),
         ("GET", "/api/v1/stream?site=elsewhere", 404),
     ],
 )

@@ -411,8 +411,37 @@ def test_shelving_is_limited_visible_and_ends() -> None:
     assert house.said[count].alarm.state is AlarmState.UNACKNOWLEDGED
 
 
+def test_a_shelf_may_be_left_early() -> None:
+    """ANSI/ISA-18.2-2016: an operator may take an alarm off the shelf before its time."""
+    house = House()
+    house.hold(5, high_water=True)
+    alarm = house.said[-1].alarm
+    assert house.desk.unshelve(alarm.id, house.now_ms) == []
+    house.desk.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)
+    house.hold(5, high_water=True)
+    [back] = house.desk.unshelve(alarm.id, house.now_ms)
+    assert (back.kind, back.tell, back.alarm.state) == (TransitionKind.UNSHELVED, True, AlarmState.UNACKNOWLEDGED)
+    assert (back.alarm.shelved_until_ms, back.alarm.shelved_by) == (None, None)
+    count = len(house.said)
+    house.step(high_water=True)
+    assert TransitionKind.UNSHELVED not in [item.kind for item in house.said[count:]]
+    assert house.desk.unshelve(alarm.id, house.now_ms) == []
+
+
+def test_what_is_over_on_the_shelf_comes_back_in_silence() -> None:
+    house = House()
+    house.hold(5, high_water=True)
+    alarm = house.said[-1].alarm
+    house.desk.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)
+    house.hold(30, high_water=False)
+    [back] = house.desk.unshelve(alarm.id, house.now_ms)
+    assert (back.tell, back.alarm.state) == (False, AlarmState.NORMAL)
+
+
 def test_unknown_alarms_are_refused() -> None:
     house = House()
+    with pytest.raises(NotFound):
+        house.desk.unshelve("larkspur:high-water:1", START_MS)
     with pytest.raises(NotFound):
         house.desk.acknowledge("larkspur:high-water:1", "owner", START_MS)
     with pytest.raises(NotFound):
