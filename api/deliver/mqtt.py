@@ -1,8 +1,9 @@
 """The interface's MQTT topics: forecast and alarms retained, `outlast/status` with a will, acknowledgement by command.
 
 `outlast/<site>/forecast` the forecast document · `outlast/<site>/hours_p50` and others its plain values ·
-`outlast/<site>/alarm/<kind>` the newest alarm of that kind, its `state` "normal" once it is over · `outlast/status` online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a
-command; its payload may name who acknowledges. What a site that was removed left retained is cleared.
+`outlast/<site>/alarm/<kind>` the newest alarm of that kind, its `state` "normal" once it is over · `outlast/status`
+online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a command; its payload may name who acknowledges. What a
+site that was removed left retained is cleared.
 """
 
 from __future__ import annotations
