@@ -114,8 +114,6 @@ def _ours(_: Request, error: Exception) -> Response:
         return problem(409, str(error))
     if isinstance(error, (UsageError, ConfigError)):
         return problem(422, str(error))
-    if isinstance(error, StoreRefused):
-        return problem(422, error.reason)
     if isinstance(error, StoreUnavailable):
         return problem(503, "the store does not answer at the moment; try again", {"Retry-After": "5"})
     if isinstance(error, StoreRefused):
