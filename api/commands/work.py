@@ -74,4 +74,4 @@ def line(work: WorkDone) -> str:
     say = words()
     part = "" if work.part is None else " ({})".format(say(f"part.{work.part}"))
     did = f": {work.did}" if work.did else ""
-    return "{}  {}{}{}".format(time_text(work.at_ms), say(f"work.{work.kind}"), part, did)
+    return "{}  {}{}{}".format(time_text(work.at_ms), say(f"work.did-{work.kind}"), part, did)

@@ -82,7 +82,8 @@ def test_every_form_works_where_the_browser_hides_its_address(browser: Browser, 
         for number in range(page.locator("form[method=post]").count()):
             page.goto(house.url + path)
             form = page.locator("form[method=post]").nth(number)
-            with page.expect_response(lambda answer: answer.request.method == "POST") as answered:
+            answer = page.expect_response(lambda answer: answer.request.method == "POST")
+            with page.expect_navigation(), answer as answered:
                 form.evaluate("form => HTMLFormElement.prototype.submit.call(form)")
             assert answered.value.request.all_headers()["origin"] == "null"
             assert answered.value.status != 403, f"{path} {form}"

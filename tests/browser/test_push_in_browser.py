@@ -47,6 +47,8 @@ def armed(page: Page, keys: Keys, endpoint: str, url: str) -> None:
 
 def test_this_device_is_told_from_the_button_on_and_no_longer_after_it(browser: Browser, house: Served) -> None:
     ledger, keys = house.services.ledger, Keys()
+    push = house.services.installation.push.model_copy(update={"allow_hosts": ("127.0.0.1",)})
+    house.services.installation = replace(house.services.installation, push=push)
     with listening(Receiver(answers=[201])) as service, opened(browser, "about:blank", workers=True) as page:
         armed(page, keys, service.url, f"{house.url}/sites/larkspur")
         page.get_by_role("button", name="Tell me here").click()
@@ -67,7 +69,8 @@ def test_this_device_is_told_from_the_button_on_and_no_longer_after_it(browser: 
 def carried(house: Served, clock: Clock) -> None:
     """Send what the outbox owes to browsers."""
     settings = house.services.installation.push
-    carrier = PushCarrier(push_keys(settings.key_file), "mailto:owner@example.org", house.services.ledger, house.url)
+    keys, contact = push_keys(settings.key_file), "mailto:owner@example.org"
+    carrier = PushCarrier(keys, contact, house.services.ledger, house.url, settings.allow_hosts)
     courier(carrier, house.services.ledger, clock).turn()
     carrier.close()
 

@@ -234,13 +234,13 @@ def test_the_layout_of_the_installer_starts_as_the_service_user(one: House, tmp_
             "--ambient-caps=-all,+dac_read_search",
         ]  # reads what root may read, writes only what is its own
     for path in (*one.folder.rglob("*"), one.folder):
-        path.chmod(path.stat().st_mode & ~0o222)
+        path.chmod(0o555 if path.is_dir() else 0o444)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
         (tmp_path / "notify").chmod(0o777)
         for folder in tmp_path.parents:
-            if folder.name.startswith("pytest-"):
-                folder.chmod(folder.stat().st_mode | 0o011)
+            if folder.name.startswith(("pytest-", "popen-")):
+                folder.chmod(folder.stat().st_mode | 0o055)
         tmp_path.chmod(0o755)
         manager.settimeout(PATIENCE_S)
         one.start(prefix=words, NOTIFY_SOCKET=str(tmp_path / "notify"))
