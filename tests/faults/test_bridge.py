@@ -139,7 +139,7 @@ def test_an_hour_without_the_line_is_stored_whole_at_the_office(
     def tell(client: mqtt.Client, steps: range) -> None:
         for step in steps:
             for quantity in HOUR:
-                at_s, value = START_S + 10 * step, float(step % 90)
+                at_s, value = START_S + 10 * step, float(10 + step % 90)
                 told = client.publish(f"sensors/cellar/{quantity}", f'{{"v": {value}, "t": {at_s}}}', qos=1)
                 told.wait_for_publish(10)
                 assert told.is_published()
