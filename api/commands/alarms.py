@@ -135,7 +135,7 @@ def trial(
     Example: outlast alarms test --site larkspur --channel mail
     """
     from api.deliver.links import Tickets
-    from api.deliver.owing import served, trial_messages
+    from api.deliver.outbox import served, trial_messages
     from api.deliver.reachable import contact_faults
 
     wanted = CHANNELS if not channel else frozenset(channel)

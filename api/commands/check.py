@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
-from api.deliver.owing import served
+from api.deliver.outbox import served
 from api.deliver.reachable import contact_faults
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
 from collector.clock import SystemClock

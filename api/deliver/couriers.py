@@ -13,7 +13,7 @@ from api.deliver.homie import HomieCarrier
 from api.deliver.links import KEY_FILE, Tickets
 from api.deliver.mail import MailCarrier
 from api.deliver.mqtt import MqttCarrier
-from api.deliver.owing import known_to, served, unserved_contacts
+from api.deliver.outbox import known_to, served, unserved_contacts
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
 from api.http.security import is_loopback

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from api.deliver.heartbeat import NOTE as HEARTBEAT
-from api.deliver.owing import is_test, served
+from api.deliver.outbox import is_test, served
 from api.deliver.reachable import reachable
 from api.http.answers import STANDING
 from collector.config.settings import Installation

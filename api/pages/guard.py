@@ -13,7 +13,7 @@ from fastapi.responses import RedirectResponse
 from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 
-from api.deliver.owing import served
+from api.deliver.outbox import served
 from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
 from api.http.security import COOKIE, SAFE_METHODS, require_operate

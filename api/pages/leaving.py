@@ -8,7 +8,7 @@ from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.deliver.links import Tickets
-from api.deliver.owing import is_test, served, trial_messages
+from api.deliver.outbox import is_test, served, trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
 from api.offline.readiness import nameless, readiness_of
 from api.pages.guard import CallerIn, CheckedIn, PageRoute

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.deliver.links import Tickets
-from api.deliver.owing import trial_messages
+from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
 from api.pages import assets, leaving, login, rehearsing, settingup, speech
 from api.pages.alarmcards import alarm_cards

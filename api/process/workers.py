@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from api.deliver.couriers import Couriers
-from api.deliver.owing import owe_for
+from api.deliver.outbox import planner_for
 from api.http.feeding import Feeder
 from api.http.publisher import StreamPublisher
 from api.process.installation_state import OutsideView
@@ -26,7 +26,7 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
         forecaster = _forecaster(services, sites, share)
         if share.number == 1:  # one set of couriers an installation: the outbox is one
             couriers = Couriers(services.installation, services.ledger, services.clock, wake_forecaster=forecaster.wake)
-            forecaster.on_owed = couriers.wake
+            forecaster.on_deliveries = couriers.wake
             forecaster.make_room = couriers.ballast.release
             workers.append(couriers)
             installation = services.installation
@@ -51,6 +51,6 @@ def _nobody() -> None:
 def _forecaster(services: Services, sites: dict[str, Site], share: Share) -> ForecastWorker:
     return ForecastWorker(
         sites, services.store, services.ledger, services.clock,
-        owe=owe_for(services.installation, services.ledger), outside=OutsideView(services),
+        plan=planner_for(services.installation, services.ledger), outside=OutsideView(services),
         publisher=StreamPublisher(services.hub), name=share.named("all"),
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Alarms and their changes; what they owe to receivers is committed with them."""
+"""Alarms and their changes; their deliveries to receivers is committed with them."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class LedgerAlarms(Findings):
     def commit_transitions(
         self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
     ) -> None:
-        """Transitions, what they owe to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
+        """Transitions, their deliveries to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
         changes = [
             {
                 "id": x.alarm.id,

@@ -123,7 +123,7 @@ def can_wait(alarm: Alarm, until_ms: int) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Planner:
-    """Plans what one site's transitions owe.
+    """Plans the deliveries of one site's transitions.
 
     channels : frozenset[str] — the channels that this installation serves
     """
@@ -133,7 +133,7 @@ class Planner:
     channels: frozenset[str] = field(default=CHANNELS)
 
     def plan(self, transition: AlarmTransition, now_ms: int) -> list[Delivery]:
-        """What one transition owes to hubs and people."""
+        """The deliveries of one transition to hubs and people."""
         owed = [self._to_hub(transition, channel, now_ms) for channel in HUBS if channel in self.channels]
         if transition.tell and transition.kind in TOLD:
             for contact in self.site.contacts:
@@ -219,7 +219,7 @@ def deliveries(
     subscriptions: Sequence[PushSubscription] = (),
     channels: frozenset[str] = CHANNELS,
 ) -> list[Delivery]:
-    """What one transition owes: hubs always; people as their priorities, quiet hours and turn say."""
+    """The deliveries of one transition: hubs always; people as their priorities, quiet hours and turn say."""
     return Planner(site, subscriptions, channels).plan(transition, now_ms)
 
 

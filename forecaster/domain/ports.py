@@ -183,7 +183,7 @@ class Ledger(Protocol):
     def commit_transitions(
         self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
     ) -> None:
-        """Transitions, what they owe to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
+        """Transitions, their deliveries to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
         ...
 
     def alarms(

@@ -30,7 +30,7 @@ from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor
-from forecaster.live.owed import PendingTransitions, WorkerCounts
+from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
 from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 
@@ -54,8 +54,8 @@ EVENTS_A_WRITE = 2_000
 Look = Callable[[Site], Outside]
 """What the faces know that the engine cannot: failing deliveries, trouble with taking readings in."""
 
-Owe = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]
-"""What transitions owe to receivers: (site, transitions, now_ms) -> deliveries."""
+PlanDeliveries = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]
+"""Plans the deliveries of transitions: (site, transitions, now_ms) -> deliveries."""
 
 
 class ForecastWorker:
@@ -68,14 +68,14 @@ class ForecastWorker:
         ledger: Ledger,
         clock: Clock,
         *,
-        owe: Owe,
+        plan: PlanDeliveries,
         outside: Look,
         publisher: Publisher | None = None,
         seed: int = 0,
         name: str = "all",
     ) -> None:
         self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
-        self._owe, self._outside, self._publisher = owe, outside, publisher
+        self._plan, self._outside, self._publisher = plan, outside, publisher
         self._seed, self._name = seed, name
         self._cursor = StoreCursor(store, {})
         self._checkpoints = CheckpointWriter({}, ledger, clock, self._blame)
@@ -83,7 +83,7 @@ class ForecastWorker:
         self._refit_from_s = 0.0
         self._runners: dict[str, SiteRunner] = {}
         self._events: list[Event] = []
-        self._owed: list[PendingTransitions] = []
+        self._pending: list[PendingTransitions] = []
         self._asked = 0
         self._turns = 0
         self._stirred = threading.Event()
@@ -94,7 +94,7 @@ class ForecastWorker:
         self.counts_so_far = WorkerCounts()
         self.reached_ms = 0
         self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
-        self.on_owed: Callable[[], None] | None = None
+        self.on_deliveries: Callable[[], None] | None = None
         self.make_room: Callable[[], bool] | None = None
 
     # -- for those who wire it
@@ -281,8 +281,8 @@ class ForecastWorker:
             return
         for t in told:  # kept before anything is written: a desk that has moved on does not say it twice
             if t.transitions:
-                self._owe_for(t.site, t.transitions, now_ms)
-        self._write_owed()
+                self._keep_pending(t.site, t.transitions, now_ms)
+        self._commit_pending()
         self._ledger.publish([t.stored for t in told])
         self.counts_so_far.forecasts += len(told)
         if self._publisher is not None:
@@ -301,8 +301,10 @@ class ForecastWorker:
             self._blame(runner, error)
         self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / REFIT_SHARE - 1.0)
 
-    def _owe_for(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
-        self._owed.append(PendingTransitions(site, transitions, now_ms, self._runners[site.id].desk_checkpoint(now_ms)))
+    def _keep_pending(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
+        self._pending.append(
+            PendingTransitions(site, transitions, now_ms, self._runners[site.id].desk_checkpoint(now_ms))
+        )
 
     # -- what people asked
     def _handle_requests(self) -> None:
@@ -341,30 +343,30 @@ class ForecastWorker:
             log.warning("site %s: %s of %s: %s", runner.site.id, kind, target, error)
             return
         if transitions:
-            self._owe_for(runner.site, transitions, at_ms)
+            self._keep_pending(runner.site, transitions, at_ms)
 
-    # -- what is owed to the ledger
+    # -- what waits to be committed to the ledger
     def _write(self) -> None:
         """Write transitions, then events, in order; what fails stays for the next turn."""
-        self._write_owed()
+        self._commit_pending()
         if self._events:
             self._ledger.record(self._events)
             self._events = []
 
-    def _write_owed(self) -> None:
-        while self._owed:
-            first = self._owed[0]
+    def _commit_pending(self) -> None:
+        while self._pending:
+            first = self._pending[0]
             try:
-                deliveries = self._owe(first.site, first.transitions, first.at_ms)
+                deliveries = self._plan(first.site, first.transitions, first.at_ms)
                 self._ledger.commit_transitions(first.transitions, deliveries, [first.checkpoint])
             except StoreError:
                 if self.make_room is None or not self.make_room():
                     raise
                 continue
-            del self._owed[0]
+            del self._pending[0]
             self.counts_so_far.transitions += len(first.transitions)
             if self._publisher is not None:
                 for transition in first.transitions:
                     self._publisher.alarm(transition)
-            if deliveries and self.on_owed is not None:
-                self.on_owed()
+            if deliveries and self.on_deliveries is not None:
+                self.on_deliveries()

@@ -83,10 +83,10 @@ def told(
     return AlarmTransition(alarm, what, at_ms)
 
 
-def owe(
+def queue(
     ledger: Ledger, site: Site, transitions: Sequence[AlarmTransition], now_ms: int, channel: str | None = None
 ) -> list[Delivery]:
-    """Commit transitions with what they owe."""
+    """Commit transitions with their deliveries."""
     owed = [
         item
         for transition in transitions

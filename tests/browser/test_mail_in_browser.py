@@ -12,7 +12,7 @@ from playwright.sync_api import Browser
 from api.deliver.links import LIFE_MS, Ticket, Tickets
 from forecaster.domain.alarms import AlarmState
 from forecaster.domain.records import Delivery
-from tests.api.delivering import owe, told
+from tests.api.delivering import queue, told
 from tests.browser.serving import Served
 from tests.forecaster.evidence import LARKSPUR
 
@@ -34,7 +34,7 @@ def test_i_have_seen_this_is_pressed_in_a_mail(browser: Browser, house: Served, 
     """With `hidden` the browser keeps its address to itself, as private windows and add-ons do: `Origin: null`."""
     now = house.services.clock.now_ms()
     standing = replace(told(), alarm=replace(told().alarm, raised_ms=now, state=AlarmState.UNACKNOWLEDGED), at_ms=now)
-    owe(house.services.ledger, LARKSPUR, [standing], now, "mail")
+    queue(house.services.ledger, LARKSPUR, [standing], now, "mail")
     page = browser.new_page()
     if hidden:
         page.add_init_script(

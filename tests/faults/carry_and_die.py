@@ -26,7 +26,7 @@ from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
-from tests.api.delivering import SteppedClock, ledger_in, owe, told, with_webhook
+from tests.api.delivering import SteppedClock, ledger_in, queue, told, with_webhook
 from tests.forecaster.evidence import LARKSPUR
 
 
@@ -85,7 +85,7 @@ def main(channel: str, folder: Path, port: int, step: str) -> None:
     if step == "before-commit":
         die()
     if ledger.noted("owed") is None:
-        owe(ledger, site, [told()], clock.now_ms(), channel)
+        queue(ledger, site, [told()], clock.now_ms(), channel)
         ledger.note("owed", "yes")
     if step == "after-commit":
         die()

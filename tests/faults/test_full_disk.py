@@ -16,7 +16,7 @@ from collector.store.influx_server import InfluxServer, parse_address
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.records import StoredForecast
-from tests.api.delivering import Receiver, SteppedClock, courier, ledger_in, listening, owe, told, with_webhook
+from tests.api.delivering import Receiver, SteppedClock, courier, ledger_in, listening, queue, told, with_webhook
 from tests.collector.store.test_influx import SteadyClock
 from tests.contracts.store_contract import everything, power
 from tests.engines import running_influx
@@ -58,9 +58,9 @@ def test_an_alarm_leaves_a_disk_that_is_full(disk: Path) -> None:
         site = with_webhook(receiver.url)
         transition = told(AlarmKind.TELEMETRY_SILENT)
         with pytest.raises(StoreUnavailable):
-            owe(ledger, site, [transition], START_MS)
+            queue(ledger, site, [transition], START_MS)
         assert ballast.release()
-        owe(ledger, site, [transition], START_MS)
+        queue(ledger, site, [transition], START_MS)
         carrier = WebhookCarrier({site.id: site}, clock)
         courier(carrier, ledger, clock).turn()
         carrier.close()

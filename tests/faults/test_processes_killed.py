@@ -22,7 +22,7 @@ from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger, ReadingStore
-from tests.api.delivering import owe, told
+from tests.api.delivering import queue, told
 from tests.bench.fleet import message, site_id, write_fleet
 from tests.bench.load import CALL
 from tests.engines import ROOT, answers, free_port, running_influx, wait_until
@@ -203,7 +203,7 @@ def test_serve_killed_as_it_answers_keeps_what_it_answered(tmp_path: Path, mosqu
     asker = Asker(f"http://127.0.0.1:{port}", told(site=site_id(0)).alarm.id)
     with looking(tmp_path) as (store, ledger), outlast("collect", tmp_path):
         site = load_installation(tmp_path).sites[site_id(0)]
-        owe(ledger, site, [told(site=site.id)], SystemClock().now_ms())
+        queue(ledger, site, [told(site=site.id)], SystemClock().now_ms())
         wait_until(lambda: ledger.noted("filters:load") is not None, "the collector", PATIENCE_S)
         for life in range(kills):
             with outlast("serve", tmp_path):

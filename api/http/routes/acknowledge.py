@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse
 
 from api.deliver.couriers import public_url
 from api.deliver.links import KEY_FILE, Ticket, Tickets
-from api.deliver.owing import is_test
+from api.deliver.outbox import is_test
 from api.http.dependencies import ServicesIn
 from api.pages.speech import WordsIn
 from api.process.services import Services

@@ -21,7 +21,7 @@ from api.deliver.couriers import Couriers, client_id, push_contact
 from api.deliver.failing import FaultBook
 from api.deliver.heartbeat import HeartbeatSender, unwell
 from api.deliver.links import LIFE_MS, Ticket, Tickets
-from api.deliver.owing import owe_for, trial_messages, unserved_contacts
+from api.deliver.outbox import planner_for, trial_messages, unserved_contacts
 from api.http.app import create_app
 from api.http.keyring import new_token
 from api.offline.previewing import parse_limits
@@ -32,7 +32,7 @@ from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
 from forecaster.domain.errors import UsageError
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import AlarmLimits
-from tests.api.delivering import Receiver, SteppedClock, eventually, listening, owe, told
+from tests.api.delivering import Receiver, SteppedClock, eventually, listening, queue, told
 from tests.engines import free_port
 from tests.faults.house import Cellar, Condition
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS
@@ -103,7 +103,7 @@ def path_of(services: Services, alarm_id: str, expires_ms: int = START_MS + LIFE
 
 
 def test_an_alarm_says_who_was_told_and_names_nobody_to_readers(services: Services, client: TestClient) -> None:
-    [owed] = owe(services.ledger, services.installation.sites["larkspur"], [told()], START_MS, "webhook")
+    [owed] = queue(services.ledger, services.installation.sites["larkspur"], [told()], START_MS, "webhook")
     services.ledger.settle(replace(owed, attempts=1, done_ms=START_MS + 2_000))
     path = f"/api/v1/alarms/{told().alarm.id}"
     said = {"channel": "webhook", "at": "2026-03-03T16:02:02Z", "outcome": "told", "reason": None, "revision": 0}
@@ -119,7 +119,7 @@ def test_an_alarm_says_who_was_told_and_names_nobody_to_readers(services: Servic
 
 
 def test_opening_the_link_acknowledges_nothing_and_its_button_does(services: Services, client: TestClient) -> None:
-    owe(services.ledger, LARKSPUR, [told()], START_MS)
+    queue(services.ledger, LARKSPUR, [told()], START_MS)
     path = path_of(services, told().alarm.id)
     for _ in range(3):  # a mail scanner, and its friends
         page = client.get(path)
@@ -133,7 +133,7 @@ def test_opening_the_link_acknowledges_nothing_and_its_button_does(services: Ser
 
 
 def test_a_link_that_cannot_be_used_says_so(services: Services, client: TestClient) -> None:
-    owe(services.ledger, LARKSPUR, [told()], START_MS)
+    queue(services.ledger, LARKSPUR, [told()], START_MS)
     for path in (
         path_of(services, told().alarm.id, START_MS - 1),
         path_of(services, "larkspur:high-water:1"),
@@ -146,7 +146,7 @@ def test_a_link_that_cannot_be_used_says_so(services: Services, client: TestClie
 
 def test_a_link_to_what_is_over_shows_how_it_stands(services: Services, client: TestClient) -> None:
     over = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
-    owe(services.ledger, LARKSPUR, [told(), over], START_MS)
+    queue(services.ledger, LARKSPUR, [told(), over], START_MS)
     page = client.get(path_of(services, told().alarm.id))
     assert "I have seen this" not in page.text
     assert "this alarm is over now" in page.text
@@ -154,7 +154,7 @@ def test_a_link_to_what_is_over_shows_how_it_stands(services: Services, client: 
 
 def test_a_headline_cannot_break_out_of_the_page(services: Services, client: TestClient) -> None:
     nasty = replace(told(), alarm=replace(told().alarm, headline="<script>alert(1)</script>"))
-    owe(services.ledger, LARKSPUR, [nasty], START_MS)
+    queue(services.ledger, LARKSPUR, [nasty], START_MS)
     assert "<script>" not in client.get(path_of(services, told().alarm.id)).text
 
 
@@ -204,7 +204,7 @@ def test_what_cannot_be_served_is_said(services: Services) -> None:
     installation = services.installation
     assert unserved_contacts(installation) == ["larkspur: owner cannot be mailed: [mail] has no host"]
     site = installation.sites["larkspur"]
-    owed = owe_for(installation, services.ledger)(site, [told()], START_MS)
+    owed = planner_for(installation, services.ledger)(site, [told()], START_MS)
     assert sorted(item.channel for item in owed) == ["homie", "mqtt", "webhook"]
     assert push_contact(installation).startswith("mailto:")
     assert client_id(installation, services.ledger) == client_id(installation, services.ledger)
@@ -216,7 +216,7 @@ def test_couriers_carry_side_by_side_and_stop(tmp_path: Path) -> None:
         made = open_services(load_installation(folder), SteppedClock(), owner=True, role="test")
         couriers = Couriers(made.installation, made.ledger, made.clock, seed=1)
         couriers.start()
-        owe(made.ledger, made.installation.sites["larkspur"], [told()], START_MS, "webhook")
+        queue(made.ledger, made.installation.sites["larkspur"], [told()], START_MS, "webhook")
         couriers.wake()
         eventually(lambda: len(receiver.heard) == 1, "the webhook")
         assert couriers.alive()
@@ -245,7 +245,7 @@ def test_the_heartbeat_is_sent_only_while_all_is_well(services: Services, clock:
         services.ledger.publish([StoredForecast("larkspur", START_MS, "{}")])
         assert beat.beat()
         assert len(receiver.heard) == 1
-        owe(services.ledger, LARKSPUR, [told()], START_MS, "mail")
+        queue(services.ledger, LARKSPUR, [told()], START_MS, "mail")
         assert beat.beat()
         clock.advance(2 * 3600)
         services.ledger.publish([StoredForecast("larkspur", clock.now_ms(), "{}")])
@@ -269,7 +269,7 @@ def test_listing_and_asking_from_the_command_line(services: Services, capsys: py
     folder = str(services.installation.folder)
     assert main(["alarms", "list", "--config", folder]) == 0
     assert "No alarm stands." in capsys.readouterr().out
-    owe(services.ledger, LARKSPUR, [told()], START_MS)
+    queue(services.ledger, LARKSPUR, [told()], START_MS)
     assert main(["alarms", "list", "--config", folder, "--json"]) == 0
     listed = json.loads(capsys.readouterr().out)["alarms"]
     assert [item["kind"] for item in listed] == ["high-water"]

@@ -28,7 +28,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Site
 from forecaster.engine.document import document
-from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
+from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, queue, told
 from tests.api.mosquitto import Hub, Mosquitto
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast
 
@@ -119,7 +119,7 @@ def test_the_description_keeps_the_convention() -> None:
 
 def test_a_hub_finds_the_device_by_itself(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start) -> None:
     publish(ledger)
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
     sender = start()
     eventually(lambda: sender.sent == 1, "the delivery")
     hub = Hub(broker.port, "+/5/+/$state", f"{BASE}/#")
@@ -175,10 +175,10 @@ def test_an_alarm_that_is_over_is_normal_and_its_headline_gone(
 ) -> None:
     hub = Hub(broker.port, f"{BASE}/#")
     sender = start()
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
     eventually(lambda: hub.now.get(f"{BASE}/alarms/high-water") == b"unacknowledged", "the raise")
     done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
-    owe(ledger, LARKSPUR, [done], clock.now_ms(), "homie")
+    queue(ledger, LARKSPUR, [done], clock.now_ms(), "homie")
     eventually(lambda: hub.now.get(f"{BASE}/alarms/high-water") == b"normal", "the end")
     eventually(lambda: hub.now.get(f"{BASE}/alarms/headline") == b"", "the headline emptied")
     assert hub.now[f"{BASE}/alarms/highest"] == b"none"
@@ -189,7 +189,7 @@ def test_an_alarm_that_is_over_is_normal_and_its_headline_gone(
 def test_a_command_acknowledges_and_is_answered(
     broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
 ) -> None:
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "homie")
     sender = start()
     eventually(lambda: sender.sent == 1, "the delivery")
     hub = Hub(broker.port, f"{BASE}/#")

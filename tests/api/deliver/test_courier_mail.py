@@ -31,7 +31,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
 from forecaster.engine.document import document
 from forecaster.texts.wording import Wording
-from tests.api.delivering import SteppedClock, carry, courier, ledger_in, owe, told
+from tests.api.delivering import SteppedClock, carry, courier, ledger_in, queue, told
 from tests.brokers import make_certificates
 from tests.engines import free_port
 from tests.forecaster.evidence import HOUR, LARKSPUR, START_MS, forecast
@@ -137,7 +137,7 @@ def test_a_mail_arrives_once_with_all_that_is_needed(
 ) -> None:
     box = Mailbox()
     with serving(box, tmp_path, security) as settings:
-        owed = owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        owed = queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
         sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
         carry(sender, clock, hours=0.02)
     [mail] = box.mails
@@ -173,7 +173,7 @@ def test_a_server_down_for_an_hour_gets_the_mail_when_it_is_back(
     port, box = free_port(), Mailbox()
     settings = Mail(host="127.0.0.1", port=port, security="none", sender="pump@example.org")
     sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
     carry(sender, clock, hours=1.0)
     assert sender.failed > 5
     with serving(box, tmp_path, "none", port):
@@ -192,7 +192,7 @@ def test_replies_have_their_meaning(
     """RFC 5321 section 4.2.1: 4yz may be tried again, 5yz not; RFC 4954 section 6: 530 asks for a login."""
     box = Mailbox([reply])
     with serving(box, tmp_path, "none") as settings:
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
         sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
         carry(sender, clock, hours=0.05)
     assert len(box.mails) == mails
@@ -205,7 +205,7 @@ def test_a_certificate_of_an_unknown_authority_sends_nothing(
     box = Mailbox()
     with serving(box, tmp_path, "starttls") as settings:
         strict = settings.model_copy(update={"ca_file": None})
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
         sender = courier(carrier_for(strict, ledger, clock, tmp_path), ledger, clock)
         sender.turn()
     assert box.mails == []
@@ -216,7 +216,7 @@ def test_starttls_is_never_given_up_for_plain_text(ledger: Ledger, clock: Steppe
     box = Mailbox()
     with serving(box, tmp_path, "none") as settings:
         asked = settings.model_copy(update={"security": "starttls"})
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
         sender = courier(carrier_for(asked, ledger, clock, tmp_path), ledger, clock)
         sender.turn()
     assert box.mails == []
@@ -230,7 +230,7 @@ def test_a_server_that_dawdles_is_cut_off_and_asked_again(
     box = Mailbox()
     box.dawdles_s = [5.0]
     with serving(box, tmp_path, "none") as settings:
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
         sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
         carry(sender, clock, hours=0.05)
     assert sender.failed == 1

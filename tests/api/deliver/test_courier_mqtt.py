@@ -18,7 +18,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Site
 from forecaster.engine.document import document
-from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, owe, told
+from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, queue, told
 from tests.api.mosquitto import Hub, Mosquitto
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast
 
@@ -70,7 +70,7 @@ def test_forecast_and_alarm_are_there_for_a_hub_that_comes_later(
     broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
 ) -> None:
     ledger.publish([StoredForecast("larkspur", START_MS, '{"site": "larkspur"}')])
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
     sender = start()
     eventually(lambda: sender.sent == 1, "the delivery")
     hub = Hub(broker.port, "outlast/#")
@@ -123,10 +123,10 @@ def test_an_alarm_that_is_over_says_normal(
 ) -> None:
     hub = Hub(broker.port, "outlast/#")
     sender = start()
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
     eventually(lambda: sender.sent == 1, "the raise")
     done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
-    owe(ledger, LARKSPUR, [done], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [done], clock.now_ms(), "mqtt")
     eventually(lambda: sender.sent == 2, "the end")
     eventually(lambda: ALARM in hub.now and json.loads(hub.now[ALARM])["state"] == "normal", "the state normal")
     hub.close()
@@ -137,7 +137,7 @@ def test_a_broker_that_forgot_everything_is_told_anew(
     broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
 ) -> None:
     ledger.publish([StoredForecast("larkspur", START_MS, "{}")])
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
     sender = start()
     eventually(lambda: sender.sent == 1, "the delivery")
     broker.stop()
@@ -152,10 +152,10 @@ def test_a_broker_that_is_down_gets_the_newest_state_when_it_is_back(
 ) -> None:
     broker.stop()
     sender = start()
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
     eventually(lambda: bool(sender.faults.standing()), "a failed attempt")
     done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
-    owe(ledger, LARKSPUR, [done], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [done], clock.now_ms(), "mqtt")
     broker.start()
     hub = Hub(broker.port, ALARM)
     eventually(lambda: sender.sent == 1 and bool(hub.now), "the delivery", 40.0)
@@ -176,7 +176,7 @@ def test_status_says_whether_we_are_there(broker: Mosquitto, ledger: Ledger, sta
 
 def test_a_command_acknowledges(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start) -> None:
     woken: list[bool] = []
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
     sender = start(wake=lambda: woken.append(True))
     eventually(lambda: sender.sent == 1, "the delivery")
     hub = Hub(broker.port, "outlast/#")
@@ -198,7 +198,7 @@ def test_a_retained_command_is_old_and_not_obeyed(
     hub = Hub(broker.port, "outlast/#")
     hub.say(f"{ALARM}/acknowledge", b"", retain=False)
     hub.say(f"{ALARM}/acknowledge", b"yesterday", retain=True)
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
     sender = start()
     eventually(lambda: sender.sent == 1, "the delivery")
     hub.say(f"{ALARM}/acknowledge", b"today")
@@ -212,7 +212,7 @@ def test_a_site_that_was_removed_leaves_nothing_behind(
 ) -> None:
     linden = replace(LARKSPUR, id="linden")
     ledger.publish([ahead(START_MS, "linden"), StoredForecast("larkspur", START_MS, "{}")])
-    owe(ledger, linden, [told(site="linden")], clock.now_ms(), "mqtt")
+    queue(ledger, linden, [told(site="linden")], clock.now_ms(), "mqtt")
     first = start(LARKSPUR, linden)
     eventually(lambda: first.sent == 1, "the delivery")
     first.stop()

@@ -20,7 +20,7 @@ from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import NoticeOutcome
-from tests.api.delivering import Receiver, SteppedClock, carry, courier, ledger_in, listening, owe, subscription, told
+from tests.api.delivering import Receiver, SteppedClock, carry, courier, ledger_in, listening, queue, subscription, told
 from tests.engines import free_port
 from tests.forecaster.evidence import LARKSPUR
 
@@ -114,7 +114,7 @@ def test_a_browser_can_open_what_is_sent(ledger: Ledger, clock: SteppedClock, tm
     browser = Browser()
     with listening(Receiver(answers=[201])) as service:
         browser.subscribe(ledger, service.url)
-        owed = owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+        owed = queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
         carrier = carrier_for(ledger, tmp_path)
         courier(carrier, ledger, clock).turn()
         carrier.close()
@@ -136,7 +136,7 @@ def test_the_request_is_signed_as_rfc_8292_wants(ledger: Ledger, clock: SteppedC
     browser = Browser()
     with listening(Receiver(answers=[201])) as service:
         browser.subscribe(ledger, service.url)
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
         carrier = carrier_for(ledger, tmp_path)
         courier(carrier, ledger, clock).turn()
         carrier.close()
@@ -159,7 +159,7 @@ def test_a_subscription_is_dropped_on_404_and_410_alone(
 ) -> None:
     with listening(Receiver(answers=[code])) as service:
         Browser().subscribe(ledger, service.url)
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
         carrier = carrier_for(ledger, tmp_path)
         sender = courier(carrier, ledger, clock)
         carry(sender, clock, hours=0.05)
@@ -174,7 +174,7 @@ def test_a_push_service_down_for_an_hour_or_slow_gets_the_same_message_later(
 ) -> None:
     port, browser = free_port(), Browser()
     browser.subscribe(ledger, f"http://127.0.0.1:{port}/hook")
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
     carrier = carrier_for(ledger, tmp_path, deadline_s=0.5)
     sender = courier(carrier, ledger, clock)
     carry(sender, clock, hours=1.0)
@@ -195,7 +195,7 @@ def test_a_push_service_down_for_an_hour_or_slow_gets_the_same_message_later(
 def test_too_much_is_given_up_and_busy_is_waited_for(ledger: Ledger, clock: SteppedClock, tmp_path: Path) -> None:
     with listening(Receiver(answers=[429, 413], headers={"Retry-After": "60"})) as service:
         Browser().subscribe(ledger, service.url)
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
         carrier = carrier_for(ledger, tmp_path)
         sender = courier(carrier, ledger, clock)
         carry(sender, clock, hours=55 / 3600)
@@ -209,7 +209,7 @@ def test_too_much_is_given_up_and_busy_is_waited_for(ledger: Ledger, clock: Step
 
 def test_a_browser_that_unsubscribed_is_not_a_failure(ledger: Ledger, clock: SteppedClock, tmp_path: Path) -> None:
     Browser().subscribe(ledger, "http://127.0.0.1:9/gone")
-    owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
     ledger.drop_subscription("browser")
     carrier = carrier_for(ledger, tmp_path)
     sender = courier(carrier, ledger, clock)

@@ -20,9 +20,9 @@ import pytest
 from api.deliver.backoff import LONGEST_CRITICAL_S, LONGEST_S, next_attempt_s
 from api.deliver.courier import Courier
 from api.deliver.failing import all_faults, failing_for, faults_of
+from api.deliver.outbox import known_to
 from api.deliver.outcome import Later, Never, Sent
 from api.deliver.outward import OutwardAnswer
-from api.deliver.owing import known_to
 from api.deliver.webhook import WebhookCarrier, outcome_of
 from collector.config.settings import load_installation
 from collector.config.site_file import site_toml
@@ -38,7 +38,7 @@ from tests.api.delivering import (
     eventually,
     ledger_in,
     listening,
-    owe,
+    queue,
     told,
     with_webhook,
 )
@@ -63,7 +63,7 @@ def clock() -> SteppedClock:
 def test_the_body_is_signed_and_carries_its_key(ledger: Ledger, clock: SteppedClock) -> None:
     with listening(Receiver()) as receiver:
         site = with_webhook(receiver.url)
-        owed = owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        owed = queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         courier(carrier, ledger, clock).turn()
         carrier.close()
@@ -87,7 +87,7 @@ def test_a_receiver_down_for_an_hour_hears_once_when_it_is_back(ledger: Ledger, 
     site = with_webhook(url)
     carrier = WebhookCarrier({site.id: site}, clock)
     sender = courier(carrier, ledger, clock)
-    owe(ledger, site, [told()], clock.now_ms(), "webhook")
+    queue(ledger, site, [told()], clock.now_ms(), "webhook")
     carry(sender, clock, hours=1.0)
     assert sender.failed > 5
     assert ledger.oldest_undelivered_ms() == START_MS
@@ -102,7 +102,7 @@ def test_a_backlog_is_told_as_its_newest_chapter(ledger: Ledger, clock: SteppedC
     with listening(Receiver()) as receiver:
         site = with_webhook(receiver.url)
         over = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
-        owe(ledger, site, [told(), over], clock.now_ms(), "webhook")
+        queue(ledger, site, [told(), over], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         courier(carrier, ledger, clock).turn()
         carrier.close()
@@ -114,7 +114,7 @@ def test_a_backlog_is_told_as_its_newest_chapter(ledger: Ledger, clock: SteppedC
 def test_what_may_mend_is_tried_again(ledger: Ledger, clock: SteppedClock, codes: list[int], attempts: int) -> None:
     with listening(Receiver(answers=list(codes))) as receiver:
         site = with_webhook(receiver.url)
-        owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         carry(courier(carrier, ledger, clock), clock, hours=0.2)
         carrier.close()
@@ -125,7 +125,7 @@ def test_what_may_mend_is_tried_again(ledger: Ledger, clock: SteppedClock, codes
 def test_retry_after_is_kept(ledger: Ledger, clock: SteppedClock) -> None:
     with listening(Receiver(answers=[429], headers={"Retry-After": "600"})) as receiver:
         site = with_webhook(receiver.url)
-        owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         sender = courier(carrier, ledger, clock)
         carry(sender, clock, hours=595 / 3600)
@@ -147,7 +147,7 @@ def test_retry_after_may_be_a_date() -> None:
 def test_what_cannot_mend_is_given_up_and_said(ledger: Ledger, clock: SteppedClock, code: int) -> None:
     with listening(Receiver(answers=[code] * 9)) as receiver:
         site = with_webhook(receiver.url)
-        owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         sender = courier(carrier, ledger, clock)
         carry(sender, clock, hours=0.2)
@@ -168,7 +168,7 @@ def test_answers_have_their_meaning() -> None:
 def test_a_slow_receiver_is_cut_off_and_gets_the_same_key_again(ledger: Ledger, clock: SteppedClock) -> None:
     with listening(Receiver(slow_s=0.6)) as receiver:
         site = with_webhook(receiver.url)
-        owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock, 0.2)
         sender = courier(carrier, ledger, clock)
         sender.turn()
@@ -188,7 +188,7 @@ def test_a_certificate_nobody_trusts_is_a_failure_and_not_a_delivery(
     tls.load_cert_chain(tmp_path / "certs" / "broker.crt", tmp_path / "certs" / "broker.key")
     with listening(Receiver(), tls) as receiver:
         site = with_webhook(receiver.url)
-        owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         sender = courier(carrier, ledger, clock)
         sender.turn()
@@ -200,7 +200,7 @@ def test_a_certificate_nobody_trusts_is_a_failure_and_not_a_delivery(
 
 def test_an_address_that_left_the_site_file_gets_nothing(ledger: Ledger, clock: SteppedClock) -> None:
     site = with_webhook("http://127.0.0.1:1/hook")
-    owe(ledger, site, [told()], clock.now_ms(), "webhook")
+    queue(ledger, site, [told()], clock.now_ms(), "webhook")
     carrier = WebhookCarrier({LARKSPUR.id: LARKSPUR}, clock)
     sender = courier(carrier, ledger, clock)
     sender.turn()
@@ -212,7 +212,7 @@ def test_a_contact_that_left_the_site_file_is_no_failing_channel(
     ledger: Ledger, clock: SteppedClock, tmp_path: Path
 ) -> None:
     site = with_webhook("http://127.0.0.1:1/hook")
-    owe(ledger, site, [told()], clock.now_ms(), "webhook")
+    queue(ledger, site, [told()], clock.now_ms(), "webhook")
     before = courier(WebhookCarrier({site.id: site}, clock), ledger, clock)
     before.turn()
     before.carrier.close()
@@ -234,7 +234,7 @@ def test_a_contact_that_left_the_site_file_is_no_failing_channel(
 
 def test_a_message_expires_and_is_said_to_have_failed(ledger: Ledger, clock: SteppedClock) -> None:
     site = with_webhook("http://127.0.0.1:9/hook")
-    owe(ledger, site, [told()], clock.now_ms(), "webhook")
+    queue(ledger, site, [told()], clock.now_ms(), "webhook")
     carrier = WebhookCarrier({site.id: site}, clock)
     sender = courier(carrier, ledger, clock)
     clock.advance(13 * 3600)
@@ -263,7 +263,7 @@ def test_waits_double_up_to_a_cap_with_jitter() -> None:
 def test_cap_comes_as_cap(ledger: Ledger, clock: SteppedClock) -> None:
     with listening(Receiver()) as receiver:
         site = with_webhook(receiver.url, form="cap")
-        owe(ledger, site, [told(AlarmKind.HIGH_WATER, priority=Priority.CRITICAL)], clock.now_ms(), "webhook")
+        queue(ledger, site, [told(AlarmKind.HIGH_WATER, priority=Priority.CRITICAL)], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock)
         courier(carrier, ledger, clock).turn()
         carrier.close()

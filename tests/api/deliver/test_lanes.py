@@ -34,7 +34,7 @@ from tests.api.delivering import (
     eventually,
     ledger_in,
     listening,
-    owe,
+    queue,
     subscription,
     told,
     with_webhook,
@@ -119,7 +119,7 @@ def test_of_thirty_webhooks_of_which_29_hang_the_thirtieth_is_told(ledger: Ledge
         hooks = [f"http://127.0.0.1:{port}/{name[8:]}" for name in names[:-1]] + [receiver.url]
         contacts = tuple(Contact(name, webhook=url) for name, url in zip(names, hooks, strict=True))
         site = replace(LARKSPUR, contacts=contacts)
-        owe(ledger, site, [told()], clock.now_ms(), "webhook")
+        queue(ledger, site, [told()], clock.now_ms(), "webhook")
         carrier = WebhookCarrier({site.id: site}, clock, deadline_s=20.0)
         with running(courier(carrier, ledger, clock)) as sender:
             eventually(lambda: outcomes(ledger)[names[-1]] is NoticeOutcome.TOLD, "the thirtieth")
@@ -138,7 +138,7 @@ def test_of_thirty_browsers_of_which_29_hang_the_thirtieth_is_told(
         for number in range(CROWD):
             end = f"http://127.0.0.1:{port}/{number}" if number < CROWD - 1 else service.url
             ledger.save_subscription(replace(subscription(end, *keys), id=f"b{number}", label=f"phone {number}"))
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "push")
         vapid = push_keys(tmp_path / "push-key.pem")
         carrier = PushCarrier(vapid, "mailto:owner@example.org", ledger, None, ["127.0.0.1"], deadline_s=20.0)
         with running(courier(carrier, ledger, clock)) as sender:
@@ -155,7 +155,7 @@ def test_of_thirty_mailboxes_of_which_29_hang_the_thirtieth_is_told(
     box.hangs_for = {f"c{number}@example.org" for number in range(CROWD - 1)}
     contacts = tuple(Contact(f"contact {number}", email=f"c{number}@example.org") for number in range(CROWD))
     with serving(box, tmp_path, "none") as settings:
-        owe(ledger, replace(LARKSPUR, contacts=contacts), [told()], clock.now_ms(), "mail")
+        queue(ledger, replace(LARKSPUR, contacts=contacts), [told()], clock.now_ms(), "mail")
         carrier = MailCarrier(settings, ledger, clock, None, lambda _: None)
         with running(courier(carrier, ledger, clock)) as sender:
             eventually(lambda: outcomes(ledger)[f"contact {CROWD - 1}"] is NoticeOutcome.TOLD, "the thirtieth")
@@ -186,7 +186,7 @@ def test_a_mail_server_that_hangs_or_trickles_is_cut_off(
         settings = Mail(host="127.0.0.1", port=port, sender="pump@example.org").model_copy(
             update={"security": security}
         )
-        owe(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
         sender = courier(MailCarrier(settings, ledger, clock, None, lambda _: None), ledger, clock)
         sender.turn()
         assert come.is_set()
@@ -243,7 +243,7 @@ class Poisoned:
 
 def test_a_message_that_cannot_be_sent_is_set_aside_and_the_others_go(ledger: Ledger, clock: SteppedClock) -> None:
     contacts = (Contact("bad", webhook="http://bad.example/x"), Contact("good", webhook="http://good.example/x"))
-    owe(ledger, replace(LARKSPUR, contacts=contacts), [told()], clock.now_ms(), "webhook")
+    queue(ledger, replace(LARKSPUR, contacts=contacts), [told()], clock.now_ms(), "webhook")
     carrier = Poisoned("http://bad.example/x")
     sender = Courier(carrier, ledger, clock, random.Random(1))
     carry(sender, clock, hours=0.5)
@@ -256,7 +256,7 @@ def test_a_message_that_cannot_be_sent_is_set_aside_and_the_others_go(ledger: Le
 
 
 def test_a_body_that_cannot_be_read_is_set_aside(ledger: Ledger, clock: SteppedClock) -> None:
-    [owed] = owe(ledger, with_webhook("http://good.example/x"), [told()], clock.now_ms(), "webhook")
+    [owed] = queue(ledger, with_webhook("http://good.example/x"), [told()], clock.now_ms(), "webhook")
     bad = replace(owed, key="bad", body="{", rank=3)
     ledger.commit_transitions([], [bad], [])
     carrier = Poisoned("")

@@ -35,7 +35,7 @@ class Family:
     carrying: Courier
 
     def commit(self, transitions: list[AlarmTransition]) -> None:
-        """Keep transitions with what they owe, as the forecaster does."""
+        """Keep transitions with their deliveries, as the forecaster does."""
         now = self.clock.now_ms()
         owed = [item for one in transitions for item in deliveries(one, self.site, now) if item.channel == "webhook"]
         self.ledger.commit_transitions(transitions, owed, [])

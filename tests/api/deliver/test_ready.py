@@ -13,8 +13,8 @@ from fastapi.testclient import TestClient
 
 from api.cli import main
 from api.deliver.links import Tickets
+from api.deliver.outbox import trial_messages
 from api.deliver.outward import post
-from api.deliver.owing import trial_messages
 from api.http.app import create_app
 from api.http.keyring import new_token, revoke_token
 from api.offline.readiness import Held, Readiness, readiness_of

@@ -46,7 +46,7 @@ def test_a_rehearsal_through_the_forecaster(tmp_path: Path) -> None:
     store, ledger = open_store(f"sqlite:///{tmp_path / 'r.db'}"), open_ledger(f"sqlite:///{tmp_path / 'l.db'}")
     clock = HeldClock(pulled_ms - 60_000)
     store.append([r for r in readings if r.arrived_ms < pulled_ms - 60_000])
-    worker = ForecastWorker({site.id: site}, store, ledger, clock, owe=lambda *_: [], outside=lambda _: Outside())
+    worker = ForecastWorker({site.id: site}, store, ledger, clock, plan=lambda *_: [], outside=lambda _: Outside())
     worker.start()
     try:
         assert worker.wait_caught_up(PATIENCE_S)

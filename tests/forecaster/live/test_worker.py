@@ -33,7 +33,7 @@ from tests.story import NOW_MS, HeldClock, services
 HOURS = 2.0
 
 
-def nothing_owed(_site: Site, _transitions: Sequence[AlarmTransition], _now_ms: int) -> list[Delivery]:
+def nothing_planned(_site: Site, _transitions: Sequence[AlarmTransition], _now_ms: int) -> list[Delivery]:
     return []
 
 
@@ -56,7 +56,7 @@ def worker(held: Services) -> ForecastWorker:
         held.store,
         held.ledger,
         held.clock,
-        owe=nothing_owed,
+        plan=nothing_planned,
         outside=calm,
         publisher=StreamPublisher(held.hub),
     )
@@ -204,7 +204,7 @@ def test_a_clock_that_the_intake_does_not_believe_raises_its_alarm_and_clears_it
     held = services(tmp_path, {site.id: site}, clock=clock)
     monkeypatch.setattr("api.process.installation_state.KEEP_S", 0.0)
     work = ForecastWorker(
-        held.installation.sites, held.store, held.ledger, clock, owe=nothing_owed, outside=OutsideView(held)
+        held.installation.sites, held.store, held.ledger, clock, plan=nothing_planned, outside=OutsideView(held)
     )
 
     def changed(kind: TransitionKind) -> list[AlarmTransition]:

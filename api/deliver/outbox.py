@@ -1,4 +1,4 @@
-"""From transitions to the outbox: which channels this installation serves, and what they owe. Test messages too."""
+"""From transitions to the outbox: the channels this installation serves, and what goes out over them."""
 
 from __future__ import annotations
 
@@ -54,17 +54,17 @@ def known_to(installation: Installation, ledger: Ledger, channel: str) -> Callab
     return known
 
 
-def owe_for(
+def planner_for(
     installation: Installation, ledger: Ledger
 ) -> Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]:
-    """The function that tells the forecaster what transitions owe, committed with them."""
+    """Plans the deliveries of transitions; the forecaster commits both together."""
     channels = served(installation)
 
-    def owe(site: Site, transitions: Sequence[AlarmTransition], now_ms: int) -> list[Delivery]:
+    def plan(site: Site, transitions: Sequence[AlarmTransition], now_ms: int) -> list[Delivery]:
         planner = Planner(site, ledger.subscriptions() if transitions else (), channels)
         return [delivery for transition in transitions for delivery in planner.plan(transition, now_ms)]
 
-    return owe
+    return plan
 
 
 def trial_messages(
@@ -82,7 +82,7 @@ def trial_messages(
         addresses = (("mail", contact.email), ("webhook", contact.webhook))
         receivers += [(channel, address, contact.name) for channel, address in addresses if address]
     receivers += [("push", item.id, item.label) for item in ledger.subscriptions() if item.site in (None, site.id)]
-    owed = []
+    planned = []
     for channel, receiver, name in receivers:
         if channel not in channels:
             continue
@@ -102,12 +102,12 @@ def trial_messages(
         )
         key = delivery_key(transition.key, channel, receiver)
         expires = now_ms + TEST_MINUTES * HOUR_MS // 60
-        owed.append(
+        planned.append(
             Delivery(
                 key, channel, receiver, site.id, message.encode(), now_ms, now_ms, expires, who=name, alarm_id=alarm.id
             )
         )
-    return owed
+    return planned
 
 
 def _trial(site: Site, now_ms: int, language: str, code: str | None = None) -> Alarm:

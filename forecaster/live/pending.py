@@ -1,4 +1,4 @@
-"""What the forecaster's worker carries from one turn to the next."""
+"""What the forecast worker keeps from one turn to the next."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from forecaster.domain.site import Site
 
 @dataclass(frozen=True, slots=True)
 class PendingTransitions:
-    """Transitions to commit together with what they owe and the desk that made them."""
+    """Transitions that wait to be committed, with the state that the site's alarms were left in."""
 
     site: Site
     transitions: list[AlarmTransition]
