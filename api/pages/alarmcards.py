@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from api.pages.contexts import AlarmCard
-from api.pages.desk import PagePorts
+from api.pages.ports import PagePorts
 from forecaster.alarms.afar import afar_of
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.records import Notice, NoticeOutcome
@@ -21,11 +21,11 @@ MOST_TOLD = 50
 
 
 def alarm_cards(
-    desk: PagePorts, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
+    ports: PagePorts, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
 ) -> tuple[AlarmCard, ...]:
     """The site's alarms in some states, gravest first."""
     wording = Wording.of(site, words)
-    found = desk.ledger.alarms(site.id, states, 200)
+    found = ports.ledger.alarms(site.id, states, 200)
     found.sort(
         key=lambda alarm: (
             alarm.state is AlarmState.SHELVED,
@@ -35,7 +35,7 @@ def alarm_cards(
         )
     )
     told: dict[str, list[Notice]] = {}
-    for notice in desk.ledger.notices([alarm.id for alarm in found]) if operate else ():
+    for notice in ports.ledger.notices([alarm.id for alarm in found]) if operate else ():
         told.setdefault(notice.alarm_id, []).append(notice)
     return tuple(
         replace(

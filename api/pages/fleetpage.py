@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 from api.deliver.reachable import reach_warnings
-from api.pages.desk import PagePorts
 from api.pages.livecontexts import Fleet, FleetBanner, FleetLine
 from api.pages.moments import zone_words
+from api.pages.ports import PagePorts
 from api.pages.rehearsalpage import test_banner
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.forecast import Basis, Forecast
@@ -25,7 +25,7 @@ OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_
 
 
 def fleet_page(
-    desk: PagePorts,
+    ports: PagePorts,
     words: Words,
     *,
     query: str = "",
@@ -35,10 +35,10 @@ def fleet_page(
     operate: bool = True,
 ) -> Fleet:
     """The list of sites that a caller may see, searched, filtered and cut into pages."""
-    now_ms = desk.clock.now_ms()
-    sites = [site for site in desk.sites.values() if only in (None, site.id)]
-    forecasts = desk.forecasts([only] if only is not None else None, brief=True)
-    alarms = open_alarms(desk, only)
+    now_ms = ports.clock.now_ms()
+    sites = [site for site in ports.sites.values() if only in (None, site.id)]
+    forecasts = ports.forecasts([only] if only is not None else None, brief=True)
+    alarms = open_alarms(ports, only)
     show = show if show in SHOWS else "all"
     wanted = [
         site for site in sites if matches(site, query) and shown(show, forecasts.get(site.id), alarms.get(site.id, []))
@@ -58,40 +58,40 @@ def fleet_page(
         lines=tuple(
             line_of(s, forecasts.get(s.id), alarms.get(s.id, []), words, now_ms, zoned=len(zones) > 1) for s in part
         ),
-        banners=tuple(found for site in part if (found := banner_of(desk, site, words)) is not None),
+        banners=tuple(found for site in part if (found := banner_of(ports, site, words)) is not None),
         shown=" ".join(lead),
         query=query,
         show=show,
         total=len(sites),
         page=page,
         pages=pages,
-        warnings=fleet_warnings(desk, sites, words, operate=operate),
+        warnings=fleet_warnings(ports, sites, words, operate=operate),
         choices=tuple((key, words(f"fleet.{key}")) for key in SHOWS),
     )
 
 
-def banner_of(desk: PagePorts, site: Site, words: Words) -> FleetBanner | None:
+def banner_of(ports: PagePorts, site: Site, words: Words) -> FleetBanner | None:
     """What the fleet says of a site's discharge test, while it waits or runs."""
-    says = test_banner(running_test(desk.ledger, site.id), words)
+    says = test_banner(running_test(ports.ledger, site.id), words)
     return None if says is None else FleetBanner(site.id, site.name, says)
 
 
-def fleet_warnings(desk: PagePorts, sites: list[Site], words: Words, *, operate: bool) -> tuple[str, ...]:
+def fleet_warnings(ports: PagePorts, sites: list[Site], words: Words, *, operate: bool) -> tuple[str, ...]:
     """Whose people cannot be told: the first sites in words, then how many more."""
-    subscribed = desk.ledger.subscriptions()
+    subscribed = ports.ledger.subscriptions()
     lines = [
         f"{site.name}: {line}"
         for site in sites
-        for line in reach_warnings(site, desk.channels, subscribed, words, names=operate)
+        for line in reach_warnings(site, ports.channels, subscribed, words, names=operate)
     ]
     more = [f"+ {len(lines) - MOST_WARNINGS}"] if len(lines) > MOST_WARNINGS else []
     return tuple(lines[:MOST_WARNINGS] + more)
 
 
-def open_alarms(desk: PagePorts, only: str | None) -> dict[str, list[Alarm]]:
+def open_alarms(ports: PagePorts, only: str | None) -> dict[str, list[Alarm]]:
     """Open alarms by site."""
     found: dict[str, list[Alarm]] = {}
-    for alarm in desk.ledger.alarms(only, OPEN, 5000):
+    for alarm in ports.ledger.alarms(only, OPEN, 5000):
         found.setdefault(alarm.site, []).append(alarm)
     return found
 

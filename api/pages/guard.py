@@ -18,7 +18,7 @@ from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
 from api.http.security import COOKIE, SAFE_METHODS, require_operate
 from api.pages.contexts import Caller
-from api.pages.desk import PagePorts
+from api.pages.ports import PagePorts
 from api.pages.render import page
 from api.pages.speech import words_of
 from api.process.services import Services
@@ -133,7 +133,7 @@ async def form_of(request: Request) -> dict[str, str]:
     return {key: value for key, value in form.items() if isinstance(value, str)}
 
 
-def desk(services: ServicesIn) -> PagePorts:
+def ports(services: ServicesIn) -> PagePorts:
     """The ports that pages read from."""
     held = services.installation
     return PagePorts(held.sites, services.store, services.ledger, services.clock, served(held))
@@ -142,4 +142,4 @@ def desk(services: ServicesIn) -> PagePorts:
 CallerIn = Annotated[Caller, Depends(caller)]
 CheckedIn = Annotated[Caller, Depends(checked)]
 CheckedSessionIn = Annotated[Caller, Depends(checked_session)]
-DeskIn = Annotated[PagePorts, Depends(desk)]
+PortsIn = Annotated[PagePorts, Depends(ports)]

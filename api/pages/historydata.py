@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from api.pages.desk import PagePorts
 from api.pages.picture import Dot, Series
+from api.pages.ports import PagePorts
 from api.pages.water import Step, hourly_depth, hourly_rate
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import RunTotals
@@ -50,18 +50,18 @@ class TimeSpan:
         return max(1, -(-(self.end_ms - self.start_ms) // self.points))
 
 
-def plots(desk: PagePorts, site: Site, span: TimeSpan, words: Words) -> list[Plot]:
+def plots(ports: PagePorts, site: Site, span: TimeSpan, words: Words) -> list[Plot]:
     """All pictures of a site that have a source, in the order of the page."""
     wording = Wording.of(site, words)
     counts = run_span(span)
-    totals = desk.ledger.run_totals(site.id, counts.start_ms, counts.end_ms, counts.points)
+    totals = ports.ledger.run_totals(site.id, counts.start_ms, counts.end_ms, counts.points)
     found = [
-        Plot("charge", series_of(desk, site, span, words, Quantity.PACK_CHARGE), wording.percent, "percent", 100.0),
-        power_plot(desk, site, span, words, wording),
+        Plot("charge", series_of(ports, site, span, words, Quantity.PACK_CHARGE), wording.percent, "percent", 100.0),
+        power_plot(ports, site, span, words, wording),
         cycles_plot(totals, counts, words),
         lengths_plot(totals, counts, words, wording),
-        inflow_plot(desk, site, totals, counts, words, wording),
-        rain_plot(desk, site, span, words, wording),
+        inflow_plot(ports, site, totals, counts, words, wording),
+        rain_plot(ports, site, span, words, wording),
     ]
     return [plot for plot in found if plot.series]
 
@@ -73,22 +73,22 @@ def run_span(span: TimeSpan) -> TimeSpan:
 
 
 def series_of(
-    desk: PagePorts, site: Site, span: TimeSpan, words: Words, quantity: Quantity, style: str = "first"
+    ports: PagePorts, site: Site, span: TimeSpan, words: Words, quantity: Quantity, style: str = "first"
 ) -> tuple[Series, ...]:
     """One measured quantity as a series; none where no channel measures it."""
     if not site.has(quantity):
         return ()
-    points = desk.store.series(site.id, quantity, span.start_ms, span.end_ms, span.points)
+    points = ports.store.series(site.id, quantity, span.start_ms, span.end_ms, span.points)
     dots = [Dot(p.time_ms, p.time_ms + span.bucket_ms, p.low, p.high, p.mean) for p in points]
     return (Series(words(f"quantity.{quantity.value}"), style, dots),)
 
 
-def power_plot(desk: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:
+def power_plot(ports: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:
     """Power out of the pack and into it; where the pack tells neither, the pump's own."""
-    out = series_of(desk, site, span, words, Quantity.PACK_OUTPUT_POWER)
-    taken = series_of(desk, site, span, words, Quantity.PACK_INPUT_POWER, "second")
+    out = series_of(ports, site, span, words, Quantity.PACK_OUTPUT_POWER)
+    taken = series_of(ports, site, span, words, Quantity.PACK_INPUT_POWER, "second")
     if not out and not taken:
-        out = series_of(desk, site, span, words, Quantity.PUMP_POWER)
+        out = series_of(ports, site, span, words, Quantity.PUMP_POWER)
     return Plot("power", (*out, *taken), wording.watts, "W")
 
 
@@ -122,10 +122,10 @@ def lengths_plot(totals: Sequence[RunTotals], span: TimeSpan, words: Words, word
 
 
 def inflow_plot(
-    desk: PagePorts, site: Site, totals: Sequence[RunTotals], span: TimeSpan, words: Words, wording: Wording
+    ports: PagePorts, site: Site, totals: Sequence[RunTotals], span: TimeSpan, words: Words, wording: Wording
 ) -> Plot:
     """Water coming in, from drawdown and time off, or from the pump's rate and its time on."""
-    forecast = desk.forecast(site.id)
+    forecast = ports.forecast(site.id)
     rate = forecast.water.pump_rate_l_per_min if forecast is not None else None
     volume_l, minutes = site.pit.drawdown_l, span.bucket_ms / 60_000.0
 
@@ -141,13 +141,13 @@ def inflow_plot(
     return Plot("inflow", (series,), wording.flow, "l_per_min", scale=flow_scale(wording))
 
 
-def rain_plot(desk: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:
+def rain_plot(ports: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:
     """Rain by the hour or by the day."""
     quantity = Quantity.RAIN_DEPTH if site.has(Quantity.RAIN_DEPTH) else Quantity.RAIN_RATE
     if not site.has(quantity):
         return Plot("rain", (), wording.rain, "mm")
     hours = max(1, (span.end_ms - span.start_ms) // HOUR_MS)
-    points = desk.store.series(site.id, quantity, span.start_ms, span.end_ms, hours)
+    points = ports.store.series(site.id, quantity, span.start_ms, span.end_ms, hours)
     steps = hourly_depth(points) if quantity is Quantity.RAIN_DEPTH else hourly_rate(points)
     if span.end_ms - span.start_ms > 8 * DAY_MS:
         steps = by_day(steps)
@@ -164,9 +164,9 @@ def by_day(steps: Sequence[Step]) -> list[Step]:
     return [(day, day + DAY_MS, value) for day, value in sorted(sums.items())]
 
 
-def outages_within(desk: PagePorts, site: Site, span: TimeSpan, now_ms: int) -> list[Outage]:
+def outages_within(ports: PagePorts, site: Site, span: TimeSpan, now_ms: int) -> list[Outage]:
     """Outages that touch the span, oldest first."""
-    found = desk.ledger.outages(site.id, 500)
+    found = ports.ledger.outages(site.id, 500)
     return sorted(
         (o for o in found if o.start_ms < span.end_ms and (o.end_ms or now_ms) > span.start_ms),
         key=lambda o: o.start_ms,

@@ -9,11 +9,11 @@ from datetime import datetime, time, timedelta
 from functools import cache, partial
 
 from api.pages.contexts import DataTable
-from api.pages.desk import PagePorts
 from api.pages.frame import local_time
 from api.pages.historydata import Plot, TimeSpan, outages_within, plots
 from api.pages.moments import zone_words
 from api.pages.picture import NARROW, WIDE, PictureContents, draw_picture, hover_values
+from api.pages.ports import PagePorts
 from api.pages.recordcontexts import History, HistoryPicture
 from api.pages.sitepage import run_words
 from forecaster.domain.errors import NotFound, UsageError
@@ -50,17 +50,17 @@ def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
     return TimeSpan(round(start_day.timestamp() * 1000), end_ms)
 
 
-def history_page(desk: PagePorts, site: Site, words: Words, *, name: str = "day", until: str = "") -> History:
+def history_page(ports: PagePorts, site: Site, words: Words, *, name: str = "day", until: str = "") -> History:
     """All pictures of a span."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     span = chosen(site, now_ms, name, until)
     wording = Wording.of(site, words)
-    outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(desk, site, span, now_ms)]
+    outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(ports, site, span, now_ms)]
     clock = cache(partial(wording.clock, now_ms=now_ms))
     pictures = tuple(
-        picture_of(plot, site, span, outages, words, wording, clock) for plot in plots(desk, site, span, words)
+        picture_of(plot, site, span, outages, words, wording, clock) for plot in plots(ports, site, span, words)
     )
-    runs = desk.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN).runs
+    runs = ports.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN).runs
     return History(
         name=name,
         until=until or wording.local(span.end_ms).date().isoformat(),
@@ -133,12 +133,12 @@ def table_of(plot: Plot, title: str, words: Words, clock: Callable[[int], str]) 
     return DataTable(title, tuple(head), tuple((clock(at_ms), *row) for at_ms, row in newest))
 
 
-def history_csv(desk: PagePorts, site: Site, words: Words, key: str, *, name: str, until: str) -> str:
+def history_csv(ports: PagePorts, site: Site, words: Words, key: str, *, name: str, until: str) -> str:
     """One picture's values as CSV, in stored units with the unit in the head; times are RFC 3339 in UTC."""
-    span = chosen(site, desk.clock.now_ms(), name, until)
+    span = chosen(site, ports.clock.now_ms(), name, until)
     if key == "runs":
-        return runs_csv(desk, site, span)
-    found = next((plot for plot in plots(desk, site, span, words) if plot.key == key), None)
+        return runs_csv(ports, site, span)
+    found = next((plot for plot in plots(ports, site, span, words) if plot.key == key), None)
     if found is None:
         raise NotFound(f"picture {key!r}")
     out = io.StringIO()
@@ -151,14 +151,14 @@ def history_csv(desk: PagePorts, site: Site, words: Words, key: str, *, name: st
     return out.getvalue()
 
 
-def runs_csv(desk: PagePorts, site: Site, span: TimeSpan) -> str:
+def runs_csv(ports: PagePorts, site: Site, span: TimeSpan) -> str:
     """Every run of the span as CSV (RFC 4180), oldest last."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(["start", "stop", "run_s", "measured", "energy_wh", "power_w", "peak_w", "supply", "source"])
     cursor: str | None = None
     while True:
-        page = desk.ledger.runs(site.id, span.start_ms, span.end_ms, 5000, cursor)
+        page = ports.ledger.runs(site.id, span.start_ms, span.end_ms, 5000, cursor)
         for run in page.runs:
             figures = ["" if v is None else f"{v:.6g}" for v in (run.energy_wh, run.power_w, run.peak_w)]
             edges = [time_text(run.start_ms), time_text(run.stop_ms), f"{run.run_s:.3f}", str(run.measured).lower()]

@@ -8,7 +8,7 @@ from dataclasses import replace
 import msgspec
 
 from api.pages.contexts import LogLine
-from api.pages.desk import PagePorts
+from api.pages.ports import PagePorts
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.records import StoredForecast
@@ -22,20 +22,20 @@ from forecaster.texts.wording import Wording
 PAYLOAD_SHOWN = 200
 
 
-def outage_page(desk: PagePorts, site: Site, words: Words) -> tuple[OutageLine, ...]:
+def outage_page(ports: PagePorts, site: Site, words: Words) -> tuple[OutageLine, ...]:
     """Every outage, newest first."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
     outages = (
-        so_far(desk, outage, now_ms) if outage.end_ms is None else outage for outage in desk.ledger.outages(site.id)
+        so_far(ports, outage, now_ms) if outage.end_ms is None else outage for outage in ports.ledger.outages(site.id)
     )
     return tuple(outage_line(outage, wording, words, now_ms) for outage in outages)
 
 
-def so_far(desk: PagePorts, outage: Outage, now_ms: int) -> Outage:
+def so_far(ports: PagePorts, outage: Outage, now_ms: int) -> Outage:
     """An outage that lasts, with what is known of it by now: its lowest charge, and the forecast kept an hour in."""
-    seen = desk.store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
-    kept = desk.ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
+    seen = ports.store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
+    kept = ports.ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
     lowest = seen[0].low if seen else outage.lowest_charge_percent
     return replace(outage, lowest_charge_percent=lowest, forecast_h=range_of(kept) or outage.forecast_h)
 
@@ -77,11 +77,11 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
     )
 
 
-def alarm_log(desk: PagePorts, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
+def alarm_log(ports: PagePorts, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
     """Changes of alarms, newest first."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    changes = desk.ledger.transitions(site.id, now_ms - days * 24 * HOUR_MS, now_ms + 1, 200)
+    changes = ports.ledger.transitions(site.id, now_ms - days * 24 * HOUR_MS, now_ms + 1, 200)
     return tuple(
         LogLine(
             wording.clock(change.at_ms, now_ms),
@@ -94,11 +94,11 @@ def alarm_log(desk: PagePorts, site: Site, words: Words, days: int = 90) -> tupl
     )
 
 
-def channel_page(desk: PagePorts, site: Site, words: Words) -> tuple[ChannelLine, ...]:
+def channel_page(ports: PagePorts, site: Site, words: Words) -> tuple[ChannelLine, ...]:
     """Every channel with its newest value and age."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    latest = desk.store.latest(site.id)
+    latest = ports.store.latest(site.id)
     lines: list[ChannelLine] = []
     for channel in site.channels:
         reading = latest.get((channel.quantity, channel.of))
@@ -144,9 +144,9 @@ def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
     return speakers.get(quantity, wording.watts)(value)
 
 
-def refusal_page(desk: PagePorts, site: Site, words: Words) -> tuple[RefusalLine, ...]:
+def refusal_page(ports: PagePorts, site: Site, words: Words) -> tuple[RefusalLine, ...]:
     """What was refused of the site's messages, newest first."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
     return tuple(
         RefusalLine(
@@ -155,5 +155,5 @@ def refusal_page(desk: PagePorts, site: Site, words: Words) -> tuple[RefusalLine
             refusal.payload[:PAYLOAD_SHOWN].decode("utf-8", "replace"),
             refusal.reason,
         )
-        for refusal in desk.ledger.refusals(site.id, 50)
+        for refusal in ports.ledger.refusals(site.id, 50)
     )

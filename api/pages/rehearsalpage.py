@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from api.pages.contexts import Fact
-from api.pages.desk import PagePorts
 from api.pages.formcontexts import RehearsalContext, RehearsalLine
+from api.pages.ports import PagePorts
 from forecaster.discharge import progress
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
@@ -15,16 +15,16 @@ from forecaster.texts.wording import Wording
 Range = tuple[float, float, float]
 
 
-def rehearsal_page(desk: PagePorts, site: Site, words: Words, *, operate: bool) -> RehearsalContext:
+def rehearsal_page(ports: PagePorts, site: Site, words: Words, *, operate: bool) -> RehearsalContext:
     """The running test, if any, and all finished ones, newest first; who started them for those who may operate."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    running = running_test(desk.ledger, site.id)
+    running = running_test(ports.ledger, site.id)
     says = ""
     if running is not None:
-        says = progress(running, evidence_of(desk.store, desk.ledger, site, running, now_ms), now_ms).says
+        says = progress(running, evidence_of(ports.store, ports.ledger, site, running, now_ms), now_ms).says
         says = words.again(says)
-    done = [test for test in desk.ledger.tests(site.id) if test.finished_ms is not None]
+    done = [test for test in ports.ledger.tests(site.id) if test.finished_ms is not None]
     return RehearsalContext(
         running=None if running is None else running.id,
         says=says,

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
+from api.pages.guard import CallerIn, CheckedIn, PageRoute, PortsIn
 from api.pages.moments import moment
 from api.pages.rehearsalpage import rehearsal_page
 from api.pages.render import page
@@ -21,10 +21,10 @@ router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
 @router.get("/sites/{site}/discharge")
 def discharge(
-    request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn, asked: bool = False
+    request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn, asked: bool = False
 ) -> Response:
     """The running test, the form, and what was measured before."""
-    context = rehearsal_page(desk, site, words, operate=caller.operate)
+    context = rehearsal_page(ports, site, words, operate=caller.operate)
     return page(request, "discharge.html", caller, site_id=site.id, name=site.name, test=context, asked=asked)
 
 

@@ -8,13 +8,13 @@ from markupsafe import Markup, escape
 
 from api.pages.alarmcards import alarm_cards
 from api.pages.contexts import DataTable, LogLine
-from api.pages.desk import PagePorts
 from api.pages.facts import facts_of
 from api.pages.forscript import MEANINGS, silence_of, survival_json
 from api.pages.frame import ticks
 from api.pages.livecontexts import DataAge, Marker, SiteNow
 from api.pages.moments import zone_words
 from api.pages.pen import draw
+from api.pages.ports import PagePorts
 from api.pages.rehearsalpage import test_banner
 from api.pages.strip import StripData, StripMarker, StripWords, lying, standing
 from api.pages.stripdata import StripWindow, at, hundredths, strip_data, strip_words, survival_within, window
@@ -34,7 +34,7 @@ OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
 
 
 def site_now(
-    desk: PagePorts,
+    ports: PagePorts,
     site: Site,
     words: Words,
     *,
@@ -43,13 +43,13 @@ def site_now(
     operate: bool = True,
 ) -> SiteNow:
     """Everything the living part of a site's page shows."""
-    now_ms = desk.clock.now_ms()
+    now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    forecast = desk.forecast(site.id)
+    forecast = ports.forecast(site.id)
     view = window(now_ms, forecast)
     marker = marker_of(forecast, view, wording, words, until_ms, meaning)
     drawn = None if marker is None else StripMarker(marker.at_ms, marker.name, marker.says)
-    data = strip_data(desk, site, forecast, view, words, drawn)
+    data = strip_data(ports, site, forecast, view, words, drawn)
     sentence = sentence_of(forecast, wording, words, now_ms)
     said = strip_words(site, wording, words, view, sentence.striptags(), data.in_litres)
     return SiteNow(
@@ -59,16 +59,16 @@ def site_now(
         middle_ms=middle_of(forecast, wording, now_ms),
         sentence=sentence,
         under=under_of(site, forecast, wording, words),
-        age=age_of(desk.store.latest(site.id).values(), forecast, now_ms, wording, words),
-        banners=tuple(filter(None, [test_banner(running_test(desk.ledger, site.id), words)])),
-        warnings=desk.reach_warnings(site, words, operate=operate) + warnings_of(forecast, wording, words, now_ms),
-        alarms=alarm_cards(desk, site, words, now_ms, operate=operate),
+        age=age_of(ports.store.latest(site.id).values(), forecast, now_ms, wording, words),
+        banners=tuple(filter(None, [test_banner(running_test(ports.ledger, site.id), words)])),
+        warnings=ports.reach_warnings(site, words, operate=operate) + warnings_of(forecast, wording, words, now_ms),
+        alarms=alarm_cards(ports, site, words, now_ms, operate=operate),
         strip_wide=draw(data, said, lying(view.start_ms, view.end_ms)),
         strip_tall=draw(data, said, standing(view.start_ms, view.end_ms)),
         strip_table=strip_table(data, said, wording, words),
         marker=marker,
         facts=facts_of(forecast, wording, words, now_ms),
-        log=log_of(desk, site, data, wording, words),
+        log=log_of(ports, site, data, wording, words),
         has_rain=bool(data.rain or data.rain_ahead),
         has_water_ahead=bool(data.water_ahead),
         zone=site.timezone,
@@ -231,14 +231,14 @@ def middle_at(data: StripData, at_ms: int) -> float | None:
     return next((p50 for time_ms, _, p50, _ in data.fan if time_ms >= at_ms), None)
 
 
-def log_of(desk: PagePorts, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:
+def log_of(ports: PagePorts, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:
     """The newest runs, transfers and changes of alarms, newest first."""
     now_ms = data.now_ms
-    runs = desk.ledger.runs(site.id, data.start_ms, now_ms + 1, 6).runs
+    runs = ports.ledger.runs(site.id, data.start_ms, now_ms + 1, 6).runs
     found = [(run.start_ms, run_words(run, wording, words), "run") for run in runs]
-    for outage in desk.ledger.outages(site.id, 2):
+    for outage in ports.ledger.outages(site.id, 2):
         found += outage_lines(outage, words)
-    for change in desk.ledger.transitions(site.id, now_ms - 48 * HOUR_MS, now_ms + 1, 8):
+    for change in ports.ledger.transitions(site.id, now_ms - 48 * HOUR_MS, now_ms + 1, 8):
         said = f"{words(f'alarms.kind.{change.alarm.kind.value}')}: {words(f'alarms.change.{change.kind.value}')}"
         found.append((change.at_ms, said, "alarm"))
     found.sort(key=lambda entry: -entry[0])

@@ -8,8 +8,8 @@ from typing import Any
 
 from api.offline.sizing_inputs import observed_start, record, site_of, sleeps
 from api.pages.contexts import DataTable, Fact
-from api.pages.desk import PagePorts
 from api.pages.formcontexts import SizingContext
+from api.pages.ports import PagePorts
 from api.pages.siteform import content_of, number_in, sections, values_of
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.site import Site
@@ -37,15 +37,15 @@ ASKED: tuple[tuple[str, str], ...] = (
 SHOWN = {"1/hour": "", "percent": "%", "degC": "°C"}
 
 
-def sizing_page(desk: PagePorts, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
+def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
     """The form with its values and, once something was asked, the answer or the one line that is wrong."""
-    started = {**(values_of(site) if site is not None else {}), **defaults(desk, site)}
+    started = {**(values_of(site) if site is not None else {}), **defaults(ports, site)}
     values = {key: value for key, value in form.items() if value.strip()} if form else started
     answer: Sizing | None = None
     problem = ""
     if form or site is not None:
         try:
-            answer = answered(desk, site, values)
+            answer = answered(ports, site, values)
         except (UsageError, ConfigError) as error:
             problem = str(error)
     return SizingContext(
@@ -62,9 +62,9 @@ def sizing_page(desk: PagePorts, site: Site | None, form: Mapping[str, str], wor
     )
 
 
-def defaults(desk: PagePorts, site: Site | None) -> dict[str, str]:
+def defaults(ports: PagePorts, site: Site | None) -> dict[str, str]:
     """The rhythm that the site shows now, to start from."""
-    forecast = desk.forecast(site.id) if site is not None else None
+    forecast = ports.forecast(site.id) if site is not None else None
     if forecast is None or forecast.cycles_per_hour is None or forecast.run_s is None:
         return {}
     if forecast.cycles_per_hour <= 0 or forecast.run_s <= 0:
@@ -72,7 +72,7 @@ def defaults(desk: PagePorts, site: Site | None) -> dict[str, str]:
     return {"cycles_per_hour": f"{forecast.cycles_per_hour:.3g}", "run_s": f"{forecast.run_s:.3g}"}
 
 
-def answered(desk: PagePorts, site: Site | None, values: Mapping[str, str]) -> Sizing:
+def answered(ports: PagePorts, site: Site | None, values: Mapping[str, str]) -> Sizing:
     """The answer to what the form asks. UsageError or ConfigError in one line."""
     described = site_of(content_of(values), "", pump=True)
     if site is not None:
@@ -87,23 +87,23 @@ def answered(desk: PagePorts, site: Site | None, values: Mapping[str, str]) -> S
         temperature_c=given.get("temperature_c"),
         end_of_life=values.get("end_of_life") == "yes",
         for_hours=given.get("for_hours"),
-        **(seen(desk, site) if site is not None else {}),
+        **(seen(ports, site) if site is not None else {}),
     )
     change = Change(
         extra_wh=given.get("extra_wh"),
         sun_w=given.get("sun_w"),
         generator_h=given.get("generator_h"),
-        start_ms=desk.clock.now_ms(),
+        start_ms=ports.clock.now_ms(),
     )
     return size(described, question, change)
 
 
-def seen(desk: PagePorts, site: Site) -> dict[str, Any]:
+def seen(ports: PagePorts, site: Site) -> dict[str, Any]:
     """What this installation has seen of the site: its inflow, starts and sleeps on the pack."""
     return {
-        "record": record(desk.ledger, site, desk.clock.now_ms()),
-        "observed_start": observed_start(desk.ledger, site.id),
-        "sleeps_on_low_load": sleeps(desk.ledger, site.id),
+        "record": record(ports.ledger, site, ports.clock.now_ms()),
+        "observed_start": observed_start(ports.ledger, site.id),
+        "sleeps_on_low_load": sleeps(ports.ledger, site.id),
     }
 
 

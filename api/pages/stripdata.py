@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 
-from api.pages.desk import PagePorts
 from api.pages.historydata import flow_scale
+from api.pages.ports import PagePorts
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
 from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 from api.pages.waterahead import water_ahead
@@ -46,11 +46,11 @@ def window(now_ms: int, forecast: Forecast | None) -> StripWindow:
 
 
 def strip_data(
-    desk: PagePorts, site: Site, forecast: Forecast | None, view: StripWindow, words: Words, marker: StripMarker | None
+    ports: PagePorts, site: Site, forecast: Forecast | None, view: StripWindow, words: Words, marker: StripMarker | None
 ) -> StripData:
     """Everything the strip draws."""
-    runs = list(reversed(desk.ledger.runs(site.id, view.start_ms, view.now_ms + 1, MOST_RUNS).runs))
-    outages = [o for o in desk.ledger.outages(site.id, 50) if o.end_ms is None or o.end_ms > view.start_ms]
+    runs = list(reversed(ports.ledger.runs(site.id, view.start_ms, view.now_ms + 1, MOST_RUNS).runs))
+    outages = [o for o in ports.ledger.outages(site.id, 50) if o.end_ms is None or o.end_ms > view.start_ms]
     steps, in_litres = water_steps(site, forecast, runs, view)
     wording = Wording.of(site, words)
     reserve_at: tuple[int | None, int | None, int | None] = (None, None, None)
@@ -62,7 +62,7 @@ def strip_data(
         start_ms=view.start_ms,
         end_ms=view.end_ms,
         zone=wording.zone,
-        charge=charge_points(desk, site, view),
+        charge=charge_points(ports, site, view),
         fan=forecast.drain_path if forecast is not None else (),
         survival=survival_within(forecast, view.end_ms),
         mains=mains_spans(forecast, outages, view),
@@ -70,9 +70,9 @@ def strip_data(
         water=steps,
         water_ahead=water_ahead(forecast, site.pack.reserve_percent, view.end_ms) if in_litres else (),
         in_litres=in_litres,
-        rain=rain_steps(desk, site, view),
+        rain=rain_steps(ports, site, view),
         rain_ahead=hourly_depth(
-            desk.store.series(site.id, Quantity.RAIN_EXPECTED, view.now_ms, view.end_ms)
+            ports.store.series(site.id, Quantity.RAIN_EXPECTED, view.now_ms, view.end_ms)
             if site.has(Quantity.RAIN_EXPECTED) or site.weather is not None
             else ()
         ),
@@ -97,9 +97,9 @@ def at(forecast: Forecast, hours: float | None) -> int | None:
     return None if hours is None else round(forecast.issued_at_ms + hours * HOUR_MS)
 
 
-def charge_points(desk: PagePorts, site: Site, view: StripWindow) -> list[ChargePoint]:
+def charge_points(ports: PagePorts, site: Site, view: StripWindow) -> list[ChargePoint]:
     """The charge as seen, thinned but with its extremes."""
-    points = desk.store.series(site.id, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
+    points = ports.store.series(site.id, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
     return [(point.time_ms, point.mean) for point in points]
 
 
@@ -112,13 +112,13 @@ def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: St
     return steps, in_litres
 
 
-def rain_steps(desk: PagePorts, site: Site, view: StripWindow) -> list[Step]:
+def rain_steps(ports: PagePorts, site: Site, view: StripWindow) -> list[Step]:
     """Rain by the hour [mm], from depths or else from rates."""
     start = view.start_ms // HOUR_MS * HOUR_MS
     if site.has(Quantity.RAIN_DEPTH):
-        return hourly_depth(desk.store.series(site.id, Quantity.RAIN_DEPTH, start, view.now_ms + 1))
+        return hourly_depth(ports.store.series(site.id, Quantity.RAIN_DEPTH, start, view.now_ms + 1))
     if site.has(Quantity.RAIN_RATE):
-        return hourly_rate(desk.store.series(site.id, Quantity.RAIN_RATE, start, view.now_ms + 1))
+        return hourly_rate(ports.store.series(site.id, Quantity.RAIN_RATE, start, view.now_ms + 1))
     return []
 
 

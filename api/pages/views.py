@@ -16,7 +16,7 @@ from api.pages import assets, leaving, login, rehearsing, settingup, speech
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.forscript import device_words, script_words
-from api.pages.guard import CallerIn, CheckedIn, DeskIn, PageRoute
+from api.pages.guard import CallerIn, CheckedIn, PageRoute, PortsIn
 from api.pages.historypage import history_csv, history_page
 from api.pages.moments import moment, zone_words
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
@@ -43,7 +43,7 @@ router.include_router(speech.router)
 @router.get("/")
 def fleet(
     request: Request,
-    desk: DeskIn,
+    ports: PortsIn,
     words: WordsIn,
     caller: CallerIn,
     q: Annotated[str, Query(max_length=100)] = "",
@@ -51,7 +51,7 @@ def fleet(
     page_number: Annotated[int, Query(alias="page", ge=1, le=10_000)] = 1,
 ) -> Response:
     """All sites, soonest out first."""
-    context = fleet_page(desk, words, query=q, show=show, page=page_number, only=caller.site, operate=caller.operate)
+    context = fleet_page(ports, words, query=q, show=show, page=page_number, only=caller.site, operate=caller.operate)
     return page(request, "fleet.html", caller, fleet=context)
 
 
@@ -59,7 +59,7 @@ def fleet(
 def site(
     request: Request,
     site: SiteIn,
-    desk: DeskIn,
+    ports: PortsIn,
     words: WordsIn,
     caller: CallerIn,
     until: Annotated[str, Query(max_length=40)] = "",
@@ -68,7 +68,7 @@ def site(
 ) -> Response:
     """One site: the sentence, the strip, alarms, water and log."""
     at_ms = moment(site, until) if until else None
-    now = site_now(desk, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
+    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
     return page(
         request,
         "site.html",
@@ -86,7 +86,7 @@ def site(
 def site_living(
     request: Request,
     site: SiteIn,
-    desk: DeskIn,
+    ports: PortsIn,
     words: WordsIn,
     caller: CallerIn,
     until: Annotated[str, Query(max_length=40)] = "",
@@ -94,7 +94,7 @@ def site_living(
 ) -> Response:
     """The living part of a site's page alone, for the script to put in place."""
     at_ms = moment(site, until) if until else None
-    now = site_now(desk, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
+    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
     return page(request, "living.html", caller, now=now)
 
 
@@ -106,28 +106,28 @@ DayText = Annotated[str, Query(max_length=10)]
 def history(
     request: Request,
     site: SiteIn,
-    desk: DeskIn,
+    ports: PortsIn,
     words: WordsIn,
     caller: CallerIn,
     span: SpanName = "day",
     until: DayText = "",
 ) -> Response:
     """Draw, charge, cycles, inflow and rain over a span."""
-    context = history_page(desk, site, words, name=span, until=until)
+    context = history_page(ports, site, words, name=span, until=until)
     return page(request, "history.html", caller, site_id=site.id, name=site.name, history=context)
 
 
 @router.get("/sites/{site}/history/{picture}.csv")
 def history_as_csv(
     site: SiteIn,
-    desk: DeskIn,
+    ports: PortsIn,
     words: WordsIn,
     picture: Annotated[str, Path(pattern="^[a-z]{1,20}$")],
     span: SpanName = "day",
     until: DayText = "",
 ) -> Response:
     """One picture's values, or every run, as CSV."""
-    said = history_csv(desk, site, words, picture, name=span, until=until)
+    said = history_csv(ports, site, words, picture, name=span, until=until)
     name = f"{site.id}-{picture}-{span}.csv"
     return Response(
         said, media_type="text/csv; charset=utf-8", headers={"Content-Disposition": f'attachment; filename="{name}"'}
@@ -135,15 +135,15 @@ def history_as_csv(
 
 
 @router.get("/sites/{site}/outages")
-def outages(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
+def outages(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn) -> Response:
     """Every outage: what was forecast, and what happened."""
-    lines = outage_page(desk, site, words)
-    zone = zone_words(desk.clock.now_ms(), Wording.of(site, words), words)
+    lines = outage_page(ports, site, words)
+    zone = zone_words(ports.clock.now_ms(), Wording.of(site, words), words)
     return page(request, "outages.html", caller, site_id=site.id, name=site.name, outages=lines, zone=zone)
 
 
 @router.get("/sites/{site}/telemetry")
-def telemetry(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
+def telemetry(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn) -> Response:
     """The health of every channel, the store, and what was refused."""
     return page(
         request,
@@ -151,20 +151,20 @@ def telemetry(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, call
         caller,
         site_id=site.id,
         name=site.name,
-        channels=channel_page(desk, site, words),
-        refusals=refusal_page(desk, site, words),
-        store=desk.store.health().says,
+        channels=channel_page(ports, site, words),
+        refusals=refusal_page(ports, site, words),
+        store=ports.store.health().says,
     )
 
 
 @router.get("/sites/{site}/alarms")
 def alarms(
-    request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn, asked: bool = False
+    request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn, asked: bool = False
 ) -> Response:
     """Open alarms with what to do, and past ones."""
-    cards = alarm_cards(desk, site, words, desk.clock.now_ms(), operate=caller.operate)
-    log = alarm_log(desk, site, words)
-    warned = desk.reach_warnings(site, words, operate=caller.operate)
+    cards = alarm_cards(ports, site, words, ports.clock.now_ms(), operate=caller.operate)
+    log = alarm_log(ports, site, words)
+    warned = ports.reach_warnings(site, words, operate=caller.operate)
     return page(
         request,
         "alarms.html",
@@ -224,14 +224,14 @@ def push_test(site: SiteIn, services: ServicesIn, _: CheckedIn) -> Response:
 
 
 @router.get("/sizing")
-def sizing(request: Request, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
+def sizing(request: Request, ports: PortsIn, words: WordsIn, caller: CallerIn) -> Response:
     """Sizing before there is a site."""
-    context = sizing_page(desk, None, dict(request.query_params), words)
+    context = sizing_page(ports, None, dict(request.query_params), words)
     return page(request, "sizing.html", caller, sizing=context)
 
 
 @router.get("/sites/{site}/sizing")
-def site_sizing(request: Request, site: SiteIn, desk: DeskIn, words: WordsIn, caller: CallerIn) -> Response:
+def site_sizing(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn) -> Response:
     """Sizing of a site, starting from its plates and its present rhythm."""
-    context = sizing_page(desk, site, dict(request.query_params), words)
+    context = sizing_page(ports, site, dict(request.query_params), words)
     return page(request, "sizing.html", caller, site_id=site.id, name=site.name, sizing=context)

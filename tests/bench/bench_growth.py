@@ -52,7 +52,7 @@ class Cost:
     """Of one site among so many.
 
     fold_ms : float — processor time of folding a minute's readings [ms]
-    forecast_ms : float — processor time of one forecast made whole, told to the alarm desk and published [ms]
+    forecast_ms : float — processor time of one forecast made whole, told to the alarm ports and published [ms]
     next_ms : float — mean of the next ones, of which some carry the last on [ms]
     rounds : float — forecasts a minute
     resident_kb, kept_kb : float — memory; state on disk [kB]

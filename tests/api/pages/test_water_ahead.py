@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from api.pages.desk import PagePorts
+from api.pages.ports import PagePorts
 from api.pages.waterahead import water_ahead
 from forecaster.domain.forecast import DrawParts, Forecast, Water
 from forecaster.domain.times import HOUR_MS
