@@ -28,10 +28,10 @@ def demo(
     """
     logging.basicConfig(stream=sys.stderr, level=logging.ERROR, format="%(levelname)s %(name)s %(message)s")
     with tempfile.TemporaryDirectory(prefix="outlast-demo-", ignore_cleanup_errors=True) as folder:
-        story = Demo(Path(folder), speed=speed, seed=seed, port=port, lead_s=fail_after)
+        simulated = Demo(Path(folder), speed=speed, seed=seed, port=port, lead_s=fail_after)
         typer.echo("Simulating some hours before now …")
-        story.prepare()
-        typer.echo(f"Outlast demo: http://127.0.0.1:{story.port}/")
+        simulated.prepare()
+        typer.echo(f"Outlast demo: http://127.0.0.1:{simulated.port}/")
         typer.echo(f"One second is {speed:g} s there, or less where this machine is busy.")
-        typer.echo(f"The mains fails in about {story.fails_in_s:.0f} s. ctrl-C ends it.")
-        return story.run()
+        typer.echo(f"The mains fails in about {simulated.fails_in_s:.0f} s. ctrl-C ends it.")
+        return simulated.run()

@@ -57,7 +57,7 @@ def letter(
     mail["Content-Language"] = message.language
     mail["Date"] = format_datetime(wording.local(message.at_ms))
     mail["Message-ID"] = message_id(key, domain)
-    thread = message_id(message.story, domain)
+    thread = message_id(message.thread, domain)
     mail["In-Reply-To"] = thread
     mail["References"] = thread
     mail["Auto-Submitted"] = "auto-generated"

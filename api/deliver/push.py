@@ -58,14 +58,14 @@ def public_key(keys: Vapid02) -> str:
 
 
 def payload(message: AlarmMessage, key: str, page: str | None) -> bytes:
-    """What the page's service worker shows: title, body, and a tag that lets a newer chapter replace an older one."""
+    """What the page's service worker shows: title, body, and a tag that lets a newer message replace an older one."""
     alarm = message.alarm
     return msgspec.json.encode(
         {
             "title": title(message),
             "body": unnamed(alarm.headline, message.site_name, words(message.language)),
             "action": f"{alarm.action} {message.afar}".strip()[:LONGEST_ACTION],
-            "tag": message.story,
+            "tag": message.thread,
             "key": key,
             "id": alarm.id,
             "site": message.site,
@@ -115,7 +115,7 @@ class PushCarrier:
         try:
             answer = push_once(
                 subscription, payload(message, delivery.key, page), self._keys, self._contact,
-                ttl_s=TTL_S, headers={"Urgency": urgency, "Topic": topic(message.story)},
+                ttl_s=TTL_S, headers={"Urgency": urgency, "Topic": topic(message.thread)},
                 send=partial(post, allowed=self._allowed, deadline_s=self._deadline_s),
             )  # fmt: skip
         except ValueError as error:
@@ -152,6 +152,6 @@ def without(error: str, endpoint: str) -> str:
     return error.replace(endpoint, "its address")
 
 
-def topic(story: str) -> str:
+def topic(thread: str) -> str:
     """A push Topic (RFC 8030 section 5.4): at most 32 base64url characters; a newer message replaces an older one."""
-    return base64.urlsafe_b64encode(hashlib.sha256(story.encode()).digest())[:32].decode()
+    return base64.urlsafe_b64encode(hashlib.sha256(thread.encode()).digest())[:32].decode()

@@ -10,21 +10,21 @@ from dataclasses import replace
 
 from forecaster.alarms.budget import reminder_due
 from forecaster.alarms.evidence import AlarmEvidence, Judgement, Outside, counter_wh, is_blind
-from forecaster.alarms.rules import RULES
-from forecaster.alarms.rules_channels import channel_name
-from forecaster.alarms.standing import DeskState, Standing, ends
-from forecaster.alarms.story import (
+from forecaster.alarms.grouping import (
     HUB_EVERY_MS,
     HUB_SHARE,
     OUTAGE,
     UPDATE_EVERY_MS,
-    goes_on,
     is_news,
+    leads_group,
     milder,
-    one_voice,
-    speaks,
+    recurs,
+    redundant,
     still_to_come,
 )
+from forecaster.alarms.rules import RULES
+from forecaster.alarms.rules_channels import channel_name
+from forecaster.alarms.standing import DeskState, Standing, ends
 from forecaster.alarms.taking_up import state_from
 from forecaster.alarms.telling import PROJECTING, Teller
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, TransitionKind
@@ -111,7 +111,7 @@ class AlarmDesk:
 
     # -- people
     def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> list[AlarmTransition]:
-        """Someone has seen it; covers the milder chapters of the same story. Doing it twice changes nothing."""
+        """Someone has seen it; covers the milder alarms of the same outage. Doing it twice changes nothing."""
         standing = self._find(alarm_id)
         alarm = standing.alarm
         if alarm is None:
@@ -282,7 +282,7 @@ class AlarmDesk:
     # -- what people are told
     def _choose(self, changes: list[AlarmTransition], seen: AlarmEvidence) -> list[AlarmTransition]:
         """Decide which raises and clears of this step people are told."""
-        quiet = {item.key for item in one_voice(changes)}
+        quiet = {item.key for item in redundant(changes)}
         chosen = []
         for item in changes:
             standing = self._state.standings.get(item.alarm.kind)
@@ -297,7 +297,7 @@ class AlarmDesk:
         return sorted(chosen, key=_leads)
 
     def _cover(self, chosen: list[AlarmTransition], now_ms: int) -> None:
-        """A graver chapter that people are told of speaks for the milder ones that were raised with it."""
+        """A graver alarm that people are told of counts as word of the milder ones that were raised with it."""
         kinds = {item.alarm.kind for item in chosen if item.kind is TransitionKind.RAISED}
         told = {item.alarm.kind for item in chosen if item.kind is TransitionKind.RAISED and item.tell}
         for kind in kinds & {mild for grave in told for mild in milder(grave)}:
@@ -313,7 +313,7 @@ class AlarmDesk:
         tell = news and not quiet and room
         if tell:
             budget.spend(now)
-        if raised and not goes_on(standing, item.alarm.kind):
+        if raised and not recurs(standing, item.alarm.kind):
             standing.owed = news and not quiet and not room
             standing.told_ms = now if tell else standing.told_ms
             standing.told_end_ms = ends(seen)
@@ -343,7 +343,7 @@ class AlarmDesk:
         if (
             standing.unacknowledged
             and standing.told_ms is not None
-            and speaks(kind, self._state.standings)
+            and leads_group(kind, self._state.standings)
             and reminder_due(alarm.priority, standing.told_ms, standing.reminders, now)
             and budget.may_repeat(owed, now)
         ):
@@ -361,7 +361,7 @@ class AlarmDesk:
         end = ends(seen)
         if alarm.by_ms is not None and standing.hub_ms < alarm.by_ms <= seen.now_ms:
             return [self._silently(standing, alarm, seen)]
-        if kind not in PROJECTING or end is None or not speaks(kind, self._state.standings):
+        if kind not in PROJECTING or end is None or not leads_group(kind, self._state.standings):
             return []
         told, now = standing.told_end_ms, seen.now_ms
         outside = told is None or not told[0] <= end[1] <= told[2]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from forecaster.alarms.evidence import AlarmEvidence
-from forecaster.alarms.story import OUTAGE_ALARMS
+from forecaster.alarms.grouping import OUTAGE_ALARMS
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.times import DAY_MS, MINUTE_MS

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from forecaster.alarms.afar import afar_of
-from forecaster.alarms.story import OUTAGE
+from forecaster.alarms.grouping import OUTAGE
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units
@@ -68,8 +68,8 @@ class AlarmMessage:
     afar: str = ""
 
     @property
-    def story(self) -> str:
-        """What this message is a chapter of; a newer chapter makes an older one needless."""
+    def thread(self) -> str:
+        """What it is about, an outage or one alarm; a newer message of a thread makes an older one needless."""
         return f"{self.site}:outage" if self.alarm.kind in OUTAGE else self.alarm.id
 
     def encode(self) -> str:
@@ -249,7 +249,7 @@ class Batch:
 
 
 def coalesce(due: Sequence[Delivery]) -> Batch:
-    """Of several chapters of one story to one receiver only the newest is sent.
+    """Of several messages of one thread to one receiver only the newest is sent.
 
     Where the newest is an end and its beginning was never sent, a contact who is only next in line hears of neither.
     """
@@ -258,7 +258,7 @@ def coalesce(due: Sequence[Delivery]) -> Batch:
     never_told: set[tuple[str, str, bool]] = set()
     for delivery in due:
         message = AlarmMessage.decode(delivery.body)
-        place = (delivery.receiver, message.story, message.test)
+        place = (delivery.receiver, message.thread, message.test)
         held = newest.get(place)
         if held is None:
             newest[place] = (message, delivery)

@@ -25,7 +25,7 @@ LEAST_REST_PERCENT, REST_STEP_PERCENT = 75.0, 2.0
 practice, no source): one that rests there charges as it is meant to."""
 EMPTY_PERCENT = 1.0
 RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_delay_s)
-"""The mains is back: the whole story of an outage ends at once."""
+"""The mains is back: the whole group of an outage ends at once."""
 
 
 def mains_lost(seen: AlarmEvidence) -> Judgement:

@@ -68,7 +68,7 @@ class Standing:
     def rejoined(self, now_ms: int, outage_ms: int | None = None) -> bool:
         """Whether a raise now goes on with the last episode.
 
-        outage_ms : int | None — when the outage under way began: a reserve of an earlier one is another story
+        outage_ms : int | None — when the outage under way began: a reserve of an earlier outage is another alarm
         """
         alarm = self.alarm
         if alarm is None or alarm.cleared_ms is None:

@@ -58,7 +58,7 @@ class TransitionKind(StrEnum):
     """What happened to an alarm."""
 
     RAISED = "raised"
-    UPDATED = "updated"  # the same story, told anew: a changed time or a higher priority
+    UPDATED = "updated"  # the same episode, told anew: a changed time or a higher priority
     REMINDED = "reminded"
     ACKNOWLEDGED = "acknowledged"
     CLEARED = "cleared"

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from forecaster.alarms.grouping import OUTAGE_ALARMS
 from forecaster.alarms.meant import began_with
-from forecaster.alarms.story import OUTAGE_ALARMS
 from forecaster.discharge import DischargeEvidence, analyse, finish_reason
 from forecaster.discharge.evidence import MAINS_HABIT
 from forecaster.discharge.watch import check_plan, enough

@@ -55,7 +55,7 @@ LARKSPUR = TwinParameters(
     loads=(LoadTruth("router", 11.0),),
     outlook_sigma=0.4,
 )  # fmt: skip
-"""What is true on Larkspur Lane. Drawn for a good story; `forecaster.twin.draw` draws wide."""
+"""What is true on Larkspur Lane. Chosen so that a demo shows much; `forecaster.twin.draw` draws wide."""
 
 LARKSPUR_SENSORS: tuple[Sensor, ...] = (
     Sensor(Quantity.PUMP_POWER, "plug", 5.0, step=0.1, gain=0.006, noise=0.004),
@@ -97,7 +97,7 @@ def larkspur_site(site_id: str = "larkspur") -> Site:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """The story, in simulated time.
+    """What happens, in simulated time.
 
     fail_after_s : float — from the start to the first mains failure [s]
     outage_h : float — how long each failure lasts [h]

@@ -251,4 +251,4 @@ def test_the_longest_message_fits() -> None:
         ).encode()
     )
     assert len(payload(message, "k" * 120, None)) + LONGEST_ACTION < 4096 - 103
-    assert topic(message.story) == topic(message.story)
+    assert topic(message.thread) == topic(message.thread)

@@ -1,4 +1,4 @@
-"""One story for one outage: which alarm speaks for it, what is owed to its end, and what is not worth a message."""
+"""The alarms of one outage as one group: which of them is told, what may still have to be, and what is not news."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ OUTAGE: tuple[AlarmKind, ...] = (
     AlarmKind.CRITICAL_RESERVE,
     AlarmKind.RESERVE_REACHED,
 )
-"""A mains failure and its reserve, mildest first: one story."""
+"""A mains failure and its reserve, mildest first: the group of an outage."""
 
 OUTAGE_ALARMS = frozenset({*OUTAGE, AlarmKind.HIGH_WATER, AlarmKind.PUMP_SILENT, AlarmKind.PACK_OUTPUT_OFF})
 """Kinds with any of which open no discharge test is begun."""
@@ -24,8 +24,8 @@ HUB_EVERY_MS = 20 * 60_000
 HUB_SHARE = 0.15
 
 
-def speaks(kind: AlarmKind, standings: Mapping[AlarmKind, Standing]) -> bool:
-    """Whether this alarm speaks for its story: the gravest that stands."""
+def leads_group(kind: AlarmKind, standings: Mapping[AlarmKind, Standing]) -> bool:
+    """Whether this alarm is the one told of its group: the gravest that stands."""
     if kind not in OUTAGE:
         return True
     standing = [item for item in OUTAGE if item in standings and standings[item].open]
@@ -33,19 +33,19 @@ def speaks(kind: AlarmKind, standings: Mapping[AlarmKind, Standing]) -> bool:
 
 
 def milder(kind: AlarmKind) -> tuple[AlarmKind, ...]:
-    """The chapters of the story that an acknowledgement of this one covers."""
+    """The alarms of the group that an acknowledgement of this one covers."""
     return OUTAGE[: OUTAGE.index(kind)] if kind in OUTAGE else ()
 
 
 def still_to_come(standings: Mapping[AlarmKind, Standing]) -> int:
-    """Messages that the outage under way may still need: its graver chapters and its end."""
+    """Messages that the outage under way may still need: of its graver alarms and of its end."""
     if AlarmKind.MAINS_LOST not in standings or not standings[AlarmKind.MAINS_LOST].gate.active:
         return 0
-    unwritten = [kind for kind in OUTAGE[1:] if kind not in standings or not standings[kind].gate.active]
-    return len(unwritten) + 1
+    later = [kind for kind in OUTAGE[1:] if kind not in standings or not standings[kind].gate.active]
+    return len(later) + 1
 
 
-def goes_on(standing: Standing, kind: AlarmKind) -> bool:
+def recurs(standing: Standing, kind: AlarmKind) -> bool:
     """Whether a low reserve comes back that people were told of in this outage.
 
     An end that leaves the range told is then an update.
@@ -54,7 +54,7 @@ def goes_on(standing: Standing, kind: AlarmKind) -> bool:
 
 
 def was_told(standings: Mapping[AlarmKind, Standing]) -> bool:
-    """Whether people were told of any chapter of the outage that stands, or has just ended."""
+    """Whether people were told of any alarm of the outage that stands, or has just ended."""
     mains = standings.get(AlarmKind.MAINS_LOST)
     if mains is None or mains.alarm is None:
         return False
@@ -68,7 +68,7 @@ def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping
     alarm = transition.alarm
     standing = standings[alarm.kind]
     if transition.kind is TransitionKind.RAISED:
-        return standing.shelved_until_ms is None and not goes_on(standing, alarm.kind)
+        return standing.shelved_until_ms is None and not recurs(standing, alarm.kind)
     if standing.shelved_until_ms is not None:
         return False
     if standing.told_ms is None and not (alarm.kind is AlarmKind.MAINS_LOST and was_told(standings)):
@@ -81,8 +81,8 @@ def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping
     return heard_again or alarm.priority.rank >= Priority.HIGH.rank
 
 
-def one_voice(transitions: list[AlarmTransition]) -> list[AlarmTransition]:
-    """Of raises of one story in one step the gravest speaks; of ends in one step, the mains' return, or the gravest.
+def redundant(transitions: list[AlarmTransition]) -> list[AlarmTransition]:
+    """Of the raises of one group in one step the gravest is told; of the ends, the return of the mains, or the gravest.
 
     That the house is heard again is told by what it then says.
     """
