@@ -73,8 +73,8 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
 
 @pytest.fixture(scope="session")
 def larkspur_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the story of Larkspur Lane told into it, three hours into an outage; copy it before changing it."""
-    from tests.story import services, tell_larkspur  # the engine is loaded only where a test asks for the story
+    """A folder with Larkspur Lane recorded three hours into an outage; copy it before changing it."""
+    from tests.scenario import services, tell_larkspur  # the engine is loaded only where a test asks for the scenario
 
     folder = tmp_path_factory.mktemp("larkspur")
     held = services(folder, {})

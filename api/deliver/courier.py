@@ -104,7 +104,7 @@ class Courier:
         self.faults = FaultBook(ledger, carrier.channel)
         self._ledger, self._clock, self._rng, self._known = ledger, clock, rng, known
         self._forgot_s: float | None = None
-        self._stirred, self._ending = threading.Event(), threading.Event()
+        self._woken, self._ending = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._work, name=f"courier-{self.channel}", daemon=True)
         self._pool = ThreadPoolExecutor(carrier.lanes, thread_name_prefix=f"lane-{self.channel}")
         self._under_way: list[Attempt] = []
@@ -120,12 +120,12 @@ class Courier:
 
     def wake(self) -> None:
         """There may be something due; from any thread."""
-        self._stirred.set()
+        self._woken.set()
 
     def end(self) -> None:
         """Ask it to end, and do not wait."""
         self._ending.set()
-        self._stirred.set()
+        self._woken.set()
 
     def stop(self, timeout_s: float = 20.0) -> None:
         """Finish the attempts under way and end the thread."""
@@ -140,7 +140,7 @@ class Courier:
 
     def _work(self) -> None:
         while not self._ending.is_set():
-            self._stirred.clear()
+            self._woken.clear()
             pause_s = POLL_S
             try:
                 self.carrier.tick()
@@ -155,7 +155,7 @@ class Courier:
             except (OutlastError, OSError, ValueError, LookupError, TypeError, AttributeError, RuntimeError) as error:
                 log.exception("courier %s: %s", self.channel, type(error).__name__)
                 self.trouble, pause_s = f"{type(error).__name__}; see the log", TROUBLE_S
-            self._stirred.wait(pause_s)
+            self._woken.wait(pause_s)
         self._last()
         self.carrier.close()
 
@@ -243,7 +243,7 @@ class Courier:
             future = self._pool.submit(self._attempt, delivery, message)
             lane = UnderWay(item.receiver, item.host, item.failing, now_s)
             self._under_way.append(Attempt(delivery, message, lane, known, future))
-            future.add_done_callback(lambda _: self._stirred.set())
+            future.add_done_callback(lambda _: self._woken.set())
         return bool(chosen)
 
     def _attempt(self, delivery: Delivery, message: AlarmMessage) -> Outcome:

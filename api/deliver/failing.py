@@ -1,4 +1,4 @@
-"""Which channels keep failing, kept in the ledger: written by couriers, read by the forecaster for its alarm desks."""
+"""Channels that keep failing, noted in the ledger: couriers write it, the forecaster reads it for its alarms."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ class Feeder:
         self._turns = 0
         self._events = 0
         self._ending = threading.Event()
-        self._stirred = threading.Event()
+        self._woken = threading.Event()
         self._thread = threading.Thread(target=self._work, name="feeder", daemon=True)
 
     def start(self) -> None:
@@ -58,13 +58,13 @@ class Feeder:
     def stop(self) -> None:
         """End the thread."""
         self._ending.set()
-        self._stirred.set()
+        self._woken.set()
         if self._thread.ident is not None:
             self._thread.join(10.0)
 
     def wake(self) -> None:
         """Look at once; from any thread."""
-        self._stirred.set()
+        self._woken.set()
 
     def alive(self) -> bool:
         """Whether the thread runs."""
@@ -85,7 +85,7 @@ class Feeder:
     def _work(self) -> None:
         while not self._ending.is_set():
             self._turns += 1
-            self._stirred.clear()
+            self._woken.clear()
             try:
                 self.look()
             except StoreError as error:
@@ -94,7 +94,7 @@ class Feeder:
                 self._trouble = str(error)
             else:
                 self._trouble = None
-            self._stirred.wait(POLL_S)
+            self._woken.wait(POLL_S)
 
     def look(self) -> None:
         """One poll. StoreError where a store cannot be read; what was missed is found by the next."""

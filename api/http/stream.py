@@ -56,7 +56,7 @@ class Subscription:
         self.resumed = False
         self._waiting: deque[StreamEvent] = deque()
         self._lost = 0
-        self._stirred = asyncio.Event()
+        self._woken = asyncio.Event()
         self._lock = threading.Lock()
 
     def wants(self, kind: StreamKind, site: str) -> bool:
@@ -76,7 +76,7 @@ class Subscription:
     def stir(self) -> None:
         """Wake the client's loop; from any thread."""
         if not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._stirred.set)
+            self._loop.call_soon_threadsafe(self._woken.set)
 
     def _drop_one(self) -> None:
         self._lost += 1
@@ -100,8 +100,8 @@ class Subscription:
                 if self._hub.closed:
                     return
                 if not self._waiting:
-                    await self._stirred.wait()
-                self._stirred.clear()
+                    await self._woken.wait()
+                self._woken.clear()
         finally:
             self._hub.leave(self)
 

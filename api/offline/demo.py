@@ -148,7 +148,7 @@ class Demo:
         self._ending = threading.Event()
         self._publisher = threading.Thread(target=self._publish, name="cellars", daemon=True)
         self._broker_port = free_port()
-        self._pace = ClockLimit(now_ms)
+        self._limit = ClockLimit(now_ms)
         self._problem: str | None = None
 
     @property
@@ -213,7 +213,7 @@ class Demo:
             self._clock.hold(self._start_ms)
         self._ending.wait(SUBSCRIBE_S)
         while not self._ending.wait(STEP_S):
-            self._clock.hold(self._pace.limit_ms(self._folded_ms(), time.monotonic()))
+            self._clock.hold(self._limit.limit_ms(self._folded_ms(), time.monotonic()))
             self._pass_time(cellars)
         cellars.disconnect()
         cellars.loop_stop()
@@ -250,5 +250,5 @@ class Demo:
         for at_ms, topic, payload in sorted(sent):
             cellars.publish(topic, payload, qos=1)
             if not topic.endswith(OUTLOOK_TOPIC):
-                self._pace.sent(at_ms)
-        self._pace.passed(now_ms)
+                self._limit.sent(at_ms)
+        self._limit.passed(now_ms)

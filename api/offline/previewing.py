@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from collector.decode.log import LoggedMessage
 from collector.decode.payload import Decoder
-from forecaster.alarms import TABLE, AlarmDesk
+from forecaster.alarms import TABLE, AlarmManager
 from forecaster.domain.alarms import AlarmKind, AlarmTransition
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import Forecast
@@ -59,7 +59,7 @@ def _with_limit(limits: AlarmLimits, kind: AlarmKind, number: float) -> AlarmLim
 
 @dataclass(slots=True)
 class LimitsPreview:
-    """One pass of a log through the engine and a desk for each set of limits.
+    """One pass of a log through the engine and a manager for each set of limits.
 
     said : one list of transitions for each set of limits
     """
@@ -75,8 +75,8 @@ class LimitsPreview:
     def run(self, log: Iterable[LoggedMessage]) -> None:
         """Read the whole log."""
         engine = Engine(self.site)
-        desks = [AlarmDesk(self.site, limits) for limits in self.limits]
-        self.said = [[] for _ in desks]
+        managers = [AlarmManager(self.site, limits) for limits in self.limits]
+        self.said = [[] for _ in managers]
         decoder, issued = Decoder((self.site,)), None
         now_ms = 0
         for message in log:
@@ -86,24 +86,24 @@ class LimitsPreview:
             self.end_ms = max(self.end_ms or message.tst_ms, message.tst_ms)
             while now_ms + STRIDE_MS <= message.tst_ms:
                 now_ms += STRIDE_MS
-                issued = self._step(engine, desks, issued, now_ms)
+                issued = self._step(engine, managers, issued, now_ms)
             for reading in self._decoded(decoder, message):
                 self.readings += 1
                 engine.update(reading)
         if self.end_ms is not None:
-            self._step(engine, desks, issued, max(self.end_ms, now_ms))
+            self._step(engine, managers, issued, max(self.end_ms, now_ms))
 
     def _decoded(self, decoder: Decoder, message: LoggedMessage) -> tuple[Reading, ...]:
         found = decoder.decode(message.topic, message.payload, message.tst_ms, message.retained)
         return tuple(reading for reading in found.readings if reading.site == self.site.id)
 
-    def _step(self, engine: Engine, desks: list[AlarmDesk], issued: Forecast | None, now_ms: int) -> Forecast:
+    def _step(self, engine: Engine, managers: list[AlarmManager], issued: Forecast | None, now_ms: int) -> Forecast:
         status = engine.status(now_ms)
         every_ms = PACK_FORECAST_MS if status.supply is Supply.PACK else MAINS_FORECAST_MS
         if issued is None or issued.supply is not status.supply or now_ms - issued.issued_at_ms >= every_ms:
             issued = engine.forecast(now_ms)
-        for desk, said in zip(desks, self.said, strict=True):
-            said.extend(desk.step(status, issued, now_ms))
+        for manager, said in zip(managers, self.said, strict=True):
+            said.extend(manager.step(status, issued, now_ms))
         return issued
 
 

@@ -48,8 +48,8 @@ class SessionHandler(BrokerProtocolHandler):
 
     def __init__(self, broker: SessionBroker) -> None:
         super().__init__(broker.plugins_manager)
-        self._keeper = broker
-        self._stirred = asyncio.Event()
+        self._broker = broker
+        self._woken = asyncio.Event()
         self._sender: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
@@ -65,7 +65,7 @@ class SessionHandler(BrokerProtocolHandler):
 
     def stir(self) -> None:
         """There is something to send."""
-        self._stirred.set()
+        self._woken.set()
 
     async def mqtt_publish(
         self, topic: str, data: bytes | bytearray, qos: int | None, retain: bool, ack_timeout: int | None = None
@@ -75,7 +75,7 @@ class SessionHandler(BrokerProtocolHandler):
             return await super().mqtt_publish(topic, data, qos, retain, ack_timeout)
         message = OutgoingApplicationMessage(None, topic, QOS_1, data, retain)
         if self.session is not None:
-            self._keeper.queue(self.session, message)
+            self._broker.queue(self.session, message)
         return message
 
     async def handle_puback(self, puback: PubackPacket) -> None:
@@ -90,14 +90,14 @@ class SessionHandler(BrokerProtocolHandler):
         if publish_packet.qos == QOS_2:
             await super().handle_publish(publish_packet)
             return
-        if session is None or header is None or publish_packet.topic_name is None or self._keeper.closing:
+        if session is None or header is None or publish_packet.topic_name is None or self._broker.closing:
             return
         message = IncomingApplicationMessage(
             header.packet_id, publish_packet.topic_name, publish_packet.qos, publish_packet.data or b"",
             publish_packet.retain_flag,
         )  # fmt: skip
         message.publish_packet = publish_packet
-        if not await self._keeper.hand_on(session, self, message):
+        if not await self._broker.hand_on(session, self, message):
             await self.handle_connection_closed()
         elif publish_packet.qos == QOS_1 and header.packet_id is not None:
             await self._send_packet(PubackPacket.build(header.packet_id))
@@ -115,8 +115,8 @@ class SessionHandler(BrokerProtocolHandler):
             while True:
                 while len(session.inflight_out) < WINDOW and not session.retained_messages.empty():
                     await self._send_packet(self._next(session).build_publish_packet())
-                self._stirred.clear()
-                await self._stirred.wait()
+                self._woken.clear()
+                await self._woken.wait()
         except (AMQTTError, OSError, RuntimeError) as error:
             log.debug("sending to %s ended: %r", session.client_id, error)
             await self.handle_connection_closed()

@@ -17,12 +17,12 @@ from forecaster.domain.records import AlarmPage, AlarmQuery, Checkpoint, Deliver
 
 
 class LedgerAlarms(Findings):
-    """The part of the Ledger port that keeps alarms; the desk's checkpoint goes into the same transaction."""
+    """The part of the Ledger port that keeps alarms; the manager's checkpoint goes into the same transaction."""
 
     def commit_transitions(
         self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
     ) -> None:
-        """Transitions, their deliveries to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
+        """Transitions, their deliveries and the alarm manager's state, in one transaction; idempotent by key."""
         changes = [
             {
                 "id": x.alarm.id,

@@ -112,10 +112,10 @@ def is_blind(status: SiteStatus, forecast: Forecast, outside: Outside) -> bool:
 class AlarmEvidence:
     """All the evidence of one step.
 
-    first_ms : int — the desk's first step
+    first_ms : int — the manager's first step
     run_counter_wh : float | None — what the energy counter stood at when the newest run was seen [Wh]
     rest_percent : float | None — highest charge on mains of the last weeks [%]
-    heard_ms : int — since when telemetry has come without a break, as far as the desk has seen
+    heard_ms : int — since when telemetry has come without a break, as far as the manager has seen
     asked_ms : Mapping[str, int] — since when each channel never heard has been waited for
     open : frozenset[AlarmKind] — kinds whose condition stood after the step before
     """

@@ -1,4 +1,4 @@
-"""How one kind of alarm stands at a site, and the whole desk's state as it is saved."""
+"""How one kind of alarm stands at a site, and the whole manager's state as it is saved."""
 
 from __future__ import annotations
 
@@ -79,8 +79,8 @@ class Standing:
 
 
 @dataclass(slots=True)
-class DeskState:
-    """What a desk must remember.
+class ManagerState:
+    """What a manager must remember.
 
     run_ms, run_counter_wh — start of the newest run, and what the energy counter stood at when it was seen [Wh]
     unheard_ms — since when each channel never heard has been waited for
@@ -128,14 +128,14 @@ class DeskState:
         return msgspec.json.encode(self)
 
     @classmethod
-    def decode(cls, snapshot: bytes) -> DeskState:
+    def decode(cls, snapshot: bytes) -> ManagerState:
         """From bytes; SnapshotError."""
         try:
-            state = msgspec.json.decode(snapshot, type=DeskState)
+            state = msgspec.json.decode(snapshot, type=ManagerState)
         except (msgspec.DecodeError, UnicodeDecodeError) as problem:
-            raise SnapshotError(f"the alarm desk's state cannot be read: {problem}") from problem
+            raise SnapshotError(f"the alarms' state cannot be read: {problem}") from problem
         if state.version != VERSION:
-            raise SnapshotError(f"the alarm desk's state is of version {state.version}, this program reads {VERSION}")
+            raise SnapshotError(f"the alarms' state is of version {state.version}, this program reads {VERSION}")
         return state
 
 

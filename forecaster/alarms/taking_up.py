@@ -1,4 +1,4 @@
-"""A desk's memory made anew from the alarms in the ledger, where its own was written by a release that is not read.
+"""A manager's memory made anew from the alarms in the ledger, where its own was written by a release that is not read.
 
 No alarm starts anew by it: what stands goes on with its episode, its acknowledgement and its shelf. What only the
 lost memory knew (delays under way, the messages of the last hours) begins afresh.
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from forecaster.alarms.gate import Gate
-from forecaster.alarms.standing import DeskState, Standing, ends_of
+from forecaster.alarms.standing import ManagerState, Standing, ends_of
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import DAY_MS
@@ -18,13 +18,13 @@ TEST_DUE_MS = 366 * DAY_MS
 """Where a test is due, the installation is at least so old that it goes on being due."""
 
 
-def state_from(alarms: Sequence[Alarm], newest: Forecast | None) -> DeskState:
-    """What a desk must remember of these alarms.
+def state_from(alarms: Sequence[Alarm], newest: Forecast | None) -> ManagerState:
+    """What a manager must remember of these alarms.
 
     alarms : Sequence[Alarm] — of one site in their newest revision, newest change first
     newest : Forecast | None — the last one told: its end is what people were told, as well as is known
     """
-    state = DeskState()
+    state = ManagerState()
     told_end = None if newest is None else ends_of(newest)
     for alarm in alarms:
         if alarm.kind in state.standings:

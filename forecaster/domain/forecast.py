@@ -161,7 +161,7 @@ class Forecast:
         """
         return chance_at(self.chances(), at_ms)
 
-    def carried_on(self, now_ms: int, data_age_s: float | None) -> Forecast:
+    def reissued(self, now_ms: int, data_age_s: float | None) -> Forecast:
         """The same prospects seen from a little later: for a site on mains where nothing has come in meanwhile.
 
         Hours remaining are those after a failure now, so they stay; times ahead move along with the present.

@@ -166,7 +166,7 @@ class Ledger(Protocol):
         """Past forecasts in [start_ms, end_ms), oldest first."""
         ...
 
-    # -- checkpoints of engine and alarm desk; kind is "engine" or "alarms"
+    # -- checkpoints of engine and alarm manager; kind is "engine" or "alarms"
     def save_checkpoints(self, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
         """Keep the newest checkpoint of each site."""
         ...
@@ -183,7 +183,7 @@ class Ledger(Protocol):
     def commit_transitions(
         self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
     ) -> None:
-        """Transitions, their deliveries to receivers, and the desk's checkpoint: one transaction, idempotent by key."""
+        """Transitions, their deliveries and the alarm manager's state, in one transaction; idempotent by key."""
         ...
 
     def alarms(

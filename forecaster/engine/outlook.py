@@ -17,7 +17,7 @@ from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now, full_at_ms
-from forecaster.engine.water import CycleFigures, pace_of, water_of
+from forecaster.engine.water import CycleFigures, cycle_figures, water_of
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, seed_from, uniforms
 from forecaster.pack.draws import PackDraws
@@ -121,7 +121,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     peak = reserve.running_peak(drain)
     hours = reserve.widen(reserve.passage_of_peak(peak, pack.to_reserve_wh + within_wh, grid), widening)
     to_empty = reserve.widen(reserve.passage_of_peak(peak, pack.to_empty_wh + within_wh, grid), widening)
-    pace = pace_of(fold, mean.p50, now_ms)
+    figures = cycle_figures(fold, mean.p50, now_ms)
     parts = _parts(pack, mean.p50 * float(np.median(ratio)) + fold.segmenter.standby_w, charging_w)
     return Forecast(
         site=site.id,
@@ -132,15 +132,15 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         charge_percent=percent,
         usable_wh=reserve.median(pack.to_reserve_wh),
         draw_w=parts.pump_w + parts.loads_w + parts.pack_w,
-        cycles_per_hour=pace.cycles_per_hour,
-        run_s=pace.run_s,
-        wh_per_cycle=pace.wh_per_cycle,
-        duty=pace.duty,
+        cycles_per_hour=figures.cycles_per_hour,
+        run_s=figures.run_s,
+        wh_per_cycle=figures.wh_per_cycle,
+        duty=figures.duty,
         hours_remaining=reserve.quantiles(hours),
         hours_to_empty=reserve.quantiles(to_empty),
         survival=reserve.survival(hours, now_ms),
-        water=water_of(site, pace, models.inflow.halving_h(now_ms)),
-        degraded=_degraded(site, fold, age, pace, pack.doubt, now_ms),
+        water=water_of(site, figures, models.inflow.halving_h(now_ms)),
+        degraded=_degraded(site, fold, age, figures, pack.doubt, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
@@ -220,7 +220,7 @@ def _drain_path(
     return tuple(zip(times, low, middle, high, strict=True))
 
 
-def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, doubt: float, now_ms: int) -> tuple[str, ...]:
+def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: float, now_ms: int) -> tuple[str, ...]:
     """Short reasons why the forecast is less than it could be."""
     segmenter = fold.segmenter
     reasons: list[str] = []
@@ -245,7 +245,7 @@ def _degraded(site: Site, fold: Fold, age: Age, pace: CycleFigures, doubt: float
         reasons.append(Said("degraded.mains-flag-doubted"))
     if not age.pump_silent and segmenter.coarse(now_ms):
         reasons.append(
-            Said("degraded.runs-unseen") if pace.cycles_per_hour is None else Said("degraded.runs-from-energy")
+            Said("degraded.runs-unseen") if figures.cycles_per_hour is None else Said("degraded.runs-from-energy")
         )
     last = fold.normals.last_run
     if last is not None and last.clipped:

@@ -15,7 +15,7 @@ from forecaster.engine.models import Models
 from forecaster.engine.normals import spread_of
 from forecaster.engine.outlook import age_of, fills_slowly
 from forecaster.engine.signs import Wait
-from forecaster.engine.water import pace_of
+from forecaster.engine.water import cycle_figures
 from forecaster.segment import Rhythm
 from forecaster.texts.catalogue import Figure, Said
 
@@ -98,7 +98,7 @@ def waiting(fold: Fold, mean: Spread, now_ms: int) -> Wait | None:
     normals, last = fold.normals, fold.normals.last_run
     if last is None or normals.count < 3 or mean.p50 <= 0.0:
         return None
-    energy_wh = pace_of(fold, mean.p50, now_ms).wh_per_cycle
+    energy_wh = cycle_figures(fold, mean.p50, now_ms).wh_per_cycle
     if energy_wh is None or energy_wh <= 0.0:
         return None
     expected_s = max(3600.0 * energy_wh / mean.p50, normals.recent_interval_s() or 0.0)

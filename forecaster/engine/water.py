@@ -13,7 +13,7 @@ _FULL_DUTY = 0.999
 
 @dataclass(frozen=True, slots=True)
 class CycleFigures:
-    """The pump's present pace. duty is a share of time, 0..1; None is not known."""
+    """The pump's present cycle. duty is a share of time, 0..1; None is not known."""
 
     cycles_per_hour: float | None
     run_s: float | None
@@ -21,7 +21,7 @@ class CycleFigures:
     duty: float | None
 
 
-def pace_of(fold: Fold, mean_w: float, now_ms: int) -> CycleFigures:
+def cycle_figures(fold: Fold, mean_w: float, now_ms: int) -> CycleFigures:
     """Cycles from energy: mean power over the energy of a cycle; a cycle's energy is learnt from measured runs."""
     segmenter, normals = fold.segmenter, fold.normals
     running_w = segmenter.running_w
@@ -38,13 +38,13 @@ def pace_of(fold: Fold, mean_w: float, now_ms: int) -> CycleFigures:
     return CycleFigures(None if not counted else mean_w / counted, length, counted, duty)
 
 
-def water_of(site: Site, pace: CycleFigures, halving_h: float | None) -> Water:
+def water_of(site: Site, figures: CycleFigures, halving_h: float | None) -> Water:
     """Inflow and pump rate from the drawdown volume V and one mean cycle: Qi = V / t_off, Qp = V / t_on + Qi.
 
     Source: cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2. Where runs are not measured, the
     nameplate's flow and the duty: Qi = duty Qp.
     """
-    inflow, rate = _flows(site, pace)
+    inflow, rate = _flows(site, figures)
     minutes = None
     pit = site.pit
     if inflow is not None and inflow > 0.0 and pit.freeboard_m is not None and pit.area_m2 is not None:
@@ -52,15 +52,15 @@ def water_of(site: Site, pace: CycleFigures, halving_h: float | None) -> Water:
     return Water(inflow, rate, minutes, halving_h)
 
 
-def _flows(site: Site, pace: CycleFigures) -> tuple[float | None, float | None]:
+def _flows(site: Site, figures: CycleFigures) -> tuple[float | None, float | None]:
     volume = site.pit.drawdown_l
-    cycles, run_s = pace.cycles_per_hour, pace.run_s
+    cycles, run_s = figures.cycles_per_hour, figures.run_s
     if volume is not None and cycles is not None and cycles > 0.0 and run_s is not None and run_s > 0.0:
         off_s = 3600.0 / cycles - run_s
         if off_s > 0.0:
             inflow = volume / off_s * 60.0
             return inflow, volume / run_s * 60.0 + inflow
     rated = site.pump.rated_flow_l_per_min
-    if rated is not None and pace.duty is not None and pace.duty < _FULL_DUTY:
-        return pace.duty * rated, rated
+    if rated is not None and figures.duty is not None and figures.duty < _FULL_DUTY:
+        return figures.duty * rated, rated
     return None, rated

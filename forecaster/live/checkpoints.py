@@ -1,7 +1,7 @@
 """Checkpoints, a slice of the sites at a time and spread over the time between two of the same site.
 
 What has not changed since it was kept is not written again: of an engine that heard nothing the cursor alone, of an
-alarm desk that stands as it stood nothing. States are kept as zlib (RFC 1950).
+alarm manager that stands as it stood nothing. States are kept as zlib (RFC 1950).
 """
 
 from __future__ import annotations
@@ -53,28 +53,28 @@ class CheckpointWriter:
                 self.keep([runner for runner in part if runner.site.id in group.sites], group.cursor)
 
     def keep(self, runners: list[SiteRunner], cursor: str | None) -> None:
-        """Keep engines and desks together with the cursor they stand at. StoreError; then they are kept next time."""
+        """Keep engines and alarms with the cursor that they stand at. StoreError: they are kept the next time."""
         now_ms = self._clock.now_ms()
         sound = [runner for runner in runners if runner.fault is None]
         engines: list[Checkpoint] = []
-        desks: list[Checkpoint] = []
+        managers: list[Checkpoint] = []
         changed: list[SiteRunner] = []
         for runner in sound:
             try:
-                desk = runner.desk_checkpoint(now_ms)
+                manager = runner.alarm_checkpoint(now_ms)
                 if runner.changed:
                     engines.append(runner.engine_checkpoint(cursor, now_ms))
                     changed.append(runner)
-                if desk.state != runner.kept_desk:
-                    desks.append(desk)
+                if manager.state != runner.kept_manager:
+                    managers.append(manager)
             except SITE_FAULTS as error:
                 self._blame(runner, error)
         quiet = [runner.site.id for runner in sound if not runner.changed]
-        self._ledger.save_checkpoints("alarms", desks)
+        self._ledger.save_checkpoints("alarms", managers)
         self._ledger.save_checkpoints("engine", engines)
         self._ledger.advance_checkpoints("engine", quiet, cursor)
         for runner in changed:
             runner.changed = False
-        by_site = {desk.site: desk.state for desk in desks}
+        by_site = {manager.site: manager.state for manager in managers}
         for runner in sound:
-            runner.kept_desk = by_site.get(runner.site.id, runner.kept_desk)
+            runner.kept_manager = by_site.get(runner.site.id, runner.kept_manager)

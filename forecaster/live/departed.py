@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import msgspec
 
-from forecaster.alarms.standing import DeskState
+from forecaster.alarms.standing import ManagerState
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.ports import Ledger
@@ -34,12 +34,12 @@ def close_departed(ledger: Ledger, sites: Collection[str], channels: Collection[
 
     sites : ids of all sites of the installation, those whose file is set aside among them
     channels : of which deliveries are looked through
-    A site that comes back begins with a desk that remembers nothing. StoreError.
+    A site that comes back begins with a manager that remembers nothing. StoreError.
     """
     gone = [alarm for alarm in ledger.alarms(None, STANDING, MOST) if alarm.site not in sites]
     closed = [_closed(alarm, now_ms) for alarm in gone]
     if closed:
-        blank = [Checkpoint(site, None, now_ms, DeskState().encode()) for site in {alarm.site for alarm in gone}]
+        blank = [Checkpoint(site, None, now_ms, ManagerState().encode()) for site in {alarm.site for alarm in gone}]
         transitions = [AlarmTransition(alarm, TransitionKind.CLEARED, now_ms, tell=False) for alarm in closed]
         ledger.commit_transitions(transitions, [], blank)
     for channel in channels:
@@ -74,19 +74,19 @@ def _forget(ledger: Ledger, site: str, named: set[str]) -> int:
     before = set() if kept is None else set(msgspec.json.decode(kept, type=list[str]))
     for who in sorted(before - named):
         ledger.erase_person(site, who)
-        _forget_in_desk(ledger, site, who)
+        _forget_in_manager(ledger, site, who)
     if before != named:
         ledger.note(note, msgspec.json.encode(sorted(named)).decode())
     return len(before - named)
 
 
-def _forget_in_desk(ledger: Ledger, site: str, who: str) -> None:
-    """Take a name out of the desk as it was kept: its next words of an open alarm would bring it back."""
+def _forget_in_manager(ledger: Ledger, site: str, who: str) -> None:
+    """Take a name out of the manager as it was kept: its next words of an open alarm would bring it back."""
     kept = ledger.checkpoint("alarms", site)
     if kept is None:
         return
     try:
-        state = DeskState.decode(unpacked(kept.state))
+        state = ManagerState.decode(unpacked(kept.state))
     except SnapshotError as error:
         log.warning("site %s: the kept alarms cannot be read, and are taken up from the ledger: %s", site, error)
         return

@@ -1,6 +1,6 @@
-"""The forecaster at work: tails the store, folds each site's engine, publishes forecasts, steps the alarm desks.
+"""The forecaster at work: tails the store, folds each site's engine, publishes forecasts, steps the alarm managers.
 
-One thread owns all engines and desks, and one cursor of the store; a checkpoint keeps an engine and a desk with that
+One thread owns all engines and alarm managers, and one cursor of the store; a checkpoint keeps both with that
 cursor, so going on from a checkpoint is the same as never having stopped. What was computed but could not be
 written yet is kept, in order, and written first when the ledger is back.
 """
@@ -32,7 +32,7 @@ from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor
 from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
-from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
+from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 
 log = logging.getLogger("outlast.forecast")
 
@@ -59,7 +59,7 @@ PlanDeliveries = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]
 
 
 class ForecastWorker:
-    """Runs the engines and desks of some sites. start(), stop(); wake() when the store has news."""
+    """Runs the engines and managers of some sites. start(), stop(); wake() when the store has news."""
 
     def __init__(
         self,
@@ -86,7 +86,7 @@ class ForecastWorker:
         self._pending: list[PendingTransitions] = []
         self._asked = 0
         self._turns = 0
-        self._stirred = threading.Event()
+        self._woken = threading.Event()
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._work, name="forecaster", daemon=True)
         self._caught_up = threading.Event()
@@ -104,12 +104,12 @@ class ForecastWorker:
 
     def wake(self) -> None:
         """The store or the ledger has news; from any thread."""
-        self._stirred.set()
+        self._woken.set()
 
     def stop(self, timeout_s: float = 20.0) -> None:
         """Finish the turn, write checkpoints, end the thread."""
         self._ending.set()
-        self._stirred.set()
+        self._woken.set()
         if self._thread.ident is not None:
             self._thread.join(timeout_s)
 
@@ -149,13 +149,13 @@ class ForecastWorker:
         self._caught_up.set()
         while not self._ending.is_set():
             started = time.monotonic()
-            self._stirred.clear()
+            self._woken.clear()
             self._once(self._turn)
             rest = TURN_S + TURN_A_SITE_S * len(self._runners) - (time.monotonic() - started)
             if rest > 0:
                 self._ending.wait(rest)
             if not self._more_due:
-                self._stirred.wait(POLL_S)
+                self._woken.wait(POLL_S)
         self._once(self._finish)
 
     def _once(self, step: Callable[[], None]) -> bool:
@@ -191,7 +191,7 @@ class ForecastWorker:
                 for test in unread_results(self._store, self._ledger, site):
                     if test.result is not None:
                         runner.engine.adopt(test.result, test.finished_ms)
-            runner.ease_ms = min(REFRESH_MS, EASE_MS * len(self._sites))
+            runner.holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * len(self._sites))
             starts[site.id] = cursor
         self._cursor = StoreCursor(self._store, starts)
         self._checkpoints = CheckpointWriter(self._runners, self._ledger, self._clock, self._blame)
@@ -279,7 +279,7 @@ class ForecastWorker:
                 self._blame(runner, error)
         if not told:
             return
-        for t in told:  # kept before anything is written: a desk that has moved on does not say it twice
+        for t in told:  # kept before anything is written: a manager that has moved on does not say it twice
             if t.transitions:
                 self._keep_pending(t.site, t.transitions, now_ms)
         self._commit_pending()
@@ -303,7 +303,7 @@ class ForecastWorker:
 
     def _keep_pending(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
         self._pending.append(
-            PendingTransitions(site, transitions, now_ms, self._runners[site.id].desk_checkpoint(now_ms))
+            PendingTransitions(site, transitions, now_ms, self._runners[site.id].alarm_checkpoint(now_ms))
         )
 
     # -- what people asked

@@ -1,11 +1,11 @@
-"""A case of the zoo walked through engine and alarm desk, as the forecaster does: what they said, beside the truth."""
+"""A case of the zoo walked through engine and alarms, as the forecaster does: what they said, beside the truth."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from forecaster.alarms import AlarmDesk, Outside, doubted_channels
+from forecaster.alarms import AlarmManager, Outside, doubted_channels
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
 from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.errors import FitError
@@ -82,18 +82,18 @@ class ZooOutcome:
 
 @dataclass
 class _Told:
-    """What the desk and the engine said."""
+    """What the manager and the engine said."""
 
     changes: list[AlarmTransition] = field(default_factory=list)
     supplies: list[tuple[int, Supply]] = field(default_factory=list)
 
 
 class _ZooWalk:
-    """Engine and desk of one case, in step with its readings."""
+    """Engine and manager of one case, in step with its readings."""
 
     def __init__(self, case: ZooCase, channels: Channels) -> None:
         self.case, self.channels = case, channels
-        self.engine, self.desk = Engine(case.site), AlarmDesk(case.site)
+        self.engine, self.manager = Engine(case.site), AlarmManager(case.site)
         self.gatherer = Gatherer(case.site, case.transfer_ms)
         self.issued: Forecast | None = None
         self.refitted_ms: int | None = None
@@ -106,7 +106,7 @@ class _ZooWalk:
             self.gatherer.take((reading,))
 
     def step(self, now_ms: int) -> None:
-        """Look at the site: its state, a forecast if the last is old, and what the desk makes of them."""
+        """Look at the site: its state, a forecast if the last is old, and what the manager makes of them."""
         self._refit(now_ms)
         seen = self.engine.status(now_ms)
         supplies = self.told.supplies
@@ -118,7 +118,7 @@ class _ZooWalk:
         channels = tuple(self.channels())
         outside = Outside(channels=channels, refused=doubted_channels(channels))
         self.issued = doubted(self.issued, outside.channels)
-        self.told.changes.extend(self.desk.step(seen, self.issued, now_ms, outside))
+        self.told.changes.extend(self.manager.step(seen, self.issued, now_ms, outside))
 
     def _refit(self, now_ms: int) -> None:
         """As the service does: hourly on the pack, seldom on mains."""
@@ -134,11 +134,11 @@ class _ZooWalk:
             return  # the models go on as they are, and say so
 
     def change(self) -> None:
-        """The owner changes the site file: engine and desk are taken up again with it."""
+        """The owner changes the site file: engine and manager are taken up again with it."""
         site = self.case.changed_site
         if site is not None:
             self.engine = Engine.restore(site, self.engine.snapshot())
-            self.desk = AlarmDesk.restore(site, self.desk.snapshot())
+            self.manager = AlarmManager.restore(site, self.manager.snapshot())
             self.issued = None
 
     def ask(self, percent: float, now_ms: int) -> ZooForecast:

@@ -15,7 +15,7 @@ from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
 from forecaster.sizing.draw import Draw, running_draw
 from forecaster.sizing.helps import Help, helps
-from forecaster.sizing.keeping import can_keep_up
+from forecaster.sizing.keep_up import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
 from forecaster.sizing.question import Question, check, check_pack
 from forecaster.sizing.running import can_run, va_caution

@@ -172,10 +172,10 @@ def _draw_troubles(start_s: float, stop_s: float, transfer_s: float, rng: np.ran
 
 def _transfer(storms: list[Storm], start_s: float, stop_s: float, rng: np.random.Generator) -> float:
     """When the mains fails: mostly in or soon after a storm, sometimes out of the blue."""
-    struck = [s for s in storms if start_s <= s.start_s < stop_s]
-    if struck and rng.random() < 0.85:
-        weights = np.array([s.intensity_mm_per_h**2 for s in struck])
-        storm = struck[int(rng.choice(len(struck), p=weights / weights.sum()))]
+    hit = [s for s in storms if start_s <= s.start_s < stop_s]
+    if hit and rng.random() < 0.85:
+        weights = np.array([s.intensity_mm_per_h**2 for s in hit])
+        storm = hit[int(rng.choice(len(hit), p=weights / weights.sum()))]
         return storm.start_s + float(rng.exponential(4.0 * 3600.0))
     return float(rng.uniform(start_s, stop_s))
 

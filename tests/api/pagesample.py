@@ -21,7 +21,7 @@ from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Channel, Pack, Pit, Pump, Site, Units
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import document
-from tests.story import NOW_MS
+from tests.scenario import NOW_MS
 
 LOCAL = "http://127.0.0.1"
 

@@ -1,4 +1,4 @@
-"""An installation with a told story, and a client that asks it over HTTP without a socket."""
+"""An installation with an outage recorded, and a client that asks it over HTTP without a socket."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from api.http.app import create_app
 from api.process.services import Services
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
-from tests.story import services, tell_larkspur
+from tests.scenario import services, tell_larkspur
 
 LOOPBACK = "http://127.0.0.1:8642"
 
 
 @contextmanager
-def told(
-    folder: Path, *, host: str = "127.0.0.1", story: bool = True, http: Http | None = None
+def serving(
+    folder: Path, *, host: str = "127.0.0.1", outage: bool = True, http: Http | None = None
 ) -> Iterator[tuple[TestClient, Services]]:
     """Larkspur Lane some hours into an outage, served."""
     site = larkspur_site()
     opened = services(folder, {site.id: site}, host=host, http=http)
-    if story:
+    if outage:
         tell_larkspur(opened.store, opened.ledger, before_h=3.0, lost_h=1.2)
     client = TestClient(create_app(opened), base_url=LOOPBACK, raise_server_exceptions=False)
     try:

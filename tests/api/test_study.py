@@ -17,7 +17,7 @@ from forecaster.engine.document import time_text
 from forecaster.record import studying
 from forecaster.record.daily import fresh_days
 from forecaster.twin.live import larkspur_site
-from tests.story import NOW_MS, HeldClock, services
+from tests.scenario import NOW_MS, HeldClock, services
 
 LATER_MS = NOW_MS + 2 * DAY_MS
 LATER = time_text(LATER_MS)
@@ -25,7 +25,7 @@ LATER = time_text(LATER_MS)
 
 @pytest.fixture
 def held(larkspur_folder: Path, tmp_path: Path) -> Iterator[Services]:
-    """Larkspur Lane two days after its story."""
+    """Larkspur Lane two days after its scenario."""
     goal = tmp_path / "house"
     shutil.copytree(larkspur_folder, goal)
     (goal / "outlast.toml").write_text("", encoding="utf-8")

@@ -13,7 +13,7 @@ from collector.config.site_file import site_toml
 from forecaster.domain.longrecord import CONCERNS, HousePart, WorkKind
 from forecaster.engine.document import time_ms
 from forecaster.twin.live import larkspur_site
-from tests.api.serving import told
+from tests.api.serving import serving
 
 WORK = "/api/v1/sites/larkspur/work"
 
@@ -86,7 +86,7 @@ def test_wrong_use_is_one_line_and_nothing_is_kept(
 
 
 def test_over_http_it_is_told_and_listed(tmp_path: Path) -> None:
-    with told(tmp_path, story=False) as (client, held):
+    with serving(tmp_path, outage=False) as (client, held):
         body = {"kind": "cleaned", "at": "2026-03-01T09:00:00+01:00", "did": "Screen\n cleaned"}
         answer = client.post(WORK, json=body)
         assert answer.status_code == 201, answer.text
@@ -113,7 +113,7 @@ def test_over_http_it_is_told_and_listed(tmp_path: Path) -> None:
     ],
 )
 def test_over_http_wrong_work_is_a_problem_document(tmp_path: Path, body: dict[str, Any]) -> None:
-    with told(tmp_path, story=False) as (client, held):
+    with serving(tmp_path, outage=False) as (client, held):
         answer = client.post(WORK, json=body)
         assert answer.status_code in (400, 422), answer.text
         assert answer.headers["content-type"] == "application/problem+json"

@@ -28,7 +28,7 @@ from collector.decode.payload import Decoder
 from collector.store.open import open_ledger
 from forecaster.domain.ports import Ledger
 from forecaster.domain.readings import Reading
-from forecaster.live.site_runner import EASE_MS, REFRESH_MS, SiteRunner
+from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SiteRunner
 from tests.bench import Figure
 from tests.bench.bench_ingest import pictures
 from tests.bench.fleet import message, site_id, write_fleet
@@ -120,7 +120,7 @@ def cost(installation: Installation, ledger: Ledger, now_ms: int) -> Cost:
     for number in range(1, 1 + NEXT):
         fold(minute(number))
         next_ms += processor_ms(partial(tell, number + 1)) / len(asked) / NEXT
-    rounds = MINUTE_S * 1000 / (REFRESH_MS + min(REFRESH_MS, EASE_MS * count) / 2)
+    rounds = MINUTE_S * 1000 / (REFRESH_MS + min(REFRESH_MS, HOLDOFF_MS * count) / 2)
     kept = sum(len(runners[site_id(n)].engine_checkpoint(None, 0).state) for n in range(min(10, count))) / min(
         10, count
     )

@@ -22,7 +22,7 @@ from tests.api.pagesample import LOCAL, forecast, heard, publish, runs, site
 from tests.bench import Figure
 from tests.browser.conftest import CHROMIUM, FLAGS
 from tests.browser.serving import serving
-from tests.story import NOW_MS, services
+from tests.scenario import NOW_MS, services
 
 YEAR_H = 365 * 24
 SLOW_PHONE = 4

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, sync_playwright
 
 from forecaster.twin.live import larkspur_site
 from tests.browser.serving import Served, serving
-from tests.story import services
+from tests.scenario import services
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
@@ -31,7 +31,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def house(larkspur_folder: Path, tmp_path: Path) -> Iterator[Served]:
-    """The story of Larkspur Lane, served; a copy of its own for each test."""
+    """The scenario of Larkspur Lane, served; a copy of its own for each test."""
     folder = tmp_path / "house"
     shutil.copytree(larkspur_folder, folder)
     held = services(folder, {"larkspur": larkspur_site()})

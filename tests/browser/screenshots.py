@@ -21,7 +21,7 @@ from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import forecast, heard, publish, site
 from tests.browser.conftest import CHROMIUM, FLAGS
 from tests.browser.serving import serving
-from tests.story import NOW_MS, services, tell_larkspur
+from tests.scenario import NOW_MS, services, tell_larkspur
 
 FOLDER = Path(__file__).resolve().parents[2] / "deploy" / "pictures"
 DESK, PHONE = 1280, 360
@@ -80,7 +80,7 @@ def shoot(browser: Browser, url: str, folder: Path) -> None:
 
 
 def main(folder: Path = FOLDER) -> None:
-    """Tell the story, serve it, take the pictures."""
+    """Record the scenario, serve it, take the pictures."""
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         held = told(Path(place))

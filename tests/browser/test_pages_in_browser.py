@@ -21,7 +21,7 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
 from tests.api.pagesample import forecast, heard, publish, runs, site
 from tests.browser.serving import Served, serving
-from tests.story import NOW_MS, HeldClock, services
+from tests.scenario import NOW_MS, HeldClock, services
 
 PATHS = (
     "/", "/sites/larkspur", "/sites/larkspur/history", "/sites/larkspur/outages", "/sites/larkspur/alarms",

@@ -11,7 +11,7 @@ from forecaster.domain.alarms import AlarmState, AlarmTransition, TransitionKind
 from tests.api.pagesample import raise_alarm
 from tests.browser.serving import Served
 from tests.browser.test_pages_in_browser import opened
-from tests.story import NOW_MS
+from tests.scenario import NOW_MS
 
 HEADED_NOTHING = "cells => cells.filter(c => c.offsetHeight > 0 && c.textContent.trim() === '').length"
 CUT = "boxes => boxes.filter(b => b.offsetHeight > 0 && b.scrollHeight > b.clientHeight + 1).length"

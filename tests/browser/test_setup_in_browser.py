@@ -19,7 +19,7 @@ from forecaster.domain.site import Load
 from tests.api.mosquitto import Mosquitto
 from tests.browser.serving import Served, serving
 from tests.browser.test_pages_in_browser import AXE, check, opened
-from tests.story import services
+from tests.scenario import services
 
 MARKUP = "cellar/<b>plug</b>"
 

@@ -71,7 +71,7 @@ class Client(wire.Client):
 
 
 @dataclass
-class Desk:
+class Rig:
     """An intake on real stores, worked by hand."""
 
     store: ReadingStore
@@ -104,162 +104,162 @@ class Desk:
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def rig(tmp_path: Path) -> Iterator[Rig]:
     store, ledger = open_store(f"sqlite:///{tmp_path / 'r.db'}"), open_ledger(f"sqlite:///{tmp_path / 'l.db'}")
-    yield Desk(store, ledger, HeldClock(NOW_MS, 500.0), Machine())
+    yield Rig(store, ledger, HeldClock(NOW_MS, 500.0), Machine())
     store.close()
     ledger.close()
 
 
-def test_a_clock_that_went_back_a_fortnight_holds_messages_and_restamps_them(desk: Desk) -> None:
-    intake = desk.intake()
-    desk.send(intake, b"1")
-    desk.clock.step(-FORTNIGHT_S)
-    intake = desk.intake()
-    desk.wait(intake, 10)
-    desk.send(intake, b"2")
-    desk.wait(intake, 20)
-    desk.send(intake, b"3")
-    assert desk.times() == [(1.0, NOW_MS)]
-    assert desk.client.acknowledged == [1, 2, 3], "what is held is durable, and acknowledged"
-    assert "14.0 days behind" in (desk.ledger.noted(CLOCK_NOTE) or "")
-    desk.clock.step(FORTNIGHT_S)
-    desk.wait(intake, 5)
-    assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000), (3.0, NOW_MS + 30_000)]
-    assert desk.ledger.noted(CLOCK_NOTE) == ""
-    assert desk.ledger.held(10) == []
+def test_a_clock_that_went_back_a_fortnight_holds_messages_and_restamps_them(rig: Rig) -> None:
+    intake = rig.intake()
+    rig.send(intake, b"1")
+    rig.clock.step(-FORTNIGHT_S)
+    intake = rig.intake()
+    rig.wait(intake, 10)
+    rig.send(intake, b"2")
+    rig.wait(intake, 20)
+    rig.send(intake, b"3")
+    assert rig.times() == [(1.0, NOW_MS)]
+    assert rig.client.acknowledged == [1, 2, 3], "what is held is durable, and acknowledged"
+    assert "14.0 days behind" in (rig.ledger.noted(CLOCK_NOTE) or "")
+    rig.clock.step(FORTNIGHT_S)
+    rig.wait(intake, 5)
+    assert rig.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000), (3.0, NOW_MS + 30_000)]
+    assert rig.ledger.noted(CLOCK_NOTE) == ""
+    assert rig.ledger.held(10) == []
 
 
-def test_of_two_collectors_each_holds_its_own_and_tells_its_own_clock(desk: Desk) -> None:
+def test_of_two_collectors_each_holds_its_own_and_tells_its_own_clock(rig: Rig) -> None:
     """One machine's clock is right, another's is a fortnight behind: neither speaks for the other, nor takes over."""
-    right = desk.intake("1-2")
-    desk.send(right, b"1")
+    right = rig.intake("1-2")
+    rig.send(right, b"1")
     late_clock = HeldClock(NOW_MS, 500.0)
     late_clock.step(-FORTNIGHT_S)
-    late = desk.intake("2-2", Machine(boot="boot-2"), late_clock)
+    late = rig.intake("2-2", Machine(boot="boot-2"), late_clock)
     late.resume()
     late_clock.advance(10)
     late.tend()
-    desk.sent += 1
-    late.handle([Arrived("plug", b"2", False, late_clock.monotonic_s(), desk.sent, desk.client)])
-    assert "14.0 days behind" in (clock_told(desk.ledger) or "")
+    rig.sent += 1
+    late.handle([Arrived("plug", b"2", False, late_clock.monotonic_s(), rig.sent, rig.client)])
+    assert "14.0 days behind" in (clock_told(rig.ledger) or "")
     right.resume()
-    desk.wait(right, 20)
-    assert "14.0 days behind" in (clock_told(desk.ledger) or ""), "a right clock is no word on another one"
-    assert len(desk.ledger.held(10, "2-2")) == 1
-    assert desk.times() == [(1.0, NOW_MS)]
+    rig.wait(right, 20)
+    assert "14.0 days behind" in (clock_told(rig.ledger) or ""), "a right clock is no word on another one"
+    assert len(rig.ledger.held(10, "2-2")) == 1
+    assert rig.times() == [(1.0, NOW_MS)]
     late_clock.step(FORTNIGHT_S)
     late_clock.advance(5)
     late.tend()
-    assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000)]
-    assert clock_told(desk.ledger) is None
+    assert rig.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 10_000)]
+    assert clock_told(rig.ledger) is None
 
 
-def test_what_was_noted_under_another_division_of_the_sites_is_dropped(desk: Desk) -> None:
-    desk.ledger.note(CLOCK_NOTE, "the clock of the only collector there was")
-    desk.ledger.note(clock_note("2-5"), "the clock of one of five")
-    desk.ledger.note(clock_note("1-2"), "the clock of one of two")
-    desk.intake("2-2").resume()
-    assert desk.ledger.notes(CLOCK_NOTE) == {clock_note("1-2"): "the clock of one of two"}
+def test_what_was_noted_under_another_division_of_the_sites_is_dropped(rig: Rig) -> None:
+    rig.ledger.note(CLOCK_NOTE, "the clock of the only collector there was")
+    rig.ledger.note(clock_note("2-5"), "the clock of one of five")
+    rig.ledger.note(clock_note("1-2"), "the clock of one of two")
+    rig.intake("2-2").resume()
+    assert rig.ledger.notes(CLOCK_NOTE) == {clock_note("1-2"): "the clock of one of two"}
 
 
-def test_held_messages_outlive_the_program_and_keep_their_stamps(desk: Desk) -> None:
-    intake = desk.intake()
-    desk.send(intake, b"1")
-    desk.clock.step(-FORTNIGHT_S)
-    desk.clock.advance(7)
-    desk.send(desk.intake(), b"2")
-    desk.clock.advance(30)
-    desk.clock.step(FORTNIGHT_S)
-    again = desk.intake()
+def test_held_messages_outlive_the_program_and_keep_their_stamps(rig: Rig) -> None:
+    intake = rig.intake()
+    rig.send(intake, b"1")
+    rig.clock.step(-FORTNIGHT_S)
+    rig.clock.advance(7)
+    rig.send(rig.intake(), b"2")
+    rig.clock.advance(30)
+    rig.clock.step(FORTNIGHT_S)
+    again = rig.intake()
     again.resume()
-    desk.wait(again, 2)
-    assert desk.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 7_000)]
-    assert desk.ledger.held(10) == []
+    rig.wait(again, 2)
+    assert rig.times() == [(1.0, NOW_MS), (2.0, NOW_MS + 7_000)]
+    assert rig.ledger.held(10) == []
 
 
-def test_held_messages_of_an_earlier_start_of_the_machine_are_not_guessed(desk: Desk) -> None:
+def test_held_messages_of_an_earlier_start_of_the_machine_are_not_guessed(rig: Rig) -> None:
     timed = b'{"v":3,"t":%d}' % (NOW_MS // 1000 - 50)
-    desk.ledger.hold(
+    rig.ledger.hold(
         [HeldMessage("boot-0", 9_999.0, "plug", b"5", False), HeldMessage("boot-0", 9_999.0, "timed", timed, False)]
     )
-    intake = desk.intake()
+    intake = rig.intake()
     intake.resume()
-    desk.wait(intake, 2)
-    assert desk.times() == []
-    assert desk.store.latest("larkspur")[Quantity.PUMP_CURRENT, ""].time_ms == (NOW_MS // 1000 - 50) * 1000
-    (refusal,) = desk.ledger.refusals("larkspur")
+    rig.wait(intake, 2)
+    assert rig.times() == []
+    assert rig.store.latest("larkspur")[Quantity.PUMP_CURRENT, ""].time_ms == (NOW_MS // 1000 - 50) * 1000
+    (refusal,) = rig.ledger.refusals("larkspur")
     assert "its time is not known" in refusal.reason
     assert refusal.payload == b"5"
 
 
 @pytest.mark.parametrize("step_s", [FORTNIGHT_S, 3 * 86_400.0, -3 * 86_400.0, 3600.0, -60.0])
-def test_a_clock_that_is_set_while_it_runs_and_set_back_moves_no_time(desk: Desk, step_s: float) -> None:
-    intake = desk.intake()
-    desk.send(intake, b"0")
-    desk.wait(intake, 5)
-    desk.clock.step(step_s)
-    desk.send(intake, b"1")
-    desk.wait(intake, 60)
-    desk.send(intake, b"2")
-    assert "was set" in (desk.ledger.noted(CLOCK_NOTE) or "")
-    assert desk.clock.now_ms() == NOW_MS + 65_000, "the corrected clock is everyone's"
-    desk.clock.step(-step_s)
-    desk.wait(intake, 5)
-    desk.send(intake, b"3")
-    assert desk.times() == [(0.0, NOW_MS), (1.0, NOW_MS + 5_000), (2.0, NOW_MS + 65_000), (3.0, NOW_MS + 70_000)]
-    assert (desk.ledger.noted(CLOCK_NOTE), desk.clock.correction_ms, desk.ledger.held(10)) == ("", 0, [])
+def test_a_clock_that_is_set_while_it_runs_and_set_back_moves_no_time(rig: Rig, step_s: float) -> None:
+    intake = rig.intake()
+    rig.send(intake, b"0")
+    rig.wait(intake, 5)
+    rig.clock.step(step_s)
+    rig.send(intake, b"1")
+    rig.wait(intake, 60)
+    rig.send(intake, b"2")
+    assert "was set" in (rig.ledger.noted(CLOCK_NOTE) or "")
+    assert rig.clock.now_ms() == NOW_MS + 65_000, "the corrected clock is everyone's"
+    rig.clock.step(-step_s)
+    rig.wait(intake, 5)
+    rig.send(intake, b"3")
+    assert rig.times() == [(0.0, NOW_MS), (1.0, NOW_MS + 5_000), (2.0, NOW_MS + 65_000), (3.0, NOW_MS + 70_000)]
+    assert (rig.ledger.noted(CLOCK_NOTE), rig.clock.correction_ms, rig.ledger.held(10)) == ("", 0, [])
 
 
-def test_a_clock_that_a_time_service_sets_is_believed(desk: Desk) -> None:
-    intake = desk.intake()
-    desk.wait(intake, 5)
-    desk.clock.step(3600.0)
-    desk.machine.synchronised = True
-    desk.wait(intake, 5)
-    desk.send(intake, b"1")
-    assert desk.times() == [(1.0, NOW_MS + 3_610_000)]
-    assert desk.ledger.noted(CLOCK_NOTE) in (None, "")
+def test_a_clock_that_a_time_service_sets_is_believed(rig: Rig) -> None:
+    intake = rig.intake()
+    rig.wait(intake, 5)
+    rig.clock.step(3600.0)
+    rig.machine.synchronised = True
+    rig.wait(intake, 5)
+    rig.send(intake, b"1")
+    assert rig.times() == [(1.0, NOW_MS + 3_610_000)]
+    assert rig.ledger.noted(CLOCK_NOTE) in (None, "")
 
 
-def test_a_new_time_that_stands_for_a_day_is_believed(desk: Desk) -> None:
-    intake = desk.intake()
-    desk.wait(intake, 5)
-    desk.clock.step(3600.0)
+def test_a_new_time_that_stands_for_a_day_is_believed(rig: Rig) -> None:
+    intake = rig.intake()
+    rig.wait(intake, 5)
+    rig.clock.step(3600.0)
     for _ in range(26):
-        desk.wait(intake, 3600.0)
-    assert (desk.clock.correction_ms, desk.ledger.noted(CLOCK_NOTE)) == (0, "")
+        rig.wait(intake, 3600.0)
+    assert (rig.clock.correction_ms, rig.ledger.noted(CLOCK_NOTE)) == (0, "")
 
 
-def test_a_machine_that_slept_is_not_one_whose_clock_was_set(desk: Desk) -> None:
-    intake = desk.intake()
-    desk.wait(intake, 5)
-    desk.clock.step(7200.0)
-    desk.machine.uptime_s += 7205.0
-    desk.wait(intake, 5)
-    assert (desk.clock.correction_ms, desk.ledger.noted(CLOCK_NOTE)) == (0, "")
+def test_a_machine_that_slept_is_not_one_whose_clock_was_set(rig: Rig) -> None:
+    intake = rig.intake()
+    rig.wait(intake, 5)
+    rig.clock.step(7200.0)
+    rig.machine.uptime_s += 7205.0
+    rig.wait(intake, 5)
+    assert (rig.clock.correction_ms, rig.ledger.noted(CLOCK_NOTE)) == (0, "")
 
 
-def test_when_nobody_sets_the_clock_it_is_carried_on_from_what_is_known(desk: Desk) -> None:
+def test_when_nobody_sets_the_clock_it_is_carried_on_from_what_is_known(rig: Rig) -> None:
     """A power cut takes the network along: forecasts must go on, at the least that the time can be, and said so."""
-    intake = desk.intake()
-    desk.send(intake, b"1")
-    desk.clock.step(-FORTNIGHT_S)
-    intake = desk.intake()
-    desk.wait(intake, 10)
-    desk.send(intake, b"2")
+    intake = rig.intake()
+    rig.send(intake, b"1")
+    rig.clock.step(-FORTNIGHT_S)
+    intake = rig.intake()
+    rig.wait(intake, 10)
+    rig.send(intake, b"2")
     for _ in range(13):
-        desk.wait(intake, 10)
+        rig.wait(intake, 10)
     assert HOLD_S <= 130
-    assert [value for value, _ in desk.times()] == [1.0, 2.0]
-    assert NOW_MS < desk.times()[1][1] <= NOW_MS + 12_000
-    assert desk.clock.now_ms() >= NOW_MS + 120_000, "the corrected clock is everyone's"
-    assert "behind" in (desk.ledger.noted(CLOCK_NOTE) or "")
-    desk.clock.step(FORTNIGHT_S + 3600)
-    desk.wait(intake, 2)
-    assert desk.clock.correction_ms == 0
-    desk.send(intake, b"3")
-    assert desk.times()[-1] == (3.0, desk.clock.now_ms())
+    assert [value for value, _ in rig.times()] == [1.0, 2.0]
+    assert NOW_MS < rig.times()[1][1] <= NOW_MS + 12_000
+    assert rig.clock.now_ms() >= NOW_MS + 120_000, "the corrected clock is everyone's"
+    assert "behind" in (rig.ledger.noted(CLOCK_NOTE) or "")
+    rig.clock.step(FORTNIGHT_S + 3600)
+    rig.wait(intake, 2)
+    assert rig.clock.correction_ms == 0
+    rig.send(intake, b"3")
+    assert rig.times()[-1] == (3.0, rig.clock.now_ms())
 
 
 def test_a_saved_clock_after_a_start_is_looked_at_twice() -> None:

@@ -15,7 +15,7 @@ from collector.weather import PART_BYTES, SIZE_LIMIT, WeatherWorker
 from forecaster.domain.site import Site, WeatherService
 from forecaster.twin.live import larkspur_site
 from tests.engines import wait_until
-from tests.story import NOW_MS, HeldClock
+from tests.scenario import NOW_MS, HeldClock
 
 HOURS = {"hourly": {"time": ["2026-03-03T12:00:00Z", "2026-03-03T13:00:00Z"], "rain": [1.0, 2.5]}}
 PATIENCE_S = 120.0

@@ -177,12 +177,12 @@ class LedgerContract:
 
     def test_a_checkpoint_moves_on_without_its_state(self, ledger: Ledger) -> None:
         ledger.save_checkpoints("engine", [Checkpoint(site, "a.1", T0, b"state") for site in ("larkspur", "b")])
-        ledger.save_checkpoints("alarms", [Checkpoint("larkspur", "a.1", T0, b"desk")])
+        ledger.save_checkpoints("alarms", [Checkpoint("larkspur", "a.1", T0, b"manager")])
         ledger.advance_checkpoints("engine", ["larkspur", "never kept"], "a.2")
         ledger.advance_checkpoints("engine", [], "a.3")
         assert ledger.checkpoint("engine", "larkspur") == Checkpoint("larkspur", "a.2", T0, b"state")
         assert ledger.checkpoint("engine", "b") == Checkpoint("b", "a.1", T0, b"state")
-        assert ledger.checkpoint("alarms", "larkspur") == Checkpoint("larkspur", "a.1", T0, b"desk")
+        assert ledger.checkpoint("alarms", "larkspur") == Checkpoint("larkspur", "a.1", T0, b"manager")
         assert ledger.checkpoint("engine", "never kept") is None
 
     # -- alarms and the outbox
@@ -190,7 +190,7 @@ class LedgerContract:
     def test_a_transition_its_deliveries_and_its_checkpoint_are_one(self, ledger: Ledger) -> None:
         raised = transition(alarm())
         owed = [delivery("larkspur:mains-lost:1:0:owner"), delivery("larkspur:mains-lost:1:0:hub", channel="mqtt")]
-        point = Checkpoint("larkspur", None, T0, b"desk")
+        point = Checkpoint("larkspur", None, T0, b"manager")
         ledger.commit_transitions([raised], owed, [point])
         ledger.commit_transitions([raised], owed, [point])
         assert ledger.alarm(raised.alarm.id) == raised.alarm

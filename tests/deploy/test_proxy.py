@@ -19,7 +19,7 @@ from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.browser.serving import serving
 from tests.deploy.proxy import ShippedProxy
-from tests.story import services
+from tests.scenario import services
 
 NAME = "outlast.example.org"
 

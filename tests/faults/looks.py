@@ -1,7 +1,7 @@
 """Where a close look can matter in the quiet months of a simulated house, told from the messages themselves.
 
 Bounds far inside those of any rule, and nothing of the engine: pauses and runs longer than usual, messages that stay
-away, power at the pack's rating. Between these the desk is stepped seldom.
+away, power at the pack's rating. Between these the manager is stepped seldom.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ Spans = list[tuple[int, int]]
 
 @dataclass(frozen=True)
 class Looks:
-    """Spans of time, in order and apart, in which the desk is watched closely [UTC milliseconds].
+    """Spans of time, in order and apart, in which the manager is watched closely [UTC milliseconds].
 
     always : bool — all of the time
     """

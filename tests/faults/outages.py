@@ -1,4 +1,4 @@
-"""Simulated outages and quiet months: what the desk said of them, in figures."""
+"""Simulated outages and quiet months: what the manager said of them, in figures."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from forecaster.domain.site import Contact
 from forecaster.twin.episode import Episode, episode, merged
 from forecaster.twin.styles import Style
 from tests.faults.looks import Looks, looks_of
-from tests.faults.walking import DAY, HOUR, MINUTE, OUTAGE, RESTING, Pace, Walk, walk
+from tests.faults.walking import DAY, HOUR, MINUTE, OUTAGE, RESTING, Cadence, Walk, walk
 from tests.forecaster.evidence import LARKSPUR
 
 STORY = (AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE, AlarmKind.RESERVE_REACHED)
@@ -39,7 +39,7 @@ class OutageFigures:
     act_h : from the first message told to a person that names the act (bring power) to the floor; None as above
     told_a_day : the most messages a person got within 24 hours
     fastest_min : the shortest time in which three messages came [min]
-    strange : kinds raised in the outage that are not part of its story, and the hours after the failure
+    strange : kinds raised in the outage that are not among its own, and the hours after the failure
     """
 
     seed: int
@@ -84,7 +84,7 @@ def signalled(drawn: Episode) -> bool:
     )
 
 
-def outage(seed: int, pace: Pace = OUTAGE) -> OutageFigures:
+def outage(seed: int, cadence: Cadence = OUTAGE) -> OutageFigures:
     """Walk one drawn outage, from an hour before it until an hour after the floor, or the mains' return."""
     drawn = episode(seed, STYLES)
     truth = drawn.truth
@@ -92,7 +92,7 @@ def outage(seed: int, pace: Pace = OUTAGE) -> OutageFigures:
     until = min(truth.end_ms + after_ms, truth.transfer_ms + LONGEST_MS)
     readings = merged(drawn.site.id, drawn.tracks, drawn.outlooks)
     looks = Looks.of([(truth.transfer_ms - MINUTE, truth.transfer_ms + 5 * MINUTE)])
-    found = walk(drawn.site, readings, truth.transfer_ms - BEFORE_MS, until, pace=pace, looks=looks)
+    found = walk(drawn.site, readings, truth.transfer_ms - BEFORE_MS, until, cadence=cadence, looks=looks)
     return figures(drawn, found, until)
 
 
@@ -126,14 +126,14 @@ def figures(drawn: Episode, found: Walk, until_ms: int) -> OutageFigures:
     )
 
 
-def quiet(seed: int, days: float = 30.0, pace: Pace = RESTING) -> QuietFigures:
+def quiet(seed: int, days: float = 30.0, cadence: Cadence = RESTING) -> QuietFigures:
     """The days before a drawn outage."""
     drawn = episode(seed, STYLES, history=days)
     start = min(int(track.arrived_ms[0]) for track in drawn.tracks if track.arrived_ms.size)
     stop = drawn.truth.transfer_ms - MINUTE
     looks = looks_of(drawn)
     readings = merged(drawn.site.id, drawn.tracks, drawn.outlooks)
-    found = walk(drawn.site, readings, start + FIRST_MS, stop, pace=pace, looks=looks)
+    found = walk(drawn.site, readings, start + FIRST_MS, stop, cadence=cadence, looks=looks)
     false = [t for t in found.raised() if not explained(drawn, t.alarm.kind, t.at_ms)]
     return QuietFigures(
         seed=seed,

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmManager
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
 from forecaster.engine import Engine
 from tests.faults.house import CELLAR, DRAWDOWN_L, Cellar, Condition
@@ -23,7 +23,7 @@ LEARNT_RUNS = 40
 
 @dataclass
 class Died:
-    """When the floor was wet, when the next run had been due, and what the desk said from the pump's death on."""
+    """When the floor was wet, when the next run had been due, and what the manager said from the pump's death on."""
 
     died_ms: int
     due_ms: int
@@ -59,13 +59,13 @@ def step_until(cellar: Cellar, condition: Condition, *, running: bool) -> None:
 
 
 def said_of(cellar: Cellar, from_ms: int, died_ms: int) -> list[AlarmTransition]:
-    """Walk the desk over what the house reported; what it said since the pump died."""
-    engine, desk = Engine(CELLAR), AlarmDesk(CELLAR)
+    """Walk the manager over what the house reported; what it said since the pump died."""
+    engine, manager = Engine(CELLAR), AlarmManager(CELLAR)
     said: list[AlarmTransition] = []
     next_ms = from_ms
     for reading in sorted(cellar.readings, key=lambda one: one.arrived_ms):
         while next_ms < reading.arrived_ms:
-            said += desk.step(engine.status(next_ms), engine.forecast(next_ms), next_ms, QUIET)
+            said += manager.step(engine.status(next_ms), engine.forecast(next_ms), next_ms, QUIET)
             next_ms += STRIDE_MS if next_ms > died_ms else 4 * STRIDE_MS
         engine.update(reading)
     return [t for t in said if t.at_ms >= died_ms]

@@ -14,7 +14,7 @@ from forecaster.twin.episode import episode, merged
 from tests.faults.looks import looks_of
 from tests.faults.outages import FIRST_MS, STYLES, OutageFigures, outage, quiet
 from tests.faults.outages_report import DAYS_A_YEAR, late
-from tests.faults.walking import AS_LIVE, HOUR, RESTING, Pace, walk
+from tests.faults.walking import AS_LIVE, HOUR, RESTING, Cadence, walk
 
 SHORT = (7, 37, 41)
 """Outages of a few hours, so that the default run stays short."""
@@ -56,13 +56,13 @@ def test_quiet_days_are_quiet(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [12])
 def test_looking_closely_where_it_can_matter_sees_what_the_worker_sees(seed: int) -> None:
-    """A quiet day stepped now and then, and the same day at the worker's own pace: the same alarms."""
+    """A quiet day stepped now and then, and the same day at the worker's own cadence: the same alarms."""
     drawn = episode(seed, STYLES, history=2.0)
     start = min(int(track.arrived_ms[0]) for track in drawn.tracks) + FIRST_MS
 
-    def kinds(pace: Pace) -> list[str]:
+    def kinds(cadence: Cadence) -> list[str]:
         readings = merged(drawn.site.id, drawn.tracks, drawn.outlooks)
-        found = walk(drawn.site, readings, start, start + 12 * HOUR, pace=pace, looks=looks_of(drawn))
+        found = walk(drawn.site, readings, start, start + 12 * HOUR, cadence=cadence, looks=looks_of(drawn))
         return [kind.value for kind in found.kinds()]
 
     live = replace(AS_LIVE, pack_forecast_s=600.0, forecast_s=600.0)

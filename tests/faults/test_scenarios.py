@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from forecaster.alarms import AlarmDesk, Failing, Outside
+from forecaster.alarms import AlarmManager, Failing, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.quantities import Quantity
@@ -27,7 +27,7 @@ class Learnt:
 
     cellar: Cellar
     engine: bytes
-    desk: bytes
+    manager: bytes
 
 
 @pytest.fixture(scope="module")
@@ -38,12 +38,12 @@ def learnt() -> Learnt:
         return Condition(inflow_l_per_min=10.0 - 3.0 * ((hours // 6 + 1) % 3))  # the last hours as those that follow
 
     cellar.run(24.0 * LEARNT_DAYS, weather)
-    engine, desk = Engine(CELLAR), AlarmDesk(CELLAR)
+    engine, manager = Engine(CELLAR), AlarmManager(CELLAR)
     for reading in cellar.readings:
         engine.update(reading)
     now = cellar.now_ms
-    assert desk.step(engine.status(now), engine.forecast(now), now) == []
-    return Learnt(cellar, engine.snapshot(), desk.snapshot())
+    assert manager.step(engine.status(now), engine.forecast(now), now) == []
+    return Learnt(cellar, engine.snapshot(), manager.snapshot())
 
 
 Change = Callable[[Iterable[Reading], int], Iterable[Reading]]
@@ -56,7 +56,7 @@ def unchanged(readings: Iterable[Reading], start_ms: int) -> Iterable[Reading]:
 
 @dataclass
 class Seen:
-    """What the desk said, and when the fault began."""
+    """What the manager said, and when the fault began."""
 
     said: list[AlarmTransition]
     start_ms: int
@@ -86,7 +86,7 @@ def play(
     cellar = learnt.cellar.copy()
     start = cellar.now_ms
     cellar.run(hours, condition)
-    engine, desk = Engine.restore(CELLAR, learnt.engine), AlarmDesk.restore(CELLAR, learnt.desk)
+    engine, manager = Engine.restore(CELLAR, learnt.engine), AlarmManager.restore(CELLAR, learnt.manager)
     seen = Seen([], start)
     waiting = sorted(change(cellar.readings, start), key=lambda reading: reading.arrived_ms)
     index, issued = 0, engine.forecast(start)
@@ -98,7 +98,7 @@ def play(
         if status.supply is not issued.supply or now - issued.issued_at_ms >= 5 * MINUTE:
             issued = engine.forecast(now)
         beside = QUIET if outside is None else outside((now - start) / HOUR, now)
-        seen.said += desk.step(status, issued, now, beside)
+        seen.said += manager.step(status, issued, now, beside)
     return seen
 
 
@@ -159,9 +159,9 @@ def test_an_outage_to_the_floor_and_a_house_gone_dark(learnt: Learnt) -> None:
     wet = replace(STEADY, inflow_l_per_min=30.0)
     seen = play(learnt, 11.0, outage(0.0, 10.0, wet), stride_s=120.0)
     kinds = [kind for kind, _ in seen.raised()]
-    story = [K.MAINS_LOST, K.LOW_RESERVE, K.CRITICAL_RESERVE, K.RESERVE_REACHED]
-    assert [kind for kind in kinds if kind in story] == story
-    assert set(kinds) - set(story) <= {K.HIGH_WATER, K.PUMP_SILENT, K.PACK_OUTPUT_OFF}
+    expected = [K.MAINS_LOST, K.LOW_RESERVE, K.CRITICAL_RESERVE, K.RESERVE_REACHED]
+    assert [kind for kind in kinds if kind in expected] == expected
+    assert set(kinds) - set(expected) <= {K.HIGH_WATER, K.PUMP_SILENT, K.PACK_OUTPUT_OFF}
     assert len([t for t in seen.said if t.tell]) <= 10
 
 
@@ -206,7 +206,7 @@ def seasoned(learnt: Learnt) -> Learnt:
     cellar.run(96.0, lambda hours: Condition(inflow_l_per_min=4.0 + 3.0 * ((hours // 6) % 3)))
     for reading in cellar.readings:
         engine.update(reading)
-    return Learnt(cellar, engine.snapshot(), learnt.desk)
+    return Learnt(cellar, engine.snapshot(), learnt.manager)
 
 
 @pytest.mark.long

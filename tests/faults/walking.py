@@ -1,11 +1,11 @@
-"""Walks a house's readings through engine and alarm desk, as the forecaster does, and keeps what the desk said."""
+"""Walks a house's readings through engine and alarms, as the forecaster does, and keeps what they said."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from forecaster.alarms import AlarmDesk, Outside
+from forecaster.alarms import AlarmManager, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
 from forecaster.domain.errors import FitError
 from forecaster.domain.forecast import Forecast
@@ -21,14 +21,14 @@ SECOND = 1_000
 MINUTE = 60_000
 HOUR = 3_600_000
 DAY = 24 * HOUR
-STIRRING = STATES | {Quantity.PACK_CHARGE}
+NEWSWORTHY = STATES | {Quantity.PACK_CHARGE}
 PEEK_MS = 20 * SECOND
 ODD_POWER = 0.08
 
 
 @dataclass
 class Walk:
-    """What a desk said of a house.
+    """What a manager said of a house.
 
     said : every transition, in order
     """
@@ -56,12 +56,12 @@ class Walk:
 
 
 @dataclass(frozen=True)
-class Pace:
-    """How often the desk is stepped and a forecast made anew [s].
+class Cadence:
+    """How often the manager is stepped and a forecast made anew [s].
 
     close_s : where `looks` tell to look closely; pack_s : on the pack, and while a delay runs; rest_s : else
     pack_forecast_s, forecast_s : how old a forecast may be, on the pack and on mains
-    stirred : whether a changed state or charge, or an event, is followed by a step at once, as the worker does
+    at_once : whether a changed state or charge, or an event, is followed by a step at once, as the worker does
     refit_s : between two tunings of the models on the site's history
     """
 
@@ -70,60 +70,62 @@ class Pace:
     rest_s: float = 30.0
     pack_forecast_s: float = 30.0
     forecast_s: float = 30.0
-    stirred: bool = True
+    at_once: bool = True
     refit_s: float = 3600.0
 
 
-AS_LIVE = Pace()
-"""The forecast worker's own pace for a site that has the machine to itself."""
+AS_LIVE = Cadence()
+"""The forecast worker's own cadence for a site that has the machine to itself."""
 
-OUTAGE = Pace(20.0, 120.0, 120.0, pack_forecast_s=600.0, forecast_s=1800.0, stirred=False, refit_s=86_400.0)
+OUTAGE = Cadence(20.0, 120.0, 120.0, pack_forecast_s=600.0, forecast_s=1800.0, at_once=False, refit_s=86_400.0)
 """Forecasts move by little in ten minutes, and every dwell but the first is of two minutes or more."""
 
-RESTING = Pace(60.0, 60.0, 1200.0, pack_forecast_s=300.0, forecast_s=14_400.0, stirred=False, refit_s=86_400.0)
+RESTING = Cadence(60.0, 60.0, 1200.0, pack_forecast_s=300.0, forecast_s=14_400.0, at_once=False, refit_s=86_400.0)
 """For quiet months: a close look where one can matter, and every twenty minutes beside."""
 
 
 class Walker:
-    """An engine and a desk, and when the next step is due."""
+    """An engine and a manager, and when the next step is due."""
 
-    def __init__(self, site: Site, pace: Pace, looks: Looks, limits: AlarmLimits | None, outside: Outside) -> None:
-        self.engine, self.desk, self.found = Engine(site), AlarmDesk(site, limits), Walk(site)
-        self.pace, self.looks, self.outside = pace, looks, outside
+    def __init__(
+        self, site: Site, cadence: Cadence, looks: Looks, limits: AlarmLimits | None, outside: Outside
+    ) -> None:
+        self.engine, self.manager, self.found = Engine(site), AlarmManager(site, limits), Walk(site)
+        self.cadence, self.looks, self.outside = cadence, looks, outside
         self.issued: Forecast | None = None
         self.supply: Supply | None = None
         self.values: dict[tuple[Quantity, str], float] = {}
         self.powers: list[float] = []
-        self.stirred = False
+        self.at_once = False
         self.peeked_ms = self.refitted_ms = 0
 
     def step(self, at_ms: int) -> int:
-        """Step the desk; when the next step is due."""
+        """Step the manager; when the next step is due."""
         seen = self.engine.status(at_ms)
         on_pack = seen.supply is Supply.PACK
-        lasts_s = self.pace.pack_forecast_s if on_pack else self.pace.forecast_s
+        lasts_s = self.cadence.pack_forecast_s if on_pack else self.cadence.forecast_s
         issued = self.issued
         if issued is None or seen.supply is not self.supply or at_ms - issued.issued_at_ms >= lasts_s * SECOND:
             issued = self.issued = self.engine.forecast(at_ms)
-        self.supply, self.stirred = seen.supply, False
-        self.found.said.extend(self.desk.step(seen, issued, at_ms, self.outside))
-        rest_s = self.pace.pack_s if on_pack or self.desk.restless else self.pace.rest_s
-        later = at_ms + int((self.pace.close_s if self.looks.within(at_ms) else rest_s) * SECOND)
+        self.supply, self.at_once = seen.supply, False
+        self.found.said.extend(self.manager.step(seen, issued, at_ms, self.outside))
+        rest_s = self.cadence.pack_s if on_pack or self.manager.restless else self.cadence.rest_s
+        later = at_ms + int((self.cadence.close_s if self.looks.within(at_ms) else rest_s) * SECOND)
         return min(later, self.looks.next_ms(at_ms))
 
     def take(self, reading: Reading) -> None:
         """Fold a reading, and see whether it calls for a step at once."""
         self.engine.update(reading)
         now = reading.arrived_ms
-        if self.pace.stirred and reading.quantity in STIRRING:
+        if self.cadence.at_once and reading.quantity in NEWSWORTHY:
             key = (reading.quantity, reading.subject)
-            self.stirred |= self.values.get(key) != reading.value
+            self.at_once |= self.values.get(key) != reading.value
             self.values[key] = reading.value
-        if self.pace.stirred or now - self.peeked_ms >= PEEK_MS:
+        if self.cadence.at_once or now - self.peeked_ms >= PEEK_MS:
             self.peeked_ms = now
             for event in self.engine.events():
-                self.stirred |= self.pace.stirred or self._odd(event)
-        if now - self.refitted_ms >= self.pace.refit_s * SECOND:
+                self.at_once |= self.cadence.at_once or self._odd(event)
+        if now - self.refitted_ms >= self.cadence.refit_s * SECOND:
             if self.refitted_ms:
                 self._refit(now)
             self.refitted_ms = now
@@ -136,7 +138,7 @@ class Walker:
 
     def _odd(self, event: Event) -> bool:
         """Whether an event calls for a step: all but a run of usual power."""
-        if not isinstance(event, Run) or event.clipped or self.desk.restless:
+        if not isinstance(event, Run) or event.clipped or self.manager.restless:
             return True
         if event.power_w is None:
             return False
@@ -152,14 +154,14 @@ def walk(
     from_ms: int,
     until_ms: int,
     *,
-    pace: Pace = OUTAGE,
+    cadence: Cadence = OUTAGE,
     looks: Looks = ALWAYS,
     limits: AlarmLimits | None = None,
     outside: Outside = QUIET,
 ) -> Walk:
-    """Fold readings as they arrive; from from_ms on, step the desk as the pace says until until_ms, also when none
+    """Fold readings as they arrive; from from_ms on, step the alarms in their cadence until until_ms, also when none
     come."""
-    walker = Walker(site, pace, looks, limits, outside)
+    walker = Walker(site, cadence, looks, limits, outside)
     next_ms, last_ms = from_ms, 0
     for reading in readings:
         while next_ms < min(reading.arrived_ms, until_ms):
@@ -168,7 +170,7 @@ def walk(
             break
         walker.take(reading)
         now_ms = reading.arrived_ms
-        if walker.stirred and now_ms >= from_ms and now_ms - last_ms >= SECOND // 2:
+        if walker.at_once and now_ms >= from_ms and now_ms - last_ms >= SECOND // 2:
             last_ms, next_ms = now_ms, walker.step(now_ms)
     while next_ms < until_ms:
         next_ms = walker.step(next_ms)

@@ -47,7 +47,7 @@ class Errors:
 
 
 @dataclass(frozen=True)
-class Story:
+class PulledHouse:
     """A house that rehearsed, recharged, and then lost its mains for good."""
 
     site: Site
@@ -58,7 +58,7 @@ class Story:
     failed_s: float
 
 
-def story(seed: int) -> Story:
+def pulled_house(seed: int) -> PulledHouse:
     """Mains, a rehearsal 30 % deep, mains again until well past full, and an outage to the floor; a calm inflow."""
     rng = np.random.default_rng([seed, 0x0BAD])
     while True:
@@ -83,10 +83,10 @@ def story(seed: int) -> Story:
     )
     house = simulate(truth, spans, inflow, truth.pack.capacity_wh, EPOCH_MS, rng)
     site = nameplate(f"story-{seed}", truth, SENSORS, rng)
-    return Story(site, truth, house, pulled_s, back_s, failed_s)
+    return PulledHouse(site, truth, house, pulled_s, back_s, failed_s)
 
 
-def at_charge_s(told: Story, percent: float) -> float | None:
+def at_charge_s(told: PulledHouse, percent: float) -> float | None:
     """When, in the outage, the charge comes to a level [s]."""
     energy = told.house.energy
     level = told.truth.pack.energy_at_percent(percent)
@@ -94,7 +94,7 @@ def at_charge_s(told: Story, percent: float) -> float | None:
     return float(energy.times_s[later][0]) if later.any() else None
 
 
-def result_of(told: Story, seed: int) -> DischargeResult:
+def result_of(told: PulledHouse, seed: int) -> DischargeResult:
     """What the rehearsal's analysis says, from what was read in it."""
     rng = np.random.default_rng(seed)
     polls = np.arange(told.pulled_s, told.back_s, 30.0)
@@ -110,7 +110,7 @@ def result_of(told: Story, seed: int) -> DischargeResult:
 
 def errors(seed: int) -> Errors | None:
     """The three errors of a seed; None where its outage does not reach the floor."""
-    told = story(seed)
+    told = pulled_house(seed)
     asked_s, floor_s = at_charge_s(told, 90.0), at_charge_s(told, told.site.pack.reserve_percent)
     if asked_s is None or floor_s is None:
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from forecaster.alarms import AlarmDesk, Outside
+from forecaster.alarms import AlarmManager, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, TransitionKind
 from forecaster.domain.forecast import Basis, Forecast, Quantiles, Water
 from forecaster.domain.quantities import Quantity
@@ -105,10 +105,10 @@ def forecast(at_ms: int, quantiles: Quantiles | None = None, **facts: Any) -> Fo
 
 
 class House:
-    """A desk walked through time, and all that it said."""
+    """A manager walked through time, and all that it said."""
 
     def __init__(self, limits: AlarmLimits | None = None, site: Site = LARKSPUR, stride_s: float = 30.0) -> None:
-        self.desk = AlarmDesk(site, limits)
+        self.manager = AlarmManager(site, limits)
         self.now_ms = START_MS
         self.stride_ms = int(stride_s * 1000)
         self.said: list[AlarmTransition] = []
@@ -117,7 +117,7 @@ class House:
         supply = facts.get("supply", Supply.MAINS)
         silent = facts.get("silent", False)
         ahead = forecast(self.now_ms, quantiles, supply=supply, basis=Basis.PROJECTED if silent else Basis.MEASURED)
-        self.said += self.desk.step(status(self.now_ms, **facts), ahead, self.now_ms, outside)
+        self.said += self.manager.step(status(self.now_ms, **facts), ahead, self.now_ms, outside)
         self.now_ms += self.stride_ms
 
     def hold(self, minutes: float, quantiles: Quantiles | None = None, outside: Outside = QUIET, **facts: Any) -> None:

@@ -36,7 +36,7 @@ class Occasion:
 
 
 @dataclass(frozen=True, slots=True)
-class StruckTrack:
+class FaultTrack:
     """A track that a fault changes.
 
     since_s : (N,) — seconds from the outage's beginning to each report
@@ -65,20 +65,20 @@ class ByTrack(ABC):
 
     def strike(self, at: Occasion) -> list[Feed]:
         """The feeds with the fault in them."""
-        return [replace(feed, track=self.change(_struck(feed, at))) if self.hits(feed) else feed for feed in at.feeds]
+        return [replace(feed, track=self.change(_track(feed, at))) if self.hits(feed) else feed for feed in at.feeds]
 
     @abstractmethod
     def hits(self, feed: Feed) -> bool:
         """Whether the fault is one of this feed's."""
 
     @abstractmethod
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """The track changed."""
 
 
-def _struck(feed: Feed, at: Occasion) -> StruckTrack:
+def _track(feed: Feed, at: Occasion) -> FaultTrack:
     since_s = np.asarray((feed.track.time_ms - at.scene.start_ms) / 1000.0 - at.scene.transfer_s)
-    return StruckTrack(feed.track, since_s, at.scene, at.rng)
+    return FaultTrack(feed.track, since_s, at.scene, at.rng)
 
 
 class OfDevice(ByTrack):
@@ -110,7 +110,7 @@ class Silenced(OfDevice):
     for_s: float = np.inf
     buffered: bool = False
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Drop what falls into the silence, or let it arrive at its end, in order."""
         away = hit.after(self.after_s, self.for_s)
         if not self.buffered:
@@ -128,7 +128,7 @@ class Batched(OfDevice):
     device: str
     every_s: float
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Let each report arrive with its batch."""
         batch_ms = round(1000.0 * self.every_s)
         return replace(hit.track, arrived_ms=(hit.track.arrived_ms // batch_ms + 1) * batch_ms)
@@ -143,7 +143,7 @@ class Stuck(OfQuantity):
     value: float | None = None
     for_s: float = np.inf
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Repeat the value."""
         stuck = hit.after(self.after_s, self.for_s)
         before = hit.track.value[hit.since_s < self.after_s]
@@ -162,7 +162,7 @@ class Misread(OfQuantity):
     after_s: float = ALWAYS_S
     high: float = np.inf
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Scale and shift."""
         value = hit.track.value * self.factor + np.where(hit.since_s >= self.after_s, self.by, 0.0)
         return replace(hit.track, value=np.clip(value, 0.0, self.high))
@@ -174,7 +174,7 @@ class Inverted(OfQuantity):
 
     quantity: Quantity
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Turn it round."""
         return replace(hit.track, value=1.0 - hit.track.value)
 
@@ -187,7 +187,7 @@ class Chattering(OfQuantity):
     share: float
     every_s: float
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Reports anew at the cadence, some of them wrong, once the outage has begun."""
         first, last = int(hit.track.time_ms[0]), int(hit.track.time_ms[-1])
         times = np.arange(first, last, round(1000.0 * self.every_s), dtype=np.int64)
@@ -205,7 +205,7 @@ class CounterResets(OfQuantity):
     quantity: Quantity
     every_s: float
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Count from the last reset."""
         lap = np.floor(hit.since_s / self.every_s)
         first = np.concatenate([[0], np.flatnonzero(np.diff(lap)) + 1])
@@ -220,7 +220,7 @@ class Lost(OfDevice):
     device: str
     share: float
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Drop them by chance."""
         return hit.track.taken(hit.rng.random(hit.track.value.size) >= self.share)
 
@@ -232,7 +232,7 @@ class Late(OfDevice):
     device: str
     mean_s: float
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Delay each by itself."""
         late_ms = (1000.0 * hit.rng.exponential(self.mean_s, size=hit.track.value.size)).astype(np.int64)
         return replace(hit.track, arrived_ms=hit.track.arrived_ms + late_ms)
@@ -246,7 +246,7 @@ class Repeated(OfDevice):
     share: float
     within_ms: int = 4000
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Append the copies."""
         twice = np.flatnonzero(hit.rng.random(hit.track.value.size) < self.share)
         again = hit.track.taken(twice)
@@ -272,7 +272,7 @@ class ClockOff(OfDevice):
     after_s: float = ALWAYS_S
     for_s: float = np.inf
 
-    def change(self, hit: StruckTrack) -> Track:
+    def change(self, hit: FaultTrack) -> Track:
         """Shift the source times."""
         wrong = hit.after(self.after_s, self.for_s)
         offset: NDArray[np.int64] = wrong * np.int64(round(1000.0 * self.offset_s))

@@ -11,7 +11,7 @@ import pytest
 
 from api.deliver.courier import Courier
 from api.deliver.webhook import WebhookCarrier
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmManager
 from forecaster.alarms.plan import deliveries
 from forecaster.domain.alarms import AlarmKind, AlarmTransition
 from forecaster.domain.ports import Ledger
@@ -24,12 +24,12 @@ AFTER_MIN = 30.0
 
 @dataclass
 class Family:
-    """An owner, a neighbour who is next, a desk that watches, and the courier of their webhooks."""
+    """An owner, a neighbour who is next, a manager that watches, and the courier of their webhooks."""
 
     owner: Receiver
     neighbour: Receiver
     site: Site
-    desk: AlarmDesk
+    manager: AlarmManager
     ledger: Ledger
     clock: SteppedClock
     carrying: Courier
@@ -44,14 +44,14 @@ class Family:
         """Let minutes pass with the high-water float up or down."""
         for _ in range(2 * count):
             now = self.clock.now_ms()
-            self.commit(self.desk.step(status(now, high_water=wet), forecast(now), now, QUIET))
+            self.commit(self.manager.step(status(now, high_water=wet), forecast(now), now, QUIET))
             self.carrying.turn()
             self.clock.advance(30.0)
 
     def acknowledge(self) -> None:
         """The owner has seen it."""
-        [alarm] = self.desk.alarms()
-        self.commit(self.desk.acknowledge(alarm.id, "owner", self.clock.now_ms()))
+        [alarm] = self.manager.alarms()
+        self.commit(self.manager.acknowledge(alarm.id, "owner", self.clock.now_ms()))
 
 
 @pytest.fixture
@@ -66,7 +66,7 @@ def family(tmp_path: Path) -> Iterator[Family]:
         stack.callback(ledger.close)
         carrier = WebhookCarrier({site.id: site}, clock)
         stack.callback(carrier.close)
-        yield Family(owner, neighbour, site, AlarmDesk(site), ledger, clock, courier(carrier, ledger, clock))
+        yield Family(owner, neighbour, site, AlarmManager(site), ledger, clock, courier(carrier, ledger, clock))
 
 
 def test_nobody_acknowledges_and_the_next_is_told(family: Family) -> None:

@@ -28,7 +28,7 @@ from forecaster.texts.catalogue import words
 from forecaster.twin.live import larkspur_site
 from tests.api.deliver.test_alarm_doors import install, subscription
 from tests.api.delivering import Receiver, listening
-from tests.story import services, tell_larkspur
+from tests.scenario import services, tell_larkspur
 
 OWNER = Contact("owner", email="owner@example.org")
 HOOK = Contact("hub", webhook="http://127.0.0.1:9/hook")
@@ -78,7 +78,7 @@ def test_each_line_says_how_it_stands_and_what_to_do(house: Services) -> None:
     assert states(house)["float"] in Held
     assert states(house)["heartbeat"] is Held.NOT_FITTED
     assert states(house)["told"] is Held.NOT_HELD
-    assert states(house)["pack"] is Held.HELD  # the story's outage has proven it
+    assert states(house)["pack"] is Held.HELD  # the scenario's outage has proven it
     assert all(line.says and (line.do or line.state is Held.HELD) for line in found.lines)
     assert not found.ready
 

@@ -15,7 +15,7 @@ from api.process.services import Services
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import LOOPBACK
-from tests.story import services
+from tests.scenario import services
 
 DASHBOARD = "https://dashboard.example.org"
 

@@ -24,7 +24,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
 from forecaster.twin.live import larkspur_site
 from tests.engines import wait_until
-from tests.story import NOW_MS, services
+from tests.scenario import NOW_MS, services
 
 SITE = larkspur_site()
 RAISED = Alarm(
@@ -47,11 +47,11 @@ def two_processes(folder: Path) -> Iterator[tuple[Services, Services, Feeder]]:
 def heard(client: Subscription, hub_services: Services) -> list[tuple[str, str]]:
     """(kind, data) of all that waits for a client; its stream is closed afterwards."""
 
-    async def story() -> list[tuple[str, str]]:
+    async def scenario() -> list[tuple[str, str]]:
         return [(str(event.event), str(event.data)) async for event in client.events()]
 
     hub_services.hub.close()
-    return asyncio.run(story())
+    return asyncio.run(scenario())
 
 
 def joined(serves: Services, sites: frozenset[str] | None = None) -> Subscription:

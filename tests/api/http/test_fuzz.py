@@ -11,14 +11,14 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.core.result import Ok
 from schemathesis.specs.openapi.checks import response_schema_conformance
 
-from tests.api.serving import LOOPBACK, told
+from tests.api.serving import LOOPBACK, serving
 
 STREAM = "/api/v1/stream"  # has no end
 
 
 def test_no_route_fails_whatever_is_asked(tmp_path: Path) -> None:
     fuzzed = []
-    with told(tmp_path) as (client, _):
+    with serving(tmp_path) as (client, _):
         schema = schemathesis.openapi.from_asgi("/openapi.json", client.app, headers={"Host": "127.0.0.1"})
         for result in schema.get_all_operations():
             assert isinstance(result, Ok)

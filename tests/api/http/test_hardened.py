@@ -22,7 +22,7 @@ from api.http.keyring import FAST, SLOW_TRIES, new_token, revoke_token
 from api.http.security import COOKIE
 from api.http.stream_state import while_allowed
 from api.process.services import Services
-from tests.api.serving import told
+from tests.api.serving import serving
 
 SITE = "/api/v1/sites/larkspur"
 OUTSIDE = {"Host": "pump.example.org"}
@@ -31,7 +31,7 @@ OUTSIDE = {"Host": "pump.example.org"}
 @pytest.fixture
 def outside(tmp_path: Path) -> Iterator[tuple[TestClient, Services]]:
     """Reachable by others, so that everybody logs in."""
-    with told(tmp_path, host="0.0.0.0", story=False) as made:
+    with serving(tmp_path, host="0.0.0.0", outage=False) as made:
         yield made
 
 
@@ -174,7 +174,7 @@ ODD = [
 
 @pytest.mark.parametrize(("method", "path"), ODD)
 def test_odd_values_are_the_askers_fault(tmp_path: Path, method: str, path: str) -> None:
-    with told(tmp_path) as (client, _):
+    with serving(tmp_path) as (client, _):
         answer = client.request(method, path)
         assert 400 <= answer.status_code < 500, answer.text
 

@@ -19,15 +19,15 @@ from forecaster.domain.records import StoredForecast
 from forecaster.engine import Engine
 from forecaster.engine.document import document as document_of
 from forecaster.engine.document import time_ms, time_text
-from tests.api.serving import told
-from tests.story import NOW_MS
+from tests.api.serving import serving
+from tests.scenario import NOW_MS
 
 SITE = "/api/v1/sites/larkspur"
 
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, Services]]:
-    with told(tmp_path_factory.mktemp("installation")) as both:
+    with serving(tmp_path_factory.mktemp("installation")) as both:
         yield both
 
 
@@ -88,7 +88,7 @@ def test_until_is_read_off_the_survival_curve(client: TestClient) -> None:
 
 def test_until_is_nought_once_the_floor_is_reached(tmp_path: Path) -> None:
     """Five minutes after the pack stood at its floor, six hours and a year on: 0, not null and not 0.92."""
-    with told(tmp_path, story=False) as (client, held):
+    with serving(tmp_path, outage=False) as (client, held):
         site = held.installation.sites["larkspur"]
         engine = Engine(site, seed=1)
         for quantity, value in ((Quantity.MAINS_PRESENT, 0.0), (Quantity.PACK_CHARGE, site.pack.reserve_percent - 3.0)):
@@ -229,7 +229,7 @@ def test_a_store_that_is_away_is_503_and_not_ready(
 
 
 def test_health_tells_of_an_old_forecast(tmp_path: Path) -> None:
-    with told(tmp_path, story=False) as (client, services):
+    with serving(tmp_path, outage=False) as (client, services):
         assert client.get("/healthz").json()["status"] == "ok"
         assert client.get("/readyz").status_code == 200
         services.ledger.publish([StoredForecast("larkspur", NOW_MS - 3_600_000, "{}")])

@@ -15,7 +15,7 @@ import pytest
 from collector.config.settings import Http
 from tests.api.pagesample import site
 from tests.browser.serving import Served, serving
-from tests.story import services
+from tests.scenario import services
 
 NAME = "outlast.example.org"
 

@@ -12,7 +12,7 @@ from api.http.newest import LATE_MS, Untaken
 from collector.store.open import open_ledger
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
-from tests.story import NOW_MS
+from tests.scenario import NOW_MS
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ from api.http.security import COOKIE, is_loopback
 from api.process.services import Services, require_door
 from collector.config.settings import Http
 from forecaster.domain.errors import ConfigError, NotFound, UsageError
-from tests.api.serving import told
-from tests.story import HeldClock
+from tests.api.serving import serving
+from tests.scenario import HeldClock
 
 SITES = "/api/v1/sites"
 ALARM = "/api/v1/alarms/larkspur:mains-lost:1/acknowledge"
@@ -22,7 +22,7 @@ ALARM = "/api/v1/alarms/larkspur:mains-lost:1/acknowledge"
 
 @pytest.fixture
 def open_to_others(tmp_path: Path) -> Iterator[tuple[TestClient, Services]]:
-    with told(tmp_path, host="0.0.0.0", story=False) as both:
+    with serving(tmp_path, host="0.0.0.0", outage=False) as both:
         yield both
 
 
@@ -123,7 +123,7 @@ def test_another_process_reads_the_same_sessions(open_to_others: tuple[TestClien
 @pytest.mark.parametrize("host", ["evil.example.org", "evil.example.org:8642", "127.0.0.1.example.org", ""])
 def test_on_loopback_other_names_are_refused(tmp_path: Path, host: str) -> None:
     """A page of another site that resolves its own name to 127.0.0.1 gets nothing (DNS rebinding)."""
-    with told(tmp_path, story=False) as (client, _):
+    with serving(tmp_path, outage=False) as (client, _):
         assert client.get(SITES, headers={"Host": host}).status_code == 421
         for near in ("localhost:8642", "127.0.0.1", "[::1]:8642"):
             assert client.get(SITES, headers={"Host": near}).status_code == 200
@@ -136,7 +136,7 @@ MAILED = Http(public_url="https://outlast.example.org/")
 @pytest.mark.parametrize("http", [NAMED, MAILED], ids=["hosts", "public_url"])
 def test_a_name_behind_a_proxy_is_answered_and_everybody_must_log_in(tmp_path: Path, http: Http) -> None:
     """Whoever comes through a proxy on this machine comes from 127.0.0.1: that proves nothing any more."""
-    with told(tmp_path, story=False, http=http) as (client, services):
+    with serving(tmp_path, outage=False, http=http) as (client, services):
         with pytest.raises(ConfigError, match=r"outlast\.example\.org is reachable by others"):
             require_door(services)
         _, secret = new_token(services.ledger, services.clock, "owner", "operate", None)
@@ -153,7 +153,7 @@ def test_a_name_behind_a_proxy_is_answered_and_everybody_must_log_in(tmp_path: P
 
 @pytest.mark.parametrize("url", ["http://127.0.0.1:8642", "http://localhost:8642/", "http://[::1]:8642"])
 def test_a_public_url_of_this_machine_alone_needs_no_login(tmp_path: Path, url: str) -> None:
-    with told(tmp_path, story=False, http=Http(public_url=url)) as (client, services):
+    with serving(tmp_path, outage=False, http=Http(public_url=url)) as (client, services):
         require_door(services)
         assert client.get(SITES).status_code == 200
         assert client.get(SITES, headers={"Host": "evil.example.org"}).status_code == 421
@@ -163,12 +163,12 @@ def test_beyond_loopback_names_are_held_to_where_they_are_given(tmp_path: Path) 
     """An address on a network has as many names as its machines give it; `hosts` narrows them down."""
     for http, status in ((Http(host="0.0.0.0"), 401), (MAILED.model_copy(update={"host": "0.0.0.0"}), 401),
                          (NAMED.model_copy(update={"host": "0.0.0.0"}), 421)):  # fmt: skip
-        with told(tmp_path, story=False, http=http) as (client, _):
+        with serving(tmp_path, outage=False, http=http) as (client, _):
             assert client.get(SITES, headers={"Host": "pump.home:8642"}).status_code == status
 
 
 def test_pages_of_other_sites_cannot_write(tmp_path: Path) -> None:
-    with told(tmp_path, story=False) as (client, _):
+    with serving(tmp_path, outage=False) as (client, _):
         assert client.post(ALARM, headers={"Origin": "https://evil.example.org"}).status_code == 403
         assert client.post(ALARM, headers={"Origin": "null"}).status_code == 403
         assert client.post(ALARM, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 403
@@ -176,7 +176,7 @@ def test_pages_of_other_sites_cannot_write(tmp_path: Path) -> None:
 
 
 def test_every_answer_carries_the_guarding_headers(tmp_path: Path) -> None:
-    with told(tmp_path, story=False) as (client, _):
+    with serving(tmp_path, outage=False) as (client, _):
         for path in ("/", SITES, "/nothing"):
             headers = client.get(path).headers
             assert "default-src 'self'" in headers["content-security-policy"]

@@ -39,7 +39,7 @@ async def some(events: AsyncIterator[ServerSentEvent], count: int) -> list[Serve
 
 
 def test_events_reach_those_who_listen_to_the_site() -> None:
-    async def story() -> None:
+    async def scenario() -> None:
         hub = Hub("boot")
         one, everything = hub.join(frozenset({"a"})), hub.join(None)
         for site in ("a", "b", "a"):
@@ -47,11 +47,11 @@ def test_events_reach_those_who_listen_to_the_site() -> None:
         assert [e.data for e in await some(one.events(), 2)] == ['"a"', '"a"']
         assert {e.data for e in await some(everything.events(), 3)} == {'"a"', '"b"'}
 
-    asyncio.run(story())
+    asyncio.run(scenario())
 
 
 def test_what_was_missed_comes_first_after_a_reconnect() -> None:
-    async def story() -> None:
+    async def scenario() -> None:
         hub = Hub("boot")
         for number in range(5):
             hub.publish(StreamKind.FORECAST, "a", str(number))
@@ -62,13 +62,13 @@ def test_what_was_missed_comes_first_after_a_reconnect() -> None:
         hub.publish(StreamKind.FORECAST, "a", "new")
         assert [e.data for e in await some(stranger.events(), 1)] == ["new"]
 
-    asyncio.run(story())
+    asyncio.run(scenario())
 
 
 def test_only_what_is_still_known_is_resumed() -> None:
     """An id of another start, one that was never given, and one whose successors were forgotten: state is needed."""
 
-    async def story() -> None:
+    async def scenario() -> None:
         hub = Hub("boot")
         for number in range(REPLAY_LIMIT + 10):
             hub.publish(StreamKind.FORECAST, "a", str(number))
@@ -77,11 +77,11 @@ def test_only_what_is_still_known_is_resumed() -> None:
         unknown = {None, "", "other-5", "boot-9", f"boot-{last + 1}", "boot-x", "boot--1", "boot-²"}
         assert {name for name in known | unknown if hub.join(None, name).resumed} == known
 
-    asyncio.run(story())
+    asyncio.run(scenario())
 
 
 def test_a_client_chooses_its_kinds() -> None:
-    async def story() -> None:
+    async def scenario() -> None:
         hub = Hub("boot")
         client = hub.join(None, None, frozenset({StreamKind.ALARM}))
         for kind in StreamKind:
@@ -89,11 +89,11 @@ def test_a_client_chooses_its_kinds() -> None:
         hub.publish(StreamKind.ALARM, "a", "second")
         assert [e.data for e in await some(client.events(), 2)] == ["alarm", "second"]
 
-    asyncio.run(story())
+    asyncio.run(scenario())
 
 
 def test_a_slow_reader_loses_readings_first_and_is_told() -> None:
-    async def story() -> None:
+    async def scenario() -> None:
         hub = Hub("boot")
         client = hub.join(None)
         hub.publish(StreamKind.ALARM, "a", "the alarm")
@@ -105,11 +105,11 @@ def test_a_slow_reader_loses_readings_first_and_is_told() -> None:
         assert found[1].data == "the alarm"
         assert found[-1].data == str(QUEUE_LIMIT + 49)
 
-    asyncio.run(story())
+    asyncio.run(scenario())
 
 
 def test_whoever_goes_is_forgotten_and_a_closed_hub_ends_all() -> None:
-    async def story() -> None:
+    async def scenario() -> None:
         hub = Hub("boot")
         client = hub.join(None)
         assert hub.clients == 1
@@ -120,7 +120,7 @@ def test_whoever_goes_is_forgotten_and_a_closed_hub_ends_all() -> None:
         assert await reading == []
         assert hub.clients == 0
 
-    asyncio.run(story())
+    asyncio.run(scenario())
 
 
 @pytest.fixture

@@ -20,8 +20,8 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import WeatherService
 from forecaster.twin.live import LiveSite, larkspur_site
 from tests.engines import ROOT, free_port
+from tests.scenario import NOW_MS, services
 from tests.servers import Mosquitto, mosquitto
-from tests.story import NOW_MS, services
 
 __all__ = ["mosquitto"]
 

@@ -46,22 +46,22 @@ def test_the_clock_runs_fast_and_waits_at_its_limit(real: list[float]) -> None:
     assert clock.now_ms() == START_MS + 210_000  # and it never steps back
 
 
-def test_the_pace_is_what_came_through(real: list[float]) -> None:
+def test_the_limit_is_what_came_through(real: list[float]) -> None:
     """Sent and folded: on to where the cellars are. Sent and not folded: only to where the forecaster is."""
-    pace = ClockLimit(START_MS)
-    assert pace.limit_ms(0, real[0]) == START_MS + AHEAD_MS
-    pace.sent(START_MS + 40_000)
-    pace.passed(START_MS + 55_000)
-    assert pace.limit_ms(START_MS + 10_000, real[0]) == START_MS + 10_000 + AHEAD_MS
-    assert pace.limit_ms(START_MS + 40_000, real[0]) == START_MS + 55_000 + AHEAD_MS
-    pace.passed(START_MS + 500_000)  # a house that has gone quiet does not stop the clock
-    assert pace.limit_ms(START_MS + 40_000, real[0]) == START_MS + 500_000 + AHEAD_MS
-    pace.sent(START_MS + 600_000)
-    pace.passed(START_MS + 600_000)
+    limit = ClockLimit(START_MS)
+    assert limit.limit_ms(0, real[0]) == START_MS + AHEAD_MS
+    limit.sent(START_MS + 40_000)
+    limit.passed(START_MS + 55_000)
+    assert limit.limit_ms(START_MS + 10_000, real[0]) == START_MS + 10_000 + AHEAD_MS
+    assert limit.limit_ms(START_MS + 40_000, real[0]) == START_MS + 55_000 + AHEAD_MS
+    limit.passed(START_MS + 500_000)  # a house that has gone quiet does not stop the clock
+    assert limit.limit_ms(START_MS + 40_000, real[0]) == START_MS + 500_000 + AHEAD_MS
+    limit.sent(START_MS + 600_000)
+    limit.passed(START_MS + 600_000)
     real[0] += PATIENCE_S / 2
-    assert pace.limit_ms(START_MS + 40_000, real[0]) == START_MS + 500_000 + AHEAD_MS
+    assert limit.limit_ms(START_MS + 40_000, real[0]) == START_MS + 500_000 + AHEAD_MS
     real[0] += PATIENCE_S
-    assert pace.limit_ms(START_MS + 40_000, real[0]) == START_MS + 600_000 + AHEAD_MS
+    assert limit.limit_ms(START_MS + 40_000, real[0]) == START_MS + 600_000 + AHEAD_MS
 
 
 def test_the_clock_waits_before_anybody_could_speak_of_silence() -> None:
@@ -142,18 +142,18 @@ def wait_ready(base: str) -> None:
 
 def test_the_mains_fails_the_forecast_counts_down_and_nobody_is_silent() -> None:
     """At five times the usual speed: the clock waits for the messages however busy the machine is."""
-    with demo("--speed", "300", "--fail-after", "2") as story:
-        story.until(("larkspur", "pack"), forecasts=12)
-    assert ("larkspur", "mains-lost", "raised") in story.alarms
-    assert not [alarm for alarm in story.alarms if alarm[1] == "telemetry-silent"]
-    assert story.charges[-1] < story.charges[0]
-    assert sorted(story.charges, reverse=True) == story.charges
+    with demo("--speed", "300", "--fail-after", "2") as watched:
+        watched.until(("larkspur", "pack"), forecasts=12)
+    assert ("larkspur", "mains-lost", "raised") in watched.alarms
+    assert not [alarm for alarm in watched.alarms if alarm[1] == "telemetry-silent"]
+    assert watched.charges[-1] < watched.charges[0]
+    assert sorted(watched.charges, reverse=True) == watched.charges
 
 
 @pytest.mark.long
 def test_the_mains_returns() -> None:
     """The workshop at number 9 has its mains back after four hours; as fast as it goes."""
-    with demo("--speed", "600", "--fail-after", "2") as story:
-        story.until(("larkspur-9", "pack"), forecasts=1)
-        story.until(("larkspur-9", "mains"), forecasts=1, told=("larkspur-9", "mains-lost", "cleared"))
-    assert not [alarm for alarm in story.alarms if alarm[1] == "telemetry-silent"]
+    with demo("--speed", "600", "--fail-after", "2") as watched:
+        watched.until(("larkspur-9", "pack"), forecasts=1)
+        watched.until(("larkspur-9", "mains"), forecasts=1, told=("larkspur-9", "mains-lost", "cleared"))
+    assert not [alarm for alarm in watched.alarms if alarm[1] == "telemetry-silent"]

@@ -17,7 +17,7 @@ from collector.config.site_file import site_toml
 from forecaster.record.frames import ALARMS, DAYS, FORECASTS, INDEX, OUTAGES, RUNS
 from forecaster.record.reader import STRETCH_MS, Record
 from forecaster.twin.live import larkspur_site
-from tests.story import NOW_MS, services
+from tests.scenario import NOW_MS, services
 
 COLUMNS = {What.RUNS: RUNS, What.DAYS: DAYS, What.OUTAGES: OUTAGES, What.FORECASTS: FORECASTS, What.ALARMS: ALARMS}
 SPAN = ("--from", "2026-01-01T00:00:00Z", "--to", "2026-12-31T00:00:00Z")

@@ -15,8 +15,8 @@ from collector.config.settings import site_toml
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Channel, Site
 from forecaster.twin.live import LiveSite, larkspur_site
+from tests.scenario import NOW_MS
 from tests.servers import Mosquitto, mosquitto
-from tests.story import NOW_MS
 
 __all__ = ["mosquitto"]
 

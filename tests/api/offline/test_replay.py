@@ -20,7 +20,7 @@ from forecaster.engine import Engine
 from forecaster.engine.document import document, time_text
 from forecaster.twin.live import LiveSite, Scenario
 from forecaster.twin.messages import SimulatedMessage, stamp
-from tests.story import NOW_MS
+from tests.scenario import NOW_MS
 
 HOURS = 0.75
 

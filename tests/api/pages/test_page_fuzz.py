@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from api.pages import assets, login, rehearsing, settingup, views
 from api.pages.guard import PageRoute
 from tests.api.pagesample import Browser, client, forecast, form_token, heard, publish, raise_alarm, runs, site
-from tests.story import services
+from tests.scenario import services
 
 ODD = (
     "", "0", "-1", "1e999", "NaN", "é", "\x00", "\u202e", "<b>", "=1+1", "'; --", "../..", "%00", "2026-02-30",

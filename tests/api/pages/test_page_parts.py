@@ -32,7 +32,7 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 from tests.api.pagesample import site
-from tests.story import NOW_MS
+from tests.scenario import NOW_MS
 
 CHICAGO = ZoneInfo("America/Chicago")
 ROOT = Path(__file__).resolve().parents[3]

@@ -16,7 +16,7 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
 from tests.api.pagesample import Tags, client, forecast, heard, publish, site
-from tests.story import NOW_MS, services
+from tests.scenario import NOW_MS, services
 
 
 @pytest.fixture

@@ -26,7 +26,7 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 from tests.api.pages.test_setup_form import LEAST
 from tests.api.pagesample import Tags, client, forecast, form_token, heard, publish, raise_alarm, runs, site
-from tests.story import NOW_MS, HeldClock, services
+from tests.scenario import NOW_MS, HeldClock, services
 
 MARKUP = "<script>alert(1)</script>\"'&<img src=x onerror=alert(2)>"
 PAGES = ("", "/history", "/outages", "/alarms", "/telemetry", "/sizing")

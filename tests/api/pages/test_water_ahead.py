@@ -14,7 +14,7 @@ from forecaster.domain.forecast import DrawParts, Forecast, Water
 from forecaster.domain.times import HOUR_MS
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import forecast
-from tests.story import NOW_MS, services
+from tests.scenario import NOW_MS, services
 
 PUMP_W, OTHERS_W, WH_A_PERCENT, FALLS_H = 60.0, 20.0, 10.0, 6.0
 

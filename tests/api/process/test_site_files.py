@@ -35,7 +35,7 @@ SITE = LARKSPUR.partition("[[contacts]]")[0]
 SPAN = {"from": "2026-03-01T00:00:00Z", "to": "2026-04-01T00:00:00Z"}
 
 
-class Story:
+class RunningInstallation:
     """A running installation, and a hub that publishes the cellar's power all the while."""
 
     def __init__(self, folder: Path) -> None:
@@ -97,8 +97,8 @@ class Story:
 
 
 @pytest.fixture
-def story(tmp_path: Path) -> Iterator[Story]:
-    made = Story(tmp_path)
+def running(tmp_path: Path) -> Iterator[RunningInstallation]:
+    made = RunningInstallation(tmp_path)
     try:
         yield made
     finally:
@@ -111,36 +111,38 @@ def nine(topic: str) -> str:
     return SITE.replace("cellar/", topic).replace('id = "larkspur"', 'id = "nine"')
 
 
-def test_site_files_come_change_and_go_and_no_message_is_lost(story: Story) -> None:
-    story.begin()
-    story.write("nine", nine("nine/"))
-    story.until(lambda: story.sites() == ["larkspur", "nine"], "the new site")
-    story.until(lambda: _told(story, "nine/plug/state", 101.0), "its first reading")
-    story.write("nine", nine("ninth/"))
-    story.until(lambda: _told(story, "ninth/plug/state", 202.0), "a reading under the new topic")
-    story.write("nine", nine("tenth/") + "\n[[[")
-    story.until(lambda: "set aside: " in story.said(), "the broken file being told")
-    story.until(lambda: _told(story, "ninth/plug/state", 303.0), "the old file in force while the new one is broken")
-    story.write("nine", nine("tenth/"))
-    story.until(lambda: _told(story, "tenth/plug/state", 404.0), "the mended file")
-    (story.folder / "sites" / "nine.toml").unlink()
-    story.until(lambda: story.sites() == ["larkspur"], "the site being gone")
-    assert httpx.get(f"{story.base}/api/v1/sites/nine").status_code == 404
-    assert httpx.get(f"{story.base}/readyz").status_code == 200
+def test_site_files_come_change_and_go_and_no_message_is_lost(running: RunningInstallation) -> None:
+    running.begin()
+    running.write("nine", nine("nine/"))
+    running.until(lambda: running.sites() == ["larkspur", "nine"], "the new site")
+    running.until(lambda: _told(running, "nine/plug/state", 101.0), "its first reading")
+    running.write("nine", nine("ninth/"))
+    running.until(lambda: _told(running, "ninth/plug/state", 202.0), "a reading under the new topic")
+    running.write("nine", nine("tenth/") + "\n[[[")
+    running.until(lambda: "set aside: " in running.said(), "the broken file being told")
+    running.until(
+        lambda: _told(running, "ninth/plug/state", 303.0), "the old file in force while the new one is broken"
+    )
+    running.write("nine", nine("tenth/"))
+    running.until(lambda: _told(running, "tenth/plug/state", 404.0), "the mended file")
+    (running.folder / "sites" / "nine.toml").unlink()
+    running.until(lambda: running.sites() == ["larkspur"], "the site being gone")
+    assert httpx.get(f"{running.base}/api/v1/sites/nine").status_code == 404
+    assert httpx.get(f"{running.base}/readyz").status_code == 200
     for page in PAGES:
-        assert httpx.get(f"{story.base}/{page}").status_code == 200, page
-    story.hush()
-    said = story.end()
+        assert httpx.get(f"{running.base}/{page}").status_code == 200, page
+    running.hush()
+    said = running.end()
     assert "Traceback" not in said
     assert "heavy imports: []" in said, "the long record's libraries belong into processes of their own"
-    with open_readings_of(story.folder) as store:
-        assert story.sent > 100
-        assert store.count("larkspur") == story.sent, said
+    with open_readings_of(running.folder) as store:
+        assert running.sent > 100
+        assert store.count("larkspur") == running.sent, said
 
 
-def _told(story: Story, topic: str, power: float) -> bool:
+def _told(running: RunningInstallation, topic: str, power: float) -> bool:
     """Say a power on a topic of the neighbour's, and look whether it has come through."""
-    story.say(topic, plug(story.sent, power)[1])
+    running.say(topic, plug(running.sent, power)[1])
     asked = {"quantity": "pump_power", **SPAN}
-    answer = httpx.get(f"{story.base}/api/v1/sites/nine/readings", params=asked)
+    answer = httpx.get(f"{running.base}/api/v1/sites/nine/readings", params=asked)
     return answer.status_code == 200 and any(point["high"] == power for point in answer.json()["points"])

@@ -18,7 +18,7 @@ from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.twin.live import larkspur_site
 from tests.engines import wait_until
-from tests.story import NOW_MS, HeldClock, services
+from tests.scenario import NOW_MS, HeldClock, services
 
 LATER_MS = NOW_MS + 2 * DAY_MS
 PATIENCE_S = 120.0
@@ -26,7 +26,7 @@ PATIENCE_S = 120.0
 
 @pytest.fixture
 def held(larkspur_folder: Path, tmp_path: Path) -> Iterator[Services]:
-    """Larkspur Lane two days after its story."""
+    """Larkspur Lane two days after its scenario."""
     goal = tmp_path / "house"
     shutil.copytree(larkspur_folder, goal)
     (goal / "outlast.toml").write_text("", encoding="utf-8")

@@ -51,7 +51,7 @@ def broker() -> Iterator[EmbeddedBroker]:
 class Subscriber:
     """A client with a persistent session that acknowledges by hand, or not at all."""
 
-    def __init__(self, broker: EmbeddedBroker, *, acknowledges: bool = True, name: str = "keeper") -> None:
+    def __init__(self, broker: EmbeddedBroker, *, acknowledges: bool = True, name: str = "subscriber") -> None:
         self.got: queue.SimpleQueue[mqtt.MQTTMessage] = queue.SimpleQueue()
         self.resumed: bool | None = None
         subscribed: queue.SimpleQueue[list[Any]] = queue.SimpleQueue()

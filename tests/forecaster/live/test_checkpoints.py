@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from api.process.services import Services
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmManager
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.records import Checkpoint
@@ -19,11 +19,11 @@ from forecaster.live.checkpoints import CHECKPOINT_S, SLICE, CheckpointWriter
 from forecaster.live.cursor import CursorGroup
 from forecaster.live.site_runner import SiteRunner
 from forecaster.twin.live import larkspur_site
-from tests.story import NOW_MS, HeldClock, services
+from tests.scenario import NOW_MS, HeldClock, services
 
 
-def seat_of(site: Site) -> SiteRunner:
-    return SiteRunner(site, Engine(site), AlarmDesk(site))
+def runner_of(site: Site) -> SiteRunner:
+    return SiteRunner(site, Engine(site), AlarmManager(site))
 
 
 def blamed(runner: SiteRunner, error: Exception) -> None:
@@ -42,8 +42,8 @@ def held(tmp_path: Path) -> Services:
 
 
 def test_what_did_not_change_is_not_written_again(held: Services, monkeypatch: pytest.MonkeyPatch) -> None:
-    busy, quiet = (seat_of(replace(larkspur_site(), id=name)) for name in ("busy", "quiet"))
-    keeper = CheckpointWriter({"busy": busy, "quiet": quiet}, held.ledger, held.clock, blamed)
+    busy, quiet = (runner_of(replace(larkspur_site(), id=name)) for name in ("busy", "quiet"))
+    writer = CheckpointWriter({"busy": busy, "quiet": quiet}, held.ledger, held.clock, blamed)
     written: list[tuple[str, str]] = []
     save = held.ledger.save_checkpoints
 
@@ -53,11 +53,11 @@ def test_what_did_not_change_is_not_written_again(held: Services, monkeypatch: p
 
     monkeypatch.setattr(held.ledger, "save_checkpoints", noted, raising=False)
     both = [CursorGroup(frozenset({"busy", "quiet"}), "x.1")]
-    keeper.all(both)
+    writer.all(both)
     assert sorted(written) == [(kind, site) for kind in ("alarms", "engine") for site in ("busy", "quiet")]
     written.clear()
     hear(busy, 5)
-    keeper.all([CursorGroup(frozenset({"busy", "quiet"}), "x.2")])
+    writer.all([CursorGroup(frozenset({"busy", "quiet"}), "x.2")])
     assert written == [("engine", "busy")]
     kept = held.ledger.checkpoint("engine", "quiet")
     assert kept is not None
@@ -71,31 +71,31 @@ def test_slices_are_kept_one_after_the_other_over_the_time_between_two(
     moment = [0.0]
     monkeypatch.setattr("forecaster.live.checkpoints.time.monotonic", lambda: moment[0])
     site = larkspur_site()
-    template = seat_of(site)
+    template = runner_of(site)
     runners = {
-        f"s{n}": SiteRunner(replace(site, id=f"s{n}"), template.engine, template.desk) for n in range(2 * SLICE + 1)
+        f"s{n}": SiteRunner(replace(site, id=f"s{n}"), template.engine, template.manager) for n in range(2 * SLICE + 1)
     }
-    keeper = CheckpointWriter(runners, held.ledger, held.clock, blamed)
+    writer = CheckpointWriter(runners, held.ledger, held.clock, blamed)
     kept: list[int] = []
-    monkeypatch.setattr(keeper, "keep", lambda part, _cursor: kept.append(len(part)), raising=False)
+    monkeypatch.setattr(writer, "keep", lambda part, _cursor: kept.append(len(part)), raising=False)
     lot = [CursorGroup(frozenset(runners), "x.1")]
     for second in range(int(CHECKPOINT_S) + 1):
         moment[0] = float(second)
-        keeper.turn(lot)
+        writer.turn(lot)
         assert len(kept) <= 1 + second * 3 / CHECKPOINT_S
     assert len(kept) == 3
     assert sum(kept) == len(runners)
-    keeper.turn([])
+    writer.turn([])
     assert len(kept) == 3, "nothing is kept while sites do not stand at one cursor"
     held.close()
 
 
 def test_a_state_is_kept_small_and_read_back(held: Services) -> None:
-    runner = seat_of(larkspur_site())
+    runner = runner_of(larkspur_site())
     hear(runner, 3_000)
     runner.drain()
-    keeper = CheckpointWriter({runner.site.id: runner}, held.ledger, held.clock, blamed)
-    keeper.all([CursorGroup(frozenset({runner.site.id}), "x.9")])
+    writer = CheckpointWriter({runner.site.id: runner}, held.ledger, held.clock, blamed)
+    writer.all([CursorGroup(frozenset({runner.site.id}), "x.9")])
     kept = held.ledger.checkpoint("engine", runner.site.id)
     assert kept is not None
     assert len(kept.state) < 0.6 * len(runner.engine.snapshot())
@@ -106,18 +106,18 @@ def test_a_state_is_kept_small_and_read_back(held: Services) -> None:
 
 
 def test_a_state_kept_plain_by_an_older_release_is_read(held: Services) -> None:
-    runner = seat_of(larkspur_site())
+    runner = runner_of(larkspur_site())
     hear(runner, 50)
     plain = runner.engine.snapshot()
     held.ledger.save_checkpoints("engine", [Checkpoint(runner.site.id, "x.3", NOW_MS, plain)])
-    held.ledger.save_checkpoints("alarms", [Checkpoint(runner.site.id, None, NOW_MS, runner.desk.snapshot())])
+    held.ledger.save_checkpoints("alarms", [Checkpoint(runner.site.id, None, NOW_MS, runner.manager.snapshot())])
     again, cursor = SiteRunner.restored(runner.site, held.ledger, 0)
     assert (again.engine.snapshot(), cursor) == (plain, "x.3")
     held.close()
 
 
 def test_a_damaged_state_starts_the_site_anew(held: Services) -> None:
-    runner = seat_of(larkspur_site())
+    runner = runner_of(larkspur_site())
     held.ledger.save_checkpoints("engine", [Checkpoint(runner.site.id, "x.3", NOW_MS, b"\x78\x01 no zlib at all")])
     again, cursor = SiteRunner.restored(runner.site, held.ledger, 0)
     assert cursor is None

@@ -43,11 +43,11 @@ def cursor_after(store: ReadingStore, count: int) -> str | None:
 def test_sites_that_stopped_at_different_places_go_on_together(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(400)])
     stopped = {"a": 0, "b": 100, "c": 100, "d": 313}
-    front = StoreCursor(store, {site: cursor_after(store, count) for site, count in stopped.items()})
+    cursor = StoreCursor(store, {site: cursor_after(store, count) for site, count in stopped.items()})
     found: list[Reading] = []
-    front.catch_up(found.extend, never)
+    cursor.catch_up(found.extend, never)
     store.append([reading(n) for n in range(400, 500)])
-    while front.step(found.extend):
+    while cursor.step(found.extend):
         pass
     for site, count in stopped.items():
         mine = [r for r in found if r.site == site]
@@ -69,7 +69,7 @@ def test_whatever_arrives_meanwhile_is_folded_once(
 ) -> None:
     """Readings arrive before every look at the store, also while lots are caught up and joined."""
     monkeypatch.setattr("forecaster.live.cursor.BATCH", batch)
-    store = SqliteStore(tmp_path_factory.mktemp("front") / "readings.db")
+    store = SqliteStore(tmp_path_factory.mktemp("cursor") / "readings.db")
     try:
         store.append([reading(n) for n in range(60)])
         held, waiting = 60, list(arriving)
@@ -82,16 +82,18 @@ def test_whatever_arrives_meanwhile_is_folded_once(
             held += more
             return look(cursor, limit, sites)
 
-        front = StoreCursor(store, {site: cursor_after(store, count) for site, count in zip(SITES, stops, strict=True)})
+        cursor = StoreCursor(
+            store, {site: cursor_after(store, count) for site, count in zip(SITES, stops, strict=True)}
+        )
         monkeypatch.setattr(store, "tail", tail)
         found: list[Reading] = []
-        front.catch_up(found.extend, never)
-        while front.step(found.extend) or waiting:
+        cursor.catch_up(found.extend, never)
+        while cursor.step(found.extend) or waiting:
             pass
         for site, count in zip(SITES, stops, strict=True):
             mine = [r for r in found if r.site == site]
             assert mine == [r for n in range(count, held) if (r := reading(n)).site == site]
-        assert [lot.sites for lot in front.standing()] == [frozenset(SITES)]
+        assert [lot.sites for lot in cursor.standing()] == [frozenset(SITES)]
     finally:
         monkeypatch.undo()
         store.close()
@@ -99,8 +101,8 @@ def test_whatever_arrives_meanwhile_is_folded_once(
 
 def test_where_sites_stand_is_told_only_when_it_is_exact(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(8)])
-    front = StoreCursor(store, {"a": None, "b": cursor_after(store, 4)})
-    assert {(lot.sites, lot.cursor) for lot in front.standing()} == {
+    cursor = StoreCursor(store, {"a": None, "b": cursor_after(store, 4)})
+    assert {(lot.sites, lot.cursor) for lot in cursor.standing()} == {
         (frozenset("a"), None),
         (frozenset("b"), cursor_after(store, 4)),
     }
@@ -115,16 +117,16 @@ def test_where_sites_stand_is_told_only_when_it_is_exact(store: SqliteStore) -> 
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(store, "tail", tail)
-        front.catch_up(lambda _: None, never)
-    assert front.standing() == [], "b has had readings that a has not"
-    front.step(lambda _: None)
-    (lot,) = front.standing()
+        cursor.catch_up(lambda _: None, never)
+    assert cursor.standing() == [], "b has had readings that a has not"
+    cursor.step(lambda _: None)
+    (lot,) = cursor.standing()
     assert lot.sites == frozenset("ab")
 
 
 def test_a_batch_that_was_folded_is_not_folded_again_when_writing_failed(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(40)])
-    front = StoreCursor(store, dict.fromkeys(SITES))
+    cursor = StoreCursor(store, dict.fromkeys(SITES))
     found: list[Reading] = []
 
     def fails(readings: Sequence[Reading]) -> None:
@@ -132,16 +134,16 @@ def test_a_batch_that_was_folded_is_not_folded_again_when_writing_failed(store: 
         raise StoreUnavailable("the ledger is locked")
 
     with pytest.raises(StoreUnavailable):
-        front.catch_up(fails, never)
-    front.catch_up(found.extend, never)
-    front.step(found.extend)
+        cursor.catch_up(fails, never)
+    cursor.catch_up(found.extend, never)
+    cursor.step(found.extend)
     assert found == [reading(n) for n in range(40)]
 
 
 def test_a_share_without_sites_follows_nothing(store: SqliteStore) -> None:
     store.append([reading(n) for n in range(8)])
-    front = StoreCursor(store, {})
+    cursor = StoreCursor(store, {})
     found: list[Reading] = []
-    front.catch_up(found.extend, never)
-    assert not front.step(found.extend)
+    cursor.catch_up(found.extend, never)
+    assert not cursor.step(found.extend)
     assert found == []

@@ -14,7 +14,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint, Delivery
 from forecaster.domain.site import Contact, Site
 from forecaster.live.departed import forget_departed
-from forecaster.live.site_runner import packed, restored_desk
+from forecaster.live.site_runner import packed, restored_manager
 from tests.forecaster.evidence import LARKSPUR, START_MS, House
 
 ALARM = "larkspur:mains-lost:1"
@@ -65,16 +65,16 @@ def test_the_people_of_a_site_that_is_gone_are_forgotten(ledger: Ledger) -> None
     assert ledger.notes("people") == {}
 
 
-def test_a_name_in_an_open_alarm_of_the_desk_is_forgotten_with_its_contact(ledger: Ledger) -> None:
+def test_a_name_in_an_open_alarm_of_the_manager_is_forgotten_with_its_contact(ledger: Ledger) -> None:
     house = House()
     house.hold(10, high_water=True)
-    [alarm] = house.desk.alarms()
-    house.desk.acknowledge(alarm.id, "neighbour", house.now_ms)
-    kept = Checkpoint(LARKSPUR.id, None, house.now_ms, packed(house.desk.snapshot()))
+    [alarm] = house.manager.alarms()
+    house.manager.acknowledge(alarm.id, "neighbour", house.now_ms)
+    kept = Checkpoint(LARKSPUR.id, None, house.now_ms, packed(house.manager.snapshot()))
     ledger.commit_transitions([], [], [kept])
     forget_departed(ledger, [site(OWNER, NEIGHBOUR)], {LARKSPUR.id})
-    assert [a.acknowledged_by for a in restored_desk(LARKSPUR, ledger).alarms()] == ["neighbour"]
+    assert [a.acknowledged_by for a in restored_manager(LARKSPUR, ledger).alarms()] == ["neighbour"]
     forget_departed(ledger, [site(OWNER)], {LARKSPUR.id})
-    [left] = restored_desk(LARKSPUR, ledger).alarms()
+    [left] = restored_manager(LARKSPUR, ledger).alarms()
     assert left.acknowledged_by == ""
     assert left.state is AlarmState.ACKNOWLEDGED

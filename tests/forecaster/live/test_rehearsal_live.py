@@ -19,12 +19,12 @@ from forecaster.live.rehearsals import evidence_of, say_pulled, start_test
 from forecaster.live.worker import ForecastWorker
 from forecaster.twin.episode import EPOCH_MS, merged
 from forecaster.twin.sensors import Reporter
-from tests.forecaster.before_and_after import SENSORS, Story, story
+from tests.forecaster.before_and_after import SENSORS, PulledHouse, pulled_house
 
 PATIENCE_S = 120.0
 
 
-def readings_of(told: Story) -> list[Reading]:
+def readings_of(told: PulledHouse) -> list[Reading]:
     rng = np.random.default_rng(1)
     reporter = Reporter(told.house, told.truth, np.zeros(1), EPOCH_MS)
     tracks = tuple(reporter.reports(sensor, 0.0, told.back_s + 3600.0, rng) for sensor in SENSORS)
@@ -39,7 +39,7 @@ def wait_for(true: Callable[[], bool], what: str) -> None:
 
 
 def test_a_rehearsal_through_the_forecaster(tmp_path: Path) -> None:
-    told = story(201)
+    told = pulled_house(201)
     site, readings = told.site, readings_of(told)
     pulled_ms, back_ms = (EPOCH_MS + round(s * 1000) for s in (told.pulled_s, told.back_s))
     half_ms = (pulled_ms + back_ms) // 2

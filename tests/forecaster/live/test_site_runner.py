@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmManager
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.engine import Engine
-from forecaster.live.site_runner import CARRIED_MS, EASE_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, SiteRunner
+from forecaster.live.site_runner import HOLDOFF_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, REUSED_MS, SiteRunner
 from forecaster.twin.episode import episode, merged
 from forecaster.twin.live import larkspur_site
 from forecaster.twin.styles import Style
-from tests.story import NOW_MS
+from tests.scenario import NOW_MS
 
 LIMIT_MS = 60_000
 """No forecast is to be older than this."""
@@ -22,7 +22,7 @@ LIMIT_MS = 60_000
 @pytest.fixture
 def runner() -> SiteRunner:
     site = larkspur_site()
-    made = SiteRunner(site, Engine(site), AlarmDesk(site))
+    made = SiteRunner(site, Engine(site), AlarmManager(site))
     for at_s in range(-3600, 0, 5):
         hear(made, Quantity.PUMP_POWER, 480.0 if (at_s + 300) % 1200 < 10 else 0.4, NOW_MS + at_s * 1_000)
     hear(made, Quantity.MAINS_PRESENT, 1.0, NOW_MS)
@@ -36,7 +36,7 @@ def hear(runner: SiteRunner, quantity: Quantity, value: float, at_ms: int) -> No
 
 
 def test_a_lost_supply_makes_a_forecast_due_at_once_however_many_sites_there_are(runner: SiteRunner) -> None:
-    runner.ease_ms = REFRESH_MS
+    runner.holdoff_ms = REFRESH_MS
     assert not runner.due(NOW_MS + 1_000, 1.0)
     hear(runner, Quantity.MAINS_PRESENT, 0.0, NOW_MS + 1_000)
     assert runner.due(NOW_MS + 1_000, 1.0)
@@ -46,14 +46,14 @@ def test_a_lost_supply_makes_a_forecast_due_at_once_however_many_sites_there_are
 def test_a_new_charge_is_told_at_once_by_a_forecaster_of_few_sites_and_eased_by_one_of_many(runner: SiteRunner) -> None:
     hear(runner, Quantity.PACK_CHARGE, 99.0, NOW_MS + 1_000)
     assert runner.due(NOW_MS + 1_000, 1.0)
-    runner.ease_ms = EASE_MS * 500
+    runner.holdoff_ms = HOLDOFF_MS * 500
     assert not runner.due(NOW_MS + 1_000, 1.0)
-    assert runner.due(NOW_MS + EASE_MS * 500, 10.0)
+    assert runner.due(NOW_MS + HOLDOFF_MS * 500, 10.0)
 
 
 @pytest.mark.parametrize("sites", [1, 100, 10_000])
 def test_a_forecast_is_due_well_before_it_is_too_old(runner: SiteRunner, sites: int) -> None:
-    runner.ease_ms = min(REFRESH_MS, EASE_MS * sites)
+    runner.holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * sites)
     assert runner.due(NOW_MS + round(0.75 * LIMIT_MS), 45.0)
     assert not runner.due(NOW_MS + REFRESH_MS - 1_000, 29.0)
 
@@ -92,13 +92,13 @@ def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(runner: SiteRunn
     assert not runner.refit_if_due(out_ms + hour_ms + 60_000)
 
 
-# -- carried on where nothing has come in
+# -- reused on where nothing has come in
 
 
 def told_in_turn(seed: int, hours: float) -> list[tuple[bool, Forecast, Forecast]]:
-    """The last hours before a drawn outage, a forecast every 45 s: (carried on, as told, made anew)."""
+    """The last hours before a drawn outage, a forecast every 45 s: (reused on, as told, made anew)."""
     drawn = episode(seed, (Style.POWER,), history=1.0)
-    runner = SiteRunner(drawn.site, Engine(drawn.site), AlarmDesk(drawn.site))
+    runner = SiteRunner(drawn.site, Engine(drawn.site), AlarmManager(drawn.site))
     found = []
     due_ms = drawn.truth.transfer_ms - round(hours * 3_600_000)
     for reading in merged(drawn.site.id, drawn.tracks, drawn.outlooks):
@@ -107,19 +107,19 @@ def told_in_turn(seed: int, hours: float) -> list[tuple[bool, Forecast, Forecast
         while reading.arrived_ms >= due_ms:
             runner.drain()
             told = runner.tell(due_ms, 0.0).forecast
-            found.append((runner.carried, told, runner.engine.forecast(due_ms)))
+            found.append((runner.reused, told, runner.engine.forecast(due_ms)))
             due_ms += 45_000
         runner.take(reading)
     return found
 
 
 @pytest.mark.parametrize("seed", [1, 5])
-def test_what_is_carried_on_is_what_would_be_made_anew(seed: int) -> None:
+def test_what_is_reused_is_what_would_be_made_anew(seed: int) -> None:
     """On mains, with no run, charge, state or rain since: two minutes change next to nothing."""
     found = told_in_turn(seed, 3.0)
-    carried = [(told, anew) for was, told, anew in found if was]
-    assert len(carried) > len(found) / 5
-    for told, anew in carried:
+    reused = [(told, anew) for was, told, anew in found if was]
+    assert len(reused) > len(found) / 5
+    for told, anew in reused:
         assert told.issued_at_ms == anew.issued_at_ms
         assert told.data_age_s == anew.data_age_s
         assert [p.at_ms for p in told.survival[:5]] == [p.at_ms for p in anew.survival[:5]]
@@ -132,23 +132,23 @@ def test_news_is_told_at_once_and_silence_too(runner: SiteRunner) -> None:
         for at_s in range(from_s, until_s, 5):
             hear(runner, Quantity.PUMP_POWER, 0.4, NOW_MS + at_s * 1_000)
 
-    def carried(after_s: int) -> bool:
+    def reused(after_s: int) -> bool:
         told = runner.tell(NOW_MS + after_s * 1_000, float(after_s)).forecast
         assert told.issued_at_ms == NOW_MS + after_s * 1_000
-        return runner.carried
+        return runner.reused
 
     idle(0, 30)
-    assert carried(30)
+    assert reused(30)
     idle(30, 70)
     hear(runner, Quantity.PACK_CHARGE, 96.0, NOW_MS + 40_000)
-    assert not carried(45)
+    assert not reused(45)
     assert runner.newest is not None
     assert runner.newest.charge_percent == 96.0
-    assert carried(60)
+    assert reused(60)
     hear(runner, Quantity.RAIN_DEPTH, 0.2, NOW_MS + 65_000)
-    assert not carried(70)
-    idle(70, 75 + CARRIED_MS // 1_000)
-    assert carried(70 + CARRIED_MS // 1_000)
-    assert not carried(75 + CARRIED_MS // 1_000)
-    assert not carried(86_400)  # nothing is heard any more
-    assert not carried(86_430)
+    assert not reused(70)
+    idle(70, 75 + REUSED_MS // 1_000)
+    assert reused(70 + REUSED_MS // 1_000)
+    assert not reused(75 + REUSED_MS // 1_000)
+    assert not reused(86_400)  # nothing is heard any more
+    assert not reused(86_430)

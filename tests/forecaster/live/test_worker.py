@@ -17,7 +17,7 @@ from api.process.installation_state import OutsideView
 from api.process.services import Services
 from collector.clock import CLOCK_NOTE
 from collector.decode.payload import Decoder
-from forecaster.alarms import AlarmDesk, Outside
+from forecaster.alarms import AlarmManager, Outside
 from forecaster.domain.alarms import AlarmKind, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.readings import Reading
@@ -28,7 +28,7 @@ from forecaster.engine import Engine
 from forecaster.live.site_runner import SiteRunner
 from forecaster.live.worker import ForecastWorker
 from forecaster.twin.live import LiveSite, Scenario
-from tests.story import NOW_MS, HeldClock, services
+from tests.scenario import NOW_MS, HeldClock, services
 
 HOURS = 2.0
 
@@ -102,7 +102,8 @@ def test_a_restart_from_checkpoints_equals_never_having_stopped(
         once = Engine(site)
         for reading in readings:
             once.update(reading)
-        straight = SiteRunner(site, once, SiteRunner.restored(site, held.ledger, 0)[0].desk).tell(NOW_MS + 1_000, 0.0)
+        alarms = SiteRunner.restored(site, held.ledger, 0)[0].manager
+        straight = SiteRunner(site, once, alarms).tell(NOW_MS + 1_000, 0.0)
         assert document(held) == msgspec.json.decode(straight.stored.document)
         assert second.counts_so_far.readings == len(readings) - cut
         assert len(held.ledger.runs(site.id, 0, NOW_MS, 1_000).runs) > 10
@@ -172,7 +173,7 @@ def test_one_sites_fault_stays_its_own(
     """Wherever it happens, also when it has readings of both sites: the other one is folded, forecast and told."""
     site, readings = recorded
     held = services(tmp_path, {site.id: site, "broken": replace(site, id="broken")}, clock=HeldClock(NOW_MS))
-    owner: type[Engine] | type[AlarmDesk] = AlarmDesk if where == "step" else Engine
+    owner: type[Engine] | type[AlarmManager] = AlarmManager if where == "step" else Engine
     method = getattr(owner, where)
 
     def fails(self: Any, *given: Any) -> Any:

@@ -1,4 +1,4 @@
-"""The live site tells its story in messages, the same however finely it is stepped."""
+"""The live site tells its scenario in messages, the same however finely it is stepped."""
 
 from __future__ import annotations
 

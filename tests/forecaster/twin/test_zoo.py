@@ -62,9 +62,9 @@ def test_every_fault_changes_what_is_heard(name: str) -> None:
     rng = np.random.default_rng(5)
     feeds = [feed_of(sensor, row.gauge, house, rng) for sensor in row.sensors]
     for fault in row.faults:
-        struck = fault.strike(Occasion(feeds, house, rng))
-        assert not _alike(feeds, struck)
-        feeds = struck
+        hit = fault.strike(Occasion(feeds, house, rng))
+        assert not _alike(feeds, hit)
+        feeds = hit
 
 
 def _alike(one: list[Feed], other: list[Feed]) -> bool:

@@ -1,4 +1,4 @@
-"""The alarm desk of one site: evidence in, transitions out. Pure: the clock is an argument.
+"""The alarm manager of one site: evidence in, transitions out. Pure: the clock is an argument.
 
 States as in ANSI/ISA-18.2-2016 and IEC 62682. One episode a cause; what is unknown changes nothing.
 """
@@ -24,7 +24,7 @@ from forecaster.alarms.grouping import (
 )
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.rules_channels import channel_name
-from forecaster.alarms.standing import DeskState, Standing, ends
+from forecaster.alarms.standing import ManagerState, Standing, ends
 from forecaster.alarms.taking_up import state_from
 from forecaster.alarms.telling import PROJECTING, Teller
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, TransitionKind
@@ -40,7 +40,7 @@ LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
 NOTHING = Outside()
 
 
-class AlarmDesk:
+class AlarmManager:
     """The alarms of one site.
 
     site : Site
@@ -51,7 +51,7 @@ class AlarmDesk:
         self.site = site
         self.limits = site.alarms if limits is None else limits
         self._teller = Teller(site)
-        self._state = DeskState()
+        self._state = ManagerState()
 
     # -- the fold
     def step(
@@ -155,22 +155,22 @@ class AlarmDesk:
 
     # -- saved state
     def snapshot(self) -> bytes:
-        """All that the desk remembers, with its version."""
+        """All that the manager remembers, with its version."""
         return self._state.encode()
 
     @classmethod
-    def restore(cls, site: Site, snapshot: bytes, limits: AlarmLimits | None = None) -> AlarmDesk:
-        """A desk that goes on as if it had never stopped; SnapshotError."""
-        desk = cls(site, limits)
-        desk._state = DeskState.decode(snapshot)
-        return desk
+    def restore(cls, site: Site, snapshot: bytes, limits: AlarmLimits | None = None) -> AlarmManager:
+        """A manager that goes on as if it had never stopped; SnapshotError."""
+        manager = cls(site, limits)
+        manager._state = ManagerState.decode(snapshot)
+        return manager
 
     @classmethod
-    def taken_up(cls, site: Site, alarms: Sequence[Alarm], newest: Forecast | None) -> AlarmDesk:
-        """A desk whose own memory cannot be read, over the alarms that the ledger has: none of them starts anew."""
-        desk = cls(site)
-        desk._state = state_from(alarms, newest)
-        return desk
+    def taken_up(cls, site: Site, alarms: Sequence[Alarm], newest: Forecast | None) -> AlarmManager:
+        """A manager whose own memory cannot be read, over the alarms that the ledger has: none of them starts anew."""
+        manager = cls(site)
+        manager._state = state_from(alarms, newest)
+        return manager
 
     # -- single changes
     def _find(self, alarm_id: str) -> Standing:

@@ -1,6 +1,6 @@
 """A seeded installation for pages and pictures: the simulated site, folded by the real engine into real stores.
 
-The story is Larkspur Lane: a storm, the mains lost, some hours on the pack. Nothing here is drawn by hand.
+The scenario is Larkspur Lane: a storm, the mains lost, some hours on the pack. Nothing here is drawn by hand.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from api.process.services import Services
 from collector.config.settings import Broker, Http, Installation, Mail, Push, Retention, Store
 from collector.decode.payload import Decoder
 from collector.store.open import open_ledger, open_store
-from forecaster.alarms import AlarmDesk
+from forecaster.alarms import AlarmManager
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
@@ -91,7 +91,7 @@ def tell_larkspur(
     fail_after_s = 3600.0 * before_h if lost_h > 0 else 3600.0 * (before_h + 20.0)
     live = LiveSite(seed=seed, start_ms=start_ms, scenario=Scenario(fail_after_s=fail_after_s, outage_h=30.0))
     decoder = Decoder([site])
-    runner = SiteRunner(site, Engine(site, seed=seed), AlarmDesk(site))
+    runner = SiteRunner(site, Engine(site, seed=seed), AlarmManager(site))
     told_ms = 0
     while live.now_ms < now_ms:
         step_s = min(STEP_S, (now_ms - live.now_ms) / 1000.0)

@@ -1,4 +1,4 @@
-"""The desk: delays and deadbands, states, one story an outage, few messages."""
+"""The manager: delays and deadbands, states, one group an outage, few messages."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from forecaster.alarms import AlarmDesk, Outside, RefusedChannel
+from forecaster.alarms import AlarmManager, Outside, RefusedChannel
 from forecaster.alarms.evidence import Judgement, Verdict, compare
 from forecaster.alarms.gate import Gate
 from forecaster.alarms.table import TABLE, row_for
@@ -248,7 +248,7 @@ def test_a_rehearsal_beyond_its_plan_is_the_real_thing(beyond: dict[str, Any]) -
     duty = {} if "pulled_duty" not in beyond else {"duty": 0.2}
     for _ in range(180):
         ahead = forecast(house.now_ms, hours(20.0), supply=Supply.PACK, **duty)
-        house.said += house.desk.step(status(house.now_ms, **facts), ahead, house.now_ms, outside)
+        house.said += house.manager.step(status(house.now_ms, **facts), ahead, house.now_ms, outside)
         house.now_ms += house.stride_ms
     assert house.kinds() == [AlarmKind.MAINS_LOST]
     assert "past its plan" in house.said[0].alarm.headline
@@ -353,9 +353,9 @@ def test_reminders_follow_until_acknowledged() -> None:
     assert reminders
     assert reminders[0].alarm.headline.startswith("Larkspur Lane cellar: Still: HIGH WATER")
     alarm = reminders[0].alarm
-    changes = house.desk.acknowledge(alarm.id, "owner", house.now_ms)
+    changes = house.manager.acknowledge(alarm.id, "owner", house.now_ms)
     assert [item.alarm.state for item in changes] == [AlarmState.ACKNOWLEDGED]
-    assert house.desk.acknowledge(alarm.id, "owner", house.now_ms) == []
+    assert house.manager.acknowledge(alarm.id, "owner", house.now_ms) == []
     count = len(house.said)
     house.hold(600, high_water=True)
     assert len(house.said) == count
@@ -367,16 +367,16 @@ def test_states_run_as_in_isa_18_2() -> None:
     house.hold(10)
     returned = house.said[-1].alarm
     assert returned.state is AlarmState.RETURNED_UNACKNOWLEDGED
-    done = house.desk.acknowledge(returned.id, "owner", house.now_ms)
+    done = house.manager.acknowledge(returned.id, "owner", house.now_ms)
     assert done[0].alarm.state is AlarmState.NORMAL
     assert done[0].alarm.acknowledged_by == "owner"
-    assert house.desk.alarms() == []
+    assert house.manager.alarms() == []
 
 
 def test_an_acknowledged_alarm_that_returns_is_normal() -> None:
     house = House(stride_s=60.0)
     house.hold(5, high_water=True)
-    house.desk.acknowledge(house.said[-1].alarm.id, "owner", house.now_ms)
+    house.manager.acknowledge(house.said[-1].alarm.id, "owner", house.now_ms)
     house.hold(10)
     assert house.said[-1].alarm.state is AlarmState.NORMAL
 
@@ -385,8 +385,8 @@ def test_acknowledging_a_graver_chapter_covers_the_milder() -> None:
     house = House(stride_s=60.0)
     facts = on_pack(house)
     house.hold(10, hours(1.5), **facts)
-    critical = next(a for a in house.desk.alarms() if a.kind is AlarmKind.CRITICAL_RESERVE)
-    changes = house.desk.acknowledge(critical.id, "owner", house.now_ms)
+    critical = next(a for a in house.manager.alarms() if a.kind is AlarmKind.CRITICAL_RESERVE)
+    changes = house.manager.acknowledge(critical.id, "owner", house.now_ms)
     assert {item.alarm.kind for item in changes} == {
         AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE,
     }  # fmt: skip
@@ -397,14 +397,14 @@ def test_shelving_is_limited_visible_and_ends() -> None:
     house.hold(5, high_water=True)
     alarm = house.said[-1].alarm
     with pytest.raises(UsageError, match="at most 7 days"):
-        house.desk.shelve(alarm.id, house.now_ms + 8 * DAY, "owner", house.now_ms)
-    shelved = house.desk.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)[0].alarm
+        house.manager.shelve(alarm.id, house.now_ms + 8 * DAY, "owner", house.now_ms)
+    shelved = house.manager.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)[0].alarm
     assert shelved.state is AlarmState.SHELVED
     assert shelved.shelved_by == "owner"
     count = len(house.said)
     house.hold(55, high_water=True)
     assert len(house.said) == count
-    assert [a.state for a in house.desk.alarms()] == [AlarmState.SHELVED]
+    assert [a.state for a in house.manager.alarms()] == [AlarmState.SHELVED]
     house.hold(10, high_water=True)
     assert house.said[count].kind is TransitionKind.UNSHELVED
     assert house.said[count].tell
@@ -416,39 +416,39 @@ def test_a_shelf_may_be_left_early() -> None:
     house = House()
     house.hold(5, high_water=True)
     alarm = house.said[-1].alarm
-    assert house.desk.unshelve(alarm.id, house.now_ms) == []
-    house.desk.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)
+    assert house.manager.unshelve(alarm.id, house.now_ms) == []
+    house.manager.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)
     house.hold(5, high_water=True)
-    [back] = house.desk.unshelve(alarm.id, house.now_ms)
+    [back] = house.manager.unshelve(alarm.id, house.now_ms)
     assert (back.kind, back.tell, back.alarm.state) == (TransitionKind.UNSHELVED, True, AlarmState.UNACKNOWLEDGED)
     assert (back.alarm.shelved_until_ms, back.alarm.shelved_by) == (None, None)
     count = len(house.said)
     house.step(high_water=True)
     assert TransitionKind.UNSHELVED not in [item.kind for item in house.said[count:]]
-    assert house.desk.unshelve(alarm.id, house.now_ms) == []
+    assert house.manager.unshelve(alarm.id, house.now_ms) == []
 
 
 def test_what_is_over_on_the_shelf_comes_back_in_silence() -> None:
     house = House()
     house.hold(5, high_water=True)
     alarm = house.said[-1].alarm
-    house.desk.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)
+    house.manager.shelve(alarm.id, house.now_ms + HOUR, "owner", house.now_ms)
     house.hold(30, high_water=False)
-    [back] = house.desk.unshelve(alarm.id, house.now_ms)
+    [back] = house.manager.unshelve(alarm.id, house.now_ms)
     assert (back.tell, back.alarm.state) == (False, AlarmState.NORMAL)
 
 
 def test_unknown_alarms_are_refused() -> None:
     house = House()
     with pytest.raises(NotFound):
-        house.desk.unshelve("larkspur:high-water:1", START_MS)
+        house.manager.unshelve("larkspur:high-water:1", START_MS)
     with pytest.raises(NotFound):
-        house.desk.acknowledge("larkspur:high-water:1", "owner", START_MS)
+        house.manager.acknowledge("larkspur:high-water:1", "owner", START_MS)
     with pytest.raises(NotFound):
-        house.desk.shelve("larkspur:high-water:1", START_MS + HOUR, "owner", START_MS)
+        house.manager.shelve("larkspur:high-water:1", START_MS + HOUR, "owner", START_MS)
 
 
-def test_a_restored_desk_goes_on_as_if_it_had_never_stopped() -> None:
+def test_a_restored_manager_goes_on_as_if_it_had_never_stopped() -> None:
     house, twin = House(stride_s=60.0), House(stride_s=60.0)
     for minute in range(600):
         left = 8.0 - minute / 60.0
@@ -459,26 +459,26 @@ def test_a_restored_desk_goes_on_as_if_it_had_never_stopped() -> None:
         }
         for one in (house, twin):
             one.step(hours(max(left, 0.0)), **facts)
-        house.desk = AlarmDesk.restore(LARKSPUR, house.desk.snapshot())
+        house.manager = AlarmManager.restore(LARKSPUR, house.manager.snapshot())
     assert house.said == twin.said
-    assert house.desk.snapshot() == twin.desk.snapshot()
+    assert house.manager.snapshot() == twin.manager.snapshot()
 
 
 def test_a_snapshot_that_cannot_be_read_is_said_so() -> None:
     with pytest.raises(SnapshotError, match="cannot be read"):
-        AlarmDesk.restore(LARKSPUR, b"{")
+        AlarmManager.restore(LARKSPUR, b"{")
     with pytest.raises(SnapshotError, match="version 99"):
-        AlarmDesk.restore(LARKSPUR, b'{"version": 99}')
+        AlarmManager.restore(LARKSPUR, b'{"version": 99}')
 
 
 def test_a_kind_switched_off_is_closed_and_stays_quiet() -> None:
     house = House(stride_s=60.0)
     house.hold(5, high_water=True)
     off = AlarmLimits(off=frozenset({AlarmKind.HIGH_WATER}))
-    desk = AlarmDesk.restore(LARKSPUR, house.desk.snapshot(), off)
-    changes = desk.step(status(house.now_ms, high_water=True), forecast(house.now_ms), house.now_ms)
+    manager = AlarmManager.restore(LARKSPUR, house.manager.snapshot(), off)
+    changes = manager.step(status(house.now_ms, high_water=True), forecast(house.now_ms), house.now_ms)
     assert [(item.kind, item.alarm.state) for item in changes] == [(TransitionKind.CLEARED, AlarmState.NORMAL)]
-    assert desk.step(status(house.now_ms, high_water=True), forecast(house.now_ms), house.now_ms + HOUR) == []
+    assert manager.step(status(house.now_ms, high_water=True), forecast(house.now_ms), house.now_ms + HOUR) == []
 
 
 def test_no_person_gets_more_than_ten_messages_a_day_whatever_happens() -> None:
