@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
+from forecaster.alarms.settlement import Settlement
 from forecaster.alarms.table import Rationale, Side, row_for
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.channels import ChannelFacts
@@ -92,6 +93,8 @@ class Outside:
     rehearsal : DischargeTest | None — a discharge test whose plug was said to be pulled
     clock : str | None — why the clock of the machine that takes readings in is not believed
     channels : tuple[ChannelFacts, ...] — what became of this site's channels' messages, and what of them is in doubt
+    settled : Mapping[str, Settlement] — by alarm, what became of its messages to people; one that is not there is taken
+        as heard
     """
 
     failing: tuple[Failing, ...] = ()
@@ -101,6 +104,7 @@ class Outside:
     rehearsal: DischargeTest | None = None
     clock: str | None = None
     channels: tuple[ChannelFacts, ...] = ()
+    settled: Mapping[str, Settlement] = field(default_factory=dict)
 
 
 def is_blind(status: SiteStatus, forecast: Forecast, outside: Outside) -> bool:

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from forecaster.alarms.budget import reminder_due
 from forecaster.alarms.evidence import AlarmEvidence, Judgement, Outside, counter_wh, is_blind
 from forecaster.alarms.grouping import (
     HUB_EVERY_MS,
@@ -180,12 +179,13 @@ class AlarmManager:
         raise NotFound(f"alarm {alarm_id}")
 
     def _change(
-        self, standing: Standing, alarm: Alarm, kind: TransitionKind, now_ms: int, *, tell: bool
+        self, standing: Standing, alarm: Alarm, kind: TransitionKind, now_ms: int, *, tell: bool, spend: bool = True
     ) -> AlarmTransition:
-        """Keep the alarm's next revision; `tell` set here costs a message."""
+        """Keep the alarm's next revision; `tell` set here costs a message, unless it replaces one that nobody got."""
         standing.alarm = replace(alarm, changed_ms=now_ms, revision=alarm.revision + 1)
         if tell:
-            self._state.budget.spend(now_ms)
+            if spend:
+                self._state.budget.spend(now_ms)
             standing.told_ms = now_ms
             standing.owed = False
         return AlarmTransition(standing.alarm, kind, now_ms, tell)
@@ -340,17 +340,13 @@ class AlarmManager:
         if moved:
             return moved
         owed = still_to_come(self._state.standings)
-        if (
-            standing.unacknowledged
-            and standing.told_ms is not None
-            and leads_group(kind, self._state.standings)
-            and reminder_due(alarm.priority, standing.told_ms, standing.reminders, now)
-            and budget.may_repeat(owed, now)
-        ):
-            standing.reminders += 1
-            retold = self._retold(standing, alarm, seen)
-            again = self._teller.reminded(retold)
-            return [self._change(standing, again, TransitionKind.REMINDED, now, tell=True)]
+        settled = seen.outside.settled.get(alarm.id)
+        may_remind = standing.may_remind(settled, now) and leads_group(kind, self._state.standings)
+        if may_remind and budget.may_repeat(owed, now):
+            heard = settled is None or not settled.unheard  # what nobody took costs no room, and the next wait stays
+            standing.reminders += heard
+            again = self._teller.reminded(self._retold(standing, alarm, seen))
+            return [self._change(standing, again, TransitionKind.REMINDED, now, tell=True, spend=heard)]
         return []
 
     def _moved(self, kind: AlarmKind, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> list[AlarmTransition]:

@@ -110,6 +110,14 @@ def quiet_until_ms(quiet_hours: tuple[str, str] | None, timezone: str, at_ms: in
     return None
 
 
+def due_ms_of(site: Site, alarm: Alarm, contact: Contact, at_ms: int) -> int:
+    """When a message of a moment is due to a contact: then, or at the end of their quiet hours [UTC milliseconds]."""
+    if alarm.priority is Priority.CRITICAL:
+        return at_ms
+    quiet_ms = quiet_until_ms(contact.quiet_hours, site.timezone, at_ms)
+    return quiet_ms if quiet_ms is not None and can_wait(alarm, quiet_ms) else at_ms
+
+
 def can_wait(alarm: Alarm, until_ms: int) -> bool:
     """Whether an alarm can be told as late as that: its time to act comes later still.
 
@@ -172,9 +180,7 @@ class Planner:
         due_ms = now_ms
         if next_in_line:
             due_ms = max(now_ms, alarm.raised_ms + int(contact.after_min * MINUTE_MS))
-        if alarm.priority is not Priority.CRITICAL:
-            quiet_ms = quiet_until_ms(contact.quiet_hours, self.site.timezone, due_ms)
-            due_ms = quiet_ms if quiet_ms is not None and can_wait(alarm, quiet_ms) else due_ms
+        due_ms = due_ms_of(self.site, alarm, contact, due_ms)
         language = self._language(contact)
         message = self._message(transition, contact.name, language, only_unacknowledged=next_in_line)
         return [

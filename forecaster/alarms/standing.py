@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, replace
 
 import msgspec
 
-from forecaster.alarms.budget import Budget
+from forecaster.alarms.budget import Budget, reminder_due
 from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.gate import Gate
+from forecaster.alarms.settlement import Settlement
 from forecaster.alarms.table import Rationale
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
 from forecaster.domain.errors import SnapshotError
@@ -29,7 +30,7 @@ REST_MS = 14 * 86_400_000
 class Standing:
     """One kind at one site.
 
-    told_ms : int | None — when people were last told of this episode
+    told_ms : int | None — when people were last to be told of this episode
     told_end_ms : (early, middle, late) as last told to people; hub_end_ms the middle as last told to hubs
     reminders : int — given in this episode
     owed : bool — people have not been told, for want of room
@@ -57,6 +58,21 @@ class Standing:
     def unacknowledged(self) -> bool:
         """Whether it waits for a person."""
         return self.open and self.alarm is not None and self.alarm.state is AlarmState.UNACKNOWLEDGED
+
+    def may_remind(self, settled: Settlement | None, now_ms: int) -> bool:
+        """Whether it is time to tell people again.
+
+        settled : Settlement | None — what became of the messages so far; None: taken as heard when they were owed
+        The wait begins when a receiver took the last message, and grows with every reminder. What was tried in vain
+        is told anew without growing waits; what is still on its way needs no reminder.
+        """
+        if not self.unacknowledged or self.alarm is None or self.told_ms is None:
+            return False
+        if settled is None:
+            return reminder_due(self.alarm.priority, self.told_ms, self.reminders, now_ms)
+        if settled.heard_ms is None:
+            return settled.unheard and reminder_due(self.alarm.priority, self.told_ms, 0, now_ms)
+        return reminder_due(self.alarm.priority, max(self.told_ms, settled.heard_ms), self.reminders, now_ms)
 
     def row(self, row: Rationale) -> Rationale:
         """The table's row with an off-delay that grows while the same episode comes back again and again."""

@@ -212,6 +212,10 @@ class Ledger(Protocol):
         """Keep a delivery's changed attempts, due time, error, done or given-up mark; once over, no address."""
         ...
 
+    def bring_forward(self, alarm_id: str, who: str, due_ms: int) -> int:
+        """Let a person's messages about an alarm that wait untried be due earlier; how many there were."""
+        ...
+
     def notices(self, alarm_ids: Sequence[str]) -> list[Notice]:
         """Who was told of these alarms, and with what outcome; the oldest message first."""
         ...

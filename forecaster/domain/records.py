@@ -134,6 +134,7 @@ class Notice:
     at_ms : int — when it was taken, given up or made needless; while it waits, when it is tried next
     reason : str | None — why it fails, failed, or was not needed
     answered_ms : int | None — when the person answered a test message [UTC milliseconds]
+    attempts : int — how often it was tried
     """
 
     alarm_id: str
@@ -145,6 +146,7 @@ class Notice:
     outcome: NoticeOutcome
     reason: str | None = None
     answered_ms: int | None = None
+    attempts: int = 0
 
 
 def notice_of(delivery: Delivery) -> Notice:
@@ -160,6 +162,7 @@ def notice_of(delivery: Delivery) -> Notice:
         outcome=_outcome_of(delivery),
         reason=delivery.last_error,
         answered_ms=delivery.answered_ms,
+        attempts=delivery.attempts,
     )
 
 

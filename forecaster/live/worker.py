@@ -32,6 +32,7 @@ from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor
 from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
+from forecaster.live.settling import SettlementView
 from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 
 log = logging.getLogger("outlast.forecast")
@@ -93,6 +94,7 @@ class ForecastWorker:
         self._trouble: str | None = None
         self.counts_so_far = WorkerCounts()
         self.reached_ms = 0
+        self._settlements = SettlementView(ledger)
         self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
         self.on_deliveries: Callable[[], None] | None = None
         self.make_room: Callable[[], bool] | None = None
@@ -214,6 +216,7 @@ class ForecastWorker:
         self._write()
         more = self._cursor.step(self._fold_live)
         self._handle_requests()
+        self._settle()
         self._issue()
         self._write()
         self._rehearse()
@@ -259,6 +262,11 @@ class ForecastWorker:
             log.error("site %s: %s: %s", runner.site.id, type(error).__name__, error, exc_info=error)
         runner.fault = f"{type(error).__name__} in its engine; see the log"
 
+    def _settle(self) -> None:
+        """See what became of the messages about alarms that stand; who is told early is told at once."""
+        if self._settlements.step(self._runners.values(), self._clock.now_ms()) and self.on_deliveries is not None:
+            self.on_deliveries()
+
     def _issue(self) -> None:
         """Forecast the sites that are due, most urgent first, within the turn's budget."""
         started = time.monotonic()
@@ -272,7 +280,8 @@ class ForecastWorker:
                 self._more_due = True
                 break
             try:
-                outside = replace(self._outside(runner.site), rehearsal=self._rehearsals.pulled(runner.site.id))
+                rehearsal, settled = self._rehearsals.pulled(runner.site.id), self._settlements.newest
+                outside = replace(self._outside(runner.site), rehearsal=rehearsal, settled=settled)
                 told.append(runner.tell(self._clock.now_ms(), time.monotonic(), outside))
             except SITE_FAULTS as error:
                 runner.postpone(now_ms, time.monotonic())

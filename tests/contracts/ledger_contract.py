@@ -268,6 +268,27 @@ class LedgerContract:
         assert ledger.notices_between("larkspur", T0 + 61_000, T0 + DAY)[0].who == "third"
         assert ledger.notices(["another"]) == []
 
+    def test_a_persons_untried_messages_are_brought_forward_and_no_others(self, ledger: Ledger) -> None:
+        about = alarm().id
+        late, tried, due, other = (
+            dataclasses.replace(delivery(key, at_s), who=who, alarm_id=about)
+            for key, at_s, who in (
+                ("late", 900.0, "neighbour"),
+                ("tried", 900.0, "neighbour"),
+                ("due", 5.0, "neighbour"),
+                ("other", 900.0, "cousin"),
+            )
+        )
+        ledger.commit_transitions([], [late, tried, due, other], [])
+        ledger.settle(dataclasses.replace(tried, attempts=1))
+        assert ledger.bring_forward(about, "nobody", T0 + 10_000) == 0
+        assert ledger.bring_forward(about, "neighbour", T0 + 10_000) == 1
+        assert ledger.bring_forward(about, "neighbour", T0 + 10_000) == 0
+        sooner = dataclasses.replace(late, due_ms=T0 + 10_000, created_ms=T0 + 10_000)
+        assert ledger.due("mail", T0 + 10_000) == [due, sooner]
+        ledger.settle(dataclasses.replace(sooner, attempts=1, done_ms=T0 + 11_000))
+        assert ledger.bring_forward(about, "neighbour", T0 + 9_000) == 0
+
     def test_a_test_message_is_answered_once(self, ledger: Ledger) -> None:
         sent = dataclasses.replace(delivery("k"), who="owner", alarm_id="larkspur:test:1")
         ledger.commit_transitions([], [sent], [])

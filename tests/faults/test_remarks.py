@@ -55,13 +55,17 @@ def disk(tmp_path: Path) -> Iterator[Path]:
 
 
 class House:
-    """An installation of one site on that disk, its broker, and what it answers."""
+    """An installation of one site, its broker, and what it answers.
 
-    def __init__(self, folder: Path, broker: Mosquitto) -> None:
+    site : str — more of the site file; settings : str — more of outlast.toml, after its [http]
+    """
+
+    def __init__(self, folder: Path, broker: Mosquitto, *, site: str = "", settings: str = "") -> None:
         self.folder, self.broker, port = folder, broker, free_port()
-        (folder / "sites").mkdir()
-        (folder / "sites" / "larkspur.toml").write_text(SITE)
-        (folder / "outlast.toml").write_text(f'[broker]\nurl = "{broker.url}"\n[http]\nport = {port}\n')
+        (folder / "sites").mkdir(parents=True)
+        (folder / "sites" / "larkspur.toml").write_text(SITE + site)
+        main = f'[broker]\nurl = "{broker.url}"\n[http]\nport = {port}\n{settings}'
+        (folder / "outlast.toml").write_text(main)
         self.client = httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=30.0)
 
     def say(self, *, mains: bool, charge: int) -> None:

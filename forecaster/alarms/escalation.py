@@ -1,0 +1,28 @@
+"""Whose turn comes early: where everybody before them was tried in vain, the next contact is told at once. Pure."""
+
+from __future__ import annotations
+
+from forecaster.alarms.plan import due_ms_of
+from forecaster.alarms.settlement import Settlement
+from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.site import Site
+
+
+def brought_forward(site: Site, alarm: Alarm, settled: Settlement, now_ms: int) -> dict[str, int]:
+    """Who of those next in line is to be told earlier than planned, and when [UTC milliseconds].
+
+    Quiet hours hold for them as they do for a message of now. Nobody is told early of what somebody has seen.
+    """
+    if alarm.state is not AlarmState.UNACKNOWLEDGED:
+        return {}
+    turn_min = {contact.name: contact.after_min for contact in site.contacts}
+    early: dict[str, int] = {}
+    for contact in site.contacts:
+        waits_ms = settled.waiting_ms.get(contact.name)
+        before = {who for who in settled.people if turn_min.get(who, 0.0) < contact.after_min}
+        if waits_ms is None or not before or not before <= settled.in_vain:
+            continue
+        due_ms = due_ms_of(site, alarm, contact, now_ms)
+        if due_ms < waits_ms:
+            early[contact.name] = due_ms
+    return early
