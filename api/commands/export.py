@@ -14,8 +14,9 @@ import typer
 from api.commands.common import ConfigDir
 from api.commands.durations import moment_ms
 from api.commands.installed import opened
-from api.offline.exporting import ExportFormat, What, write
+from api.offline.exporting import write
 from forecaster.domain.errors import UsageError
+from forecaster.domain.longrecord import ExportFormat, RecordTable
 from forecaster.domain.times import DAY_MS
 from forecaster.record.reader import Record
 
@@ -32,7 +33,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Standar
 
 def export(
     site_id: Annotated[str, typer.Argument(metavar="SITE", help="Site id.")],
-    what: Annotated[What, typer.Option(help="Which table.")] = What.DAYS,
+    what: Annotated[RecordTable, typer.Option(help="Which table.")] = RecordTable.DAYS,
     since: Since = None,
     until: Until = None,
     form: Annotated[ExportFormat, typer.Option("--format", help="How it is written.")] = ExportFormat.CSV,
@@ -74,7 +75,7 @@ def _goal(path: Path | None) -> Iterator[IO[bytes]]:
         part.unlink(missing_ok=True)
 
 
-def _progress(stretches: Iterator[pd.DataFrame], what: What) -> Iterator[pd.DataFrame]:
+def _progress(stretches: Iterator[pd.DataFrame], what: RecordTable) -> Iterator[pd.DataFrame]:
     told_s = time.monotonic()
     rows = 0
     for table in stretches:

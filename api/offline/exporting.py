@@ -3,33 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from enum import StrEnum
 from typing import IO
 
 import pandas as pd
 
 from forecaster.domain.errors import UsageError
+from forecaster.domain.longrecord import ExportFormat
 
 TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%f"
-
-
-class What(StrEnum):
-    """What can be exported."""
-
-    READINGS = "readings"
-    RUNS = "runs"
-    DAYS = "days"
-    OUTAGES = "outages"
-    FORECASTS = "forecasts"
-    ALARMS = "alarms"
-
-
-class ExportFormat(StrEnum):
-    """How it is written."""
-
-    CSV = "csv"
-    PARQUET = "parquet"
-    JSONL = "jsonl"
 
 
 def write(stretches: Iterable[pd.DataFrame], form: ExportFormat, out: IO[bytes]) -> int:

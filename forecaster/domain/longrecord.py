@@ -9,6 +9,25 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
+class RecordTable(StrEnum):
+    """Tables of the long record that leave as files."""
+
+    READINGS = "readings"
+    RUNS = "runs"
+    DAYS = "days"
+    OUTAGES = "outages"
+    FORECASTS = "forecasts"
+    ALARMS = "alarms"
+
+
+class ExportFormat(StrEnum):
+    """How a table is written."""
+
+    CSV = "csv"
+    PARQUET = "parquet"
+    JSONL = "jsonl"
+
+
 @dataclass(frozen=True, slots=True)
 class Day:
     """One calendar day of a site, in the site's own time zone. A number not known is None; a count is a count.

@@ -12,6 +12,7 @@ from api.http.app import create_app
 from api.process.services import Services
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
+from tests.collector.examples import LARKSPUR
 from tests.scenario import services, tell_larkspur
 
 LOOPBACK = "http://127.0.0.1:8642"
@@ -32,3 +33,9 @@ def serving(
     finally:
         client.close()
         opened.close()
+
+
+def described(folder: Path) -> None:
+    """Write what `told` holds in memory into the files of an installation, for the commands that a route starts."""
+    (folder / "outlast.toml").write_text('[broker]\nurl = "mqtt://127.0.0.1:1"\n')
+    (folder / "sites" / "larkspur.toml").write_text(LARKSPUR)

@@ -16,7 +16,7 @@ from starlette.testclient import TestClient
 from api.http.app import create_app
 from api.http.keyring import Rights, new_token, revoke_token
 from api.process.services import Services
-from tests.api.serving import serving
+from tests.api.serving import described, serving
 
 OPEN = frozenset({
     "/livez", "/readyz", "/healthz", "/openapi.json", "/login", "/static/{name}", "/manifest.webmanifest",
@@ -42,6 +42,7 @@ class Identity:
 @pytest.fixture
 def outside(tmp_path: Path) -> Iterator[tuple[TestClient, Services]]:
     with serving(tmp_path, host="0.0.0.0") as made:
+        described(tmp_path)
         yield made
 
 

@@ -12,14 +12,21 @@ import pandas as pd
 import pytest
 
 from api.cli import main
-from api.offline.exporting import ExportFormat, What, write
+from api.offline.exporting import write
 from collector.config.site_file import site_toml
+from forecaster.domain.longrecord import ExportFormat, RecordTable
 from forecaster.record.frames import ALARMS, DAYS, FORECASTS, INDEX, OUTAGES, RUNS
 from forecaster.record.reader import STRETCH_MS, Record
 from forecaster.twin.live import larkspur_site
 from tests.scenario import NOW_MS, services
 
-COLUMNS = {What.RUNS: RUNS, What.DAYS: DAYS, What.OUTAGES: OUTAGES, What.FORECASTS: FORECASTS, What.ALARMS: ALARMS}
+COLUMNS = {
+    RecordTable.RUNS: RUNS,
+    RecordTable.DAYS: DAYS,
+    RecordTable.OUTAGES: OUTAGES,
+    RecordTable.FORECASTS: FORECASTS,
+    RecordTable.ALARMS: ALARMS,
+}
 SPAN = ("--from", "2026-01-01T00:00:00Z", "--to", "2026-12-31T00:00:00Z")
 
 
@@ -33,15 +40,15 @@ def folder(larkspur_folder: Path, tmp_path: Path) -> Path:
     return goal
 
 
-def exported(folder: Path, what: What, form: str) -> bytes:
+def exported(folder: Path, what: RecordTable, form: str) -> bytes:
     out = folder / f"{what}.{form}"
     args = ("export", "larkspur", "--what", what, "--format", form, "--out", str(out), "--config", str(folder), *SPAN)
     assert main(args) == 0
     return out.read_bytes()
 
 
-@pytest.mark.parametrize("what", list(What))
-def test_the_three_formats_say_the_same(folder: Path, what: What) -> None:
+@pytest.mark.parametrize("what", list(RecordTable))
+def test_the_three_formats_say_the_same(folder: Path, what: RecordTable) -> None:
     as_csv = pd.read_csv(io.BytesIO(exported(folder, what, "csv")))
     lines = [json.loads(line) for line in exported(folder, what, "jsonl").splitlines()]
     arrow = pd.read_parquet(io.BytesIO(exported(folder, what, "parquet")))
@@ -50,7 +57,7 @@ def test_the_three_formats_say_the_same(folder: Path, what: What) -> None:
     assert as_csv.columns[0] == INDEX
     if what in COLUMNS:
         assert list(as_csv.columns[1:]) == list(COLUMNS[what])
-    if what in (What.READINGS, What.RUNS, What.OUTAGES, What.FORECASTS, What.ALARMS):
+    if what in (RecordTable.READINGS, RecordTable.RUNS, RecordTable.OUTAGES, RecordTable.FORECASTS, RecordTable.ALARMS):
         assert len(lines) > 0
         assert list(lines[0]) == list(as_csv.columns)
         told = pd.to_datetime(as_csv[INDEX], format="ISO8601", utc=True)
@@ -59,7 +66,7 @@ def test_the_three_formats_say_the_same(folder: Path, what: What) -> None:
 
 
 def test_readings_name_their_unit_and_are_those_of_the_store(folder: Path) -> None:
-    table = pd.read_csv(io.BytesIO(exported(folder, What.READINGS, "csv")))
+    table = pd.read_csv(io.BytesIO(exported(folder, RecordTable.READINGS, "csv")))
     assert {"pump_power_w", "pack_charge_percent"} <= set(table.columns)
     held = services(folder, {"larkspur": larkspur_site()})
     assert table.drop(columns=INDEX).notna().to_numpy().sum() == held.store.count("larkspur")

@@ -1,0 +1,84 @@
+"""Answers that a child process writes: the long record is read with libraries that the service itself never loads."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import sys
+import tempfile
+import threading
+from collections.abc import AsyncGenerator, AsyncIterator, Sequence
+from subprocess import DEVNULL
+
+from anyio import open_process
+from fastapi.responses import StreamingResponse
+
+from api.http.problems import ProblemError
+
+log = logging.getLogger("outlast.api")
+
+MOST_CHILDREN = 2
+"""Children at once: each may take 300 MB."""
+
+LIMIT_S = 1800.0
+"""How long one may write [s]; a client that reads slower than that is cut off."""
+
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
+_places = threading.BoundedSemaphore(MOST_CHILDREN)
+
+
+class ChildFailedError(Exception):
+    """A child failed after its first lines had left: the answer breaks off, so that nobody takes it for whole."""
+
+
+async def child_answer(arguments: Sequence[str], media_type: str, filename: str | None = None) -> StreamingResponse:
+    """What `outlast ARGUMENTS` writes, as it comes. Nothing leaves before the child has written, or ended well.
+
+    filename : str | None — the name under which a browser keeps it; None: it shows it
+    Errors: ProblemError 503 where as many children run as may, or where the child fails before it writes.
+    """
+    written = _written(arguments)
+    try:
+        first = await anext(written, b"")
+    except ChildFailedError as error:
+        raise ProblemError(503, "the record cannot be read at the moment; try again", {"Retry-After": "60"}) from error
+    headers = {} if filename is None else {"Content-Disposition": f'attachment; filename="{filename}"'}
+    return StreamingResponse(_joined(first, written), media_type=media_type, headers=headers)
+
+
+async def _joined(first: bytes, rest: AsyncGenerator[bytes, None]) -> AsyncIterator[bytes]:
+    try:
+        yield first
+        async for chunk in rest:
+            yield chunk
+    finally:
+        await rest.aclose()
+
+
+async def _written(arguments: Sequence[str]) -> AsyncGenerator[bytes, None]:
+    """A child's output in pieces; ends the child where nobody reads on. ChildFailedError, ProblemError 503."""
+    if not _places.acquire(blocking=False):
+        raise ProblemError(503, f"{MOST_CHILDREN} such answers are being made; try again", {"Retry-After": "10"})
+    try:
+        with tempfile.TemporaryFile() as said:
+            command = [sys.executable, "-m", "api", *arguments]
+            made = await open_process(command, stdin=DEVNULL, stderr=said, env={**os.environ, **ONE_THREAD})
+            async with made as child:
+                cut = asyncio.get_running_loop().call_later(LIMIT_S, child.kill)
+                try:
+                    assert child.stdout is not None
+                    async for chunk in child.stdout:
+                        yield chunk
+                    code = await child.wait()
+                finally:
+                    cut.cancel()
+                    if child.returncode is None:
+                        child.kill()
+            if code != 0:
+                said.seek(0)
+                log.warning("a child process failed (%d): %s", code, said.read()[-500:].decode(errors="replace"))
+                raise ChildFailedError(f"exit code {code}")
+    finally:
+        _places.release()
