@@ -161,6 +161,7 @@ class Process:
         if self._door is not None:
             self._door.close()
         self.services.close()
+        self._files.close()
         self._lock.release()
 
     def _drain(self) -> None:

@@ -54,15 +54,21 @@ class FileWatch:
     """Whether SQLite files are still those that were opened, and sound.
 
     deep : bool — read them over now and then; one process of an installation does
+
+    Each file is opened once and stays open until `close`: to close any handle of a file lets go of all locks that this
+    process has on it (fcntl(2)), SQLite's among them, and the next process that looks in and leaves would take itself
+    for the last one and delete the write-ahead log in use.
     """
 
     paths: Sequence[Path]
     deep: bool
     _known: Mapping[Path, tuple[int, int]] = field(init=False)
+    _handles: Mapping[Path, int] = field(init=False)
     _due_s: float = field(init=False)
 
     def __post_init__(self) -> None:
         self._known = {path: _identity(path) for path in self.paths if path.exists()}
+        self._handles = {path: os.open(path, os.O_RDONLY | os.O_CLOEXEC) for path in self._known}
         self._due_s = time.monotonic() + DEEP_S
 
     def damage(self) -> str | None:
@@ -72,7 +78,7 @@ class FileWatch:
                 return f"{path.name} was removed while it was in use"
             if _identity(path) != known:
                 return f"{path.name} was replaced while it was in use"
-            if not _has_header(path):
+            if not _has_header(self._handles[path]):
                 return f"{path.name} is damaged (it does not begin as a database)"
         if not self.deep or time.monotonic() < self._due_s:
             return None
@@ -80,6 +86,13 @@ class FileWatch:
         found = next((said for path in self._known if (said := unsound(path)) is not None), None)
         self._due_s = time.monotonic() + max(DEEP_S, (time.monotonic() - began) / DEEP_SHARE)
         return found
+
+    def close(self) -> None:
+        """Let go of the files, and with them of this process's locks: after everything else has."""
+        for handle in self._handles.values():
+            os.close(handle)
+        self._handles = {}
+        self._known = {}
 
 
 def _identity(path: Path) -> tuple[int, int]:
@@ -90,11 +103,10 @@ def _identity(path: Path) -> tuple[int, int]:
     return status.st_dev, status.st_ino
 
 
-def _has_header(path: Path) -> bool:
+def _has_header(handle: int) -> bool:
     """Whether a file begins as an SQLite database does; what cannot be read just now is given the benefit of doubt."""
     try:
-        with path.open("rb") as file:
-            return file.read(len(MAGIC)) == MAGIC
+        return os.pread(handle, len(MAGIC), 0) == MAGIC
     except OSError:
         return True
 
@@ -111,7 +123,7 @@ def unsound(path: Path) -> str | None:
     except sqlite3.DatabaseError as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         return f"{path.name} is damaged ({error})" if code in DAMAGED else None
-    return None if found == "ok" else f"{path.name} is damaged ({found.splitlines()[0]})"
+    return None if found == "ok" else f"{path.name} is damaged ({' '.join(found.split())[:300]})"
 
 
 def tell_supervisor(state: str) -> None:

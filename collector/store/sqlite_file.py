@@ -86,7 +86,7 @@ def _problem(path: Path) -> str | None:
         if error.sqlite_errorcode & 0xFF in CORRUPT:
             return str(error)
         raise store_error(error, path) from error
-    return None if found == "ok" else found.splitlines()[0]
+    return None if found == "ok" else " ".join(found.split())[:300]
 
 
 def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
