@@ -278,7 +278,7 @@ class Fold(msgspec.Struct):
             self._transfer(change, told)
         elif self.supply.high_ms == at_ms:
             self.accounts.peak = mark
-        if self.accounts.charge(mark) and not self.supply.returning:
+        if self.accounts.charge(mark) and not self.supply.returning(at_ms):
             drained = self.drained(at_ms, percent)
             if drained is not None:
                 told.evidence.append(drained)

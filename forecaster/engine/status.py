@@ -45,7 +45,7 @@ def observe(
         supply=fold.supply.supply,
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
-        supply_returning=fold.supply.returning,
+        supply_returning=fold.supply.returning(now_ms),
         data_age_s=age.data_age_s,
         silent=age.silent,
         running_since_ms=segmenter.running_since_ms(now_ms),

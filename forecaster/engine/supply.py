@@ -95,15 +95,20 @@ class SupplyTracker(msgspec.Struct):
         """A new tracker; stated_ms is the owner's limit for silence of mains_present [ms]."""
         return cls(mains=Rhythm(stated_ms=stated_ms))
 
-    @property
-    def returning(self) -> bool:
-        """Whether the sensor says that the mains is back, and is not believed yet."""
-        return self.supply is Supply.PACK and self.flag is Supply.MAINS and self.suspect_ms is None
+    def returning(self, at_ms: int) -> bool:
+        """Whether the sensor says that the mains is back, and is not believed yet. The last word of one that has
+        fallen silent, as one that hangs on the mains does, is no news of a return.
+        """
+        says = self.flag is Supply.MAINS and self.suspect_ms is None and not self.mains.silent(at_ms)
+        return self.supply is Supply.PACK and says
 
     def on_mains(self, at_ms: int, value: float) -> SupplyChange | None:
         """Take a reading of mains_present."""
+        again = self.flag is not None and self.mains.silent(at_ms)
         self.mains.heard(at_ms, value)
         flag = Supply.MAINS if value >= 0.5 else Supply.PACK
+        if again:
+            self.flag_ms = at_ms  # what was said before a silence counts for nothing now
         if flag is not self.flag:
             if self.flag is not None:
                 self.flips_ms = [*(one for one in self.flips_ms if at_ms - one < _CHATTER_MS), at_ms]

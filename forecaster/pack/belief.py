@@ -213,23 +213,26 @@ class PackBelief:
         weight = np.outer(self.rounding, self.scale).ravel()
         return posterior(self.mean, self.covariance, weight, now.evidence, scene)
 
-    def draw(self, draws: int, rng: np.random.Generator, charge_percent: float | None = None) -> PackDraws:
+    def draw(
+        self, draws: int, rng: np.random.Generator, charge_percent: float | None = None, *, unread: bool = False
+    ) -> PackDraws:
         """Joint draws of the belief at the time of the newest observe.
 
         charge_percent : float | None — on mains: the charge [%] the pack would start from, None for full
+        unread : bool — the gauge is silent: the charge is counted down from where it was last read
         """
         now = self.discharge
         if now is None:
             now = Discharge(0)
             self._start(now, charge_percent)
         seed = seed_from(rng)
-        drawn = self._by_gauge(now, draws, seed)
+        drawn = self._by_gauge(now, draws, seed, now.when_read() if unread else now)
         if now.charge_percent is None or now.elapsed_h <= 0.0:
             return drawn
         return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed)
 
-    def _by_gauge(self, now: Discharge, draws: int, seed: int) -> PackDraws:
-        """Draws of what the changes of the charge leave."""
+    def _by_gauge(self, now: Discharge, draws: int, seed: int, read: Discharge) -> PackDraws:
+        """Draws of what the changes of the charge leave. read : what had been counted when the charge was last read."""
         theta, rounding, stray = _drawn(self._known(now), seed, draws)
         capacity = np.exp(theta[:, CAPACITY]) * self.factor
         cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
@@ -237,11 +240,13 @@ class PackBelief:
         unheard = np.exp(theta[:, UNHEARD])
         loads_w = loads * self.listed_loads_w
         start = np.minimum(theta[:, START], 1.0)
-        charge = np.clip(start - now.used_wh(cost, idle, loads_w, unheard) / capacity, 0.0, 1.0)
+        then_wh, now_wh = (counted.used_wh(cost, idle, loads_w, unheard) for counted in (read, now))
+        charge = np.clip(start - then_wh / capacity, 0.0, 1.0)
         if now.charge_percent is not None:
             half = self.step_percent * (0.5 + 0.15)
             shown = now.charge_percent + rounding * self.step_percent - stray[:, 0]
             charge = np.clip(charge, charge_at(shown - half, bow, skew), charge_at(shown + half, bow, skew))
+        charge = np.clip(charge - (now_wh - then_wh) / capacity, 0.0, 1.0)
         floor = charge_at(np.maximum(self.pack.reserve_percent - stray[:, 1], 0.0), bow, skew)
         return PackDraws(
             capacity_wh=capacity,
@@ -323,11 +328,6 @@ class PackBelief:
             "last_end_ms": self.last_end_ms,
             "outages": self.outages,
         }
-
-    @classmethod
-    def from_state(cls, pack: Pack, loads: Sequence[Load], state: dict[str, Any]) -> PackBelief:
-        """The belief that gave this state; SnapshotError where it cannot be read."""
-        return cls(pack, loads).taken_up(state)
 
     def taken_up(self, state: dict[str, Any]) -> PackBelief:
         """This belief with what another one knew; SnapshotError where it cannot be read."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -75,6 +76,18 @@ class Discharge:
     charging_wh: float = 0.0
     charge_percent: float | None = None
     unheard_wh: float = 0.0
+
+    def when_read(self) -> Discharge:
+        """The same, as far as it had been counted when the charge was last read."""
+        plug_wh, loads_wh, hours, charging_wh, unheard_wh = self.evidence.last
+        return replace(
+            self,
+            plug_wh=plug_wh,
+            loads_wh=None if math.isnan(loads_wh) else loads_wh,
+            elapsed_h=hours,
+            charging_wh=charging_wh,
+            unheard_wh=unheard_wh,
+        )
 
     def used_wh(self, cost: Array, idle_w: Array, loads_w: Array, unheard: Array) -> Array:
         """Net energy out of the battery so far under draws of the unknowns (draws,) [Wh]."""

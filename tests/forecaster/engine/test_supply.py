@@ -34,8 +34,21 @@ def test_a_loss_is_believed_at_once_and_a_return_when_it_lasts() -> None:
     assert tracker.on_mains(START + 1_000, 0.0) == SupplyChange(START + 1_000, Supply.PACK, False)
     assert tracker.on_mains(START + 2_000, 0.0) is None
     assert flagged(tracker, [(600 + second, 1.0) for second in range(0, 120, 30)]) == []
-    assert tracker.returning
+    assert tracker.returning(START + 690_000)
     assert flagged(tracker, [(720, 1.0)]) == [SupplyChange(START + 600_000, Supply.MAINS, False)]
+
+
+def test_a_sensor_that_dies_with_the_mains_does_not_go_on_saying_that_they_are_back() -> None:
+    """Its last word was "mains"; the charge that then falls is believed, and nothing returns."""
+    tracker = SupplyTracker.of(None)
+    flagged(tracker, [(60 * minute, 1.0) for minute in range(60)])
+    changes = falling(tracker, START + 61 * MINUTE, [100.0, 100.0, 99.0, 98.0, 97.0, 96.0])
+    assert [change.to for change in changes] == [Supply.PACK]
+    assert tracker.suspect_ms is None, "it is silent, not wrong"
+    assert not tracker.returning(START + 121 * MINUTE)
+    assert flagged(tracker, [(130 * 60, 1.0), (131 * 60, 1.0)]) == []
+    assert tracker.returning(START + 131 * MINUTE), "it speaks again"
+    assert flagged(tracker, [(132 * 60, 1.0)]) == [SupplyChange(START + 130 * MINUTE, Supply.MAINS, False)]
 
 
 def test_a_return_is_found_by_the_clock_where_nothing_more_is_said() -> None:

@@ -95,3 +95,36 @@ def test_a_late_course_goes_on_from_where_it_was_taken() -> None:
     assert course.note(300_000, 3_600_000, 5.0)
     assert course.take() == [(240_000, 4.0), (300_000, 5.0)]
     assert not course.note(3_599_000, 3_600_000, 9.0)
+
+
+def quiet_after(last_h: float, now_h: float, *quantities: Quantity) -> Forecast:
+    """The forecast of a house whose gauge, and what else is named, was last heard some hours into the outage."""
+    points = [(0.0, 100.0), (LOST_H, 100.0), (16.0, 100.0 - 10.0 * PERCENT_PER_H)]
+    engine = Engine(SITE)
+    gone = {Quantity.PACK_CHARGE, *quantities}
+    for item in in_order(plug(), charges(16.0, points), mains(16.0, [(LOST_H, 99.0)])):
+        hours = (item.arrived_ms - START) / HOUR
+        if hours <= (LOST_H + last_h if item.quantity in gone else now_h):
+            engine.update(item)
+    return engine.forecast(START + round(now_h * HOUR))
+
+
+@pytest.mark.parametrize("last_h", [-0.05, 1.0, 3.0])
+def test_a_gauge_that_falls_silent_on_the_pack_is_counted_on_from_where_it_was_last_read(last_h: float) -> None:
+    forecast = quiet_after(last_h, NOW_H)
+    assert "charge not heard" in forecast.degraded
+    hours = forecast.hours_remaining
+    assert hours.p50 == pytest.approx(TRUE_H, rel=0.15)
+    assert hours.p10 is not None
+    assert hours.p90 is not None
+    assert hours.p10 < TRUE_H < hours.p90
+    assert forecast.charge_percent == pytest.approx(100.0 - (NOW_H - LOST_H) * PERCENT_PER_H, abs=6.0)
+
+
+def test_a_house_that_falls_silent_on_the_pack_is_projected_towards_its_end() -> None:
+    """What is known last is carried forward: three silent hours are three hours less, and a wider range."""
+    silent = (Quantity.PUMP_POWER, Quantity.MAINS_PRESENT)
+    soon, later = (quiet_after(2.0, LOST_H + 2.0 + since_h, *silent) for since_h in (0.5, 3.5))
+    assert soon.hours_remaining.p50 is not None
+    assert later.hours_remaining.p50 is not None
+    assert soon.hours_remaining.p50 - later.hours_remaining.p50 == pytest.approx(3.0, abs=0.5)

@@ -154,10 +154,10 @@ def test_a_partial_charge_at_transfer_is_where_the_count_begins() -> None:
 def test_a_snapshot_gives_the_same_draws() -> None:
     belief = PackBelief(PACK, [Load("router", 12.0)])
     discharged(belief, 60.0, cut=True)
-    again = PackBelief.from_state(PACK, [Load("router", 12.0)], json.loads(json.dumps(belief.state())))
+    again = PackBelief(PACK, [Load("router", 12.0)]).taken_up(json.loads(json.dumps(belief.state())))
     np.testing.assert_array_equal(drawn(belief).to_reserve_wh, drawn(again).to_reserve_wh)
     with pytest.raises(SnapshotError):
-        PackBelief.from_state(PACK, [], {"version": 0})
+        PackBelief(PACK).taken_up({"version": 0})
 
 
 def test_a_pack_that_aged_between_two_outages_is_not_answered_from_the_first() -> None:
@@ -167,7 +167,7 @@ def test_a_pack_that_aged_between_two_outages_is_not_answered_from_the_first() -
     first = drawn(belief).capacity_wh
     belief.end(0)
     belief.begin(365 * 86_400_000, 100.0)
-    again = PackBelief.from_state(PACK, [], json.loads(json.dumps(belief.state())))
+    again = PackBelief(PACK).taken_up(json.loads(json.dumps(belief.state())))
     later = drawn(belief).capacity_wh
     np.testing.assert_array_equal(later, drawn(again).capacity_wh)
     assert np.std(later) > 1.05 * np.std(first)
