@@ -15,7 +15,10 @@ WINDOW_MS = 24 * 3_600_000
 TARGET = 6
 CEILING = 10
 RAISES = {Priority.LOW: TARGET, Priority.MEDIUM: TARGET + 1, Priority.HIGH: TARGET + 2, Priority.CRITICAL: CEILING}
-"""Messages already told in the window, below which a raise of this priority is told at once."""
+"""Messages already told in the window, below which a raise of this priority is told at once.
+
+Up to medium those that the outage under way may still need count as told.
+"""
 CLEARS = CEILING - 2
 FIRST_REMINDER_MS = {
     Priority.CRITICAL: 30 * 60_000,
@@ -36,16 +39,17 @@ class Budget:
         self.told_ms = [at for at in self.told_ms if now_ms - WINDOW_MS < at <= now_ms]
         return len(self.told_ms)
 
-    def may_raise(self, priority: Priority, now_ms: int) -> bool:
-        """Whether a raise may be told now."""
-        return self.count(now_ms) < RAISES[priority]
+    def may_raise(self, priority: Priority, owed: int, now_ms: int) -> bool:
+        """Whether a raise may be told now; one that is not grave leaves room for `owed` messages to come."""
+        kept = 0 if priority.rank >= Priority.HIGH.rank else owed
+        return self.count(now_ms) + kept < RAISES[priority]
 
     def may_clear(self, now_ms: int) -> bool:
-        """Whether an end may be told now."""
+        """Whether an end that somebody waits for may be told now."""
         return self.count(now_ms) < CLEARS
 
     def may_repeat(self, owed: int, now_ms: int) -> bool:
-        """Whether a reminder or an update may be told now and still leave room for `owed` messages to come."""
+        """Whether what can wait may be told now and still leave room for `owed` messages to come."""
         return self.count(now_ms) + owed < TARGET
 
     def spend(self, now_ms: int) -> None:

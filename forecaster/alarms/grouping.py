@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from forecaster.alarms.evidence import AlarmEvidence
+from forecaster.alarms.budget import Budget
+from forecaster.alarms.evidence import AlarmEvidence, Judgement
 from forecaster.alarms.standing import Standing
 from forecaster.domain.alarms import AlarmKind, AlarmTransition, Priority, TransitionKind
 
@@ -19,9 +21,29 @@ OUTAGE: tuple[AlarmKind, ...] = (
 OUTAGE_ALARMS = frozenset({*OUTAGE, AlarmKind.HIGH_WATER, AlarmKind.PUMP_SILENT, AlarmKind.PACK_OUTPUT_OFF})
 """Kinds with any of which open no discharge test is begun."""
 
+RESERVE = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
+
+WITH_LOSS = {"": "lost", "inferred": "seems-lost"}
+"""How a reserve is worded that is told with the loss of the mains, by the loss's own wording; a test has none."""
+
+TOLD_ANYWAY = frozenset({AlarmKind.TELEMETRY_SILENT})
+"""Kinds whose end the next message of the house tells too: told for itself only where there is room."""
+
 UPDATE_EVERY_MS = 2 * 3_600_000
 HUB_EVERY_MS = 20 * 60_000
 HUB_SHARE = 0.15
+
+
+def told_with_loss(
+    kind: AlarmKind, judged: Judgement, changes: Sequence[AlarmTransition], standings: Mapping[AlarmKind, Standing]
+) -> Judgement:
+    """A reserve that is short as the loss of the mains is told is told with it: one message for both.
+
+    changes : what this step has changed so far; the loss of the mains is judged before the reserve
+    """
+    lost = any(t.alarm.kind is AlarmKind.MAINS_LOST and t.kind is TransitionKind.RAISED for t in changes)
+    variant = WITH_LOSS.get(standings[AlarmKind.MAINS_LOST].variant) if lost and kind in RESERVE else None
+    return judged if variant is None else replace(judged, variant=variant, on_delay_s=0.0)
 
 
 def leads_group(kind: AlarmKind, standings: Mapping[AlarmKind, Standing]) -> bool:
@@ -43,6 +65,20 @@ def still_to_come(standings: Mapping[AlarmKind, Standing]) -> int:
         return 0
     later = [kind for kind in OUTAGE[1:] if kind not in standings or not standings[kind].gate.active]
     return len(later) + 1
+
+
+def may_raise(priority: Priority, budget: Budget, standings: Mapping[AlarmKind, Standing], now_ms: int) -> bool:
+    """Whether people may be told now that something of this priority is wrong."""
+    return budget.may_raise(priority, still_to_come(standings), now_ms)
+
+
+def has_room(item: AlarmTransition, budget: Budget, standings: Mapping[AlarmKind, Standing]) -> bool:
+    """Whether a raise or an end may be told now."""
+    if item.kind is TransitionKind.RAISED:
+        return may_raise(item.alarm.priority, budget, standings, item.at_ms)
+    if item.alarm.kind in TOLD_ANYWAY:
+        return budget.may_repeat(still_to_come(standings), item.at_ms)
+    return budget.may_clear(item.at_ms)
 
 
 def recurs(standing: Standing, kind: AlarmKind) -> bool:

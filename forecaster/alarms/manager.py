@@ -14,12 +14,15 @@ from forecaster.alarms.grouping import (
     HUB_SHARE,
     OUTAGE,
     UPDATE_EVERY_MS,
+    has_room,
     is_news,
     leads_group,
+    may_raise,
     milder,
     recurs,
     redundant,
     still_to_come,
+    told_with_loss,
 )
 from forecaster.alarms.rules import RULES
 from forecaster.alarms.rules_channels import channel_name
@@ -88,7 +91,7 @@ class AlarmManager:
                 changes += self._switched_off(kind, seen)
                 continue
             standing = state.standings.setdefault(kind, Standing())
-            judged[kind] = rule(seen)
+            judged[kind] = told_with_loss(kind, rule(seen), changes, state.standings)
             if standing.gate.step(judged[kind], standing.row(seen.row(kind)), now_ms):
                 changes += self._raise(kind, judged[kind], seen) if standing.gate.active else [self._clear(kind, seen)]
         changes = self._choose(changes, seen)
@@ -275,7 +278,7 @@ class AlarmManager:
         standing.shelved_until_ms = None
         state = AlarmState.UNACKNOWLEDGED if active else AlarmState.NORMAL
         back = replace(alarm, state=state, shelved_until_ms=None, shelved_by=None)
-        tell = active and self._state.budget.may_raise(alarm.priority, now_ms)
+        tell = active and may_raise(alarm.priority, self._state.budget, self._state.standings, now_ms)
         standing.owed = active and not tell
         return [self._change(standing, back, TransitionKind.UNSHELVED, now_ms, tell=tell)]
 
@@ -309,12 +312,11 @@ class AlarmManager:
         budget, now = self._state.budget, seen.now_ms
         raised = item.kind is TransitionKind.RAISED
         news = is_news(item, seen, self._state.standings)
-        room = budget.may_raise(item.alarm.priority, now) if raised else budget.may_clear(now)
-        tell = news and not quiet and room
+        tell = news and not quiet and has_room(item, budget, self._state.standings)
         if tell:
             budget.spend(now)
         if raised and not recurs(standing, item.alarm.kind):
-            standing.owed = news and not quiet and not room
+            standing.owed = news and not quiet and not tell
             standing.told_ms = now if tell else standing.told_ms
             standing.told_end_ms = ends(seen)
             standing.hub_end_ms = None if standing.told_end_ms is None else standing.told_end_ms[1]
@@ -330,7 +332,7 @@ class AlarmManager:
         graver = judged.priority is not None and judged.priority.rank > alarm.priority.rank
         if standing.owed or graver:
             priority = judged.priority if graver and judged.priority is not None else alarm.priority
-            room = budget.may_raise(priority, now)
+            room = may_raise(priority, budget, self._state.standings, now)
             if not graver and not room:
                 return []
             standing.owed = not room
@@ -339,10 +341,9 @@ class AlarmManager:
         moved = self._moved(kind, standing, alarm, seen)
         if moved:
             return moved
-        owed = still_to_come(self._state.standings)
         settled = seen.outside.settled.get(alarm.id)
         may_remind = standing.may_remind(settled, now) and leads_group(kind, self._state.standings)
-        if may_remind and budget.may_repeat(owed, now):
+        if may_remind and budget.may_repeat(still_to_come(self._state.standings), now):
             heard = settled is None or not settled.unheard  # what nobody took costs no room, and the next wait stays
             standing.reminders += heard
             again = self._teller.reminded(self._retold(standing, alarm, seen))
