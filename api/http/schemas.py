@@ -4,30 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
+from api.http.shapes import Number, Shape, Time, derived
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority
-
-Number = float | None
-Time = Annotated[str, Field(json_schema_extra={"format": "date-time"})]
+from forecaster.domain.forecast import ChargeAhead, Coverage, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
 
 
-class Shape(BaseModel):
-    """Base of all answers: more fields may be added at any time."""
-
-    model_config = ConfigDict(extra="allow")
-
-
+@derived(Quantiles)
 class QuantilesOut(Shape):
     """Quantiles of a time in hours; null beyond the horizon, or not known."""
-
-    p05: Number
-    p10: Number
-    p25: Number
-    p50: Number
-    p75: Number
-    p90: Number
-    p95: Number
 
 
 class ReserveAt(Shape):
@@ -38,79 +24,38 @@ class ReserveAt(Shape):
     p90: Time | None
 
 
+@derived(SurvivalPoint)
 class Probability(Shape):
     """Chance, 0..1, that the pack is above its reserve floor at a time; null beyond the horizon."""
 
-    at: Time
-    probability: Annotated[float, Field(ge=0, le=1)] | None
 
-
+@derived(Water)
 class WaterOut(Shape):
     """Water into the pit and out of it."""
 
-    inflow_l_per_min: Number
-    pump_rate_l_per_min: Number
-    minutes_to_floor: Number = Field(description="From the pump stopping for good until the floor is wet.")
-    halving_h: Number = None
 
-
+@derived(DrawParts)
 class DrawOut(Shape):
     """Where the draw from the battery goes, W."""
 
-    pump_w: Number
-    loads_w: Number
-    pack_w: Number
-    charging_w: Number
 
-
+@derived(Coverage)
 class CoverageOut(Shape):
     """How often this site's 10-90 % ranges held what came, and how much they are widened for it."""
 
-    hits: int
-    count: int
-    widening: Number
 
-
+@derived(ChargeAhead)
 class DrainPoint(Shape):
     """Expected charge ahead, %."""
 
-    at: Time
-    p10: Number
-    p50: Number
-    p90: Number
 
-
+@derived(Forecast)
 class ForecastOut(Shape):
     """Hours remaining as a distribution, and all that it rests on."""
 
-    site: str
-    issued_at: Time
-    supply: Literal["mains", "pack"]
-    basis: Literal["measured", "projected", "specification"]
-    data_age_s: Number
-    charge_percent: Number
-    usable_wh: Number
-    draw_w: Number
-    cycles_per_hour: Number
-    run_s: Number
-    wh_per_cycle: Number
-    duty: Number
-    hours_remaining: QuantilesOut
-    hours_to_empty: QuantilesOut
     reserve_at: ReserveAt
-    survival: list[Probability]
-    water: WaterOut
-    horizon_h: float
-    degraded: list[str]
-    degraded_codes: list[dict[str, str] | None] = []
-    supply_inferred: bool = False
-    supply_since: Time | None = None
-    draw: DrawOut | None = None
+    degraded_codes: list[dict[str, str] | None] = Field([])
     until: Probability | None = None
-    drain_path: list[DrainPoint] = []
-    full_at: Time | None = None
-    never_probability: Number = 0.0
-    coverage: CoverageOut | None = None
 
 
 class SiteSummary(Shape):

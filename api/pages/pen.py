@@ -115,12 +115,12 @@ class Pen:
 
     def fan(self) -> Markup:
         """Where the charge is expected to go: between the 10 and 90 % paths, and its middle."""
-        fan = [point for point in self.data.fan if point[0] <= self.data.end_ms]
+        fan = [point for point in self.data.fan if point.at_ms <= self.data.end_ms]
         if len(fan) < 2:
             return Markup()
-        upper = [self.frame.at(at, self.percent.across(p90)) for at, _, _, p90 in fan]
-        lower = [self.frame.at(at, self.percent.across(p10)) for at, p10, _, _ in fan]
-        middle = [self.frame.at(at, self.percent.across(p50)) for at, _, p50, _ in fan]
+        upper = [self.frame.at(point.at_ms, self.percent.across(point.p90)) for point in fan]
+        lower = [self.frame.at(point.at_ms, self.percent.across(point.p10)) for point in fan]
+        middle = [self.frame.at(point.at_ms, self.percent.across(point.p50)) for point in fan]
         return element("path", {"class": "fan", "d": line([*upper, *reversed(lower)], closed=True)}) + element(
             "path", {"class": "middle", "d": line(middle)}
         )

@@ -228,7 +228,7 @@ def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:
 
 def middle_at(data: StripData, at_ms: int) -> float | None:
     """The middle of the fan at the first of its points from a moment on."""
-    return next((p50 for time_ms, _, p50, _ in data.fan if time_ms >= at_ms), None)
+    return next((point.p50 for point in data.fan if point.at_ms >= at_ms), None)
 
 
 def log_of(ports: PagePorts, site: Site, data: StripData, wording: Wording, words: Words) -> tuple[LogLine, ...]:

@@ -13,10 +13,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from api.pages.frame import Frame
-from forecaster.domain.forecast import SurvivalPoint
+from forecaster.domain.forecast import ChargeAhead, SurvivalPoint
 
 ChargePoint = tuple[int, float]
-FanPoint = tuple[int, float, float, float]
 Steps = Sequence[tuple[int, int, float]]
 
 
@@ -57,7 +56,7 @@ class StripWords:
 class StripData:
     """What is drawn, in stored units.
 
-    charge : seen charge [%], oldest first; fan : expected charge ahead (at, p10, p50, p90) [%]
+    charge : seen charge [%], oldest first; fan : expected charge ahead
     mains : stretches on mains; runs : (start, stop); water, rain, rain_ahead : steps (start, stop, value)
     water_ahead : (at, value) of the water that is expected
     reserve_at : p10, p50, p90 of the moment the floor is reached
@@ -69,7 +68,7 @@ class StripData:
     end_ms: int
     zone: ZoneInfo
     charge: Sequence[ChargePoint]
-    fan: Sequence[FanPoint]
+    fan: Sequence[ChargeAhead]
     survival: Sequence[SurvivalPoint]
     mains: Sequence[tuple[int, int]]
     runs: Sequence[tuple[int, int]]

@@ -25,7 +25,7 @@ def water_ahead(forecast: Forecast | None, reserve_percent: float, end_ms: int) 
         return ()
     wh_per_percent = usable_wh / (charge - reserve_percent)
     others_w = forecast.draw.loads_w + forecast.draw.pack_w
-    spots = [(at_ms, middle) for at_ms, _, middle, _ in forecast.drain_path if middle > reserve_percent]
+    spots = [(point.at_ms, point.p50) for point in forecast.drain_path if point.p50 > reserve_percent]
     found: list[tuple[float, float]] = []
     for (start_ms, high), (stop_ms, low) in pairwise(spots):
         total_w = (high - low) * wh_per_percent / ((stop_ms - start_ms) / HOUR_MS)

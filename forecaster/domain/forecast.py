@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
 
+from forecaster.domain.members import written
 from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
 
@@ -29,13 +30,13 @@ class Basis(StrEnum):
 class Quantiles:
     """Quantiles of a time in hours; None beyond the horizon, or not known. Never crossing."""
 
-    p05: float | None = None
-    p10: float | None = None
-    p25: float | None = None
-    p50: float | None = None
-    p75: float | None = None
-    p90: float | None = None
-    p95: float | None = None
+    p05: float | None = field(default=None, metadata=written(2))
+    p10: float | None = field(default=None, metadata=written(2))
+    p25: float | None = field(default=None, metadata=written(2))
+    p50: float | None = field(default=None, metadata=written(2))
+    p75: float | None = field(default=None, metadata=written(2))
+    p90: float | None = field(default=None, metadata=written(2))
+    p95: float | None = field(default=None, metadata=written(2))
 
     def values(self) -> tuple[float | None, ...]:
         """In the order of LEVELS."""
@@ -47,7 +48,7 @@ class SurvivalPoint:
     """Probability, 0..1, that the pack is still above the reserve floor at a time."""
 
     at_ms: int
-    probability: float
+    probability: float = field(metadata=written(4, share=True))
 
 
 def chance_at(curve: Sequence[SurvivalPoint], at_ms: int) -> float | None:
@@ -74,10 +75,12 @@ class Water:
     halving_h : float | None — hours in which the inflow is expected to halve; None when it is not falling
     """
 
-    inflow_l_per_min: float | None = None
-    pump_rate_l_per_min: float | None = None
-    minutes_to_floor: float | None = None
-    halving_h: float | None = None
+    inflow_l_per_min: float | None = field(default=None, metadata=written(2))
+    pump_rate_l_per_min: float | None = field(default=None, metadata=written(1))
+    minutes_to_floor: float | None = field(
+        default=None, metadata=written(1, says="From the pump stopping for good until the floor is wet.")
+    )
+    halving_h: float | None = field(default=None, metadata=written(1, later=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,55 +89,66 @@ class Coverage:
 
     hits: int
     count: int
-    widening: float
+    widening: float = field(metadata=written(3))
 
 
 @dataclass(frozen=True, slots=True)
 class DrawParts:
     """Where the draw goes, W from the battery, as means over the cycles."""
 
-    pump_w: float
-    loads_w: float
-    pack_w: float
-    charging_w: float
+    pump_w: float = field(metadata=written(1))
+    loads_w: float = field(metadata=written(1))
+    pack_w: float = field(metadata=written(1))
+    charging_w: float = field(metadata=written(1))
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeAhead:
+    """Quantiles of the charge [%] at a time ahead."""
+
+    at_ms: int
+    p10: float = field(metadata=written(1))
+    p50: float = field(metadata=written(1))
+    p90: float = field(metadata=written(1))
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """One forecast, the document of the interface in domain form.
+    """One forecast: what the document of the interface, its schema and its reader are made from.
 
+    A new field needs a place here, and the value that `forecaster.engine.outlook` gives it; nothing else.
     Times in UTC milliseconds, hours in h, energies in Wh, powers in W, charge in %. None is "not known".
-    mean_rate forms (draw_w, duty, cycles_per_hour) are the present expectation, not the present watts.
-    drain_path : tuple of (at_ms, p10, p50, p90) — expected charge [%] ahead, for pictures
+    draw_w, duty, cycles_per_hour : the present expectation as a mean over cycles, not the present watts
+    drain_path : the charge that is expected ahead, for pictures
     full_at_ms : int | None — on mains below full: when the pack will be full again
-    never_probability : float — chance that the floor is not reached within the horizon
+    never_probability : float — chance that the floor is not reached within the horizon, 0..1
     """
 
     site: str
     issued_at_ms: int
     supply: Supply
     basis: Basis
-    data_age_s: float | None
-    charge_percent: float | None
-    usable_wh: float | None
-    draw_w: float | None
-    cycles_per_hour: float | None
-    run_s: float | None
-    wh_per_cycle: float | None
-    duty: float | None
+    data_age_s: float | None = field(metadata=written(1))
+    charge_percent: float | None = field(metadata=written(1))
+    usable_wh: float | None = field(metadata=written(1))
+    draw_w: float | None = field(metadata=written(1))
+    cycles_per_hour: float | None = field(metadata=written(2))
+    run_s: float | None = field(metadata=written(1))
+    wh_per_cycle: float | None = field(metadata=written(3))
+    duty: float | None = field(metadata=written(4))
     hours_remaining: Quantiles
-    hours_to_empty: Quantiles
+    hours_to_empty: Quantiles = field(metadata=written(then=("reserve_at",)))
     survival: tuple[SurvivalPoint, ...]
     water: Water
-    degraded: tuple[str, ...] = ()
-    supply_inferred: bool = False
-    supply_since_ms: int | None = None
-    draw: DrawParts | None = None
     horizon_h: float = HORIZON_H
-    drain_path: tuple[tuple[int, float, float, float], ...] = ()
-    full_at_ms: int | None = None
-    never_probability: float = 0.0
-    coverage: Coverage | None = None
+    degraded: tuple[str, ...] = field(default=(), metadata=written(then=("degraded_codes",)))
+    supply_inferred: bool = field(default=False, metadata=written(later=True))
+    supply_since_ms: int | None = field(default=None, metadata=written(later=True))
+    draw: DrawParts | None = field(default=None, metadata=written(later=True, then=("until",)))
+    drain_path: tuple[ChargeAhead, ...] = field(default=(), metadata=written(later=True))
+    full_at_ms: int | None = field(default=None, metadata=written(later=True))
+    never_probability: float = field(default=0.0, metadata=written(4, later=True))
+    coverage: Coverage | None = field(default=None, metadata=written(later=True))
 
     def chances(self) -> tuple[SurvivalPoint, ...]:
         """The chance that the pack is above its floor, from the issue on, for times that rise.
@@ -172,5 +186,5 @@ class Forecast:
             issued_at_ms=now_ms,
             data_age_s=data_age_s,
             survival=tuple(SurvivalPoint(point.at_ms + by_ms, point.probability) for point in self.survival),
-            drain_path=tuple((at_ms + by_ms, low, mid, high) for at_ms, low, mid, high in self.drain_path),
+            drain_path=tuple(replace(point, at_ms=point.at_ms + by_ms) for point in self.drain_path),
         )

@@ -7,27 +7,19 @@ percents and watts to a tenth, so that a document read back and written again is
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from enum import Enum
 from typing import Any
 
 import numpy as np
 
 from forecaster.domain.errors import UsageError
-from forecaster.domain.forecast import (
-    Basis,
-    Coverage,
-    DrawParts,
-    Forecast,
-    Quantiles,
-    SurvivalPoint,
-    Water,
-)
-from forecaster.domain.runs import Supply
+from forecaster.domain.forecast import Forecast
+from forecaster.domain.members import Member, members
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import Said, words
 
-LEVEL_NAMES: tuple[str, ...] = ("p05", "p10", "p25", "p50", "p75", "p90", "p95")
 DEGRADED = "degraded."
 """Section of the catalogue whose keys are the reason codes."""
 
@@ -64,10 +56,6 @@ def _number(value: float | None, digits: int) -> float | None:
     return round(value, digits) + 0.0
 
 
-def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
-    return {name: _number(value, 2) for name, value in zip(LEVEL_NAMES, quantiles.values(), strict=True)}
-
-
 def _moment(issued_ms: int, hours: float | None) -> str | None:
     """The time that lies `hours` after the issue, to the second."""
     if hours is None or not math.isfinite(hours):
@@ -80,133 +68,139 @@ def until_document(forecast: Forecast, at_ms: int) -> dict[str, Any]:
     return {"at": time_text(at_ms), "probability": _number(forecast.chance_until(at_ms), 4)}
 
 
-def _draw(draw: DrawParts | None) -> dict[str, float | None] | None:
-    if draw is None:
-        return None
-    return {
-        "pump_w": _number(draw.pump_w, 1),
-        "loads_w": _number(draw.loads_w, 1),
-        "pack_w": _number(draw.pack_w, 1),
-        "charging_w": _number(draw.charging_w, 1),
-    }
-
-
-def _coverage(coverage: Coverage | None) -> dict[str, float | None] | None:
-    if coverage is None:
-        return None
-    return {"hits": coverage.hits, "count": coverage.count, "widening": _number(coverage.widening, 3)}
-
-
 def document(forecast: Forecast) -> dict[str, Any]:
     """The forecast as a JSON-ready dictionary: str, int, float, list, dict and None only, every float finite.
 
-    `until` is null: it is filled in, from `until_document`, where somebody asks for a time.
+    Its members are those of `Forecast`. `until` is null: `until_document` fills it in where somebody asks for a time.
     """
-    hours, issued = forecast.hours_remaining, forecast.issued_at_ms
-    water = forecast.water
-    return {
-        "site": forecast.site,
-        "issued_at": time_text(issued),
-        "supply": forecast.supply.value,
-        "basis": forecast.basis.value,
-        "data_age_s": _number(forecast.data_age_s, 1),
-        "charge_percent": _number(forecast.charge_percent, 1),
-        "usable_wh": _number(forecast.usable_wh, 1),
-        "draw_w": _number(forecast.draw_w, 1),
-        "cycles_per_hour": _number(forecast.cycles_per_hour, 2),
-        "run_s": _number(forecast.run_s, 1),
-        "wh_per_cycle": _number(forecast.wh_per_cycle, 3),
-        "duty": _number(forecast.duty, 4),
-        "hours_remaining": _quantiles(hours),
-        "hours_to_empty": _quantiles(forecast.hours_to_empty),
-        "reserve_at": {
-            "p10": _moment(issued, hours.p10),
-            "p50": _moment(issued, hours.p50),
-            "p90": _moment(issued, hours.p90),
-        },
-        "survival": [
-            {"at": at, "probability": _number(point.probability, 4)}
-            for at, point in zip(time_texts([p.at_ms for p in forecast.survival]), forecast.survival, strict=True)
-        ],
-        "water": {
-            "inflow_l_per_min": _number(water.inflow_l_per_min, 2),
-            "pump_rate_l_per_min": _number(water.pump_rate_l_per_min, 1),
-            "minutes_to_floor": _number(water.minutes_to_floor, 1),
-            "halving_h": _number(water.halving_h, 1),
-        },
-        "horizon_h": forecast.horizon_h,
-        "degraded": [str(reason) for reason in forecast.degraded],
-        "degraded_codes": [reason_code(reason) for reason in forecast.degraded],
-        "supply_inferred": forecast.supply_inferred,
-        "supply_since": None if forecast.supply_since_ms is None else time_text(forecast.supply_since_ms),
-        "draw": _draw(forecast.draw),
-        "until": None,
-        "drain_path": [
-            {
-                "at": at,
-                "p10": _number(low, 1),
-                "p50": _number(middle, 1),
-                "p90": _number(high, 1),
-            }
-            for at, (_, low, middle, high) in zip(
-                time_texts([point[0] for point in forecast.drain_path]), forecast.drain_path, strict=True
-            )
-        ],
-        "full_at": None if forecast.full_at_ms is None else time_text(forecast.full_at_ms),
-        "never_probability": _number(forecast.never_probability, 4),
-        "coverage": _coverage(forecast.coverage),
-    }
+    found: dict[str, Any] = {}
+    for member, write in _writers(type(forecast)):
+        found[member.key] = write(getattr(forecast, member.attribute))
+        for name in member.then:
+            found[name] = WORKED_OUT[name](forecast)
+    return found
 
 
-def _point_of(value: Mapping[str, Any]) -> SurvivalPoint:
-    return SurvivalPoint(at_ms=time_ms(value["at"]), probability=value["probability"])
+Convert = Callable[[Any], Any]
+
+_WRITERS: dict[type, tuple[tuple[Member, Convert], ...]] = {}
+
+
+def _writers(cls: type) -> tuple[tuple[Member, Convert], ...]:
+    """The members of a class, and what makes each one's value that of the document; made once a class."""
+    if cls not in _WRITERS:
+        _WRITERS[cls] = tuple((member, _writer(member)) for member in members(cls))
+    return _WRITERS[cls]
+
+
+def _writer(member: Member) -> Convert:
+    """What makes a member's value that of the document; None stays None."""
+    if member.many:
+        return _table_writer(member.type) if member.part else lambda values: [str(one) for one in values]
+    if member.digits is not None:
+        digits = member.digits
+        return lambda value: _number(value, digits)
+    if member.part:
+        write: Convert = _part_writer(member.type)
+    elif member.moment:
+        write = time_text
+    elif issubclass(member.type, Enum):
+        return lambda value: value.value
+    else:
+        return lambda value: value
+    return lambda value: None if value is None else write(value)
+
+
+def _part_writer(cls: type) -> Convert:
+    columns = [(member.key, member.attribute, write) for member, write in _writers(cls)]
+    return lambda part: {key: write(getattr(part, attribute)) for key, attribute, write in columns}
+
+
+def _table_writer(cls: type) -> Convert:
+    """Writes many parts of one kind column by column, because their times are faster written together."""
+    parts = _writers(cls)
+
+    def write_all(rows: Sequence[Any]) -> list[dict[str, Any]]:
+        columns = []
+        for part, write in parts:
+            column = [getattr(row, part.attribute) for row in rows]
+            columns.append(time_texts(column) if part.moment else map(write, column))
+        keys = [part.key for part, _ in parts]
+        return [dict(zip(keys, row, strict=True)) for row in zip(*columns, strict=True)]
+
+    return write_all
+
+
+def _reserve_at(forecast: Forecast) -> dict[str, str | None]:
+    hours, issued_ms = forecast.hours_remaining, forecast.issued_at_ms
+    return {name: _moment(issued_ms, getattr(hours, name)) for name in ("p10", "p50", "p90")}
+
+
+WORKED_OUT: Mapping[str, Callable[[Forecast], Any]] = {
+    "reserve_at": _reserve_at,
+    "degraded_codes": lambda forecast: [reason_code(reason) for reason in forecast.degraded],
+    "until": lambda _: None,
+}
+"""Members of the document that the forecast itself does not hold."""
 
 
 def from_document(value: Mapping[str, Any]) -> Forecast:
     """A forecast from its document; what was rounded away stays away. UsageError names what is missing or wrong.
 
-    Keys that later versions added may be absent: they are taken as not known.
+    Members that later versions added may be absent: they are taken as not known.
     """
     try:
-        return _from_document(value)
+        held = {
+            member.attribute: read(value[member.key])
+            for member, read in _readers(Forecast)
+            if not member.later or member.key in value
+        }
+        return Forecast(**{**held, "degraded": tuple(reasons(value))})
     except KeyError as error:
         raise UsageError(f"the forecast document lacks {error}", "give a whole document") from error
     except (TypeError, ValueError, AttributeError) as error:
         raise UsageError(f"the forecast document has a wrong value: {error}", "give a document as published") from error
 
 
-def _from_document(value: Mapping[str, Any]) -> Forecast:
-    draw, coverage = value.get("draw"), value.get("coverage")
-    since, full = value.get("supply_since"), value.get("full_at")
-    return Forecast(
-        site=value["site"],
-        issued_at_ms=time_ms(value["issued_at"]),
-        supply=Supply(value["supply"]),
-        basis=Basis(value["basis"]),
-        data_age_s=value["data_age_s"],
-        charge_percent=value["charge_percent"],
-        usable_wh=value["usable_wh"],
-        draw_w=value["draw_w"],
-        cycles_per_hour=value["cycles_per_hour"],
-        run_s=value["run_s"],
-        wh_per_cycle=value["wh_per_cycle"],
-        duty=value["duty"],
-        hours_remaining=Quantiles(**value["hours_remaining"]),
-        hours_to_empty=Quantiles(**value["hours_to_empty"]),
-        survival=tuple(_point_of(point) for point in value["survival"]),
-        water=Water(**value["water"]),
-        degraded=tuple(reasons(value)),
-        supply_inferred=value.get("supply_inferred", False),
-        supply_since_ms=None if since is None else time_ms(since),
-        draw=None if draw is None else DrawParts(**draw),
-        horizon_h=value["horizon_h"],
-        drain_path=tuple(
-            (time_ms(point["at"]), point["p10"], point["p50"], point["p90"]) for point in value.get("drain_path", ())
-        ),
-        full_at_ms=None if full is None else time_ms(full),
-        never_probability=value.get("never_probability", 0.0),
-        coverage=None if coverage is None else Coverage(**coverage),
-    )
+_READERS: dict[type, tuple[tuple[Member, Convert], ...]] = {}
+
+
+def _readers(cls: type) -> tuple[tuple[Member, Convert], ...]:
+    """The members of a class, and what makes each one's value that of the dataclass; made once a class."""
+    if cls not in _READERS:
+        _READERS[cls] = tuple((member, _reader(member)) for member in members(cls))
+    return _READERS[cls]
+
+
+def _reader(member: Member) -> Convert:
+    """What reads a member's value; it raises TypeError, ValueError or AttributeError where it is no such value."""
+    if member.part:
+        read: Convert = _part_reader(member.type)
+    elif member.moment:
+        read = time_ms
+    elif issubclass(member.type, Enum):
+        read = member.type
+    else:
+        return tuple if member.many else lambda value: value
+    if member.many:
+        return lambda values: tuple(map(read, values))
+    return (lambda value: None if value is None else read(value)) if member.optional else read
+
+
+def _part_reader(cls: type) -> Convert:
+    """Reads a part of a forecast; a name that it has no member for is a wrong value."""
+    known = {member.key: (member.attribute, read) for member, read in _readers(cls)}
+
+    def read_part(value: Mapping[str, Any]) -> Any:
+        if not known.keys() >= value.keys():
+            raise TypeError(f"{min(value.keys() - known.keys())!r} is not known")
+        held = {}
+        for key, one in value.items():
+            attribute, read = known[key]
+            held[attribute] = read(one)
+        return cls(**held)
+
+    return read_part
 
 
 def reason_code(reason: str) -> dict[str, Any] | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecaster.domain.forecast import Basis, DrawParts, Forecast
+from forecaster.domain.forecast import Basis, ChargeAhead, DrawParts, Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
@@ -206,9 +206,7 @@ def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
     )
 
 
-def _drain_path(
-    pack: PackDraws, drain: Array, grid: Array, hours: Array, now_ms: int
-) -> tuple[tuple[int, float, float, float], ...]:
+def _drain_path(pack: PackDraws, drain: Array, grid: Array, hours: Array, now_ms: int) -> tuple[ChargeAhead, ...]:
     """Expected charge ahead, to a little beyond the late end of the range."""
     late = float(np.quantile(np.minimum(hours, grid[-1] / 3600.0), 0.95)) * 1.1 + 0.5
     last = int(np.searchsorted(grid, late * 3600.0))
@@ -217,7 +215,7 @@ def _drain_path(
     ranks = [round(level * (charge.shape[1] - 1)) for level in (0.10, 0.50, 0.90)]
     low, middle, high = np.partition(charge, ranks, axis=1)[:, ranks].T.tolist()
     times = [now_ms + round(ahead_s * 1000.0) for ahead_s in grid[spots].tolist()]
-    return tuple(zip(times, low, middle, high, strict=True))
+    return tuple(map(ChargeAhead, times, low, middle, high))
 
 
 def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: float, now_ms: int) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ import msgspec
 from api.http.app import create_app
 from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.forecast import Basis, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
+from forecaster.domain.forecast import Basis, ChargeAhead, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
@@ -44,7 +44,10 @@ def site(site_id: str = "larkspur", name: str = "Larkspur Lane cellar", units: U
 
 def forecast(site_id: str = "larkspur", *, supply: Supply = Supply.PACK, middle_h: float = 8.5) -> Forecast:
     points = tuple(SurvivalPoint(NOW_MS + k * HOUR_MS, max(0.0, 1.0 - k / (2 * middle_h))) for k in range(1, 24))
-    fan = tuple((NOW_MS + k * HOUR_MS, max(0.0, 71.0 - 9 * k), max(0.0, 71.0 - 7 * k), 71.0 - 3 * k) for k in range(12))
+    fan = tuple(
+        ChargeAhead(NOW_MS + k * HOUR_MS, max(0.0, 71.0 - 9 * k), max(0.0, 71.0 - 7 * k), 71.0 - 3 * k)
+        for k in range(12)
+    )
     return Forecast(
         site=site_id,
         issued_at_ms=NOW_MS,

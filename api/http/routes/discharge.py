@@ -11,7 +11,8 @@ from api.http import answers
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Moment
 from api.http.rehearsal_answers import rehearsal_out
-from api.http.schemas import AcceptedOut, Shape, Time
+from api.http.schemas import AcceptedOut
+from api.http.shapes import Shape, Time
 from api.process.services import Services
 from forecaster.discharge import next_due_ms, progress
 from forecaster.domain.discharge import DischargeTest

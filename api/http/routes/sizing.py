@@ -10,8 +10,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import PrincipalIn, ServicesIn
-from api.http.schemas import QuantilesOut, Shape
+from api.http.schemas import QuantilesOut
 from api.http.security import Principal, require_site
+from api.http.shapes import Shape
 from api.offline.sizing_inputs import observed_start, pack_from, record, site_of, sleeps
 from api.process.services import Services
 from forecaster.domain.site import Load, Site

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.moments import Moment
-from api.http.schemas import Shape, Time
+from api.http.shapes import Shape, Time
 from forecaster.domain.longrecord import HousePart, WorkKind
 from forecaster.live.working import LONGEST, tell_work, work_document
 

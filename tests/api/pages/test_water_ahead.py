@@ -10,7 +10,7 @@ import pytest
 
 from api.pages.ports import PagePorts
 from api.pages.waterahead import water_ahead
-from forecaster.domain.forecast import DrawParts, Forecast, Water
+from forecaster.domain.forecast import ChargeAhead, DrawParts, Forecast, Water
 from forecaster.domain.times import HOUR_MS
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import forecast
@@ -26,7 +26,7 @@ def falling(charging_w: float = 0.0, usable_wh: float | None = 800.0) -> Forecas
         drawn = PUMP_W * FALLS_H * (1.0 - math.exp(-hours / FALLS_H)) + OTHERS_W * hours
         return 90.0 - drawn / WH_A_PERCENT
 
-    path = tuple((NOW_MS + round(k * 0.25 * HOUR_MS), 0.0, charge(k * 0.25), 100.0) for k in range(60))
+    path = tuple(ChargeAhead(NOW_MS + round(k * 0.25 * HOUR_MS), 0.0, charge(k * 0.25), 100.0) for k in range(60))
     return replace(
         forecast(), charge_percent=90.0, usable_wh=usable_wh, drain_path=path,
         water=Water(12.0, 150.0, 5.0, FALLS_H * math.log(2.0)), draw=DrawParts(PUMP_W, 12.0, 8.0, charging_w),

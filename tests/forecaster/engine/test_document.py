@@ -11,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecaster.domain.errors import UsageError
-from forecaster.domain.forecast import Basis, Coverage, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
+from forecaster.domain.forecast import (
+    Basis,
+    ChargeAhead,
+    Coverage,
+    DrawParts,
+    Forecast,
+    Quantiles,
+    SurvivalPoint,
+    Water,
+)
 from forecaster.domain.runs import Supply
 from forecaster.engine.document import document, from_document, time_ms, time_text, time_texts
 
@@ -38,7 +47,7 @@ FORECAST = Forecast(
     supply_inferred=True,
     supply_since_ms=ISSUED - 5_000_123,
     draw=DrawParts(30.0, 2.0, 9.2, 0.0),
-    drain_path=((ISSUED + 3_600_000, 66.0, 67.0, 68.0),),
+    drain_path=(ChargeAhead(ISSUED + 3_600_000, 66.0, 67.0, 68.0),),
     full_at_ms=ISSUED + 9_000_000,
     never_probability=0.02,
     coverage=Coverage(17, 20, 1.1),

@@ -126,7 +126,7 @@ def test_quantiles_never_cross_and_survival_never_rises(percent: float) -> None:
     times = [point.at_ms for point in forecast.chances()]
     assert times == sorted(set(times))
     path = forecast.drain_path
-    assert all(low <= middle <= high for _, low, middle, high in path)
+    assert all(point.p10 <= point.p50 <= point.p90 for point in path)
 
 
 def test_water_from_the_drawdown_of_one_cycle() -> None:

@@ -53,7 +53,7 @@ def assert_honest(forecast: Forecast) -> None:
     assert all(0.0 <= chance <= 1.0 for chance in chances)
     assert all(one >= other for one, other in pairwise(chances))
     assert all(one.at_ms < other.at_ms for one, other in pairwise(forecast.survival))
-    assert all(0.0 <= low <= middle <= high <= 100.0 for _, low, middle, high in forecast.drain_path)
+    assert all(0.0 <= ahead.p10 <= ahead.p50 <= ahead.p90 <= 100.0 for ahead in forecast.drain_path)
     assert 0.0 <= forecast.never_probability <= 1.0
 
 
