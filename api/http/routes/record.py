@@ -13,7 +13,8 @@ from api.http.children import child_answer
 from api.http.dependencies import ServicesIn, SiteIn
 from api.http.moments import Moment
 from api.http.routes.sites import span
-from api.http.schemas import OutageOut, Shape, Time
+from api.http.schemas import OutageOut
+from api.http.shapes import Shape, Time
 from api.process.services import Services
 from forecaster.domain.errors import UsageError
 from forecaster.domain.longrecord import ExportFormat, RecordTable
