@@ -55,6 +55,11 @@ class ReadyLine:
     says: str
     do: str = ""
 
+    @property
+    def is_held(self) -> bool:
+        """Whether it holds; what is not fitted does not."""
+        return self.state is Held.HELD
+
 
 @dataclass(frozen=True, slots=True)
 class Readiness:
@@ -67,14 +72,19 @@ class Readiness:
     @property
     def ready(self) -> bool:
         """Whether every must is held."""
-        return all(line.state is Held.HELD for line in self.lines if line.must)
+        return all(line.is_held for line in self.lines if line.must)
 
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """What the lines are read from, looked up once."""
+    """What the lines are read from, looked up once.
 
-    installation: Installation
+    channels : those that the installation serves
+    heartbeat : whether one is set up
+    """
+
+    channels: frozenset[str]
+    heartbeat: bool
     ledger: Ledger
     store: ReadingStore
     site: Site
@@ -101,25 +111,44 @@ class Chain:
         )
 
 
+def chain_of(
+    channels: frozenset[str],
+    heartbeat: bool,
+    ledger: Ledger,
+    store: ReadingStore,
+    site: Site,
+    say: Words,
+    now_ms: int,
+    forecast: Forecast | None,
+) -> Chain:
+    """A site's chain with what the ledger tells of it."""
+    return Chain(
+        channels, heartbeat, ledger, store, site, say, now_ms, forecast,
+        frozenset(alarm.kind for alarm in ledger.alarms(site.id, STANDING) if alarm.cleared_ms is None),
+        max((o.start_ms for o in ledger.outages(site.id) if o.start_ms >= now_ms - PROVEN_MS), default=None),
+    )  # fmt: skip
+
+
 def readiness_of(
     installation: Installation, ledger: Ledger, store: ReadingStore, site: Site, say: Words, now_ms: int
 ) -> Readiness:
     """Look at every link of a site's chain."""
     stored = ledger.newest([site.id]).get(site.id)
-    chain = Chain(
-        installation, ledger, store, site, say, now_ms,
-        None if stored is None else from_document(msgspec.json.decode(stored.document)),
-        frozenset(alarm.kind for alarm in ledger.alarms(site.id, STANDING) if alarm.cleared_ms is None),
-        max((o.start_ms for o in ledger.outages(site.id) if o.start_ms >= now_ms - PROVEN_MS), default=None),
-    )  # fmt: skip
+    forecast = None if stored is None else from_document(msgspec.json.decode(stored.document))
+    heartbeat = installation.heartbeat.url is not None
+    return readiness_at(chain_of(served(installation), heartbeat, ledger, store, site, say, now_ms, forecast))
+
+
+def readiness_at(chain: Chain) -> Readiness:
+    """Look at every link of a chain."""
     lines = [*_people(chain), *(look(chain) for look in LOOKS)]
-    return Readiness(site.id, now_ms, tuple(lines))
+    return Readiness(chain.site.id, chain.now_ms, tuple(lines))
 
 
 def _people(chain: Chain) -> list[ReadyLine]:
     """Somebody can be told and has answered; then a line a person."""
     subscribed = chain.ledger.subscriptions()
-    people = reachable(chain.site, served(chain.installation), subscribed)
+    people = reachable(chain.site, chain.channels, subscribed)
     answered = answers_of(chain.ledger, chain.site.id, chain.now_ms)
     names = sorted({who for who, _ in people} | {contact.name for contact in chain.site.contacts})
     by_channel = {who: [channel for name, channel in people if name == who] for who in names}
@@ -174,7 +203,7 @@ def _watch(chain: Chain) -> ReadyLine:
 
 
 def _heartbeat(chain: Chain) -> ReadyLine:
-    if chain.installation.heartbeat.url is None:
+    if not chain.heartbeat:
         return chain.line("heartbeat", None)
     noted = chain.ledger.noted(HEARTBEAT)
     return chain.line("heartbeat", noted is not None and chain.now_ms - int(noted) <= FRESH_MS)

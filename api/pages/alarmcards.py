@@ -8,10 +8,14 @@ from dataclasses import replace
 from api.pages.contexts import AlarmCard
 from api.pages.ports import PagePorts
 from forecaster.alarms.afar import afar_of
+from forecaster.alarms.meant import began_with
+from forecaster.alarms.present import gravest_first, retold
 from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.forecast import Forecast
 from forecaster.domain.records import Notice, NoticeOutcome
 from forecaster.domain.site import Site
 from forecaster.domain.times import MINUTE_MS
+from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording, unnamed
 
@@ -21,29 +25,65 @@ MOST_TOLD = 50
 
 
 def alarm_cards(
-    ports: PagePorts, site: Site, words: Words, now_ms: int, *, operate: bool, states: Sequence[AlarmState] = OPEN
+    ports: PagePorts,
+    site: Site,
+    words: Words,
+    now_ms: int,
+    *,
+    operate: bool,
+    states: Sequence[AlarmState] = OPEN,
+    forecast: Forecast | None = None,
 ) -> tuple[AlarmCard, ...]:
-    """The site's alarms in some states, gravest first."""
+    """The site's alarms in some states, the one to act on first before the others.
+
+    forecast : the newest one, so that the end that a card tells is the present one
+    """
     wording = Wording.of(site, words)
-    found = ports.ledger.alarms(site.id, states, 200)
-    found.sort(
-        key=lambda alarm: (
-            alarm.state is AlarmState.SHELVED,
-            alarm.cleared_ms is not None,
-            -alarm.priority.rank,
-            alarm.raised_ms,
-        )
-    )
+    found = gravest_first(ports.ledger.alarms(site.id, states, 200))
     told: dict[str, list[Notice]] = {}
     for notice in ports.ledger.notices([alarm.id for alarm in found]) if operate else ():
         told.setdefault(notice.alarm_id, []).append(notice)
+    rehearsed = is_rehearsed(ports, site, forecast)
     return tuple(
         replace(
-            alarm_card(alarm, site, wording, words, now_ms, operate=operate),
+            at_present(
+                alarm_card(alarm, site, wording, words, now_ms, operate=operate),
+                alarm, site, forecast, wording, words, now_ms, rehearsed=rehearsed,
+            ),
             told=told_lines(told.get(alarm.id, []), wording, words, now_ms),
         )
         for alarm in found
-    )
+    )  # fmt: skip
+
+
+def is_rehearsed(ports: PagePorts, site: Site, forecast: Forecast | None) -> bool:
+    """Whether the pack took over for a discharge test that runs."""
+    since_ms = None if forecast is None else forecast.supply_since_ms
+    test = None if since_ms is None else running_test(ports.ledger, site.id)
+    return test is not None and since_ms is not None and began_with(test, since_ms)
+
+
+def at_present(
+    card: AlarmCard,
+    alarm: Alarm,
+    site: Site,
+    forecast: Forecast | None,
+    wording: Wording,
+    words: Words,
+    now_ms: int,
+    *,
+    rehearsed: bool,
+) -> AlarmCard:
+    """A card of an outage with the end as it is foreseen now, what was told then beside it; any other as it is."""
+    again = retold(alarm, site, forecast, words, now_ms, rehearsed=rehearsed)
+    if again is None:
+        return card
+    headline = unnamed(again.headline, site.name, words)
+    then = "" if headline == card.headline else words(
+        "alarms.then", time=wording.clock(alarm.changed_ms, now_ms), headline=card.headline
+    )  # fmt: skip
+    now = replace(card.alarm, headline=again.headline, action=again.action, by_ms=again.by_ms)
+    return replace(card, alarm=now, headline=headline, then=then)
 
 
 def told_lines(notices: Sequence[Notice], wording: Wording, words: Words, now_ms: int) -> tuple[str, ...]:

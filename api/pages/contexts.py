@@ -47,6 +47,7 @@ class AlarmCard:
     over : bool — the condition has gone
     afar : str — what to do from far away, "" where nothing, or where the viewer may not see names
     told : who was told, a line a message; empty where the viewer may not see names
+    then : what was told when it was raised or last told, "" where that is what stands here
     """
 
     alarm: Alarm
@@ -63,6 +64,7 @@ class AlarmCard:
     can_acknowledge: bool
     can_shelve: bool
     told: tuple[str, ...] = ()
+    then: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,7 +136,9 @@ async def form_of(request: Request) -> dict[str, str]:
 def ports(services: ServicesIn) -> PagePorts:
     """The ports that pages read from."""
     held = services.installation
-    return PagePorts(held.sites, services.store, services.ledger, services.clock, served(held))
+    return PagePorts(
+        held.sites, services.store, services.ledger, services.clock, served(held), held.heartbeat.url is not None
+    )
 
 
 CallerIn = Annotated[Caller, Depends(caller)]

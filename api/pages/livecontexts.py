@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
+from api.pages.acting import ActNow
 from api.pages.contexts import AlarmCard, DataTable, Fact, LogLine
 
 
@@ -35,6 +36,7 @@ class DataAge:
 class SiteNow:
     """The living part of a site's page.
 
+    act : ActNow | None — what stands on top; alarms : those that it does not tell
     middle_ms : int | None — the middle of the range, for the script to say it in the reader's own time
     survival : str — JSON of [[UTC ms, chance 0..1], ...] for the script's marker
     silence_s : int — age from which the script calls what it shows old [s]
@@ -49,6 +51,7 @@ class SiteNow:
     age: DataAge
     banners: tuple[str, ...]
     warnings: tuple[str, ...]
+    act: ActNow | None
     alarms: tuple[AlarmCard, ...]
     strip_wide: Markup
     strip_tall: Markup

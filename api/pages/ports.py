@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import msgspec
 
 from api.deliver.reachable import reach_warnings
+from api.offline.readiness import Chain, chain_of
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.errors import NotFound
 from forecaster.domain.forecast import Forecast
@@ -19,13 +20,18 @@ from forecaster.texts.catalogue import Words
 
 @dataclass(frozen=True, slots=True)
 class PagePorts:
-    """The ports of one installation, and the channels that it serves."""
+    """The ports of one installation, the channels that it serves, and whether a heartbeat is set up."""
 
     sites: Mapping[str, Site]
     store: ReadingStore
     ledger: Ledger
     clock: Clock
     channels: frozenset[str] = CHANNELS
+    heartbeat: bool = False
+
+    def chain(self, site: Site, words: Words, now_ms: int, forecast: Forecast | None) -> Chain:
+        """What is looked at before one leaves a site."""
+        return chain_of(self.channels, self.heartbeat, self.ledger, self.store, site, words, now_ms, forecast)
 
     def reach_warnings(self, site: Site, words: Words, *, operate: bool) -> tuple[str, ...]:
         """What keeps the people of a site from being told; names only for those who may operate."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime, time, timedelta
 
 from markupsafe import Markup, escape
 
+from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.contexts import DataTable, LogLine
 from api.pages.facts import facts_of
@@ -30,6 +32,9 @@ from forecaster.texts.wording import Wording
 
 STALE_FORECAST_MS = 180_000
 LOG_LINES = 12
+TURNS = (7, 19)
+"""Hours of the local clock at which people look again: morning and evening."""
+AWAY_MS = 4 * HOUR_MS
 OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
 
 
@@ -41,12 +46,15 @@ def site_now(
     until_ms: int | None = None,
     meaning: str = "mains",
     operate: bool = True,
+    asked: str = "",
 ) -> SiteNow:
-    """Everything the living part of a site's page shows."""
+    """Everything the living part of a site's page shows; asked: the alarm just acknowledged from it."""
     now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
     forecast = ports.forecast(site.id)
-    view = window(now_ms, forecast)
+    cards = alarm_cards(ports, site, words, now_ms, operate=operate, forecast=forecast)
+    act = act_now(ports, site, forecast, cards, words, now_ms, asked=asked)
+    view = window(now_ms, forecast, telling_ms(now_ms, wording))
     marker = marker_of(forecast, view, wording, words, until_ms, meaning)
     drawn = None if marker is None else StripMarker(marker.at_ms, marker.name, marker.says)
     data = strip_data(ports, site, forecast, view, words, drawn)
@@ -62,7 +70,8 @@ def site_now(
         age=age_of(ports.store.latest(site.id).values(), forecast, now_ms, wording, words),
         banners=tuple(filter(None, [test_banner(running_test(ports.ledger, site.id), words)])),
         warnings=ports.reach_warnings(site, words, operate=operate) + warnings_of(forecast, wording, words, now_ms),
-        alarms=alarm_cards(ports, site, words, now_ms, operate=operate),
+        act=act,
+        alarms=tuple(card for card in cards if act is None or card is not act.card),
         strip_wide=draw(data, said, lying(view.start_ms, view.end_ms)),
         strip_tall=draw(data, said, standing(view.start_ms, view.end_ms)),
         strip_table=strip_table(data, said, wording, words),
@@ -164,13 +173,7 @@ def marker_of(
     if forecast is None or not forecast.survival:
         return None
     meaning = meaning if meaning in MEANINGS else "other"
-    if until_ms is None:
-        middle = at(forecast, forecast.hours_remaining.p50)
-        guess = middle if middle is not None else view.now_ms + 8 * HOUR_MS
-        guess = min(max(guess, view.now_ms + HOUR_MS), view.end_ms)
-        at_ms = round(guess / (HOUR_MS / 2)) * (HOUR_MS // 2)
-    else:
-        at_ms = until_ms
+    at_ms = telling_ms(view.now_ms, wording) if until_ms is None else until_ms
     chance = forecast.chance_until(at_ms)
     name = words("now.marker_name", what=words(f"now.marker_{meaning}"), time=wording.clock(at_ms, view.now_ms))
     says = chance_words(chance, words)
@@ -183,6 +186,17 @@ def marker_of(
         line=words("now.marker_line", name=name, chance=says),
         set_by_person=until_ms is not None,
     )
+
+
+def telling_ms(now_ms: int, wording: Wording) -> int:
+    """A moment worth asking about: the next morning or evening of the house that is some hours away."""
+    today = wording.local(now_ms).date()
+    turns = [
+        round(datetime.combine(today + timedelta(days=day), time(hour), wording.zone).timestamp() * 1000)
+        for day in (0, 1)
+        for hour in TURNS
+    ]
+    return next(at_ms for at_ms in turns if at_ms >= now_ms + AWAY_MS)
 
 
 def chance_words(probability: float | None, words: Words) -> str:

@@ -34,13 +34,14 @@ class StripWindow:
     end_ms: int
 
 
-def window(now_ms: int, forecast: Forecast | None) -> StripWindow:
-    """From hours back to a little beyond the late end of the range, within bounds."""
+def window(now_ms: int, forecast: Forecast | None, asked_ms: int = 0) -> StripWindow:
+    """From hours back to a little beyond the late end of the range, within bounds, and to the moment asked about."""
     ahead_h = LEAST_AHEAD_H
     if forecast is not None:
         late = forecast.hours_remaining.p90
         aged_h = (now_ms - forecast.issued_at_ms) / HOUR_MS
         ahead_h = MOST_AHEAD_H if late is None else min(MOST_AHEAD_H, max(LEAST_AHEAD_H, (late - aged_h) * 1.12 + 1))
+    ahead_h = min(MOST_AHEAD_H, max(ahead_h, (asked_ms - now_ms) / HOUR_MS + 0.5))
     back_h = max(BACK_H, ahead_h * 0.3)
     return StripWindow(now_ms, round(now_ms - back_h * HOUR_MS), round(now_ms + ahead_h * HOUR_MS))
 

@@ -13,6 +13,7 @@ from api.deliver.links import Tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
 from api.pages import assets, leaving, login, rehearsing, settingup, speech
+from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import fleet_page
 from api.pages.forscript import device_words, script_words
@@ -40,6 +41,10 @@ router.include_router(settingup.router)
 router.include_router(speech.router)
 
 
+Asked = Annotated[str, Query(max_length=200)]
+"""The alarm that somebody has just acknowledged from a page."""
+
+
 @router.get("/")
 def fleet(
     request: Request,
@@ -65,10 +70,11 @@ def site(
     until: Annotated[str, Query(max_length=40)] = "",
     meaning: Annotated[str, Query(alias="as", max_length=10)] = "mains",
     tested: bool = False,
+    asked: Asked = "",
 ) -> Response:
-    """One site: the sentence, the strip, alarms, water and log."""
+    """One site: the sentence, what to do, the strip, alarms, water and log."""
     at_ms = moment(site, until) if until else None
-    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
+    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate, asked=asked)
     return page(
         request,
         "site.html",
@@ -91,10 +97,11 @@ def site_living(
     caller: CallerIn,
     until: Annotated[str, Query(max_length=40)] = "",
     meaning: Annotated[str, Query(alias="as", max_length=10)] = "mains",
+    asked: Asked = "",
 ) -> Response:
     """The living part of a site's page alone, for the script to put in place."""
     at_ms = moment(site, until) if until else None
-    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate)
+    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate, asked=asked)
     return page(request, "living.html", caller, now=now)
 
 
@@ -159,32 +166,36 @@ def telemetry(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, ca
 
 @router.get("/sites/{site}/alarms")
 def alarms(
-    request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn, asked: bool = False
+    request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, caller: CallerIn, asked: Asked = ""
 ) -> Response:
     """Open alarms with what to do, and past ones."""
-    cards = alarm_cards(ports, site, words, ports.clock.now_ms(), operate=caller.operate)
-    log = alarm_log(ports, site, words)
-    warned = ports.reach_warnings(site, words, operate=caller.operate)
+    now_ms, forecast = ports.clock.now_ms(), ports.forecast(site.id)
+    cards = alarm_cards(ports, site, words, now_ms, operate=caller.operate, forecast=forecast)
+    act = act_now(ports, site, forecast, cards, words, now_ms, asked=asked)
     return page(
         request,
         "alarms.html",
         caller,
         site_id=site.id,
         name=site.name,
-        cards=cards,
-        log=log,
+        act=act if act is not None and act.card is not None else None,
+        cards=tuple(card for card in cards if act is None or card is not act.card),
+        log=alarm_log(ports, site, words),
         asked=asked,
-        warnings=warned,
+        warnings=ports.reach_warnings(site, words, operate=caller.operate),
     )
 
 
 AlarmField = Annotated[str, Form(max_length=200, pattern="^[a-z0-9:-]+$")]
+BackField = Annotated[str, Form(pattern="^(site|alarms)$")]
 
 
 @router.post("/sites/{site}/alarms/acknowledge")
-def acknowledge(site: SiteIn, services: ServicesIn, caller: CheckedIn, alarm: AlarmField) -> Response:
+def acknowledge(
+    site: SiteIn, services: ServicesIn, caller: CheckedIn, alarm: AlarmField, back: BackField = "alarms"
+) -> Response:
     """Say that somebody has seen an alarm and acts on it."""
-    return ask(services, site, "acknowledge", alarm, {"by": caller.name})
+    return ask(services, site, "acknowledge", alarm, {"by": caller.name}, back)
 
 
 @router.post("/sites/{site}/alarms/shelve")
@@ -194,19 +205,23 @@ def shelve(
     caller: CheckedIn,
     alarm: AlarmField,
     hours: Annotated[int, Form(ge=1, le=24)],
+    back: BackField = "alarms",
 ) -> Response:
     """Keep an alarm quiet for some hours; it comes back by itself."""
     until_ms = services.clock.now_ms() + hours * HOUR_MS
-    return ask(services, site, "shelve", alarm, {"by": caller.name, "until_ms": until_ms})
+    return ask(services, site, "shelve", alarm, {"by": caller.name, "until_ms": until_ms}, back)
 
 
-def ask(services: Services, site: Site, kind: str, alarm_id: str, body: dict[str, object]) -> Response:
-    """Queue what a person asked of the forecaster, wake it, and go back to the alarms."""
+def ask(
+    services: Services, site: Site, kind: str, alarm_id: str, body: dict[str, object], back: str = "alarms"
+) -> Response:
+    """Queue what a person asked of the forecaster, wake it, and go back to the page it was asked from."""
     if services.ledger.alarm(alarm_id).site != site.id:
         raise NotFound(f"alarm {alarm_id!r}")
     services.ledger.request(kind, alarm_id, msgspec.json.encode(body).decode(), services.clock.now_ms())
     services.wake()
-    return RedirectResponse(f"/sites/{site.id}/alarms?asked=true", status_code=303)
+    tail = f"?asked={alarm_id}#act" if back == "site" else f"/alarms?asked={alarm_id}"
+    return RedirectResponse(f"/sites/{site.id}{tail}", status_code=303)
 
 
 def code_of(services: Services) -> Callable[[str, str], str]:

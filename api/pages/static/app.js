@@ -70,6 +70,7 @@ let cut = Boolean(document.documentElement.dataset.kept);
 let drawing = false;
 let lastDrawn = Date.now();
 let waiting = 0;
+let pressed = new URLSearchParams(location.search).get("asked"); // the alarm whose button was pressed here
 
 async function draw() {
   waiting = 0;
@@ -78,6 +79,7 @@ async function draw() {
   const asked = new URLSearchParams(location.search);
   const query = new URLSearchParams();
   for (const key of ["until", "as"]) if (asked.get(key)) query.set(key, asked.get(key));
+  if (pressed) query.set("asked", pressed);
   try {
     const answer = await fetch(`/sites/${head().dataset.site}/now?${query}`, { headers: { accept: "text/html" } });
     if (answer.status === 200 && !answer.redirected) {
@@ -127,7 +129,45 @@ function listen() {
   addEventListener("pagehide", () => stream.close(), { once: true });
 }
 
+// A pressed Acknowledge is sent without leaving the page, and looked after until the forecaster has taken it up.
+async function acknowledge(event) {
+  const form = event.target.closest("form[data-alarm]");
+  if (!form || !head()) return;
+  event.preventDefault();
+  const button = form.querySelector("button");
+  button.disabled = true;
+  let taken = false;
+  try {
+    const answer = await fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
+    taken = answer.type === "opaqueredirect";
+  } catch {
+    taken = false;
+  }
+  if (!taken) {
+    button.disabled = false;
+    form.submit(); // the browser's own way says what is wrong
+    return;
+  }
+  pressed = form.dataset.alarm;
+  document.activeElement?.blur();
+  await draw();
+  document.querySelector("#act .did")?.focus();
+  follow(TRIES);
+}
+
+const TRIES = 60;
+
+function follow(tries) {
+  if (!document.querySelector("#act[data-asked]") || tries <= 0) {
+    pressed = null;
+    return;
+  }
+  setTimeout(async () => { await draw(); follow(tries - 1); }, 1_000);
+}
+
 if (head()) {
+  addEventListener("submit", acknowledge);
+  if (pressed) follow(TRIES);
   learnOffset();
   tellAge();
   tellHere();
@@ -138,5 +178,7 @@ if (head()) {
   document.addEventListener("visibilitychange", () => { if (!document.hidden) stir(); });
   listen();
 }
+
+document.querySelector(".tabs [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
 
 if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/service-worker.js");
