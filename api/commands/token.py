@@ -9,7 +9,8 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json, group
-from api.http.keyring import new_token, revoke_token
+from api.deliver.couriers import public_url
+from api.http.keyring import calendar_path, new_token, revoke_token
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger
@@ -25,6 +26,7 @@ class Scope(StrEnum):
 
     READ = "read"
     OPERATE = "operate"
+    CALENDAR = "calendar"
 
 
 def _out(token: Token) -> dict[str, str | None]:
@@ -42,27 +44,37 @@ def _out(token: Token) -> dict[str, str | None]:
 @app.command()
 def add(
     name: Annotated[str, typer.Argument(help="What or whom it is for.")],
-    scope: Annotated[Scope, typer.Option(help="read sees everything, operate may acknowledge and test.")] = Scope.READ,
+    scope: Annotated[
+        Scope,
+        typer.Option(
+            help="read sees everything, operate may acknowledge and test, calendar opens one site's calendar."
+        ),
+    ] = Scope.READ,
     site: Annotated[str | None, typer.Option(help="Only this site.")] = None,
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> None:
-    """Make a token. It is shown once and kept only as a hash.
+    """Make a token, or the address of a site's calendar. It is shown once and kept only as a hash.
 
     Example: outlast token add phone --scope operate --site larkspur
     """
     installation = load_installation(config)
     if site is not None and site not in installation.sites:
         raise UsageError(f"no site {site!r}", f"there are {', '.join(installation.sites) or 'none'}")
+    if scope is Scope.CALENDAR and site is None:
+        raise UsageError("--scope calendar: a calendar is of one site", "name it with --site")
     ledger = open_ledger(installation.ledger_url, owner=False)
     try:
-        token, secret = new_token(ledger, SystemClock(), name, "operate" if scope is Scope.OPERATE else "read", site)
+        token, secret = new_token(ledger, SystemClock(), name, scope.value, site)
     finally:
         ledger.close()
+    shown = secret
+    if scope is Scope.CALENDAR:
+        shown = f"{public_url(installation) or ''}{calendar_path(secret)}"
     if as_json:
-        echo_json({**_out(token), "token": secret})
+        echo_json({**_out(token), "token": shown})
     else:
-        typer.echo(secret)
+        typer.echo(shown)
 
 
 @app.command(name="list")

@@ -14,7 +14,7 @@ import secrets
 import threading
 from collections import deque
 from dataclasses import replace
-from typing import Literal
+from typing import Final, Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -25,6 +25,10 @@ from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import LoginSession, Token
 
 Rights = Literal["read", "operate"]
+CALENDAR: Final = "calendar"
+"""The scope of a link that opens one site's calendar, and nothing else."""
+
+Scope = Rights | Literal["calendar"]
 
 PREFIX = "outlast"
 SESSION_S = 30 * 86_400
@@ -39,7 +43,7 @@ MOST_SESSIONS = 50
 """Sessions of one token at once; the oldest gives way."""
 
 
-def new_token(ledger: Ledger, clock: Clock, name: str, scope: Rights, site: str | None) -> tuple[Token, str]:
+def new_token(ledger: Ledger, clock: Clock, name: str, scope: Scope, site: str | None) -> tuple[Token, str]:
     """Make and keep a token; the second value is the token itself, which is shown once and kept nowhere."""
     if not name.strip():
         raise UsageError("a token needs a name", "say what it is for, as in `outlast token add phone`")
@@ -49,6 +53,11 @@ def new_token(ledger: Ledger, clock: Clock, name: str, scope: Rights, site: str 
     token = Token(identity, name.strip(), scope, site, hashed, clock.now_ms())
     ledger.save_token(token)
     return token, secret
+
+
+def calendar_path(secret: str) -> str:
+    """Where a calendar stands for whoever has its secret."""
+    return f"/calendar/{secret}.ics"
 
 
 def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
@@ -89,12 +98,21 @@ class Keyring:
 
     def open_door(self) -> bool:
         """Whether any token stands, so that somebody can log in."""
-        return any(token.revoked_ms is None for token in self._ledger.tokens())
+        return any(token.revoked_ms is None and token.scope != CALENDAR for token in self._ledger.tokens())
 
     # -- tokens
 
     def token(self, secret: str) -> Token | None:
         """The standing token that a secret belongs to. ProblemError 429 for an old hash that was tried too often."""
+        found = self._proven(secret)
+        return None if found is None or found.scope == CALENDAR else found
+
+    def calendar(self, secret: str) -> Token | None:
+        """The standing link to a calendar that a secret belongs to."""
+        found = self._proven(secret)
+        return found if found is not None and found.scope == CALENDAR else None
+
+    def _proven(self, secret: str) -> Token | None:
         parts = secret.split("_", 2)
         if len(parts) != 3 or parts[0] != PREFIX:
             return None
