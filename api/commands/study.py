@@ -13,6 +13,8 @@ from api.commands.durations import moment_ms
 from api.commands.installed import Opened, opened
 from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.site import Site
+from forecaster.health.studying import study_health
+from forecaster.health.told import HEALTH
 from forecaster.live.site_runner import SITE_FAULTS
 from forecaster.record.studying import study_days
 
@@ -21,7 +23,7 @@ At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="As of this
 
 
 def study(site_ids: Sites = None, at: At = None, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """Add up the days that are over and keep them for ever.
+    """Add up the days that are over, keep them for ever, and judge the health of every part from them.
 
     Exit code 1 where a site could not be studied; its results from before stay, and the ledger says why.
 
@@ -41,9 +43,13 @@ def study(site_ids: Sites = None, at: At = None, config: ConfigDir = Path(), as_
 
 def _studied(has: Opened, site: Site, now_ms: int) -> StudyRecord | str:
     """The record of a site's study, or why there is none; one site's trouble is not the others'."""
+    kind = "days"
     try:
-        return study_days(site, has.store, has.ledger, now_ms)
+        record = study_days(site, has.store, has.ledger, now_ms)
+        kind = HEALTH
+        study_health(site, has.ledger, now_ms)
     except SITE_FAULTS as error:
         problem = f"{type(error).__name__}: {error}"
-        has.ledger.fail_study(site.id, "days", problem)
+        has.ledger.fail_study(site.id, kind, problem)
         return problem
+    return record

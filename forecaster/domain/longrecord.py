@@ -48,6 +48,14 @@ class Day:
     rain_mm, temperature_c : float | None — rain that fell; mean temperature of the pack [°C]
     charge_low_percent, charge_high_percent : float | None — of the pack [%]
     on_pack_s : float — time on the pack [s]; fell_percent, pack_wh : charge lost and energy given meanwhile
+    source : str | None — the quantity that runs were told from
+    told : int — runs whose length is told, if only by one sample: in the mean without bias where none is missed
+    told_s, told_s2 : float — sum and sum of squares of their lengths [s, s²]; single : how many one sample caught
+    late : int — told runs after a wait of more than one and a half usual ones nearby; paired : the other told runs
+        with a whole wait before; dry_s, dry_s2 : the same sums of their lengths less what flowed in meanwhile,
+        run / (1 + run / wait) [s, s²]
+    pace_per_s, pace2_per_s2 : float — sum and sum of squares of 1 / the usual wait around each of them [1/s, 1/s²]
+    dry_pace : float — sum of the products of both
     """
 
     site: str
@@ -81,6 +89,18 @@ class Day:
     on_pack_s: float = 0.0
     fell_percent: float | None = None
     pack_wh: float | None = None
+    source: str | None = None
+    told: int = 0
+    told_s: float = 0.0
+    told_s2: float = 0.0
+    single: int = 0
+    paired: int = 0
+    dry_s: float = 0.0
+    dry_s2: float = 0.0
+    pace_per_s: float = 0.0
+    pace2_per_s2: float = 0.0
+    dry_pace: float = 0.0
+    late: int = 0
 
 
 class HousePart(StrEnum):
@@ -94,6 +114,15 @@ class HousePart(StrEnum):
     PACK_CAPACITY = "pack-capacity"
     PACK_LOSSES = "pack-losses"
     TELEMETRY = "telemetry"
+
+
+class PartState(StrEnum):
+    """How a part of a house is; unknown where what is measured cannot tell."""
+
+    GOOD = "good"
+    WATCH = "watch"
+    ACT = "act"
+    UNKNOWN = "unknown"
 
 
 class WorkKind(StrEnum):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from forecaster.domain.runs import Gap, Outage, Run
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array
+from forecaster.record.cycles import cycle_facts
 from forecaster.record.frames import runs_frame
 from forecaster.record.reader import Record
 
@@ -76,6 +77,7 @@ def add_up(record: Record, store: ReadingStore, ledger: Ledger, outages: Sequenc
     heard = _heard(store, site, source, gaps, of)
     return Day(
         site=site.id, day=of.day, start_ms=of.start_ms, end_ms=of.end_ms, **heard,
+        source=None if source is None else source.value,
         **_run_facts(site, runs, [gap for gap in gaps if gap.quantity is source], of),
         **_weather(store, site, of), **_pack_facts(store, site, runs, outages, of),
     )  # fmt: skip
@@ -137,7 +139,21 @@ def _run_facts(site: Site, runs: Sequence[Run], gaps: Sequence[Gap], of: Bounds)
         "peak_hour_s": float(hours.max()) if hours.size else 0.0,
         "peak_six_hours_s": float(np.convolve(hours, np.ones(6)).max()) if hours.size else 0.0,
         "water_l": None if drawdown_l is None else drawdown_l * int(today.sum()),
+        **_cycle_facts(runs, gaps, start, stop, today),
     }
+
+
+def _cycle_facts(
+    runs: Sequence[Run], gaps: Sequence[Gap], start: Array, stop: Array, today: np.ndarray[Any, np.dtype[np.bool_]]
+) -> dict[str, Any]:
+    """The sums that health is told from; a run that one sample caught counts, one that a gap cut does not."""
+    told = np.array([run.measured or run.samples == 1 for run in runs], dtype=bool)
+    whole = np.zeros(len(runs), dtype=bool)
+    whole[1:] = told[1:] & told[:-1]
+    for gap in gaps:
+        whole[1:] &= ~((gap.start_ms < start[1:]) & (gap.stop_ms > stop[:-1]))
+    samples = np.array([run.samples for run in runs], dtype=np.float64)
+    return asdict(cycle_facts(start / 1000.0, stop / 1000.0, samples, told, whole, today))
 
 
 def _whole_waits(runs: Sequence[Run], gaps: Sequence[Gap]) -> np.ndarray[Any, np.dtype[np.bool_]]:

@@ -45,7 +45,7 @@ ALARMS = {
 }  # fmt: skip
 """Columns of the alarms; the index is when they were raised. People's names are left out."""
 
-_DAY_TYPES = {"int": "int64", "float": "float64", "float | None": "float64", "str": "string"}
+_DAY_TYPES = {"int": "int64", "float": "float64", "float | None": "float64", "str": "string", "str | None": "string"}
 DAYS = {
     field.name: _DAY_TYPES[str(field.type)]
     for field in dataclasses.fields(Day)

@@ -1,0 +1,99 @@
+"""What studies of the long record made of a site, over HTTP: the health of its parts."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+
+from api.http import answers
+from api.http.dependencies import ServicesIn, SiteIn
+from api.http.schemas import Shape, Time
+from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.health.told import health_told
+
+router = APIRouter(prefix="/api/v1", tags=["long record"])
+
+
+class LongQuantilesOut(Shape):
+    """10, 50 and 90 % points; null where not known."""
+
+    p10: float | None
+    p50: float | None
+    p90: float | None
+
+
+class QuantileTimesOut(Shape):
+    """10, 50 and 90 % points of a time; null beyond fifty years."""
+
+    p10: Time | None
+    p50: Time | None
+    p90: Time | None
+
+
+class BaselineOut(Shape):
+    """What a part was when it was new, or last worked on."""
+
+    value: float | None
+    unit: str
+    since: Time | None
+
+
+class NowOut(Shape):
+    """What a part is now: the middle of its 10 to 90 % range."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+class PartHealthOut(Shape):
+    """A part: its state, its figures, since when, until when, and what to do. `change` is a share of the baseline."""
+
+    part: HousePart
+    state: PartState
+    baseline: BaselineOut
+    now: NowOut
+    change: LongQuantilesOut
+    since: Time | None
+    predicted: QuantileTimesOut | None
+    says: str
+    do: str
+
+
+class ReturnLevelOut(Shape):
+    """The hour that comes once in so many years, as a share of what the pump lifts today."""
+
+    years: float
+    of_pump: LongQuantilesOut
+
+
+class StormOut(Shape):
+    """The worst hour on record, and those to be expected, as shares of what the pump lifts today."""
+
+    worst_hour_of_pump: float | None
+    return_levels: list[ReturnLevelOut]
+
+
+class HelpedOut(Shape):
+    """Work done, and by what share it changed what it was about; null where that cannot be told."""
+
+    at: Time
+    part: HousePart | None
+    did: str
+    helped: LongQuantilesOut | None
+
+
+class PartsHealthOut(Shape):
+    """Every part of a site, by the newest study; `as_of` is null before the first, `failed` why the newest failed."""
+
+    site: str
+    as_of: Time | None
+    parts: list[PartHealthOut]
+    storm: StormOut | None
+    work: list[HelpedOut]
+    failed: str | None
+
+
+@router.get("/sites/{site}/health", response_model=PartsHealthOut)
+def health(site: SiteIn, services: ServicesIn) -> Response:
+    """How the parts of a site fare over the months, by the newest daily study of its long record."""
+    return answers.json_response(health_told(services.ledger, site.id))

@@ -1,0 +1,76 @@
+"""Did work help? The level before it against the level after, with the range of both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.longrecord import HousePart, WorkDone
+from forecaster.domain.runs import Outage
+from forecaster.domain.times import DAY_MS
+from forecaster.health.changes import DailySeries, errors_of
+from forecaster.health.judged import Range, around
+from forecaster.health.measures import at_once_series, blind_to_runs, flow_series, late_series, power_series, sampled
+from forecaster.health.packs import PackPoints, capacity_points, loss_points
+from forecaster.health.trends import course_of
+
+AFTER_DAYS = 28.0
+LEAST_DAYS = 4
+"""Days after the work from which it can be told whether it helped."""
+
+
+def helped(
+    work: WorkDone, before_ms: int, table: pd.DataFrame, tests: Sequence[DischargeTest], outages: Sequence[Outage]
+) -> Range | None:
+    """Change of what the work was foremost about, as a share, from before_ms (earlier such work) on; None: not told.
+
+    Of float and valve it is the change of a share of the starts, in whole ones.
+    """
+    part = work.concerns[0] if work.concerns else None
+    if part in (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES):
+        points = capacity_points(tests, outages, 0) if part is HousePart.PACK_CAPACITY else loss_points(tests, 0)
+        return _by_points(points, work.at_ms / DAY_MS, before_ms / DAY_MS)
+    kept = sampled(table)
+    measure = _MEASURES.get(part) if part is not None else None
+    if measure is None or not len(kept) or (part is not HousePart.PUMP_POWER and blind_to_runs(kept) is not None):
+        return None
+    relative = part in (HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE)
+    return _by_days(measure(kept).since(before_ms / DAY_MS), work.at_ms / DAY_MS, relative=relative)
+
+
+_MEASURES: dict[HousePart, Callable[[pd.DataFrame], DailySeries]] = {
+    HousePart.PUMP_FLOW: lambda table: flow_series(table)[0],
+    HousePart.DISCHARGE_LINE: lambda table: flow_series(table)[0],
+    HousePart.PUMP_POWER: lambda table: power_series(table)[0],
+    HousePart.FLOAT: late_series,
+    HousePart.CHECK_VALVE: at_once_series,
+}
+
+
+def _by_days(series: DailySeries, at_day: float, *, relative: bool) -> Range | None:
+    before = series.until(np.floor(at_day))
+    after = series.since(at_day).until(at_day + AFTER_DAYS)
+    course = course_of(before)
+    if course is None or after.day.size < LEAST_DAYS:
+        return None
+    value, errors = errors_of(after)
+    alike = (1.0 + errors.rho) / (1.0 - errors.rho)
+    level, error = float(value.mean()), float(np.sqrt((errors.deviation**2).mean() * alike / after.day.size))
+    scale = 1.0 / max(course.now, 1e-9) if relative else 1.0
+    return around(level - course.now, float(np.hypot(error, course.now_error)), scale)
+
+
+def _by_points(points: PackPoints, at_day: float, from_day: float) -> Range | None:
+    """The last measurement before against the first after: of the same kind where there are such."""
+    before = (points.day < at_day) & (points.day >= from_day)
+    after = points.day >= at_day
+    if not before.any() or not after.any():
+        return None
+    first, last = int(np.flatnonzero(after)[0]), int(np.flatnonzero(before)[-1])
+    alike = np.flatnonzero(before & (points.tested == points.tested[first]))
+    last = int(alike[-1]) if alike.size else last
+    error = float(np.hypot(points.deviation[first], points.deviation[last]))
+    return around(float(points.value[first] - points.value[last]), error, 1.0 / float(points.value[last]))

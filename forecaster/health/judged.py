@@ -1,0 +1,123 @@
+"""What is judged of a part: its state, its figures with their ranges, and what to do, in words of the catalogue."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.domain.times import DAY_MS
+from forecaster.engine.document import time_text
+from forecaster.health.measures import Blind
+from forecaster.health.trends import LEAST_DAYS, Course
+from forecaster.texts.catalogue import Figure, Said, coded
+
+TENTH = 1.2816
+"""Deviations from the middle to the 10 and 90 % points of a normal distribution."""
+
+Range = tuple[float, float, float]
+"""10, 50 and 90 % points."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartHealth:
+    """One part as the long record tells of it.
+
+    baseline, baseline_ms : its value when it was new or last worked on, and since when [UTC ms]
+    now : low, middle and high, in `unit`
+    change : share of the baseline, 10, 50 and 90 % points
+    since_ms : int | None — date of the newest change; predicted_ms : when it falls below what is needed
+    says, do : words that can be said again in any language
+    """
+
+    part: HousePart
+    state: PartState
+    says: str
+    do: str
+    unit: str = ""
+    baseline: float | None = None
+    baseline_ms: int | None = None
+    now: Range | None = None
+    change: Range | None = None
+    since_ms: int | None = None
+    predicted_ms: tuple[int | None, ...] | None = None
+
+    def document(self) -> dict[str, Any]:
+        """As the interface tells it, with the codes of its words."""
+        low, middle, high = self.now or (None, None, None)
+        return {
+            "part": self.part.value,
+            "state": self.state.value,
+            "baseline": {"value": _rounded(self.baseline), "unit": self.unit, "since": _time(self.baseline_ms)},
+            "now": {"value": _rounded(middle), "low": _rounded(low), "high": _rounded(high)},
+            "change": quantiles(self.change),
+            "since": _time(self.since_ms),
+            "predicted": None if self.predicted_ms is None else _times(self.predicted_ms),
+            "says": str(self.says),
+            "do": str(self.do),
+            "codes": {"says": coded(self.says), "do": coded(self.do)},
+        }
+
+
+def quantiles(of: Range | None) -> dict[str, float | None]:
+    """10, 50 and 90 % points as JSON has them."""
+    low, middle, high = of or (None, None, None)
+    return {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high)}
+
+
+def around(middle: float, error: float, scale: float = 1.0) -> Range:
+    """The 10, 50 and 90 % points of a normal distribution."""
+    return (scale * (middle - TENTH * error), scale * middle, scale * (middle + TENTH * error))
+
+
+def change_share(course: Course) -> Range:
+    """Change since the baseline as a share of it."""
+    return around(course.change, course.change_error, 1.0 / max(course.base, 1e-9))
+
+
+def unknown(part: HousePart, why: Blind, baseline_ms: int | None = None) -> PartHealth:
+    """A part that cannot be told of, and what would help."""
+    says = Said(f"health.blind.{why}", n=LEAST_DAYS)
+    pack = part in (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES)
+    return PartHealth(
+        part, PartState.UNKNOWN, says, Said(f"health.blind.{'pack' if pack else why}.do"), baseline_ms=baseline_ms
+    )
+
+
+def day_ms(day: float | None) -> int | None:
+    """A day of a series as UTC milliseconds."""
+    return None if day is None else round(day * DAY_MS)
+
+
+def day_text(at_ms: int) -> str:
+    """A day as every language reads it, 2026-03-03."""
+    return Figure(datetime.fromtimestamp(at_ms / 1000.0, UTC).date().isoformat())
+
+
+def month_text(at_ms: int | None) -> str:
+    """A month, 2026-03; words for one beyond fifty years."""
+    return Said("health.never") if at_ms is None else Figure(day_text(at_ms)[:7])
+
+
+def percent_text(share: float) -> str:
+    """A share without its sign as a whole percentage."""
+    return Figure(f"{abs(share):.0%}")
+
+
+def range_text(change: Range) -> str:
+    """The range of a change without its sign, the smaller first."""
+    ends = sorted(abs(end) for end in (change[0], change[2]))
+    return Figure(f"{ends[0] * 100.0:.0f}–{ends[1]:.0%}")
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else float(f"{value:.4g}")
+
+
+def _time(at_ms: int | None) -> str | None:
+    return None if at_ms is None else time_text(at_ms)
+
+
+def _times(at_ms: tuple[int | None, ...]) -> dict[str, str | None]:
+    return dict(zip(("p10", "p50", "p90"), map(_time, at_ms), strict=True))

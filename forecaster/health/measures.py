@@ -1,0 +1,165 @@
+"""What the daily table tells of a part, as series: means and counts that coarse sampling leaves unbiased."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import numpy as np
+import pandas as pd
+
+from forecaster.domain.quantities import Quantity
+from forecaster.health.changes import DailySeries
+from forecaster.maths.arrays import Array
+
+LEAST_CYCLES = 3
+"""Cycles that a day must have to count."""
+
+LEAST_TWICE = 0.06
+"""Of the runs at least so many must be caught by two samples: else every run looks as long as the interval, whatever it
+was, and as many are missed as are short of it."""
+
+NEWEST_DAYS = 28
+"""Days over which it is judged what a sampling can tell."""
+
+FINE_SAMPLES = 5.0
+"""Samples a run from which the spread of its length is the pump's and not the sampling's."""
+
+
+class Blind(StrEnum):
+    """Why a part cannot be told of; keys of the catalogue under `health.blind`."""
+
+    YOUNG = "young"
+    COUNTER = "counter"
+    COARSE = "coarse"
+    UNMEASURED = "unmeasured"
+    QUIET = "quiet"
+    SPARSE = "sparse"
+
+
+def day_numbers(table: pd.DataFrame) -> Array:
+    """The middle of each day in days since 1970, (N,)."""
+    index = pd.DatetimeIndex(table.index).as_unit("ms")
+    return np.asarray(index.asi8, dtype=np.float64) / 86_400_000.0
+
+
+def column(table: pd.DataFrame, name: str) -> Array:
+    """A column as floats, NaN where not known."""
+    return np.asarray(table[name].to_numpy(dtype="float64", na_value=np.nan), dtype=np.float64)
+
+
+def sampled(table: pd.DataFrame) -> pd.DataFrame:
+    """The days whose runs came from the source that they come from now."""
+    known = table["source"].dropna()
+    return table[table["source"] == known.iloc[-1]] if len(known) else table.iloc[:0]
+
+
+def blind_to_runs(table: pd.DataFrame) -> Blind | None:
+    """Why lengths and counts of runs cannot be told from the newest days of one source; None: they can."""
+    newest = table.iloc[-NEWEST_DAYS:]
+    if not len(newest) or newest["source"].iloc[-1] is pd.NA:
+        return Blind.YOUNG
+    if newest["source"].iloc[-1] == Quantity.PUMP_ENERGY.value:
+        return Blind.COUNTER
+    told, single = float(newest["told"].sum()), float(newest["single"].sum())
+    if told == 0.0:
+        return Blind.COARSE if float(newest["runs"].sum()) > 0.0 else Blind.QUIET
+    return Blind.COARSE if 1.0 - single / told < LEAST_TWICE else None
+
+
+def flow_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
+    """The pump's rate a day in drawdowns a second as a share of its median, and that median [1/s].
+
+    What the share of time that the pump runs adds or takes goes beside it.
+    """
+    kept = table[table["paired"] >= LEAST_CYCLES]
+    count = column(kept, "paired")
+    mean = column(kept, "dry_s") / count
+    spread = np.maximum(column(kept, "dry_s2") / count - mean**2, 0.0)
+    pooled = float(np.median(spread / mean**2)) if mean.size else 0.0
+    variance = np.maximum(spread / mean**2, 0.25 * pooled) / np.maximum(count - 1.0, 1.0)
+    usual = float(np.median(1.0 / mean)) if mean.size else 1.0
+    duty = column(kept, "told_s") / np.maximum(column(kept, "heard_s"), 1.0)
+    return DailySeries(day_numbers(kept), 1.0 / mean / usual, variance, _beside(duty)), usual
+
+
+def power_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
+    """Mean running power a day as a share of its median, and that median [W]."""
+    watts = column(table, "power_w")
+    known = np.isfinite(watts) & (watts > 0.0) & (column(table, "runs") >= LEAST_CYCLES)
+    usual = float(np.median(watts[known])) if known.any() else 1.0
+    none = np.zeros((int(known.sum()), 0))
+    return DailySeries(day_numbers(table)[known], watts[known] / usual, np.full(none.shape[0], 1e-6), none), usual
+
+
+def late_series(table: pd.DataFrame) -> DailySeries:
+    """Late starts as a share of all whose wait is known, a day."""
+    late = column(table, "late")
+    return _share_series(table, late, late + column(table, "paired"))
+
+
+def at_once_series(table: pd.DataFrame) -> DailySeries:
+    """Restarts at once as a share of all, a day."""
+    return _share_series(table, column(table, "at_once"), column(table, "cycles"))
+
+
+def _share_series(table: pd.DataFrame, part: Array, of: Array) -> DailySeries:
+    """A count as a share of another a day, with the variance of a share that is hardly ever nought."""
+    kept = of >= LEAST_CYCLES
+    some, every = part[kept], of[kept]
+    usual = (float(some.sum()) + 0.5) / (float(every.sum()) + 1.0) if every.size else 0.5
+    variance = usual * (1.0 - usual) / np.maximum(every, 1.0)
+    return DailySeries(day_numbers(table)[kept], some / every, variance, np.zeros((every.size, 0)))
+
+
+def spread_series(table: pd.DataFrame) -> DailySeries | None:
+    """Spread of the dry run a day as a share of its mean; None where the sampling spreads it itself."""
+    newest = table.iloc[-NEWEST_DAYS:]
+    told, samples = float(newest["told"].sum()), float(newest["samples"].sum())
+    if told == 0.0 or float(newest["single"].sum()) > 0.0:
+        return None
+    polled = abs(samples * float(newest["sampled_s"].median()) / float(newest["told_s"].sum()) - 1.0) < 0.2
+    if polled and samples / told < FINE_SAMPLES:
+        return None
+    kept = table[table["paired"] >= 2 * LEAST_CYCLES]
+    count = column(kept, "paired")
+    mean = column(kept, "dry_s") / count
+    spread = np.sqrt(np.maximum(column(kept, "dry_s2") / count - mean**2, 0.0)) / mean
+    usual = float(np.median(spread)) if spread.size else 0.0
+    return DailySeries(day_numbers(kept), spread, usual**2 / (2.0 * count), np.zeros((count.size, 0)))
+
+
+def back_shares(table: pd.DataFrame) -> tuple[Array, Array, Array, Array]:
+    """Day, the two sums a day whose ratio tells what share of a run's water comes back, and the spread of a run, (N,).
+
+    A wait in which a share f comes back is w = V (1 - f) / Qi. The dry run told from it, t / (1 + t / w), then falls
+    by f T² for every 1 / w, T the dry run: within a day, whatever the pump's rate is by then.
+    """
+    kept = table[table["paired"] >= 2 * LEAST_CYCLES]
+    count = column(kept, "paired")
+    mean_dry, mean_pace = column(kept, "dry_s") / count, column(kept, "pace_per_s") / count
+    together = column(kept, "dry_pace") - count * mean_dry * mean_pace
+    apart = np.maximum(column(kept, "pace2_per_s2") - count * mean_pace**2, 0.0)
+    spread = np.sqrt(np.maximum(column(kept, "dry_s2") / count - mean_dry**2, 0.0)) / mean_dry
+    return day_numbers(kept), -together, apart * mean_dry**2, spread
+
+
+def base_flow(table: pd.DataFrame) -> tuple[Array, Array]:
+    """Day, and its usual number of waits a second, (N,) each."""
+    kept = table[table["paired"] >= LEAST_CYCLES]
+    return day_numbers(kept), column(kept, "pace_per_s") / column(kept, "paired")
+
+
+def need_share(table: pd.DataFrame, series: DailySeries) -> float:
+    """What the worst hour on record brought, as a share of the pump's median rate.
+
+    In an hour that the pump ran through for a share d, d of its rate then flowed in.
+    """
+    busy = np.clip(column(table, "peak_hour_s") / 3600.0, 0.0, 1.0)
+    rate = np.interp(day_numbers(table), series.day, series.value)
+    return float(np.nanmax(busy * rate)) if busy.size else 0.0
+
+
+def _beside(values: Array) -> Array:
+    if values.size < 20 or float(np.std(values)) < 1e-4:
+        return np.zeros((values.size, 0))
+    return np.asarray(((values - values.mean()) / values.std())[:, None], dtype=np.float64)

@@ -1,0 +1,75 @@
+"""The newest study of a site's health as the interface tells it: read from the ledger, without pandas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from forecaster.domain.longrecord import HousePart, PartState, StudyRecord
+from forecaster.domain.ports import Ledger
+from forecaster.texts.catalogue import Words, decoded
+
+DAYS, HEALTH, STORM = "days", "health", "storm"
+"""The kinds of study that the document rests on."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartTold:
+    """What the alarms and the pages need of a part."""
+
+    part: HousePart
+    state: PartState
+    says: str
+    do: str
+
+
+def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
+    """The document of GET /health. `as_of` is null and `parts` empty before the first study.
+
+    `failed` : str | None — why the newest study failed, where it did; the rest is then the last good one.
+    """
+    study = ledger.study(site, HEALTH)
+    found = _read(study)
+    storm = _read(ledger.study(site, STORM))
+    return {
+        "site": site,
+        "as_of": found.get("as_of"),
+        "parts": [_bare(part) for part in found.get("parts", ())],
+        "storm": storm or None,
+        "work": [_bare(work) for work in found.get("work", ())],
+        "failed": next((one.problem for one in (study, ledger.study(site, DAYS)) if one and one.problem), None),
+    }
+
+
+def parts_told(study: StudyRecord | None) -> tuple[PartTold, ...]:
+    """Every part of a study, in words that can be said in any language; none where there is no study."""
+    return tuple(
+        PartTold(HousePart(part["part"]), PartState(part["state"]), said(part, "says"), said(part, "do"))
+        for part in _read(study).get("parts", ())
+    )
+
+
+def said(row: dict[str, Any], field: str) -> str:
+    """A text of a row, which can be said again in any language."""
+    codes = row.get("codes") or {}
+    return decoded(codes[field], row[field]) if field in codes else str(row[field])
+
+
+def rows_told(study: StudyRecord | None, words: Words) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Parts and work of a study with their texts said in a language."""
+    found = _read(study)
+    parts = [
+        {**_bare(part), "says": words.again(said(part, "says")), "do": words.again(said(part, "do"))}
+        for part in found.get("parts", ())
+    ]
+    return parts, [{**_bare(work), "did": words.again(said(work, "did"))} for work in found.get("work", ())]
+
+
+def _bare(row: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in row.items() if name not in {"codes", "course"}}
+
+
+def _read(study: StudyRecord | None) -> dict[str, Any]:
+    return {} if study is None else dict(msgspec.json.decode(study.document))

@@ -1,0 +1,158 @@
+"""The check valve: what share of a run's water comes back, from runs and waits, and from the driest days."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.health.judged import PartHealth, Range, around, day_ms, day_text, percent_text, range_text, unknown
+from forecaster.health.measures import Blind, at_once_series, back_shares, base_flow, blind_to_runs, sampled
+from forecaster.health.trends import BASELINE_DAYS, LEAST_DAYS, course_of
+from forecaster.maths.arrays import Array
+from forecaster.texts.catalogue import Said
+
+NEWEST_DAYS = (14, 28, 56)
+"""Spans of newest days that are set against those before."""
+
+LEAST_SHARE, GRAVE_SHARE, SURE = 0.10, 0.40, 4.5
+"""A share of water that comes back is told from so much on, asks for something to be done from so much on, and so many
+deviations from what was first."""
+
+VAGUE = 0.10
+"""A share whose standard error over the newest two weeks is greater tells nothing."""
+
+FEW_DAYS = 4.0
+"""Days that must bear a share between them, in the sense of Kish's effective number."""
+
+AT_ONCE = 0.06
+"""More restarts at once than at first by this share of all."""
+
+DRY_DAYS, RECORD_DAYS, JUMP, BEYOND = 10, 120, 1.25, 1.3
+"""The driest day in ten against the driest of the ten before: how long a record that takes, how many times the runs
+must come as often, and how many times that must exceed every rise before, in logarithms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """A share of the water that comes back: since a day, with its standard error."""
+
+    share: float
+    error: float
+    since_day: float | None
+
+
+def check_valve(table: pd.DataFrame) -> PartHealth:
+    """The check valve from the days since the newest work on it."""
+    part = HousePart.CHECK_VALVE
+    kept = sampled(table)
+    why = blind_to_runs(kept)
+    if why is not None:
+        return unknown(part, why)
+    at_once = course_of(at_once_series(kept))
+    if at_once is None:
+        return unknown(part, Blind.YOUNG)
+    slopes = BackSlopes(*back_shares(kept))
+    slope, base = share_back(slopes), first_share(slopes)
+    jump = dry_jump(*base_flow(kept))
+    often = at_once.sure(upward=True) and at_once.change >= AT_ONCE
+    first_ms = day_ms(at_once.first_day)
+    found = slope if slope is not None else jump
+    if found is None and often:
+        found = Back(at_once.change, at_once.change_error, at_once.since_day)
+    blind = base is None or base.error > VAGUE
+    if found is None:
+        if blind and len(kept) < RECORD_DAYS:
+            return unknown(part, Blind.QUIET, first_ms)
+        now = None if base is None or blind else around(0.0, base.error, 100.0)
+        says, do = Said("health.valve.good"), Said("health.nothing")
+        return PartHealth(part, PartState.GOOD, says, do, "%", 0.0, first_ms, now)
+    return _told(found, first_ms)
+
+
+def _told(found: Back, first_ms: int | None) -> PartHealth:
+    share: Range = around(found.share, found.error)
+    state = PartState.ACT if found.share >= GRAVE_SHARE else PartState.WATCH
+    since = day_ms(found.since_day)
+    day = "" if since is None else Said("health.since", day=day_text(since))
+    says = Said("health.valve.leaks", share=percent_text(found.share), range=range_text(share), since=day)
+    now = (100.0 * share[0], 100.0 * share[1], 100.0 * share[2])
+    return PartHealth(
+        HousePart.CHECK_VALVE, state, says, Said(f"health.valve.{state}.do"), "%", 0.0, first_ms, now, share, since
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BackSlopes:
+    """Days with their two sums and the spread of a run, see `measures.back_shares`; (N,) each."""
+
+    day: Array
+    top: Array
+    weight: Array
+    spread: Array
+
+    def over(self, kept: NDArray[np.bool_]) -> tuple[float, float]:
+        """The share over some days and its standard error: from the runs' spread, and from how the days differ.
+
+        Infinite where a few days tell all.
+        """
+        top, weight = self.top[kept], self.weight[kept]
+        total = float(weight.sum())
+        if total <= 0.0 or total**2 < FEW_DAYS * float((weight**2).sum()):
+            return 0.0, float("inf")
+        share = float(top.sum()) / total
+        by_days = float(np.sqrt(((top - share * weight) ** 2).sum())) / total
+        by_runs = float(np.sqrt((self.spread[kept] ** 2 * weight).sum())) / total
+        return share, max(by_days, by_runs)
+
+
+def first_share(slopes: BackSlopes) -> Back | None:
+    """The share over the baseline, as the newest two weeks could be told with: as uncertain as two weeks of it."""
+    if slopes.day.size < LEAST_DAYS:
+        return None
+    early = slopes.day < slopes.day[0] + 2.0 * BASELINE_DAYS
+    share, error = slopes.over(early)
+    return Back(share, error * float(np.sqrt(early.sum() / 14.0)), None)
+
+
+def share_back(slopes: BackSlopes) -> Back | None:
+    """The share over some newest days less that of all before, where it is more than chance; None: nothing is told."""
+    best: tuple[float, Back] | None = None
+    day = slopes.day
+    for span in NEWEST_DAYS:
+        if day.size < span + 3 * LEAST_DAYS:
+            continue
+        late = day > day[-1] - span
+        first, first_error = slopes.over(~late)
+        now, now_error = slopes.over(late)
+        error = float(np.hypot(first_error, now_error))
+        if error > VAGUE or now - first < max(LEAST_SHARE, SURE * error):
+            continue
+        if best is None or (now - first) / error > best[0]:
+            best = ((now - first) / error, Back(min(now - first, 1.0), error, _onset(slopes)))
+    return None if best is None else best[1]
+
+
+def _onset(slopes: BackSlopes) -> float:
+    """The day from which on the share differs most from that before, in squares explained."""
+    behind, w_behind = np.cumsum(slopes.top)[:-1], np.cumsum(slopes.weight)[:-1]
+    ahead, w_ahead = slopes.top.sum() - behind, slopes.weight.sum() - w_behind
+    explained = behind**2 / np.maximum(w_behind, 1e-12) + ahead**2 / np.maximum(w_ahead, 1e-12)
+    return float(slopes.day[1 + int(np.argmax(explained[LEAST_DAYS:-2])) + LEAST_DAYS])
+
+
+def dry_jump(day: Array, pace: Array) -> Back | None:
+    """A rise of the driest pace within ten days that no rise on record comes near; None: none, or no record."""
+    if day.size < RECORD_DAYS:
+        return None
+    log = np.log(pace)
+    driest = np.lib.stride_tricks.sliding_window_view(log, DRY_DAYS).min(axis=1)
+    rises = driest[DRY_DAYS:] - driest[:-DRY_DAYS]
+    now, before = float(rises[-1]), rises[: -2 * DRY_DAYS]
+    spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
+    if now < np.log(JUMP) or now < BEYOND * float(before.max()) or now < SURE * spread:
+        return None
+    return Back(1.0 - float(np.exp(-now)), spread * float(np.exp(-now)), float(day[-DRY_DAYS]))

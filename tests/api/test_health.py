@@ -1,0 +1,146 @@
+"""`outlast health` and GET /health: one document from the newest study, in the promised shape, and its exit code."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+
+from api.cli import main
+from api.http.app import create_app
+from api.process.services import Services
+from collector.config.site_file import site_toml
+from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.domain.times import DAY_MS
+from forecaster.engine.document import time_ms, time_text
+from forecaster.health.studying import study_health
+from forecaster.maths.arrays import Array
+from forecaster.twin.live import larkspur_site
+from tests.api.serving import LOOPBACK
+from tests.forecaster.health.world import START_MS, Sampling, Truth, record
+from tests.story import HeldClock, services
+
+DAYS = 150
+NOW_MS = START_MS + DAYS * DAY_MS
+HEALTH = "/api/v1/sites/larkspur/health"
+
+
+@pytest.fixture
+def held(tmp_path: Path) -> Iterator[Services]:
+    (tmp_path / "outlast.toml").write_text("", encoding="utf-8")
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "larkspur.toml").write_text(site_toml(larkspur_site()), encoding="utf-8")
+    made = services(tmp_path, {"larkspur": larkspur_site()}, clock=HeldClock(NOW_MS))
+    yield made
+    made.close()
+
+
+def lived(
+    held: Services, flow: Callable[[Array], Array] | None = None, sampling: Sampling = Sampling.ON_CHANGE
+) -> None:
+    """A record of DAYS days in the ledger, studied."""
+    truth = Truth() if flow is None else replace(Truth(), flow=flow)
+    held.ledger.save_days(record(truth, sampling, DAYS, np.random.default_rng(5)))
+    study_health(larkspur_site(), held.ledger, NOW_MS)
+
+
+def clogged(day: Array) -> Array:
+    """40 % less within two weeks from day 130 on."""
+    return 1.0 - 0.4 * np.clip((day - 130.0) / 14.0, 0.0, 1.0)
+
+
+def call(held: Services, *args: str) -> int:
+    return main(("health", "larkspur", *args, "--config", str(held.installation.folder)))
+
+
+def document(held: Services, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    call(held, "--json")
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_a_clogged_line_is_told_with_its_date_and_asks_for_something_to_be_done(
+    held: Services, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lived(held, clogged)
+    assert call(held) == 1
+    assert "discharge line: Flow fell by" in capsys.readouterr().out
+    parts = {part["part"]: part for part in document(held, capsys)["parts"]}
+    line, flow = parts["discharge-line"], parts["pump-flow"]
+    assert (line["state"], flow["state"]) == ("act", "act")
+    assert abs(_day(line["since"]) - 130) <= 5
+    assert flow["change"]["p10"] <= -0.4 <= flow["change"]["p90"] + 0.02
+    assert flow["baseline"]["unit"] == "L/min"
+    assert parts["float"]["state"] == "good"
+
+
+def _day(text: str) -> float:
+    return (time_ms(text) - START_MS) / DAY_MS
+
+
+def test_the_shape_is_the_promised_one(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    lived(held)
+    assert call(held) == 0
+    capsys.readouterr()
+    found = document(held, capsys)
+    assert found["as_of"] == time_text(NOW_MS)
+    assert [part["part"] for part in found["parts"]] == [part.value for part in HousePart]
+    for part in found["parts"]:
+        assert set(part) == {
+            "part", "state", "baseline", "now", "change", "since", "predicted", "says", "do"
+        }  # fmt: skip
+        assert part["state"] in {state.value for state in PartState}
+        assert set(part["baseline"]) == {"value", "unit", "since"}
+        assert set(part["now"]) == {"value", "low", "high"}
+        assert set(part["change"]) == {"p10", "p50", "p90"}
+    assert {"site", "as_of", "parts", "storm", "work"} <= set(found)
+
+
+def test_http_tells_the_same(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    lived(held, clogged)
+    with TestClient(create_app(held), base_url=LOOPBACK) as client:
+        answer = client.get(HEALTH)
+    assert answer.status_code == 200
+    assert answer.json() == document(held, capsys)
+
+
+@pytest.mark.parametrize("sampling", [Sampling.THIRTY, Sampling.COUNTER])
+def test_what_a_sampling_cannot_tell_is_unknown(
+    held: Services, sampling: Sampling, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Runs of 12 s seen every 30 s, or only by their energy: fault and water look alike."""
+    lived(held, clogged, sampling)
+    parts = {part["part"]: part["state"] for part in document(held, capsys)["parts"]}
+    assert [parts[name] for name in ("pump-flow", "float", "check-valve", "discharge-line")] == ["unknown"] * 4
+
+
+def test_before_the_first_study_it_says_so(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(held) == 1
+    assert "outlast study larkspur" in capsys.readouterr().out
+    found = document(held, capsys)
+    assert (found["as_of"], found["parts"]) == (None, [])
+
+
+def test_a_failed_study_leaves_the_old_results_and_says_so(
+    held: Services, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lived(held, clogged)
+    before = document(held, capsys)
+
+    def fails(*_: object) -> None:
+        raise StoreUnavailable("the disk is away")
+
+    monkeypatch.setattr("api.commands.study.study_health", fails)
+    folder = str(held.installation.folder)
+    assert main(("study", "larkspur", "--at", time_text(NOW_MS + DAY_MS), "--config", folder)) == 1
+    capsys.readouterr()
+    after = document(held, capsys)
+    assert "the disk is away" in after["failed"]
+    assert {**after, "failed": None} == before

@@ -1,0 +1,89 @@
+"""Changes with dates, and trends: against published examples, and where nothing happened."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from statsmodels import datasets
+
+from forecaster.health.changes import ChangeShape, DailySeries, changes_of
+from forecaster.health.trends import below_days, course_of
+from forecaster.maths.arrays import Array
+
+
+def series(value: Array, first_day: float = 20_000.0) -> DailySeries:
+    count = value.size
+    return DailySeries(first_day + np.arange(count, dtype=np.float64), value, np.zeros(count), np.zeros((count, 0)))
+
+
+def straying(count: int, rho: float, deviation: float, rng: np.random.Generator) -> Array:
+    """Errors of a first-order autoregression, (count,)."""
+    found = np.empty(count)
+    level = rng.normal(0.0, deviation)
+    for index in range(count):
+        found[index] = level
+        level = rho * level + rng.normal(0.0, deviation * np.sqrt(1.0 - rho**2))
+    return found
+
+
+def test_the_nile_broke_in_1898() -> None:
+    """Yearly flow of the Nile at Aswan 1871 to 1970, whose published single break follows 1898: Cobb, Biometrika 65
+    (1978) 243; Zeileis, Kleiber, Krämer, Hornik, Comput. Stat. Data Anal. 44 (2003) 109; data as in statsmodels.
+    """
+    nile = datasets.nile.load_pandas().data
+    flow = nile["volume"].to_numpy(dtype=np.float64)
+    found = changes_of(series(flow / np.median(flow), float(nile["year"].iloc[0])))
+    assert [change.shape for change in found] == [ChangeShape.STEP]
+    assert found[0].at_day == 1899.0  # the first year after the break
+
+
+def test_the_nile_fell_by_a_quarter() -> None:
+    """Means before and after the break are 1097.75 and 849.97 (same sources): 22.6 % less."""
+    nile = datasets.nile.load_pandas().data
+    flow = nile["volume"].to_numpy(dtype=np.float64)
+    course = course_of(series(flow / np.median(flow), float(nile["year"].iloc[0])))
+    assert course is not None
+    assert course.change / course.base == pytest.approx(849.97 / 1097.75 - 1.0, abs=0.02)
+    assert course.since_day == 1899.0
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.4, 0.7])
+def test_where_nothing_happened_hardly_anything_is_told(rho: float) -> None:
+    """A look a week over 15 years of days that follow one another: at most one year in which anything is told."""
+    rng = np.random.default_rng(17)
+    told = 0
+    for _ in range(15):
+        value = 1.0 + straying(365, rho, 0.015, rng)
+        told += any(changes_of(series(value[:end])) for end in range(30, 366, 14))
+    assert told <= 1
+
+
+def test_a_step_is_dated_within_five_days_in_four_of_five() -> None:
+    rng = np.random.default_rng(3)
+    away = []
+    for _ in range(30):
+        value = 1.0 + straying(200, 0.4, 0.02, rng)
+        value[120:] -= 0.06
+        course = course_of(series(value))
+        assert course is not None
+        assert course.sure(upward=False)
+        assert course.since_day is not None
+        away.append(abs(course.since_day - 20_120.0))
+    assert np.mean(np.array(away) <= 5.0) >= 0.8
+
+
+def test_a_steady_fall_meets_a_level_when_it_does() -> None:
+    """1 % a month, 200 days of it: 70 % of the first level are reached after 30 months, told as a range."""
+    rng = np.random.default_rng(9)
+    held = 0
+    for _ in range(30):
+        value = 1.0 - 0.01 * np.arange(200) / 30.4375 + straying(200, 0.4, 0.015, rng)
+        course = course_of(series(value))
+        assert course is not None
+        found = below_days(course, 0.7)
+        assert found is not None
+        low, _, high = found
+        assert low is not None
+        assert high is not None
+        held += low <= 30 * 30.4375 - 199.0 <= high
+    assert 18 <= held <= 29

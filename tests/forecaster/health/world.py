@@ -1,0 +1,194 @@
+"""Simulated site-years, made run by run as arrays: a pit with storms and seasons, its faults, and how it is sampled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+
+import numpy as np
+from scipy.signal import lfilter
+
+from forecaster.domain.longrecord import Day
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.times import DAY_MS
+from forecaster.maths.arrays import Array
+from forecaster.record.cycles import cycle_facts
+
+STEP_S = 600.0
+DAY_S = 86_400.0
+START_MS = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1000)
+DRAWDOWN_L = 30.0
+
+
+class Sampling(StrEnum):
+    """How the pump is watched."""
+
+    ONE = "1 s"
+    TEN = "10 s"
+    THIRTY = "30 s"
+    ON_CHANGE = "on change"
+    FLOAT = "float only"
+    COUNTER = "counter only"
+
+    @property
+    def every_s(self) -> float | None:
+        """Seconds between samples; None: on change."""
+        return {"1 s": 1.0, "10 s": 10.0, "30 s": 30.0}.get(self.value)
+
+
+Course = Callable[[Array], Array]
+"""A factor or share at each day of the record."""
+
+
+def _still(value: float) -> Course:
+    return lambda day: np.full(day.shape, value)
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A house: how much flows in, and what becomes of its parts.
+
+    flow, watts : factor of the pump's rate and power; leak : share of a run's water that runs back at once
+    sticks : share of starts that come late because the float hangs
+    """
+
+    rate_l_per_min: float = 150.0
+    base_l_per_min: float = 5.0
+    swing: float = 0.4
+    storms_a_year: float = 45.0
+    slop: float = 0.06
+    flow: Course = field(default_factory=lambda: _still(1.0))
+    watts: Course = field(default_factory=lambda: _still(1.0))
+    leak: Course = field(default_factory=lambda: _still(0.0))
+    sticks: Course = field(default_factory=lambda: _still(0.0))
+
+
+def drawn(rng: np.random.Generator) -> Truth:
+    """A healthy house of many."""
+    return Truth(
+        rate_l_per_min=float(rng.uniform(120.0, 160.0)), base_l_per_min=float(np.exp(rng.uniform(0.5, 2.5))),
+        swing=float(rng.uniform(0.2, 0.6)), storms_a_year=float(rng.uniform(25.0, 70.0)),
+        slop=float(rng.uniform(0.02, 0.08)),
+    )  # fmt: skip
+
+
+def inflow(truth: Truth, days: int, rng: np.random.Generator) -> Array:
+    """Inflow on a grid of ten minutes [L/min]: a base with its season, storms that recede fast and slowly, a wobble."""
+    count = int(days * DAY_S / STEP_S)
+    day = np.arange(count) * STEP_S / DAY_S
+    base = truth.base_l_per_min * (1.0 + truth.swing * np.cos(2.0 * np.pi * (day - rng.uniform(0, 365)) / 365.25))
+    storms = np.zeros(count)
+    for at in rng.uniform(0, days, rng.poisson(truth.storms_a_year * days / 365.25)):
+        since = np.maximum(day - at, 0.0)
+        size = truth.base_l_per_min * rng.gamma(1.2, 1.5)
+        falls = 0.7 * np.exp(-since / rng.uniform(0.1, 0.4)) + 0.3 * np.exp(-since / rng.uniform(1.5, 5.0))
+        storms += np.where(since > 0.0, size * falls, 0.0)
+    keep = float(np.exp(-STEP_S / (0.5 * DAY_S)))
+    wobble = lfilter([1.0], [1.0, -keep], rng.normal(0.0, 0.06 * np.sqrt(1.0 - keep**2), count))
+    return np.asarray(np.minimum((base + storms) * np.exp(wobble), 0.8 * truth.rate_l_per_min), dtype=np.float64)
+
+
+def runs(truth: Truth, days: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Starts and stops of every run [s]; water is conserved but for the changes of inflow within one cycle."""
+    flows_in = inflow(truth, days, rng)
+    at_s = np.arange(flows_in.size, dtype=np.float64) * STEP_S
+    day: Array = at_s / DAY_S
+    rate = truth.rate_l_per_min * truth.flow(day)
+    flows_in = np.minimum(flows_in, 0.9 * rate)
+    leak = truth.leak(day)
+    run = DRAWDOWN_L / (rate - flows_in)
+    wait = DRAWDOWN_L * (1.0 - leak) / flows_in
+    waited = np.concatenate([[0.0], np.cumsum(flows_in * wait / (wait + run) * STEP_S / 60.0)])
+    many = int(waited[-1] / (DRAWDOWN_L * (1.0 - leak.max())) * 1.05) + 50
+    rises, falls = rng.normal(0.0, truth.slop * DRAWDOWN_L, (2, many + 1))
+    rises, falls = np.clip(rises, -8.0, 8.0), np.clip(falls, -8.0, 8.0)
+    late = np.zeros(many)
+    nominal = np.interp(
+        np.arange(many) * DRAWDOWN_L * (1.0 - float(leak.mean())), waited, np.append(at_s, days * DAY_S)
+    )
+    sticks = truth.sticks(nominal / DAY_S)
+    late[:] = np.where(rng.uniform(size=many) < sticks, DRAWDOWN_L * rng.uniform(0.5, 1.5, many), 0.0)
+    back = np.interp(nominal, at_s, leak)
+    to_come = (DRAWDOWN_L + rises[:many] + late - falls[:-1]) - back * DRAWDOWN_L
+    starts = np.interp(np.cumsum(to_come), waited, np.append(at_s, days * DAY_S), right=np.nan)
+    starts = starts[np.isfinite(starts)]
+    count = starts.size
+    lifted = DRAWDOWN_L + rises[:count] + late[:count] - falls[1 : count + 1]
+    lasts = 60.0 * lifted / (np.interp(starts, at_s, rate) - np.interp(starts, at_s, flows_in))
+    stops = np.minimum(starts + lasts, np.append(starts[1:] - 1.0, np.inf))
+    return starts, np.maximum(stops, starts + 0.5)
+
+
+def seen(
+    starts: Array, stops: Array, sampling: Sampling, rng: np.random.Generator
+) -> tuple[Array, Array, Array]:  # fmt: skip
+    """What a sampling makes of runs: starts, stops [s], and readings that caught each; those never caught are left out.
+
+    As `forecaster.segment.tracker` tells them: half an interval before the first reading that shows a run, and before
+    the first that shows its end; on change both edges to a second.
+    """
+    every = sampling.every_s
+    if every is None:
+        late = rng.uniform(0.0, 0.4, (2, starts.size))
+        return starts + late[0], stops + late[1], np.full(starts.size, 2.0)
+    phase = rng.uniform(0.0, every)
+    first, last = np.floor((starts - phase) / every) + 1.0, np.floor((stops - phase) / every) + 1.0
+    caught = last > first
+    first, last = first[caught], last[caught]
+    apart = np.concatenate([[True], first[1:] > last[:-1]])
+    ends = np.concatenate([np.flatnonzero(apart)[1:] - 1, [first.size - 1]]) if first.size else np.empty(0, dtype=int)
+    first, last = first[apart], last[ends]
+    return (first - 0.5) * every + phase, (last - 0.5) * every + phase, last - first
+
+
+def record(truth: Truth, sampling: Sampling, days: int, rng: np.random.Generator, site: str = "larkspur") -> list[Day]:
+    """The daily table of a house."""
+    started, stopped, samples = seen(*runs(truth, days, rng), sampling, rng)
+    edges = np.searchsorted(started, np.arange(days + 1) * DAY_S)
+    source = {Sampling.FLOAT: Quantity.PIT_FLOAT, Sampling.COUNTER: Quantity.PUMP_ENERGY}.get(
+        sampling, Quantity.PUMP_POWER
+    )
+    powered = source is Quantity.PUMP_POWER
+    return [
+        _day(site, number, (started, stopped, samples), (int(edges[number]), int(edges[number + 1])), source, sampling,
+             _power(truth, number, rng) if powered else None)
+        for number in range(days)
+    ]  # fmt: skip
+
+
+def _power(truth: Truth, number: int, rng: np.random.Generator) -> float:
+    season = 1.0 + 0.006 * np.cos(2.0 * np.pi * number / 365.25)
+    return float(480.0 * season * truth.watts(np.array([float(number)]))[0] * (1.0 + rng.normal(0.0, 0.004)))
+
+
+def _day(
+    site: str, number: int, every: tuple[Array, Array, Array], of: tuple[int, int], source: Quantity,
+    sampling: Sampling, power_w: float | None,
+) -> Day:  # fmt: skip
+    first, end = of
+    before = max(0, first - 8)
+    start, stop, samples = (column[before:end] for column in every)
+    today = np.arange(before, end) >= first
+    counted = source is Quantity.PUMP_ENERGY
+    told = np.full(start.size, not counted)
+    facts = cycle_facts(start, stop, samples, told, np.ones(start.size, dtype=bool), today)
+    lengths = (stop - start)[today]
+    waits = (start[1:] - stop[:-1])[today[1:]] if start.size else np.empty(0)
+    at_once = int((waits < 0.2 * np.median(waits)).sum()) if waits.size else 0
+    start_ms = START_MS + number * DAY_MS
+    day = datetime.fromtimestamp(start_ms / 1000.0, UTC).date().isoformat()
+    return Day(
+        site, day, start_ms, start_ms + DAY_MS, heard_s=DAY_S, sampled_s=sampling.every_s or 60.0,
+        runs=int(today.sum()), measured=int(today.sum()) - facts.single, samples=int(samples[today].sum()),
+        run_s=float(lengths.sum()), cycles=facts.paired, at_once=at_once, power_w=power_w,
+        peak_hour_s=float(_busiest(start[today], stop[today], number)), source=source.value, **asdict(facts),
+    )  # fmt: skip
+
+
+def _busiest(start: Array, stop: Array, number: int) -> float:
+    """Longest running time within a clock hour [s]."""
+    hours = number * DAY_S + 3600.0 * np.arange(25)
+    ran = np.concatenate([[0.0], np.cumsum(stop - start)])
+    return float(np.diff(ran[np.searchsorted(start, hours)]).max()) if start.size else 0.0
