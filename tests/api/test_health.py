@@ -25,7 +25,7 @@ from forecaster.maths.arrays import Array
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import LOOPBACK
 from tests.forecaster.health.world import START_MS, Sampling, Truth, record
-from tests.story import HeldClock, services
+from tests.scenario import HeldClock, services
 
 DAYS = 150
 NOW_MS = START_MS + DAYS * DAY_MS

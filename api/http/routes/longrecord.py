@@ -6,7 +6,7 @@ from fastapi import APIRouter, Response
 
 from api.http import answers
 from api.http.dependencies import ServicesIn, SiteIn
-from api.http.schemas import Shape, Time
+from api.http.shapes import Shape, Time
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.health.told import health_told
 
