@@ -49,7 +49,7 @@ def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: 
     verdict, reasons, cautions = result_texts(result, words)
     return RehearsalLine(
         at=wording.clock(test.started_ms, now_ms),
-        by=test.started_by if operate else words("link.someone"),
+        by=(test.started_by if operate else "") or words("link.someone"),
         end=end,
         verdict=words("test.no_result") if verdict is None else verdict,
         facts=() if result is None else tuple(result_facts(result, wording, words)),

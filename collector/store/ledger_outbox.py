@@ -20,7 +20,10 @@ FORGOTTEN = {"receiver": "", "body": ""}
 NAMED_IN = (
     (t.alarms, "body", ("acknowledged_by", "shelved_by")),
     (t.transitions, "body", ("acknowledged_by", "shelved_by")),
+    (t.deliveries, "body", ("acknowledged_by", "shelved_by")),
     (t.requests, "body", ("by",)),
+    (t.tests, "body", ("started_by",)),
+    (t.work, "body", ("by",)),
 )
 """Where a person's name stands beside the outbox: table, column of JSON, fields."""
 
@@ -90,11 +93,12 @@ class LedgerOutbox(LedgerBase):
         return self._write(work)
 
     def erase_person(self, site: str, who: str) -> int:
-        """Forget a person of a site: what they were told, and their name in alarms. How many rows changed."""
+        """Forget a person of a site: what they were told, and their name in what they did. How many rows changed."""
         d = t.deliveries.c
 
         def work(connection: Connection) -> int:
             gone = connection.execute(delete(t.deliveries).where(d.site == site, d.who == who)).rowcount
+            gone += _unrefer(connection, site, who)
             return gone + sum(_unname(connection, site, who, *place) for place in NAMED_IN)
 
         return self._write(work)
@@ -117,6 +121,20 @@ def _unname(connection: Connection, site: str, who: str, table: Any, column: str
         place = [key == row[key.name] for key in table.primary_key.columns]
         connection.execute(update(table).where(*place).values({column: text}))
     return len(rows)
+
+
+def _unrefer(connection: Connection, site: str, who: str) -> int:
+    """Drop the line that refers others to a person from messages that wait; how many rows changed."""
+    d = t.deliveries.c
+    named = msgspec.json.encode(who).decode()[1:-1]
+    mentions = (d.site == site) & d.open.is_(True) & d.body.contains(named, autoescape=True)
+    changed = 0
+    for row in connection.execute(select(d.key, d.body).where(mentions)).mappings().all():
+        told = msgspec.json.decode(row["body"], type=dict[str, Any])
+        if who in str(told.get("afar", "")):
+            body = msgspec.json.encode(told | {"afar": ""}).decode()
+            changed += connection.execute(update(t.deliveries).where(d.key == row["key"]).values(body=body)).rowcount
+    return changed
 
 
 def delivery_row(delivery: Delivery) -> dict[str, Any]:

@@ -229,7 +229,7 @@ class Ledger(Protocol):
         ...
 
     def erase_person(self, site: str, who: str) -> int:
-        """Forget a person of a site: what they were told, and their name in alarms. How many rows changed."""
+        """Forget a person of a site: what they were told, and their name in what they did. How many rows changed."""
         ...
 
     def oldest_undelivered_ms(self) -> int | None:

@@ -15,6 +15,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
 from forecaster.live.site_runner import packed, unpacked
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.forecast")
 
@@ -75,6 +76,7 @@ def _forget(ledger: Ledger, site: str, named: set[str]) -> int:
     for who in sorted(before - named):
         ledger.erase_person(site, who)
         _forget_in_manager(ledger, site, who)
+        _forget_in_browsers(ledger, site, who)
     if before != named:
         ledger.note(note, msgspec.json.encode(sorted(named)).decode())
     return len(before - named)
@@ -92,6 +94,17 @@ def _forget_in_manager(ledger: Ledger, site: str, who: str) -> None:
         return
     if state.forget(who):
         ledger.commit_transitions([], [], [replace(kept, state=packed(state.encode()))])
+
+
+def _forget_in_browsers(ledger: Ledger, site: str, who: str) -> None:
+    """Take a name off the browsers that carry it: they go on being told, as anybody's, until their token ends."""
+    label = who.strip().casefold()
+    others = [kept for note, kept in ledger.notes(PEOPLE).items() if note != f"{PEOPLE}:{site}"]
+    named = {name.strip().casefold() for kept in others for name in msgspec.json.decode(kept, type=list[str])}
+    for held in ledger.subscriptions():
+        theirs = held.label.strip().casefold() == label
+        if theirs and (held.site == site or (held.site is None and label not in named)):
+            ledger.save_subscription(replace(held, label=words()("reach.browser")))
 
 
 def _closed(alarm: Alarm, now_ms: int) -> Alarm:

@@ -307,8 +307,14 @@ class LedgerContract:
         changes = [transition(alarm()), transition(seen, TransitionKind.ACKNOWLEDGED), transition(kept)]
         ledger.commit_transitions(changes, [owed, other], [])
         ledger.request("acknowledge", seen.id, msgspec.json.encode({"by": who}).decode(), T0)
+        test = DischargeTest("larkspur:test:1", "larkspur", T0, who)
+        work = WorkDone("larkspur:work:1", "larkspur", T0, WorkKind.CLEANED, "the pit", who, T0)
+        ledger.save_test(test)
+        ledger.save_work(work)
         assert ledger.erase_person("elsewhere", who) == 0
-        assert ledger.erase_person("larkspur", who) == 4
+        assert ledger.erase_person("larkspur", who) == 6
+        assert ledger.tests("larkspur") == [dataclasses.replace(test, started_by="")]
+        assert [one.by for one in ledger.work("larkspur")] == [""]
         assert ledger.alarm(seen.id) == dataclasses.replace(seen, acknowledged_by="")
         assert ledger.alarm(kept.id) == kept
         assert {x.alarm.acknowledged_by for x in ledger.transitions("larkspur", T0, T0 + DAY)} == {
