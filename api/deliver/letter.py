@@ -17,6 +17,7 @@ from api.deliver.chart import bars, chart_html, chart_text
 from api.deliver.words import title
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import Priority
+from forecaster.domain.letters import Letter
 from forecaster.texts.catalogue import Words, words
 from forecaster.texts.wording import Wording, unnamed
 
@@ -48,13 +49,10 @@ def letter(
     alarm = message.alarm
     domain = sender.partition("@")[2]
     mail = EmailMessage()
-    mail["Subject"] = " ".join(
-        f"{title(message)}: {unnamed(alarm.headline, message.site_name, words(message.language))}".split()
-    )
+    mail["Subject"] = " ".join(_subject(message).split())
     mail["From"] = f"Outlast <{sender}>"
     mail["To"] = receiver
     wording = Wording(message.timezone, message.units, words(message.language), zoned=True)
-    mail["Content-Language"] = message.language
     mail["Date"] = format_datetime(wording.local(message.at_ms))
     mail["Message-ID"] = message_id(key, domain)
     thread = message_id(message.thread, domain)
@@ -64,10 +62,36 @@ def letter(
     mail["Outlast-Key"] = key
     if alarm.priority is Priority.CRITICAL:
         mail["Importance"] = "high"
-    shown = bars(document)
-    mail.set_content(_text(message, wording, chart_text(shown, wording, message.at_ms), links))
-    mail.add_alternative(_html(message, wording, chart_html(shown, wording, message.at_ms), links), subtype="html")
+    if message.letter is not None:
+        text = _weekly_text(message.letter, wording.words, links)
+        html = _weekly_html(message.letter, wording.words, links)
+    else:
+        shown = bars(document)
+        text = _text(message, wording, chart_text(shown, wording, message.at_ms), links)
+        html = _html(message, wording, chart_html(shown, wording, message.at_ms), links)
+    mail.set_content(text)
+    mail.add_alternative(html, subtype="html")
+    mail["Content-Language"] = message.language  # of the whole: set before, it would go with the first part alone
     return mail
+
+
+def _subject(message: AlarmMessage) -> str:
+    if message.letter is not None:
+        return message.letter.subject
+    return f"{title(message)}: {unnamed(message.alarm.headline, message.site_name, words(message.language))}"
+
+
+def _weekly_text(said: Letter, say: Words, links: MailLinks) -> str:
+    sections = ("\n".join((part.heading, *(f"- {line}" for line in part.lines))) for part in said.sections)
+    parts = [said.opening, *sections, said.closing]
+    if links.page is not None:
+        parts.append(f"{say('mail.page')}:\n{links.page}")
+    parts.append(say("mail.caution"))
+    return "\n\n".join(parts) + "\n"
+
+
+def _weekly_html(said: Letter, say: Words, links: MailLinks) -> str:
+    return TEMPLATES.get_template("weekly.html").render(letter=said, say=say, links=links)
 
 
 def _deadline(message: AlarmMessage, wording: Wording) -> str:

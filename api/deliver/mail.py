@@ -107,7 +107,7 @@ class MailCarrier:
         return Sent()
 
     def _link(self, message: AlarmMessage) -> str | None:
-        if self._links is None or message.transition is TransitionKind.CLEARED:
+        if self._links is None or message.letter is not None or message.transition is TransitionKind.CLEARED:
             return None
         return self._links.url(message.alarm.id, message.contact, self._clock.now_ms(), test=message.test)
 

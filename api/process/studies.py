@@ -7,7 +7,6 @@ import os
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -15,8 +14,8 @@ from pathlib import Path
 from typing import IO
 from zoneinfo import ZoneInfo
 
+from api.process.repeating import RepeatingWorker
 from forecaster.domain.counts import Count
-from forecaster.domain.errors import StoreError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
@@ -55,44 +54,19 @@ def due_since_ms(timezone: str, now_ms: int) -> int:
     return due_ms
 
 
-class StudyWorker:
-    """Starts one child at a time for the sites that are due, gently and with a limit. start(), stop()."""
+class StudyWorker(RepeatingWorker):
+    """Starts one child at a time for the sites that are due, gently and with a limit."""
 
     def __init__(
         self, folder: Path, sites: Mapping[str, Site], ledger: Ledger, clock: Clock,
         *, first_s: float = FIRST_S, rest_s: float = REST_S, limit_s: float = LIMIT_S,
     ) -> None:  # fmt: skip
+        super().__init__("studies", first_s, rest_s)
         self._folder, self._sites, self._ledger, self._clock = folder, dict(sites), ledger, clock
-        self._first_s, self._rest_s, self._limit_s = first_s, rest_s, limit_s
+        self._limit_s = limit_s
         self._again_s: dict[str, float] = {}
         self._children = 0
         self._failed = 0
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="studies", daemon=True)
-
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End the child, where one runs, and the thread."""
-        self._ending.set()
-        if self._thread.ident is not None:
-            self._thread.join(30.0)
-
-    def wake(self) -> None:
-        """Studies wait for nobody."""
-
-    def alive(self) -> bool:
-        """Whether the thread runs."""
-        return self._thread.is_alive()
-
-    def turns(self) -> None:
-        """Nothing to tell: a slow study is no fault of this process."""
-
-    def troubles(self) -> list[tuple[str, str]]:
-        """None: a failed study says so in its record, and the forecasts do without."""
-        return []
 
     def counts(self) -> list[Count]:
         """For the metrics."""
@@ -101,16 +75,11 @@ class StudyWorker:
             Count("outlast_studies_failed", "counter", "Of those, how many failed.", float(self._failed)),
         ]
 
-    def _work(self) -> None:
-        rest_s = self._first_s
-        while not self._ending.wait(rest_s):
-            rest_s = self._rest_s
-            try:
-                due = self.due()
-                if due:
-                    self.study(due)
-            except (StoreError, OSError) as error:
-                log.warning("the long record is not studied for now: %s", error)
+    def once(self) -> None:
+        """Study the sites that are due, where there are any."""
+        due = self.due()
+        if due:
+            self.study(due)
 
     def due(self) -> list[str]:
         """Sites to be studied now, at most as many as one child takes; those not studied for longest come first."""

@@ -7,6 +7,7 @@ from api.deliver.outbox import planner_for
 from api.http.feeding import Feeder
 from api.http.publisher import StreamPublisher
 from api.process.installation_state import OutsideView
+from api.process.letters import LetterWorker
 from api.process.parts import Part, Startable
 from api.process.services import Services
 from api.process.studies import StudyWorker
@@ -29,6 +30,7 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
             forecaster.on_deliveries = couriers.wake
             forecaster.make_room = couriers.ballast.release
             workers.append(couriers)
+            workers.append(LetterWorker(services))
             installation = services.installation
             workers.append(StudyWorker(installation.folder, installation.sites, services.ledger, services.clock))
         workers.append(forecaster)

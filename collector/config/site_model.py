@@ -15,7 +15,7 @@ from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import Chemistry, PayloadFormat, Units
+from forecaster.domain.site import Chemistry, PayloadFormat, Units, WeeklyLetter
 from forecaster.texts.catalogue import languages
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
@@ -302,11 +302,14 @@ class ContactSection(Section):
     language: Language | None = Field(default=None, examples=['"en"'])
     phone: str | None = Field(default=None, pattern=r"^[+0-9(][0-9 ()./-]{2,38}[0-9]$", examples=['"+1 555 0100"'])
     hours_to_reach: float | None = Field(default=None, ge=0, le=240, examples=["0.5"])
+    weekly_letter: Annotated[WeeklyLetter, _enum(WeeklyLetter)] | None = Field(default=None, examples=['"homeowner"'])
 
     @model_validator(mode="after")
     def _reachable(self) -> Self:
         if self.email is None and self.webhook is None:
             raise ValueError('neither email nor webhook is given; add one, for example email = "owner@example.org"')
+        if self.weekly_letter is not None and self.email is None:
+            raise ValueError('weekly_letter goes by mail; add email = "owner@example.org", or leave it out')
         if self.quiet_hours is not None and not QUIET.fullmatch(self.quiet_hours):
             raise ValueError(f"quiet_hours {self.quiet_hours!r} cannot be read; write 22:00-07:00")
         return self

@@ -16,6 +16,7 @@ import msgspec
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.grouping import OUTAGE
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
+from forecaster.domain.letters import Letter
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
@@ -51,6 +52,7 @@ class AlarmMessage:
     only_unacknowledged : bool — to be dropped when someone has acknowledged, or it is over, before it is due
     test : bool — a test message, about no alarm
     language : str — ISO 639-1 code that the alarm's words and the message around them are written in
+    letter : Letter | None — what it says in place of the alarm, which then only carries its id
     """
 
     key: str
@@ -66,6 +68,7 @@ class AlarmMessage:
     test: bool = False
     language: str = SOURCE
     afar: str = ""
+    letter: Letter | None = None
 
     @property
     def thread(self) -> str:

@@ -193,6 +193,13 @@ class AlarmLimits:
     off: frozenset[AlarmKind] = frozenset()
 
 
+class WeeklyLetter(StrEnum):
+    """Whom a weekly letter is written for."""
+
+    HOMEOWNER = "homeowner"  # that all is well, so that silence is noticed
+    MANAGER = "manager"  # which of several houses needs them, what is due, what nobody was told
+
+
 @dataclass(frozen=True, slots=True)
 class Contact:
     """A person to reach.
@@ -202,6 +209,7 @@ class Contact:
     after_min : float — told only after an alarm has stood this long unacknowledged [min]; 0: at once
     language : str | None — ISO 639-1 code that messages are written in; None: the site's
     hours_to_reach : float | None — how soon they can be at the house [h]
+    weekly_letter : WeeklyLetter | None — which letter they get by mail once a week; None: none
     """
 
     name: str
@@ -215,6 +223,7 @@ class Contact:
     phone: str | None = None
     hours_to_reach: float | None = None
     language: str | None = None
+    weekly_letter: WeeklyLetter | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,33 @@ def test_the_second_person_is_told_early_and_nobody_twice_over_a_kill(tmp_path: 
     assert first.get_content().startswith("Larkspur Lane cellar")
 
 
+LETTERS = """[[contacts]]
+name = "{who}"
+email = "{who}@example.org"
+weekly_letter = "{kind}"
+"""
+
+
+def test_a_weekly_letter_comes_once_whatever_is_killed_and_started(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """In: a contact with a letter, killed once it has come; a second contact, then started. Out: a letter to each, the
+    first not again."""
+    box, folder = Mailbox(), tmp_path / "house"
+    with serving(box, tmp_path, "none") as settings:
+        house = House(
+            folder, mosquitto, site=LETTERS.format(who="owner", kind="homeowner"), settings=mail_of(settings.port)
+        )
+        with closing(house.client):
+            with outlast("run", folder):
+                wait_until(house.ready, "outlast run", PATIENCE_S)
+                house.keep_saying(lambda: bool(box.mails), "no letter came", mains=True, charge=97)
+            file = folder / "sites" / "larkspur.toml"
+            file.write_text(file.read_text() + LETTERS.format(who="manager", kind="manager"))
+            with outlast("run", folder):
+                house.keep_saying(lambda: len(box.mails) > 1, "no second letter came", mains=True, charge=97)
+    assert [mail["To"] for mail in box.mails] == ["owner@example.org", "manager@example.org"]
+    assert box.mails[0]["Subject"].startswith("Larkspur Lane cellar: ")
+
+
 def told(ledger: Ledger) -> list[Notice]:
     return [notice for notice in notices(ledger) if notice.outcome is NoticeOutcome.TOLD]
 
