@@ -8,11 +8,11 @@ from sqlalchemy import Connection, and_, or_, select
 
 from collector.store import ledger_schema as t
 from collector.store.bodies import body, read
-from collector.store.ledger_base import Row
+from collector.store.ledger_base import Row, cursor_ms
 from collector.store.ledger_found import Findings
 from collector.store.ledger_outbox import delivery_row
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
-from forecaster.domain.errors import NotFound, StoreRefused
+from forecaster.domain.errors import NotFound
 from forecaster.domain.records import AlarmPage, AlarmQuery, Checkpoint, Delivery
 
 
@@ -114,6 +114,4 @@ def _alarm_row(alarm: Alarm) -> Row:
 def _place(cursor: str) -> tuple[int, str]:
     """When the last alarm of a page changed, and its id; StoreRefused for a text that is no such place."""
     changed_ms, _, after = cursor.partition(".")
-    if not (changed_ms.isascii() and changed_ms.isdecimal() and len(changed_ms) < 16 and after):
-        raise StoreRefused(f"cursor {cursor!r} is not one of these pages'; begin without one")
-    return int(changed_ms), after
+    return cursor_ms(changed_ms if after else "", cursor), after

@@ -107,3 +107,10 @@ class LedgerBase:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
         return t.migrate(connection)
+
+
+def cursor_ms(written: str, cursor: str) -> int:
+    """The time in a page's cursor [ms]; StoreRefused where no page gives such a cursor."""
+    if not (written.isascii() and written.isdecimal() and len(written) < 16):
+        raise StoreRefused(f"cursor {cursor!r} is of none of these pages; begin without one")
+    return int(written)

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, case, func, select, update
 
 from collector.store import ledger_schema as t
 from collector.store.bodies import body, brief_of, event_row, packed, read, unpacked
-from collector.store.ledger_base import LedgerBase
+from collector.store.ledger_base import LedgerBase, cursor_ms
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.records import Checkpoint, Page, RunTotals, StoredForecast
@@ -31,9 +31,7 @@ class Findings(LedgerBase):
         """Runs that start in [start_ms, end_ms), newest first."""
         before = end_ms
         if cursor is not None:
-            if not cursor.removeprefix("-").isdecimal():
-                raise StoreRefused(f"cursor {cursor!r} is not one of these pages'; begin without one")
-            before = min(before, int(cursor))
+            before = min(before, cursor_ms(cursor, cursor))
         e = t.events.c
         rows = self._rows(
             select(e.body, e.start_ms)

@@ -135,8 +135,9 @@ class LedgerContract:
             page = ledger.runs("larkspur", T0, T0 + 9 * 180_000, 4, page.cursor)
             seen.extend(page.runs)
         assert seen == [run(i * 180) for i in range(8, -1, -1)]
-        with pytest.raises(StoreRefused):
-            ledger.runs("larkspur", T0, T0 + DAY, 4, "nonsense")
+        for odd in ("nonsense", "", "1.5", "-5", "-", "9" * 30, "²5"):
+            with pytest.raises(StoreRefused, match="cursor"):
+                ledger.runs("larkspur", T0, T0 + DAY, 4, odd)
 
     def test_runs_are_added_up_by_buckets(self, ledger: Ledger) -> None:
         ledger.record(

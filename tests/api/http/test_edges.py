@@ -123,12 +123,10 @@ def test_alarms_over_all_sites(client: TestClient) -> None:
 
 @pytest.mark.parametrize("path", ["/api/v1/alarms", "/api/v1/sites/larkspur/cycles"])
 def test_a_cursor_of_no_page_is_one_line(client: TestClient, path: str) -> None:
-    for cursor in ("bogus", "1.5", "-", "9" * 40):
+    for cursor in ("bogus", "-", "9" * 40, "-5", "1."):
         refused = client.get(path, params={"cursor": cursor})
-        assert refused.status_code in {200, 422}
-        if refused.status_code == 422:
-            assert "cursor" in refused.json()["detail"]
-    assert client.get(path, params={"cursor": "bogus"}).status_code == 422
+        assert refused.status_code == 422, cursor
+        assert "cursor" in refused.json()["detail"]
 
 
 def test_sites_come_in_pages(client: TestClient) -> None:
