@@ -1,4 +1,4 @@
-"""Runs the tests of a room against a mutant: in a process forked for it, where the import of one module is changed.
+"""Runs quick tests against mutants: each in a process forked for it, where the import of one module is changed.
 
 No file is touched. A mutant is killed when a test fails, when nothing can be imported any more, or when it takes many
 times the processor time of the tests as they are (it goes round for ever).
@@ -15,10 +15,11 @@ import os
 import resource
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.mutants.covering import Cover, covering, covers, kept_covers, stale, trace
 from tests.mutants.mutate import Mutant, mutants_of, mutated
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -35,31 +36,38 @@ OPTIONS = (
 CPU_TIMES, CPU_LEAST_S = 8, 60
 """How much longer than the unchanged tests a mutant may compute."""
 
-ROOMS: dict[str, tuple[str, ...]] = {
-    "forecaster/segment": ("tests/forecaster/segment", "tests/outside/test_intervals.py"),
-    "forecaster/water": ("tests/forecaster/water", "tests/outside/test_falling_water.py"),
-    "forecaster/pack": (
-        "tests/forecaster/pack",
-        "tests/outside/test_sun_and_charging.py",
-        "tests/forecaster/engine/test_engine_pack.py",
-    ),
-    "forecaster/maths": ("tests/forecaster/maths", "tests/outside/test_common_practice.py"),
-    "forecaster/engine": ("tests/forecaster/engine", "tests/forecaster/domain"),
-    "forecaster/alarms": ("tests/forecaster/alarms",),
-    "forecaster/live": ("tests/forecaster/live",),
-    "forecaster/discharge": ("tests/forecaster/discharge",),
-    "collector/intake.py": ("tests/collector/test_intake.py",),
-}  # fmt: skip
-"""The core's rooms, each with the tests that answer for it."""
+TESTS_S = 30.0
+"""So much of the tests that enter a function is run: those of its own room first, the quickest first."""
+
+ROOMS = (
+    "forecaster/segment",
+    "forecaster/water",
+    "forecaster/pack",
+    "forecaster/maths",
+    "forecaster/engine",
+    "forecaster/alarms",
+    "forecaster/live",
+    "forecaster/discharge",
+    "forecaster/sizing",
+    "collector/intake.py",
+    "collector/guard",
+    "collector/decode",
+    "collector/store",
+)
+"""The core: what a mutant may be taken from."""
+
+SERVED = frozenset({"influx", "influx_points", "influx_server"})
+"""Modules that only tests with a server can enter."""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What became of a mutant."""
+    """What became of a mutant, held against so many tests."""
 
     mutant: Mutant
     killed: bool
     equivalent: bool
+    tests: int
 
     @property
     def counts(self) -> bool:
@@ -67,7 +75,7 @@ class Verdict:
         return not self.equivalent
 
 
-def all_mutants(rooms: Sequence[str]) -> list[Mutant]:
+def all_mutants(rooms: Iterable[str]) -> list[Mutant]:
     """Every mutant of some rooms."""
     found: list[Mutant] = []
     for room in rooms:
@@ -79,7 +87,7 @@ def all_mutants(rooms: Sequence[str]) -> list[Mutant]:
 def sources_of(room: str) -> list[Path]:
     """The modules of a room."""
     place = ROOT / room
-    return [place] if place.is_file() else sorted(place.glob("*.py"))
+    return [place] if place.is_file() else sorted(path for path in place.glob("*.py") if path.stem not in SERVED)
 
 
 def module_of(path: Path) -> str:
@@ -93,17 +101,20 @@ def file_of(module: str) -> Path:
     return path if path.exists() else ROOT / Path(*module.split(".")) / "__init__.py"
 
 
-def room_tests(module: str) -> list[str]:
-    """The tests of a module's room, those named after the module first."""
-    path = file_of(module).relative_to(ROOT).as_posix()
-    room = next(room for room in ROOMS if path.startswith(room))
-    named = Path(path).stem
-    files = [file for place in ROOMS[room] for file in _test_files(ROOT / place)]
-    return [str(f.relative_to(ROOT)) for f in sorted(files, key=lambda f: (named not in f.stem, f.stem))]
-
-
-def _test_files(place: Path) -> list[Path]:
-    return [place] if place.is_file() else sorted(place.glob("test_*.py"))
+def chosen_against(found: Sequence[Cover], mutant: Mutant) -> list[Cover]:
+    """The tests that a mutant is held against: file by file, the cheapest file first."""
+    own = "tests/" + "/".join(mutant.module.split(".")[:2])
+    chosen: dict[str, list[Cover]] = {}
+    left_s = TESTS_S
+    for cover in sorted(
+        covering(found, mutant.module, mutant.place), key=lambda c: (c.test[: len(own)] != own, c.took_s)
+    ):
+        left_s -= cover.took_s
+        if left_s < 0.0 and chosen:
+            break
+        chosen.setdefault(cover.test.partition("::")[0], []).append(cover)
+    files = sorted(chosen.values(), key=lambda file: sum(c.took_s for c in file))
+    return [cover for file in files for cover in file]
 
 
 def equivalents() -> dict[str, str]:
@@ -119,52 +130,83 @@ class Runner:
     def __init__(self) -> None:
         for name in HEAVY:
             importlib.import_module(name)
-        self._usual_s: dict[str, float] = {}
+        missing = stale(kept_covers())
+        if missing:
+            _traced(missing)
+        self._covers = covers()
         self._known = equivalents()
 
-    def verdict(self, mutant: Mutant) -> Verdict:
-        """Run the room's tests against it."""
-        tests = room_tests(mutant.module)
-        key = " ".join(sorted(tests))
-        if key not in self._usual_s:
-            code, took_s = _forked(None, tests, 3600)
-            assert code == 0, f"the tests of {mutant.module} fail without any change: {key}"
-            self._usual_s[key] = took_s
-        code, _ = _forked(mutant, tests, round(CPU_LEAST_S + CPU_TIMES * self._usual_s[key]))
-        return Verdict(mutant, code != 0, mutant.name in self._known)
+    def verdicts(self, mutants: Sequence[Mutant], jobs: int) -> Iterator[Verdict]:
+        """What becomes of each, as it is known; so many at once. What no quick test enters has survived."""
+        running: dict[int, tuple[Mutant, int]] = {}
+        waiting = list(mutants)
+        while waiting or running:
+            while waiting and len(running) < jobs:
+                mutant = waiting.pop(0)
+                tests = chosen_against(self._covers, mutant)
+                if tests:
+                    running[_forked(mutant, tests)] = mutant, len(tests)
+                else:
+                    yield Verdict(mutant, False, mutant.name in self._known, 0)
+            if running:
+                child, status = os.wait()
+                mutant, count = running.pop(child)
+                killed = os.waitstatus_to_exitcode(status) != 0
+                yield Verdict(mutant, killed, mutant.name in self._known, count)
 
 
-def sample(mutants: Sequence[Mutant], share: float, seed: int) -> list[Mutant]:
-    """About that share of the mutants, by a hash of their names: a change elsewhere leaves the choice as it is."""
-    limit = int(share * 2**32)
-    return [m for m in mutants if int(hashlib.sha256(f"{seed} {m.name}".encode()).hexdigest()[:8], 16) < limit]
+def sample(mutants: Sequence[Mutant], count: int, seed: int) -> list[Mutant]:
+    """So many of the mutants, by a hash of their names: a change elsewhere leaves the choice as it is, or nearly."""
+    return sorted(mutants, key=lambda m: hashlib.sha256(f"{seed} {m.name}".encode()).digest())[:count]
 
 
-def _forked(mutant: Mutant | None, tests: Sequence[str], cpu_s: int) -> tuple[int, float]:
-    """Exit code of the tests in a process of their own (negative: ended by a signal), and its processor time [s]."""
+def _traced(names: list[str]) -> None:
+    """Trace test files in a process of their own, so that nothing of the core stays imported here."""
+    child = _fork()
+    if child == 0:
+        code = 1
+        try:
+            _silenced()
+            trace(names)
+            code = 0
+        finally:
+            os._exit(code)
+    _, status = os.waitpid(child, 0)
+    assert status == 0, f"the tests could not be traced: {' '.join(names)}"
+
+
+def _forked(mutant: Mutant, tests: Sequence[Cover]) -> int:
+    """Start the tests against a mutant in a process of their own, and give its id."""
+    child = _fork()
+    if child == 0:
+        usual_s = sum(cover.took_s for cover in tests)
+        _as_child(mutant, [cover.test for cover in tests], round(CPU_LEAST_S + CPU_TIMES * usual_s))
+    return child
+
+
+def _fork() -> int:
     sys.stdout.flush()
     sys.stderr.flush()
-    child = os.fork()
-    if child == 0:
-        _as_child(mutant, tests, cpu_s)
-    _, status, used = os.wait4(child, 0)
-    return os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime
+    return os.fork()
 
 
-def _as_child(mutant: Mutant | None, tests: Sequence[str], cpu_s: int) -> None:
+def _silenced() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 1)
+    os.dup2(nothing, 2)
+
+
+def _as_child(mutant: Mutant, tests: Sequence[str], cpu_s: int) -> None:
     """The child's whole life: change the import, run the tests, end."""
     import pytest
 
     code: int = 1
     try:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        _silenced()
         resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s + 5))
-        nothing = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nothing, 1)
-        os.dup2(nothing, 2)
-        if mutant is not None:
-            tree = mutated(mutant, file_of(mutant.module).read_text(encoding="utf-8"))
-            sys.meta_path.insert(0, Changed(mutant.module, tree))
+        tree = mutated(mutant, file_of(mutant.module).read_text(encoding="utf-8"))
+        sys.meta_path.insert(0, Changed(mutant.module, tree))
         code = int(pytest.main([*OPTIONS, *tests]))
     finally:
         os._exit(code)

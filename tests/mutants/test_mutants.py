@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import ast
+import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+from tests.mutants.covering import Cover, files_of_tests
 from tests.mutants.mutate import mutants_of, mutated
-from tests.mutants.run import ROOMS, ROOT, all_mutants, equivalents, module_of, room_tests, sample, sources_of
+from tests.mutants.run import ROOMS, ROOT, TESTS_S, all_mutants, chosen_against, equivalents, sample, sources_of
 
 SOURCE = '''
 """Words are left alone: 1 + 1."""
@@ -53,13 +56,49 @@ def test_a_mutant_is_the_module_with_that_change_and_no_other() -> None:
 
 def test_every_room_is_there_and_every_equivalent_is_a_mutant() -> None:
     """A line about a place that was rewritten since is no excuse for another mutant."""
-    for room in ROOMS:
-        assert sources_of(room)
-        assert all((ROOT / test).exists() for path in sources_of(room) for test in room_tests(module_of(path)))
-    mutants = all_mutants(list(ROOMS))
+    assert all(sources_of(room) for room in ROOMS)
+    mutants = all_mutants(ROOMS)
     assert set(equivalents()) <= {mutant.name for mutant in mutants}
     assert all(len(reason) > 10 for reason in equivalents().values())
-    assert len(sample(mutants, 0.01, 0)) == pytest.approx(0.01 * len(mutants), rel=0.5)
+
+
+def test_a_sample_is_the_seeds_and_hardly_moves_when_mutants_come_and_go() -> None:
+    mutants = all_mutants(["forecaster/maths"])
+    chosen = sample(mutants, 40, 7)
+    assert len({mutant.name for mutant in chosen}) == 40
+    assert sample(mutants[::-1], 40, 7) == chosen
+    assert sample(mutants, 40, 8) != chosen
+    assert set(sample(mutants[1:], 40, 7)) >= set(chosen) - {mutants[0]}
+
+
+def test_a_mutant_is_held_against_the_tests_that_enter_its_function() -> None:
+    """Its own room's first; as many as fit the time, and one in any case."""
+    wanted = next(m for m in all_mutants(["forecaster/maths"]) if m.place)
+    inside = frozenset({f"{wanted.module}:{wanted.place}"})
+    own = Cover("tests/forecaster/maths/test_a.py::test_own", 1.0, inside)
+    far = Cover("tests/outside/test_b.py::test_far", 0.1, inside)
+    slow = Cover("tests/outside/test_b.py::test_slow", TESTS_S, inside)
+    beside = Cover("tests/forecaster/maths/test_a.py::test_beside", 0.1, frozenset({f"{wanted.module}:other"}))
+    assert chosen_against([slow, far, beside, own], wanted) == [far, own]
+    assert chosen_against([slow, beside], wanted) == [slow]
+    assert chosen_against([beside], wanted) == [beside], "nothing enters the function as such"
+    assert chosen_against([], wanted) == []
+
+
+def test_a_function_that_a_test_enters_is_found(tmp_path: Path) -> None:
+    """Traced in a process of its own: the tests of the mixture enter the mixture, and start no server."""
+    kept = tmp_path / "covers.json"
+    name = "tests/forecaster/maths/test_mixture.py"
+    line = (
+        "import sys, pathlib; from tests.mutants import covering; "
+        "covering.KEPT = pathlib.Path(sys.argv[1]); covering.trace([sys.argv[2]])"
+    )
+    subprocess.run([sys.executable, "-c", line, str(kept), name], cwd=ROOT, check=True, capture_output=True)
+    tests = json.loads(kept.read_text(encoding="utf-8"))[name]["tests"]
+    assert tests
+    assert any(seen["entered"] for seen in tests.values())
+    assert all(entry.startswith("forecaster.") for seen in tests.values() for entry in seen["entered"])
+    assert ROOT / name in files_of_tests()
 
 
 @pytest.mark.long

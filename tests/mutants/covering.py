@@ -1,0 +1,176 @@
+"""Which quick tests enter which functions of the core, so that a mutant is held against those alone.
+
+The tests are traced once; what was seen is kept in the checkout, a test file at a time, and is traced anew when the
+file has changed. A test that starts a server, one marked long, and one of more than `QUICK_S` is left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+import threading
+import time
+from collections.abc import Generator, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from types import CodeType, FrameType
+from typing import Any
+
+import pytest
+
+from tests.needs import programs_of
+
+ROOT = Path(__file__).resolve().parents[2]
+KEPT = ROOT / ".mutants.json"
+PLACES = ("tests/forecaster", "tests/collector", "tests/outside")
+"""Where the tests of the core stand; those of the faces would be slow, and answer for other things."""
+
+CORE = (str(ROOT / "forecaster"), str(ROOT / "collector"))
+QUICK_S = 20.0
+"""A test that takes longer than this under the tracer is none of the quick ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """What one test enters.
+
+    test : str — its name as pytest takes it, without parameters
+    took_s : float — with all its parameters, under the tracer
+    entered : frozenset of str — functions, `module:qualified.name`
+    """
+
+    test: str
+    took_s: float
+    entered: frozenset[str]
+
+
+def files_of_tests() -> list[Path]:
+    """Every file that may hold a quick test of the core."""
+    return sorted(path for place in PLACES for path in (ROOT / place).rglob("test_*.py"))
+
+
+def digest(path: Path) -> str:
+    """Tells one text of a file from another."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+
+
+def stale(kept: dict[str, Any]) -> list[str]:
+    """The test files that were never traced, or not as they are now."""
+    names = {path.relative_to(ROOT).as_posix(): digest(path) for path in files_of_tests()}
+    return [name for name, mark in names.items() if kept.get(name, {}).get("digest") != mark]
+
+
+def kept_covers() -> dict[str, Any]:
+    """What earlier runs have kept, a test file each."""
+    return json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
+
+
+def covers() -> list[Cover]:
+    """All that is kept, of files that are still there."""
+    present = {path.relative_to(ROOT).as_posix() for path in files_of_tests()}
+    return [
+        Cover(test, seen["took_s"], frozenset(seen["entered"]))
+        for name, file in kept_covers().items()
+        if name in present
+        for test, seen in file["tests"].items()
+    ]
+
+
+def covering(found: Iterable[Cover], module: str, place: str) -> list[Cover]:
+    """The tests that enter a function, or where nothing enters it as such (a constant), anything of its module."""
+    listed = list(found)
+    inside = [c for c in listed if f"{module}:{place}" in c.entered]
+    return inside or [c for c in listed if any(name.startswith(f"{module}:") for name in c.entered)]
+
+
+class Tracer:
+    """A pytest plugin that notes the functions of the core that each test enters, and how long it takes.
+
+    What a fixture of more than one test does is counted for every test of the file.
+    """
+
+    def __init__(self) -> None:
+        self._into: set[CodeType] = set()
+        self._of_test: dict[str, set[CodeType]] = {}
+        self._of_file: dict[str, set[CodeType]] = {}
+        self._took_s: dict[str, float] = {}
+        self._unfit: set[str] = set()
+        threading.settrace(self._entered)
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Leave out what starts a server."""
+        items[:] = [item for item in items if not programs_of(item)]
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
+        """Trace a whole test, its fixtures included."""
+        self._into = self._of_test.setdefault(_name(item), set())
+        began = time.process_time()
+        sys.settrace(self._entered)
+        try:
+            return (yield)
+        finally:
+            sys.settrace(None)
+            self._took_s[_name(item)] = self._took_s.get(_name(item), 0.0) + time.process_time() - began
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef: pytest.FixtureDef[Any], request: pytest.FixtureRequest) -> Any:
+        """What a shared fixture enters belongs to the whole file."""
+        before = self._into
+        if fixturedef.scope != "function":
+            self._into = self._of_file.setdefault(_file(request.node.nodeid), set())
+        try:
+            return (yield)
+        finally:
+            self._into = before
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """A test that fails as things are cannot kill a mutant."""
+        if not report.passed:
+            self._unfit.add(report.nodeid.partition("[")[0])
+
+    def seen(self) -> dict[str, dict[str, Any]]:
+        """Of each file its tests, with what they took and what they entered."""
+        files: dict[str, dict[str, Any]] = {}
+        for test, codes in self._of_test.items():
+            if test not in self._unfit and self._took_s[test] <= QUICK_S:
+                entered = sorted(
+                    {name for code in codes | self._of_file.get(_file(test), set()) for name in _named(code)}
+                )
+                files.setdefault(_file(test), {})[test] = {"took_s": round(self._took_s[test], 3), "entered": entered}
+        return files
+
+    def _entered(self, frame: FrameType, _event: str, _arg: object) -> None:
+        if frame.f_code.co_filename.startswith(CORE):
+            self._into.add(frame.f_code)
+
+
+def _name(item: pytest.Item) -> str:
+    return item.nodeid.partition("[")[0]
+
+
+def _file(nodeid: str) -> str:
+    return nodeid.partition("::")[0]
+
+
+def _named(code: CodeType) -> Iterable[str]:
+    """The function's name; that of a comprehension is its function's."""
+    path = Path(code.co_filename).relative_to(ROOT).with_suffix("")
+    module = ".".join(path.parts).removesuffix(".__init__")
+    place = ".".join(part for part in code.co_qualname.split(".") if not part.startswith("<"))
+    return (f"{module}:{place}",) if place else ()
+
+
+def trace(names: list[str]) -> None:
+    """Run some test files under the tracer and keep what was seen; meant for a process of its own."""
+    tracer = Tracer()
+    pytest.main([*("-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), *names], [tracer])
+    kept, seen = kept_covers(), tracer.seen()
+    for name in names:
+        kept[name] = {"digest": digest(ROOT / name), "tests": seen.get(name, {})}
+    KEPT.write_text(json.dumps(kept), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    trace(sys.argv[1:] or stale(kept_covers()))
