@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority, TransitionKind
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import words
 
 NAMESPACE = "urn:oasis:names:tc:emergency:cap:1.2"
 SEVERITY = {
@@ -34,7 +35,6 @@ OBSERVED = frozenset(
 )
 NEAR_MS = 3_600_000
 VALID_MS = 24 * 3_600_000
-SENDER = "outlast"
 ADDRESSEE = "contact"
 """Scope Private needs an addressee (CAP 1.2, section 3.2.1); a person's name is not handed on to receivers."""
 
@@ -49,8 +49,11 @@ def cap_word(text: str) -> str:
     return re.sub(r"[\s,<&]+", "-", text)
 
 
-def cap_alert(message: AlarmMessage, site: Site | None) -> bytes:
-    """The message as a CAP 1.2 alert document."""
+def cap_alert(message: AlarmMessage, site: Site | None, sender: str) -> bytes:
+    """The message as a CAP 1.2 alert document.
+
+    sender : str — names this installation alone: an identifier is unique within its sender (section 3.2.1)
+    """
     alarm = message.alarm
     alert = ElementTree.Element("alert", {"xmlns": NAMESPACE})
 
@@ -60,7 +63,7 @@ def cap_alert(message: AlarmMessage, site: Site | None) -> bytes:
     over = alarm.cleared_ms is not None or alarm.state is AlarmState.NORMAL
     first = message.transition is TransitionKind.RAISED and alarm.revision == 0
     add(alert, "identifier", cap_word(message.key))
-    add(alert, "sender", SENDER)
+    add(alert, "sender", cap_word(sender))
     add(alert, "sent", cap_time(message.at_ms))
     add(alert, "status", "Test" if message.test else "Actual")
     add(alert, "msgType", "Alert" if first or message.test else "Cancel" if over else "Update")
@@ -68,15 +71,18 @@ def cap_alert(message: AlarmMessage, site: Site | None) -> bytes:
     add(alert, "addresses", ADDRESSEE)
     if not first and not message.test:
         begun = cap_word(f"{alarm.id}:0")
-        add(alert, "references", f"{SENDER},{begun},{cap_time(alarm.raised_ms)}")
+        add(alert, "references", f"{cap_word(sender)},{begun},{cap_time(alarm.raised_ms)}")
     info = ElementTree.SubElement(alert, "info")
     add(info, "language", message.language)
     add(info, "category", "Infra")
-    add(info, "event", alarm.kind.value)
+    add(info, "event", words(message.language)(f"alarms.kind.{alarm.kind.value}"))
     add(info, "responseType", "AllClear" if over else "Execute")
     add(info, "urgency", "Past" if over else _urgency(message))
     add(info, "severity", SEVERITY[alarm.priority])
     add(info, "certainty", "Observed" if alarm.kind in OBSERVED else "Likely")
+    code = ElementTree.SubElement(info, "eventCode")
+    add(code, "valueName", "outlast:kind")
+    add(code, "value", alarm.kind.value)
     add(info, "effective", cap_time(message.at_ms))
     add(info, "expires", cap_time(message.at_ms + VALID_MS))
     add(info, "senderName", "Outlast")

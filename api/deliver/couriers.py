@@ -23,6 +23,7 @@ from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger
 
 CLIENT_NOTE = "courier-client-id"
+SENDER_NOTE = "cap-sender"
 HOMIE_SITES = 50
 """More sites than this are not told as Homie devices unless asked for."""
 
@@ -71,6 +72,15 @@ def client_id(installation: Installation, ledger: Ledger) -> str:
     return noted
 
 
+def cap_sender(ledger: Ledger) -> str:
+    """The sender of CAP messages: a name of this installation's own, the same over its years."""
+    noted = ledger.noted(SENDER_NOTE)
+    if noted is None:
+        noted = f"outlast-{secrets.token_hex(8)}"
+        ledger.note(SENDER_NOTE, noted)
+    return noted
+
+
 def homie_wanted(installation: Installation) -> bool:
     """Whether sites appear as Homie devices: as the owner says, otherwise unless there are many.
 
@@ -88,7 +98,7 @@ def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake:
     found: list[Carrier] = [
         MqttCarrier(broker, own_id, sites, ledger, clock, wake),
         HomieCarrier(broker, f"{own_id}-homie", sites if homie_wanted(installation) else {}, ledger, clock, wake),
-        WebhookCarrier(sites, clock),
+        WebhookCarrier(sites, clock, folder=installation.folder, sender=cap_sender(ledger)),
     ]
     if MAIL in served(installation):
         links = Tickets(installation.own_file(KEY_FILE).parent, base)

@@ -10,6 +10,7 @@ import hashlib
 import hmac
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import msgspec
@@ -18,13 +19,19 @@ from api.deliver.cap import cap_alert
 from api.deliver.lanes import MOST
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.outward import DEADLINE_S, OutwardAnswer, post
+from api.deliver.webhook_headers import headers_of
 from api.deliver.words import message_document
+from collector.config.webhook_template import rendered
 from forecaster.alarms.plan import WEBHOOK, AlarmMessage
+from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Clock
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Contact, Site
 
 GONE = 410
+MOVED = frozenset({301, 308})
+"""Redirects for good (RFC 9110 section 15.4); the others may be of a network that asks for a login first."""
+
 REFUSED = frozenset({400, 413, 415, 422})
 """Answers that another attempt with the same body cannot change."""
 
@@ -42,6 +49,10 @@ def outcome_of(answer: OutwardAnswer, now_ms: int) -> Outcome:
         return Sent()
     if code == GONE:
         return Never("the webhook answered 410: it is gone")
+    if 300 <= code < 400 and "location" in answer.headers:
+        host = urlsplit(answer.headers["location"]).netloc.rpartition("@")[2] or "another path"
+        said = f"the webhook answered {code}, it leads to {host}"
+        return Never(f"{said}: write its new address in the site file") if code in MOVED else Later(said)
     if code in REFUSED:
         return Never(f"the webhook refuses the message with {code}")
     return Later(f"the webhook answered {code}", answer.retry_after_s(now_ms))
@@ -50,14 +61,25 @@ def outcome_of(answer: OutwardAnswer, now_ms: int) -> Outcome:
 class WebhookCarrier:
     """Posts to the contacts' webhooks, wherever the site file says: its owner may name an address at home.
 
+    folder : Path — the installation's, where files of headers lie
+    sender : str — of CAP messages: names this installation alone
     deadline_s : float — for a whole attempt [s]
     """
 
     channel = WEBHOOK
     lanes = MOST
 
-    def __init__(self, sites: Mapping[str, Site], clock: Clock, deadline_s: float = DEADLINE_S) -> None:
+    def __init__(
+        self,
+        sites: Mapping[str, Site],
+        clock: Clock,
+        *,
+        folder: Path = Path(),
+        sender: str = "outlast",
+        deadline_s: float = DEADLINE_S,
+    ) -> None:
         self._sites, self._clock, self._deadline_s = sites, clock, deadline_s
+        self._folder, self._sender = folder, sender
 
     def host(self, receiver: str) -> str:
         """Host and port of the webhook."""
@@ -68,13 +90,13 @@ class WebhookCarrier:
         contact = self._contact(delivery, message)
         if contact is None:
             return Never("this webhook is no longer in the site's contacts")
-        headers = {"Idempotency-Key": delivery.key, "User-Agent": "outlast"}
-        if contact.webhook_format == "cap":
-            body = cap_alert(message, self._sites.get(message.site))
-            headers["Content-Type"] = "application/cap+xml"
-        else:
-            body = msgspec.json.encode(message_document(message, delivery.key, names=True))
-            headers["Content-Type"] = "application/json"
+        try:
+            body, media_type = self._body(delivery, message, contact)
+            headers = {"Idempotency-Key": delivery.key, "User-Agent": "outlast", "Content-Type": media_type}
+            if contact.webhook_headers_file is not None:
+                headers |= headers_of(self._folder / contact.webhook_headers_file)
+        except (ConfigError, ValueError) as error:
+            return Later(f"the webhook: {error}")
         if contact.webhook_secret:
             timestamp = str(self._clock.now_ms() // 1000)
             headers["Outlast-Timestamp"] = timestamp
@@ -83,6 +105,15 @@ class WebhookCarrier:
         if isinstance(answer, OutwardAnswer):
             return outcome_of(answer, self._clock.now_ms())
         return replace(answer, error=f"the webhook: {answer.error}")
+
+    def _body(self, delivery: Delivery, message: AlarmMessage, contact: Contact) -> tuple[bytes, str]:
+        """The body and its media type; ValueError where the contact's template cannot be filled in."""
+        if contact.webhook_format == "cap":
+            return cap_alert(message, self._sites.get(message.site), self._sender), "application/cap+xml"
+        document = message_document(message, delivery.key, names=False) | {"afar": message.afar}
+        if contact.webhook_template is not None:
+            return rendered(contact.webhook_template, document).encode(), contact.webhook_content_type
+        return msgspec.json.encode(document), "application/json"
 
     def _contact(self, delivery: Delivery, message: AlarmMessage) -> Contact | None:
         site = self._sites.get(message.site)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from collector.config.reach import host_of, mailbox_of
+from collector.config.webhook_template import checked
 from collector.config.written import as_number
 from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
@@ -299,6 +300,14 @@ class ContactSection(Section):
     after_min: float = Field(default=0.0, ge=0, le=1440, examples=["15"])
     webhook_secret: str | None = Field(default=None, min_length=8, examples=['"a long secret"'])
     webhook_format: str = Field(default="json", pattern=r"^[a-z0-9_-]+$", examples=['"json"'])
+    webhook_transitions: Literal["told", "all"] = Field(default="told", examples=['"all"'])
+    webhook_headers_file: str | None = Field(default=None, min_length=1, max_length=200, examples=['"hook-headers"'])
+    webhook_template: Annotated[str, AfterValidator(checked)] | None = Field(
+        default=None, max_length=8000, examples=["'{\"text\": {{ headline | tojson }}}'"]
+    )
+    webhook_content_type: str = Field(
+        default="application/json", pattern=r"^[\w.+-]+/[\w.+-]+(; ?charset=[\w-]+)?$", examples=['"text/plain"']
+    )
     language: Language | None = Field(default=None, examples=['"en"'])
     phone: str | None = Field(default=None, pattern=r"^[+0-9(][0-9 ()./-]{2,38}[0-9]$", examples=['"+1 555 0100"'])
     hours_to_reach: float | None = Field(default=None, ge=0, le=240, examples=["0.5"])

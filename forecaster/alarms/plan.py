@@ -49,6 +49,7 @@ class AlarmMessage:
     key : str — the transition's key
     contact : str — the person's name, "" for hubs
     afar : str — what to do from far away; it may name people, so it is for people alone
+    every : bool — for a program that takes every transition: a newer one does not make this one needless
     only_unacknowledged : bool — to be dropped when someone has acknowledged, or it is over, before it is due
     test : bool — a test message, about no alarm
     language : str — ISO 639-1 code that the alarm's words and the message around them are written in
@@ -69,6 +70,7 @@ class AlarmMessage:
     language: str = SOURCE
     afar: str = ""
     letter: Letter | None = None
+    every: bool = False
 
     @property
     def thread(self) -> str:
@@ -146,6 +148,8 @@ class Planner:
     def plan(self, transition: AlarmTransition, now_ms: int) -> list[Delivery]:
         """The deliveries of one transition to hubs and people."""
         owed = [self._to_hub(transition, channel, now_ms) for channel in HUBS if channel in self.channels]
+        for contact in self.site.contacts:
+            owed += self._to_program(transition, contact, now_ms)
         if transition.tell and transition.kind in TOLD:
             for contact in self.site.contacts:
                 owed += self._to_person(transition, contact, self._addresses(contact), now_ms)
@@ -156,8 +160,25 @@ class Planner:
         return owed
 
     def _addresses(self, contact: Contact) -> list[tuple[str, str]]:
-        found = [(MAIL, contact.email), (WEBHOOK, contact.webhook)]
+        found = [(MAIL, contact.email), (WEBHOOK, None if _takes_all(contact) else contact.webhook)]
         return [(channel, address) for channel, address in found if address and channel in self.channels]
+
+    def _to_program(self, transition: AlarmTransition, contact: Contact, now_ms: int) -> list[Delivery]:
+        """Every transition at once, told to people or not, where a contact's webhook asks for it.
+
+        It counts as the contact's where people are told; otherwise it is of nobody, as a hub's.
+        """
+        address = contact.webhook
+        least = contact.minimum_priority.rank
+        if not address or not _takes_all(contact) or transition.alarm.priority.rank < least:
+            return []
+        if WEBHOOK not in self.channels:
+            return []
+        told = transition.tell and transition.kind in TOLD
+        who = contact.name if told else ""
+        message = self._message(transition, who, self._language(contact), only_unacknowledged=False)
+        message = self._to_afar(replace(message, every=True), WEBHOOK) if told else replace(message, every=True)
+        return [_delivery(message, WEBHOOK, address, now_ms, now_ms, PEOPLE_HOURS)]
 
     def _listening(self) -> Iterable[PushSubscription]:
         return (item for item in self.subscriptions if item.site in (None, self.site.id))
@@ -192,10 +213,10 @@ class Planner:
         ]
 
     def _to_afar(self, message: AlarmMessage, channel: str) -> AlarmMessage:
-        """A browser may be anybody's who may read: it is told no names and numbers."""
+        """A browser may be anybody's who may read, and a webhook a service's: they are told no names and numbers."""
         t = words(message.language)
         said = afar_of(message.alarm, self.site.contacts, t, message.contact)
-        if said and channel == PUSH and said != t("alarm.afar.nobody"):
+        if said and channel in (PUSH, WEBHOOK) and said != t("alarm.afar.nobody"):
             said = t("alarm.afar.page")
         return replace(message, afar=said)
 
@@ -219,6 +240,10 @@ class Planner:
             only_unacknowledged=only_unacknowledged,
             language=language,
         )
+
+
+def _takes_all(contact: Contact) -> bool:
+    return contact.webhook_transitions == "all"
 
 
 def deliveries(
@@ -258,16 +283,16 @@ class Batch:
 
 
 def coalesce(due: Sequence[Delivery]) -> Batch:
-    """Of several messages of one thread to one receiver only the newest is sent.
+    """Of several messages of one thread to one receiver only the newest is sent, but to a program that takes them all.
 
     Where the newest is an end and its beginning was never sent, a contact who is only next in line hears of neither.
     """
-    newest: dict[tuple[str, str, bool], tuple[AlarmMessage, Delivery]] = {}
+    newest: dict[tuple[str, str, bool, str], tuple[AlarmMessage, Delivery]] = {}
     needless: list[Delivery] = []
-    never_told: set[tuple[str, str, bool]] = set()
+    never_told: set[tuple[str, str, bool, str]] = set()
     for delivery in due:
         message = AlarmMessage.decode(delivery.body)
-        place = (delivery.receiver, message.thread, message.test)
+        place = (delivery.receiver, message.thread, message.test, message.key if message.every else "")
         held = newest.get(place)
         if held is None:
             newest[place] = (message, delivery)

@@ -210,6 +210,9 @@ class Contact:
     language : str | None — ISO 639-1 code that messages are written in; None: the site's
     hours_to_reach : float | None — how soon they can be at the house [h]
     weekly_letter : WeeklyLetter | None — which letter they get by mail once a week; None: none
+    webhook_transitions : str — "told": what people are told; "all": every transition, at once, for a program
+    webhook_headers_file : str | None — file of `Name: value` lines in the installation's folder
+    webhook_template, webhook_content_type : a Jinja template of the body, in place of the JSON, and its media type
     """
 
     name: str
@@ -220,6 +223,10 @@ class Contact:
     after_min: float = 0.0
     webhook_secret: str | None = None
     webhook_format: str = "json"
+    webhook_transitions: str = "told"
+    webhook_headers_file: str | None = None
+    webhook_template: str | None = None
+    webhook_content_type: str = "application/json"
     phone: str | None = None
     hours_to_reach: float | None = None
     language: str | None = None

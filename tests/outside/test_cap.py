@@ -89,6 +89,7 @@ SCHEMA = """<?xml version="1.0" encoding="UTF-8"?>
 </schema>"""
 
 CHECK = xmlschema.XMLSchema(SCHEMA)
+SENDER = "outlast-3f9c"
 PLACED = replace(LARKSPUR, latitude=41.9, longitude=-87.7)
 
 
@@ -105,15 +106,15 @@ def message(kind: AlarmKind, what: TransitionKind, priority: Priority, revision:
 @pytest.mark.parametrize("what", [TransitionKind.RAISED, TransitionKind.UPDATED, TransitionKind.CLEARED])
 def test_every_kind_validates(kind: AlarmKind, what: TransitionKind) -> None:
     revision = 0 if what is TransitionKind.RAISED else 3
-    document = cap_alert(message(kind, what, Priority.HIGH, revision), PLACED)
+    document = cap_alert(message(kind, what, Priority.HIGH, revision), PLACED, SENDER)
     CHECK.validate(document.decode())
 
 
 def test_an_end_cancels_the_alert_it_belongs_to() -> None:
     first = message(AlarmKind.HIGH_WATER, TransitionKind.RAISED, Priority.CRITICAL, 0)
     last = message(AlarmKind.HIGH_WATER, TransitionKind.CLEARED, Priority.CRITICAL, 4)
-    begun = CHECK.to_dict(cap_alert(first, PLACED).decode())
-    over = CHECK.to_dict(cap_alert(last, None).decode())
+    begun = CHECK.to_dict(cap_alert(first, PLACED, SENDER).decode())
+    over = CHECK.to_dict(cap_alert(last, None, SENDER).decode())
     assert isinstance(begun, dict)
     assert isinstance(over, dict)
     assert begun["msgType"] == "Alert"
@@ -124,11 +125,13 @@ def test_an_end_cancels_the_alert_it_belongs_to() -> None:
 
 
 def test_the_schema_refuses_what_the_standard_refuses() -> None:
-    good = cap_alert(message(AlarmKind.HIGH_WATER, TransitionKind.RAISED, Priority.CRITICAL, 0), PLACED).decode()
+    good = cap_alert(
+        message(AlarmKind.HIGH_WATER, TransitionKind.RAISED, Priority.CRITICAL, 0), PLACED, SENDER
+    ).decode()
     for old, new in (
         ("<status>Actual</status>", "<status>Real</status>"),
         ("-00:00</sent>", "Z</sent>"),
-        ("<sender>outlast</sender>", ""),
+        ("<sender>outlast-3f9c</sender>", ""),
         ("<severity>Severe</severity>", "<severity>Bad</severity>"),
     ):
         assert old in good
@@ -141,4 +144,4 @@ def test_any_text_is_carried(headline: str, contact: str) -> None:
     one = message(AlarmKind.HIGH_WATER, TransitionKind.RAISED, Priority.HIGH, 0)
     named = "".join(c for c in contact if c.isprintable())
     said = replace(one, alarm=replace(one.alarm, headline=plain), contact=named)
-    CHECK.validate(cap_alert(said, None).decode())
+    CHECK.validate(cap_alert(said, None, SENDER).decode())

@@ -169,7 +169,7 @@ def test_a_slow_receiver_is_cut_off_and_gets_the_same_key_again(ledger: Ledger, 
     with listening(Receiver(slow_s=0.6)) as receiver:
         site = with_webhook(receiver.url)
         queue(ledger, site, [told()], clock.now_ms(), "webhook")
-        carrier = WebhookCarrier({site.id: site}, clock, 0.2)
+        carrier = WebhookCarrier({site.id: site}, clock, deadline_s=0.2)
         sender = courier(carrier, ledger, clock)
         sender.turn()
         assert sender.failed == 1
