@@ -10,6 +10,7 @@ import typer
 
 from api.commands.common import ConfigDir
 from api.commands.logs import FormatIn, LevelIn, LogFormat, LogLevel, log_to_stderr
+from api.process.handles import raise_handle_limit
 from api.process.parts import EVERYTHING, Part
 from api.process.process import Process
 from collector.clock import SystemClock
@@ -25,6 +26,7 @@ def start(config: Path, parts: frozenset[Part], level: LogLevel, how: LogFormat,
     """Run some parts of an installation until SIGTERM or ctrl-C."""
     log_to_stderr(level, how)
     os.umask(0o077)  # what is written holds secrets: the ledger its sessions, a site file the addresses of people
+    raise_handle_limit()
     installation = load_installation(config)
     process = Process(installation, parts, SystemClock(), share)
     if Part.SERVE in parts:

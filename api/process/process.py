@@ -176,11 +176,13 @@ class Process:
         import uvicorn
 
         from api.http.app import create_app
+        from api.http.connections import BoundedConnection
 
         http = self.services.installation.http
         config = uvicorn.Config(
             create_app(self.services), host=http.host, port=http.port, log_level="warning", access_log=False,
             log_config=None, timeout_graceful_shutdown=GRACE_S, lifespan="off", server_header=False, ws="none",
+            http=BoundedConnection,
         )  # fmt: skip
         end = self.end
 

@@ -41,9 +41,12 @@ class House:
     def log(self) -> Path:
         return self.folder.parent / f"{self.folder.name}.log"
 
-    def write(self, more: str = "") -> None:
-        """Site files, and outlast.toml with further lines."""
-        write_fleet(self.folder, self.sites, self.broker.url, "sqlite:///outlast.db")
+    def write(self, more: str = "", broker_url: str | None = None) -> None:
+        """Site files, and outlast.toml with further lines.
+
+        broker_url : str | None — where the program finds its broker, where that is not where it is
+        """
+        write_fleet(self.folder, self.sites, broker_url or self.broker.url, "sqlite:///outlast.db")
         settings = self.folder / "outlast.toml"
         settings.write_text(f"{settings.read_text()}[http]\nport = {self.port}\n{more}")
 
@@ -86,6 +89,12 @@ class House:
     def status(self, path: str) -> int | None:
         answer = self.get(path)
         return None if answer is None else answer.status_code
+
+    def peak_mb(self) -> float:
+        """The most memory that the process has held so far (VmHWM of proc(5))."""
+        assert self.process is not None
+        status = Path(f"/proc/{self.process.pid}/status").read_text()
+        return int(status.partition("VmHWM:")[2].split()[0]) / 1024.0
 
     def health(self) -> dict[str, Any]:
         answer = self.get("/healthz")
