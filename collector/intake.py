@@ -36,6 +36,9 @@ BATCH = 2000
 QUEUE = 100_000
 """Messages that may wait here. Those the broker waits for are bounded by its window; others are dropped and counted."""
 
+QUEUE_BYTES = 64 << 20
+"""Bytes of payloads that may wait here. Beyond, a connection is opened anew and the broker keeps what is left."""
+
 IDLE_S = 0.25
 LOOK_S = 1.0
 RETRY_S = (0.1, 2.0)
@@ -94,6 +97,7 @@ class Intake:
         self._noted: str | None = None
         self._holds = False
         self._thread = threading.Thread(target=self._work, name="intake", daemon=True)
+        self._put_bytes = self._done_bytes = 0
         self.counts = IntakeCounts()
         self.turns = 0
         self.trouble: str | None = None
@@ -119,13 +123,19 @@ class Intake:
         """Messages in the queue."""
         return self._queue.qsize()
 
-    def put(self, message: Arrived) -> None:
-        """Enqueue; called on the network thread."""
+    def put(self, message: Arrived) -> bool:
+        """Enqueue; called on the network thread. False where it is not taken and the broker has to send it again."""
         self.last_message_s = message.monotonic_s
-        if message.mid is None and self._queue.qsize() >= QUEUE:
+        waiting = self._put_bytes - self._done_bytes
+        full = waiting > 0 and waiting + len(message.payload) > QUEUE_BYTES
+        if message.mid is None and (full or self._queue.qsize() >= QUEUE):
             self.counts.dropped += 1
-            return
+            return True
+        if full:
+            return False
+        self._put_bytes += len(message.payload)
         self._queue.put(message)
+        return True
 
     # -- the thread
 
@@ -138,6 +148,7 @@ class Intake:
             batch = self._take()
             if batch:
                 self.handle(batch)
+                self._done_bytes += sum(len(message.payload) for message in batch)
         batch = self._at_hand()
         if batch:
             self.handle(batch)

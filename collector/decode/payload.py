@@ -304,7 +304,8 @@ def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_
                 values = _values(plan, document, arrived_ms)
         except PayloadError as error:
             wrong[(plan.site, error.reason)] = None
-            faults.append((plan.site, plan.quantity, plan.subject, error.reason, arrived_ms))
+            if not retained:  # of unknown age: no sample, and no evidence against the channel's samples either
+                faults.append((plan.site, plan.quantity, plan.subject, error.reason, arrived_ms))
             continue
         for time_ms, value in values:
             if time_ms is not None:

@@ -93,6 +93,7 @@ class EmbeddedBroker:
             },
             self._user,
             self._password,
+            self.host,
         )
         try:
             await broker.start()

@@ -32,6 +32,39 @@ WINDOW = 1000
 QUEUE = 200_000
 """Messages that wait for a session; newer ones are dropped, and said so."""
 
+QUEUE_BYTES = 64 << 20
+"""Bytes of their payloads."""
+
+PACKET_BYTES = 1 << 20
+"""The largest packet that is taken; whoever sends a larger one is hung up on."""
+
+RETAINED, RETAINED_BYTES = 20_000, 32 << 20
+"""Topics that hold a retained message, and bytes of these; further ones are handed on and not retained."""
+
+OWN_TREES = ("outlast/", "homie/5/outlast-")
+ASKING = ("/acknowledge", "/set")
+"""What this program says, and what others may ask of it there."""
+
+
+class PacketTooLargeError(Exception):
+    """A client announces more than is taken. None of the kinds after which the library would read on."""
+
+
+class BoundedReader(StreamReaderAdapter):
+    """Refuses a packet that is too large before it is read: the connection ends."""
+
+    async def read(self, n: int = -1) -> bytes:
+        """As the library's. PacketTooLargeError."""
+        if n > PACKET_BYTES:
+            log.error("a packet of %d bytes is refused; at most %d are taken", n, PACKET_BYTES)
+            raise PacketTooLargeError
+        return bytes(await super().read(n))
+
+
+def may_say(topic: str, here: bool) -> bool:
+    """Whether a client may publish to a topic: what this program says can be said on this machine alone."""
+    return here or not topic.startswith(OWN_TREES) or topic.endswith(ASKING)
+
 
 class ClosingWriter(StreamWriterAdapter):
     """Closes its socket in any case: a client that has reset the connection stops the library's close half way."""
@@ -87,6 +120,11 @@ class SessionHandler(BrokerProtocolHandler):
     async def handle_publish(self, publish_packet: PublishPacket) -> None:
         """Hand on what a client publishes, then acknowledge it."""
         header, session = publish_packet.variable_header, self.session
+        topic = publish_packet.topic_name or ""
+        if session is not None and not self._broker.may_say(session, topic):
+            log.error("%s may not publish to %s", session.remote_address, ascii(topic)[:200])
+            await self.handle_connection_closed()
+            return
         if publish_packet.qos == QOS_2:
             await super().handle_publish(publish_packet)
             return
@@ -123,6 +161,7 @@ class SessionHandler(BrokerProtocolHandler):
 
     def _next(self, session: Session) -> OutgoingApplicationMessage:
         kept = session.retained_messages.get_nowait()
+        self._broker.left(session, kept)
         number = session.next_packet_id
         message = OutgoingApplicationMessage(number, kept.topic, QOS_1, kept.data, kept.retain)
         session.inflight_out[number] = message
@@ -133,12 +172,16 @@ class SessionBroker(Broker):
     """An amqtt broker that keeps what it has taken.
 
     user, password : who may come; None: anybody, for a listener on loopback
+    host : str — where it listens: a client that comes from there is on this machine, as one from loopback is
     """
 
-    def __init__(self, config: dict[str, Any], user: str | None, password: str | None) -> None:
+    def __init__(self, config: dict[str, Any], user: str | None, password: str | None, host: str = "127.0.0.1") -> None:
         super().__init__(config)
-        self._user, self._password = user, password
+        self._user, self._password, self._host = user, password, host
         self._full: set[str] = set()
+        self._waiting_bytes: dict[str, int] = {}
+        self._retained_sizes: dict[str, int] = {}
+        self._retained_bytes = 0
         self.closing = False
 
     def idle(self) -> bool:
@@ -152,16 +195,45 @@ class SessionBroker(Broker):
     def queue(self, session: Session, message: ApplicationMessage) -> None:
         """Keep a message for a session until its client acknowledges it."""
         name = session.client_id or ""
-        if session.retained_messages.qsize() >= QUEUE:
+        count = session.retained_messages.qsize()
+        waiting = self._waiting_bytes.get(name, 0) if count else 0
+        if count >= QUEUE or (count and waiting + len(message.data or b"") > QUEUE_BYTES):
             if name not in self._full:
-                log.error("%d messages wait for %s, and further ones are dropped", QUEUE, name)
+                log.error("%d messages of %d bytes wait for %s, and further ones are dropped", count, waiting, name)
             self._full.add(name)
             return
         self._full.discard(name)
+        self._waiting_bytes[name] = waiting + len(message.data or b"")
         session.retained_messages.put_nowait(message)
         handler = self._get_handler(session)
         if isinstance(handler, SessionHandler):
             handler.stir()
+
+    def left(self, session: Session, message: ApplicationMessage) -> None:
+        """A message is on its way to its client."""
+        name = session.client_id or ""
+        self._waiting_bytes[name] = max(0, self._waiting_bytes.get(name, 0) - len(message.data or b""))
+
+    def may_say(self, session: Session, topic: str) -> bool:
+        """Whether a client may publish to a topic."""
+        address = (session.remote_address or "").removeprefix("::ffff:")
+        return may_say(topic, address.startswith("127.") or address in ("::1", self._host))
+
+    async def retain_message(
+        self, source_session: Session | None, topic_name: str | None, data: bytes | bytearray | None,
+        qos: int | None = None,
+    ) -> None:  # fmt: skip
+        """Retain a message, or clear one; where too much is retained already it is not."""
+        topic, size = topic_name or "", len(data or b"")
+        self._retained_bytes -= self._retained_sizes.pop(topic, 0)
+        count = len(self._retained_sizes)
+        if size and (count >= RETAINED or self._retained_bytes + size > RETAINED_BYTES):
+            log.error("%s is not retained: %d bytes in %d topics are", ascii(topic)[:200], self._retained_bytes, count)
+            data = None  # what the topic held before is old
+        elif size:
+            self._retained_sizes[topic] = size
+            self._retained_bytes += size
+        await super().retain_message(source_session, topic_name, data, qos)
 
     async def hand_on(self, session: Session, handler: BrokerProtocolHandler, message: ApplicationMessage) -> bool:
         """Give a published message to those who subscribed; False where the client broke the protocol."""
@@ -190,12 +262,14 @@ class SessionBroker(Broker):
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
     ) -> None:
         """Serve a connection whose socket closes in any case."""
-        await self._client_connected(listener_name, StreamReaderAdapter(reader), ClosingWriter(writer))
+        await self._client_connected(listener_name, BoundedReader(reader), ClosingWriter(writer))
 
     async def _client_connected(self, listener_name: str, reader: ReaderAdapter, writer: WriterAdapter) -> None:
         """Serve a connection, and close it in any case: by itself the library leaves those open that say nothing."""
         try:
             await super()._client_connected(listener_name, reader, writer)
+        except PacketTooLargeError:
+            log.debug("a client was hung up on before it had introduced itself")
         finally:
             await writer.close()
 

@@ -39,6 +39,9 @@ RETRY_S = (0.5, 30.0)
 RECEIVE_MAXIMUM = 2000
 """Messages on their way to us at once, where the broker lets us choose."""
 
+PACKET_BYTES = 1 << 20
+"""The largest packet that the broker may send us, where it lets us choose: four times what is read of a payload."""
+
 RAPID_S, RAPID_COUNT = 60.0, 4
 """So many connections lost within so long, each just after it stood: another client uses our name."""
 
@@ -66,7 +69,7 @@ class Session:
 
     broker : Broker; client_id : str — stable, or the broker forgets what waits for us
     filters : what to subscribe to; dropped : filters of an earlier configuration to leave
-    arrived : called on the network thread for every message; only enqueues
+    arrived : called on the network thread for every message; only enqueues. False: it cannot take more now
     subscribed : called when the broker has taken every filter
     """
 
@@ -77,7 +80,7 @@ class Session:
         filters: Iterable[str],
         dropped: Iterable[str],
         clock: Clock,
-        arrived: Callable[[Arrived], None],
+        arrived: Callable[[Arrived], bool],
         subscribed: Callable[[], None],
     ) -> None:
         self._broker, self._client_id, self._clock = broker, client_id, clock
@@ -85,7 +88,7 @@ class Session:
         self._arrived, self._subscribed = arrived, subscribed
         self._protocol = mqtt.MQTTv311 if broker.embedded else mqtt.MQTTv5
         self._answered = self._down = threading.Event()
-        self._refused = False
+        self._refused = self._overfull = False
         self._asked: dict[int, str] = {}
         self._copies = Copies()
         self._stop = threading.Event()
@@ -131,7 +134,8 @@ class Session:
 
     def _one_connection(self) -> None:
         """Connect, stay until the connection is gone, clean up."""
-        self._answered, self._down, self._refused = threading.Event(), threading.Event(), False
+        self._answered, self._down = threading.Event(), threading.Event()
+        self._refused = self._overfull = False
         left: Left = queue.SimpleQueue()
         made = self._client(self._answered, self._down, left)
         try:
@@ -193,7 +197,7 @@ class Session:
             left.put(mid)
 
         def on_message(_c: Any, _u: Any, message: mqtt.MQTTMessage) -> None:
-            self._on_message(made, message)
+            self._on_message(made, message, down)
 
         made.on_connect, made.on_disconnect = on_connect, on_disconnect
         made.on_subscribe, made.on_unsubscribe, made.on_message = on_subscribe, on_unsubscribe, on_message
@@ -206,6 +210,7 @@ class Session:
             asked = untyped(PacketTypes.CONNECT)
             asked.SessionExpiryInterval = broker.session_expiry_s
             asked.ReceiveMaximum = RECEIVE_MAXIMUM
+            asked.MaximumPacketSize = PACKET_BYTES
             made.connect(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=asked)
         else:
             made.connect(broker.host, broker.port, broker.keepalive_s)
@@ -261,10 +266,15 @@ class Session:
             return
         now_s = self._clock.monotonic_s()
         self.state.lost_s = [at for at in self.state.lost_s if now_s - at < RAPID_S] + [now_s]
-        if reason.value == TAKEN_OVER or len(self.state.lost_s) >= RAPID_COUNT:
+        if reason.value == TAKEN_OVER:
             self._note(
-                f"another client seems to use our client_id {self._client_id!r}, and each evicts the other; "
+                f"another client uses our client_id {self._client_id!r}, and each evicts the other; "
                 "give every installation a client_id of its own"
+            )
+        elif len(self.state.lost_s) >= RAPID_COUNT:
+            self._note(
+                f"the connection to the broker comes and goes ({reason}); look at the line and the broker's log, and "
+                f"whether another client uses our client_id {self._client_id!r}"
             )
         else:
             self._note(f"the connection to the broker was lost ({reason})")
@@ -284,7 +294,9 @@ class Session:
             self._dropped = ()
             self._subscribed()
 
-    def _on_message(self, made: Client, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, made: Client, message: mqtt.MQTTMessage, down: threading.Event) -> None:
+        if self._overfull:
+            return  # not acknowledged: the broker sends it again on the next connection
         try:
             topic = message.topic
         except UnicodeDecodeError:
@@ -294,7 +306,10 @@ class Session:
         numbers = getattr(message.properties, "SubscriptionIdentifier", ())
         if self._copies.is_copy(topic, payload, numbers):
             topic = NOBODYS_FILTER  # no channel takes it; it is acknowledged like any other
-        self._arrived(Arrived(topic, payload, message.retain, self._clock.monotonic_s(), mid, made))
+        if not self._arrived(Arrived(topic, payload, message.retain, self._clock.monotonic_s(), mid, made)):
+            self._overfull = True
+            self._note("more came at once than may wait to be stored; the broker keeps the rest, and sends it again")
+            down.set()
 
     # -- words
 

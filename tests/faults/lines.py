@@ -1,0 +1,89 @@
+"""A line between the program and a server that a test can cut, deafen, or leave without an answer."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+
+
+@dataclass
+class Line:
+    """A TCP line from a port of its own to a server's port.
+
+    swallows : bool — bytes of standing connections vanish both ways, and nobody hangs up: a half-open line
+    mute : bool — new connections are taken and never answered
+    taken : int — connections taken so far
+    """
+
+    to_port: int
+    swallows: bool = False
+    mute: bool = False
+    taken: int = 0
+    port: int = 0
+    _ends: list[socket.socket] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._server = socket.create_server(("127.0.0.1", 0), backlog=128)
+        self.port = self._server.getsockname()[1]
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    @property
+    def url(self) -> str:
+        """Where a broker seems to be."""
+        return f"mqtt://127.0.0.1:{self.port}"
+
+    def cut(self) -> None:
+        """Hang up on all that stand, both ways."""
+        ends, self._ends = self._ends, []
+        for end in ends:
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+            end.close()
+
+    def close(self) -> None:
+        """End for good."""
+        with suppress(OSError):
+            self._server.shutdown(socket.SHUT_RDWR)
+        self._server.close()
+        self.cut()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                near, _ = self._server.accept()
+            except OSError:
+                return
+            self.taken += 1
+            self._ends.append(near)
+            if self.mute:
+                continue
+            try:
+                far = socket.create_connection(("127.0.0.1", self.to_port))
+            except OSError:
+                near.close()
+                continue
+            self._ends.append(far)
+            for source, target in ((near, far), (far, near)):
+                threading.Thread(target=self._carry, args=(source, target), daemon=True).start()
+
+    def _carry(self, source: socket.socket, target: socket.socket) -> None:
+        with suppress(OSError):
+            while part := source.recv(65_536):
+                if not self.swallows:
+                    target.sendall(part)
+        for end in (source, target):
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+
+@contextmanager
+def line_to(port: int) -> Iterator[Line]:
+    """A line that stands while the block does."""
+    made = Line(port)
+    try:
+        yield made
+    finally:
+        made.close()
