@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 
 from api.pages.contexts import Caller
 from api.pages.speech import words_of
-from forecaster.texts.catalogue import languages, words
+from forecaster.domain.records import LedgerLoss
+from forecaster.texts.catalogue import Words, languages, words
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -49,7 +51,18 @@ def page(
     said = (
         environment()
         .get_template(template)
-        .render(t=t, others=others, viewer=caller, path=request.url.path, site_id=site_id, **context)
+        .render(
+            t=t, others=others, viewer=caller, path=request.url.path, site_id=site_id, lost=_lost(request, t), **context
+        )
     )
     headers = {"Cache-Control": "private, no-cache", "Vary": "Accept-Language, Cookie", "Content-Language": t.code}
     return HTMLResponse(said, status_code=status, headers=headers)
+
+
+def _lost(request: Request, t: Words) -> str | None:
+    """That the ledger was lost, and what could be taken over of it, while that is to be told on every page."""
+    loss: LedgerLoss | None = request.app.state.services.loss
+    if loss is None:
+        return None
+    at = datetime.fromtimestamp(loss.at_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return t("nav.ledger_lost", at=at, tokens=loss.tokens, alarms=loss.alarms, browsers=loss.subscriptions)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 import secrets
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from urllib.parse import urlsplit
+
+import msgspec
 
 from api.http.keyring import Keyring
 from api.http.security import LOOPBACK_HOSTS, is_loopback
@@ -17,7 +20,10 @@ from collector.store.open import open_ledger, open_readings
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.records import LEDGER_LOSS, LOSS_TOLD_MS, LedgerLoss
 from forecaster.domain.site import Site
+
+log = logging.getLogger("outlast")
 
 
 @dataclass(slots=True)
@@ -26,6 +32,7 @@ class Services:
 
     refused : str | None — why changed site files are not taken; None where all is as the files say
     loops : LoopWatch — whether the workers' loops turn
+    loss : LedgerLoss | None — what became of a ledger that was lost, while it is to be told
     """
 
     installation: Installation
@@ -35,12 +42,14 @@ class Services:
     workers: list[Worker] = field(default_factory=list)
     refused: str | None = None
     loops: LoopWatch = field(default_factory=LoopWatch)
+    loss: LedgerLoss | None = field(init=False)
     keyring: Keyring = field(init=False)
     hub: Hub = field(init=False)
 
     def __post_init__(self) -> None:
         self.keyring = Keyring(self.ledger, self.clock)
         self.hub = Hub(secrets.token_hex(4))
+        self.loss = loss_told(self.ledger, self.clock.now_ms())
 
     @property
     def login_needed(self) -> bool:
@@ -75,6 +84,8 @@ class Services:
         told = [("configuration", self._aside(item)) for item in self.installation.set_aside]
         if self.refused is not None:
             told.append(("configuration", f"{self.refused}; the change is not taken, what was before goes on"))
+        if self.loss is not None:
+            told.append(("ledger", self.loss.why))
         return told + [trouble for worker in self.workers for trouble in worker.troubles()]
 
     def _aside(self, item: SetAside) -> str:
@@ -98,13 +109,36 @@ def open_services(installation: Installation, clock: Clock, *, owner: bool, role
     role : str — names the process and its share; two that run at once must differ
     Errors: ConfigError, StoreUnavailable.
     """
+    gone = owner and ledger_gone(installation)
     ledger = open_ledger(installation.ledger_url, owner=owner)
     try:
+        if gone:
+            why = "the ledger was gone, though readings stand; a fresh one was started"
+            log.error("%s; tokens, open alarms and browsers are lost, unless a backup has them", why)
+            ledger.note(LEDGER_LOSS, msgspec.json.encode(LedgerLoss(0, why)).decode())
         store = open_readings(installation, ledger, clock, role=role, owner=owner)
     except OutlastError:
         ledger.close()
         raise
     return Services(installation, store, ledger, clock)
+
+
+def ledger_gone(installation: Installation) -> bool:
+    """Whether the file of the ledger is not there although that of the readings is."""
+    paths = installation.databases
+    return len(paths) > 1 and not paths[-1].exists() and any(path.exists() for path in paths[:-1])
+
+
+def loss_told(ledger: Ledger, now_ms: int) -> LedgerLoss | None:
+    """A loss of the ledger that is to be told still; one that has no time yet gets it here."""
+    noted = ledger.noted(LEDGER_LOSS)
+    if noted is None:
+        return None
+    loss = msgspec.json.decode(noted, type=LedgerLoss)
+    if loss.at_ms == 0:
+        loss = replace(loss, at_ms=now_ms)
+        ledger.note(LEDGER_LOSS, msgspec.json.encode(loss).decode())
+    return loss if now_ms - loss.at_ms < LOSS_TOLD_MS else None
 
 
 def outside_names(http: Http) -> frozenset[str]:
@@ -115,8 +149,14 @@ def outside_names(http: Http) -> frozenset[str]:
 
 
 def require_door(services: Services) -> None:
-    """Refuse to serve what others can reach while nobody could log in."""
+    """Refuse to serve what others can reach while nobody could log in.
+
+    Not where the tokens went with a ledger that was lost: the house is watched on, and the door stays closed.
+    """
     if not services.login_needed or services.keyring.open_door():
+        return
+    if services.loss is not None:
+        log.error("nobody can log in, for the tokens are lost with the ledger: make one with `outlast token add NAME`")
         return
     http = services.installation.http
     if not is_loopback(http.host):

@@ -13,6 +13,7 @@ from sqlalchemy.pool import QueuePool
 
 from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
+from collector.store.salvage import salvage
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_file import connect, move_aside_if_corrupt, store_error
 from forecaster.domain.errors import ConfigError, StoreUnavailable
@@ -104,10 +105,13 @@ def _path(url: str) -> Path:
 def _sqlite_ledger(path: Path, owner: bool) -> SqlLedger:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        says = move_aside_if_corrupt(path, secrets.token_hex(4)) if owner else None
+        moved = move_aside_if_corrupt(path, secrets.token_hex(4)) if owner else None
     except OSError as error:
         raise StoreUnavailable(f"{path}: {error.strerror}") from error
-    return SqlLedger(_sqlite_engine(path), path, says)
+    ledger = SqlLedger(_sqlite_engine(path), path, None if moved is None else moved.says)
+    if moved is not None:
+        salvage(moved.to, ledger, moved.says)
+    return ledger
 
 
 def _sqlite_engine(path: Path) -> Engine:

@@ -94,7 +94,7 @@ class SqliteStore:
         if owner:
             moved = move_aside_if_corrupt(path, secrets.token_hex(4))
             if moved:
-                self._says.append(moved)
+                self._says.append(moved.says)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = connect(path)

@@ -6,6 +6,7 @@ import os
 import shutil
 import sqlite3
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
@@ -54,11 +55,19 @@ def _keep_private(path: Path) -> None:
         return  # the folder is not there, or cannot be written: opening tells it
 
 
-def move_aside_if_corrupt(path: Path, stamp: str) -> str | None:
+@dataclass(frozen=True, slots=True)
+class MovedAside:
+    """A database that could not be used: where it lies now, and what was done, in words."""
+
+    to: Path
+    says: str
+
+
+def move_aside_if_corrupt(path: Path, stamp: str) -> MovedAside | None:
     """Look the file over; a corrupt one is moved aside, so that a fresh one can be started.
 
     stamp : str — makes the name of the moved file its own
-    Returns what was done, in words; None when the file is sound or not there yet.
+    Returns what was done; None when the file is sound or not there yet.
     Errors: StoreUnavailable when the file cannot be opened at all.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -72,10 +81,14 @@ def move_aside_if_corrupt(path: Path, stamp: str) -> str | None:
         part = path.with_name(path.name + suffix)
         if part.exists():
             part.rename(aside.with_name(aside.name + suffix))
-    return f"{path.name} was corrupt ({problem}); it was moved to {aside.name} and a fresh one started"
+    return MovedAside(
+        aside, f"{path.name} was corrupt ({problem}); it was moved to {aside.name} and a fresh one started"
+    )
 
 
 def _problem(path: Path) -> str | None:
+    if size_bytes(path) == 0:
+        return "it was empty"
     try:
         connection = connect(path)
         try:

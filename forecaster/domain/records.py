@@ -8,6 +8,26 @@ from enum import StrEnum
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
 from forecaster.domain.runs import Run
 
+LEDGER_LOSS = "ledger-loss"
+"""The note of a ledger that was lost and started anew."""
+
+LOSS_TOLD_MS = 7 * 86_400_000
+"""For so long every page says it [ms]."""
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerLoss:
+    """A ledger that was damaged or gone, and what could be taken over of it.
+
+    why : str — what was found, in a line; tokens, alarms, subscriptions : int — rows taken over
+    """
+
+    at_ms: int
+    why: str
+    tokens: int = 0
+    alarms: int = 0
+    subscriptions: int = 0
+
 
 @dataclass(frozen=True, slots=True)
 class Page:

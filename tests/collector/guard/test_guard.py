@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import pytest
 
@@ -210,8 +211,8 @@ def test_a_time_ahead_that_nothing_explains_is_not_believed() -> None:
     assert "23 h ahead of its arrival" in line.refused[0].reason
 
 
-def test_facts_are_kept_and_read_again() -> None:
-    ledger = open_ledger("sqlite:///:memory:")
+def test_facts_are_kept_and_read_again(tmp_path: Path) -> None:
+    ledger = open_ledger(f"sqlite:///{tmp_path / 'ledger.db'}")
     line = Line(site(TIMED))
     line.send("plug", timed(1, 0.0), 0.3)
     keep_channels(ledger, "larkspur", [line.facts()])
