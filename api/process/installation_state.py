@@ -15,10 +15,13 @@ from collector.collector import Collector
 from collector.guard.notes import channels_told
 from forecaster.alarms import Outside, RefusedChannel, doubted_channels
 from forecaster.domain.channels import ChannelFacts
+from forecaster.domain.longrecord import PartTold
 from forecaster.domain.readings import Refusal
 from forecaster.domain.site import Site
+from forecaster.health.told import HEALTH, parts_told
 
 KEEP_S = 5.0
+STUDIES_KEEP_S = 60.0
 REFUSALS_KEEP_S = 30.0
 
 
@@ -35,6 +38,9 @@ class OutsideView:
         self._filters: dict[str, str] = {}
         self._refusals: dict[str, list[Refusal]] = {}
         self._channels: dict[str, list[ChannelFacts]] = {}
+        self._studied_s = float("-inf")
+        self._studied: dict[str, int] = {}
+        self._parts: dict[str, tuple[int, tuple[PartTold, ...]]] = {}
 
     def __call__(self, site: Site) -> Outside:
         """The outside of a site, now; whether a discharge test runs is the forecaster's own to say."""
@@ -60,7 +66,21 @@ class OutsideView:
             refused=(*doubts, *(one for one in refused if one.name not in named)),
             channels=channels,
             clock=self._clock,
+            parts=self._told(site.id, moment_s),
         )
+
+    def _told(self, site: str, moment_s: float) -> tuple[PartTold, ...]:
+        """What the newest study says of a site's parts; read anew only where there is a newer one."""
+        if moment_s - self._studied_s >= STUDIES_KEEP_S:
+            self._studied = self._services.ledger.studied(HEALTH)
+            self._studied_s = moment_s
+        made_ms = self._studied.get(site)
+        if made_ms is None:
+            return ()
+        known = self._parts.get(site)
+        if known is None or known[0] != made_ms:
+            known = self._parts[site] = (made_ms, parts_told(self._services.ledger.study(site, HEALTH)))
+        return known[1]
 
     def _look(self) -> None:
         self._faults = all_faults(self._services.ledger)

@@ -12,6 +12,7 @@ from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.longrecord import PartTold
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
@@ -93,6 +94,7 @@ class Outside:
     rehearsal : DischargeTest | None — a discharge test whose plug was said to be pulled
     clock : str | None — why the clock of the machine that takes readings in is not believed
     channels : tuple[ChannelFacts, ...] — what became of this site's channels' messages, and what of them is in doubt
+    parts : tuple[PartTold, ...] — what the newest study of the long record says of each part; empty where there is none
     settled : Mapping[str, Settlement] — by alarm, what became of its messages to people; one that is not there is taken
         as heard
     """
@@ -104,6 +106,7 @@ class Outside:
     rehearsal: DischargeTest | None = None
     clock: str | None = None
     channels: tuple[ChannelFacts, ...] = ()
+    parts: tuple[PartTold, ...] = ()
     settled: Mapping[str, Settlement] = field(default_factory=dict)
 
 
@@ -122,6 +125,7 @@ class AlarmEvidence:
     heard_ms : int — since when telemetry has come without a break, as far as the manager has seen
     asked_ms : Mapping[str, int] — since when each channel never heard has been waited for
     open : frozenset[AlarmKind] — kinds whose condition stood after the step before
+    raised_ms : Mapping[AlarmKind, int] — when each kind was last raised
     """
 
     site: Site
@@ -136,6 +140,7 @@ class AlarmEvidence:
     rest_percent: float | None = None
     asked_ms: Mapping[str, int] = field(default_factory=dict)
     open: frozenset[AlarmKind] = frozenset()
+    raised_ms: Mapping[AlarmKind, int] = field(default_factory=dict)
 
     def row(self, kind: AlarmKind) -> Rationale:
         """The table's row in force."""

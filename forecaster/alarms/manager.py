@@ -82,7 +82,8 @@ class AlarmManager:
             state.run_counter_wh,
             state.rest_percent,
             state.unheard_ms,
-            frozenset(kind for kind, standing in state.standings.items() if standing.gate.active),
+            state.active,
+            state.raised_ms,
         )
         changes = self._unshelve(now_ms)
         judged: dict[AlarmKind, Judgement] = {}

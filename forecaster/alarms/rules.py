@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from forecaster.alarms import rules_channels, rules_pump, rules_supply, rules_watch
+from forecaster.alarms import rules_channels, rules_health, rules_pump, rules_supply, rules_watch
 from forecaster.alarms.evidence import AlarmEvidence, Judgement
 from forecaster.domain.alarms import AlarmKind
 
@@ -28,5 +28,9 @@ RULES: Mapping[AlarmKind, Callable[[AlarmEvidence], Judgement]] = {
     AlarmKind.TEST_DUE: rules_watch.rehearsal_due,
     AlarmKind.CHANNEL_FAILING: rules_channels.channel_failing,
     AlarmKind.FLOW_LOW: rules_pump.flow_low,
+    AlarmKind.WEAR_AHEAD: rules_health.wear_ahead,
+    AlarmKind.PACK_FADING: rules_health.pack_fading,
+    AlarmKind.CHECK_VALVE_LEAKING: rules_health.check_valve_leaking,
+    AlarmKind.FLOAT_STICKING: rules_health.float_sticking,
 }
 """The rule of each kind; pure functions of the evidence of one step."""

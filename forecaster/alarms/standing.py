@@ -12,7 +12,7 @@ from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.gate import Gate
 from forecaster.alarms.settlement import Settlement
 from forecaster.alarms.table import Rationale
-from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState
+from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmState
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import HOUR_MS
@@ -66,7 +66,7 @@ class Standing:
         The wait begins when a receiver took the last message, and grows with every reminder. What was tried in vain
         is told anew without growing waits; what is still on its way needs no reminder.
         """
-        if not self.unacknowledged or self.alarm is None or self.told_ms is None:
+        if not self.unacknowledged or self.alarm is None or self.told_ms is None or self.alarm.kind in STUDIED:
             return False
         if settled is None:
             return reminder_due(self.alarm.priority, self.told_ms, self.reminders, now_ms)
@@ -113,6 +113,16 @@ class ManagerState:
     unheard_ms: dict[str, int] = field(default_factory=dict)
     budget: Budget = field(default_factory=Budget)
     standings: dict[AlarmKind, Standing] = field(default_factory=dict)
+
+    @property
+    def active(self) -> frozenset[AlarmKind]:
+        """Kinds whose condition stands."""
+        return frozenset(kind for kind, standing in self.standings.items() if standing.gate.active)
+
+    @property
+    def raised_ms(self) -> dict[AlarmKind, int]:
+        """When each kind was last raised."""
+        return {kind: one.alarm.raised_ms for kind, one in self.standings.items() if one.alarm is not None}
 
     def watch_rest(self, percent: float, now_ms: int) -> None:
         """Take a charge on mains. A limit that the owner has lowered is learnt in two weeks."""

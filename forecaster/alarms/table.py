@@ -85,6 +85,10 @@ TABLE: Mapping[AlarmKind, Rationale] = {
         Rationale(_K.DELIVERY_FAILING, _S.ABOVE, 30.0, "min", 0.0, 0.0, _MIN, _P.MEDIUM, _DAY),
         Rationale(_K.FLOW_LOW, _S.ABOVE, 25.0, "%", 10.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=6),
         Rationale(_K.CHANNEL_FAILING, _S.STATE, None, "", 0.0, 5 * _MIN, 10 * _MIN, _P.MEDIUM, _DAY),
+        Rationale(_K.WEAR_AHEAD, _S.STATE, None, "", 0.0, 0.0, 0.0, _P.LOW, 14 * _DAY),
+        Rationale(_K.PACK_FADING, _S.STATE, None, "", 0.0, 0.0, 0.0, _P.LOW, 30 * _DAY),
+        Rationale(_K.CHECK_VALVE_LEAKING, _S.STATE, None, "", 0.0, 0.0, 0.0, _P.LOW, 14 * _DAY),
+        Rationale(_K.FLOAT_STICKING, _S.STATE, None, "", 0.0, 0.0, 0.0, _P.LOW, 7 * _DAY),
         Rationale(_K.TEST_DUE, _S.ABOVE, 365.0, "days", 0.0, 0.0, 0.0, _P.LOW, 30 * _DAY),
     )
 }
@@ -118,6 +122,10 @@ MEASURES: Mapping[AlarmKind, str] = {
         "a channel never heard (1 h; what tells only of changes 24 h), refusing a twentieth of its messages, or"
         " standing still while it must move"
     ),
+    _K.WEAR_AHEAD: "the daily study's flow, power or discharge line is to be watched (or, medium, acted upon)",
+    _K.PACK_FADING: "the daily study's capacity or losses of the pack are to be watched (or, medium, acted upon)",
+    _K.CHECK_VALVE_LEAKING: "the daily study sees water run back (medium from 40 % of a run)",
+    _K.FLOAT_STICKING: "the daily study sees starts come late, or runs spread (medium from 12 % more late starts)",
     _K.TEST_DUE: "time since the last discharge test (the first: 45 days after the start)",
 }
 """What each limit is compared with."""

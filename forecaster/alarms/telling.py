@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_channels import unheard
+from forecaster.alarms.rules_health import gravest_part
 from forecaster.alarms.rules_watch import quiet_devices
-from forecaster.domain.alarms import Alarm, AlarmKind, AlarmText
+from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmText
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.texts.catalogue import languages
@@ -79,7 +80,7 @@ class Voice:
     def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
         """Words for an alarm that stands."""
         by_ms = self._by(kind, seen, raised_ms)
-        facts = self._facts(seen, raised_ms, by_ms)
+        facts = self._facts(seen, raised_ms, by_ms) | self._part_facts(kind, seen)
         variants = [f"{kind}.{variant}"]
         return AlarmWords(
             headline=named(self._form(variants, kind.value, facts), self.site.name, self.words),
@@ -230,6 +231,14 @@ class Voice:
     def _flow_less_percent(self, seen: AlarmEvidence) -> float | None:
         share = seen.status.flow_share
         return None if share is None else max(100.0 * (1.0 - share), 0.0)
+
+    def _part_facts(self, kind: AlarmKind, seen: AlarmEvidence) -> dict[str, str]:
+        """What the study of the long record says of the part that a kind is about."""
+        told = gravest_part(kind, seen) if kind in STUDIED else None
+        if told is None:
+            return {"changed": self.words("wording.unknown"), "advice": ""}
+        changed = None if told.change is None else abs(100.0 * told.change)
+        return {"changed": self.wording.percent(changed), "advice": self.words.again(told.do)}
 
     def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms

@@ -28,6 +28,16 @@ class AlarmKind(StrEnum):
     TEST_DUE = "test-due"
     CHANNEL_FAILING = "channel-failing"
     FLOW_LOW = "flow-low"
+    WEAR_AHEAD = "wear-ahead"
+    PACK_FADING = "pack-fading"
+    CHECK_VALVE_LEAKING = "check-valve-leaking"
+    FLOAT_STICKING = "float-sticking"
+
+
+STUDIED = frozenset({
+    AlarmKind.WEAR_AHEAD, AlarmKind.PACK_FADING, AlarmKind.CHECK_VALVE_LEAKING, AlarmKind.FLOAT_STICKING
+})  # fmt: skip
+"""Kinds that the daily study of the long record raises: each at most once a month, and told once."""
 
 
 class Priority(StrEnum):

@@ -125,6 +125,21 @@ class PartState(StrEnum):
     UNKNOWN = "unknown"
 
 
+@dataclass(frozen=True, slots=True)
+class PartTold:
+    """A part as the newest study of the long record tells of it.
+
+    says, do : str — texts that may know their key, so that they can be said in another language
+    change : float | None — from its first weeks on, as a share of them
+    """
+
+    part: HousePart
+    state: PartState
+    says: str
+    do: str
+    change: float | None
+
+
 class WorkKind(StrEnum):
     """What people do to a house that starts a part's baseline anew."""
 

@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import msgspec
 
-from forecaster.domain.longrecord import HousePart, PartState, StudyRecord
+from forecaster.domain.longrecord import HousePart, PartState, PartTold, StudyRecord
 from forecaster.domain.ports import Ledger
 from forecaster.texts.catalogue import Words, decoded
 
 DAYS, HEALTH, STORM = "days", "health", "storm"
 """The kinds of study that the document rests on."""
-
-
-@dataclass(frozen=True, slots=True)
-class PartTold:
-    """What the alarms and the pages need of a part."""
-
-    part: HousePart
-    state: PartState
-    says: str
-    do: str
 
 
 def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
@@ -46,7 +35,13 @@ def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
 def parts_told(study: StudyRecord | None) -> tuple[PartTold, ...]:
     """Every part of a study, in words that can be said in any language; none where there is no study."""
     return tuple(
-        PartTold(HousePart(part["part"]), PartState(part["state"]), said(part, "says"), said(part, "do"))
+        PartTold(
+            HousePart(part["part"]),
+            PartState(part["state"]),
+            said(part, "says"),
+            said(part, "do"),
+            part["change"]["p50"],
+        )
         for part in _read(study).get("parts", ())
     )
 

@@ -32,6 +32,8 @@ VARIANTS: Mapping[AlarmKind, tuple[str, ...]] = {
     K.PACK_TEMPERATURE: ("", "cold"),
     K.TELEMETRY_SILENT: ("mains", "pack", "empty", "never", "frozen", "trouble", "part"),
     K.TEST_DUE: ("", "first"),
+    K.WEAR_AHEAD: ("pump-flow", "pump-power", "discharge-line"),
+    K.PACK_FADING: ("pack-capacity", "pack-losses"),
     K.CHANNEL_FAILING: ("never", "refused", "stands"),
 }
 ALL = [(kind, variant) for kind in K for variant in VARIANTS.get(kind, ("",))]

@@ -1,0 +1,154 @@
+"""How soon faults are told, and how often one is told where there is none: site-years simulated run by run.
+
+`python -m tests.forecaster.health.scored --houses 12` prints the table of the handbook.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.domain.site import Site
+from forecaster.domain.times import DAY_MS
+from forecaster.health.floats import float_switch
+from forecaster.health.judged import PartHealth
+from forecaster.health.moving import flow_and_line, power
+from forecaster.health.valve import check_valve
+from forecaster.maths.arrays import Array
+from forecaster.record.frames import days_frame
+from forecaster.twin.live import larkspur_site
+from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, record
+
+ONSET = 200
+SITE = replace(larkspur_site(), pit=replace(larkspur_site().pit, area_m2=0.03 / 0.18, drawdown_m=0.18))
+TOLD = (PartState.WATCH, PartState.ACT)
+
+JUDGES: dict[HousePart, Callable[[Site, pd.DataFrame], PartHealth]] = {
+    HousePart.PUMP_FLOW: lambda site, table: flow_and_line(site, table)[0],
+    HousePart.DISCHARGE_LINE: lambda site, table: flow_and_line(site, table)[1],
+    HousePart.PUMP_POWER: lambda _, table: power(table),
+    HousePart.FLOAT: lambda _, table: float_switch(table),
+    HousePart.CHECK_VALVE: lambda _, table: check_valve(table),
+}
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A fault: what it does to a house, which part must tell of it, when it is looked for, by when it is to be told."""
+
+    name: str
+    part: HousePart
+    truth: Callable[[Truth], Truth]
+    looks: Sequence[int]
+    onset: int
+    aim_days: int
+
+
+def _from(value: float) -> Callable[[Array], Array]:
+    return lambda day: np.where(day >= ONSET, value, 0.0)
+
+
+def _clog(day: Array) -> Array:
+    return np.asarray(1.0 - 0.4 * np.clip((day - ONSET) / 14.0, 0.0, 1.0), dtype=np.float64)
+
+
+FAULTS = (
+    Fault("wear 1 % a month", HousePart.PUMP_FLOW, lambda t: replace(t, flow=lambda d: 1.0 - 0.01 * d / 30.4),
+          range(30, 366, 10), 0, 183),
+    Fault("wear 2 % a month", HousePart.PUMP_FLOW, lambda t: replace(t, flow=lambda d: 1.0 - 0.02 * d / 30.4),
+          range(20, 366, 10), 0, 120),
+    Fault("clog of 40 % in two weeks", HousePart.DISCHARGE_LINE, lambda t: replace(t, flow=_clog),
+          range(ONSET + 2, ONSET + 31), ONSET, 3),
+    Fault("valve leaks 30 %", HousePart.CHECK_VALVE, lambda t: replace(t, leak=_from(0.3)),
+          range(ONSET + 3, ONSET + 61), ONSET, 14),
+    Fault("float sticks in 10 %", HousePart.FLOAT, lambda t: replace(t, sticks=_from(0.1)),
+          range(ONSET + 2, ONSET + 31), ONSET, 14),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Met:
+    """What became of a fault in one house. delay : days, None: never told; unknown : the part was not to be told of."""
+
+    delay: int | None
+    unknown: bool
+    date_off: float | None
+
+
+def met(fault: Fault, sampling: Sampling, seed: int) -> Met:
+    """One house with a fault, looked at until it is told."""
+    rng = np.random.default_rng(seed)
+    truth = fault.truth(drawn(rng))
+    table = days_frame(record(truth, sampling, max(fault.looks) + 1, rng))
+    found = None
+    for end in fault.looks:
+        found = JUDGES[fault.part](SITE, table.iloc[:end])
+        if found.state in TOLD:
+            since = found.since_ms
+            off = None if since is None else (since - START_MS) / DAY_MS - fault.onset
+            return Met(end - fault.onset, False, off)
+    return Met(None, found is not None and found.state is PartState.UNKNOWN, None)
+
+
+def false_tellings(sampling: Sampling, seed: int, looks: Iterable[int] = range(30, 366, 15)) -> dict[HousePart, str]:
+    """Parts of one healthy house that were told of within a year, and what of."""
+    rng = np.random.default_rng(seed)
+    table = days_frame(record(drawn(rng), sampling, 365, rng))
+    told: dict[HousePart, str] = {}
+    for end in looks:
+        for part, judge in JUDGES.items():
+            if part not in told:
+                found = judge(SITE, table.iloc[:end])
+                if found.state in TOLD:
+                    told[part] = f"day {end}: {found.says}"
+    return told
+
+
+def row(fault: Fault, sampling: Sampling, houses: int, seed: int) -> str:
+    """A row of the table: how many houses told of it, how soon, and how well it was dated."""
+    every = [met(fault, sampling, seed + number) for number in range(houses)]
+    delays = [one.delay for one in every if one.delay is not None]
+    offs = [abs(one.date_off) for one in every if one.date_off is not None]
+    middle = f"{np.median(delays):.0f} d" if delays else "-"
+    soon = sum(delay <= fault.aim_days for delay in delays)
+    dated = f"{sum(off <= 5.0 for off in offs)} of {len(offs)}" if offs else "-"
+    unknown = sum(one.unknown for one in every)
+    return (
+        f"| {fault.name} | {sampling.value} | {len(delays)} of {houses} | {middle} | {soon} in {fault.aim_days} d"
+        f" | {dated} | {unknown} |"
+    )
+
+
+def false_row(sampling: Sampling, houses: int, seed: int) -> str:
+    """A row of the table of healthy years: parts told of, and what was said of the first of each."""
+    every = [false_tellings(sampling, seed + number) for number in range(houses)]
+    counts = {part: sum(part in one for one in every) for part in JUDGES}
+    said = [f"{part.value}: {one[part]}" for one in every for part in one]
+    return f"| {sampling.value} | {' | '.join(f'{n} of {houses}' for n in counts.values())} | {'; '.join(said)} |"
+
+
+def main() -> None:
+    """Print both tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--houses", type=int, default=12)
+    parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--sampling", default="", help="only those whose name holds this")
+    parser.add_argument("--fault", default="", help="only those whose name holds this; none: healthy years alone")
+    asked = parser.parse_args()
+    for sampling in [one for one in Sampling if asked.sampling in one.value]:
+        for fault in [one for one in FAULTS if asked.fault in one.name]:
+            sys.stdout.write(row(fault, sampling, asked.houses, asked.seed) + "\n")
+            sys.stdout.flush()
+        if asked.fault in {"", "none"}:
+            sys.stdout.write(false_row(sampling, asked.houses, asked.seed + 500) + "\n")
+            sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
