@@ -20,7 +20,7 @@ from api.http.security import is_loopback
 from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.counts import Count
-from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
 
 CLIENT_NOTE = "courier-client-id"
 SENDER_NOTE = "cap-sender"
@@ -90,14 +90,18 @@ def homie_wanted(installation: Installation) -> bool:
     return len(installation.sites) <= HOMIE_SITES if asked is None else asked
 
 
-def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake: Callable[[], None]) -> list[Carrier]:
+def carriers_for(
+    installation: Installation, ledger: Ledger, clock: Clock, wake: Callable[[], None], store: ReadingStore | None
+) -> list[Carrier]:
     """One carrier for each channel that the installation serves."""
     sites, broker = installation.sites, installation.broker
     own_id = client_id(installation, ledger)
     base = public_url(installation)
     found: list[Carrier] = [
         MqttCarrier(broker, own_id, sites, ledger, clock, wake),
-        HomieCarrier(broker, f"{own_id}-homie", sites if homie_wanted(installation) else {}, ledger, clock, wake),
+        HomieCarrier(
+            broker, f"{own_id}-homie", sites if homie_wanted(installation) else {}, ledger, clock, wake, store
+        ),
         WebhookCarrier(sites, clock, folder=installation.folder, sender=cap_sender(ledger)),
     ]
     if MAIL in served(installation):
@@ -116,6 +120,7 @@ def carriers_for(installation: Installation, ledger: Ledger, clock: Clock, wake:
 class Couriers:
     """One courier a channel, and the heartbeat where one is configured.
 
+    store : ReadingStore | None — what is measured, for hubs that ask for it; None: they are told none of it
     wake_forecaster : called when an acknowledgement came in over MQTT
     seed : int | None — of the jitter; None: not repeatable
     """
@@ -126,6 +131,7 @@ class Couriers:
         ledger: Ledger,
         clock: Clock,
         *,
+        store: ReadingStore | None = None,
         wake_forecaster: Callable[[], None] = _nothing,
         seed: int | None = None,
     ) -> None:
@@ -138,7 +144,7 @@ class Couriers:
                 random.Random(root.getrandbits(64)),
                 known_to(installation, ledger, carrier.channel),
             )
-            for carrier in carriers_for(installation, ledger, clock, wake_forecaster)
+            for carrier in carriers_for(installation, ledger, clock, wake_forecaster, store)
         ]
         self._unserved = unserved_contacts(installation)
         beat = installation.heartbeat
@@ -162,6 +168,12 @@ class Couriers:
         """The outbox has news; from any thread."""
         for courier in self.couriers:
             courier.wake()
+
+    def hand_over(self, staying: frozenset[str]) -> None:
+        """Before an end after which couriers of changed site files begin at once: sites that stay as they were."""
+        for courier in self.couriers:
+            if isinstance(courier.carrier, HomieCarrier):
+                courier.carrier.hand_over(staying)
 
     def stop(self) -> None:
         """Finish what is under way and end."""

@@ -15,6 +15,7 @@ import msgspec
 
 from api.deliver.asking import acknowledge_kind
 from api.deliver.brokerlink import BrokerLink, Will
+from api.deliver.homie_measured import measured_properties, measured_values
 from api.deliver.mqtt import newest_by_kind
 from api.deliver.outcome import Later, Outcome, Sent
 from api.deliver.plain import said
@@ -22,7 +23,7 @@ from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
 from forecaster.domain.forecast import Basis
-from forecaster.domain.ports import Clock, Ledger
+from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
@@ -33,7 +34,12 @@ EVENT_QOS = 0
 """A value that is not retained must not wait for a connection, nor come again after one."""
 
 NOTE = "homie-sites"
+HANDED = "homie-handed"
+"""Sites whose devices the next carrier takes over."""
 STATES = ",".join(AlarmState)
+MEASURED = "homie-measured"
+"""What a device told of what is measured: cleared when its site is removed."""
+
 FIRST_VERSION = 2
 """Releases that did not count their descriptions said 1."""
 
@@ -52,6 +58,12 @@ def _float(name: str, unit: str, allowed: str = "0:") -> dict[str, Any]:
     return {"name": name, "datatype": "float", "unit": unit, "format": allowed}
 
 
+def _usable_kwh(document: Mapping[str, Any]) -> float | None:
+    """In the unit that the convention recommends, beside the watt hours that hubs know by now."""
+    usable_wh = document.get("usable_wh")
+    return None if usable_wh is None else round(usable_wh / 1000.0, 4)
+
+
 FORECAST: tuple[Property, ...] = (
     ("supply", {"name": "Supply", "datatype": "enum", "format": ",".join(Supply)}, _field("supply")),
     ("basis", {"name": "Basis", "datatype": "enum", "format": ",".join(Basis)}, _field("basis")),
@@ -62,6 +74,7 @@ FORECAST: tuple[Property, ...] = (
     ("reserve-at", {"name": "Reserve reached at", "datatype": "datetime"}, _hours("reserve_at", "p50")),
     ("charge", _float("Charge", "%", "0:100"), _field("charge_percent")),
     ("usable", _float("Usable energy", "Wh", ":"), _field("usable_wh")),
+    ("usable-kwh", _float("Usable energy", "kWh", ":"), _usable_kwh),
     ("draw", _float("Draw", "W", ":"), _field("draw_w")),
     ("cycles", _float("Cycles an hour", "#"), _field("cycles_per_hour")),
     ("data-age", _float("Age of the data", "s"), _field("data_age_s")),
@@ -118,6 +131,7 @@ def description(site: Site, version: int) -> dict[str, Any]:
                     "acknowledge": acknowledge,
                 },
             },
+            "measured": {"name": "Measured", "properties": measured_properties(site)},
         },
     }
 
@@ -132,17 +146,32 @@ def alarm_values(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:
     return values
 
 
-class Device:
-    """One site's device on its own connection, because each device needs its own will."""
+def alerts(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:
+    """What needs a person, by alert; empty where nothing does (Homie convention 5.0, "Alerts")."""
+    standing = {kind: alarm for kind, alarm in newest.items() if alarm.state is AlarmState.UNACKNOWLEDGED}
+    return {
+        kind.value: f"{standing[kind].headline} {standing[kind].action}".encode() if kind in standing else b""
+        for kind in AlarmKind
+    }
 
-    def __init__(self, broker: Broker, client_id: str, site: Site, ledger: Ledger) -> None:
-        self.site, self._ledger = site, ledger
+
+class Device:
+    """One site's device on its own connection, because each device needs its own will.
+
+    store : ReadingStore | None — where measured values are read; None: they are left empty
+    """
+
+    def __init__(
+        self, broker: Broker, client_id: str, site: Site, ledger: Ledger, store: ReadingStore | None, clock: Clock
+    ) -> None:
+        self.site, self._ledger, self._store, self._clock = site, ledger, store, clock
         self.base = f"{ROOT}/outlast-{site.id}"
         self._state = f"{self.base}/$state"
         self._commands = f"{self.base}/alarms/acknowledge/set"
         self.link = BrokerLink(broker, client_id, Will(self._state, b"lost", QOS), (self._commands,))
         self._told: dict[str, bytes] = {}
         self._issued: int | None = None
+        self.taken_over = False
 
     def refresh(self) -> None:
         """Introduce the device after a connection; tell what changed since."""
@@ -153,19 +182,26 @@ class Device:
             self._tell_forecast()
 
     def tell_alarms(self) -> Outcome:
-        """Bring the alarm node up to date."""
-        return self._tell("alarms", alarm_values(newest_by_kind(self._ledger, self.site.id)))
+        """Bring the alarm node and the device's alerts up to date."""
+        newest = newest_by_kind(self._ledger, self.site.id)
+        outcome = self._tell("alarms", alarm_values(newest))
+        return self._tell("$alert", alerts(newest)) if isinstance(outcome, Sent) else outcome
 
-    def close(self) -> None:
-        """Leave in good order."""
-        self.link.close(Will(self._state, b"disconnected", QOS))
+    def close(self, *, handed_over: bool = False) -> None:
+        """Leave in good order; in silence where another takes the device over at once."""
+        self.link.close(None if handed_over else Will(self._state, b"disconnected", QOS))
 
     def _introduce(self) -> bool:
         self._told.clear()
         self._issued = None
         about = msgspec.json.encode(description(self.site, description_version(self._ledger, self.site)))
+        self._ledger.note(
+            f"{MEASURED}:{self.site.id}", msgspec.json.encode(sorted(measured_properties(self.site))).decode()
+        )
+        begin = b"ready" if self.taken_over else b"init"
+        self.taken_over = False
         steps: tuple[Callable[[], Outcome], ...] = (
-            lambda: self.link.publish(self._state, b"init", qos=QOS),
+            lambda: self.link.publish(self._state, begin, qos=QOS),
             lambda: self.link.publish(f"{self.base}/$description", about, qos=QOS),
             self._tell_forecast,
             self.tell_alarms,
@@ -179,6 +215,9 @@ class Device:
             return Sent()
         document: dict[str, Any] = {} if stored is None else msgspec.json.decode(stored.document)
         outcome = self._tell("forecast", {name: said(value(document)) for name, _, value in FORECAST})
+        if isinstance(outcome, Sent) and self._store is not None:
+            latest = self._store.latest(self.site.id)
+            outcome = self._tell("measured", measured_values(self.site, latest, self._clock.now_ms()))
         if isinstance(outcome, Sent) and stored is not None:
             self._issued = stored.issued_ms
         return outcome
@@ -218,9 +257,13 @@ class HomieCarrier:
         ledger: Ledger,
         clock: Clock,
         wake: Callable[[], None],
+        store: ReadingStore | None = None,
     ) -> None:
         self._ledger, self._clock, self._wake = ledger, clock, wake
-        self._devices = {site.id: Device(broker, f"{client_id}-{site.id}", site, ledger) for site in sites.values()}
+        self._devices = {
+            site.id: Device(broker, f"{client_id}-{site.id}", site, ledger, store, clock) for site in sites.values()
+        }
+        self._staying = frozenset[str]()
         self._cleared = False
         self._begun = False
 
@@ -235,6 +278,7 @@ class HomieCarrier:
         """Keep devices introduced and fresh, take commands, remove what is no longer configured."""
         if not self._begun:
             self._begun = True
+            self._take_over()
             for device in self._devices.values():
                 device.link.start()
             for device in list(self._devices.values())[:1]:
@@ -251,9 +295,27 @@ class HomieCarrier:
             self._cleared = self._clear_removed()
 
     def close(self) -> None:
-        """Every device leaves in good order."""
+        """Every device leaves in good order, but those that another carrier takes over."""
+        handed = sorted(self._staying & {d.site.id for d in self._devices.values() if d.link.connected})
+        self._ledger.note(HANDED, msgspec.json.encode(handed).decode())
         for device in self._devices.values():
-            device.close()
+            device.close(handed_over=device.site.id in handed)
+
+    def hand_over(self, staying: frozenset[str]) -> None:
+        """Before an end after which these sites go on at once: their hubs see no device leave."""
+        self._staying = staying
+
+    def _take_over(self) -> None:
+        """Devices that were handed over, and whose description is the same, are ready from their first word."""
+        noted = self._ledger.noted(HANDED)
+        for site in [] if noted is None else msgspec.json.decode(noted, type=list[str]):
+            if site in self._devices:
+                self._devices[site].taken_over = True
+        self._ledger.note(HANDED, "[]")
+
+    def _measured_of(self, site: str) -> list[str]:
+        noted = self._ledger.noted(f"{MEASURED}:{site}")
+        return [] if noted is None else msgspec.json.decode(noted, type=list[str])
 
     def _clear_removed(self) -> bool:
         """Remove devices of sites that are no longer configured: `$state` first, as the convention says."""
@@ -267,6 +329,8 @@ class HomieCarrier:
             base = f"{ROOT}/outlast-{site}"
             names = [f"forecast/{name}" for name, _, _ in FORECAST]
             names += [f"alarms/{name}" for name in (*AlarmKind, "highest", "headline")]
+            names += [f"$alert/{name}" for name in AlarmKind]
+            names += [f"measured/{name}" for name in self._measured_of(site)]
             topics = [f"{base}/$state", f"{base}/$description", *(f"{base}/{name}" for name in names)]
             if link is None or any(isinstance(link.publish(topic, b"", qos=QOS), Later) for topic in topics):
                 return False

@@ -63,6 +63,14 @@ class Running:
             if isinstance(worker, Collector):
                 worker.prove()
 
+    def hand_over(self, staying: frozenset[str]) -> None:
+        """Before a stop after which others begin at once: the sites that stay as they were."""
+        from api.deliver.couriers import Couriers
+
+        for worker in self.workers:
+            if isinstance(worker, Couriers):
+                worker.hand_over(staying)
+
     def stop(self, before_collecting_ends: Callable[[], None] | None = None) -> None:
         """Stop all at once: each finishes what it has in hand.
 
@@ -289,6 +297,7 @@ class Process:
         if not ready.workers:
             return  # a remark is new or gone, and nothing else
         log.warning("site files changed: %s", ", ".join(sites) or "none left")
+        self._running.hand_over(frozenset(name for name, site in sites.items() if before.sites.get(name) == site))
         self._running.stop()
         try:
             self._take(ready)

@@ -26,7 +26,10 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
     if Part.FORECAST in parts:
         forecaster = _forecaster(services, sites, share)
         if share.number == 1:  # one set of couriers an installation: the outbox is one
-            couriers = Couriers(services.installation, services.ledger, services.clock, wake_forecaster=forecaster.wake)
+            couriers = Couriers(
+                services.installation, services.ledger, services.clock,
+                store=services.store, wake_forecaster=forecaster.wake,
+            )  # fmt: skip
             forecaster.on_deliveries = couriers.wake
             forecaster.make_room = couriers.ballast.release
             workers.append(couriers)

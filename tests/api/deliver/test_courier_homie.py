@@ -23,14 +23,17 @@ import pytest
 
 from api.deliver.courier import Courier
 from api.deliver.homie import FORECAST, HomieCarrier, description
+from collector.store.open import open_store
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
-from forecaster.domain.ports import Ledger
+from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
-from forecaster.domain.site import Site
+from forecaster.domain.site import Channel, Site
 from forecaster.engine.document import document
 from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, queue, told
 from tests.api.mosquitto import Hub, Mosquitto
-from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast
+from tests.forecaster.evidence import HOUR, LARKSPUR, MINUTE, START_MS, forecast
 
 BASE = "homie/5/outlast-larkspur"
 ID = re.compile(r"[a-z0-9-]+")
@@ -64,9 +67,9 @@ Start = Callable[..., Courier]
 def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock) -> Iterator[Start]:
     running: list[Courier] = []
 
-    def begin(*sites: Site) -> Courier:
+    def begin(*sites: Site, store: ReadingStore | None = None) -> Courier:
         by_id = {site.id: site for site in sites or (LARKSPUR,)}
-        carrier = HomieCarrier(broker.settings, f"homie-test-{len(running)}", by_id, ledger, clock, lambda: None)
+        carrier = HomieCarrier(broker.settings, f"homie-test-{len(running)}", by_id, ledger, clock, lambda: None, store)
         one = courier(carrier, ledger, clock)
         one.start()
         running.append(one)
@@ -92,6 +95,8 @@ def fits(value: bytes, about: dict[str, Any]) -> bool:
             low, _, high = about.get("format", ":").partition(":")
             number = float(text)
             return (not low or number >= float(low)) and (not high or number <= float(high))
+        case "boolean":
+            return text in ("true", "false")
         case "datetime":
             return datetime.fromisoformat(text).tzinfo is not None
         case kind:
@@ -246,6 +251,103 @@ def test_a_device_of_a_removed_site_is_removed(broker: Mosquitto, ledger: Ledger
     late.close()
     hub.close()
     assert not [topic for topic in late.now if "linden" in topic]
+
+
+def test_energy_stands_in_both_units(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    """Watt hours stay where they were; kilowatt hours, which the convention recommends, stand beside them."""
+    publish(ledger, usable_wh=498.0)
+    start()
+    hub = Hub(broker.port, f"{BASE}/forecast/#")
+    eventually(lambda: hub.now.get(f"{BASE}/forecast/usable-kwh") == b"0.498", "the energy")
+    assert hub.now[f"{BASE}/forecast/usable"] == b"498.0"
+    hub.close()
+    about = description(LARKSPUR, 1)["nodes"]["forecast"]["properties"]
+    units = {name: entry.get("unit") for name, entry in about.items()}
+    assert (units["usable"], units["usable-kwh"]) == ("Wh", "kWh")
+
+
+def test_an_alert_stands_until_somebody_acts(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
+) -> None:
+    """Homie convention 5.0, alerts (from memory): `$alert/<id>`, retained, a text for people; removed when resolved."""
+    sender = start()
+    hub = Hub(broker.port, f"{BASE}/#")
+    ready(hub)
+    raised = told()
+    queue(ledger, LARKSPUR, [raised], clock.now_ms(), "homie")
+    sender.wake()
+    said = f"{raised.alarm.headline} {raised.alarm.action}".encode()
+    eventually(lambda: hub.now.get(f"{BASE}/$alert/high-water") == said, "the alert")
+    seen = told(what=TransitionKind.ACKNOWLEDGED, revision=1, state=AlarmState.ACKNOWLEDGED)
+    queue(ledger, LARKSPUR, [seen], clock.now_ms(), "homie")
+    sender.wake()
+    eventually(lambda: hub.now.get(f"{BASE}/$alert/high-water") == b"", "its end")
+    hub.close()
+
+
+MEASURING = replace(
+    LARKSPUR,
+    channels=(
+        Channel(Quantity.PUMP_ENERGY, "cellar/plug/energy", unit="Wh"),
+        Channel(Quantity.MAINS_PRESENT, "cellar/mains", unit=""),
+        Channel(Quantity.PACK_TEMPERATURE, "cellar/pack/temperature", unit="degC"),
+        Channel(Quantity.LOAD_POWER, "cellar/router", unit="W", of="router"),
+        Channel(Quantity.RAIN_EXPECTED, "weather", unit="mm"),
+    ),
+)
+
+
+def test_what_is_measured_is_told_in_the_units_of_the_convention(
+    broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start, tmp_path: Path
+) -> None:
+    """A counter in kWh, a flag as true or false; a value of two hours ago is not known, and rain to come no reading."""
+    store = open_store(f"sqlite:///{tmp_path / 'readings.db'}")
+    now_ms = clock.now_ms()
+    store.append(
+        [
+            Reading("larkspur", Quantity.PUMP_ENERGY, now_ms, 12_345.0, now_ms),
+            Reading("larkspur", Quantity.MAINS_PRESENT, now_ms - 24 * HOUR, 0.0, now_ms),
+            Reading("larkspur", Quantity.PACK_TEMPERATURE, now_ms - 2 * HOUR, 21.0, now_ms),
+            Reading("larkspur", Quantity.LOAD_POWER, now_ms, 12.5, now_ms, subject="router"),
+        ]
+    )
+    publish(ledger)
+    start(MEASURING, store=store)
+    hub = Hub(broker.port, f"{BASE}/#")
+    ready(hub)
+    about = json.loads(hub.now[f"{BASE}/$description"])["nodes"]["measured"]["properties"]
+    values = {name: hub.now.get(f"{BASE}/measured/{name}", b"") for name in about}
+    assert values == {
+        "pump-energy": b"12.345", "mains-present": b"false", "pack-temperature": b"", "load-power-router": b"12.5",
+    }  # fmt: skip
+    assert {name: entry.get("unit") for name, entry in about.items()} == {
+        "pump-energy": "kWh", "mains-present": None, "pack-temperature": "°C", "load-power-router": "W",
+    }  # fmt: skip
+    check_description(json.loads(hub.now[f"{BASE}/$description"]))
+    assert all(fits(value, about[name]) for name, value in values.items() if value)
+    hub.close()
+    store.close()
+
+
+def test_a_change_of_another_site_takes_no_device_away(broker: Mosquitto, ledger: Ledger, start: Start) -> None:
+    """In: one of two site files changes, so that all workers begin anew. Out: its device leaves and comes back, and the
+    other's hub sees no state but ready."""
+    linden = replace(LARKSPUR, id="linden")
+    publish(ledger)
+    first = start(LARKSPUR, linden)
+    hub = Hub(broker.port, "homie/5/+/$state")
+    eventually(lambda: len(hub.now) == 2 and set(hub.now.values()) == {b"ready"}, "both devices")
+    before = len(hub.all)
+    assert isinstance(first.carrier, HomieCarrier)
+    first.carrier.hand_over(frozenset({"larkspur"}))
+    first.stop()
+    start(LARKSPUR, replace(linden, name="Linden Court"))
+    linden_state = "homie/5/outlast-linden/$state"
+    eventually(lambda: [p for t, p in hub.all[before:] if t == linden_state][-1:] == [b"ready"], "the changed one")
+    eventually(lambda: (f"{BASE}/$state", b"ready") in hub.all[before:], "the one that stays")
+    hub.close()
+    assert {payload for topic, payload in hub.all[before:] if topic == f"{BASE}/$state"} == {b"ready"}
+    assert [p for t, p in hub.all[before:] if t == linden_state] == [b"disconnected", b"init", b"ready"]
 
 
 LONELY = """

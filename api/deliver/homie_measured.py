@@ -1,0 +1,57 @@
+"""What a site measures, as the node `measured` of its Homie device: one property a channel's quantity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from forecaster.domain.quantities import SPECS, STATES, Kind, Quantity
+from forecaster.domain.readings import Reading
+from forecaster.domain.site import Channel, Site
+from forecaster.domain.times import HOUR_MS
+
+UNITS = {"degC": "°C", "Wh": "kWh", "mm/hour": "mm/h"}
+"""Units as the convention recommends them, where they differ from those that are stored."""
+
+STALE_MS = HOUR_MS
+"""A value older than this, or than its channel's `max_silence_s`, is not known; a state holds until it changes."""
+
+
+def property_id(quantity: Quantity, subject: str) -> str:
+    """A channel's property: its quantity and, where it has one, its subject, in the letters of a Homie id."""
+    return "-".join(part for part in (quantity.value.replace("_", "-"), subject) if part)
+
+
+def measured_properties(site: Site) -> dict[str, dict[str, Any]]:
+    """The properties of a site's channels; what is told of the future is no measurement."""
+    return {property_id(c.quantity, c.of): _about(c) for c in _channels(site)}
+
+
+def measured_values(site: Site, latest: Mapping[tuple[Quantity, str], Reading], now_ms: int) -> dict[str, bytes]:
+    """Each property's payload; empty, which clears its topic, where the value is not known or too old."""
+    return {property_id(c.quantity, c.of): _payload(c, latest.get((c.quantity, c.of)), now_ms) for c in _channels(site)}
+
+
+def _channels(site: Site) -> Iterator[Channel]:
+    return (channel for channel in site.channels if SPECS[channel.quantity].kind is not Kind.OUTLOOK)
+
+
+def _about(channel: Channel) -> dict[str, Any]:
+    name = channel.quantity.value.replace("_", " ").capitalize()
+    about: dict[str, Any] = {"name": f"{name}, {channel.of}" if channel.of else name}
+    if channel.quantity in STATES:
+        return {**about, "datatype": "boolean"}
+    unit = SPECS[channel.quantity].unit
+    return {**about, "datatype": "float", "unit": UNITS.get(unit, unit)}
+
+
+def _payload(channel: Channel, reading: Reading | None, now_ms: int) -> bytes:
+    if reading is None:
+        return b""
+    if channel.quantity in STATES:
+        return b"true" if reading.value >= 0.5 else b"false"
+    limit_ms = STALE_MS if channel.max_silence_s is None else round(channel.max_silence_s * 1000)
+    if now_ms - reading.time_ms > limit_ms:
+        return b""
+    value = reading.value / 1000.0 if SPECS[channel.quantity].unit == "Wh" else reading.value
+    return repr(round(value, 6)).encode()
