@@ -28,7 +28,8 @@ from forecaster.texts.catalogue import words
 from forecaster.twin.live import larkspur_site
 from tests.api.deliver.test_alarm_doors import install, subscription
 from tests.api.delivering import Receiver, listening
-from tests.scenario import services, tell_larkspur
+from tests.api.serving import write_outage
+from tests.scenario import services
 
 OWNER = Contact("owner", email="owner@example.org")
 HOOK = Contact("hub", webhook="http://127.0.0.1:9/hook")
@@ -38,10 +39,10 @@ HOOK = Contact("hub", webhook="http://127.0.0.1:9/hook")
 def house(tmp_path: Path) -> Iterator[Services]:
     """Larkspur Lane with two contacts and a mail server, after an outage."""
     site = replace(larkspur_site(), contacts=(OWNER, HOOK))
+    write_outage(tmp_path)
     held = services(tmp_path, {site.id: site})
     mail = Mail(host="127.0.0.1", sender="pump@example.org")
     held.installation = replace(held.installation, mail=mail)
-    tell_larkspur(held.store, held.ledger, before_h=3.0, lost_h=1.2)
     yield held
     held.close()
 
