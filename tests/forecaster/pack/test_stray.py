@@ -95,3 +95,9 @@ def test_doubt_rises_with_the_conflict_and_never_silences_the_gauge() -> None:
     assert weights == sorted(weights)
     assert weights[0] == 0.0
     assert 0.9 < weights[-1] < 1.0
+
+
+def test_before_a_few_per_cent_are_gone_nothing_is_doubted() -> None:
+    """Whole per cents: after two of them a pack five times its nameplate may be rounding, after five it is not."""
+    assert discharged(straight, 98.0, scale=0.2)[0].doubt == 0.0
+    assert discharged(straight, 95.0, scale=0.2)[0].doubt > 0.5

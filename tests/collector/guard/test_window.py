@@ -1,0 +1,61 @@
+"""What a window of half an hour to an hour counts, message by message."""
+
+from __future__ import annotations
+
+from collector.guard.window import HALF_MS, Window
+
+
+def test_a_window_begins_with_nothing() -> None:
+    window = Window()
+    assert (window.taken, window.refused, window.withheld, window.refuses_much) == (0, 0, 0, False)
+
+
+def test_messages_are_counted_one_by_one() -> None:
+    window = Window()
+    window.turn(0).taken += 2
+    window.turn(HALF_MS - 1).withheld += 1
+    window.refuse(1000, "not a number")
+    assert (window.taken, window.refused, window.withheld) == (2, 1, 1)
+    assert window.reason == "not a number"
+
+
+def test_the_half_hour_before_still_counts_and_the_one_before_that_does_not() -> None:
+    window = Window()
+    window.turn(0).taken += 5
+    window.turn(HALF_MS).taken += 3
+    assert window.taken == 8
+    window.turn(2 * HALF_MS)
+    assert window.taken == 3
+    window.turn(9 * HALF_MS)
+    assert window.taken == 0, "a gap ends it"
+
+
+def test_three_refused_of_thirty_are_many_and_three_of_thirty_one_are_not() -> None:
+    """A tenth, and no fewer than three."""
+    for taken, many in ((27, True), (28, False)):
+        window = Window()
+        window.turn(0).taken += taken
+        window.turn(0).changed += taken
+        for _ in range(3):
+            window.refuse(0, "not a number")
+        assert window.refuses_much is many
+    few = Window()
+    for _ in range(2):
+        few.refuse(0, "not a number")
+    assert not few.refuses_much
+
+
+def test_five_refusals_of_one_kind_are_many_where_they_are_half_of_the_news() -> None:
+    """A thousand repeats of one value tell nothing new; the numbers in the reasons do not make them of other kinds."""
+    for changed, many in ((5, True), (6, False)):
+        window = Window()
+        window.turn(0).taken += 1000
+        window.turn(0).changed += changed
+        for number in range(5):
+            window.refuse(0, f"{number} W is more than the pump can draw")
+        assert window.refuses_much is many
+    mixed = Window()
+    mixed.turn(0).taken += 1000
+    for reason in ("no number", "no time", "no unit", "no field", "no text"):
+        mixed.refuse(0, reason)
+    assert not mixed.refuses_much
