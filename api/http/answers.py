@@ -138,6 +138,7 @@ def summary_out(site: Site, document: dict[str, Any] | None, alarms: Sequence[Al
         "name": site.name,
         "timezone": site.timezone,
         "units": site.units.value,
+        "groups": list(site.groups),
         "open_alarms": len(standing),
         "highest_priority": None if highest is None else highest.priority.value,
         "forecast": document,

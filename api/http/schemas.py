@@ -65,6 +65,7 @@ class SiteSummary(Shape):
     name: str
     timezone: str
     units: Literal["metric", "us"]
+    groups: list[str] = Field(description="What the site file names to narrow the list of all sites by.")
     open_alarms: int
     highest_priority: Literal["low", "medium", "high", "critical"] | None
     forecast: ForecastOut | None = Field(description="Without its survival and drain path; null until the first one.")

@@ -37,6 +37,13 @@ def script_words(words: Words, wording: Wording) -> str:
     return msgspec.json.encode(said).decode()
 
 
+def fleet_words(words: Words) -> str:
+    """The words that the script of the list of all sites fills in, as JSON."""
+    said = {key: words(f"wording.{key}") for key in ("seconds", "minutes", "hours", "days", "ago")}
+    said |= {"now": words("wording.ago.now"), "cut": words("now.cut")}
+    return msgspec.json.encode(said).decode()
+
+
 def device_words(words: Words) -> str:
     """The words of alarms on this device, as JSON for the script."""
     keys = ("on", "off", "done", "gone", "denied", "failed")

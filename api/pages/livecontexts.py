@@ -68,20 +68,44 @@ class SiteNow:
 
 @dataclass(frozen=True, slots=True)
 class FleetLine:
-    """One line of the list of all sites."""
+    """One line of the list of all sites.
+
+    urgency : "need", "hand", "silent" or "well"
+    mark, priority : of the alarm that stands: its name in the style, and in words; "" where none stands
+    alarms, action, told : what is the matter, what to do, who knows of it
+    percent, reserve : charge and reserve floor, for the strip [%]
+    heard_ms : int | None — when the newest reading was heard, so that its age ticks
+    """
 
     id: str
     name: str
-    supply: str
+    groups: str
+    urgency: str
+    mark: str
+    priority: str
+    alarms: str
+    action: str
+    told: str
     reserve_at: str
     range: str
     zone: str
     left: str
+    percent: int | None
+    reserve: int
     charge: str
-    alarms: str
+    supply: str
     heard: str
+    heard_ms: int | None
     stale: bool
     on_pack: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FleetCount:
+    """How many sites stand how: the style's name, and words."""
+
+    urgency: str
+    says: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +119,20 @@ class FleetBanner:
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
-    """All sites, soonest out first."""
+    """All sites, those that need somebody first.
+
+    groups : those that site files name; group : the one that is shown, "" for all
+    """
 
     lines: tuple[FleetLine, ...]
+    counts: tuple[FleetCount, ...]
     shown: str
     query: str
     show: str
+    group: str
+    groups: tuple[str, ...]
     total: int
+    made_ms: int
     page: int = 1
     pages: int = 1
     warnings: tuple[str, ...] = ()

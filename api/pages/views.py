@@ -6,17 +6,17 @@ from collections.abc import Callable
 from typing import Annotated
 
 import msgspec
-from fastapi import APIRouter, Form, Path, Query, Request, Response
+from fastapi import APIRouter, Depends, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
 from api.deliver.links import Tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, leaving, login, rehearsing, settingup, speech
+from api.pages import assets, fleetstream, leaving, login, rehearsing, settingup, speech
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
-from api.pages.fleetpage import fleet_page
-from api.pages.forscript import device_words, script_words
+from api.pages.fleetpage import Sought, fleet_page
+from api.pages.forscript import device_words, fleet_words, script_words
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, PortsIn
 from api.pages.historypage import history_csv, history_page
 from api.pages.moments import moment, zone_words
@@ -34,6 +34,7 @@ from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)
+router.include_router(fleetstream.router)
 router.include_router(leaving.router)
 router.include_router(login.router)
 router.include_router(rehearsing.router)
@@ -45,19 +46,31 @@ Asked = Annotated[str, Query(max_length=200)]
 """The alarm that somebody has just acknowledged from a page."""
 
 
-@router.get("/")
-def fleet(
-    request: Request,
-    ports: PortsIn,
-    words: WordsIn,
-    caller: CallerIn,
+def sought(
     q: Annotated[str, Query(max_length=100)] = "",
     show: Annotated[str, Query(max_length=10)] = "all",
+    group: Annotated[str, Query(max_length=40)] = "",
     page_number: Annotated[int, Query(alias="page", ge=1, le=10_000)] = 1,
-) -> Response:
-    """All sites, soonest out first."""
-    context = fleet_page(ports, words, query=q, show=show, page=page_number, only=caller.site, operate=caller.operate)
-    return page(request, "fleet.html", caller, fleet=context)
+) -> Sought:
+    """What of all sites an address asks for."""
+    return Sought(q, show, group, page_number)
+
+
+SoughtIn = Annotated[Sought, Depends(sought)]
+
+
+@router.get("/")
+def fleet(request: Request, ports: PortsIn, words: WordsIn, caller: CallerIn, wanted: SoughtIn) -> Response:
+    """All sites, those that need somebody first."""
+    context = fleet_page(ports, words, wanted, only=caller.site, operate=caller.operate)
+    return page(request, "fleet.html", caller, fleet=context, script_words=fleet_words(words))
+
+
+@router.get("/fleet/now")
+def fleet_living(request: Request, ports: PortsIn, words: WordsIn, caller: CallerIn, wanted: SoughtIn) -> Response:
+    """The living part of the list alone, for the script to put in place."""
+    context = fleet_page(ports, words, wanted, only=caller.site, operate=caller.operate)
+    return page(request, "fleet_live.html", caller, fleet=context)
 
 
 @router.get("/sites/{site}")

@@ -97,6 +97,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         weather=_weather(model.weather, file),
         language=model.language,
         set_aside=set_aside,
+        groups=tuple(model.groups),
     )
 
 
@@ -209,6 +210,7 @@ def site_toml(site: Site) -> str:
             "latitude": site.latitude,
             "longitude": site.longitude,
             "language": site.language,
+            "groups": list(site.groups) or None,
         }
     )
     content["pump"] = _fields(site.pump) | _filled({"rated_current_a": _current_toml(site.pump.rated_current_a)})

@@ -352,6 +352,9 @@ class SiteModel(Section):
     contacts: list[ContactSection] = []
     weather: WeatherSection | None = None
     language: Language | None = Field(default=None, examples=['"en"'])
+    groups: list[Annotated[str, Field(min_length=1, max_length=40)]] = Field(
+        default=[], max_length=10, examples=['["north round"]']
+    )
 
     @field_validator("timezone")
     @classmethod

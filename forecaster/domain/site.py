@@ -252,6 +252,7 @@ class Site:
     timezone : str — IANA name
     language : str | None — ISO 639-1 code of what the site says; None: English
     set_aside : what of the file could not be used and was left out, a line each
+    groups : what the list of all sites may be narrowed to: a street, an owner, a round
     """
 
     id: str
@@ -270,6 +271,7 @@ class Site:
     weather: WeatherService | None = None
     language: str | None = None
     set_aside: tuple[str, ...] = ()
+    groups: tuple[str, ...] = ()
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

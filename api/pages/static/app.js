@@ -179,6 +179,85 @@ if (head()) {
   listen();
 }
 
+// -- the list of all sites: ages tick, what changes is drawn anew, the search is kept in the address
+
+const fleet = () => document.getElementById("fleet-live");
+const FLEET_SETTLE = 1_000;
+
+function tellFleet() {
+  const w = words();
+  for (const place of fleet().querySelectorAll("[data-heard]")) {
+    const seconds = Math.max(0, (Date.now() - offset - Number(place.dataset.heard)) / 1000);
+    const said = seconds < 2 ? w.now : fill(w.ago, { span: span(seconds, w) });
+    if (place.textContent !== said) place.textContent = said;
+  }
+  const place = document.getElementById("offline");
+  place.hidden = !cut;
+  if (!cut) return;
+  const seconds = Math.max(0, (Date.now() - offset - Number(fleet().dataset.made)) / 1000);
+  place.textContent = fill(w.cut, { ago: fill(w.ago, { span: span(seconds, w) }) });
+}
+
+async function drawFleet() {
+  waiting = 0;
+  if (drawing) return stirFleet();
+  drawing = true;
+  try {
+    const answer = await fetch(`/fleet/now${location.search}`, { headers: { accept: "text/html" } });
+    if (answer.status === 200 && !answer.redirected) {
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const active = fleet().contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+      for (const id of ["fleet-head", "fleet-live"])
+        document.getElementById(id).replaceWith(document.importNode(fresh.getElementById(id), true));
+      if (active) fleet().querySelector(`a[href="${CSS.escape(active)}"]`)?.focus({ preventScroll: true });
+      offset = Date.now() - Number(fleet().dataset.made);
+      cut = false;
+    }
+  } catch {
+    cut = true;
+  }
+  drawing = false;
+  lastDrawn = Date.now();
+  tellFleet();
+}
+
+function stirFleet() {
+  if (!waiting) waiting = setTimeout(drawFleet, Math.max(0, FLEET_SETTLE - (Date.now() - lastDrawn)));
+}
+
+function listenFleet() {
+  const stream = new EventSource("/fleet/changes");
+  stream.addEventListener("changed", stirFleet);
+  stream.addEventListener("open", () => { if (cut) stirFleet(); });
+  stream.addEventListener("error", () => {
+    cut = true;
+    tellFleet();
+    if (stream.readyState === EventSource.CLOSED) setTimeout(listenFleet, 15_000);
+  });
+  addEventListener("pagehide", () => stream.close(), { once: true });
+}
+
+function seek(form) {
+  const asked = [...new FormData(form)].filter(([key, value]) => value && !(key === "show" && value === "all"));
+  const query = new URLSearchParams(asked).toString();
+  history.replaceState(null, "", query ? `/?${query}` : "/");
+  stirFleet();
+}
+
+if (fleet()) {
+  offset = Date.now() - Number(fleet().dataset.made);
+  lastDrawn = 0;
+  tellFleet();
+  setInterval(tellFleet, 1_000);
+  setInterval(() => { if (Date.now() - lastDrawn >= MINUTE / 2) stirFleet(); }, MINUTE / 2);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) stirFleet(); });
+  addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+  const find = document.getElementById("find");
+  find?.addEventListener("input", () => seek(find));
+  find?.addEventListener("submit", (event) => { event.preventDefault(); seek(find); });
+  listenFleet();
+}
+
 document.querySelector(".tabs [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
 
 if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/service-worker.js");
