@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import Any
 
 import httpx
 
+from collector.config.reach import host_of, public_only
 from collector.decode.jsonpath import compile_path
+from collector.decode.strict_json import parse
 from collector.decode.units import conversion
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import PayloadError, StoreError
@@ -31,6 +31,12 @@ SIZE_LIMIT = 4 * 2**20
 PART_BYTES = 64 * 1024
 WHOLE_S = 60.0
 """How long a whole answer may take: one that trickles beats a time-out between its parts [s]."""
+
+LATEST_S = 7_258_118_400.0
+"""2200-01-01: no service tells of rain after it, and no time beyond it is one [s since 1970]."""
+
+MOST_HOPS = 4
+"""Redirects that are followed."""
 
 LANES = 8
 """Services asked at once."""
@@ -54,8 +60,11 @@ def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int
         if rain is None:
             continue
         if isinstance(rain, bool) or not isinstance(rain, (int, float)):
-            raise PayloadError(f"weather: {rain!r} is not an amount of rain; mend [weather] rain")
-        value = float(rain) * rule.scale + rule.offset
+            raise PayloadError(f"weather: {str(rain)[:40]} is not an amount of rain; mend [weather] rain")
+        try:
+            value = float(rain) * rule.scale + rule.offset
+        except OverflowError as error:
+            raise PayloadError("weather: an amount of rain is no number that can be") from error
         if not spec.low <= value <= spec.high:
             raise PayloadError(f"weather: {value} mm in an hour is not believable; mend [weather] unit")
         at_ms = _at_ms(at)
@@ -66,16 +75,31 @@ def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int
 
 def _at_ms(at: object) -> int:
     if isinstance(at, (int, float)) and not isinstance(at, bool):
-        seconds = float(at)
+        seconds = float(at) if abs(at) < LATEST_S else LATEST_S
     elif isinstance(at, str):
         try:
             moment = datetime.fromisoformat(at)
         except ValueError as error:
-            raise PayloadError(f"weather: {at!r} is not a time; mend [weather] time") from error
+            raise PayloadError(f"weather: {at[:40]!r} is not a time; mend [weather] time") from error
         seconds = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
     else:
-        raise PayloadError(f"weather: {at!r} is not a time; mend [weather] time")
+        raise PayloadError(f"weather: {str(at)[:40]} is not a time; mend [weather] time")
+    if not abs(seconds) < LATEST_S:
+        raise PayloadError(f"weather: {str(at)[:40]} is not a time; mend [weather] time")
     return round(seconds * 1000.0)
+
+
+class _Lane:
+    """One service that is asked, in a thread of its own; `whole` once it was, whatever came of it."""
+
+    def __init__(self, poll: Callable[[Site], None], site: Site) -> None:
+        self._poll, self._site, self.whole = poll, site, False
+        self.thread = threading.Thread(target=self._work, name=f"weather-{site.id}", daemon=True)
+        self.thread.start()
+
+    def _work(self) -> None:
+        self._poll(self._site)
+        self.whole = True
 
 
 class WeatherWorker:
@@ -87,7 +111,7 @@ class WeatherWorker:
     ) -> None:  # fmt: skip
         self._sites = {site.id: site for site in sites.values() if site.weather is not None}
         self._store, self._clock, self._on_commit = store, clock, on_commit
-        self._client = client or httpx.Client(timeout=TIMEOUT_S, follow_redirects=True)
+        self._client = client or httpx.Client(timeout=TIMEOUT_S, follow_redirects=False)
         self._due_s = dict.fromkeys(self._sites, 0.0)
         self._troubles: dict[str, str] = {}
         self._polls = 0
@@ -102,7 +126,7 @@ class WeatherWorker:
         """End the thread."""
         self._ending.set()
         if self._thread.ident is not None:
-            self._thread.join(TIMEOUT_S + 5.0)
+            self._thread.join(5.0)
         self._client.close()
 
     def wake(self) -> None:
@@ -131,19 +155,20 @@ class WeatherWorker:
         ]
 
     def _work(self) -> None:
-        """Ask what is due, each site in a lane of its own: a slow service is late with its own rain alone."""
-        with ThreadPoolExecutor(LANES, thread_name_prefix="weather") as lanes:
-            under_way: list[Future[None]] = []
-            while not self._ending.is_set():
-                for site in self._sites.values():
-                    if time.monotonic() >= self._due_s[site.id]:
-                        self._due_s[site.id] = float("inf")  # until it has been asked
-                        under_way.append(lanes.submit(self.poll, site))
-                for asked in [asked for asked in under_way if asked.done()]:
-                    asked.result()  # a fault that was not foreseen ends this thread, and is seen by the watcher
-                    under_way.remove(asked)
-                self._ending.wait(1.0)
-            lanes.shutdown(wait=False, cancel_futures=True)
+        """Ask what is due, each site in a lane of its own: a slow service is late with its own rain alone.
+
+        Lanes are daemons: a look-up of a name that hangs cannot be ended, and must not hold up the end of the process.
+        """
+        under_way: dict[str, _Lane] = {}
+        while not self._ending.is_set():
+            for name, lane in [(name, lane) for name, lane in under_way.items() if not lane.thread.is_alive()]:
+                if not lane.whole:  # a fault that was not foreseen ends this thread, and is seen by the watcher
+                    raise RuntimeError(f"asking the weather service of {name} ended by itself")
+                del under_way[name]
+            for site in self._sites.values():
+                if len(under_way) < LANES and site.id not in under_way and time.monotonic() >= self._due_s[site.id]:
+                    under_way[site.id] = _Lane(self.poll, site)
+            self._ending.wait(1.0)
 
     def poll(self, site: Site) -> None:
         """Ask one site's service now and store what it says; trouble is kept and told, never raised."""
@@ -152,7 +177,7 @@ class WeatherWorker:
         try:
             readings = rain_readings(site.id, site.weather, self._fetch(site.weather.url), self._clock.now_ms())
             self._store.append(readings)
-        except (httpx.HTTPError, httpx.InvalidURL, PayloadError, StoreError, ValueError) as error:
+        except (httpx.HTTPError, httpx.InvalidURL, OSError, PayloadError, StoreError, ValueError) as error:
             if site.id not in self._troubles:
                 log.warning("site %s: weather: %s", site.id, error)
             self._troubles[site.id] = str(error)
@@ -164,14 +189,40 @@ class WeatherWorker:
             self._on_commit()
 
     def _fetch(self, url: str) -> Any:
-        until_s = time.monotonic() + WHOLE_S
-        with self._client.stream("GET", url, headers={"Accept": "application/json"}) as answer:
-            answer.raise_for_status()
-            body = bytearray()
-            for part in answer.iter_bytes(PART_BYTES):
-                body += part
-                if len(body) > SIZE_LIMIT:
-                    raise PayloadError("weather: the answer is larger than 4 MiB; ask for fewer hours")
-                if time.monotonic() > until_s or self._ending.is_set():
-                    raise PayloadError(f"weather: the answer was not whole after {WHOLE_S:.0f} s")
-        return json.loads(body)
+        until_s, first = time.monotonic() + WHOLE_S, url
+        for _ in range(MOST_HOPS + 1):
+            with self._client.stream("GET", url, headers=ASKED) as answer:
+                if answer.next_request is not None:
+                    url = _further(first, str(answer.next_request.url))
+                    continue
+                answer.raise_for_status()
+                return parse(self._body(answer, until_s))
+        raise PayloadError(f"weather: it redirects more than {MOST_HOPS} times")
+
+    def _body(self, answer: httpx.Response, until_s: float) -> bytes:
+        """The whole answer as it was sent: a packed one could be a thousand times as large as what was counted."""
+        if answer.headers.get("content-encoding", "identity") != "identity":
+            raise PayloadError("weather: the answer is packed, though it was asked for as it is")
+        body = bytearray()
+        for part in answer.iter_raw(PART_BYTES):
+            body += part
+            if len(body) > SIZE_LIMIT:
+                raise PayloadError("weather: the answer is larger than 4 MiB; ask for fewer hours")
+            if time.monotonic() > until_s or self._ending.is_set():
+                raise PayloadError(f"weather: the answer was not whole after {WHOLE_S:.0f} s")
+        return bytes(body)
+
+
+ASKED = {"Accept": "application/json", "Accept-Encoding": "identity"}
+
+
+def _further(first: str, url: str) -> str:
+    """Where a redirect leads, if we go there: not from elsewhere into a private network. PayloadError."""
+    begun, leads = httpx.URL(first), httpx.URL(url)
+    if leads.host == begun.host:
+        return url
+    try:
+        public_only(host_of(url), leads.port or (443 if leads.scheme == "https" else 80))
+    except PermissionError as error:
+        raise PayloadError(f"weather: it redirects into a private network ({leads.host}); name that in url") from error
+    return url

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import threading
 from collections.abc import Callable, Iterator
@@ -9,6 +10,8 @@ from contextlib import closing, contextmanager
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+
+import pytest
 
 from collector.store.open import open_store
 from collector.weather import PART_BYTES, SIZE_LIMIT, WeatherWorker
@@ -22,7 +25,7 @@ PATIENCE_S = 120.0
 
 
 @contextmanager
-def service(answer: Callable[[BaseHTTPRequestHandler], None]) -> Iterator[str]:
+def service(answer: Callable[[BaseHTTPRequestHandler], object]) -> Iterator[str]:
     """A weather service that answers as it is told; its address."""
 
     class Handler(BaseHTTPRequestHandler):
@@ -96,3 +99,91 @@ def test_an_endless_answer_is_not_downloaded(tmp_path: Path) -> None:
         assert "larger than 4 MiB" in worker.failing()[site.id]
         assert SIZE_LIMIT <= sent < 4 * SIZE_LIMIT
         worker.stop()
+
+
+HOSTILE: dict[str, bytes] = {
+    "nested 1,000,000 deep": b"[" * 1_000_000,
+    "a time beyond all numbers": b'{"hourly": {"time": [1e300, -1e300], "rain": [1, 2]}}',
+    "an endless time": b'{"hourly": {"time": ["1e999", 1e999], "rain": [1, 2]}}',
+    "an amount of 400 digits": b'{"hourly": {"time": ["2026-03-03T12:00:00Z"], "rain": [' + b"9" * 400 + b"]}}",
+    "a number of 10,000 digits": b'{"hourly": {"time": [' + b"9" * 10_000 + b'], "rain": [1]}}',
+    "not a number": b'{"hourly": {"time": ["2026-03-03T12:00:00Z"], "rain": [NaN]}}',
+    "the year 1 far east": b'{"hourly": {"time": ["0001-01-01T00:00:00+14:00"], "rain": [1]}}',
+    "not UTF-8": b'{"hourly": "\xff\xfe"}',
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_answer_is_that_sites_trouble_alone(tmp_path: Path, name: str) -> None:
+    """In: one answer each. Out: told in a line, nothing stored, and nothing raised that would end the process."""
+    with (
+        service(lambda to: to.wfile.write(HOSTILE[name])) as url,
+        closing(open_store(f"sqlite:///{tmp_path / 'r.db'}")) as store,
+    ):
+        site = house("larkspur", url)
+        worker = WeatherWorker({site.id: site}, store, HeldClock(NOW_MS))
+        worker.poll(site)
+        assert len(worker.failing()["larkspur"]) < 300
+        assert store.count() == 0
+        worker.stop()
+
+
+@contextmanager
+def redirecting(to: str) -> Iterator[str]:
+    """A service that sends on to another address."""
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(302)
+            self.send_header("Location", to)
+            self.end_headers()
+
+        def log_message(self, format: str, *args: object) -> None:
+            del format, args
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        yield f"http://127.0.0.1:{server.server_address[1]}/"
+    finally:
+        server.shutdown()
+        server.server_close()
+
+
+@pytest.mark.parametrize(
+    "inside", ["http://169.254.169.254/latest/", "http://10.0.0.1/", "http://[::1]:9/", "ftp://x/"]
+)
+def test_no_redirect_leads_into_a_private_network(tmp_path: Path, inside: str) -> None:
+    """Addresses of machines' own data and of private networks (RFC 1918, RFC 3927, RFC 4291)."""
+    with redirecting(inside) as url, closing(open_store(f"sqlite:///{tmp_path / 'r.db'}")) as store:
+        site = house("larkspur", url)
+        worker = WeatherWorker({site.id: site}, store, HeldClock(NOW_MS))
+        worker.poll(site)
+        assert "private network" in worker.failing()["larkspur"] or "https://" in worker.failing()["larkspur"]
+        worker.stop()
+
+
+def test_a_packed_answer_is_not_unpacked(tmp_path: Path) -> None:
+    """In: 100 MB of blanks, packed into 100 kB. Out: refused as packed, though it was asked for as it is."""
+    packed = gzip.compress(b" " * 100_000_000, 1)
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Encoding", "gzip")
+            self.end_headers()
+            self.wfile.write(packed)
+
+        def log_message(self, format: str, *args: object) -> None:
+            del format, args
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    with closing(open_store(f"sqlite:///{tmp_path / 'r.db'}")) as store:
+        site = house("larkspur", f"http://127.0.0.1:{server.server_address[1]}/")
+        worker = WeatherWorker({site.id: site}, store, HeldClock(NOW_MS))
+        worker.poll(site)
+        assert "packed" in worker.failing()["larkspur"]
+        worker.stop()
+    server.shutdown()
+    server.server_close()
