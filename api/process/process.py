@@ -40,6 +40,10 @@ WATCH_SHARE = 0.005
 GRACE_S = 3
 LAST_S = 90.0
 """How long an end may take after a fault [s]."""
+LINGER_S = 3.0
+"""How long threads that hang outside may hold up the end, once all is closed [s]."""
+ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+"""All end it in good order; one that is ignored from the start, as under nohup(1), stays so."""
 DRAIN_S = 1.0
 """How long the end waits for what the embedded broker has taken to be stored."""
 
@@ -137,8 +141,8 @@ class Process:
         self._watcher.start()
 
     def run(self) -> int:
-        """Start, serve until SIGTERM or SIGINT, end. Exit code: 0, or 1 where a supervisor has to start it anew."""
-        handlers = {s: signal.signal(s, self._on_signal) for s in (signal.SIGTERM, signal.SIGINT)}
+        """Start, serve until SIGTERM, SIGINT or SIGHUP, end. Exit code: 0, or 1 where it has to be started anew."""
+        handlers = {s: signal.signal(s, self._on_signal) for s in ENDING if signal.getsignal(s) is not signal.SIG_IGN}
         try:
             self.start()
             tell_supervisor("READY=1")
@@ -150,7 +154,11 @@ class Process:
             self.close()
             for number, handler in handlers.items():
                 signal.signal(number, handler)
-        return 1 if self._failed else 0
+        code = 1 if self._failed else 0
+        cut = threading.Timer(LINGER_S, os._exit, (code,))  # a look-up of a name that hangs cannot be ended
+        cut.daemon = True
+        cut.start()
+        return code
 
     def end(self) -> None:
         """Ask it to end; from any thread or a signal handler."""
