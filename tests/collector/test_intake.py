@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,9 @@ from collector.mqtt.wire import Arrived
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite import SqliteStore
 from collector.store.sqlite_file import connect
-from forecaster.domain.errors import ConfigError
+from forecaster.domain.errors import ConfigError, StoreRefused
 from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.readings import Reading
 from tests.collector.examples import installation_in
 from tests.collector.test_clock import SITE, Client
 from tests.contracts.store_contract import power
@@ -40,6 +42,10 @@ class Belt:
         self.sent += 1
         self.intake.put(Arrived("plug", b"%d" % value, False, self.clock.monotonic_s(), value, self.client))
         eventually(lambda: self.intake.waiting() == 0, "the message to be taken")
+
+    def passed(self, at_ms: int) -> bool:
+        """Whether the clock is beyond a millisecond: messages of one are one reading."""
+        return self.clock.now_ms() > at_ms
 
 
 @pytest.fixture
@@ -82,6 +88,32 @@ def test_without_a_window_each_message_is_committed_as_it_comes(stores: tuple[Re
         eventually(lambda: len(belt.client.acknowledged) == belt.sent, "the acknowledgement")
     assert belt.intake.counts.commits == 3
     belt.intake.stop()
+
+
+def test_what_the_store_never_takes_is_told_apart_from_what_it_takes(
+    stores: tuple[ReadingStore, Ledger], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One bad reading among six in a commit: five are stored, every message is acknowledged, one is quarantined."""
+    store, ledger = stores
+    append = store.append
+
+    def refusing(readings: Iterable[Reading]) -> int:
+        batch = list(readings)
+        if any(reading.value == 13.0 for reading in batch):
+            raise StoreRefused("unlucky")
+        return append(batch)
+
+    monkeypatch.setattr(store, "append", refusing)
+    belt = Belt(store, ledger, window_s=60.0)
+    belt.intake.start()
+    for value in (1, 2, 13, 4, 5, 6):
+        begun = belt.clock.now_ms()
+        belt.send(value)
+        eventually(partial(belt.passed, begun), "another millisecond")
+    belt.intake.stop()
+    assert belt.client.acknowledged == [1, 2, 13, 4, 5, 6]
+    assert [reading.value for reading in store.tail(None, 10).readings] == [1.0, 2.0, 4.0, 5.0, 6.0]
+    assert [refusal.reason for refusal in ledger.refusals("larkspur", 10)] == ["the store refuses it: unlucky"]
 
 
 def test_the_window_is_a_setting_and_the_bytes_written_are_told(tmp_path: Path) -> None:

@@ -94,6 +94,10 @@ def test_the_middle_of_the_range_follows_the_table_arithmetic() -> None:
     sizing = size(site, Question(12, 25, running_w=500))
     capacity = step(sizing, "capacity believed")
     assert sizing.hours_remaining.p50 == pytest.approx(runtime_h(capacity, 0.9, 500, 25, 12, 0.88, 10), rel=0.02)
+    usable, drain = step(sizing, "usable energy"), step(sizing, "mean drain")
+    assert usable == pytest.approx(0.9 * capacity)  # from 100 % to the reserve of 10 %
+    assert drain == pytest.approx(500 * 25 * 12 / 3600 / 0.88 + 10)
+    assert step(sizing, "hours at these middle values") == pytest.approx(usable / drain)
 
 
 @pytest.mark.parametrize(
@@ -195,7 +199,8 @@ def test_options_change_the_hours_as_they_should() -> None:
     assert doubled == pytest.approx(2 * base, rel=1e-6)
     assert quieter > base
     assert sunny > base
-    assert generator > base + 2
+    # 2 h on the generator, and 300 W x 2 h x 0.9 put in meanwhile, which last as long as the same energy lasted before
+    assert generator == pytest.approx(base + 2 + 0.9 * 300 * 2 / (step(sizing, "usable energy") / base), rel=0.03)
     assert sizing.need is not None
     assert not sizing.need.enough
     grown = Site("s", "s", "UTC", pump, Pack(sizing.need.capacity_wh, 900, 1800, idle_w=12))
