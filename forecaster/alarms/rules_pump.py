@@ -20,6 +20,10 @@ LEAST_CYCLES_MISSED = 2.2
 SOON_CYCLES, SOON_SHARE = 1.3, 0.5
 """Where the floor would be wet soon, a run is missed after so many usual waits, or after this share of the time from
 when it was due to the wet floor, whichever is earlier."""
+SURE_SPREADS, SURER_SPREADS = 2.5, 5.0
+"""Nor before so many spreads of the site's own intervals beyond the usual wait: runs that come unevenly, or that the
+sampling catches by chance, are not missed by a third of a wait. The greater number holds for as long as less than half
+of the time to the wet floor has passed: a float that hangs once is not a dead pump."""
 SOON_MS = 60 * 60_000
 """Soon: the floor is wet within this time."""
 SOON_DELAY_S = 20.0
@@ -104,10 +108,13 @@ def missed_since_ms(seen: AlarmEvidence) -> int | None:
 
     Only where runs are seen one by one: what the sampling misses by chance is not missing.
     """
-    due, wet, since = seen.due_ms, seen.wet_ms, seen.status.waiting_since_ms
-    if due is None or wet is None or since is None or not seen.status.runs_apart:
+    due, wet, since, spread = seen.due_ms, seen.wet_ms, seen.status.waiting_since_ms, seen.status.interval_spread
+    if due is None or wet is None or since is None or spread is None or not seen.status.runs_apart:
         return None
-    from_ms = int(min(since + SOON_CYCLES * (due - since), due + SOON_SHARE * (wet - due)))
+    halfway_ms, spread_ms = due + SOON_SHARE * (wet - due), spread * (due - since)
+    soon_ms = min(since + SOON_CYCLES * (due - since), halfway_ms)
+    surer_ms = min(due + SURER_SPREADS * spread_ms, halfway_ms)
+    from_ms = int(max(soon_ms, due + SURE_SPREADS * spread_ms, surer_ms))
     heard_all = seen.heard_ms <= since or seen.now_ms - seen.heard_ms >= from_ms - since
     if seen.now_ms < from_ms or wet - seen.now_ms > SOON_MS or not heard_all:
         return None

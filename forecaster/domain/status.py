@@ -53,6 +53,7 @@ class SiteStatus:
         near 1 when a run is overdue by far more than its spread. None: not known
     waits : float | None — usual waits between runs that have passed since waiting_since_ms; where the sampling misses
         runs, usual waits between signs of them
+    interval_spread : float | None — relative spread of the interval between starts of runs
     waiting_since_ms : int | None — start of the newest run, or the newest sign of one
     runs_apart : bool — runs are seen one by one: the source told now is not too coarse for it
     spans_heard : int — stretches of pumping that the belief about the inflow rests on
@@ -102,6 +103,7 @@ class SiteStatus:
     first_run_on_pack: Run | None = None
     last_test_ms: int | None = None
     waits: float | None = None
+    interval_spread: float | None = None
     waiting_since_ms: int | None = None
     spans_heard: int = 0
     steady: bool = False

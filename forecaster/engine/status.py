@@ -64,6 +64,7 @@ def observe(
         runs_apart=not segmenter.coarse(now_ms),
         steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
         waits=None if wait is None else wait.waits,
+        interval_spread=normals.interval_cv,
         waiting_since_ms=None if wait is None else wait.since_ms,
         power_pinned=segmenter.pinned(now_ms) or (normals.last_run is not None and normals.last_run.clipped),
         pack_output_w=_fresh(fold, Quantity.PACK_OUTPUT_POWER, now_ms),

@@ -72,6 +72,7 @@ def status(at_ms: int, **facts: Any) -> SiteStatus:
         cycles_last_hour=8,
         overdue=0.3,
         waits=0.3,
+        interval_spread=0.1,
         waiting_since_ms=at_ms - 120_000,
         charge_percent=100.0,
         charge_rate_percent_per_h=0.0,

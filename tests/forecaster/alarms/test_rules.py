@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside, Verdict
-from forecaster.alarms.rules_pump import pump_overrun, rapid_cycling
+from forecaster.alarms.rules_pump import missed_since_ms, pump_overrun, rapid_cycling
 from forecaster.alarms.rules_supply import critical_reserve, low_reserve, pack_not_charging, reserve_reached
 from forecaster.alarms.rules_watch import delivery_failing, telemetry_silent
 from forecaster.domain.alarms import AlarmKind, Priority
-from forecaster.domain.forecast import Basis, Quantiles
+from forecaster.domain.forecast import Basis, Quantiles, Water
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits
@@ -139,3 +139,28 @@ def test_a_channel_fails_when_it_has_for_longer_than_the_limit() -> None:
         failing = Outside(failing=(Failing("mail", START_MS - since_ms, "refused"),))
         assert delivery_failing(evidence(outside=failing)).verdict is said
     assert delivery_failing(evidence()).verdict is OFF
+
+
+@pytest.mark.parametrize(
+    ("waits", "spread", "minutes_to_floor", "missed"),
+    [
+        (1.2, 0.05, 6.2, False), (1.4, 0.05, 6.2, True),
+        (1.4, 0.3, 6.2, False), (1.8, 0.3, 6.2, True),
+        (1.5, 0.12, 26.0, False), (1.7, 0.12, 26.0, True), (1.5, 0.12, 6.2, True),
+        (1.4, None, 6.2, False),
+    ],
+)  # fmt: skip
+def test_a_run_is_missed_soon_only_where_runs_come_evenly(
+    waits: float, spread: float | None, minutes_to_floor: float, missed: bool
+) -> None:
+    """Runs every 8 min. By hand: even ones from 1.3 waits; spread 0.3 from 1 + 2.5 x 0.3 = 1.75; spread 0.12 from
+    1 + 5 x 0.12 = 1.6, or 1.39 = halfway to a floor that is wet in 6.2 min.
+    """
+    facts: dict[str, Any] = {
+        "waits": waits,
+        "waiting_since_ms": START_MS - round(waits * 8.0 * MINUTE),
+        "runs_apart": True,
+    }
+    water = Water(inflow_l_per_min=3.7, pump_rate_l_per_min=155.0, minutes_to_floor=minutes_to_floor)
+    seen = evidence({"water": water}, interval_spread=spread, **facts)
+    assert (missed_since_ms(seen) is not None) is missed
