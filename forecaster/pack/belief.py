@@ -23,6 +23,7 @@ from forecaster.pack.chargeline import (
     IDLE,
     LOADS,
     OF_ROUNDING,
+    OF_SCALE,
     ROUNDING_PRIOR,
     SHARED,
     SKEW,
@@ -37,6 +38,7 @@ from forecaster.pack.chargeline import (
 )
 from forecaster.pack.doubt import doubted
 from forecaster.pack.draws import Discharge, PackDraws
+from forecaster.pack.slope import with_slope
 from forecaster.pack.stray import MOST_PERCENT, SCALE_PRIOR, remembered
 
 VERSION = 2
@@ -233,7 +235,7 @@ class PackBelief:
 
     def _by_gauge(self, now: Discharge, draws: int, seed: int, read: Discharge) -> PackDraws:
         """Draws of what the changes of the charge leave. read : what had been counted when the charge was last read."""
-        theta, rounding, stray = _drawn(self._known(now), seed, draws)
+        theta, rounding, scale, stray = _drawn(self._known(now), seed, draws)
         capacity = np.exp(theta[:, CAPACITY]) * self.factor
         cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
         bow, skew = np.clip(theta[:, BOW], -0.5, 0.5), np.clip(theta[:, SKEW], -0.2, 0.2)
@@ -248,7 +250,7 @@ class PackBelief:
             charge = np.clip(charge, charge_at(shown - half, bow, skew), charge_at(shown + half, bow, skew))
         charge = np.clip(charge - (now_wh - then_wh) / capacity, 0.0, 1.0)
         floor = charge_at(np.maximum(self.pack.reserve_percent - stray[:, 1], 0.0), bow, skew)
-        return PackDraws(
+        drawn = PackDraws(
             capacity_wh=capacity,
             efficiency=1.0 / cost,
             idle_w=idle,
@@ -262,6 +264,7 @@ class PackBelief:
             stray_percent=stray,
             unheard=unheard,
         )
+        return with_slope(drawn, now, then_wh, now_wh, scale, self.pack.reserve_percent, seed)
 
     def adopt(self, result: DischargeResult) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
@@ -376,9 +379,9 @@ def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[A
     return mean, np.diag(spread**2)
 
 
-def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array]:
-    """Draws of the unknowns (draws, 8), of where the shown charge turns over (draws,) [steps], and of the gauge's stray
-    now and at the floor (draws, 2) [%].
+def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array, Array]:
+    """Draws of the unknowns (draws, 8), of where the shown charge turns over (draws,) [steps], of the scale of the
+    gauge's stray (draws,), and of that stray now and at the floor (draws, 2) [%].
     """
     z = normals(seed + _OWN_NUMBERS, draws, UNKNOWNS + 2)
     edges = np.cumsum(known.weight)
@@ -387,7 +390,7 @@ def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array
     away = np.einsum("mij,mj->mi", root[pick], z[:, :UNKNOWNS])
     stray = known.stray[pick] - np.einsum("mij,mj->mi", known.stray_slope[pick], away)
     stray = stray + np.einsum("mij,mj->mi", known.stray_root[pick], z[:, UNKNOWNS:])
-    return known.mean[pick] + away, OF_ROUNDING[pick], np.clip(stray, -MOST_PERCENT, MOST_PERCENT)
+    return known.mean[pick] + away, OF_ROUNDING[pick], OF_SCALE[pick], np.clip(stray, -MOST_PERCENT, MOST_PERCENT)
 
 
 def _mixed(known: Posterior) -> tuple[Array, Array]:

@@ -226,7 +226,8 @@ OF_ROUNDING = np.repeat(ROUNDINGS, SCALES.size)
 _LEAST_STRAY = 1e-8
 """Keeps the covariance of the stray at two charges that are one from being singular [%²]."""
 
-_OF_SCALE = np.tile(SCALES, ROUNDINGS.size)
+OF_SCALE = np.tile(SCALES, ROUNDINGS.size)
+"""Scale of the gauge's stray of each hypothesis."""
 
 
 def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSteps, scene: ChargeContext) -> Posterior:
@@ -246,7 +247,7 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
     width, _ = _with_loads(np.array([[0.0] * COLUMNS, *evidence.widths]), scene.loads_w)
     edge, own = _edges(evidence, start, scene.step)
     shown = np.array([start, *evidence.edges])
-    strays = _OF_SCALE[:, None, None] ** 2 * stray_covariance(shown, shown)
+    strays = OF_SCALE[:, None, None] ** 2 * stray_covariance(shown, shown)
     smooth = table if evidence.lump_wh <= 0.0 else _smoothed(table, evidence.lump_wh)
     earlier = np.minimum.outer(smooth[:, 0], smooth[:, 0])
     theta = np.repeat(prior_mean[None, :], HYPOTHESES, axis=0)
@@ -291,7 +292,7 @@ def _edges(evidence: ChargeSteps, start: float, step: float) -> tuple[Array, Arr
 
 def _strays_at(targets: Array, shown: Array, fit: _Fit, error: Array, slope: Array) -> tuple[Array, Array, Array]:
     """The stray at reported charges (m,) [%] given the changes: (H, m), its slopes (H, m, 8), its roots (H, m, m)."""
-    scale = _OF_SCALE[:, None, None] ** 2
+    scale = OF_SCALE[:, None, None] ** 2
     across = scale * stray_covariance(targets, shown)
     solved = np.linalg.solve(fit.joint, np.concatenate([error[:, :, None], slope, across.transpose(0, 2, 1)], axis=2))
     told = across @ solved

@@ -49,6 +49,12 @@ def stray_covariance(left: Array, right: Array) -> Array:
     return np.asarray(free - to_full / _covariance(np.zeros(1)))
 
 
+def stray_between(apart_percent: float) -> float:
+    """Standard deviation of the difference of the stray at two charges this far apart, at scale 1 [%]."""
+    near, far = _covariance(np.array([0.0, apart_percent / 100.0]))
+    return float(np.sqrt(max(2.0 * (near - far), 0.0)))
+
+
 def remembered(weights: Array) -> Array:
     """Prior weights of the scales for the next discharge, after one that left these."""
     return np.asarray(KEEPS * weights + (1.0 - KEEPS) * SCALE_PRIOR)

@@ -25,6 +25,11 @@ SHAPES: dict[str, Callable[[float], float]] = {
 }
 
 
+def steep(x: float) -> float:
+    """Six plateaus on which the shown charge all but stands, falls between them."""
+    return float(2.6 * np.sin(2.0 * np.pi * 6.0 * x))
+
+
 def straight(x: float) -> float:
     return 0.0 * x
 
@@ -101,3 +106,18 @@ def test_before_a_few_per_cent_are_gone_nothing_is_doubted() -> None:
     """Whole per cents: after two of them a pack five times its nameplate may be rounding, after five it is not."""
     assert discharged(straight, 98.0, scale=0.2)[0].doubt == 0.0
     assert discharged(straight, 95.0, scale=0.2)[0].doubt > 0.5
+
+
+@pytest.mark.parametrize("to_percent", [70.0, 60.0, 50.0, 35.0])
+def test_a_gauge_of_plateaus_is_not_taken_for_a_pack_of_another_size(to_percent: float) -> None:
+    """The slope of the charge over the energy is one of the voices: the median is not far worse than it (computed)."""
+    draws, left_wh = discharged(steep, to_percent)
+    hours = float(np.median(draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)))
+    true_h, used_h = left_wh / DRAIN_W, (CAPACITY - left_wh) / DRAIN_W
+    slope_h = (used_h - 0.1 * CAPACITY / DRAIN_W) * (to_percent - 10.0) / (100.0 - to_percent)
+    assert abs(hours - true_h) <= abs(slope_h - true_h) + 0.12 * true_h
+
+
+def test_a_smooth_gauge_hardly_hears_the_slope() -> None:
+    draws, _ = discharged(straight, 50.0)
+    assert float(np.mean((draws.bow == 0.0) & (draws.skew == 0.0))) < 0.1

@@ -1,0 +1,68 @@
+"""The present slope of the charge over the energy drawn, as one of the voices of the belief.
+
+Where the shown charge does not follow a smooth line, what bent it above says little of it below, and a fit through its
+bends puts them down to the pack. What is left then is the plain proportion: so much energy for so many percent shown,
+and as much again for each that is still to come. It is off by how far such a gauge strays over the part that it has
+shown and over the part ahead; nobody tells which, so a share of the draws of a rough gauge is taken from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from forecaster.maths.arrays import Array
+from forecaster.maths.noise import normals, uniforms
+from forecaster.pack.draws import Discharge, PackDraws
+from forecaster.pack.stray import stray_between
+
+_VOICE = 0.9
+"""Share of the draws of a rough gauge that are taken from the slope where much of the charge has been shown."""
+
+_HALF_PERCENT = 4.0
+"""Percents shown at which the slope has half of that share: before that it is mostly a step's rounding."""
+
+_ROUGH = 2.0
+"""Scale of the gauge's stray from which it counts as rough."""
+
+_LEAST_SHARE = 0.3
+"""The fall shown is never taken for less than this share of itself, however far the gauge may have strayed."""
+
+
+def with_slope(
+    drawn: PackDraws, now: Discharge, read_wh: Array, now_wh: Array, scale: Array, floor_percent: float, seed: int
+) -> PackDraws:
+    """The draws with those of a rough gauge partly taken from the slope of the charge.
+
+    read_wh, now_wh : (draws,) — energy drawn from the battery until the charge was last read, and until now [Wh]
+    scale : (draws,) — of the gauge's stray
+    """
+    shown, start = now.charge_percent, now.evidence.start_percent
+    if shown is None or start is None or start - shown <= 0.0:
+        return drawn
+    fallen, left, count = start - shown, max(shown - floor_percent, 0.0), scale.size
+    voice = _VOICE * fallen / (fallen + _HALF_PERCENT)
+    taken = (scale >= _ROUGH) & (uniforms(seed + 7, count, 1)[:, 0] < voice) & (read_wh > 0.0)
+    if not taken.any():
+        return drawn
+    z = normals(seed + 8, count, 2)
+    fell = np.maximum(fallen + scale * stray_between(fallen) * z[:, 0], _LEAST_SHARE * fallen)
+    ahead = np.maximum(left + scale * stray_between(left) * z[:, 1], 0.0)
+    each_wh = np.maximum(read_wh, 1e-6) / fell
+    since_wh = now_wh - read_wh
+    to_reserve = np.maximum(each_wh * ahead - since_wh, 0.0)
+    to_empty = np.maximum(each_wh * (ahead + shown - left) - since_wh, 0.0)
+    capacity = 100.0 * each_wh
+    one = np.ones(count)
+    return replace(
+        drawn,
+        capacity_wh=np.where(taken, capacity, drawn.capacity_wh),
+        to_reserve_wh=np.where(taken, to_reserve, drawn.to_reserve_wh),
+        to_empty_wh=np.where(taken, to_empty, drawn.to_empty_wh),
+        to_full_wh=np.where(taken, np.maximum(capacity - to_empty, 0.0), drawn.to_full_wh),
+        bow=np.where(taken, 0.0, drawn.bow),
+        skew=np.where(taken, 0.0, drawn.skew),
+        start=np.where(taken, start / 100.0 * one, drawn.start),
+        stray_percent=np.where(taken[:, None], 0.0, drawn.stray_percent),
+    )
