@@ -352,9 +352,7 @@ class PackBelief:
                 evidence = ChargeSteps.of(packed.pop("evidence"))
                 self.discharge = Discharge(evidence=evidence, **packed)
         except (KeyError, TypeError, ValueError) as error:
-            raise SnapshotError(
-                f"pack state lacks or garbles {error}; start the site anew from its readings"
-            ) from error
+            raise SnapshotError(f"pack state lacks or garbles {error}; start anew from its readings") from error
         return self
 
 
