@@ -30,6 +30,10 @@ _LEAST_SHARE = 0.3
 """The fall shown is never taken for less than this share of itself, however far the gauge may have strayed."""
 
 
+_LEAP_PERCENT = 2.5
+"""A gauge that rises by more at once has set itself anew: what it fell before says nothing of what it shows now."""
+
+
 def with_slope(
     drawn: PackDraws, now: Discharge, read_wh: Array, now_wh: Array, scale: Array, floor_percent: float, seed: int
 ) -> PackDraws:
@@ -39,7 +43,7 @@ def with_slope(
     scale : (draws,) — of the gauge's stray
     """
     shown, start = now.charge_percent, now.evidence.start_percent
-    if shown is None or start is None or start - shown <= 0.0:
+    if shown is None or start is None or start - shown <= 0.0 or _leapt(now):
         return drawn
     fallen, left, count = start - shown, max(shown - floor_percent, 0.0), scale.size
     voice = _VOICE * fallen / (fallen + _HALF_PERCENT)
@@ -66,3 +70,8 @@ def with_slope(
         start=np.where(taken, start / 100.0 * one, drawn.start),
         stray_percent=np.where(taken[:, None], 0.0, drawn.stray_percent),
     )
+
+
+def _leapt(now: Discharge) -> bool:
+    shown = np.array([now.evidence.start_percent or 0.0, *now.evidence.edges])
+    return bool(np.diff(shown).max(initial=0.0) > _LEAP_PERCENT)

@@ -24,6 +24,8 @@ ACTS = (AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE, AlarmKind.RESERVE_REA
 OWNED = replace(LARKSPUR, contacts=(Contact("owner", webhook="https://hook.example.org/"),))
 BEFORE_MS = HOUR
 LONGEST_MS = 60 * HOUR
+STORMY = 0.3
+"""A month whose fullest hour keeps the pump busy for this share of it is a stormy one."""
 FIRST_MS = 6 * HOUR
 """A new installation is left alone for its first hours."""
 
@@ -60,12 +62,19 @@ class QuietFigures:
     """One site's month on mains: days watched, and what was raised that the truth does not explain.
 
     false : kinds, and the days after the beginning
+    busiest : the fullest hour of the pump, share of its time, 0..1
     """
 
     seed: int
     style: str
     days: float
     false: tuple[tuple[str, float], ...]
+    busiest: float = 0.0
+
+    @property
+    def stormy(self) -> bool:
+        """Whether the pump was as busy as in a storm."""
+        return self.busiest >= STORMY
 
 
 def reaches(transition: AlarmTransition) -> bool:
@@ -140,7 +149,17 @@ def quiet(seed: int, days: float = 30.0, cadence: Cadence = RESTING) -> QuietFig
         style=drawn.style.value,
         days=(stop - start - FIRST_MS) / DAY,
         false=tuple((t.alarm.kind.value, round((t.at_ms - start) / DAY, 3)) for t in false),
+        busiest=busiest_hour(drawn, stop),
     )
+
+
+def busiest_hour(drawn: Episode, until_ms: int) -> float:
+    """The fullest hour of the pump before a time, as a share of its time."""
+    runs, until_s = drawn.house.runs, (until_ms - drawn.start_ms) / 1000.0
+    before = runs.stop_s <= until_s
+    hours = (runs.start_s[before] // 3600.0).astype(np.int64)
+    worked_s = np.bincount(hours - hours.min(initial=0), runs.stop_s[before] - runs.start_s[before], 1)
+    return float(min(worked_s.max() / 3600.0, 1.0))
 
 
 def explained(drawn: Episode, kind: AlarmKind, at_ms: int) -> bool:

@@ -1,4 +1,4 @@
-"""The simulated outages and quiet months as tables.
+"""The simulated outages, and the quiet and stormy months, as tables.
 
 python -m tests.faults.outages_report --outages 200 --months 100 [--days 30] [--rows FILE]
 
@@ -84,13 +84,13 @@ def outage_table(found: Sequence[OutageFigures]) -> str:
     return "\n".join([head, *(f"| {name} | {value.strip()} |" for name, value in rows)])
 
 
-def quiet_table(found: Sequence[QuietFigures]) -> str:
-    """False alarms of quiet months, by kind."""
+def quiet_table(found: Sequence[QuietFigures], months: str) -> str:
+    """False alarms of months on mains, by kind. months : what kind of months they are."""
     years = sum(item.days for item in found) / DAYS_A_YEAR
     kinds = [kind for item in found for kind, _ in item.false]
     rows = [(f"`{kind}`", f"{kinds.count(kind)}", f"{kinds.count(kind) / years:.2f}") for kind in sorted(set(kinds))]
     rows.append(("all kinds", f"{len(kinds)}", f"{len(kinds) / years:.2f}"))
-    head = f"| false alarms in {len(found)} quiet site-months ({years:.1f} site-years) | number | a site-year |"
+    head = f"| false alarms in {len(found)} {months} site-months ({years:.1f} site-years) | number | a site-year |"
     return "\n".join([head, "|---|---|---|", *(f"| {' | '.join(row)} |" for row in rows)])
 
 
@@ -157,7 +157,9 @@ def main() -> None:
     found = [row.outage for row in rows if row.outage]
     months_found = [row.quiet for row in rows if row.quiet]
     parts = [outage_table(found), by_style(found)] if found else []
-    parts += [quiet_table(months_found)] if months_found else []
+    for named, stormy in (("quiet", False), ("stormy", True)):
+        own = [item for item in months_found if item.stormy is stormy]
+        parts += [quiet_table(own, named)] if own else []
     sys.stdout.write("\n\n".join(parts) + f"\n\n{sum(row.cpu_s for row in rows):.0f} s of processor time.\n")
 
 

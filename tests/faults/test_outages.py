@@ -52,6 +52,7 @@ def test_quiet_days_are_quiet(seed: int) -> None:
     figures = quiet(seed, 3.0)
     assert figures.days > 1.0
     assert figures.false == ()
+    assert 0.0 < figures.busiest < 1.0
 
 
 @pytest.mark.parametrize("seed", [12])

@@ -26,7 +26,7 @@ from forecaster.twin.zoo.faults import (
     Stuck,
 )
 from forecaster.twin.zoo.gauges import RIGHT, Gauge, GaugeShape
-from forecaster.twin.zoo.wiring import SecondDevice, Worded, fridge_plug, full_pack, idle_plug, other_pack
+from forecaster.twin.zoo.wiring import Copied, SecondDevice, Worded, fridge_plug, full_pack, idle_plug, other_pack
 from forecaster.twin.zoo.wordings import as_share, in_kilo, plain, with_comma, with_unit
 
 Q = Quantity
@@ -245,6 +245,8 @@ WIRING_ROWS = (
            faults=(Worded(Q.PACK_CHARGE, as_share),), still_known=False, expected=MISWIRED),
     ZooRow("power-in-kw", G.WIRING, "kW declared as W", faults=(Worded(Q.PUMP_POWER, in_kilo),),
            still_known=False, expected=MISWIRED),
+    ZooRow("two-filters", G.WIRING, "two filters take the power's topic: each message comes twice, without an own time",
+           faults=(Worded(Q.PUMP_POWER, plain), Copied(Q.PUMP_POWER))),
     ZooRow("no-own-time", G.WIRING, "bare numbers without an own time", faults=(Worded(Q.PUMP_POWER, plain),)),
 )  # fmt: skip
 

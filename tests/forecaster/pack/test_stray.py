@@ -121,3 +121,13 @@ def test_a_gauge_of_plateaus_is_not_taken_for_a_pack_of_another_size(to_percent:
 def test_a_smooth_gauge_hardly_hears_the_slope() -> None:
     draws, _ = discharged(straight, 50.0)
     assert float(np.mean((draws.bow == 0.0) & (draws.skew == 0.0))) < 0.1
+
+
+def test_a_gauge_that_sets_itself_anew_has_no_slope() -> None:
+    """Eight percent up at half charge: the fall before and the charge after do not belong together."""
+
+    def anew(x: float) -> float:
+        return steep(x) + (8.0 if 0.1 < x < 0.6 else 0.0)
+
+    draws, _ = discharged(anew, 45.0)
+    assert not ((draws.bow == 0.0) & (draws.skew == 0.0)).any()
