@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import logging
 import sys
 from enum import StrEnum
@@ -61,11 +62,26 @@ class JsonFormatter(logging.Formatter):
         return msgspec.json.encode(line).decode()
 
 
+class TextFormatter(logging.Formatter):
+    """One line a record: what comes from outside begins no line, and moves no terminal (ASVS 5.0 V16.4.1)."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The line of one record, with what cannot be shown written as an escape."""
+        own = copy.copy(record)
+        own.msg, own.args = shown(record.getMessage()), ()
+        return super().format(own)
+
+
+def shown(text: str) -> str:
+    """A text with what cannot be shown written as an escape."""
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
+
+
 def log_to_stderr(level: LogLevel, how: LogFormat) -> None:
     """Write the log of this process to stderr. Libraries are not heard below info, whatever the level."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setLevel(level.number)
-    handler.setFormatter(JsonFormatter() if how is LogFormat.JSON else logging.Formatter(TEXT))
+    handler.setFormatter(JsonFormatter() if how is LogFormat.JSON else TextFormatter(TEXT))
     logging.basicConfig(handlers=[handler], level=max(level.number, logging.INFO))
     logging.getLogger(OWN).setLevel(level.number)
     for name in TALKATIVE:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections import deque
 from typing import Annotated
 
@@ -15,6 +16,8 @@ from api.pages.contexts import Caller
 from api.pages.guard import CheckedSessionIn, PageRoute, error_page
 from api.pages.paths import safe_path
 from api.pages.render import page
+
+log = logging.getLogger("outlast.login")
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -71,7 +74,9 @@ def login(
         if tries.too_many(address, now_s):
             return error_page(request, 429)
         tries.fail(address, now_s)
+        log.warning("a login from %s was refused: its token is not known", address)
         return page(request, "login.html", Caller(operate=False), status=401, wanted=safe_path(wanted), failed=True)
+    log.warning("%s logged in from %s with the token %s", known.name, address, known.id)
     answer = RedirectResponse(safe_path(wanted), status_code=303)
     answer.set_cookie(
         COOKIE,

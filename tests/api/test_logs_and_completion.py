@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import shutil
 import signal
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from api.cli import COMMANDS
+from api.commands.logs import JsonFormatter, TextFormatter
 from tests.engines import free_port
 from tests.house.test_imports import ROOT
 
@@ -86,3 +88,13 @@ def test_other_shells_get_a_script_that_asks_the_program(shell: str) -> None:
     offered = subprocess.run(OUTLAST, cwd=ROOT, env=environ, capture_output=True, text=True, timeout=120, check=True)
     assert "demo" in offered.stdout
     assert "discharge" not in offered.stdout
+
+
+def test_nothing_from_outside_begins_a_line_of_the_log() -> None:
+    """ASVS 5.0 V16.4.1: a topic or an answer with line breaks and terminal codes stays one line, in either format."""
+    hostile = "plug\n2026-01-01 00:00:00,000 ERROR outlast all is lost\x1b[2J\u2028\r"
+    record = logging.LogRecord("outlast", logging.WARNING, "", 0, "topic %s", (hostile,), None)
+    for formatter in (TextFormatter("%(message)s"), JsonFormatter()):
+        line = formatter.format(record)
+        assert not set(line) & set("\n\r\x1b")
+    assert TextFormatter("%(message)s").format(record).startswith("topic plug\\n2026")
