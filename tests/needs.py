@@ -29,12 +29,13 @@ PROGRAMS: Mapping[str, str] = {
     "chromium": "chromium",
     "systemd-analyze": "systemd",
     "faketime": "faketime",
+    "strace": "strace",
     "prometheus": "prometheus",
     "promtool": "prometheus",
 }
 """Program to the Debian package that has it."""
 
-ROOT_ONLY = ("mount", "umount")
+ROOT_ONLY = ("mount", "umount", "unshare")
 """Programs that only root may use as the tests do."""
 
 PLACES = ("/usr/sbin", "/sbin", *map(str, sorted(Path("/usr/lib/postgresql").glob("*/bin"))))
