@@ -21,6 +21,7 @@ from forecaster.domain.ports import Clock, ReadingStore
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site, WeatherService
+from forecaster.live.looping import LoopThread
 
 log = logging.getLogger("outlast.weather")
 
@@ -102,39 +103,25 @@ class _Lane:
         self.whole = True
 
 
-class WeatherWorker:
+class WeatherWorker(LoopThread):
     """Polls the sites that have a [weather]. start(), stop()."""
 
     def __init__(
         self, sites: Mapping[str, Site], store: ReadingStore, clock: Clock, on_commit: Callable[[], None] | None = None,
         client: httpx.Client | None = None,
     ) -> None:  # fmt: skip
+        super().__init__("weather")
         self._sites = {site.id: site for site in sites.values() if site.weather is not None}
         self._store, self._clock, self._on_commit = store, clock, on_commit
         self._client = client or httpx.Client(timeout=TIMEOUT_S, follow_redirects=False)
         self._due_s = dict.fromkeys(self._sites, 0.0)
         self._troubles: dict[str, str] = {}
         self._polls = 0
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="weather", daemon=True)
 
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End the thread."""
-        self._ending.set()
-        if self._thread.ident is not None:
-            self._thread.join(5.0)
+    def stop(self, timeout_s: float = 5.0) -> None:
+        """End the thread and the connections; waits at most so long [s]."""
+        super().stop(timeout_s)
         self._client.close()
-
-    def wake(self) -> None:
-        """Weather waits for nobody."""
-
-    def alive(self) -> bool:
-        """Whether the thread runs."""
-        return self._thread.is_alive()
 
     def turns(self) -> None:
         """Nothing to tell: a slow service is no fault of this process."""

@@ -19,7 +19,7 @@ from collector.clock import SystemClock
 from collector.config.settings import load_site
 from collector.decode.log import MessageLog
 from forecaster.alarms.plan import CHANNELS
-from forecaster.domain.alarms import AlarmState, AlarmTransition
+from forecaster.domain.alarms import OPEN, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
@@ -33,7 +33,6 @@ app = group(
 )
 
 LONGEST_SHELF_MS = 7 * 86_400_000
-OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
 AlarmId = Annotated[str, typer.Argument(metavar="ALARM", help="An alarm's id, as `outlast alarms list` shows it.")]
 By = Annotated[str, typer.Option(metavar="NAME", help="Who does it.")]
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import random
-import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
@@ -27,6 +26,7 @@ from forecaster.domain.errors import NotFound, OutlastError, StoreError, StoreUn
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.times import DAY_MS
+from forecaster.live.looping import PATIENCE_S, LoopThread
 
 log = logging.getLogger("outlast.deliver")
 
@@ -85,7 +85,7 @@ class Attempt:
     future: Future[Outcome]
 
 
-class Courier:
+class Courier(LoopThread):
     """The threads of one channel. start(), stop(); wake() when the outbox has news.
 
     known : whether a receiver is configured now; of one that is not, no fault is kept
@@ -99,13 +99,12 @@ class Courier:
         rng: random.Random,
         known: Callable[[str], bool] = anybody,
     ) -> None:
+        super().__init__(f"courier-{carrier.channel}")
         self.carrier = carrier
         self.channel = carrier.channel
         self.faults = FaultBook(ledger, carrier.channel)
         self._ledger, self._clock, self._rng, self._known = ledger, clock, rng, known
         self._forgot_s: float | None = None
-        self._woken, self._ending = threading.Event(), threading.Event()
-        self._thread = threading.Thread(target=self._work, name=f"courier-{self.channel}", daemon=True)
         self._pool = ThreadPoolExecutor(carrier.lanes, thread_name_prefix=f"lane-{self.channel}")
         self._under_way: list[Attempt] = []
         self._breaker = Breaker()
@@ -114,29 +113,10 @@ class Courier:
         self.gave_up = 0
         self.trouble: str | None = None
 
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def wake(self) -> None:
-        """There may be something due; from any thread."""
-        self._woken.set()
-
-    def end(self) -> None:
-        """Ask it to end, and do not wait."""
-        self._ending.set()
-        self._woken.set()
-
-    def stop(self, timeout_s: float = 20.0) -> None:
-        """Finish the attempts under way and end the thread."""
-        self.end()
-        if self._thread.ident is not None:
-            self._thread.join(timeout_s)
+    def stop(self, timeout_s: float = PATIENCE_S) -> None:
+        """Finish the attempts under way and end the thread; waits at most so long [s]."""
+        super().stop(timeout_s)
         self._pool.shutdown(wait=False, cancel_futures=True)
-
-    def alive(self) -> bool:
-        """Whether the thread runs."""
-        return self._thread.is_alive()
 
     def _work(self) -> None:
         while not self._ending.is_set():

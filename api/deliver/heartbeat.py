@@ -6,13 +6,13 @@
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Collection
 
 import httpx
 
 from forecaster.domain.errors import StoreError
 from forecaster.domain.ports import Clock, Ledger
+from forecaster.live.looping import LoopThread
 
 log = logging.getLogger("outlast.deliver")
 
@@ -42,7 +42,7 @@ def unwell(ledger: Ledger, now_ms: int, sites: Collection[str] = ()) -> str | No
     return None
 
 
-class HeartbeatSender:
+class HeartbeatSender(LoopThread):
     """The thread that sends it. start(), stop()."""
 
     def __init__(
@@ -54,22 +54,11 @@ class HeartbeatSender:
         client: httpx.Client | None = None,
         sites: Collection[str] = (),
     ) -> None:
+        super().__init__("heartbeat")
         self._url, self._every_s, self._ledger, self._clock = url, every_s, ledger, clock
         self._sites = frozenset(sites)
         self._client = httpx.Client(timeout=TIMEOUT_S, follow_redirects=True) if client is None else client
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="heartbeat", daemon=True)
         self.trouble: str | None = None
-
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def stop(self, timeout_s: float = 15.0) -> None:
-        """End the thread."""
-        self._ending.set()
-        if self._thread.ident is not None:
-            self._thread.join(timeout_s)
 
     def _work(self) -> None:
         while not self._ending.is_set():

@@ -8,16 +8,13 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
-from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 from forecaster.domain.records import Notice, StoredForecast
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Channel, Site
 from forecaster.engine.document import time_text
-
-STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
-"""States of alarms that ask for something, or still hold."""
 
 
 def json_response(value: Any, status: int = 200) -> Response:

@@ -6,7 +6,6 @@ Where a forecaster runs in the same process, it tells the hub itself and there i
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Mapping
 
 from api.http.newest import Untaken
@@ -19,6 +18,7 @@ from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
+from forecaster.live.looping import LoopThread
 
 log = logging.getLogger("outlast.serve")
 
@@ -35,10 +35,11 @@ READING_SITES = 25
 """Readings are fed while at most so many sites are listened to; forecasts and alarms always."""
 
 
-class Feeder:
+class Feeder(LoopThread):
     """Looks for new forecasts, alarm transitions and readings, and publishes them. start(), stop()."""
 
     def __init__(self, sites: Mapping[str, Site], store: ReadingStore, ledger: Ledger, hub: Hub) -> None:
+        super().__init__("feeder")
         self._sites, self._store, self._ledger, self._hub = frozenset(sites), store, ledger, hub
         self._publisher = StreamPublisher(hub)
         self._untaken = Untaken(ledger)
@@ -47,28 +48,6 @@ class Feeder:
         self._trouble: str | None = None
         self._turns = 0
         self._events = 0
-        self._ending = threading.Event()
-        self._woken = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="feeder", daemon=True)
-
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End the thread."""
-        self._ending.set()
-        self._woken.set()
-        if self._thread.ident is not None:
-            self._thread.join(10.0)
-
-    def wake(self) -> None:
-        """Look at once; from any thread."""
-        self._woken.set()
-
-    def alive(self) -> bool:
-        """Whether the thread runs."""
-        return self._thread.is_alive()
 
     def turns(self) -> int:
         """How often it has looked."""

@@ -13,11 +13,10 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector as FamilySource
 
 from api import __version__
-from api.http.answers import STANDING
 from api.http.metrics_sites import site_counts
 from api.http.security import Principal
 from api.process.services import Services
-from forecaster.domain.alarms import AlarmState
+from forecaster.domain.alarms import OPEN
 from forecaster.domain.counts import Count
 
 OPENMETRICS = "application/openmetrics-text"
@@ -91,7 +90,7 @@ def _stores(services: Services) -> Iterator[Count]:
 
 def _alarms(services: Services, who: Principal) -> Iterator[Count]:
     """How many alarms stand, by site, kind, priority and state."""
-    states = (*STANDING, AlarmState.SHELVED)
+    states = OPEN
     standing = Counter(
         (alarm.site, alarm.kind.value, alarm.priority.value, alarm.state.value)
         for alarm in services.ledger.alarms(who.site, states, limit=100_000)

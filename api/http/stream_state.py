@@ -10,8 +10,9 @@ import msgspec
 from sse_starlette import ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
-from api.http.answers import STANDING, alarm_out, forecast_document
+from api.http.answers import alarm_out, forecast_document
 from api.http.stream import Hub, Subscription
+from forecaster.domain.alarms import STANDING
 from forecaster.domain.ports import Ledger
 
 SITES_AN_EVENT = 250

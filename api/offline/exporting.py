@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import IO
-
-import pandas as pd
+from typing import IO, TYPE_CHECKING
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.longrecord import ExportFormat
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%f"
 
@@ -68,6 +69,8 @@ def _parquet(stretches: Iterator[pd.DataFrame], out: IO[bytes]) -> int:
 
 def _told(table: pd.DataFrame) -> pd.DataFrame:
     """Every time as text: RFC 3339 in UTC, to the millisecond."""
+    import pandas as pd
+
     plain = table.reset_index()
     for name, column in plain.items():
         if isinstance(column.dtype, pd.DatetimeTZDtype):

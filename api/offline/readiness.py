@@ -12,10 +12,9 @@ import msgspec
 from api.deliver.heartbeat import NOTE as HEARTBEAT
 from api.deliver.outbox import is_test, served
 from api.deliver.reachable import reachable
-from api.http.answers import STANDING
 from collector.config.settings import Installation
 from forecaster.alarms.plan import WEBHOOK
-from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.alarms import STANDING, AlarmKind
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity

@@ -10,7 +10,7 @@ from api.pages.ports import PagePorts
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.meant import began_with
 from forecaster.alarms.present import gravest_first, retold
-from forecaster.domain.alarms import Alarm, AlarmState
+from forecaster.domain.alarms import OPEN, Alarm, AlarmState
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.records import Notice, NoticeOutcome
 from forecaster.domain.site import Site
@@ -19,7 +19,6 @@ from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording, unnamed
 
-OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED)
 UNTOLD = (NoticeOutcome.FAILING, NoticeOutcome.FAILED)
 MOST_TOLD = 50
 

@@ -82,7 +82,7 @@ def triage(
 def open_alarms(ports: PagePorts, only: str | None) -> dict[str, list[Alarm]]:
     """Open alarms by site."""
     found: dict[str, list[Alarm]] = {}
-    for alarm in ports.ledger.alarms(only, OPEN, 5000):
+    for alarm in ports.ledger.alarms(only, STANDING, 5000):
         found.setdefault(alarm.site, []).append(alarm)
     return found
 

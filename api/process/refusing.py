@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from paho.mqtt.client import topic_matches_sub
 
+from collector.guard.window import LEAST_REFUSED, much_refused
 from forecaster.alarms import RefusedChannel
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.readings import Refusal
@@ -14,8 +15,6 @@ from forecaster.domain.times import HOUR_MS
 
 WINDOW_MS = 2 * HOUR_MS
 """What was refused before then counts no longer."""
-LEAST, MUCH = 3, 0.05
-"""So many messages refused, and this share of all, is much: one in ten must be told, a single one not."""
 LOOKED_AT = 2_000
 
 
@@ -25,7 +24,7 @@ def refused_lately(ledger: Ledger, now_ms: int) -> dict[str, list[Refusal]]:
     for refusal in ledger.refusals(None, LOOKED_AT):
         if refusal.site is not None and 0 <= now_ms - refusal.arrived_ms <= WINDOW_MS:
             found.setdefault(refusal.site, []).append(refusal)
-    return {site: refusals for site, refusals in found.items() if len(refusals) >= LEAST}
+    return {site: refusals for site, refusals in found.items() if len(refusals) >= LEAST_REFUSED}
 
 
 def refused_channels(
@@ -44,7 +43,7 @@ def refused_channels(
     much = [
         RefusedChannel(topic, newest_of(those).reason)
         for topic, those in by_topic.items()
-        if len(those) >= LEAST and len(those) >= MUCH * (len(those) + _taken(site, topic, store, now_ms))
+        if len(those) >= LEAST_REFUSED and much_refused(len(those), _taken(site, topic, store, now_ms))
     ]
     return tuple(dict.fromkeys([*gone, *much]))
 

@@ -5,9 +5,15 @@ from __future__ import annotations
 import re
 
 HALF_MS = 1_800_000
-LEAST_REFUSED, REFUSED_SHARE = 3, 0.1
+LEAST_REFUSED, REFUSED_SHARE = 3, 0.05
+"""So many messages refused, and this share of all, is much: one in ten must be told of, a single one not."""
 LEAST_OF_ONE_KIND, NEWS_SHARE = 5, 0.5
 SHAPE = re.compile(r"'[^']*'|\d+")
+
+
+def much_refused(refused: int, taken: int) -> bool:
+    """Whether so many messages were refused, beside those taken, that their owner has to know."""
+    return refused >= LEAST_REFUSED and refused >= REFUSED_SHARE * (refused + taken)
 
 
 class Counts:
@@ -64,11 +70,9 @@ class Window:
 
     @property
     def refuses_much(self) -> bool:
-        """Whether a tenth of the messages is refused, or most of those that tell anything new."""
+        """Whether a twentieth of the messages is refused, or most of those that tell anything new."""
         refused = self.refused
-        if refused < LEAST_REFUSED:
-            return False
-        if refused >= REFUSED_SHARE * (refused + self.taken):
+        if much_refused(refused, self.taken):
             return True
         changed = self.now.changed + self.last.changed
         kinds = self.now.kinds.keys() | self.last.kinds.keys()

@@ -64,6 +64,13 @@ class AlarmState(StrEnum):
     SHELVED = "shelved"
 
 
+STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
+"""States of alarms that ask for something, or whose cause still holds, and that are not shelved."""
+
+OPEN = (*STANDING, AlarmState.SHELVED)
+"""States of alarms that are not over."""
+
+
 class TransitionKind(StrEnum):
     """What happened to an alarm."""
 

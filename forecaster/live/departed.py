@@ -9,7 +9,7 @@ from dataclasses import replace
 import msgspec
 
 from forecaster.alarms.standing import ManagerState
-from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, TransitionKind
+from forecaster.domain.alarms import OPEN, Alarm, AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
@@ -19,9 +19,6 @@ from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.forecast")
 
-STANDING = (
-    AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.SHELVED,
-)  # fmt: skip
 FOR_EVER_MS = 2**52
 MOST = 100_000
 WHY = "the site is not there any more"
@@ -37,7 +34,7 @@ def close_departed(ledger: Ledger, sites: Collection[str], channels: Collection[
     channels : of which deliveries are looked through
     A site that comes back begins with a manager that remembers nothing. StoreError.
     """
-    gone = [alarm for alarm in ledger.alarms(None, STANDING, MOST) if alarm.site not in sites]
+    gone = [alarm for alarm in ledger.alarms(None, OPEN, MOST) if alarm.site not in sites]
     closed = [_closed(alarm, now_ms) for alarm in gone]
     if closed:
         blank = [Checkpoint(site, None, now_ms, ManagerState().encode()) for site in {alarm.site for alarm in gone}]

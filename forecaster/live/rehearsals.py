@@ -16,7 +16,7 @@ from forecaster.alarms.meant import began_with
 from forecaster.discharge import DischargeEvidence, analyse, finish_reason
 from forecaster.discharge.evidence import MAINS_HABIT
 from forecaster.discharge.watch import check_plan, enough
-from forecaster.domain.alarms import AlarmState
+from forecaster.domain.alarms import OPEN
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
 from forecaster.domain.errors import Conflict, NotFound, UsageError
 from forecaster.domain.ports import Ledger, ReadingStore
@@ -35,7 +35,6 @@ STEP_S = 15.0
 WAITS_MS = DAY_MS
 """A test whose plug was not pulled within this time is given up."""
 
-STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED)
 WAKING_HOURS = range(7, 21)
 NEARLY_FULL = 95.0
 
@@ -125,7 +124,7 @@ def refuse_on_trouble(ledger: Ledger, site: Site) -> None:
     newest = ledger.newest([site.id]).get(site.id)
     if newest is not None and forecast_fields(newest).supply == Supply.PACK.value:
         raise Conflict(f"the pack carries the pump of {site.id} now", "test when the mains is back and the pack full")
-    for alarm in ledger.alarms(site.id, STANDING):
+    for alarm in ledger.alarms(site.id, OPEN):
         if alarm.kind in OUTAGE_ALARMS and alarm.cleared_ms is None:
             raise Conflict(f"the alarm {alarm.kind} of {site.id} stands", "test when it is over")
 

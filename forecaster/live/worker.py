@@ -30,6 +30,7 @@ from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor
+from forecaster.live.looping import LoopThread
 from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
 from forecaster.live.settling import SettlementView
@@ -59,7 +60,7 @@ PlanDeliveries = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]
 """Plans the deliveries of transitions: (site, transitions, now_ms) -> deliveries."""
 
 
-class ForecastWorker:
+class ForecastWorker(LoopThread):
     """Runs the engines and managers of some sites. start(), stop(); wake() when the store has news."""
 
     def __init__(
@@ -75,6 +76,7 @@ class ForecastWorker:
         seed: int = 0,
         name: str = "all",
     ) -> None:
+        super().__init__("forecaster")
         self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
         self._plan, self._outside, self._publisher = plan, outside, publisher
         self._seed, self._name = seed, name
@@ -87,9 +89,6 @@ class ForecastWorker:
         self._pending: list[PendingTransitions] = []
         self._asked = 0
         self._turns = 0
-        self._woken = threading.Event()
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="forecaster", daemon=True)
         self._caught_up = threading.Event()
         self._trouble: str | None = None
         self.counts_so_far = WorkerCounts()
@@ -100,28 +99,9 @@ class ForecastWorker:
         self.make_room: Callable[[], bool] | None = None
 
     # -- for those who wire it
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def wake(self) -> None:
-        """The store or the ledger has news; from any thread."""
-        self._woken.set()
-
-    def stop(self, timeout_s: float = 20.0) -> None:
-        """Finish the turn, write checkpoints, end the thread."""
-        self._ending.set()
-        self._woken.set()
-        if self._thread.ident is not None:
-            self._thread.join(timeout_s)
-
     def wait_caught_up(self, timeout_s: float) -> bool:
         """Wait until all that was stored before the start is folded."""
         return self._caught_up.wait(timeout_s)
-
-    def alive(self) -> bool:
-        """Whether the thread runs."""
-        return self._thread.is_alive()
 
     def turns(self) -> int:
         """How often the loop has turned, and how many batches and forecasts were made within."""

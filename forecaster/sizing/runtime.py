@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -154,53 +155,33 @@ def central(
     fast_drain : float — what of the believed losses is the battery's and not the inverter's, at least 1
     """
     efficiency, idle = float(np.median(held.pack.efficiency)), float(np.median(held.pack.idle_w))
-    inverter = efficiency * fast_drain
-    key = "size.from.inverter" if fast_drain == 1.0 else "size.from.inverter_fast"
     loads = float(np.median(held.pack.loads_w))
     usable = capacity_wh * (charge_percent - reserve) / 100.0
     pump_dc, loads_dc = pump_mean_w / efficiency, loads / efficiency
     drain = pump_dc + loads_dc + idle
     lasting = usable / drain
+    from_battery = partial(_through_inverter, efficiency=efficiency, fast_drain=fast_drain)
+    usable_from = Said(
+        "size.from.usable",
+        wh=number(capacity_wh), charge=Figure(f"{charge_percent:g}"), reserve=Figure(f"{reserve:g}"),
+    )  # fmt: skip
+    nonstop = Said("size.from.nonstop", wh=number(usable), watts=number(drain))
     steps = [
         Step(Said("size.step.capacity"), Said("size.from.capacity"), capacity_wh, "Wh"),
-        Step(
-            Said("size.step.usable"),
-            Said(
-                "size.from.usable",
-                wh=number(capacity_wh),
-                charge=Figure(f"{charge_percent:g}"),
-                reserve=Figure(f"{reserve:g}"),
-            ),
-            usable,
-            "Wh",
-        ),
-        Step(
-            Said("size.step.pump_dc"),
-            Said(key, watts=number(pump_mean_w), share=number(inverter), cost=number(fast_drain)),
-            pump_dc,
-            "W",
-        ),
-    ]
-    if loads:
-        steps.append(
-            Step(
-                Said("size.step.loads_dc"),
-                Said(key, watts=number(loads), share=number(inverter), cost=number(fast_drain)),
-                loads_dc,
-                "W",
-            )
-        )
-    steps += [
+        Step(Said("size.step.usable"), usable_from, usable, "Wh"),
+        Step(Said("size.step.pump_dc"), from_battery(pump_mean_w), pump_dc, "W"),
+        *([Step(Said("size.step.loads_dc"), from_battery(loads), loads_dc, "W")] if loads else []),
         Step(Said("size.step.idle"), Said("size.from.idle"), idle, "W"),
         Step(Said("size.step.drain"), Said("size.from.drain"), drain, "W"),
-        Step(
-            Said("size.step.middle_hours"),
-            Said("size.from.nonstop", wh=number(usable), watts=number(drain)),
-            lasting,
-            "h",
-        ),
+        Step(Said("size.step.middle_hours"), nonstop, lasting, "h"),
     ]
     return Central(lasting, drain, tuple(steps))
+
+
+def _through_inverter(watts: float, efficiency: float, fast_drain: float) -> Said:
+    """How power at the plug becomes power from the battery [W]."""
+    key = "size.from.inverter" if fast_drain == 1.0 else "size.from.inverter_fast"
+    return Said(key, watts=number(watts), share=number(efficiency * fast_drain), cost=number(fast_drain))
 
 
 def runtime_h(

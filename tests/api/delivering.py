@@ -49,6 +49,10 @@ class FastClock(SteppedClock):
         return self.at_ms + int((time.monotonic() - self._begun_s) * 20_000.0)
 
 
+Begin = Callable[[Carrier], Courier]
+"""Starts the courier of a carrier."""
+
+
 def ledger_in(folder: Path) -> Ledger:
     return open_ledger(f"sqlite:///{folder / 'ledger.db'}")
 

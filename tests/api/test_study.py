@@ -2,38 +2,20 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from api.cli import main
 from api.process.services import Services
-from collector.config.site_file import site_toml
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
 from forecaster.record import studying
 from forecaster.record.daily import fresh_days
 from forecaster.twin.live import larkspur_site
-from tests.scenario import NOW_MS, HeldClock, services
+from tests.api.studied import LATER_MS
+from tests.scenario import NOW_MS
 
-LATER_MS = NOW_MS + 2 * DAY_MS
 LATER = time_text(LATER_MS)
-
-
-@pytest.fixture
-def held(larkspur_folder: Path, tmp_path: Path) -> Iterator[Services]:
-    """Larkspur Lane two days after its scenario."""
-    goal = tmp_path / "house"
-    shutil.copytree(larkspur_folder, goal)
-    (goal / "outlast.toml").write_text("", encoding="utf-8")
-    (goal / "sites").mkdir(exist_ok=True)
-    (goal / "sites" / "larkspur.toml").write_text(site_toml(larkspur_site()), encoding="utf-8")
-    made = services(goal, {"larkspur": larkspur_site()}, clock=HeldClock(LATER_MS))
-    yield made
-    made.close()
 
 
 def _fails(*_: object) -> None:
@@ -41,30 +23,30 @@ def _fails(*_: object) -> None:
 
 
 def test_on_demand_a_failed_site_is_named_and_recorded(
-    held: Services, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    two_days_later: Services, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    call = ("study", "larkspur", "--at", LATER, "--config", str(held.installation.folder))
+    call = ("study", "larkspur", "--at", LATER, "--config", str(two_days_later.installation.folder))
     assert main(call) == 0
     with monkeypatch.context() as broken:
         broken.setattr(studying, "fresh_days", _fails)
         assert main(call) == 1
     assert "larkspur" in capsys.readouterr().err
-    record = held.ledger.study("larkspur", "days")
+    record = two_days_later.ledger.study("larkspur", "days")
     assert record is not None
     assert record.problem is not None
     assert record.made_ms == LATER_MS // 1000 * 1000
     assert main(call) == 0
-    mended = held.ledger.study("larkspur", "days")
+    mended = two_days_later.ledger.study("larkspur", "days")
     assert mended is not None
     assert mended.problem is None
-    assert main(("study", "elsewhere", "--config", str(held.installation.folder))) == 2
+    assert main(("study", "elsewhere", "--config", str(two_days_later.installation.folder))) == 2
 
 
-def test_days_added_up_in_steps_are_those_of_one_go(held: Services, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_days_added_up_in_steps_are_those_of_one_go(two_days_later: Services, monkeypatch: pytest.MonkeyPatch) -> None:
     site = larkspur_site()
     end_ms = NOW_MS + 9 * DAY_MS
-    whole = fresh_days(site, held.store, held.ledger, end_ms)
+    whole = fresh_days(site, two_days_later.store, two_days_later.ledger, end_ms)
     monkeypatch.setattr(studying, "STEP_MS", DAY_MS)
-    studying.add_up_days(site, held.store, held.ledger, end_ms)
-    assert held.ledger.days("larkspur", 0, end_ms) == whole
+    studying.add_up_days(site, two_days_later.store, two_days_later.ledger, end_ms)
+    assert two_days_later.ledger.days("larkspur", 0, end_ms) == whole
     assert len(whole) >= 9

@@ -42,6 +42,19 @@ CELLAR = Site(
     channels=tuple(Channel(quantity, f"cellar/{quantity}") for quantity in MEASURED),
 )
 
+CELLAR_FILE = """[pump]
+rated_voltage_v = 115
+rated_power_w = 480
+[pit]
+area_m2 = 0.166
+drawdown_m = 0.18
+freeboard_m = 0.27
+[pack]
+capacity_wh = 1000
+continuous_w = 900
+"""
+"""Pump, pit and pack of that cellar as a site file has them."""
+
 
 @dataclass
 class Condition:

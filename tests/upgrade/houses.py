@@ -9,7 +9,7 @@ from pathlib import Path
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from tests.faults.house import START_MS, Cellar, Condition
+from tests.faults.house import CELLAR_FILE, START_MS, Cellar, Condition
 
 LOST, WET, TESTED = "larkspur", "boathouse", "mill"
 """On the pack for an hour; high water on mains; a discharge test, the plug pulled."""
@@ -24,20 +24,10 @@ POWER_EVERY_S = 30
 Q = Quantity
 MEASURED = (Q.PUMP_POWER, Q.PUMP_ENERGY, Q.PACK_CHARGE, Q.PACK_OUTPUT_POWER, Q.MAINS_PRESENT, Q.HIGH_WATER)
 
-SITE = """id = "{id}"
-name = "{name}"
+SITE = f"""id = "{{id}}"
+name = "{{name}}"
 timezone = "America/Chicago"
-[pump]
-rated_voltage_v = 115
-rated_power_w = 480
-[pit]
-area_m2 = 0.166
-drawdown_m = 0.18
-freeboard_m = 0.27
-[pack]
-capacity_wh = 1000
-continuous_w = 900
-surge_w = 1800
+{CELLAR_FILE}surge_w = 1800
 charge_w = 350
 reserve_percent = 10
 [[loads]]

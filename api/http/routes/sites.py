@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Response
 from api.http import answers, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Moment
-from forecaster.domain.alarms import Alarm
+from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.times import DAY_MS
@@ -46,7 +46,7 @@ def sites(
     visible = [site for site in services.installation.sites.values() if who.may_read(site.id)]
     newest = services.ledger.newest([site.id for site in visible] if who.site else None, brief=True)
     standing: dict[str, list[Alarm]] = {}
-    for alarm in services.ledger.alarms(who.site, answers.STANDING, limit=100_000):
+    for alarm in services.ledger.alarms(who.site, STANDING, limit=100_000):
         standing.setdefault(alarm.site, []).append(alarm)
     lines = [
         answers.summary_out(site, answers.forecast_document(newest.get(site.id)), standing.get(site.id, []))

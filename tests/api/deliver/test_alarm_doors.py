@@ -34,25 +34,15 @@ from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import AlarmLimits
 from tests.api.delivering import Receiver, SteppedClock, eventually, listening, queue, told
 from tests.engines import free_port
-from tests.faults.house import Cellar, Condition
+from tests.faults.house import CELLAR_FILE, Cellar, Condition
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS
 
-SITE = """
+SITE = f"""
 id = "larkspur"
 name = "Larkspur Lane cellar"
 timezone = "America/Chicago"
 units = "us"
-[pump]
-rated_voltage_v = 115
-rated_power_w = 480
-[pit]
-area_m2 = 0.166
-drawdown_m = 0.18
-freeboard_m = 0.27
-[pack]
-capacity_wh = 1000
-continuous_w = 900
-[[contacts]]
+{CELLAR_FILE}[[contacts]]
 name = "owner"
 email = "owner@example.org"
 webhook = "WEBHOOK"
@@ -74,11 +64,6 @@ def install(folder: Path, webhook: str = "http://127.0.0.1:9/hook", more: str = 
     (folder / "outlast.toml").write_text(f'[broker]\nurl = "mqtt://127.0.0.1:{free_port()}"\n{more}')
     (folder / "sites" / "larkspur.toml").write_text(SITE.replace("WEBHOOK", webhook) + channels())
     return folder
-
-
-@pytest.fixture
-def clock() -> SteppedClock:
-    return SteppedClock()
 
 
 @pytest.fixture

@@ -12,9 +12,10 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -31,28 +32,13 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Channel, Site
 from forecaster.engine.document import document
-from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, queue, told
+from tests.api.delivering import Begin, FastClock, SteppedClock, eventually, queue, told
 from tests.api.mosquitto import Hub, Mosquitto
 from tests.forecaster.evidence import HOUR, LARKSPUR, MINUTE, START_MS, forecast
 
 BASE = "homie/5/outlast-larkspur"
 ID = re.compile(r"[a-z0-9-]+")
 DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    made = Mosquitto(tmp_path)
-    made.start()
-    yield made
-    made.stop()
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = ledger_in(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture
@@ -64,20 +50,15 @@ Start = Callable[..., Courier]
 
 
 @pytest.fixture
-def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock) -> Iterator[Start]:
-    running: list[Courier] = []
+def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, begin: Begin) -> Start:
+    numbers = count()
 
-    def begin(*sites: Site, store: ReadingStore | None = None) -> Courier:
+    def begin_for(*sites: Site, store: ReadingStore | None = None) -> Courier:
         by_id = {site.id: site for site in sites or (LARKSPUR,)}
-        carrier = HomieCarrier(broker.settings, f"homie-test-{len(running)}", by_id, ledger, clock, lambda: None, store)
-        one = courier(carrier, ledger, clock)
-        one.start()
-        running.append(one)
-        return one
+        name = f"homie-test-{next(numbers)}"
+        return begin(HomieCarrier(broker.settings, name, by_id, ledger, clock, lambda: None, store))
 
-    yield begin
-    for one in running:
-        one.stop()
+    return begin_for
 
 
 def publish(ledger: Ledger, at_ms: int = START_MS, **facts: Any) -> None:
@@ -355,7 +336,7 @@ import sys, time
 from pathlib import Path
 from api.deliver.homie import HomieCarrier
 from collector.config.settings import Broker
-from tests.api.delivering import FastClock, SteppedClock, courier, ledger_in
+from tests.api.delivering import Begin, FastClock, SteppedClock, ledger_in
 from tests.forecaster.evidence import LARKSPUR
 ledger, clock = ledger_in(Path(sys.argv[2])), SteppedClock()
 broker = Broker(url=f"mqtt://127.0.0.1:{sys.argv[1]}", keepalive_s=5)

@@ -121,11 +121,6 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
     made.close()
 
 
-@pytest.fixture
-def clock() -> SteppedClock:
-    return SteppedClock()
-
-
 def carrier_for(settings: Mail, ledger: Ledger, clock: SteppedClock, folder: Path) -> MailCarrier:
     base = "https://pump.example.org"
     return MailCarrier(settings, ledger, clock, Tickets(folder, base), lambda site: f"{base}/sites/{site}")

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
+from itertools import count
 from typing import Any
 
 import msgspec
@@ -18,27 +18,12 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Site
 from forecaster.engine.document import document
-from tests.api.delivering import FastClock, SteppedClock, courier, eventually, ledger_in, queue, told
+from tests.api.delivering import Begin, FastClock, SteppedClock, eventually, queue, told
 from tests.api.mosquitto import Hub, Mosquitto
 from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, forecast
 
 ALARM = "outlast/larkspur/alarm/high-water"
 FORECAST = "outlast/larkspur/forecast"
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    made = Mosquitto(tmp_path)
-    made.start()
-    yield made
-    made.stop()
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = ledger_in(tmp_path)
-    yield made
-    made.close()
 
 
 @pytest.fixture
@@ -50,20 +35,15 @@ Start = Callable[..., Courier]
 
 
 @pytest.fixture
-def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock) -> Iterator[Start]:
-    running: list[Courier] = []
+def start(broker: Mosquitto, ledger: Ledger, clock: SteppedClock, begin: Begin) -> Start:
+    numbers = count()
 
-    def begin(*sites: Site, wake: Callable[[], None] = lambda: None) -> Courier:
+    def begin_for(*sites: Site, wake: Callable[[], None] = lambda: None) -> Courier:
         by_id = {site.id: site for site in sites or (LARKSPUR,)}
-        carrier = MqttCarrier(broker.settings, f"outlast-test-{len(running)}", by_id, ledger, clock, wake)
-        one = courier(carrier, ledger, clock)
-        one.start()
-        running.append(one)
-        return one
+        name = f"outlast-test-{next(numbers)}"
+        return begin(MqttCarrier(broker.settings, name, by_id, ledger, clock, wake))
 
-    yield begin
-    for one in running:
-        one.stop()
+    return begin_for
 
 
 def test_forecast_and_alarm_are_there_for_a_hub_that_comes_later(

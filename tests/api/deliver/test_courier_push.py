@@ -6,7 +6,6 @@ import base64
 import json
 import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import http_ece
@@ -20,7 +19,7 @@ from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import NoticeOutcome
-from tests.api.delivering import Receiver, SteppedClock, carry, courier, ledger_in, listening, queue, subscription, told
+from tests.api.delivering import Receiver, SteppedClock, carry, courier, listening, queue, subscription, told
 from tests.engines import free_port
 from tests.forecaster.evidence import LARKSPUR
 
@@ -90,18 +89,6 @@ class Browser:
         opened = http_ece.decrypt(body, private_key=self.key, auth_secret=self.auth, version="aes128gcm")
         found: dict[str, str] = json.loads(opened)
         return found
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = ledger_in(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def clock() -> SteppedClock:
-    return SteppedClock()
 
 
 def carrier_for(ledger: Ledger, folder: Path, deadline_s: float = 8.0) -> PushCarrier:

@@ -8,7 +8,6 @@ import hmac
 import json
 import random
 import ssl
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from email.utils import format_datetime
@@ -36,7 +35,6 @@ from tests.api.delivering import (
     carry,
     courier,
     eventually,
-    ledger_in,
     listening,
     queue,
     told,
@@ -46,18 +44,6 @@ from tests.brokers import make_certificates
 from tests.forecaster.evidence import HOUR, LARKSPUR, MINUTE, START_MS
 
 CAP = "{urn:oasis:names:tc:emergency:cap:1.2}"
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = ledger_in(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def clock() -> SteppedClock:
-    return SteppedClock()
 
 
 def test_the_body_is_signed_and_carries_its_key(ledger: Ledger, clock: SteppedClock) -> None:

@@ -32,7 +32,6 @@ from tests.api.delivering import (
     carry,
     courier,
     eventually,
-    ledger_in,
     listening,
     queue,
     subscription,
@@ -42,18 +41,6 @@ from tests.api.delivering import (
 from tests.forecaster.evidence import LARKSPUR
 
 CROWD = 30
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = ledger_in(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def clock() -> SteppedClock:
-    return SteppedClock()
 
 
 @contextmanager
