@@ -1,4 +1,4 @@
-"""How long to wait before the next attempt: doubling, capped, with jitter so that many do not return at once."""
+"""The wait before the next attempt: doubling up to a limit, with jitter so that clients do not return all at once."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ def wait_s(failed: int, first_s: float, longest_s: float, rng: random.Random) ->
 
 
 class Backoff:
-    """The waits of one thing that is tried again and again until it works.
+    """The waits between the attempts at one operation that is repeated until it works.
 
-    first_s, longest_s : float — as for `wait_s` [s]; name seeds the jitter
+    first_s, longest_s : float — as for `wait_s` [s]; name : seeds the jitter
     """
 
     def __init__(self, first_s: float, longest_s: float, name: str) -> None:
@@ -24,10 +24,10 @@ class Backoff:
         self._failed = 0
 
     def fail(self) -> float:
-        """One more attempt has failed: how long to wait [s]."""
+        """Record a failed attempt. Returns how long to wait [s]."""
         self._failed += 1
         return wait_s(self._failed, self._first_s, self.longest_s, self._rng)
 
     def succeed(self) -> None:
-        """It works: the next failure waits as the first one."""
+        """Record a success: the next failure counts as the first."""
         self._failed = 0

@@ -1,4 +1,4 @@
-"""Clocks, and whether the wall clock can be believed: a board without one boots days off after a power cut."""
+"""Clocks, and whether the wall clock can be believed: after a power cut a board without a battery clock is days off."""
 
 from __future__ import annotations
 
@@ -11,48 +11,48 @@ from pathlib import Path
 from forecaster.domain.ports import Clock, Ledger
 
 CLOCK_NOTE = "clock-suspect"
-"""The ledger note of why the wall clock is not believed, empty while it is; of a share `clock-suspect:<share>`."""
+"""The ledger note on why the wall clock is not believed, empty while it is; of a share `clock-suspect:<share>`."""
 
 
 def clock_note(share: str) -> str:
-    """The note of one collector. share : str — tells apart those that share the sites; "" where one has them all."""
+    """The ledger note of one collector. share : str — its share of the sites; "" where it has all of them."""
     return f"{CLOCK_NOTE}:{share}" if share else CLOCK_NOTE
 
 
 def forget_other_shares(ledger: Ledger, share: str) -> None:
-    """Drop what collectors noted of their clocks that shared the sites otherwise than now: nobody will renew it."""
+    """Drop the clock notes of collectors whose shares no longer exist: nobody will update them."""
     for name in ledger.notes(CLOCK_NOTE):
         if name.partition(":")[2].partition("-")[2] != share.partition("-")[2]:
             ledger.forget_note(name)
 
 
 def clock_told(ledger: Ledger) -> str | None:
-    """Why the wall clock of a collector is not believed, the first that tells so; None while all are."""
+    """Why a collector's wall clock is not believed, from the first note that says so; None while all are believed."""
     told = ledger.notes(CLOCK_NOTE)
     return next((reason for _, reason in sorted(told.items()) if reason), None)
 
 
 RELEASED_MS = 1_767_225_600_000
-"""2026-01-01: a wall clock before this program was written is wrong."""
+"""2026-01-01 [UTC milliseconds]: a wall clock before the time of this program is wrong."""
 
 TOLERANCE_MS = 5_000
-"""A wall clock may be this far behind the last stored arrival (small corrections, two machines)."""
+"""How far the wall clock may be behind the last stored arrival [ms]: small corrections, two machines."""
 
 AFTER_BOOT_S = 600.0
-"""How long after the machine's start an unsynchronised clock is looked at twice."""
+"""How long after the machine's start an unsynchronised clock is suspected [s]."""
 
 SAVED_CLOCK_MS = 2 * 3_600_000
-"""A machine that seems to have been off for less than this may only have carried on from a saved clock."""
+"""If the machine seems to have been off for less than this, its clock may have resumed from a saved value [ms]."""
 
 STEP_BELIEVED_S = 86_400.0
-"""A clock that was set while this ran, and that no time service confirms, is believed after so long."""
+"""How long until a clock that was set while the program ran is believed without a time service [s]."""
 
 HOLD_S = 120.0
-"""How long messages are held for the clock before it is carried on from what is known."""
+"""How long messages are held before the clock is replaced by an estimate [s]."""
 
 
 class SystemClock:
-    """The machine's clock, with the correction in force while its wall clock is known to be wrong."""
+    """The machine's clock, corrected while its wall clock is known to be wrong."""
 
     def __init__(self) -> None:
         self.correction_ms = 0
@@ -67,7 +67,7 @@ class SystemClock:
 
 
 class HeldClock:
-    """A clock that stands still until it is told to go: for tests and for replay."""
+    """A clock that only moves when it is told to, for tests and for replay."""
 
     def __init__(self, now_ms: int, monotonic_s: float = 0.0) -> None:
         self.wall_ms, self.running_s, self.correction_ms = now_ms, monotonic_s, 0
@@ -92,11 +92,11 @@ class HeldClock:
 
 @dataclass(frozen=True, slots=True)
 class ClockFacts:
-    """What the machine says of its clock.
+    """What the operating system says about its clock.
 
-    synchronised : bool | None — whether a time service keeps it; None: not known
+    synchronised : bool | None — whether a time service keeps it right; None: not known
     uptime_s : float | None — since the machine's start [s]
-    boot : str — a name for this start of the machine; monotonic stamps of another start mean nothing
+    boot : str — identifies this start of the machine; monotonic stamps of other starts cannot be compared
     """
 
     synchronised: bool | None
@@ -108,7 +108,7 @@ Probe = Callable[[], ClockFacts]
 
 
 class _Timex(ctypes.Structure):
-    """struct timex of adjtimex(2), as far as it is read; the rest is room."""
+    """struct timex of adjtimex(2): the fields that are read, and padding for the rest."""
 
     _fields_ = (("modes", ctypes.c_uint), ("fields", ctypes.c_long * 32), ("room", ctypes.c_byte * 256))
 
@@ -118,7 +118,7 @@ TIME_ERROR = 5
 
 
 def system_probe() -> ClockFacts:
-    """The facts of this machine; what it does not tell is None."""
+    """The facts of this machine; None for what it does not tell."""
     return ClockFacts(_synchronised(), _uptime_s(), _boot())
 
 
@@ -146,14 +146,14 @@ def _boot() -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Moment:
-    """A moment at which the wall clock was believed: its time, and the durations then."""
+    """A moment at which the wall clock was believed: its time, and the monotonic clocks then."""
 
     wall_ms: int
     monotonic_s: float
     uptime_s: float | None
 
     def gone_ms(self, monotonic_s: float, facts: ClockFacts) -> int:
-        """How long ago it was [ms]: by the clock that goes on while the machine sleeps, where there is one."""
+        """How long ago it was [ms], by a clock that also counts while the machine sleeps, where there is one."""
         gone_s = monotonic_s - self.monotonic_s
         if self.uptime_s is not None and facts.uptime_s is not None:
             gone_s = max(gone_s, facts.uptime_s - self.uptime_s)
@@ -161,10 +161,10 @@ class _Moment:
 
 
 class ClockWatch:
-    """Judges the wall clock, and carries it on from the last stored time where it stays wrong for too long.
+    """Judges the wall clock, and replaces it by an estimate from the last stored time where it stays wrong too long.
 
-    clock : SystemClock | HeldClock — its correction is set here
-    last_ms : int | None — arrival of the newest reading stored before; None: nothing is stored
+    clock : SystemClock | HeldClock — the clock to judge; its correction is set here
+    last_ms : int | None — arrival of the newest stored reading [UTC milliseconds]; None: nothing is stored
     """
 
     def __init__(self, clock: SystemClock | HeldClock, probe: Probe, last_ms: int | None) -> None:
@@ -180,16 +180,16 @@ class ClockWatch:
 
     @property
     def holding(self) -> bool:
-        """Whether messages must wait: the clock is suspect and not yet carried on."""
+        """Whether messages must wait: the clock is suspect and no estimate has replaced it yet."""
         return self.reason is not None and not self._carried_on
 
     def stored(self, arrived_ms: int) -> None:
-        """An arrival was stored with a stamp of a clock that was believed, or carried on."""
+        """Record that an arrival was stored, stamped by a believed or estimated clock."""
         if self._last_ms is None or arrived_ms > self._last_ms:
             self._last_ms = arrived_ms
 
     def moved(self) -> bool:
-        """Whether the wall clock no longer goes with the durations since it was last looked at."""
+        """Whether the wall clock has jumped against the monotonic clock since it was last judged."""
         then, now_s = self._believed, self._clock.monotonic_s()
         if then is None:
             return False
@@ -198,7 +198,7 @@ class ClockWatch:
         return abs(wall_ms + self._clock.correction_ms - then.wall_ms - gone_ms) > TOLERANCE_MS
 
     def look(self) -> None:
-        """Judge the clock anew."""
+        """Judge the clock again."""
         wall_ms = self._clock.now_ms() - self._clock.correction_ms
         now_s = self._clock.monotonic_s()
         facts = self._probe()
@@ -217,9 +217,9 @@ class ClockWatch:
             self._carry_on(wall_ms, now_s - self._suspect_since_s)
 
     def _goes_on_as_before(self, wall_ms: int, now_s: float, facts: ClockFacts) -> bool:
-        """Whether a clock that was believed was set by far while this ran: times go on with the durations instead.
+        """Whether a believed clock was set by a large step while the program ran; times then follow the monotonic one.
 
-        Until a time service confirms the new time, or it is set back, or a day has passed.
+        That holds until a time service confirms the new time, or it is set back, or a day has passed.
         """
         then = self._believed
         if then is None:
@@ -251,7 +251,7 @@ class ClockWatch:
         return None
 
     def _just_started(self, wall_ms: int, facts: ClockFacts) -> bool:
-        """Whether the clock may only have carried on from where it was saved before the machine went off."""
+        """Whether the clock may only have resumed from a value saved before the machine was switched off."""
         if facts.synchronised is not False or facts.uptime_s is None or facts.uptime_s >= AFTER_BOOT_S:
             return False
         if self._stored_before_ms is None:
@@ -260,7 +260,7 @@ class ClockWatch:
         return 0 <= off_ms < SAVED_CLOCK_MS
 
     def _carry_on(self, wall_ms: int, waited_s: float) -> None:
-        """Go on at the least that the time can be: the last stored time and what has passed since, if that is later."""
+        """Set the clock to the earliest possible time: the last stored one plus what has passed since, if later."""
         least_ms = (self._last_ms if self._last_ms is not None else RELEASED_MS) + round(waited_s * 1000)
         self._clock.correction_ms = max(0, least_ms - wall_ms)
         self._carried_on = True
@@ -273,7 +273,7 @@ def _span(span_ms: int) -> str:
 
 
 def watch_of(clock: Clock, probe: Probe | None, last_ms: int | None) -> ClockWatch | None:
-    """A watch over a real clock; None for one that is made up, as the demo's is."""
+    """A watch over a real clock; None for an artificial clock such as the demo's."""
     if isinstance(clock, SystemClock):
         return ClockWatch(clock, probe or system_probe, last_ms)
     if isinstance(clock, HeldClock) and probe is not None:

@@ -1,4 +1,4 @@
-"""The collector: a session, the intake behind it, and the upkeep of what is kept."""
+"""The collector: the broker session, the intake behind it, and the upkeep of the stored data."""
 
 from __future__ import annotations
 
@@ -30,13 +30,13 @@ UPKEEP_S = 3600.0
 
 @dataclass(frozen=True, slots=True)
 class CollectorState:
-    """How the collector is.
+    """The state of the collector.
 
     connected : bool; protocol : str — "5" or "3.1.1"
     problems : tuple[str, ...] — what is wrong now, one line each; empty while all is well
     clock_suspect : str | None — why the wall clock is not believed; holding: messages wait for it
-    message_age_s : float | None — since the newest message of any channel, by a clock that never steps
-    waiting : int — messages received and not yet durable
+    message_age_s : float | None — time since the newest message of any channel, by the monotonic clock [s]
+    waiting : int — messages that were received and are not yet stored durably
     """
 
     connected: bool
@@ -58,7 +58,7 @@ class Collector:
     """Runs session, intake and upkeep for the sites of an installation, or for a share of them.
 
     on_commit : called after every commit that changed something; must return at once
-    probe : what is asked about the clock; None: this machine, for its own clock
+    probe : gives the facts of the clock; None: those of this machine, if the clock is its own
     """
 
     def __init__(
@@ -96,15 +96,15 @@ class Collector:
         self._upkeep = threading.Thread(target=self._look_after, name="upkeep", daemon=True)
 
     def start(self) -> None:
-        """Begin; the broker need not be there yet."""
+        """Begin. The broker need not be running yet."""
         self._intake.start()
         self._session.start()
         self._upkeep.start()
 
     def stop(self) -> None:
-        """Finish what is in hand and let go; the broker keeps what comes from now on.
+        """Finish the work in hand and disconnect. The broker keeps the messages that come from now on.
 
-        The intake ends first: what it makes durable to the end is still acknowledged over the standing connection.
+        The intake ends first, so that what it has stored is still acknowledged over the open connection.
         """
         self._stop.set()
         self._intake.stop()
@@ -117,7 +117,7 @@ class Collector:
         return self._session.alive() and self._intake.alive() and self._upkeep.is_alive()
 
     def prove(self) -> None:
-        """ConfigError where it could not connect for want of a password or certificate."""
+        """Raise ConfigError where the password or certificate for the connection cannot be read."""
         self._session.prove()
 
     def turns(self) -> int:
@@ -125,10 +125,10 @@ class Collector:
         return self._intake.turns
 
     def wake(self) -> None:
-        """Nothing to do: the collector is woken by messages."""
+        """Nothing to do: messages wake the collector."""
 
     def state(self) -> CollectorState:
-        """How it is at the moment."""
+        """The present state."""
         session, counts, watch = self._session.state, self._intake.counts, self._watch
         heard = self._intake.last_message_s
         return CollectorState(
@@ -148,16 +148,16 @@ class Collector:
         )
 
     def write_failure(self) -> str | None:
-        """Why the newest write of readings failed; None while they are stored. Remarks are in `troubles`."""
+        """Why the latest write of readings failed; None while they are stored. Remarks are in `troubles`."""
         return self._intake.trouble
 
     def broker_failure(self) -> str | None:
-        """Why there is no session with the broker; None while it stands, whatever single filters it refuses."""
+        """Why there is no session with the broker; None while there is one, even if the broker refuses some filters."""
         session = self._session.state
         return None if session.connected else session.problem
 
     def refused_filters(self) -> dict[str, str]:
-        """Filters that the broker does not give, and why."""
+        """Topic filters that the broker refuses, and why."""
         return dict(self._session.state.refused_filters)
 
     def troubles(self) -> list[tuple[str, str]]:
@@ -230,7 +230,7 @@ class Collector:
 
 
 def kept_client_id(ledger: Ledger) -> str:
-    """The installation's own session name, made once."""
+    """The client id of the installation's session, made once and kept in the ledger."""
     kept = ledger.noted("client-id")
     if kept is None:
         kept = f"outlast-{secrets.token_hex(6)}"

@@ -1,6 +1,6 @@
-"""From queue to store: take what is there, decode, commit, acknowledge, repeat. Never waits for a count.
+"""From queue to store: take what is there, decode, commit, acknowledge, repeat. It never waits for a count.
 
-Where asked to spare the disk, the first message of a commit waits a set time for others.
+To spare the disk, the first message of a commit may wait a set time for others.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ log = logging.getLogger("outlast.intake")
 T = TypeVar("T")
 
 BATCH = 2000
-"""Most messages in one commit; fewer whenever fewer are there."""
+"""Most messages in one commit."""
 
 QUEUE = 100_000
-"""Messages that may wait here. Those the broker waits for are bounded by its window; others are dropped and counted."""
+"""Length of the queue. The broker's window bounds messages with QoS 1; others beyond it are dropped and counted."""
 
 QUEUE_BYTES = 64 << 20
 """Bytes of payloads that may wait here. Beyond, a connection is opened anew and the broker keeps what is left."""
@@ -43,7 +43,7 @@ IDLE_S = 0.25
 LOOK_S = 1.0
 RETRY_S = (0.1, 2.0)
 CHANGED_S, CHANNELS_S = 5.0, 300.0
-"""What is known of channels is kept so soon after a change, and so often without one [s]."""
+"""The facts of channels are saved so soon after a change, and so often without one [s]."""
 
 HELD_BATCH = 1000
 SAFE_TIMES_MS = (946_684_800_000, 32_503_680_000_000)
@@ -51,12 +51,12 @@ SAFE_TIMES_MS = (946_684_800_000, 32_503_680_000_000)
 DECODER_FAULTS = (
     ArithmeticError, AssertionError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError,
 )  # fmt: skip
-"""What a fault in decoding may raise: the message goes to quarantine, and the others are not held up."""
+"""What an unexpected fault in decoding may raise: the message is quarantined, and the others are not delayed."""
 
 
 @dataclass(slots=True)
 class IntakeCounts:
-    """Since the start: messages taken, readings stored (new or changed), messages refused, messages dropped unread."""
+    """Counts since the start: messages taken, readings stored (new or changed), messages refused, messages dropped."""
 
     messages: int = 0
     readings: int = 0
@@ -71,8 +71,8 @@ class Intake:
 
     on_commit : called after every commit that changed something
     window_s : float — how long the first message of a commit waits for others [s]
-    share : str — tells apart those that share the sites; "" where one has them all
-    guard : ChannelGuard | None — which readings are samples; None lets all of them through
+    share : str — this collector's share of the sites; "" where it has all of them
+    guard : ChannelGuard | None — decides which readings are samples; None lets all of them through
     """
 
     def __init__(
@@ -110,7 +110,7 @@ class Intake:
         self._thread.start()
 
     def stop(self) -> None:
-        """Finish the commit in hand and one more; what has not been acknowledged, the broker sends again."""
+        """Finish the commit in hand and one more. The broker sends again what has not been acknowledged."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(30.0)
@@ -154,12 +154,12 @@ class Intake:
             self.handle(batch)
 
     def resume(self) -> None:
-        """Take up what an earlier start of the program held."""
+        """Take up the messages that were held before the program's start."""
         self._holds = bool(self._persist(lambda: self._ledger.held(1, self._share)))
         self._durably(lambda: forget_other_shares(self._ledger, self._share))
 
     def _take(self) -> list[Arrived]:
-        """What is there now, at most a batch; waits a moment for the first, and the window for the others."""
+        """The next batch: waits a moment for the first message, and the window for the others."""
         try:
             batch = [self._queue.get(timeout=IDLE_S)]
         except queue.Empty:
@@ -169,7 +169,7 @@ class Intake:
         return self._at_hand(batch)
 
     def _at_hand(self, begun: Sequence[Arrived] = ()) -> list[Arrived]:
-        """What has begun, filled up to a batch with what is there."""
+        """The batch filled up with the messages that are in the queue."""
         batch = list(begun)
         with contextlib.suppress(queue.Empty):
             while len(batch) < BATCH:
@@ -177,14 +177,14 @@ class Intake:
         return batch
 
     def _gather(self, batch: list[Arrived]) -> None:
-        """Add what comes within the window; less long where a batch is full or the end is asked for."""
+        """Add the messages that come within the window; ends early where the batch is full or the intake shall stop."""
         until_s = time.monotonic() + self._window_s
         while len(batch) < BATCH and not self._stop.is_set() and (left_s := until_s - time.monotonic()) > 0.0:
             with contextlib.suppress(queue.Empty):
                 batch.append(self._queue.get(timeout=min(IDLE_S, left_s)))
 
     def handle(self, batch: Sequence[Arrived]) -> None:
-        """Make a batch durable, then acknowledge it. Returns early, unacknowledged, when asked to stop meanwhile."""
+        """Store a batch durably, then acknowledge it. When asked to stop, it returns without acknowledging."""
         if self._watch is not None and self._watch.moved():
             self._watch.look()
         if self._watch is not None and self._watch.holding:
@@ -230,7 +230,7 @@ class Intake:
         return True
 
     def _append(self, readings: Sequence[Reading], refusals: list[Refusal]) -> int | None:
-        """Store; what the store never will take is told apart by halving, and quarantined. None when stopped."""
+        """Store readings. Those that the store refuses are found by halving, and quarantined. None when stopped."""
         try:
             return self._persist(lambda: self._store.append(readings))
         except StoreRefused as error:
@@ -251,7 +251,7 @@ class Intake:
             self._ledger.quarantine([_plain(refusal) for refusal in refusals])
 
     def _persist(self, work: Callable[[], T]) -> T | None:
-        """Do, and do again while the store is unavailable; None when asked to stop meanwhile."""
+        """Run an operation, and repeat it while the store is unavailable. None when asked to stop meanwhile."""
         backoff = Backoff(*RETRY_S, "intake")
         while True:
             self.turns += 1
@@ -268,7 +268,7 @@ class Intake:
                 return result
 
     def _durably(self, work: Callable[[], None]) -> bool:
-        """As `_persist` for what gives no result: whether it was done."""
+        """`_persist` for an operation without a result. Returns whether it was done."""
 
         def done() -> bool:
             work()
@@ -290,7 +290,7 @@ class Intake:
         return self._durably(lambda: self._ledger.hold(held))
 
     def tend(self) -> None:
-        """Judge the clock now and then; stamp and store what was held once it is believed."""
+        """Judge the clock now and then. Once it is believed, stamp and store the held messages."""
         now_s = self._clock.monotonic_s()
         if self._watch is None or now_s - self._looked_s < LOOK_S:
             return
@@ -306,7 +306,7 @@ class Intake:
             self._release()
 
     def note_channels(self) -> None:
-        """Keep what is known of the channels: soon after it changes, and every few minutes."""
+        """Save the facts of the channels: soon after they change, and every few minutes."""
         if self._guard is None:
             return
         waited_s = self._clock.monotonic_s() - self._noted_channels_s
@@ -328,7 +328,7 @@ class Intake:
             self._durably(lambda: self._ledger.release(last, self._share))
 
     def _restamped(self, message: HeldMessage) -> Decoded:
-        """Decode with the arrival that the monotonic stamp tells; one of another start of the machine tells none."""
+        """Decode a held message with the arrival from its monotonic stamp, if that is of this start of the machine."""
         assert self._watch is not None
         now_ms, now_s = self._clock.now_ms(), self._clock.monotonic_s()
         if message.boot == self._watch.boot and message.monotonic_s <= now_s:
@@ -351,7 +351,7 @@ def _one_line(text: str) -> str:
 
 
 def _plain(refusal: Refusal) -> Refusal:
-    """A refusal without the characters that some ledgers cannot keep."""
+    """A refusal without characters that some databases cannot store."""
     return Refusal(
         refusal.site,
         ascii(refusal.topic),

@@ -1,4 +1,4 @@
-"""Which sites a process owns, where several share the work."""
+"""Which sites belong to a process where several share the work."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ class Share:
     count: int
 
     def owns(self, site: str) -> bool:
-        """Whether the site belongs to this share."""
+        """Whether a site belongs to this share."""
         digest = blake2b(site.encode(), digest_size=8).digest()
         return int.from_bytes(digest, "big") % self.count == self.number - 1
 
     def of(self, sites: Mapping[str, Value]) -> dict[str, Value]:
-        """The owned part of a mapping from site id."""
+        """The part of a mapping by site id that belongs to this share."""
         return {site: value for site, value in sites.items() if self.owns(site)}
 
     @property
     def own(self) -> str:
-        """What tells this share apart from the others; nothing where it is the sole one."""
+        """A text that identifies this share; "" where it is the only one."""
         return "" if self.count == 1 else f"{self.number}-{self.count}"
 
     def named(self, name: str) -> str:
-        """A name for what belongs to this share alone, such as its session at the broker; a sole share keeps it."""
+        """A name made unique to this share, such as that of its broker session; unchanged where it is the only one."""
         return name if self.count == 1 else f"{name}-{self.number}-{self.count}"
 
 

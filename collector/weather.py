@@ -31,7 +31,7 @@ HOURS_LIMIT = 24 * 15
 SIZE_LIMIT = 4 * 2**20
 PART_BYTES = 64 * 1024
 WHOLE_S = 60.0
-"""How long a whole answer may take: one that trickles beats a time-out between its parts [s]."""
+"""How long a complete answer may take [s]: a slow trickle would never exceed a time-out between its parts."""
 
 LATEST_S = 7_258_118_400.0
 """2200-01-01: no service tells of rain after it, and no time beyond it is one [s since 1970]."""
@@ -40,14 +40,14 @@ MOST_HOPS = 4
 """Redirects that are followed."""
 
 LANES = 8
-"""Services asked at once."""
+"""Services that are asked at the same time."""
 
 
 def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int) -> list[Reading]:
-    """The rain to come out of a service's answer, an hour a reading [mm].
+    """The rain to come from a service's answer, one reading for each hour [mm].
 
-    Times are RFC 3339, or without an offset taken as UTC. Hours that are not known (null) are left out; hours that
-    have begun as well. PayloadError where the paths do not fit.
+    Times are RFC 3339; those without an offset are taken as UTC. Unknown hours (null) and hours that have already begun
+    are left out. PayloadError where the paths do not fit.
     """
     times, rains = compile_path(weather.time)(document), compile_path(weather.rain)(document)
     if not times or len(times) != len(rains):
@@ -124,10 +124,10 @@ class WeatherWorker(LoopThread):
         self._client.close()
 
     def turns(self) -> None:
-        """Nothing to tell: a slow service is no fault of this process."""
+        """Not reported: a slow service is no fault of this process."""
 
     def troubles(self) -> list[tuple[str, str]]:
-        """Sites whose service cannot be used, and why. A forecast does without."""
+        """None: a failing service is no trouble of this process, and forecasts do not need it."""
         return []
 
     def failing(self) -> dict[str, str]:
@@ -158,7 +158,7 @@ class WeatherWorker(LoopThread):
             self._ending.wait(1.0)
 
     def poll(self, site: Site) -> None:
-        """Ask one site's service now and store what it says; trouble is kept and told, never raised."""
+        """Ask one site's service now and store its answer. Failures are recorded, never raised."""
         assert site.weather is not None
         self._polls += 1
         try:

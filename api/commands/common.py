@@ -21,7 +21,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON."
 
 
 def echo_json(value: Any) -> None:
-    """Print a value as JSON, indented for people and still one document; NaN and infinities become null."""
+    """Print a value as one indented JSON document; NaN and infinities become null."""
     typer.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
 
 
@@ -33,5 +33,5 @@ def complain_of(log: MessageLog, who: str) -> None:
 
 
 def group(help_text: str) -> typer.Typer:
-    """A Typer for a command with sub-commands, in the plain style of all of them."""
+    """A Typer application for a command with sub-commands, in the plain style that all commands share."""
     return typer.Typer(help=help_text, rich_markup_mode=None, add_completion=False, no_args_is_help=True)

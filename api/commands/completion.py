@@ -39,7 +39,7 @@ def completion(shell: Annotated[Shell, typer.Argument(help="The shell that reads
 
 
 def complete(instruction: str) -> int:
-    """Answer a shell that asks how the line typed so far goes on. Only the command that stands on it is loaded."""
+    """Answer a shell's request to complete the line typed so far. Only the command named on that line is loaded."""
     typed = next((os.environ[name] for name in TYPED if name in os.environ), "")
     return _answer(instruction, typed.split()[1:2])
 
@@ -50,7 +50,7 @@ def _answer(instruction: str, loaded: Collection[str]) -> int:
 
 
 def _whole(loaded: Collection[str]) -> typer.Typer:
-    """Every command under one program; those not `loaded` with name and help alone."""
+    """The whole program as one Typer application; commands other than `loaded` have only their name and help."""
     app = typer.Typer(rich_markup_mode=None, add_completion=False)
     for name, (place, line) in COMMANDS.items():
         if name not in loaded:

@@ -17,14 +17,14 @@ from forecaster.domain.site import Site
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """What a command reads and writes."""
+    """The open stores of an installation that a command reads and writes."""
 
     installation: Installation
     store: ReadingStore
     ledger: Ledger
 
     def site(self, site_id: str) -> Site:
-        """A site by its id; NotFound that names those there are."""
+        """A site by its id. NotFound, naming the sites that exist."""
         found = self.installation.sites.get(site_id)
         if found is None:
             known = ", ".join(sorted(self.installation.sites)) or "none yet"
@@ -34,7 +34,7 @@ class Opened:
 
 @contextmanager
 def opened(folder: Path) -> Iterator[Opened]:
-    """Open an installation's stores without taking them over from the running program."""
+    """Open an installation's stores beside the running program, which keeps them."""
     installation = load_installation(folder)
     ledger = open_ledger(installation.ledger_url, owner=False)
     try:

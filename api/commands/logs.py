@@ -18,11 +18,11 @@ OWN = "outlast"
 """The parent of every logger of this program."""
 
 TALKATIVE = ("httpx", "httpcore")
-"""What they say below a warning names the addresses that are called, and those may be secret."""
+"""Their lines below a warning name the addresses that are called, and those may be secret."""
 
 
 class LogLevel(StrEnum):
-    """The least grave line that is written."""
+    """The lowest level of the lines that are written."""
 
     DEBUG = "debug"
     INFO = "info"
@@ -78,7 +78,7 @@ def shown(text: str) -> str:
 
 
 def log_to_stderr(level: LogLevel, how: LogFormat) -> None:
-    """Write the log of this process to stderr. Libraries are not heard below info, whatever the level."""
+    """Write the log of this process to stderr. Lines of libraries below info are left out, whatever the level."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setLevel(level.number)
     handler.setFormatter(JsonFormatter() if how is LogFormat.JSON else TextFormatter(TEXT))

@@ -31,7 +31,7 @@ EFFICIENCY, IDLE_W = 0.88, 10.0
 
 
 def _to_reserve(battery: Any, state: Any) -> dict[str, float]:
-    """progpy's measure of nearness to an event: 1 at full, 0 at the reserve floor."""
+    """The event state as progpy defines it: 1 at full charge, 0 at the reserve floor."""
     floor = battery["reserve"]
     return {"reserve": (float(state["SOC"]) - floor) / (1.0 - floor)}
 
@@ -59,7 +59,7 @@ class Prognostic:
         self._gatherer.take(readings)
 
     def quantiles_h(self, now_ms: int) -> tuple[float, ...] | None:
-        """Hours until the reserve floor at LEVELS; None before there is any power to go by."""
+        """Hours until the reserve floor at LEVELS; None until some power has been measured."""
         seen = self._gatherer.seen(now_ms)
         loads_w = _battery_loads_w(seen)
         if loads_w is None:

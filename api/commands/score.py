@@ -58,7 +58,7 @@ def _peers(wanted: bool) -> dict[str, Callable[[Case], Peer]]:
 
 
 def score_seed(seed: int, styles: tuple[Style, ...], peer: bool) -> list[Scored]:
-    """Everything said of the outage of one seed."""
+    """Every forecaster's scores on the simulated outage of one seed."""
     return score_case(from_episode(episode(seed, styles)), Engine, _peers(peer))
 
 

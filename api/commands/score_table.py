@@ -55,7 +55,7 @@ def grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
 
 
 def table(report: ScoreReport, *, markdown: bool = False) -> str:
-    """The headline, the engine by charge and by sampling style, and what stands behind it."""
+    """The report: the headline, the engine by charge and by sampling style, and how many outages that rests on."""
     parts = [grid([HEAD, *(_row(name, f) for name, f in _ordered(report.headline))], markdown)]
     by_charge = [
         _row(f"at {name} % charge", group[ENGINE])

@@ -42,7 +42,7 @@ def study(site_ids: Sites = None, at: At = None, config: ConfigDir = Path(), as_
 
 
 def _studied(has: Opened, site: Site, now_ms: int) -> StudyRecord | str:
-    """The record of a site's study, or why there is none; one site's trouble is not the others'."""
+    """Study one site. The record of the study, or the reason why it failed; other sites are not affected."""
     kind = "days"
     try:
         record = study_days(site, has.store, has.ledger, now_ms)

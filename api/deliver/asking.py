@@ -1,4 +1,4 @@
-"""Acknowledgements that come in over MQTT, put as requests to the forecaster, which owns the alarms' states."""
+"""Acknowledgements received over MQTT, queued as requests to the forecaster, which owns the states of alarms."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LONGEST_NAME = 80
 
 
 def acknowledge_kind(ledger: Ledger, clock: Clock, site: str, kind: str, by: str, wake: Callable[[], None]) -> int:
-    """Ask to acknowledge a site's waiting alarms of one kind ("all": every kind). How many were asked for."""
+    """Request that a site's open alarms of one kind be acknowledged ("all": of every kind). Returns how many."""
     waiting = [alarm for alarm in ledger.alarms(site, WAITING) if kind in ("all", alarm.kind.value)]
     for alarm in waiting:
         body = msgspec.json.encode({"by": by}).decode()
@@ -29,7 +29,7 @@ def acknowledge_kind(ledger: Ledger, clock: Clock, site: str, kind: str, by: str
 
 
 def name_in(payload: bytes, otherwise: str) -> str:
-    """The name that a command carries; `otherwise` where it carries none, or something unreadable."""
+    """The name of the person in a command; `otherwise` where there is none or it cannot be read."""
     try:
         text = payload.decode().strip()
     except UnicodeDecodeError:

@@ -1,6 +1,6 @@
-"""Room kept for alarms on a disk that fills up: a file of zeros that is given up when an alarm cannot be committed.
+"""Disk space reserved for alarms: a file of zeros that is deleted when a full disk keeps an alarm from being committed.
 
-Readings and forecasts may have to wait for an owner to mend the disk; the message that it is full must not.
+Readings and forecasts may have to wait until the owner has freed the disk; the message that it is full must not.
 """
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ log = logging.getLogger("outlast.deliver")
 
 SIZE_BYTES = 4 << 20
 SPARE_BYTES = 8 * SIZE_BYTES
-"""The ballast is laid down again only where this much is free."""
+"""The file is written again only where this much is free [bytes]."""
 NAME = "outlast-ballast"
 
 
 class Ballast:
     """The ballast of an installation's folder.
 
-    size_bytes, spare_bytes : int — how much is kept, and how much must be free to keep it
+    size_bytes, spare_bytes : int — size of the file, and the free space that must be left beside it [bytes]
     """
 
     def __init__(self, folder: Path, size_bytes: int = SIZE_BYTES, spare_bytes: int = SPARE_BYTES) -> None:
@@ -28,7 +28,7 @@ class Ballast:
         self._size, self._spare = size_bytes, spare_bytes
 
     def keep(self) -> bool:
-        """Lay the ballast down where it is missing and there is room for it; whether it is there."""
+        """Write the file if it is missing and there is room for it. Returns whether it exists now."""
         try:
             if self._file.exists() and self._file.stat().st_size == self._size:
                 return True
@@ -43,7 +43,7 @@ class Ballast:
         return True
 
     def release(self) -> bool:
-        """Give the room up; whether there was any."""
+        """Delete the file. Returns whether there was one."""
         try:
             self._file.unlink()
         except OSError:

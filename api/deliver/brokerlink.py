@@ -17,13 +17,13 @@ from collector.mqtt.connection import client
 ANSWER_S = 10.0
 FIRST_S = 3.0
 LAST_S = 1.0
-"""How long the last word waits: a broker that hangs or ends with us must not hold up the end."""
+"""How long the last message waits for its acknowledgement [s]: a broker that hangs must not hold up the end."""
 QUEUE = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Will:
-    """What the broker says for us when we are gone: topic, payload, quality of service; retained."""
+    """The retained message that the broker publishes for us when the connection is lost."""
 
     topic: str
     payload: bytes
@@ -42,7 +42,7 @@ class InboundMessage:
 class BrokerLink:
     """One MQTT 3.1.1 connection, which every broker speaks.
 
-    wanted : tuple[str, ...] — filters subscribed at every connection
+    wanted : tuple[str, ...] — topic filters that are subscribed to after every connection
     Errors: ConfigError where password_file or ca_file cannot be read.
     """
 
@@ -62,14 +62,14 @@ class BrokerLink:
         self._client.on_message = self._on_message
 
     def start(self) -> None:
-        """Begin to connect; once."""
+        """Begin to connect. Call it once."""
         if not self._started:
             self._started = True
             self._client.connect_async(self._broker.host, self._broker.port, keepalive=self._broker.keepalive_s)
             self._client.loop_start()
 
     def await_first(self) -> None:
-        """Give the first connection a moment, so that a start with a broker at hand does not begin with a failure."""
+        """Wait a moment for the first connection: a start beside a running broker shall not begin with a failure."""
         self._accepted.wait(FIRST_S)
 
     @property
@@ -78,7 +78,7 @@ class BrokerLink:
         return bool(self._client.is_connected())
 
     def fresh(self) -> bool:
-        """True once for every new connection: all that is retained must be told anew."""
+        """True once for every new connection: everything that is retained must then be published again."""
         with self._lock:
             if self._connections == self._answered or not self.connected:
                 return False
@@ -86,12 +86,12 @@ class BrokerLink:
             return True
 
     def again(self) -> None:
-        """Telling anew did not work: let `fresh` be true once more."""
+        """Publishing everything again has failed: `fresh` shall be true once more."""
         with self._lock:
             self._answered = self._connections - 1
 
     def heard(self) -> list[InboundMessage]:
-        """Messages that came in since the last call."""
+        """Messages that were received since the last call."""
         found = []
         while self._heard:
             found.append(self._heard.popleft())
@@ -113,7 +113,7 @@ class BrokerLink:
         return Sent() if info.is_published() else Later(f"the broker did not acknowledge within {within_s:.0f} s")
 
     def close(self, last: Will | None = None) -> None:
-        """Say a last word and disconnect."""
+        """Publish the last message, if any, and disconnect."""
         if not self._started:
             return
         if last is not None:

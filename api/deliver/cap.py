@@ -1,4 +1,4 @@
-"""A message as OASIS Common Alerting Protocol 1.2, for receivers that already read it.
+"""A message in the OASIS Common Alerting Protocol 1.2, for receivers that already understand it.
 
 Element order, required elements and code words from OASIS CAP-v1.2 (1 July 2010), sections 3.2 and 3.4.
 """
@@ -40,12 +40,12 @@ ADDRESSEE = "contact"
 
 
 def cap_time(at_ms: int) -> str:
-    """CAP 1.2 wants an offset in figures and no fraction: `2026-03-03T16:02:00-00:00` for UTC."""
+    """A time as CAP 1.2 requires it: numeric offset, no fraction, `2026-03-03T16:02:00-00:00` for UTC."""
     return datetime.fromtimestamp(at_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%S-00:00")
 
 
 def cap_word(text: str) -> str:
-    """Identifiers and references hold no spaces, commas, < or &."""
+    """A text made fit for an identifier or reference of CAP: without spaces, commas, < and &."""
     return re.sub(r"[\s,<&]+", "-", text)
 
 

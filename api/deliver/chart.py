@@ -25,7 +25,7 @@ class Bar:
 
 
 def bars(document: Mapping[str, Any], rows: int = ROWS) -> list[Bar]:
-    """Evenly spread points of the survival curve, from now until it is as good as nought."""
+    """Evenly spaced points of the survival curve, from now until it has practically reached zero."""
     curve = [
         Bar(time_ms(point["at"]), float(point["probability"]))
         for point in document.get("survival") or []
@@ -39,12 +39,12 @@ def bars(document: Mapping[str, Any], rows: int = ROWS) -> list[Bar]:
 
 
 def colour(chance: float) -> str:
-    """Green while sure, amber while likely, red below."""
+    """The colour of a chance: green for nearly certain, amber for likely, red below."""
     return COLOURS[0] if chance >= SURE else COLOURS[1] if chance >= LIKELY else COLOURS[2]
 
 
 def chart_html(shown: list[Bar], wording: Wording, now_ms: int) -> str:
-    """The bars as an HTML table with the figures in words beside them; empty for no bars."""
+    """The bars as an HTML table, each with its figures as text; empty without bars."""
     if not shown:
         return ""
     rows = []
@@ -64,7 +64,7 @@ def chart_html(shown: list[Bar], wording: Wording, now_ms: int) -> str:
 
 
 def chart_text(shown: list[Bar], wording: Wording, now_ms: int) -> str:
-    """The same in plain text; empty for no bars."""
+    """The bars as plain text; empty without bars."""
     lines = []
     for bar in shown:
         mark = "#" * round(bar.chance * 20)

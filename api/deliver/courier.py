@@ -1,7 +1,7 @@
-"""One courier a channel: take what is due from the outbox, coalesce, send side by side, settle.
+"""The courier of one channel: takes due deliveries from the outbox, merges them, sends several at a time, settles them.
 
-Each receiver has a lane of its own, so that one that hangs holds up nobody. A crash between sending and settling sends
-again with the same key: at least once, and once only for a receiver that honours the key.
+Each receiver has a lane of its own, so that a receiver that hangs delays nobody else. After a crash between sending
+and settling, a delivery is sent again with the same key: at least once, and exactly once to receivers that use the key.
 """
 
 from __future__ import annotations
@@ -32,24 +32,24 @@ log = logging.getLogger("outlast.deliver")
 
 POLL_S = 1.0
 LOOK_S = 0.25
-"""How soon to look again while attempts are under way: one may have come to last."""
+"""How soon to look again while attempts are in progress [s]: a long one makes room for others."""
 TROUBLE_S = 5.0
 BATCH = 500
 FORGET_S = 60.0
 TRIES = 5
-"""Attempts after which a message that fails in a way nobody foresaw is set aside."""
+"""Attempts after which a message that fails in an unexpected way is set aside."""
 LAST_S = 12.0
-"""How long the end waits for attempts under way: longer than any of them may last."""
+"""How long stopping waits for the attempts in progress [s]: longer than any of them may take."""
 LONGEST_REASON = 300
 
 
 def anybody(receiver: str) -> bool:
-    """Every receiver counts as configured."""
+    """The default for `known`: every receiver counts as configured."""
     return bool(receiver)
 
 
 class Carrier(Protocol):
-    """Knows how to bring one message to one receiver over one channel.
+    """Sends messages over one channel, one to one receiver at a time.
 
     lanes : int — how many attempts may be under way at a time; 1 for a hub behind one connection
     """
@@ -58,25 +58,25 @@ class Carrier(Protocol):
     lanes: int
 
     def host(self, receiver: str) -> str:
-        """The host that a receiver lives at, for the breaker; "" where it is not watched."""
+        """The host of a receiver, which the circuit breaker watches; "" where it is not watched."""
         ...
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
-        """One attempt, bounded in time."""
+        """Make one attempt, within a limited time."""
         ...
 
     def tick(self) -> None:
-        """Called about once a second by the courier's thread, for what is not a delivery."""
+        """Called about once a second by the courier's thread, for work other than deliveries."""
         ...
 
     def close(self) -> None:
-        """Let go of connections."""
+        """Close connections."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """An attempt under way."""
+    """An attempt in progress."""
 
     delivery: Delivery
     message: AlarmMessage
@@ -88,7 +88,7 @@ class Attempt:
 class Courier(LoopThread):
     """The threads of one channel. start(), stop(); wake() when the outbox has news.
 
-    known : whether a receiver is configured now; of one that is not, no fault is kept
+    known : tells whether a receiver is configured now; faults of others are not recorded
     """
 
     def __init__(
@@ -140,7 +140,7 @@ class Courier(LoopThread):
         self.carrier.close()
 
     def _last(self) -> None:
-        """Settle what is under way; what cannot be settled now is sent again with the same key."""
+        """Settle the attempts in progress. One that cannot be settled is sent again later, with the same key."""
         wait([attempt.future for attempt in self._under_way], LAST_S)
         try:
             self._conclude()
@@ -148,7 +148,7 @@ class Courier(LoopThread):
             log.warning("courier %s ends with attempts that could not be settled: %s", self.channel, error)
 
     def _forget(self) -> None:
-        """Now and then, faults of receivers that have left; of a browser that has gone people are told for a day."""
+        """Now and then drop the faults of receivers that are no longer configured; of browsers only after a day."""
         now_s = time.monotonic()
         if self._forgot_s is not None and now_s - self._forgot_s < FORGET_S:
             return
@@ -158,14 +158,14 @@ class Courier(LoopThread):
         self.faults.forget(who for who, fault in faults.items() if fault.since_ms <= edge_ms and not self._known(who))
 
     def turn(self) -> None:
-        """Carry what is due now, and wait until all of it is settled."""
+        """Send everything that is due now, and wait until all of it is settled."""
         self.step()
         while self._under_way:
             wait([attempt.future for attempt in self._under_way])
             self.step()
 
     def step(self) -> None:
-        """Settle what has ended, and start what is due in every lane that is free; waits for a hub alone."""
+        """Settle finished attempts, and start due deliveries in free lanes; wait only where there is a single lane."""
         self._conclude()
         due = self._readable(self._ledger.due(self.channel, self._clock.now_ms(), BATCH))
         batch = coalesce(due)
@@ -180,7 +180,7 @@ class Courier(LoopThread):
             self._conclude()
 
     def _readable(self, due: Sequence[Delivery]) -> list[Delivery]:
-        """What is due and not under way; a body that cannot be read is set aside."""
+        """Deliveries that are due and not in progress. One whose body cannot be read is set aside."""
         busy = {attempt.delivery.key for attempt in self._under_way}
         found = []
         for delivery in due:
@@ -195,7 +195,7 @@ class Courier(LoopThread):
         return found
 
     def _start_some(self, waiting: dict[str, Delivery]) -> bool:
-        """Start what the lanes allow, and take it out of `waiting`; whether there was any."""
+        """Start the deliveries that the lanes allow and remove them from `waiting`. Returns whether any was started."""
         faults = self.faults.standing()
         alone = self.carrier.lanes == 1
         asked = [
@@ -227,7 +227,7 @@ class Courier(LoopThread):
         return bool(chosen)
 
     def _attempt(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
-        """In a lane: send, unless nobody waits for it any more."""
+        """Run in a lane: send the message, unless it is no longer wanted."""
         if not self._wanted(message):
             return Needless("acknowledged or over before its time")
         return self.carrier.send(delivery, message)
@@ -241,7 +241,7 @@ class Courier(LoopThread):
             return True
 
     def _conclude(self) -> None:
-        """Settle every attempt that has ended; one that cannot be settled now stays for the next time."""
+        """Settle every finished attempt. One that cannot be settled now is tried again the next time."""
         for attempt in list(self._under_way):
             if attempt.future.done():
                 self._conclude_one(attempt)
@@ -261,7 +261,7 @@ class Courier(LoopThread):
         self._take(delivery, message, outcome, known=attempt.known)
 
     def _unforeseen(self, delivery: Delivery, message: AlarmMessage, fault: BaseException, *, known: bool) -> None:
-        """An error of no expected kind: this message is tried a few times and then set aside; others go on."""
+        """Handle an unexpected error: this message is tried a few times and then set aside; others are not affected."""
         log.error("%s %s: %s", self.channel, delivery.key, type(fault).__name__, exc_info=fault)
         reason = f"it cannot be sent: {type(fault).__name__}"
         if delivery.attempts + 1 >= TRIES:
@@ -305,7 +305,7 @@ class Courier(LoopThread):
 
 
 def without_address(error: str, receiver: str) -> str:
-    """An error on one line, without the receiver's address: it is shown to hubs and readers."""
+    """An error on one line without the receiver's address, because hubs and readers see it."""
     hidden = error.replace(receiver, "the receiver") if "@" in receiver or "/" in receiver else error
     shown = "".join(sign if sign.isprintable() else " " for sign in hidden)
     return " ".join(shown.split())[:LONGEST_REASON]

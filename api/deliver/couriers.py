@@ -25,17 +25,17 @@ from forecaster.domain.ports import Clock, Ledger, ReadingStore
 CLIENT_NOTE = "courier-client-id"
 SENDER_NOTE = "cap-sender"
 HOMIE_SITES = 50
-"""More sites than this are not told as Homie devices unless asked for."""
+"""With more sites than this, Homie devices appear only where the owner asks for them."""
 
 
 def _nothing() -> None:
-    """Nobody to wake."""
+    """The default for `wake_forecaster`: there is no forecaster in this process."""
 
 
 def public_url(installation: Installation) -> str | None:
-    """The address of the pages as people elsewhere reach it; None where nobody said, and this machine alone knows it.
+    """The address under which people elsewhere reach the pages; None where no such address is known.
 
-    An address that the server listens on beyond loopback is taken, unless it stands for all of them.
+    Without `public_url` it is the address that the server listens on, unless that is loopback or means all addresses.
     """
     http = installation.http
     if http.public_url is not None:
@@ -47,12 +47,12 @@ def public_url(installation: Installation) -> str | None:
 
 
 def page_of(base: str | None, site: str) -> str | None:
-    """The address of a site's page; None where people elsewhere reach none."""
+    """The address of a site's page; None where people elsewhere cannot reach the pages."""
     return None if base is None else f"{base}/sites/{site}"
 
 
 def push_contact(installation: Installation) -> str:
-    """The contact told to push services (RFC 8292 section 2.1)."""
+    """The contact that push services are given (RFC 8292 section 2.1)."""
     if installation.push.contact is not None:
         return installation.push.contact
     if installation.mail.sender is not None:
@@ -62,7 +62,7 @@ def push_contact(installation: Installation) -> str:
 
 
 def client_id(installation: Installation, ledger: Ledger) -> str:
-    """A stable MQTT client id of the couriers' own, never the collector's: two clients of one id evict each other."""
+    """A stable MQTT client id for the couriers, not the collector's: two clients of one id evict each other."""
     if installation.broker.client_id is not None:
         return f"{installation.broker.client_id}-out"
     noted = ledger.noted(CLIENT_NOTE)
@@ -82,9 +82,9 @@ def cap_sender(ledger: Ledger) -> str:
 
 
 def homie_wanted(installation: Installation) -> bool:
-    """Whether sites appear as Homie devices: as the owner says, otherwise unless there are many.
+    """Whether sites appear as Homie devices: as the owner says, otherwise unless there are many sites.
 
-    A device needs a connection with a will of its own, and a hub that shows one house has no use for a fleet.
+    Each device needs a connection of its own for its will, and a hub for one house has no use for a fleet.
     """
     asked = installation.broker.homie
     return len(installation.sites) <= HOMIE_SITES if asked is None else asked
@@ -157,7 +157,7 @@ class Couriers:
         self.ballast = Ballast(installation.state_folder)
 
     def start(self) -> None:
-        """Keep room for alarms on the disk, and start every courier."""
+        """Reserve disk space for alarms, and start every courier."""
         self.ballast.keep()
         for courier in self.couriers:
             courier.start()
@@ -176,7 +176,7 @@ class Couriers:
                 courier.carrier.hand_over(staying)
 
     def stop(self) -> None:
-        """Finish what is under way and end."""
+        """Finish the attempts in progress and end."""
         self._ending = True
         for courier in self.couriers:
             courier.end()
@@ -190,7 +190,7 @@ class Couriers:
         return all(courier.alive() for courier in self.couriers)
 
     def turns(self) -> None:
-        """Nothing to tell: a receiver that dawdles is no fault of this process."""
+        """Not reported: a slow receiver is no fault of this process."""
 
     def troubles(self) -> list[tuple[str, str]]:
         """What is wrong at the moment, as (who, what)."""

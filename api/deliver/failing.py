@@ -14,7 +14,7 @@ from forecaster.domain.site import Site
 
 
 class Fault(msgspec.Struct, frozen=True):
-    """Since when a receiver cannot be reached, and why."""
+    """A receiver that cannot be reached: since when, and why."""
 
     since_ms: int
     error: str
@@ -59,7 +59,7 @@ class FaultBook:
                 self._write(faults)
 
     def forget(self, receivers: Iterable[str]) -> None:
-        """Receivers that are no longer configured."""
+        """Drop the faults of receivers that are no longer configured."""
         with self._lock:
             faults = self._held()
             gone = [receiver for receiver in receivers if faults.pop(receiver, None) is not None]
@@ -67,7 +67,7 @@ class FaultBook:
                 self._write(faults)
 
     def standing(self) -> dict[str, Fault]:
-        """The faults now, by receiver."""
+        """The present faults by receiver."""
         with self._lock:
             return dict(self._held())
 
@@ -85,12 +85,12 @@ Faults = Mapping[str, Sequence[Fault]]
 
 
 def all_faults(ledger: Ledger) -> Faults:
-    """What fails now, on every channel."""
+    """The present faults of every channel."""
     return {channel: tuple(faults_of(ledger, channel).values()) for channel in sorted(CHANNELS)}
 
 
 def failing_for(faults_now: Faults, site: Site) -> tuple[Failing, ...]:
-    """The channels that fail now for a site, longest first: the evidence of the delivery-failing alarm."""
+    """The channels that fail for a site, longest first: the evidence of the delivery-failing alarm."""
     found = []
     for channel, known in faults_now.items():
         faults = [fault for fault in known if fault.site in (None, site.id)]

@@ -1,6 +1,6 @@
-"""The outgoing heartbeat: an address asked for while all is well. A dead-man service elsewhere alarms when it stops.
+"""The outgoing heartbeat: a URL that is requested while all is well. A monitoring service alarms when it stops.
 
-"Well" is more than alive: forecasts are fresh and no alarm waits undelivered. Otherwise the heartbeat is held back.
+All is well while forecasts are fresh and no alarm waits undelivered. Otherwise no heartbeat is sent.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ NOTE = "heartbeat"
 def unwell(ledger: Ledger, now_ms: int, sites: Collection[str] = ()) -> str | None:
     """Why the heartbeat must not be sent; None while all is well.
 
-    sites : of each of them, once it has a forecast, the newest must be fresh: one of several forecasters may have ended
+    sites : the newest forecast of each that has one must be fresh: one of several forecasters may have stopped
     """
     oldest = ledger.oldest_undelivered_ms()
     if oldest is not None and now_ms - oldest > UNDELIVERED_MS:
@@ -43,7 +43,7 @@ def unwell(ledger: Ledger, now_ms: int, sites: Collection[str] = ()) -> str | No
 
 
 class HeartbeatSender(LoopThread):
-    """The thread that sends it. start(), stop()."""
+    """The thread that sends the heartbeat. start(), stop()."""
 
     def __init__(
         self,
@@ -67,7 +67,7 @@ class HeartbeatSender(LoopThread):
         self._client.close()
 
     def beat(self) -> bool:
-        """Send one heartbeat if all is well; whether it arrived."""
+        """Send one heartbeat if all is well. Returns whether it arrived."""
         try:
             reason = unwell(self._ledger, self._clock.now_ms(), self._sites)
             if reason is None:

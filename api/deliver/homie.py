@@ -31,7 +31,7 @@ from forecaster.domain.site import Site
 ROOT = "homie/5"
 QOS = 2
 EVENT_QOS = 0
-"""A value that is not retained must not wait for a connection, nor come again after one."""
+"""A value that is not retained must neither wait for a connection nor be repeated after one."""
 
 NOTE = "homie-sites"
 HANDED = "homie-handed"
@@ -41,7 +41,7 @@ MEASURED = "homie-measured"
 """What a device told of what is measured: cleared when its site is removed."""
 
 FIRST_VERSION = 2
-"""Releases that did not count their descriptions said 1."""
+"""Releases that did not count their descriptions published version 1."""
 
 Property = tuple[str, dict[str, Any], Callable[[Mapping[str, Any]], Any]]
 
@@ -83,14 +83,14 @@ FORECAST: tuple[Property, ...] = (
 
 
 class DescribedDevice(msgspec.Struct, frozen=True):
-    """The version that a device's description has, and what identifies its content."""
+    """The version of a device's description, and the digest of its content."""
 
     version: int
     digest: str
 
 
 def description_version(ledger: Ledger, site: Site) -> int:
-    """The version of a site's description: one more whenever anything in it differs from the one before."""
+    """The version of a site's description: it rises by one whenever the description changes."""
     name = f"homie-description:{site.id}"
     digest = sha256(msgspec.json.encode(description(site, 0))).hexdigest()
     noted = ledger.noted(name)
@@ -174,7 +174,7 @@ class Device:
         self.taken_over = False
 
     def refresh(self) -> None:
-        """Introduce the device after a connection; tell what changed since."""
+        """Publish the description after a new connection; then publish the values that have changed."""
         if self.link.fresh() and not self._introduce():
             self.link.again()
             return
@@ -234,7 +234,7 @@ class Device:
         return Sent()
 
     def acknowledged(self, kind: str) -> None:
-        """Tell that a command was taken: the property is an event, not a state."""
+        """Publish that a command was accepted. The property is an event, not a state."""
         self.link.publish(f"{self.base}/alarms/acknowledge", kind.encode(), qos=EVENT_QOS, retain=False)
 
 
@@ -245,7 +245,7 @@ class HomieCarrier:
     lanes = 1
 
     def host(self, receiver: str) -> str:
-        """Not watched: the broker's connection mends itself."""
+        """ "": not watched, since the connection to the broker mends itself."""
         del receiver
         return ""
 
@@ -268,14 +268,14 @@ class HomieCarrier:
         self._begun = False
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
-        """The device tells its alarms as they stand now: a backlog needs no replay."""
+        """Publish the present state of the site's alarms; older deliveries need not be replayed."""
         device = self._devices.get(delivery.site)
         if device is None:
             return Sent()  # the site was removed, and its device with it
         return Sent() if message.test else device.tell_alarms()
 
     def tick(self) -> None:
-        """Keep devices introduced and fresh, take commands, remove what is no longer configured."""
+        """Keep descriptions and values up to date, take commands, remove devices that are no longer configured."""
         if not self._begun:
             self._begun = True
             self._take_over()
@@ -318,7 +318,7 @@ class HomieCarrier:
         return [] if noted is None else msgspec.json.decode(noted, type=list[str])
 
     def _clear_removed(self) -> bool:
-        """Remove devices of sites that are no longer configured: `$state` first, as the convention says."""
+        """Remove the devices of sites that are no longer configured: `$state` first, as the convention requires."""
         noted = self._ledger.noted(NOTE)
         earlier: list[str] = [] if noted is None else msgspec.json.decode(noted, type=list[str])
         link = next((device.link for device in self._devices.values() if device.link.connected), None)

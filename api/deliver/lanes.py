@@ -1,9 +1,9 @@
-"""Which of the messages that are due start now: a lane a receiver, so that one that hangs holds up nobody else.
+"""Which of the due messages start now. Each receiver has a lane, so that one that hangs delays nobody else.
 
-Critical ones leave first, then those to receivers that answer, then first attempts, then retries. An attempt that lasts
-no longer counts among the usual ones, so a few quick attempts run side by side and any number that hang do not matter,
-up to the most. A host that did not answer several times in a row is tried by one failing receiver at a time; one that
-answers there is not held up by it.
+Critical messages leave first, then those to receivers that answer, then first attempts, then retries. A few quick
+attempts run at a time. An attempt that takes long is no longer counted among these, so that attempts that hang do not
+block others, up to a maximum of all. A host that did not answer several times in a row is tried for one failing
+receiver at a time; receivers there that do answer are not delayed by it.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ OPENS_AT = 5
 class DueMessage:
     """A message that is due.
 
-    receiver, host : str — whose lane it takes, and where that lives; a host of "" is not watched
-    grave : bool — critical; failing : bool — the receiver has not been reached lately
-    attempts, created_ms : int — those made, and since when it is owed
+    receiver, host : str — whose lane it takes, and the host of that receiver; "" is not watched
+    grave : bool — critical; failing : bool — the receiver could not be reached lately
+    attempts, created_ms : int — attempts made so far, and when it fell due [UTC milliseconds]
     """
 
     key: str
@@ -39,13 +39,13 @@ class DueMessage:
 
     @property
     def order(self) -> tuple[bool, bool, bool, int, str]:
-        """What sorts those that may start."""
+        """The sort key of messages that may start."""
         return (not self.grave, self.failing, self.attempts > 0, self.created_ms, self.key)
 
 
 @dataclass(frozen=True, slots=True)
 class UnderWay:
-    """An attempt under way since `since_s` [monotonic seconds]."""
+    """An attempt in progress since `since_s` [monotonic seconds]."""
 
     receiver: str
     host: str
@@ -55,19 +55,19 @@ class UnderWay:
 
 @dataclass(slots=True)
 class Breaker:
-    """How often in a row each host did not answer."""
+    """The circuit breaker: how often in a row each host did not answer."""
 
     in_a_row: Counter[str] = field(default_factory=Counter)
 
     def note(self, host: str, *, answered: bool) -> None:
-        """What an attempt showed of its host."""
+        """Record whether a host answered an attempt."""
         if answered:
             self.in_a_row.pop(host, None)
         elif host:
             self.in_a_row[host] += 1
 
     def open(self, host: str) -> bool:
-        """Whether a host is tried by one failing receiver at a time."""
+        """Whether the breaker of a host is open: it is then tried for one failing receiver at a time."""
         return self.in_a_row[host] >= OPENS_AT if host in self.in_a_row else False
 
 

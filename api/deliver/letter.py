@@ -31,14 +31,14 @@ TEMPLATES = Environment(
 
 @dataclass(frozen=True, slots=True)
 class MailLinks:
-    """Where the mail points: the site's page, and the link to acknowledge or answer; None leaves it out."""
+    """The links of a mail: the site's page, and the link to acknowledge or answer. None leaves one out."""
 
     page: str | None
     acknowledge: str | None
 
 
 def message_id(key: str, domain: str) -> str:
-    """The same for every attempt at one delivery, so that a receiver can drop a repeat (RFC 5322 section 3.6.4)."""
+    """The Message-ID (RFC 5322 section 3.6.4): the same for all attempts at a delivery, so that repeats are dropped."""
     return f"<{hashlib.sha256(key.encode()).hexdigest()[:32]}@{domain}>"
 
 
@@ -142,5 +142,5 @@ def _html(message: AlarmMessage, wording: Wording, chart: str, links: MailLinks)
 
 
 def _button(message: AlarmMessage) -> str:
-    """The key of the words on the mail's button."""
+    """The catalogue key of the label of the mail's button."""
     return "answer" if message.test else "acknowledge"

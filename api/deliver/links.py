@@ -19,7 +19,7 @@ KEY_FILE = "link-key"
 
 @dataclass(frozen=True, slots=True)
 class Ticket:
-    """Who may acknowledge which alarm, until when."""
+    """The permission to acknowledge one alarm: who, which alarm, until when."""
 
     alarm_id: str
     contact: str
@@ -27,7 +27,7 @@ class Ticket:
 
 
 class Tickets:
-    """Makes and reads tickets with the installation's own key."""
+    """Signs and verifies tickets with the installation's own key."""
 
     def __init__(self, folder: Path, base_url: str | None) -> None:
         self._key = private_bytes(folder / KEY_FILE, secrets.token_hex(32).encode())
@@ -36,7 +36,7 @@ class Tickets:
     def url(self, alarm_id: str, contact: str, now_ms: int, *, test: bool = False) -> str | None:
         """The link that lets a contact acknowledge an alarm, or answer a test message, for a week.
 
-        None where nobody knows the address of the pages: a link to this machine's loopback helps nobody.
+        None where the pages have no public address: a link to this machine's loopback helps nobody.
         """
         if self._base is None:
             return None
@@ -49,12 +49,12 @@ class Tickets:
         return f"{int.from_bytes(digest[:8], 'big') % 10_000:04d}"
 
     def token(self, ticket: Ticket) -> str:
-        """A ticket as text for an address."""
+        """A ticket as text that fits into a URL."""
         body = f"{ticket.expires_ms}|{ticket.alarm_id}|{ticket.contact}".encode()
         return f"{_text(body)}.{_text(self._sign(body))}"
 
     def read(self, token: str, now_ms: int) -> Ticket | None:
-        """The ticket of a link; None for one that is not ours, was changed, or has expired."""
+        """The ticket of a link; None where it is not ours, was altered, or has expired."""
         first, dot, last = token.partition(".")
         try:
             body, signature = _bytes(first), _bytes(last)

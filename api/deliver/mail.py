@@ -1,4 +1,4 @@
-"""Mail over SMTP with STARTTLS or TLS, one connection a mail, cut off at a deadline."""
+"""Mail over SMTP with STARTTLS or TLS: one connection for each mail, closed at a deadline."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 
 TIMEOUT_S = 8.0
-"""For a whole attempt, from connecting to the server's last word: a server that trickles is cut off too [s]."""
+"""For a whole attempt, from connecting to the server's last answer [s]; a slow server is cut off too."""
 PERMANENT = range(500, 600)
 LOGIN_CODES = frozenset({530, 534, 535, 538})
 """Refused for want of a login (RFC 4954 section 6): the owner can mend that, so the mail waits."""
@@ -38,10 +38,10 @@ def sender_of(settings: Mail) -> str:
 
 
 class TimedSmtp(smtplib.SMTP):
-    """A session that is cut off from outside when its time is over, whatever the server trickles."""
+    """An SMTP session that is closed from outside at its deadline, however slowly the server answers."""
 
     def connect(self, host: str = "localhost", port: int = 0, source_address: Any = None) -> tuple[int, bytes]:
-        """Connect and read the greeting; from now on the time runs."""
+        """Connect and read the greeting. The deadline counts from now."""
         self.over = threading.Event()
         threading.Thread(target=self._watch, args=(TIMEOUT_S,), name="mail-deadline", daemon=True).start()
         greeted = False
@@ -74,7 +74,7 @@ class TimedTls(TimedSmtp, smtplib.SMTP_SSL):
 class MailCarrier:
     """Sends mails through the installation's server.
 
-    page : the address of a site's page; None leaves it out of the mail
+    page : gives the address of a site's page; None leaves it out of the mail
     """
 
     channel = MAIL
@@ -87,12 +87,12 @@ class MailCarrier:
         self._sender = sender_of(settings)
 
     def host(self, receiver: str) -> str:
-        """Not watched: one server takes all mails, and one mailbox that hangs says nothing of the others."""
+        """ "": not watched. One server takes all mails, and one mailbox that fails says nothing about the others."""
         del receiver
         return ""
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
-        """One attempt; a receiver refused for good ends it, everything else waits."""
+        """Make one attempt. A receiver refused for good ends it; after any other failure it is tried again."""
         links = MailLinks(self._page(message.site), self._link(message))
         mail = letter(message, delivery.key, self._sender, delivery.receiver, self._document(message.site), links)
         try:
@@ -143,10 +143,10 @@ class MailCarrier:
         return ssl.create_default_context(cafile=None if file is None else str(file))
 
     def tick(self) -> None:
-        """Nothing beside deliveries."""
+        """Nothing to do beside deliveries."""
 
     def close(self) -> None:
-        """Nothing held open."""
+        """Nothing to close."""
 
 
 def _refused(error: smtplib.SMTPRecipientsRefused) -> Outcome:

@@ -50,7 +50,7 @@ class MqttCarrier:
     lanes = 1
 
     def host(self, receiver: str) -> str:
-        """Not watched: the broker's connection mends itself."""
+        """ "": not watched, since the connection to the broker mends itself."""
         del receiver
         return ""
 
@@ -75,7 +75,7 @@ class MqttCarrier:
         return self._link.publish(delivery.receiver, body, qos=QOS, retain=not message.test)
 
     def tick(self) -> None:
-        """Connect, tell anew after a connection, publish new forecasts, take commands."""
+        """Connect, publish everything after a new connection, publish new forecasts, take commands."""
         if not self._begun:
             self._begun = True
             self._link.start()
@@ -87,14 +87,14 @@ class MqttCarrier:
             self._obey(heard)
 
     def close(self) -> None:
-        """Say offline and disconnect."""
+        """Publish "offline" and disconnect."""
         self._link.close(Will(STATUS, OFFLINE, QOS))
 
     def _put(self, topic: str, payload: bytes) -> bool:
         return not isinstance(self._link.publish(topic, payload, qos=QOS), Later)
 
     def _tell_all(self) -> bool:
-        """After a connection the broker may have forgotten, or missed, anything: tell every state anew."""
+        """Publish every state: after a new connection the broker may have lost or missed any of them."""
         self._untaken.forget()
         self._plain.clear()
         told = self._put(STATUS, ONLINE) and self._clear_removed()
@@ -104,7 +104,7 @@ class MqttCarrier:
         return told
 
     def _clear_removed(self) -> bool:
-        """Empty what sites of an earlier configuration left retained."""
+        """Clear the retained messages of sites that are no longer configured."""
         noted = self._ledger.noted(NOTE)
         earlier: list[str] = [] if noted is None else msgspec.json.decode(noted, type=list[str])
         cleared = True
@@ -127,7 +127,7 @@ class MqttCarrier:
             self._untaken.take(stored)
 
     def _tell_plain(self, stored: StoredForecast) -> bool:
-        """Publish the plain values that changed since they were told."""
+        """Publish the plain values that have changed since they were last published."""
         for topic, payload in plain_values(stored.site, msgspec.json.decode(stored.document)).items():
             if self._plain.get(topic) == payload:
                 continue
@@ -137,7 +137,7 @@ class MqttCarrier:
         return True
 
     def _obey(self, heard: InboundMessage) -> None:
-        """A command to acknowledge. A retained one is old: it is not obeyed."""
+        """Handle a command to acknowledge. A retained command is old and is ignored."""
         _, site, _, kind, _ = heard.topic.split("/")
         if heard.retained or site not in self._sites:
             return

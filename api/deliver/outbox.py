@@ -18,17 +18,17 @@ TEST = "test"
 
 
 def is_test(alarm_id: str) -> bool:
-    """Whether a message's subject is a test message, and not an alarm."""
+    """Whether an alarm id is that of a test message."""
     return alarm_id.split(":")[1:2] == [TEST]
 
 
 def served(installation: Installation) -> frozenset[str]:
-    """The channels that can carry anything: mail needs a server."""
+    """The channels that this installation can send over: mail needs a server."""
     return CHANNELS if installation.mail.host is not None else CHANNELS - {MAIL}
 
 
 def unserved_contacts(installation: Installation) -> list[str]:
-    """What the owner expects and nobody can do, one line each."""
+    """Contacts' addresses on channels that are not set up, one line each."""
     lines = []
     for site in installation.sites.values():
         names = [contact.name for contact in site.contacts if contact.email]
@@ -111,7 +111,7 @@ def trial_messages(
 
 
 def _trial(site: Site, now_ms: int, language: str, code: str | None = None) -> Alarm:
-    """The alarm that a test message tells of."""
+    """The made-up alarm that a test message is about."""
     say = words(language)
     return Alarm(
         id=f"{site.id}:test:{now_ms}",

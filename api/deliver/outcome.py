@@ -1,4 +1,4 @@
-"""What became of one attempt to deliver."""
+"""The outcome of one attempt to deliver."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class Later:
-    """Not now: try again.
+    """It failed for now: try again.
 
     error : str — one line, without secrets
-    after_s : float | None — what the receiver asked for (Retry-After) [s]
-    unreachable : bool — the host did not answer at all, so others there may not be reached either
+    after_s : float | None — the wait that the receiver asked for (Retry-After) [s]
+    unreachable : bool — the host did not answer at all, so that other receivers there may be out of reach too
     """
 
     error: str
@@ -26,14 +26,14 @@ class Later:
 
 @dataclass(frozen=True, slots=True)
 class Never:
-    """It will not work for this message, or the receiver is gone: give up."""
+    """It failed for good: this message cannot be delivered, or the receiver is gone."""
 
     error: str
 
 
 @dataclass(frozen=True, slots=True)
 class Needless:
-    """Nobody waits for it any more; neither told nor failed."""
+    """The message is no longer wanted; it counts neither as told nor as failed."""
 
     reason: str
 

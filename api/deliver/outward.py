@@ -1,4 +1,4 @@
-"""One HTTP request to the outside, with a deadline for the whole of it: a receiver that trickles is cut off too."""
+"""One HTTP request to the outside, with a deadline for all of it, so that a slow receiver is cut off too."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from api.deliver.outcome import Later, Never
 from collector.config.reach import addresses, host_of, public_only
 
 DEADLINE_S = 8.0
-"""From looking the name up to the last header of the answer: below the ten seconds in which others are told [s]."""
+"""From the name lookup to the last header of the answer [s]: below the ten seconds within which others are told."""
 
 FAULTS = (
     httpcore.TimeoutException,
@@ -50,7 +50,7 @@ class OutwardAnswer:
 
 
 class _Stream(httpcore.NetworkStream):
-    """A stream on which every wait ends at the deadline."""
+    """A network stream whose reads and writes all end at the deadline."""
 
     def __init__(self, inner: httpcore.NetworkStream, until_s: float) -> None:
         self._inner, self._until_s = inner, until_s
@@ -77,7 +77,7 @@ class _Stream(httpcore.NetworkStream):
 
 
 class _Network(httpcore.NetworkBackend):
-    """Connects to addresses that were looked at first, by the deadline."""
+    """A network backend that checks addresses before it connects to them, and that keeps the deadline."""
 
     def __init__(self, until_s: float, allowed: Iterable[str] | None) -> None:
         self._until_s, self._allowed = until_s, allowed

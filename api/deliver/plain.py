@@ -1,4 +1,4 @@
-"""Plain retained values, one a topic, for hubs that read no JSON: `outlast/<site>/hours_p50` and its brothers."""
+"""Plain retained values, one for each topic, for hubs that read no JSON, such as `outlast/<site>/hours_p50`."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ PLAIN: Mapping[str, tuple[str, ...]] = {
 
 
 def plain_topic(site: str, name: str) -> str:
-    """Where a plain value of a site stands."""
+    """The topic of a plain value of a site."""
     return f"outlast/{site}/{name}"
 
 
 def said(value: Any) -> bytes:
-    """A value as the payload of its own topic; empty, which clears the topic, where it is not known."""
+    """A value as a payload. An unknown value is empty, which clears the retained message."""
     return b"" if value is None else str(value).encode()
 
 

@@ -32,7 +32,7 @@ from forecaster.texts.catalogue import words
 from forecaster.texts.wording import unnamed
 
 TTL_S = 12 * 3600
-"""How long a push service keeps a message for a phone that is off; 0 would drop it at once."""
+"""How long a push service keeps a message for a phone that is switched off [s]; 0 would drop it at once."""
 GONE = frozenset({404, 410})
 TOO_LARGE = 413
 LONGEST_ACTION = 800
@@ -148,7 +148,7 @@ class PushCarrier:
 
 
 def without(error: str, endpoint: str) -> str:
-    """An error without the address that stands for a browser."""
+    """The text of an error without the endpoint, which identifies a browser."""
     return error.replace(endpoint, "its address")
 
 

@@ -14,17 +14,17 @@ from forecaster.texts.catalogue import Words
 
 @dataclass(frozen=True, slots=True)
 class ContactFault:
-    """A contact that cannot be told: whose it is, "" where the file does not say, and why."""
+    """A contact that cannot be reached: the name, "" where the file gives none, and why."""
 
     who: str
     says: str
 
 
 def contact_faults(site: Site, channels: frozenset[str], say: Words, *, names: bool = True) -> list[ContactFault]:
-    """What the owner expects and nobody can do.
+    """Contacts and channels in the site file over which nobody can be reached.
 
-    channels : those that this installation serves
-    names : bool — whether people may be named; readers and hubs get none
+    channels : the channels that this installation serves
+    names : bool — whether people may be named; readers and hubs get no names
     """
     found = [ContactFault("", say("reach.set_aside", fault=line if names else "")) for line in site.set_aside]
     for contact in site.contacts:
@@ -35,7 +35,7 @@ def contact_faults(site: Site, channels: frozenset[str], say: Words, *, names: b
 
 
 def reachable(site: Site, channels: frozenset[str], subscriptions: Sequence[PushSubscription]) -> list[tuple[str, str]]:
-    """(name, channel) of everyone whom a message can be sent to."""
+    """(name, channel) of everyone to whom a message can be sent."""
     found = [
         (contact.name, channel)
         for contact in site.contacts
@@ -49,16 +49,16 @@ def reachable(site: Site, channels: frozenset[str], subscriptions: Sequence[Push
 def reach_warnings(
     site: Site, channels: frozenset[str], subscriptions: Sequence[PushSubscription], say: Words, *, names: bool
 ) -> tuple[str, ...]:
-    """The same as lines for a page: the gravest first."""
+    """The faults as lines for a page, the gravest first."""
     lines = [fault.says for fault in contact_faults(site, channels, say, names=names)]
     nobody = [] if reachable(site, channels, subscriptions) else [say("reach.nobody")]
     return tuple(nobody + lines)
 
 
 def without_secrets(receiver: str) -> str:
-    """A receiver as it may stand on a screen: of an address on the web only scheme, host and port.
+    """A receiver as a screen may show it: of a URL only scheme, host and port.
 
-    User, path and query often are the key to it.
+    User, path and query often contain its secret.
     """
     parts = urlsplit(receiver)
     if parts.scheme not in {"http", "https"}:

@@ -1,4 +1,4 @@
-"""Secrets this installation makes for itself at the first start, in files that only their owner can read."""
+"""Secrets that this installation makes for itself at the first start, in files that only their owner can read."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from forecaster.domain.errors import ConfigError
 def private_bytes(path: Path, made: bytes) -> bytes:
     """The content of a private file; written with mode 0600 from `made` where it does not exist yet.
 
-    Two processes that start at once agree: the file is linked into place whole, and the first one wins.
+    Two processes that start at the same time agree: the complete file is linked into place, and the first one wins.
     """
     if not path.exists():
         draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")

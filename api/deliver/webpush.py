@@ -1,4 +1,4 @@
-"""One request to a browser's push service. Loaded with the first push: it takes 14 MB, and many never push."""
+"""One request to a browser's push service. Loaded with the first push, because it takes 14 MB and many never push."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Send = Callable[[str, bytes, Mapping[str, str]], OutwardAnswer | Later | Never]
 
 
 class _Refused(Exception):
-    """Carries an outcome out of the library's call."""
+    """Carries an outcome out of the library's call as an exception."""
 
     def __init__(self, outcome: Later | Never) -> None:
         super().__init__(outcome.error)
@@ -25,7 +25,7 @@ class _Refused(Exception):
 
 
 class _Session:
-    """What the library posts with: the same guarded request that webhooks use."""
+    """The session that the library posts with: it makes the same guarded request as webhooks."""
 
     def __init__(self, send: Send) -> None:
         self._send = send

@@ -1,4 +1,4 @@
-"""The title of a message, and the JSON that hubs and webhooks get."""
+"""The title of a message, and its JSON form for hubs and webhooks."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from forecaster.texts.catalogue import words
 
 
 def title(message: AlarmMessage) -> str:
-    """The line above the headline on a lock screen: the site, and that it is a test where it is one."""
+    """The line above the headline on a lock screen: the name of the site, and whether it is a test."""
     return words(message.language)("mail.test", site=message.site_name) if message.test else message.site_name
 
 

@@ -1,4 +1,4 @@
-"""Domain values as the JSON of the interface. NaN and infinities leave as null, whatever happens upstream."""
+"""Domain values as the JSON of the interface. NaN and infinities always become null."""
 
 from __future__ import annotations
 
@@ -168,7 +168,7 @@ def site_out(
     document: dict[str, Any] | None,
     now_ms: int,
 ) -> dict[str, Any]:
-    """A whole site; contacts and the weather address stay home."""
+    """A whole site without its contacts and its weather address."""
     whole = msgspec.to_builtins(site)
     return {
         **{key: whole[key] for key in ("id", "name", "timezone", "units", "pump", "pit", "pack", "loads")},

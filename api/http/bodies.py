@@ -1,4 +1,4 @@
-"""Bodies of requests, read before anything else looks at them: of a limited size, within a limited time."""
+"""Request bodies are read completely before any handler sees them, within a limit of size and of time."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.http.problems import problem
 
 LIMIT_BYTES = 512 * 1024
-"""A form of thousands of fields is a tenth of this."""
+"""Largest body that is accepted [bytes]; a form of thousands of fields is a tenth of it."""
 
 READ_S = 20.0
-"""A body that takes longer than this to arrive is not waited for [s]."""
+"""How long a body may take to arrive [s]."""
 
 WITHOUT = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
 class BodyLimit:
-    """ASGI middleware: 413 for a body that is too large, 408 for one that dawdles; the others are handed on whole."""
+    """ASGI middleware: 413 for a body that is too large, 408 for one that is too slow; others are passed on."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -42,12 +42,12 @@ class BodyLimit:
 
 
 def _length(headers: Iterable[tuple[bytes, bytes]]) -> int:
-    """What Content-Length says; 0 where it is not there. The server has refused one that is no number."""
+    """The Content-Length; 0 without one. The server has already refused a value that is not a number."""
     return next((int(value) for name, value in headers if name == b"content-length" and value.isdigit()), 0)
 
 
 async def _whole(receive: Receive) -> bytes | None:
-    """The whole body; None where it is too large."""
+    """The complete body; None where it is too large."""
     body = bytearray()
     while True:
         message = await receive()
@@ -61,7 +61,7 @@ async def _whole(receive: Receive) -> bytes | None:
 
 
 def _once(body: bytes, receive: Receive) -> Receive:
-    """Hands the body on, and then whatever the connection says."""
+    """A `receive` that gives the body first, and then what the connection receives."""
     waiting = [body]
 
     async def handed_on() -> Message:

@@ -1,4 +1,4 @@
-"""Answers that a child process writes: the long record is read with libraries that the service itself never loads."""
+"""Answers written by a child process: reading the long record needs libraries that the service never loads."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from api.http.problems import ProblemError
 log = logging.getLogger("outlast.api")
 
 MOST_CHILDREN = 2
-"""Children at once: each may take 300 MB."""
+"""Children that may run at the same time: each may take 300 MB."""
 
 LIMIT_S = 1800.0
-"""How long one may write [s]; a client that reads slower than that is cut off."""
+"""How long a child may run [s]; a client that reads more slowly is cut off."""
 
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
@@ -30,14 +30,14 @@ _places = threading.BoundedSemaphore(MOST_CHILDREN)
 
 
 class ChildFailedError(Exception):
-    """A child failed after its first lines had left: the answer breaks off, so that nobody takes it for whole."""
+    """A child failed after its first lines were sent: the answer breaks off, so that nobody takes it for complete."""
 
 
 async def child_answer(arguments: Sequence[str], media_type: str, filename: str | None = None) -> StreamingResponse:
-    """What `outlast ARGUMENTS` writes, as it comes. Nothing leaves before the child has written, or ended well.
+    """The output of `outlast ARGUMENTS`, streamed. It begins when the child has written something or ended well.
 
-    filename : str | None — the name under which a browser keeps it; None: it shows it
-    Errors: ProblemError 503 where as many children run as may, or where the child fails before it writes.
+    filename : str | None — the name under which a browser saves it; None: the browser shows it
+    Errors: ProblemError 503 where too many children run already, or where the child fails before it writes.
     """
     written = _written(arguments)
     try:
@@ -58,7 +58,7 @@ async def _joined(first: bytes, rest: AsyncGenerator[bytes, None]) -> AsyncItera
 
 
 async def _written(arguments: Sequence[str]) -> AsyncGenerator[bytes, None]:
-    """A child's output in pieces; ends the child where nobody reads on. ChildFailedError, ProblemError 503."""
+    """A child's output in pieces. The child is ended where nobody reads on. ChildFailedError, ProblemError 503."""
     if not _places.acquire(blocking=False):
         raise ProblemError(503, f"{MOST_CHILDREN} such answers are being made; try again", {"Retry-After": "10"})
     try:

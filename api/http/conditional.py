@@ -1,4 +1,4 @@
-"""Conditional requests (RFC 9110 section 13): a client that has the newest answer already gets 304 and no body."""
+"""Conditional requests (RFC 9110 section 13): a client that already has the newest answer gets 304 without a body."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST = 4_000_000
-"""Answers larger than this are passed on as they come [bytes]."""
+"""Larger answers are passed on at once, without a tag [bytes]."""
 
 
 class EntityTags:
-    """ASGI middleware: answers of the API to GET carry an ETag over their body, and If-None-Match is heeded."""
+    """ASGI middleware: answers of the API to GET carry an ETag of their body, and If-None-Match is respected."""
 
     def __init__(self, app: ASGIApp, *, prefix: str) -> None:
         self._app, self._prefix = app, prefix
@@ -25,7 +25,7 @@ class EntityTags:
 
 
 class _Answer:
-    """Holds a JSON answer back until it is whole; everything else passes through."""
+    """Collects a JSON answer until it is complete; everything else is passed on at once."""
 
     def __init__(self, known: str | None, send: Send) -> None:
         self._known, self._send = known, send
@@ -70,7 +70,7 @@ def _taggable(start: Message) -> bool:
 
 
 def matches(known: str | None, tag: str) -> bool:
-    """Whether an If-None-Match names a tag, by the weak comparison that it asks for."""
+    """Whether an If-None-Match header contains a tag, by weak comparison."""
     if known is None:
         return False
     named = {part.strip().removeprefix("W/") for part in known.split(",")}

@@ -1,4 +1,4 @@
-"""What routes ask for: the services, who asks, and a site that the asker may see."""
+"""What routes depend on: the services, the principal who asks, and a site that this principal may see."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ SiteId = Annotated[str, Path(description="Site id", pattern=r"^[a-z0-9-]{1,64}$"
 
 
 def visible_site(site: SiteId, who: PrincipalIn, services: ServicesIn) -> Site:
-    """The site of the path; 404 where there is none, or the asker may not see it."""
+    """The site named in the path; 404 where it does not exist or the principal may not see it."""
     require_site(who, site)
     return services.site(site)
 
 
 def operator(who: PrincipalIn) -> Principal:
-    """Who asks, where that one may change things; 403."""
+    """The principal, if it may change things; 403 otherwise."""
     require_operate(who)
     return who
 

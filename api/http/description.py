@@ -27,7 +27,7 @@ def operation_id(route: APIRoute) -> str:
 
 
 class Application(FastAPI):
-    """FastAPI, describing itself as said above; made once, when it is first asked for."""
+    """FastAPI with that description, which is made when it is first requested."""
 
     def openapi(self) -> dict[str, Any]:
         """The OpenAPI document."""

@@ -1,6 +1,6 @@
-"""The event stream of a process that serves alone: what other processes wrote is looked for once a second.
+"""Fills the event stream of a process that only serves: once a second it looks for what other processes have written.
 
-Where a forecaster runs in the same process, it tells the hub itself and there is no feeder.
+Where a forecaster runs in the same process, it publishes to the hub itself and there is no feeder.
 """
 
 from __future__ import annotations
@@ -24,15 +24,15 @@ log = logging.getLogger("outlast.serve")
 
 POLL_S = 1.0
 LOOK = 100
-"""Alarms looked at in a poll, newest change first; where all have news, as many as LOOK_AGAIN are."""
+"""Alarms read at each look, newest change first. Where all of them have changed, LOOK_AGAIN alarms are read."""
 LOOK_AGAIN = 2_000
 OVERLAP_MS = 600_000
-"""How far before an alarm's newest change its transitions are looked for: several may lie between two polls."""
+"""How far before an alarm's newest change its transitions are read [ms]: several may lie between two looks."""
 KEPT = 10_000
-"""Alarms whose revision is remembered."""
+"""For how many alarms the revision is remembered."""
 FOR_EVER_MS = 2**53
 READING_SITES = 25
-"""Readings are fed while at most so many sites are listened to; forecasts and alarms always."""
+"""Readings are published only while clients listen to at most this many sites; forecasts and alarms always are."""
 
 
 class Feeder(LoopThread):
@@ -76,7 +76,7 @@ class Feeder(LoopThread):
             self._woken.wait(POLL_S)
 
     def look(self) -> None:
-        """One poll. StoreError where a store cannot be read; what was missed is found by the next."""
+        """Look once. StoreError where a store cannot be read; the next look finds what was missed."""
         wanted = self._hub.wanted()
         sites = self._sites if wanted is None else wanted & self._sites
         self._feed_alarms()
@@ -114,7 +114,7 @@ class Feeder(LoopThread):
         return [alarm for alarm in self._ledger.alarms(limit=limit) if alarm.revision > self._known(alarm)]
 
     def _since(self, alarm: Alarm) -> list[AlarmTransition]:
-        """What happened to an alarm since the last poll, up to the revision that was seen."""
+        """The transitions of an alarm since the last look, up to the revision that was seen."""
         found = self._ledger.transitions(alarm.site, alarm.changed_ms - OVERLAP_MS, FOR_EVER_MS)
         return [t for t in found if t.alarm.id == alarm.id and self._known(alarm) < t.alarm.revision <= alarm.revision]
 

@@ -1,4 +1,4 @@
-"""HEAD wherever GET (RFC 9110 section 9.3.2): the same answer without its body, and without waiting for its end."""
+"""HEAD is answered wherever GET is (RFC 9110 section 9.3.2): the same headers, without a body or the wait for it."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 
 class HeadAsGet:
-    """ASGI middleware: a HEAD request is asked as GET, and only its status and headers leave.
+    """ASGI middleware: a HEAD request is handled as GET, and only status and headers are sent.
 
-    To the application the client has gone once the headers are out, so that an event stream ends by itself.
+    After the headers the application is told that the client has disconnected, so that an event stream ends by itself.
     """
 
     def __init__(self, app: ASGIApp) -> None:

@@ -1,7 +1,7 @@
 """How an installation is: whether its loops turn, whether it can store and forecast, and what else is wrong.
 
-The three are told apart for supervisors: a process that is not live is started anew, one that is not ready waits for
-something, and what is merely degraded (a broker or a receiver far away) is for people.
+Supervisors need the difference: a process that is not live is restarted, one that is not ready waits for something,
+and what is only degraded (an unreachable broker or receiver) concerns people.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ FORECAST_LIMIT_S = 300.0
 
 @dataclass(frozen=True, slots=True)
 class InstallationHealth:
-    """What was found, each in lines for people.
+    """The findings, as lines for people.
 
     unlive : loops that hang; unready : why it cannot store or forecast; degraded : what else is wrong
     oldest_undelivered_s : float | None — age of the oldest alarm message that nobody has been given yet [s]
@@ -40,7 +40,7 @@ class InstallationHealth:
 
     @property
     def status(self) -> Literal["ok", "degraded", "failing"]:
-        """In a word."""
+        """ "ok", "degraded" or "failing"."""
         if not self.working:
             return "failing"
         return "degraded" if self.degraded else "ok"
@@ -68,7 +68,7 @@ def look_at_work(services: Services) -> InstallationHealth:
 
 
 def look(services: Services) -> InstallationHealth:
-    """The loops, the stores, the forecaster, the deliveries and all that the workers complain of."""
+    """Examine the loops, the stores, the forecaster and the deliveries, and collect the troubles of the workers."""
     unready, degraded = _work(services)
     now_ms = services.clock.now_ms()
     undelivered_s = forecast_age_s = None
@@ -89,7 +89,7 @@ def look(services: Services) -> InstallationHealth:
 
 
 def _work(services: Services) -> tuple[list[str], list[str]]:
-    """Why it cannot store or forecast, and what else the workers complain of."""
+    """Why it cannot store or forecast, and the other troubles of the workers."""
     unready, degraded, remarks = list[str](), list[str](), set[str]()
     for name, store in (("store", services.store), ("ledger", services.ledger)):
         health = store.health()
@@ -108,7 +108,7 @@ def _work(services: Services) -> tuple[list[str], list[str]]:
 
 
 def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> tuple[list[str], list[str]]:
-    """That all forecasts are old, in words, or that some are, as where one of several shares stopped."""
+    """A line where all forecasts are old, or some, as when one of several shares has stopped."""
     ages_s = [(now_ms - issued[site]) / 1000.0 for site in sites if site in issued]
     old = [age_s for age_s in ages_s if age_s > FORECAST_LIMIT_S]
     if not old:

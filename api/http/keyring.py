@@ -1,9 +1,9 @@
-"""Tokens and login sessions, held against the ledger.
+"""Tokens and login sessions, verified against the ledger.
 
-A token has 256 bits of chance, so that it is kept as a fast keyed hash and a wrong one costs next to nothing. Older
-releases kept argon2 hashes: such a token is checked slowly once, one at a time and few times a minute, and its hash
-is then replaced. A session is a random value of which the ledger keeps the SHA-256; leaving, or revoking its token,
-ends it there.
+A token has 256 random bits, so a fast keyed hash of it is safe to keep, and checking a wrong one costs next to nothing.
+Older releases kept argon2 hashes: such a token is checked slowly once (one at a time, few times a minute), and its
+hash is then replaced. A session is a random value of which the ledger keeps the SHA-256; logging out or revoking the
+token ends it there.
 """
 
 from __future__ import annotations
@@ -34,13 +34,13 @@ PREFIX = "outlast"
 SESSION_S = 30 * 86_400
 FAST = "blake2b$"
 USED_EVERY_MS = 3_600_000
-"""How exactly it is kept when a token was last used [ms]."""
+"""How precisely the last use of a token is recorded [ms]."""
 
 SLOW_TRIES, SLOW_WINDOW_S = 5, 60.0
-"""Old hashes that are checked for a token within so many seconds."""
+"""How many old hashes may be checked, and within how many seconds."""
 
 MOST_SESSIONS = 50
-"""Sessions of one token at once; the oldest gives way."""
+"""Most sessions of one token; the oldest is ended for a new one."""
 
 
 def new_token(ledger: Ledger, clock: Clock, name: str, scope: Scope, site: str | None) -> tuple[Token, str]:
@@ -61,7 +61,7 @@ def calendar_path(secret: str) -> str:
 
 
 def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
-    """Revoke a token by its id or its name, with its sessions and the browsers that subscribed with it; NotFound."""
+    """Revoke a token by id or name, and with it its sessions and push subscriptions. NotFound."""
     for token in ledger.tokens():
         if token.revoked_ms is None and identity in (token.id, token.name):
             revoked = replace(token, revoked_ms=clock.now_ms())
@@ -88,7 +88,7 @@ def fast_hash(secret: str, key: bytes) -> str:
 
 
 class Keyring:
-    """Checks tokens and sessions. That a token is not revoked is looked up every time."""
+    """Verifies tokens and sessions. Each time it is looked up whether the token has been revoked."""
 
     def __init__(self, ledger: Ledger, clock: Clock) -> None:
         self._ledger, self._clock = ledger, clock
@@ -97,13 +97,13 @@ class Keyring:
         self._kept: dict[str, bytes] = {}
 
     def open_door(self) -> bool:
-        """Whether any token stands, so that somebody can log in."""
+        """Whether there is any valid token, so that somebody can log in."""
         return any(token.revoked_ms is None and token.scope != CALENDAR for token in self._ledger.tokens())
 
     # -- tokens
 
     def token(self, secret: str) -> Token | None:
-        """The standing token that a secret belongs to. ProblemError 429 for an old hash that was tried too often."""
+        """The valid token that a secret belongs to. ProblemError 429 where old hashes were tried too often."""
         found = self._proven(secret)
         return None if found is None or found.scope == CALENDAR else found
 
@@ -132,7 +132,7 @@ class Keyring:
         return token
 
     def _holds_slowly(self, token: Token, secret: str) -> bool:
-        """Against an argon2 hash of an older release: 64 MiB each, so one at a time, and counted before it is spent."""
+        """Check a secret against an older release's argon2 hash: limited in number, one at a time, 64 MiB each."""
         now_s = self._clock.monotonic_s()
         with self._slow:
             tries = self._tries.setdefault(token.id, deque(maxlen=SLOW_TRIES))
@@ -158,14 +158,14 @@ class Keyring:
         return value
 
     def session(self, value: str) -> Token | None:
-        """The standing token behind a session cookie."""
+        """The valid token behind a session cookie."""
         session = self._ledger.session(_name_of(value))
         if session is None or session.expires_ms <= self._clock.now_ms():
             return None
         return self.standing(session.token_id)
 
     def close_session(self, value: str) -> None:
-        """End a session: its cookie holds no more, wherever it was copied to."""
+        """End a session: its cookie is no longer accepted, even where it was copied."""
         self._ledger.close_session(_name_of(value))
 
     def csrf(self, value: str) -> str:
@@ -174,7 +174,7 @@ class Keyring:
         return hmac.new(self._secret("session-secret"), text, hashlib.sha256).hexdigest()
 
     def csrf_holds(self, value: str, given: str) -> bool:
-        """Whether a form's CSRF value belongs to the session."""
+        """Whether the CSRF value of a form belongs to the session."""
         return hmac.compare_digest(self.csrf(value).encode(), given.encode(errors="surrogatepass"))
 
     def _secret(self, name: str) -> bytes:
@@ -184,5 +184,5 @@ class Keyring:
 
 
 def _name_of(value: str) -> str:
-    """What the ledger knows a session by."""
+    """The id under which the ledger keeps a session."""
     return hashlib.sha256(value.encode(errors="surrogatepass")).hexdigest()

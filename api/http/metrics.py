@@ -24,11 +24,11 @@ MEDIA_TYPE = f"{OPENMETRICS}; version=1.0.0; charset=utf-8"
 TEXT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
 RENAMED = re.compile(r"outlast_hours_remaining|outlast_pack_charge_percent|outlast_deliveries_.+")
-"""Names of earlier releases, which OpenMetrics clients still find: units that are no base units, channels in names."""
+"""Earlier names that are still exposed: those with units that are not base units, or with a channel in the name."""
 
 
 def answered(services: Services, who: Principal, accept: str | None) -> tuple[bytes, str]:
-    """The exposition and its media type, as the Accept header asks: OpenMetrics 1.0 unless only plain text is taken."""
+    """The exposition and its media type by the Accept header: OpenMetrics 1.0 unless only plain text is accepted."""
     plain = accept is not None and "text/plain" in accept and OPENMETRICS not in accept and "*/*" not in accept
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Families(services, who, renamed=not plain))
@@ -39,9 +39,9 @@ def answered(services: Services, who: Principal, accept: str | None) -> tuple[by
 
 
 class _Families(FamilySource):
-    """Families made anew at each scrape.
+    """The metric families of one scrape.
 
-    renamed : bool — whether what has a better name now stands under its earlier name too, for one release
+    renamed : bool — whether metrics that have been renamed also appear under the earlier name, for one release
     """
 
     def __init__(self, services: Services, who: Principal, *, renamed: bool) -> None:
@@ -62,7 +62,7 @@ class _Families(FamilySource):
 
 
 def families(counts: Iterable[Count]) -> Iterator[Family]:
-    """Samples gathered into families, in the order in which each was first named; what is not known is left out."""
+    """Samples grouped into families, in the order of their first appearance; unknown values are left out."""
     found: dict[str, CounterMetricFamily | GaugeMetricFamily] = {}
     for count in counts:
         if count.value is None:
@@ -89,7 +89,7 @@ def _stores(services: Services) -> Iterator[Count]:
 
 
 def _alarms(services: Services, who: Principal) -> Iterator[Count]:
-    """How many alarms stand, by site, kind, priority and state."""
+    """The number of open alarms by site, kind, priority and state."""
     states = OPEN
     standing = Counter(
         (alarm.site, alarm.kind.value, alarm.priority.value, alarm.state.value)

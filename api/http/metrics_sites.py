@@ -1,4 +1,4 @@
-"""What each site's newest forecast says, as gauges. An installation of thousands may switch them off."""
+"""The newest forecast of each site as gauges. An installation with thousands of sites may switch them off."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def _pack(site: str, document: Mapping[str, Any]) -> Iterator[Count]:
 
 
 def _standing(services: Services, site: str, document: Mapping[str, Any], issued_s: float) -> Iterator[Count]:
-    """Supply, basis, age of what is known, and since when the pack carries the pump."""
+    """Gauges of supply and basis, the age of the data, and since when the pack carries the pump."""
     supply, basis, age_s = document.get("supply"), document.get("basis"), _number(document.get("data_age_s"))
     on_pack = supply == Supply.PACK.value
     yield _gauge("outlast_on_pack", "Whether the pack carries the pump.", site, float(on_pack))

@@ -1,4 +1,4 @@
-"""Times in requests: RFC 3339 with an offset, of years that can be reckoned with."""
+"""Times in requests: RFC 3339 with an offset, within the years that can be calculated with."""
 
 from __future__ import annotations
 
@@ -17,4 +17,4 @@ def _within(moment: datetime) -> datetime:
 
 
 Moment = Annotated[AwareDatetime, AfterValidator(_within)]
-"""A time of a request; others are 422."""
+"""A time in a request; anything else is answered with 422."""

@@ -1,4 +1,4 @@
-"""The newest forecasts that somebody has not taken yet, looked for without reading those that were."""
+"""Finds the newest forecasts that a consumer has not taken yet, without reading those that it has."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import StoredForecast
 
 STEP = 500
-"""Documents read at once."""
+"""Documents read in one query."""
 
 WHOLE_S = 60.0
-"""How often the times of issue of all sites are read; in between only those of late [s]."""
+"""How often the times of issue of all sites are read [s]; in between only recent ones are."""
 
 LATE_MS = 10_000
-"""How much later than another a forecast of an earlier time may be written, by another forecaster or a slow one; what
-comes later still is found by the next look at all."""
+"""How much later than a newer forecast an older one may be written, by another forecaster or a slow one [ms]. Forecasts
+that are later still are found when all sites are read."""
 
 
 class Untaken:
-    """What its holder has taken of the newest forecasts, and so what is new to it. For one thread."""
+    """Remembers which of the newest forecasts its owner has taken. For one thread."""
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
@@ -31,7 +31,7 @@ class Untaken:
         self._whole_s: float | None = None
 
     def look(self, sites: Collection[str]) -> Iterator[StoredForecast]:
-        """Newest forecasts of some sites that were not taken. StoreError where the ledger cannot be read."""
+        """The newest forecasts of some sites that were not taken yet. StoreError where the ledger cannot be read."""
         wanted, now_s = frozenset(sites), time.monotonic()
         left = any(self._taken.get(site) != at_ms for site, at_ms in self._offered.items())
         whole = left or self._whole_s is None or now_s - self._whole_s >= WHOLE_S or not wanted <= self._looked_at
@@ -45,11 +45,11 @@ class Untaken:
             yield from self._ledger.newest(changed[first : first + STEP]).values()
 
     def take(self, stored: StoredForecast) -> None:
-        """This one need not come again."""
+        """Mark a forecast as taken."""
         self._taken[stored.site] = stored.issued_ms
 
     def forget(self) -> None:
-        """Take everything anew."""
+        """Forget what was taken: every newest forecast counts as new again."""
         self._taken.clear()
         self._offered.clear()
         self._whole_s = None

@@ -1,4 +1,4 @@
-"""Errors to clients as RFC 9457 problem documents; no text of an unexpected exception ever leaves."""
+"""Errors are sent to clients as RFC 9457 problem documents; the text of an unexpected exception is never sent."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ MEDIA_TYPE = "application/problem+json"
 
 
 class Problem(BaseModel):
-    """RFC 9457: what went wrong, for machines and people."""
+    """A problem document (RFC 9457): what went wrong, for machines and people."""
 
     type: str = Field(default="about:blank", description="about:blank: the title says all there is to the type.")
     title: str
@@ -65,7 +65,7 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
     code: {"description": HTTPStatus(code).phrase, "content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}}}
     for code in (400, 401, 403, 404, 409, 422, 503)
 }
-"""For the OpenAPI document: every route may answer so."""
+"""For the OpenAPI document: every route may answer with a problem."""
 
 
 def install(app: FastAPI) -> None:
@@ -87,7 +87,7 @@ def _http(request: Request, error: Exception) -> Response:
 
 
 def _allowed(request: Request) -> set[str]:
-    """The methods of every route of the request's path, not of the first alone."""
+    """The methods of all routes with the request's path, not only of the first one."""
     routers: list[APIRouter] = request.app.state.routers
     known = [route for router in routers for route in router.routes if isinstance(route, Route)]
     matching = [route for route in known if route.matches(request.scope)[0] is not Match.NONE]

@@ -1,4 +1,4 @@
-"""What the forecaster does, passed on to the event stream as it happens."""
+"""Passes on to the event stream what the forecaster does."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from forecaster.domain.records import StoredForecast
 
 
 class StreamPublisher:
-    """A Publisher (`forecaster.domain.publishing`) whose hearers are the clients of the event stream."""
+    """The Publisher port (`forecaster.domain.publishing`) on the hub of the event stream."""
 
     def __init__(self, hub: Hub) -> None:
         self._hub = hub
@@ -23,14 +23,14 @@ class StreamPublisher:
         return self._hub.clients > 0
 
     def reading(self, reading: Reading) -> None:
-        """As a `reading` event."""
+        """Publish a `reading` event."""
         self._hub.publish(StreamKind.READING, reading.site, msgspec.json.encode(reading_out(reading)).decode())
 
     def forecast(self, stored: StoredForecast) -> None:
-        """As a `forecast` event."""
+        """Publish a `forecast` event."""
         self._hub.publish(StreamKind.FORECAST, stored.site, stored.document)
 
     def alarm(self, transition: AlarmTransition) -> None:
-        """As an `alarm` event: the alarm as it is now, and what happened to it."""
+        """Publish an `alarm` event: the alarm as it is now, and what happened to it."""
         data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
         self._hub.publish(StreamKind.ALARM, transition.alarm.site, msgspec.json.encode(data).decode())

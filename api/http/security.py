@@ -1,4 +1,4 @@
-"""Who asks, and what they may: bearer tokens, sessions, and the guards of a server on loopback.
+"""Who makes a request and what they may do: bearer tokens, sessions, and the checks of a server on loopback.
 
 On loopback no login is needed, and a Host check keeps other origins' pages out (DNS rebinding). On any other address,
 and under any name that others know (a proxy before it), every request needs a token, or the session cookie that the
@@ -29,7 +29,7 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 @dataclass(frozen=True, slots=True)
 class Principal:
-    """Who asks: name, scope, one site or all, and how they proved it ("loopback", "token", "session")."""
+    """Who makes a request: name, scope, one site or all, and how that was proved ("loopback", "token", "session")."""
 
     name: str
     scope: Rights
@@ -64,7 +64,7 @@ def is_loopback(host: str) -> bool:
 
 
 def principal(request: Request) -> Principal:
-    """Who asks. 401 where a login is needed and none holds; 403 for a session without its CSRF value."""
+    """The principal of a request. 401 where a valid login is needed; 403 for a session without its CSRF value."""
     services = request.app.state.services
     keyring: Keyring = services.keyring
     scheme, secret = get_authorization_scheme_param(request.headers.get("authorization"))
@@ -88,7 +88,7 @@ def principal(request: Request) -> Principal:
 
 
 def still_holds(request: Request) -> bool:
-    """Whether whoever asked could ask again: their token stands, and their session has not ended."""
+    """Whether a principal is still valid: the token is not revoked and the session has not ended."""
     try:
         principal(request)
     except ProblemError:
@@ -97,7 +97,7 @@ def still_holds(request: Request) -> bool:
 
 
 def sees_all(request: Request) -> bool:
-    """Whether the asker may see what concerns the whole installation: logged in, and not for one site alone."""
+    """Whether the principal may see what concerns the whole installation: logged in, and not limited to one site."""
     try:
         return principal(request).site is None
     except ProblemError:
@@ -109,7 +109,7 @@ def _as_principal(token: Token, via: str) -> Principal:
 
 
 def require_site(who: Principal, site: str) -> None:
-    """404 for a site that this principal may not see: its existence is not told."""
+    """404 for a site that this principal may not see, as if it did not exist."""
     if not who.may_read(site):
         raise NotFound(f"site {site!r}")
 
@@ -135,18 +135,18 @@ HEADERS = (
 
 
 PRIVATE = (b"cache-control", b"private, no-cache")
-"""Answers are kept by no proxy, and by a browser only to be asked about anew (RFC 9111 section 5.2.2)."""
+"""Proxies do not store answers, and browsers revalidate them each time (RFC 9111 section 5.2.2)."""
 
 SIGNED_PATHS = ("/acknowledge/", "/answer/")
-"""Links of mails: the signed address itself is the permission, wherever the reader's mail program opened it."""
+"""Paths of links in mails: the signed address itself is the permission, whichever program opens it."""
 
 NAMELESS = "null"
-"""What a browser calls itself where a policy, an add-on or a private window hides its address (RFC 6454 section 7.3).
-Whether the page is ours is then told by Sec-Fetch-Site, which no page can set."""
+"""The Origin that a browser sends where a policy, an add-on or a private window hides it (RFC 6454 section 7.3). Then
+Sec-Fetch-Site, which no page can set, tells whether the page is ours."""
 
 
 class Guard:
-    """ASGI middleware: Host check where names are known, cross-site writes refused, guarding headers."""
+    """ASGI middleware: checks Host where names are known, refuses cross-site writes, sets protective headers."""
 
     def __init__(self, app: ASGIApp, *, hosts: frozenset[str] | None) -> None:
         self._app, self._hosts = app, hosts
@@ -188,7 +188,7 @@ class Guard:
 
 
 def _refused(status: int, detail: str, headers: dict[bytes, str]) -> Response:
-    """A refusal, as a page to a browser and as a problem document to a program."""
+    """A refusal: a page for a browser, a problem document for a program."""
     if "text/html" not in headers.get(b"accept", ""):
         return problem(status, detail)
     title = HTTPStatus(status).phrase

@@ -1,4 +1,4 @@
-"""What the shapes of answers are made of, and how one is derived from the dataclass behind its document."""
+"""The base of response models, and how a model is derived from the dataclass behind its document."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Number = float | None
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"})]
 
 _MADE: dict[type, type[BaseModel]] = {}
-"""The shape that was derived from each dataclass; a shape is derived after those of its parts."""
+"""The model derived from each dataclass; the models of its parts must be derived first."""
 
 
 class Shape(BaseModel):
@@ -27,9 +27,9 @@ S = TypeVar("S", bound=Shape)
 
 
 def derived(source: type) -> Callable[[type[S]], type[S]]:
-    """Give a shape the members of a dataclass's document.
+    """Class decorator: gives a response model the members of a dataclass's document.
 
-    The shape itself declares only what the document works out beside them (`then`).
+    The decorated class declares only the members that the document works out beside them (`then`).
     """
 
     def derive(shape: type[S]) -> type[S]:
@@ -60,6 +60,6 @@ def _type_of(member: Member) -> Any:
 
 
 def _default_of(member: Member) -> Any:
-    """What a member is where it may be left out, and what is said of it."""
+    """The default and the description of a member."""
     default = ... if not member.later else list(member.default) if member.many else member.default
     return Field(default, description=member.says or None)

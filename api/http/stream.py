@@ -1,4 +1,4 @@
-"""Server-Sent Events: one hub, a bounded queue a client, events resumed by their id."""
+"""Server-Sent Events: one hub, a bounded queue for each client, events resumed by their id."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ REPLAY_LIMIT = 2_000
 
 
 class StreamKind(StrEnum):
-    """Events that a client may choose among; `state` and `lost` come to everybody."""
+    """The kinds of events that a client may choose; `state` and `lost` are sent to everybody."""
 
     FORECAST = "forecast"
     ALARM = "alarm"
@@ -28,7 +28,7 @@ EVERY_KIND = frozenset(StreamKind)
 
 @dataclass(frozen=True, slots=True)
 class StreamEvent:
-    """data is a JSON document."""
+    """An event of the stream; `data` is a JSON document."""
 
     id: int
     kind: StreamKind
@@ -37,10 +37,10 @@ class StreamEvent:
 
 
 class Subscription:
-    """One client. Where it reads too slowly the oldest readings are dropped first, and it is told how many.
+    """One client's queue. If the client reads too slowly, the oldest readings are dropped, and it is told how many.
 
-    resumed : bool — what it missed since its last event is known and comes first; otherwise it needs the state
-    joined_at : str — the id that stands for the moment of joining
+    resumed : bool — the events missed since its last one are known and are sent first; otherwise it needs the state
+    joined_at : str — the event id that stands for the moment of joining
     """
 
     def __init__(
@@ -60,7 +60,7 @@ class Subscription:
         self._lock = threading.Lock()
 
     def wants(self, kind: StreamKind, site: str) -> bool:
-        """Whether this client listens to such events of a site."""
+        """Whether this client wants events of this kind and site."""
         return kind in self._kinds and (self.sites is None or site in self.sites)
 
     def put(self, event: StreamEvent) -> None:
@@ -120,11 +120,11 @@ class Hub:
 
     @property
     def clients(self) -> int:
-        """How many listen now."""
+        """The number of clients that listen now."""
         return len(self._clients)
 
     def wanted(self) -> frozenset[str] | None:
-        """Sites that somebody listens to; None: all of them."""
+        """The sites that clients listen to; None: all of them."""
         with self._lock:
             wanted: frozenset[str] = frozenset()
             for client in self._clients:
@@ -138,7 +138,7 @@ class Hub:
         return f"{self.boot}-{event.id}"
 
     def publish(self, kind: StreamKind, site: str, data: str) -> None:
-        """Tell everybody who listens to the site."""
+        """Send an event to every client that listens to the site."""
         with self._lock:
             self._newest += 1
             event = StreamEvent(self._newest, kind, site, data)
@@ -156,7 +156,7 @@ class Hub:
         last_event_id: str | None = None,
         kinds: frozenset[StreamKind] = EVERY_KIND,
     ) -> Subscription:
-        """A new client; call it on the event loop. With a known Last-Event-ID what was missed comes first."""
+        """Add a client; call it on the event loop. With a known Last-Event-ID the missed events are sent first."""
         boot, _, number = (last_event_id or "").rpartition("-")
         seen = int(number) if number.isascii() and number.isdecimal() else -1
         with self._lock:
@@ -170,7 +170,7 @@ class Hub:
         return client
 
     def leave(self, client: Subscription) -> None:
-        """A client has gone."""
+        """Remove a client."""
         with self._lock:
             if client in self._clients:
                 self._clients.remove(client)

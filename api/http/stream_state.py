@@ -1,4 +1,4 @@
-"""How everything stands, for a client of the event stream that has nothing to go on from."""
+"""The present state of all sites, for a client of the event stream that cannot resume."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ RETRY_MS = 3_000
 """How long a client waits before it connects anew [ms]."""
 
 ALLOWED_S = 5.0
-"""How often it is looked up whether a client may still listen [s]."""
+"""How often it is checked whether a client may still listen [s]."""
 
 
 async def whole_stream(
     client: Subscription, hub: Hub, ledger: Ledger, sites: Sequence[str]
 ) -> AsyncIterator[ServerSentEvent]:
-    """All that a client of the stream gets: how long to wait before a reconnect, the state it needs, then events.
+    """Everything that a client of the stream gets: the reconnection time, the state if needed, then events.
 
     The state is read after the client has joined, so that nothing falls between the two; only its last part carries
     an id, so that a client cut off before it begins with the whole state again.
@@ -46,7 +46,7 @@ async def whole_stream(
 async def while_allowed(
     events: AsyncIterator[ServerSentEvent], allowed: Callable[[], bool], every_s: float = ALLOWED_S
 ) -> AsyncIterator[ServerSentEvent]:
-    """Events for as long as whoever asked for them may have them: a revoked token ends its streams."""
+    """The events for as long as the client is permitted to have them: revoking a token ends its streams."""
     coming = asyncio.ensure_future(anext(events, None))
     looked_s = time.monotonic()
     try:
@@ -67,7 +67,7 @@ async def while_allowed(
 
 
 async def _state(ledger: Ledger, sites: Sequence[str]) -> AsyncIterator[tuple[str, bool]]:
-    """`state` documents, some sites each; the last of them says so. There is always one."""
+    """One or more `state` documents of some sites each; the last one says so."""
     firsts = range(0, max(len(sites), 1), SITES_AN_EVENT)
     for first in firsts:
         last = first == firsts[-1]
@@ -75,7 +75,7 @@ async def _state(ledger: Ledger, sites: Sequence[str]) -> AsyncIterator[tuple[st
 
 
 def _document(ledger: Ledger, sites: Sequence[str], last: bool) -> str:
-    """Newest forecast, without its long lists, and standing alarms of each site."""
+    """The newest forecast, without its long lists, and the open alarms of each site."""
     newest = ledger.newest(sites, brief=True)
     found = [
         {

@@ -1,4 +1,4 @@
-"""Each channel of an installation held against what its broker really sends."""
+"""Compares each channel of an installation with what its broker really sends."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from forecaster.domain.site import Channel, Site
 from forecaster.texts.catalogue import Said
 
 MOST_HEARD = 20_000
-"""Messages that are kept to be examined; more tell nothing new of a channel."""
+"""Most messages that are examined; more add nothing about a channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class HeardMessage:
 
 
 class ChannelVerdict(StrEnum):
-    """How a channel is."""
+    """The verdict over a channel."""
 
     OK = "ok"
     REFUSED = "refused"
@@ -39,7 +39,7 @@ class ChannelVerdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ChannelReport:
-    """One channel: what was heard of it.
+    """One channel: the last value that was heard, and the verdict.
 
     value : float | None — in the quantity's stored unit; age_s : float | None — since it was measured [s]
     """
@@ -62,9 +62,9 @@ def examine(sites: Iterable[Site], heard: Sequence[HeardMessage], now_ms: int) -
 
 @dataclass(slots=True)
 class _HeardOnChannel:
-    """What one channel made of the messages.
+    """The readings and refusals that one channel made of the messages.
 
-    newest, last_known : of those with a time, and of those of unknown age
+    newest, last_known : the newest reading with a time of its own, and the newest retained one of unknown age
     """
 
     newest: Reading | None = None
@@ -80,7 +80,7 @@ def _site(site: Site, heard: Sequence[HeardMessage], now_ms: int) -> list[Channe
 
 
 def _listened(site: Site, channel: Channel, heard: Sequence[HeardMessage], quantities: Channels) -> _HeardOnChannel:
-    """What a channel alone makes of the messages; its readings are added to those of its quantity."""
+    """Decode the messages by one channel alone, and add the readings to those of its quantity."""
     decoder, found = Decoder([_only(site, channel)]), _HeardOnChannel()
     together = quantities.setdefault((channel.quantity, channel.of), HeardChannel(channel.quantity, channel.of))
     for message in heard:
@@ -96,7 +96,7 @@ def _listened(site: Site, channel: Channel, heard: Sequence[HeardMessage], quant
 
 
 def _report(site: Site, channel: Channel, one: _HeardOnChannel, quantities: Channels, now_ms: int) -> ChannelReport:
-    """The verdict over a channel: what cannot be read first, then what cannot be right."""
+    """The report on a channel: first what cannot be read, then what cannot be right."""
     verdict, says, reading, age_s = ChannelVerdict.SILENT, "", one.newest, None
     heard = quantities[channel.quantity, channel.of]
     several = several_topics(heard)
@@ -123,5 +123,5 @@ def _time(reading: Reading) -> tuple[int, int]:
 
 
 def _only(site: Site, channel: Channel) -> Site:
-    """The site with one channel alone, so that what is refused is told of the right one."""
+    """The site with only one channel, so that refusals are attributed to it."""
     return replace(site, channels=(channel,))

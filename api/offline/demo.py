@@ -27,21 +27,21 @@ HISTORY_H = 12.0
 LEAD_S = 30.0
 STEP_S = 0.05
 AHEAD_MS = 60_000
-"""How far the clock may run ahead of what the forecaster has folded: well below what any channel's silence is."""
+"""How far the clock may run ahead of what the forecaster has folded [ms]: well below the silence of any channel."""
 SUBSCRIBE_S = 0.5
-"""Real seconds that the collector is given to subscribe once it is connected."""
+"""How long to wait for the collector's subscription after it has connected [real seconds]."""
 PATIENCE_S = 60.0
-"""Real seconds after which the clock goes on without a message that never came through."""
+"""After this time the clock goes on without a message that did not come through [real seconds]."""
 BATCH = 5_000
 OUTLOOK_TOPIC = topic_of(OUTLOOK_SENSOR)
-"""Rain to come is of later times: it does not tell how far the readings have come through."""
+"""Rain to come has later times and does not tell how far the readings have come through."""
 
 
 class LapseClock:
     """Time-lapse: wall time runs `speed` times as fast from a start, up to a limit; durations stay real.
 
-    The limit is what keeps it true on a busy machine: where the simulated messages have not come through yet, the
-    clock waits for them, so that nobody takes a queue for silence.
+    The limit keeps a busy machine honest: where the simulated messages have not come through yet, the clock waits for
+    them, so that a queue is not taken for silence.
     """
 
     def __init__(self, start_ms: int, speed: float) -> None:
@@ -65,13 +65,13 @@ class LapseClock:
         return time.monotonic()
 
     def hold(self, limit_ms: int) -> None:
-        """Go no further than a time, until told otherwise."""
+        """Set the limit: the clock goes no further than this."""
         self.now_ms()
         with self._lock:
             self._limit_ms = float(limit_ms)
 
     def restart(self) -> None:
-        """Go on from here: the time since the last look does not count."""
+        """Go on from the present simulated time; the real time since the last look does not count."""
         with self._lock:
             self._from_s = time.monotonic()
 
@@ -103,7 +103,7 @@ def cellars(seed: int, start_ms: int, fail_after_s: float) -> list[Cellar]:
 
 
 class ClockLimit:
-    """How far the clock may go: AHEAD_MS beyond what was sent and has come through."""
+    """How far the clock may go: AHEAD_MS beyond the messages that were sent and have come through."""
 
     def __init__(self, start_ms: int) -> None:
         self._start_ms = start_ms
@@ -112,11 +112,11 @@ class ClockLimit:
         self._moved_s = 0.0
 
     def sent(self, at_ms: int) -> None:
-        """A message of a time was published."""
+        """Record that a message with this time was published."""
         self._sent_ms = max(self._sent_ms, at_ms)
 
     def passed(self, to_ms: int) -> None:
-        """The cellars have lived up to a time and published all of it."""
+        """Record that all messages up to this time have been published."""
         self._passed_ms = max(self._passed_ms, to_ms)
 
     def limit_ms(self, reached_ms: int, now_s: float) -> int:
@@ -197,7 +197,7 @@ class Demo:
                 raise ConfigError("demo", "broker", self._problem, "try again")
 
     def end(self) -> None:
-        """Ask it to end."""
+        """Ask the demo to end."""
         if self._process is not None:
             self._process.end()
 
@@ -219,12 +219,12 @@ class Demo:
         cellars.loop_stop()
 
     def _listened_to(self) -> bool:
-        """Whether the collector is at the broker: what is published before that reaches nobody."""
+        """Wait until the collector has subscribed: what is published before that reaches nobody."""
         workers = self._process.services.workers if self._process is not None else []
         return any(isinstance(worker, Collector) and worker.state().connected for worker in workers)
 
     def _folded_ms(self) -> int:
-        """Up to where the forecaster has folded what the cellars sent."""
+        """The time up to which the forecaster has folded what the cellars sent [UTC milliseconds]."""
         workers = self._process.services.workers if self._process is not None else []
         return max((worker.reached_ms for worker in workers if isinstance(worker, ForecastWorker)), default=0)
 
@@ -240,7 +240,7 @@ class Demo:
         return False
 
     def _pass_time(self, cellars: Client) -> None:
-        """Let the cellars live up to the clock's time, and publish what they sent meanwhile, in order."""
+        """Simulate the cellars up to the clock's time, and publish their messages in order."""
         now_ms = self._clock.now_ms()
         sent: list[tuple[int, str, bytes]] = []
         for cellar in self._cellars:

@@ -15,9 +15,9 @@ TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%f"
 
 
 def write(stretches: Iterable[pd.DataFrame], form: ExportFormat, out: IO[bytes]) -> int:
-    """Write frames one after the other as one document; how many rows were written.
+    """Write frames one after the other as one document. Returns the number of rows.
 
-    stretches : frames with the same columns; times leave as RFC 3339 in UTC, what is not known as empty or null
+    stretches : frames with the same columns; times are written as RFC 3339 in UTC, unknown values as empty or null
     Errors: UsageError where Parquet is asked for and its library is missing; OSError from `out`.
     """
     writers: dict[ExportFormat, Callable[[Iterator[pd.DataFrame], IO[bytes]], int]] = {
@@ -68,7 +68,7 @@ def _parquet(stretches: Iterator[pd.DataFrame], out: IO[bytes]) -> int:
 
 
 def _told(table: pd.DataFrame) -> pd.DataFrame:
-    """Every time as text: RFC 3339 in UTC, to the millisecond."""
+    """The table with every time as text: RFC 3339 in UTC, to the millisecond."""
     import pandas as pd
 
     plain = table.reset_index()

@@ -1,4 +1,4 @@
-"""Wiring mistakes that show in what a broker sends: one device too many, a unit that slipped, a clock, a flag."""
+"""Wiring mistakes that show in what a broker sends: a second device, a wrong unit, a wrong clock, a wrong flag."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ LEAST_PUMPED_WH, KILO = 3.0, 300.0
 
 @dataclass(slots=True)
 class HeardChannel:
-    """What was heard of one quantity and subject, over all of its channels.
+    """The readings of one quantity and subject, from all of its channels.
 
-    readings : in order of arrival; live : those that the broker did not send from memory
-    topics : each topic that gave a value, in the order in which they came
+    readings : in order of arrival; live : those of them that were not retained messages
+    topics : the topics that gave a value, in order of first arrival
     """
 
     quantity: Quantity
@@ -39,7 +39,7 @@ class HeardChannel:
     topics: dict[str, None] = field(default_factory=dict)
 
     def take(self, topic: str, readings: Iterable[Reading], retained: bool) -> None:
-        """Take what a message gave."""
+        """Add the readings of a message."""
         for reading in readings:
             self.topics[topic] = None
             self.readings.append(reading)
@@ -56,7 +56,7 @@ Channels = dict[tuple[Quantity, str], HeardChannel]
 
 
 def several_topics(heard: HeardChannel) -> str | None:
-    """Whether several devices speak on it; that is refused, not doubted."""
+    """Whether several devices publish it; that is refused, not merely doubted."""
     if len(heard.topics) < 2 or heard.quantity is Q.RAIN_EXPECTED:
         return None
     first, *others = heard.topics
@@ -64,7 +64,7 @@ def several_topics(heard: HeardChannel) -> str | None:
 
 
 def doubts(site: Site, heard: HeardChannel, channels: Channels) -> Iterator[str]:
-    """What about a channel cannot be right, each with its mend; the plainest first."""
+    """What cannot be right about a channel, each with the way to mend it; the clearest first."""
     if not heard.readings:
         return
     yield from _clock(heard)
@@ -82,7 +82,7 @@ def doubts(site: Site, heard: HeardChannel, channels: Channels) -> Iterator[str]
 
 
 def _clock(heard: HeardChannel) -> Iterator[str]:
-    """A clock that is off: every message that just came is of another time."""
+    """A clock that is wrong: all messages that have just arrived carry another time."""
     if heard.quantity is Q.RAIN_EXPECTED or not heard.live:
         return
     lags = [reading.arrived_ms - reading.time_ms for reading in heard.live]
@@ -100,7 +100,7 @@ def _power(site: Site, heard: HeardChannel) -> Iterator[str]:
 
 
 def _counter(heard: HeardChannel, power: HeardChannel | None) -> Iterator[str]:
-    """A counter that rises a thousand times more slowly than the power beside it."""
+    """An energy counter that rises a thousand times more slowly than the measured power would make it."""
     if power is None:
         return
     risen = heard.values[-1] - heard.values[0]
@@ -110,14 +110,14 @@ def _counter(heard: HeardChannel, power: HeardChannel | None) -> Iterator[str]:
 
 
 def _pumped_wh(readings: Sequence[Reading], start_ms: int, stop_ms: int) -> float:
-    """Energy of a power that holds from each reading to the next, within a span [Wh]."""
+    """Energy within a span, each power taken to hold until the next reading [Wh]."""
     found = sorted((r.time_ms, r.value) for r in readings)
     edges = [*(min(max(at, start_ms), stop_ms) for at, _ in found), stop_ms]
     return math.fsum(v * (edges[k + 1] - edges[k]) for k, (_, v) in enumerate(found)) / 3.6e6
 
 
 def _flag(heard: HeardChannel, channels: Channels) -> Iterator[str]:
-    """A mains flag that changes too often, or says what the pack's charge and input deny."""
+    """A mains flag that changes too often, or that the pack's charge and input contradict."""
     values = heard.values
     if sum(a != b for a, b in pairwise(values)) >= CHATTER:
         yield says.chattering(len(values))
@@ -132,7 +132,7 @@ def _flag(heard: HeardChannel, channels: Channels) -> Iterator[str]:
 
 
 def _holds(charges: Sequence[float]) -> bool:
-    """Whether a charge is full and stays so, or rises."""
+    """Whether the charge stays full or rises."""
     return len(charges) > 1 and (min(charges) >= FULL_PERCENT or charges[-1] > charges[0])
 
 

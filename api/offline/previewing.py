@@ -18,7 +18,7 @@ from forecaster.engine import Engine
 
 STRIDE_MS = 60_000
 PACK_FORECAST_MS, MAINS_FORECAST_MS = 5 * 60_000, 30 * 60_000
-"""How often a forecast is made on a log: it is what takes time."""
+"""How often a forecast is made on a log; it takes most of the time."""
 
 
 def parse_limits(texts: Sequence[str], limits: AlarmLimits) -> AlarmLimits:
@@ -61,7 +61,7 @@ def _with_limit(limits: AlarmLimits, kind: AlarmKind, number: float) -> AlarmLim
 class LimitsPreview:
     """One pass of a log through the engine and a manager for each set of limits.
 
-    said : one list of transitions for each set of limits
+    said : the transitions of each set of limits
     """
 
     site: Site
@@ -109,7 +109,7 @@ class LimitsPreview:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """An alarm that one set of limits raised and the other did not, or raised at another time [s later]."""
+    """An alarm that only one of two sets of limits raised, or that they raised at different times."""
 
     kind: AlarmKind
     before: AlarmTransition | None
@@ -117,7 +117,7 @@ class Difference:
 
     @property
     def later_s(self) -> float | None:
-        """How much later the changed limits raised it; None where only one did."""
+        """How much later the changed limits raised it [s]; None where only one set did."""
         if self.before is None or self.after is None:
             return None
         return (self.after.at_ms - self.before.at_ms) / 1000.0

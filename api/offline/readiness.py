@@ -1,4 +1,4 @@
-"""Before you leave: the whole chain looked at as it is now, each line held, not held or not fitted."""
+"""Before you leave: the state of the whole chain, each link held, not held or not fitted."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ PROVEN_MS = 400 * DAY_MS
 FRESH_MS = 10 * MINUTE_MS
 FULL_PERCENT = 90.0
 LEAST_H = 6.0
-"""Hours that the pack should last at least, where no longer outage is on record: this project's choice [h]."""
+"""Hours that the pack should last, unless a longer outage is on record [h]. This project's own choice."""
 
 
 class Held(StrEnum):
-    """How a line stands."""
+    """Whether a link of the chain holds."""
 
     HELD = "held"
     NOT_HELD = "not-held"
@@ -44,8 +44,8 @@ class Held(StrEnum):
 class ReadyLine:
     """One link of the chain.
 
-    must : bool — leaving without it is leaving blind
-    says, do : how it stands, and what to do where it is not held
+    must : bool — leaving is safe only where it is held
+    says, do : its state in words, and what to do where it is not held
     """
 
     key: str
@@ -76,7 +76,7 @@ class Readiness:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """What the lines are read from, looked up once.
+    """The facts that the lines are made from, read once.
 
     channels : those that the installation serves
     heartbeat : whether one is set up
@@ -94,14 +94,14 @@ class Chain:
     carried_ms: int | None
 
     def line(self, key: str, held: bool | None, *, must: bool = False, **facts: object) -> ReadyLine:
-        """A line in words; held None: not fitted."""
+        """A line in words. `held` None: not fitted."""
         state = Held.NOT_FITTED if held is None else Held.HELD if held else Held.NOT_HELD
         says = self.say(f"ready.{key}.{state.value}", **facts)
         return ReadyLine(key, state, must, says, "" if held else self.say(f"ready.{key}.do"))
 
     @property
     def fresh(self) -> bool:
-        """Whether the forecast is of now, and rests on what is heard."""
+        """Whether the forecast is recent and rests on current readings."""
         found = self.forecast
         return (
             found is not None
@@ -145,7 +145,7 @@ def readiness_at(chain: Chain) -> Readiness:
 
 
 def _people(chain: Chain) -> list[ReadyLine]:
-    """Somebody can be told and has answered; then a line a person."""
+    """Whether somebody can be told and has answered; then one line for each person."""
     subscribed = chain.ledger.subscriptions()
     people = reachable(chain.site, chain.channels, subscribed)
     answered = answers_of(chain.ledger, chain.site.id, chain.now_ms)
@@ -162,7 +162,7 @@ def _people(chain: Chain) -> list[ReadyLine]:
 
 
 def answers_of(ledger: Ledger, site: str, now_ms: int) -> set[tuple[str, str]]:
-    """(name, channel) of every test message of the last month that was answered; a webhook answers by taking it."""
+    """(name, channel) of every test message answered within the last month; a webhook answers by accepting it."""
     return {
         (notice.who, notice.channel)
         for notice in ledger.notices_between(site, now_ms - MONTH_MS, now_ms + MINUTE_MS)
@@ -229,7 +229,7 @@ LOOKS: tuple[Callable[[Chain], ReadyLine], ...] = (
 
 
 def readiness_out(found: Readiness, *, names: bool) -> dict[str, Any]:
-    """As JSON; who is who only where asked for."""
+    """The chain as JSON; with the names of people only where asked for."""
     shown = found.lines if names else nameless(found.lines)
     return {
         "site": found.site,
@@ -240,6 +240,6 @@ def readiness_out(found: Readiness, *, names: bool) -> dict[str, Any]:
 
 
 def nameless(lines: Sequence[ReadyLine]) -> tuple[ReadyLine, ...]:
-    """The lines without those that name people; that somebody can be told stays, without saying who."""
+    """The lines without the names of people; the line that somebody can be told stays."""
     kept = (line for line in lines if line.key not in ("contact", "contact-lost"))
     return tuple(replace(line, says="") if line.key == "told" else line for line in kept)

@@ -17,11 +17,11 @@ from forecaster.engine.document import time_text
 from forecaster.engine.doubts import doubted
 
 DISORDER_MS = 300_000
-"""How far a log's own clock may step back: such messages are put in order again."""
+"""How far a log may step back in time [ms]; such messages are put in order."""
 
 
 def in_order(messages: Iterable[LoggedMessage]) -> Iterator[LoggedMessage]:
-    """Messages by their time, at equal times as logged. UsageError where the log steps back by too much."""
+    """Messages by time, those of equal time as logged. UsageError where the log steps back too far."""
     held: list[tuple[int, int, LoggedMessage]] = []
     newest = done = None
     for count, message in enumerate(messages):
@@ -42,7 +42,7 @@ def in_order(messages: Iterable[LoggedMessage]) -> Iterator[LoggedMessage]:
 
 
 class Replay:
-    """Folds a log through one site's engine. `at` and `every_ms` as in `outlast replay`."""
+    """Folds a log through the engine of one site; `at` and `every_ms` as in `outlast replay`."""
 
     def __init__(self, site: Site, *, at: Sequence[int] = (), every_ms: int | None = None, seed: int = 0) -> None:
         self.engine = Engine(site, seed=seed)
@@ -54,7 +54,7 @@ class Replay:
         self.messages = self.readings = self.refused = 0
 
     def forecasts(self, messages: Iterable[LoggedMessage]) -> Iterator[Forecast]:
-        """One forecast for each time asked, in order of time; with nothing asked, one at the end of the log."""
+        """One forecast for each time asked for, in order; without such times, one at the end of the log."""
         last_ms: int | None = None
         for message in in_order(messages):
             if last_ms is None and self._every_ms is not None:
@@ -82,14 +82,14 @@ class Replay:
             self.engine.update(reading)
 
     def _refit(self, now_ms: int) -> None:
-        """Tune the models when it is time by the log, as the service does."""
+        """Refit the models when it is due by the log's time, as the service does."""
         if self.engine.untuned(now_ms) < 1.0:
             return
         with contextlib.suppress(FitError):  # the models go on as they are
             self.engine.refit(now_ms)
 
     def _due_before(self, now_ms: int) -> Iterator[int]:
-        """Times asked that lie before a message's."""
+        """The times asked for that lie before a message."""
         while True:
             found = [t for t in (self._asked[0] if self._asked else None, self._next_ms) if t is not None]
             if not found or min(found) >= now_ms:
@@ -105,7 +105,7 @@ class Replay:
             self._next_ms += self._every_ms
 
     def _rest(self, last_ms: int) -> Iterator[int]:
-        """What is asked for at or after the end of the log."""
+        """The times asked for at or after the end of the log."""
         if self._only_end:
             yield last_ms
             return

@@ -26,11 +26,11 @@ MOST_RUNS = 200_000
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """Forecasts an hour into each failure, against what came.
+    """The forecasts made one hour into each failure, compared with what happened.
 
-    reached : failures that went to the reserve floor; held : of these, inside the 10 to 90 % range
-    median_error : float | None — of the middle, as a share of the hours that came
-    censored, contradicted : failures that the mains ended; of these, longer than the 90 % point
+    reached : failures that reached the reserve floor; held : those of them within the 10 to 90 % range
+    median_error : float | None — error of the median as a share of the true hours
+    censored, contradicted : failures ended by the mains; those of them that outlasted the 90 % point
     """
 
     reached: int
@@ -55,7 +55,7 @@ class SiteReport:
 
 
 def accuracy(outages: Sequence[Outage]) -> Accuracy:
-    """How the forecast an hour in compared with what came; failures shorter than an hour tell nothing."""
+    """Compare the forecasts made one hour in with what happened; shorter failures are left out."""
     held, errors, censored, contradicted = 0, [], 0, 0
     for outage in outages:
         if outage.forecast_h is None or outage.rehearsal:
@@ -108,7 +108,7 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
 
 
 def document(report: SiteReport) -> dict[str, Any]:
-    """The report as JSON; NaN never, and no names of people: a report is handed on."""
+    """The report as JSON, without NaN and without the names of people, because reports are passed on."""
     return {
         "site": report.site.id,
         "from": time_text(report.start_ms),

@@ -1,4 +1,4 @@
-"""What a sizing takes from outside its question: packs described elsewhere, and what an installation has seen."""
+"""Inputs of a sizing beyond its question: packs described in other files, and what an installation has recorded."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from forecaster.sizing.question import InflowRecord, ObservedStart
 from forecaster.sizing.seasons import record_of
 
 RECORD_HOURS = 24 * 400
-"""How far back the record of inflow is read [h]."""
+"""How much of the recorded inflow is read [h]."""
 
 SEEN_OUTAGES = 20
-"""How many outages back a start on the pack is looked for."""
+"""In how many of the newest outages a start on the pack is looked for."""
 
 _ANY_PUMP = {"rated_voltage_v": 120.0, "horsepower": 0.33}
 
@@ -45,7 +45,7 @@ def record(ledger: Ledger, site: Site, now_ms: int) -> InflowRecord | None:
 
 
 def observed_start(ledger: Ledger, site_id: str) -> ObservedStart | None:
-    """Whether the pump was seen to start on the pack: the newest rehearsal's word, else a run during an outage."""
+    """Whether the pump was seen to start on the pack: by the newest rehearsal, else by a run during an outage."""
     for test in ledger.tests(site_id):
         if test.result is not None and test.result.started_pump is not None:
             result = test.result
@@ -64,7 +64,7 @@ def _run_on_pack(ledger: Ledger, site_id: str) -> Run | None:
 
 
 def sleeps(ledger: Ledger, site_id: str) -> bool | None:
-    """Whether the newest rehearsal that could tell saw the output fall asleep between runs."""
+    """Whether the output fell asleep between runs, by the newest rehearsal that could tell."""
     for test in ledger.tests(site_id):
         if test.result is not None and test.result.sleeps_on_low_load is not None:
             return test.result.sleeps_on_low_load

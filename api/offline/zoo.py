@@ -30,7 +30,7 @@ def rows_named(names: str) -> tuple[ZooRow, ...]:
 
 
 def heard(case: ZooCase, guard: ChannelGuard) -> Iterator[Reading]:
-    """The readings of a case in order of arrival, as the collector makes and admits them."""
+    """The readings of a case in order of arrival, as the collector would decode and admit them."""
     if case.plain:
         topics = {(channel.quantity, channel.of): channel.topic for channel in case.site.channels}
         for reading in case.readings:
@@ -44,14 +44,14 @@ def heard(case: ZooCase, guard: ChannelGuard) -> Iterator[Reading]:
 
 
 def score_row(place: tuple[str, int]) -> ZooOutcome:
-    """What was said of one row in one seed's house. place : name of the row, and the seed."""
+    """Score one row in the house of one seed. place : name of the row, and the seed."""
     case = zoo_case(BY_NAME[place[0]], place[1])
     guard = ChannelGuard([case.site])
     return walk_case(case, heard(case, guard), lambda: guard.facts().get(case.site.id, ()))
 
 
 def score_zoo(rows: Sequence[ZooRow], seeds: range, *, workers: int) -> Iterator[ZooOutcome]:
-    """Every row in every seed's house, row by row, in the order of the seeds."""
+    """Score every row in the house of every seed, row by row, in the order of the seeds."""
     places = [(row.name, seed) for row in rows for seed in seeds]
     if workers <= 1 or len(places) <= 1:
         yield from map(score_row, places)

@@ -1,4 +1,4 @@
-"""Alarms as they are told on pages: what happened, what to do, by when, and what may be done about the alarm."""
+"""Alarms on pages: what happened, what to do, by when, and the actions that the reader may take."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def told_lines(notices: Sequence[Notice], wording: Wording, words: Words, now_ms
 
 
 def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms: int, *, operate: bool) -> AlarmCard:
-    """One alarm in the words of a page; who acknowledged it is named to those alone who may operate."""
+    """One alarm in the words of a page. Only readers who may operate see who acknowledged it."""
     acknowledged = None
     if alarm.acknowledged_ms is not None:
         when = wording.clock(alarm.acknowledged_ms, now_ms)

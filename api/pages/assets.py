@@ -1,4 +1,4 @@
-"""Static files, the manifest and the service worker, each sent compressed and as long-lived as it may be."""
+"""Static files, the manifest and the service worker, sent compressed and cacheable for as long as possible."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def static(
     v: str = "",
     accept_encoding: Annotated[str, Header()] = "",
 ) -> Response:
-    """A static file; with the stamp of its content it may be kept for a year."""
+    """A static file. With the stamp of its content in the address it may be cached for a year."""
     if name not in _known():
         raise NotFound(f"file {name!r}")
     path = STATIC / name
@@ -81,7 +81,7 @@ def manifest(request: Request) -> Response:
 
 @router.get("/service-worker.js")
 def service_worker() -> Response:
-    """The service worker, with the addresses of what it keeps."""
+    """The service worker, with the addresses of the files that it caches."""
     kept = [static_url(name) for name in KEPT_OFFLINE]
     head = f"const KEPT = {json.dumps([*kept, '/offline', '/manifest.webmanifest'])};\n"
     body = (STATIC / "worker.js").read_text(encoding="utf-8")
@@ -90,6 +90,6 @@ def service_worker() -> Response:
 
 @router.get("/offline")
 def offline(request: Request) -> Response:
-    """What is shown without a connection where nothing was kept."""
+    """The page that is shown without a connection where nothing is cached."""
     t = words_of(request)
     return page(request, "error.html", Caller(operate=False), heading=t("app.offline"), detail=t("app.offline_text"))

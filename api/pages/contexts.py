@@ -1,4 +1,4 @@
-"""What every template may be given: typed, already in the site's words, units and zone."""
+"""The parts of template contexts: typed, and already in the site's words, units and time zone."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from forecaster.domain.alarms import Alarm
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Who looks: whether they may operate, the form token, and whether there is a session to leave.
+    """The reader of a page: whether they may operate, the form token, and whether there is a session to log out of.
 
     site : str | None — the only site the session may see; None: all
     """
@@ -32,7 +32,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class DataTable:
-    """A data table: head cells, rows, and what stands above it."""
+    """A data table: its caption, head cells and rows."""
 
     caption: str
     head: tuple[str, ...]
@@ -41,12 +41,12 @@ class DataTable:
 
 @dataclass(frozen=True, slots=True)
 class AlarmCard:
-    """One alarm as it is told on a page.
+    """One alarm on a page.
 
     headline : str — without the site's name, which stands above it
-    over : bool — the condition has gone
-    afar : str — what to do from far away, "" where nothing, or where the viewer may not see names
-    told : who was told, a line a message; empty where the viewer may not see names
+    over : bool — the condition is gone
+    afar : str — what to do from far away; "" where there is nothing, or the reader may not see names
+    told : who was told, a line for each message; empty where the reader may not see names
     then : what was told when it was raised or last told, "" where that is what stands here
     """
 

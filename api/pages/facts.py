@@ -1,4 +1,4 @@
-"""Facts below the strip: water, runs, draw, charge; what is not known is left out."""
+"""The facts below the strip: water, runs, draw, charge. What is not known is left out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the pages with large forms are given: sizing, the discharge test, set-up."""
+"""Template contexts of the pages with large forms: sizing, the discharge test, set-up."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class RehearsalLine:
 class RehearsalContext:
     """The discharge test page. running : id of the test that runs, None where none does.
 
-    pulled : bool — somebody said that the plug is being pulled
+    pulled : bool — somebody has said that the plug is being pulled
     """
 
     running: str | None
@@ -54,7 +54,7 @@ class RehearsalContext:
 
 @dataclass(frozen=True, slots=True)
 class OfferLine:
-    """A field that was heard: its values, what it may be, and what was chosen for it."""
+    """A field that was heard on the broker: its values, what it may be, and what was chosen for it."""
 
     number: int
     topic: str
@@ -72,7 +72,7 @@ class OfferLine:
 
 @dataclass(frozen=True, slots=True)
 class LoadRow:
-    """Another load on the pack, as it was filled in."""
+    """Another load on the pack, as filled in."""
 
     number: int
     name: str
@@ -81,7 +81,7 @@ class LoadRow:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A topic that was heard."""
+    """A topic that was heard on the broker, and its fields."""
 
     topic: str
     messages: int

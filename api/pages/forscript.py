@@ -1,4 +1,4 @@
-"""What the script is given: words to fill in and the chances along the strip, as JSON in data attributes."""
+"""What the script needs: words to fill in and the chances along the strip, as JSON in data attributes."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ MEANINGS = ("mains", "home", "other")
 
 
 def survival_json(curve: Sequence[SurvivalPoint]) -> str:
-    """Moments and chances for the script, which takes them as straight between two, as `chance_at` does."""
+    """Times and chances for the script, which interpolates linearly between them as `chance_at` does."""
     points = [[point.at_ms, point.probability] for point in curve]
     return msgspec.json.encode(points).decode()
 
 
 def silence_of(site: Site) -> int:
-    """Seconds of silence after which what is shown is old: the longest that any channel is allowed."""
+    """Seconds of silence after which the page is out of date: the longest silence allowed to any channel."""
     limits = [channel.max_silence_s for channel in site.channels if channel.max_silence_s is not None]
     return round(max(limits, default=DEFAULT_SILENCE_S))
 

@@ -1,4 +1,4 @@
-"""Where time and values fall on the paper, lying (time to the right) or standing (time downwards)."""
+"""Maps times and values to positions on the drawing, lying (time to the right) or standing (time downwards)."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from forecaster.domain.times import HOUR_MS
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A stretch of time on the paper.
+    """The time axis of a drawing.
 
     start_ms, end_ms : int — the stretch, UTC milliseconds
-    head, tail : float — where it begins and ends along the time direction
+    head, tail : float — the positions of its beginning and end along the time direction
     tall : bool — time runs downwards
     """
 
@@ -28,12 +28,12 @@ class Frame:
     tall: bool = False
 
     def along(self, at_ms: float) -> float:
-        """Position along the time direction, held within the frame."""
+        """The position of a moment along the time direction, limited to the frame."""
         share = (at_ms - self.start_ms) / (self.end_ms - self.start_ms)
         return self.head + (self.tail - self.head) * min(1.0, max(0.0, share))
 
     def at(self, at_ms: float, across: float) -> Point:
-        """The point of a moment and a position across the time direction."""
+        """The point at a moment and at a position across the time direction."""
         along = self.along(at_ms)
         return (across, along) if self.tall else (along, across)
 
@@ -46,13 +46,13 @@ class Frame:
         return {"x": begin, "y": near, "width": end - begin, "height": far - near}
 
     def holds(self, at_ms: float) -> bool:
-        """Whether a moment lies on the paper."""
+        """Whether a moment lies within the frame."""
         return self.start_ms <= at_ms <= self.end_ms
 
 
 @dataclass(frozen=True, slots=True)
 class Lane:
-    """A scale across the time direction: `low` falls on `low_at`, `high` on `high_at`."""
+    """A value axis across the time direction: the value `low` lies at `low_at`, `high` at `high_at`."""
 
     low: float
     high: float
@@ -60,7 +60,7 @@ class Lane:
     high_at: float
 
     def across(self, value: float) -> float:
-        """Position of a value, held within the lane."""
+        """The position of a value, limited to the lane."""
         share = (value - self.low) / (self.high - self.low)
         return self.low_at + (self.high_at - self.low_at) * min(1.0, max(0.0, share))
 
@@ -75,7 +75,7 @@ class Tick:
 
 
 def step_h(start_ms: int, end_ms: int, most: int) -> int:
-    """Hours between ticks so that at most `most` fall on the paper: 1, 2, 3, 6, 12, 24, then whole days."""
+    """Hours between ticks so that there are at most `most` of them: 1, 2, 3, 6, 12, 24, then whole days."""
     span_h = (end_ms - start_ms) / HOUR_MS
     for step in (1, 2, 3, 6, 12, 24, 48, 72, 168, 336, 720):
         if span_h / step <= most:
@@ -85,7 +85,7 @@ def step_h(start_ms: int, end_ms: int, most: int) -> int:
 
 @lru_cache(64)
 def ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = 14) -> tuple[Tick, ...]:
-    """Marks at whole local hours divisible by the step, so that a day of 23 or 25 hours is drawn as it was."""
+    """Ticks at local hours divisible by the step, so that a day of 23 or 25 hours is drawn correctly."""
     step = step_h(start_ms, end_ms, most)
     moments = _hours(start_ms, end_ms, zone, step) if step < 24 else _days(start_ms, end_ms, zone, step // 24)
     found: list[Tick] = []

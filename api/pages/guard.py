@@ -1,4 +1,4 @@
-"""What stands between a browser and a page: errors as pages, the form token, and the way to the login."""
+"""What every page request passes through: errors become pages, forms need a token, the login is asked for."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ FORM_TOKEN = "form_token"
 
 
 class PageRoute(APIRoute):
-    """A route whose errors are pages; whoever must sign in first is led there and back."""
+    """A route that shows errors as pages, and that leads whoever must log in to the login page and back."""
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The handler with errors turned into pages."""
@@ -64,7 +64,7 @@ def _to_login(request: Request) -> Response:
 
 
 def error_page(request: Request, status: int, detail: str | None = None) -> Response:
-    """An error as a page: what to do now, and nothing of the program's inside."""
+    """An error as a page: what to do now, and no internals of the program."""
     t = words_of(request)
     known = status if status in (400, 403, 404, 429, 503) else 400
     said = detail if detail is not None else t(f"error.text_{known}")
@@ -74,7 +74,7 @@ def error_page(request: Request, status: int, detail: str | None = None) -> Resp
 
 
 def caller(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
-    """Who looks, and the token that this one's forms carry."""
+    """The reader of a page, and the token for the forms on it."""
     return Caller(
         operate=who.may_operate,
         form_token=masked(services.keyring.csrf(_session(request, services))),
@@ -94,7 +94,7 @@ def _token_holds(request: Request, services: Services, given: object) -> bool:
 
 
 def masked(token: str) -> str:
-    """A token under a mask of its own for every page, so that what compresses well tells nothing of it (BREACH)."""
+    """The token under a new mask for every page, so that the compressed length reveals nothing of it (BREACH)."""
     mask = secrets.token_bytes(len(token) // 2)
     return (mask + _xor(mask, bytes.fromhex(token))).hex()
 
@@ -114,7 +114,7 @@ def _xor(left: bytes, right: bytes) -> bytes:
 
 
 async def checked_session(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
-    """Like `checked`, for what whoever may only read may do too, such as leaving."""
+    """Like `checked`, for actions that readers may take too, such as logging out."""
     form = await request.form(max_fields=6000)
     if not _token_holds(request, services, form.get(FORM_TOKEN)):
         raise ProblemError(403, "the form has grown old, or came from elsewhere")

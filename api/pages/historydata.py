@@ -1,4 +1,4 @@
-"""What the history pictures show: each quantity over a span, thinned without losing extremes."""
+"""The data of the history pictures: each quantity over a span, thinned without losing extremes."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ POINTS = 240
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """One picture's content: its key in the texts, its series, how a value is said, and its unit in a CSV head."""
+    """The content of one picture: key in the catalogue, series, wording of a value, unit in the CSV head."""
 
     key: str
     series: tuple[Series, ...]
@@ -46,7 +46,7 @@ class TimeSpan:
 
     @property
     def bucket_ms(self) -> int:
-        """Width of a bucket, as stores and ledgers cut it."""
+        """The width of a bucket, as stores and ledgers compute it [ms]."""
         return max(1, -(-(self.end_ms - self.start_ms) // self.points))
 
 
@@ -67,7 +67,7 @@ def plots(ports: PagePorts, site: Site, span: TimeSpan, words: Words) -> list[Pl
 
 
 def run_span(span: TimeSpan) -> TimeSpan:
-    """The span in buckets wide enough to hold runs: hours, or days where it is long."""
+    """The span in buckets that are wide enough for runs: hours, or days for a long span."""
     width = HOUR_MS if span.end_ms - span.start_ms <= 8 * DAY_MS else DAY_MS
     return TimeSpan(span.start_ms, span.end_ms, max(1, (span.end_ms - span.start_ms) // width))
 
@@ -93,7 +93,7 @@ def power_plot(ports: PagePorts, site: Site, span: TimeSpan, words: Words, wordi
 
 
 def run_dots(totals: Sequence[RunTotals], span: TimeSpan, value: Callable[[RunTotals], float | None]) -> list[Dot]:
-    """Bars from totals of runs; a value that is not known leaves its bucket out."""
+    """Bars from totals of runs; buckets with an unknown value are left out."""
     dots: list[Dot] = []
     for total in totals:
         said = value(total)

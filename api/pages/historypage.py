@@ -28,11 +28,11 @@ RUNS_SHOWN = 40
 
 
 YEARS = (1971, 2199)
-"""Years of which a day may be asked for: those beyond cannot be reckoned with in every zone."""
+"""The years that may be asked for; later and earlier ones cannot be calculated in every time zone."""
 
 
 def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
-    """The span asked for: so many local days up to the end of a local day, or up to now."""
+    """The requested span: a number of local days that end with a local day, or now."""
     if name not in SPANS:
         raise UsageError(f"no span {name!r}", f"one of {', '.join(SPANS)}")
     zone = Wording.of(site).zone
@@ -90,7 +90,7 @@ def picture_of(
     wording: Wording,
     clock: Callable[[int], str],
 ) -> HistoryPicture:
-    """One picture with its table and hover values."""
+    """One picture with its table and the values shown under the pointer."""
     title = words(f"history.{plot.key}")
     start, end = clock(span.start_ms), clock(span.end_ms)
     scene = PictureContents(

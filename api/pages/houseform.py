@@ -13,7 +13,7 @@ TEXTS = ("id", "name", "timezone", "units")
 POSITION = ("latitude", "longitude")
 WEATHER = ("url", "time", "rain", "unit")
 KEPT = (*TEXTS, "email", *POSITION, *(f"weather.{key}" for key in WEATHER))
-"""Fields that come back as they were filled in."""
+"""Fields that are shown again as they were filled in."""
 MOST_LOADS = 12
 BLANK_LOADS = 2
 

@@ -35,7 +35,7 @@ def picture(size: int, margin: float) -> np.ndarray[tuple[int, ...], np.dtype[np
 
 
 def shapes(x: Grid, y: Grid) -> list[tuple[np.ndarray[tuple[int, ...], np.dtype[np.bool_]], tuple[int, int, int]]]:
-    """Which points belong to what, in drawing order; x and y run from 0 to 1."""
+    """The masks of the shapes in drawing order; x and y run from 0 to 1."""
     inside = (x >= 0) & (x <= 1)
     thickness = 0.17 * np.clip(1.0 - x, 0.0, 1.0) ** 0.75
     found = [(inside & (np.abs(y - 0.27) <= thickness), WATER)]

@@ -1,4 +1,4 @@
-"""The page "Before you leave": the chain as it is now, test messages, and the digits that answer them."""
+"""The page "Before you leave": the present state of the chain, test messages, and the digits that answer them."""
 
 from __future__ import annotations
 
@@ -54,13 +54,13 @@ def test(site: SiteIn, services: ServicesIn, _: CheckedIn) -> Response:
 def answer(
     site: SiteIn, services: ServicesIn, _: CheckedIn, code: Annotated[str, Form(pattern=r"^\s*\d{4}\s*$")]
 ) -> Response:
-    """Take the four digits of a test message as its answer."""
+    """Accept the four digits of a test message as its answer."""
     said = "answered" if answer_code(services, site, code.strip()) else "unknown"
     return RedirectResponse(f"/sites/{site.id}/leaving?said={said}", status_code=303)
 
 
 def answer_code(services: Services, site: Site, code: str) -> bool:
-    """Keep the answer to the test message of the last two days that has these digits; whether there was one."""
+    """Record the answer to the test message of the last two days with these digits. Returns whether there was one."""
     now_ms = services.clock.now_ms()
     digits = Tickets(services.installation.folder, None).code
     for notice in services.ledger.notices_between(site.id, now_ms - CODE_MS, now_ms + 1):

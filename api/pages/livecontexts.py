@@ -1,4 +1,4 @@
-"""What the living part of a site's page and the list of all sites are given."""
+"""Template contexts of the part of a site's page that is updated live, and of the list of all sites."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from api.pages.contexts import AlarmCard, DataTable, Fact, LogLine
 
 @dataclass(frozen=True, slots=True)
 class Marker:
-    """The movable marker: its moment, the form's field value, its meaning and name, and what it reads out."""
+    """The movable marker: its moment, the value of the form field, its meaning and name, and the text that it shows."""
 
     at_ms: int
     field_value: str
@@ -25,7 +25,7 @@ class Marker:
 
 @dataclass(frozen=True, slots=True)
 class DataAge:
-    """How old what is seen is: words, epoch milliseconds of the newest reading, and whether it is stale."""
+    """The age of the data: in words, the time of the newest reading in epoch milliseconds, and whether it is stale."""
 
     says: str
     heard_ms: int | None
@@ -34,12 +34,12 @@ class DataAge:
 
 @dataclass(frozen=True, slots=True)
 class SiteNow:
-    """The living part of a site's page.
+    """The part of a site's page that is updated live.
 
     act : ActNow | None — what stands on top; alarms : those that it does not tell
     middle_ms : int | None — the middle of the range, for the script to say it in the reader's own time
     survival : str — JSON of [[UTC ms, chance 0..1], ...] for the script's marker
-    silence_s : int — age from which the script calls what it shows old [s]
+    silence_s : int — age from which the script marks the page as out of date [s]
     """
 
     site: str
@@ -110,7 +110,7 @@ class FleetCount:
 
 @dataclass(frozen=True, slots=True)
 class FleetBanner:
-    """What stands over the list: a site, and what it is in the middle of."""
+    """A banner above the list: a site, and the test that is going on there."""
 
     site: str
     name: str

@@ -1,4 +1,4 @@
-"""The login: a token in exchange for a session, and not too many tries."""
+"""The login: a token is exchanged for a session, with a limit on failed tries."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ TRIES_OF_ALL = 60
 
 
 class Tries:
-    """Failed tries within the last minute, by address and in all; memory is bounded by the limit of all."""
+    """Failed tries within the last minute, by address and in all. The limit for all bounds the memory, too."""
 
     def __init__(self) -> None:
         self._failed: deque[tuple[float, str]] = deque(maxlen=TRIES_OF_ALL)
 
     def too_many(self, address: str, now_s: float) -> bool:
-        """Whether an address, or everybody together, must wait."""
+        """Whether an address, or everybody, must wait."""
         while self._failed and now_s - self._failed[0][0] >= WINDOW_S:
             self._failed.popleft()
         own = sum(1 for _, who in self._failed if who == address)
@@ -66,7 +66,7 @@ def login(
     token: Annotated[str, Form(max_length=300)],
     wanted: Annotated[str, Form(alias="next", max_length=300)] = "/",
 ) -> Response:
-    """Take a token, give a session."""
+    """Exchange a token for a session."""
     tries, now_s = tries_of(request), services.clock.monotonic_s()
     address = request.client.host if request.client is not None else ""
     known = services.keyring.token(token.strip())
@@ -92,7 +92,7 @@ def login(
 
 @router.post("/logout")
 def logout(_: CheckedSessionIn, request: Request, services: ServicesIn) -> Response:
-    """Leave: the session ends, its cookie goes, and so does what the browser kept for reading offline."""
+    """Log out: ends the session, and deletes its cookie and what the browser has cached for reading offline."""
     services.keyring.close_session(request.cookies.get(COOKIE, ""))
     answer = RedirectResponse("/login", status_code=303)
     answer.delete_cookie(COOKIE, path="/")

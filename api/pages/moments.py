@@ -1,4 +1,4 @@
-"""Moments as forms give them, and the zone they stand in."""
+"""Times as forms give them, and their time zone."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from forecaster.texts.wording import Wording
 
 
 def moment(site: Site, text: str) -> int:
-    """A moment as a form gives it, in the site's zone unless it names its own; the first of a doubled hour."""
+    """A time from a form, in the site's zone unless it names an offset. In a repeated hour the first one is meant."""
     try:
         at = datetime.fromisoformat(text)
     except ValueError as error:
@@ -22,7 +22,7 @@ def moment(site: Site, text: str) -> int:
 
 
 def zone_words(at_ms: int, wording: Wording, words: Words) -> str:
-    """The zone that a site's clock shows at a moment: `CST`, or `UTC+05:45` where it has no letters."""
+    """The abbreviation of a site's zone at a moment: `CST`, or `UTC+05:45` where the zone has none."""
     name = wording.local(at_ms).tzname() or ""
     if name[:1] not in ("+", "-"):
         return name

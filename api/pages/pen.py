@@ -1,4 +1,4 @@
-"""The hand that draws the strip of time, lying or standing, from its data and its words."""
+"""Draws the strip of time, lying or standing, from its data and its words."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from api.pages.svg import Point, diamond, element, line, strokes, text
 from forecaster.domain.forecast import chance_at
 
 NAME_WIDTH = 92.0
-"""Room that the name of a day or of now takes along a lying strip."""
+"""Space that the name of a day or of the present takes along a lying strip."""
 NEAR = 16.0
-"""Closer than this along a standing strip, an hour would be written over the name of now."""
+"""Along a standing strip, an hour closer than this to the present would be written over its name."""
 
 
 def draw(data: StripData, words: StripWords, layout: Layout) -> Markup:
@@ -114,7 +114,7 @@ class Pen:
         return Markup().join(parts)
 
     def fan(self) -> Markup:
-        """Where the charge is expected to go: between the 10 and 90 % paths, and its middle."""
+        """The expected charge: the area between the 10 and 90 % paths, and the median."""
         fan = [point for point in self.data.fan if point.at_ms <= self.data.end_ms]
         if len(fan) < 2:
             return Markup()
@@ -126,12 +126,12 @@ class Pen:
         )
 
     def charge(self) -> Markup:
-        """The charge as it was seen."""
+        """The charge as measured."""
         points = [self.frame.at(at, self.percent.across(value)) for at, value in self.data.charge]
         return element("path", {"class": "charge", "d": line(points)}) if len(points) > 1 else Markup()
 
     def floor(self) -> Markup:
-        """The reserve floor, and the bracket of the moments at which it may be reached."""
+        """The reserve floor, and the bracket around the times at which it may be reached."""
         across = self.percent.across(self.data.reserve_percent)
         parts = [self._long(across, "floor")]
         soonest, middle, latest = self.data.reserve_at
@@ -151,7 +151,7 @@ class Pen:
         return Markup().join(parts)
 
     def water(self) -> Markup:
-        """The water coming in, hanging below the water line; dashed what is expected."""
+        """The inflow, drawn downwards from the water line; dashed where it is expected."""
         parts = [
             element("path", {"class": "inflow", "d": line(self._steps(group, self.rate), closed=True)})
             for group in runs_together(self.data.water)
@@ -176,7 +176,7 @@ class Pen:
         return [*outline, self.frame.at(group[-1][1], lane.low_at)]
 
     def runs(self) -> Markup:
-        """Each run as a stroke; runs closer than half a pixel share one."""
+        """Each run as a stroke; runs closer than half a pixel share a stroke."""
         near, far = self.layout.runs
         seen = sorted({round(self.frame.along(start) * 2) / 2 for start, _ in self.data.runs})
         pairs: list[tuple[Point, Point]] = [
@@ -195,7 +195,7 @@ class Pen:
         return Markup().join(bars)
 
     def clock(self) -> Markup:
-        """Hours in the site's zone; a new day is named."""
+        """The hours in the site's zone, with the name of each new day."""
         parts: list[Markup] = []
         for mark in self.marks:
             low, high = self.layout.charge[1], self.layout.rain[1]
@@ -220,7 +220,7 @@ class Pen:
         return labels
 
     def chances(self) -> Markup:
-        """Chances in 100 as numerals at the ticks, and as a line of ink that thins out as they fall."""
+        """The chances in 100: numerals at the ticks, and a line that thins out as they fall."""
         ahead = self.data.survival
         if len(ahead) < 2:
             return Markup()
@@ -250,7 +250,7 @@ class Pen:
         return Markup().join(parts)
 
     def present(self) -> Markup:
-        """The line of now."""
+        """The line of the present moment."""
         edge = self.layout.ink + 9 if not self.frame.tall else self.layout.charge[1] + 8
         start = self.layout.charge[1] - 16 if not self.frame.tall else 0
         x, y = self.frame.at(self.data.now_ms, self.layout.charge[1])

@@ -1,4 +1,4 @@
-"""A picture of a measured quantity over a span: a band of extremes, a line of means, bars, and outages marked."""
+"""A picture of a measured quantity over a span: a band of extremes, a line of means or bars, and the outages."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from forecaster.domain.times import HOUR_MS
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """One bucket: its stretch of time, extremes and mean, in the unit shown."""
+    """One bucket: its span of time, extremes and mean, in the unit shown."""
 
     start_ms: int
     stop_ms: int
@@ -29,7 +29,7 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One quantity in a picture; style is the class of its look: "first", "second" (a line and band), "bars"."""
+    """One quantity in a picture. style : its CSS class, "first" or "second" (line and band) or "bars"."""
 
     name: str
     style: str
@@ -38,9 +38,9 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class PictureContents:
-    """What a picture shows. outages : stretches on the pack; top : least upper end of the scale.
+    """The contents of a picture. outages : spans on the pack; top : the scale reaches at least so far.
 
-    scale : units shown in one stored unit, so that the scale ends on a round number of what is shown
+    scale : shown units in one stored unit, so that the scale ends on a round number of shown units
     """
 
     key: str
@@ -60,7 +60,7 @@ class PictureContents:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The paper of a picture. inside : the scale stands within it; merged : buckets that share one place."""
+    """The layout of a picture. inside : the scale is drawn within it; merged : how many buckets are drawn as one."""
 
     name: str
     width: float
@@ -103,7 +103,7 @@ def draw_picture(scene: PictureContents, sheet: Sheet) -> Markup:
 
 
 def hover_values(scene: PictureContents, stamp: Callable[[int], str]) -> str:
-    """What the script reads out under the pointer: moments, their words and each series' words, as JSON."""
+    """What the script shows under the pointer: times, their words and each series' words, as JSON."""
     seen: dict[int, list[str]] = {}
     for series in scene.series:
         for dot in series.dots:
@@ -174,14 +174,14 @@ def _series(series: Series, frame: Frame, lane: Lane, merge: int) -> Markup:
 
 
 def _bar(dot: Dot, frame: Frame, lane: Lane) -> str:
-    """Path data of one bar, half a pixel narrower than its time so that neighbours stay apart."""
+    """Path data of one bar, half a pixel narrower than its span so that neighbours stay apart."""
     left, foot = frame.along(dot.start_ms), lane.low_at
     right = max(left + 1.0, frame.along(dot.stop_ms) - 0.5)
     return f"M{number(left)},{number(foot)}V{number(lane.across(dot.mean))}H{number(right)}V{number(foot)}Z"
 
 
 def merged(group: Sequence[Dot], by: int) -> Sequence[Dot]:
-    """Neighbouring buckets as one, their extremes kept: for a paper too narrow for each."""
+    """Neighbouring buckets merged with their extremes, for a picture too narrow to show each."""
     if by == 1:
         return group
     found: list[Dot] = []
@@ -194,7 +194,7 @@ def merged(group: Sequence[Dot], by: int) -> Sequence[Dot]:
 
 
 def together(dots: Sequence[Dot]) -> list[list[Dot]]:
-    """Buckets in groups without a gap: a silence longer than three buckets is not drawn across."""
+    """Buckets grouped so that no line is drawn across a silence longer than three buckets."""
     groups: list[list[Dot]] = []
     for dot in dots:
         near = groups and dot.start_ms - groups[-1][-1].stop_ms <= 3 * max(1, dot.stop_ms - dot.start_ms)

@@ -1,4 +1,4 @@
-"""What the pages read from: the sites, the store, the ledger and the clock, handed over by the application."""
+"""What the pages read from: sites, store, ledger and clock, handed over by the application."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class PagePorts:
         return chain_of(self.channels, self.heartbeat, self.ledger, self.store, site, words, now_ms, forecast)
 
     def reach_warnings(self, site: Site, words: Words, *, operate: bool) -> tuple[str, ...]:
-        """What keeps the people of a site from being told; names only for those who may operate."""
+        """What keeps the people of a site from being told. Names are given only to readers who may operate."""
         return reach_warnings(site, self.channels, self.ledger.subscriptions(), words, names=operate)
 
     def site(self, site_id: str) -> Site:

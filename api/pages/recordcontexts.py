@@ -1,4 +1,4 @@
-"""What the pages of the past are given: history, outages, the health of the telemetry."""
+"""Template contexts of the pages about the past: history, outages, the health of the telemetry."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ def outage_page(ports: PagePorts, site: Site, words: Words) -> tuple[OutageLine,
 
 
 def so_far(ports: PagePorts, outage: Outage, now_ms: int) -> Outage:
-    """An outage that lasts, with what is known of it by now: its lowest charge, and the forecast kept an hour in."""
+    """An outage in progress completed with its lowest charge so far and the forecast made an hour in."""
     seen = ports.store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
     kept = ports.ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
     lowest = seen[0].low if seen else outage.lowest_charge_percent
@@ -41,7 +41,7 @@ def so_far(ports: PagePorts, outage: Outage, now_ms: int) -> Outage:
 
 
 def range_of(kept: Sequence[StoredForecast]) -> tuple[float, float, float] | None:
-    """The 10, 50 and 90 % hours of the first of some forecasts, where it has all three."""
+    """The 10, 50 and 90 % hours of the first forecast that has all three."""
     if not kept:
         return None
     hours = from_document(msgspec.json.decode(kept[0].document)).hours_remaining
@@ -120,13 +120,13 @@ def channel_page(ports: PagePorts, site: Site, words: Words) -> tuple[ChannelLin
 
 
 def channel_name(channel: Channel, words: Words) -> str:
-    """The channel's quantity in words, and of which load."""
+    """The channel's quantity in words, with the load that it measures."""
     name = words(f"quantity.{channel.quantity.value}")
     return f"{name} ({channel.of})" if channel.of else name
 
 
 def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
-    """A stored value in the site's units."""
+    """A stored value as text in the site's units."""
     quantity = channel.quantity
     if quantity in STATES:
         return words("telemetry.yes" if value else "telemetry.no")

@@ -1,4 +1,4 @@
-"""Discharge tests as a page: what runs, what was measured, and the form that starts or finishes one."""
+"""The page of discharge tests: the running one, the results, and the form that starts or finishes one."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def rehearsal_page(ports: PagePorts, site: Site, words: Words, *, operate: bool)
 
 
 def test_banner(test: DischargeTest | None, words: Words) -> str | None:
-    """What stands over a site while its discharge test waits or runs."""
+    """The banner over a site while its discharge test waits or runs."""
     if test is None:
         return None
     return words("test.banner_waits" if test.pulled_ms is None else "test.banner_runs")
@@ -59,7 +59,7 @@ def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: 
 
 
 def result_texts(result: DischargeResult | None, words: Words) -> tuple[str | None, tuple[str, ...], tuple[str, ...]]:
-    """Verdict, reasons and cautions in the reader's language; of an older build's result as they were written."""
+    """Verdict, reasons and cautions in the reader's language; those of an older build as they were written."""
     if result is None:
         return None, (), ()
     plain = (result.verdict, *result.reasons, *result.cautions)
@@ -70,7 +70,7 @@ def result_texts(result: DischargeResult | None, words: Words) -> tuple[str | No
 
 
 def result_facts(result: DischargeResult, wording: Wording, words: Words) -> list[Fact]:
-    """What a test measured; what it did not is left out."""
+    """What a test has measured; what it has not is left out."""
     low, middle, high = result.hours_full_to_reserve
     spread = words("test.between", range=wording.hours_range(low, high))
     found = [

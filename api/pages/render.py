@@ -23,7 +23,7 @@ STATIC = HERE / "static"
 
 @cache
 def environment() -> Environment:
-    """Jinja with everything escaped and nothing undefined allowed to pass as a blank."""
+    """The Jinja environment: everything is escaped, and an undefined name is an error."""
     made = Environment(
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=select_autoescape(default=True, default_for_string=True),
@@ -37,7 +37,7 @@ def environment() -> Environment:
 
 @cache
 def static_url(name: str) -> str:
-    """The address of a static file with a stamp of its content, so that it may be kept for ever."""
+    """The address of a static file with a stamp of its content, so that it may be cached for ever."""
     stamp = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:10]
     return f"/static/{name}?v={stamp}"
 

@@ -52,7 +52,7 @@ def setup_context(
     refused: Sequence[str] = (),
     toml: str = "",
 ) -> SetupContext:
-    """The page's state: everything that was filled in so far comes back."""
+    """The state of the page, with everything that was filled in so far."""
     offers = offers_of(heard, words) if heard is not None else offers_kept(form, words)
     take = form.get("take") == "yes"
     return SetupContext(
@@ -74,7 +74,7 @@ def setup_context(
 
 
 def suggested(offer: Offer) -> Offer:
-    """An offer with its suggestions taken, where nothing was chosen by hand."""
+    """A line with its suggestion accepted, unless something was chosen by hand."""
     lines = tuple(
         replace(line, quantity=line.guess, unit=line.guess_unit) if line.guess and not line.quantity else line
         for line in offer.lines
@@ -83,7 +83,7 @@ def suggested(offer: Offer) -> Offer:
 
 
 def offers_of(heard: Sequence[TopicHeard], words: Words) -> tuple[Offer, ...]:
-    """What was heard, as lines of the form."""
+    """What was heard on the broker, as lines of the form."""
     offers: list[Offer] = []
     number = 0
     for topic in heard:
@@ -163,9 +163,9 @@ def described(form: Mapping[str, str], words: Words) -> Site:
 
 
 def refuse_inside(site: Site, installation: Installation, words: Words) -> None:
-    """A form is filled in by whoever holds a token: the weather it names is asked in the public internet alone.
+    """Anybody with a token may fill in the form, so the weather service that it names must be on the public internet.
 
-    An address inside a private network is taken where a site file names its host already. UsageError.
+    A host inside a private network is accepted only where a site file already names it. UsageError.
     """
     if site.weather is None:
         return
@@ -197,7 +197,7 @@ def channel_of(line: OfferLine) -> dict[str, Any]:
 def preview(
     installation: Installation, site: Site, words: Words, now_ms: int
 ) -> tuple[list[ChannelPreview], list[str]]:
-    """Each channel's value as it would be stored, from listening now; and what would be refused, with why."""
+    """Listen now: each channel's value as it would be stored, and what would be refused, with the reason."""
     decoder = Decoder([site])
     latest: dict[tuple[Quantity, str], Reading] = {}
     refused: list[str] = []
@@ -215,7 +215,7 @@ def preview(
 def preview_line(
     channel: Channel, latest: Mapping[tuple[Quantity, str], Reading], wording: Wording, words: Words
 ) -> ChannelPreview:
-    """One channel's value, or that it was silent meanwhile."""
+    """The value of one channel, or that nothing was heard of it."""
     reading = latest.get((channel.quantity, channel.of))
     value = words("setup.silent") if reading is None else said(reading.value, channel, wording, words)
     return ChannelPreview(channel_name(channel, words), channel.topic, value, reading is not None)

@@ -1,4 +1,4 @@
-"""The plates of pump, pit and pack as fields of a form, and back into the content of a site file.
+"""The nameplates of pump, pit and pack as fields of a form, and back as the content of a site file.
 
 A field takes a plain number in the unit shown, or a number with a unit of its own: `18 in`, `1.5 kWh`.
 """
@@ -18,10 +18,10 @@ from forecaster.texts.catalogue import Words
 
 @dataclass(frozen=True, slots=True)
 class Plate:
-    """One field of the form: where it goes in the site file, its unit in pint's spelling, whether asked first.
+    """One field of the form: its key in the site file, its unit in pint's spelling, whether it is among the first.
 
     unit : str — "" for a bare number, "text" for a word
-    choices : tuple[str, ...] — where it is one of a few words: these, the usual one first
+    choices : tuple[str, ...] — the words to choose from, the usual one first; empty for other fields
     """
 
     section: str
@@ -82,7 +82,7 @@ class FormField:
 
 @dataclass(frozen=True, slots=True)
 class FormSection:
-    """Fields of one table of the site file: those asked first, and the rest."""
+    """The fields of one table of the site file: the first ones, and the rest."""
 
     title: str
     hint: str
@@ -123,7 +123,7 @@ def _value(plate: Plate, text: str) -> Any:
 
 
 def values_of(site: Site) -> dict[str, str]:
-    """A site's plates as the texts of the form."""
+    """The values of a site as texts for the form."""
     found: dict[str, str] = {}
     for section, thing in (("pump", site.pump), ("pit", site.pit), ("pack", site.pack)):
         for field in fields(thing):

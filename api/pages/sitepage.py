@@ -1,4 +1,4 @@
-"""The living part of a site's page: the sentence, the strip, what stands open, the water and the log."""
+"""The part of a site's page that is updated live: the sentence, the strip, open alarms, the water and the log."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def site_now(
 
 
 def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> Markup:
-    """The sentence first: who carries the pump since when, and until when that lasts."""
+    """The sentence at the top: who carries the pump since when, and how long that lasts."""
     if forecast is None:
         return Markup(escape(words("now.no_forecast")))
     on_pack = forecast.supply is Supply.PACK
@@ -117,13 +117,13 @@ def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
 
 
 def middle_of(forecast: Forecast | None, wording: Wording, now_ms: int) -> int | None:
-    """The middle of the range as the sentence says it."""
+    """The median of the range as the sentence words it."""
     middle = None if forecast is None else at(forecast, forecast.hours_remaining.p50)
     return None if middle is None else wording.meant(middle, now_ms)
 
 
 def under_of(site: Site, forecast: Forecast | None, wording: Wording, words: Words) -> tuple[str, ...]:
-    """What stands under the sentence."""
+    """The text under the sentence."""
     if forecast is None:
         return ()
     found: list[str] = []
@@ -151,7 +151,7 @@ def age_of(
 
 
 def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[str, ...]:
-    """What takes trust from the answer."""
+    """Warnings that make the answer less reliable."""
     if forecast is None:
         return ()
     found: list[str] = []
@@ -169,7 +169,7 @@ def warnings_of(forecast: Forecast | None, wording: Wording, words: Words, now_m
 def marker_of(
     forecast: Forecast | None, view: StripWindow, wording: Wording, words: Words, until_ms: int | None, meaning: str
 ) -> Marker | None:
-    """The marker at the moment asked for, or else at a moment worth asking about."""
+    """The marker at the requested moment, else at one that is likely to be of interest."""
     if forecast is None or not forecast.survival:
         return None
     meaning = meaning if meaning in MEANINGS else "other"
@@ -212,7 +212,7 @@ def chance_words(probability: float | None, words: Words) -> str:
 
 
 def strip_table(data: StripData, said: StripWords, wording: Wording, words: Words) -> DataTable:
-    """The strip as a table: one row a tick of its clock."""
+    """The strip as a table, a row for each tick."""
     marks = ticks(data.start_ms, data.end_ms, data.zone)
     rows = []
     for mark, end_ms in zip(marks, [*(m.at_ms for m in marks[1:]), data.end_ms], strict=True):
@@ -235,13 +235,13 @@ def strip_table(data: StripData, said: StripWords, wording: Wording, words: Word
 
 
 def value_at(points: Sequence[tuple[int, float]], at_ms: int) -> float | None:
-    """The last value seen by a moment."""
+    """The last value measured up to a moment."""
     seen = [value for time_ms, value in points if time_ms <= at_ms]
     return seen[-1] if seen else None
 
 
 def middle_at(data: StripData, at_ms: int) -> float | None:
-    """The middle of the fan at the first of its points from a moment on."""
+    """The median of the expected charge at the first of its points from a moment on."""
     return next((point.p50 for point in data.fan if point.at_ms >= at_ms), None)
 
 

@@ -1,4 +1,4 @@
-"""Sizing as a page: the same question and the same arithmetic as `outlast size`, asked by a form."""
+"""The sizing page: the same question and arithmetic as `outlast size`, asked by a form."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ SHOWN = {"1/hour": "", "percent": "%", "degC": "°C"}
 
 
 def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
-    """The form with its values and, once something was asked, the answer or the one line that is wrong."""
+    """The form with its values and, once it was sent, the answer or a line on what is wrong."""
     started = {**(values_of(site) if site is not None else {}), **defaults(ports, site)}
     values = {key: value for key, value in form.items() if value.strip()} if form else started
     answer: Sizing | None = None
@@ -63,7 +63,7 @@ def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], wo
 
 
 def defaults(ports: PagePorts, site: Site | None) -> dict[str, str]:
-    """The rhythm that the site shows now, to start from."""
+    """Initial values of the form: the present rhythm of the site."""
     forecast = ports.forecast(site.id) if site is not None else None
     if forecast is None or forecast.cycles_per_hour is None or forecast.run_s is None:
         return {}
@@ -99,7 +99,7 @@ def answered(ports: PagePorts, site: Site | None, values: Mapping[str, str]) -> 
 
 
 def seen(ports: PagePorts, site: Site) -> dict[str, Any]:
-    """What this installation has seen of the site: its inflow, starts and sleeps on the pack."""
+    """What this installation has recorded of the site: inflow, starts and sleeps on the pack."""
     return {
         "record": record(ports.ledger, site, ports.clock.now_ms()),
         "observed_start": observed_start(ports.ledger, site.id),
@@ -108,7 +108,7 @@ def seen(ports: PagePorts, site: Site) -> dict[str, Any]:
 
 
 def cord_of(given: Mapping[str, float]) -> Cord | None:
-    """An extension cord, where both of its fields are filled."""
+    """The extension cord, if both of its fields are filled in."""
     awg, length_m = given.get("cord_awg"), given.get("cord_length_m")
     if awg is None and length_m is None:
         return None
@@ -118,7 +118,7 @@ def cord_of(given: Mapping[str, float]) -> Cord | None:
 
 
 def findings(answer: Sizing, words: Words) -> tuple[Fact, ...]:
-    """Runs, starts and keeps up, with why and what would settle it."""
+    """Whether the pump runs, starts and keeps up, each with the reason and what would settle it."""
 
     def said(finding: Finding) -> str:
         settle = words("sizing.settle", how=finding.settle) if finding.settle else ""
@@ -154,7 +154,7 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 
 
 def what_ifs(answer: Sizing, words: Words) -> tuple[Fact, ...]:
-    """Hours with each change alone: those asked about, then what would help."""
+    """The hours with each change alone: the requested changes, then those that would help."""
     asked = tuple(Fact(words.again(w.name), words.again(range_h(w.hours))) for w in answer.what_ifs)
     lines = (help_line(one, words).partition(": ") for one in answer.helps)
     return (*asked, *(Fact(what, hours) for what, _, hours in lines))

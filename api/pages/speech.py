@@ -1,4 +1,4 @@
-"""The language that a reader of the pages is answered in."""
+"""The language of the pages for each reader."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ router = APIRouter(include_in_schema=False)
 
 
 def words_of(request: Request) -> Words:
-    """The words a reader chose, else the first that the browser asks for, else the installation's."""
+    """The catalogue of the language that the reader chose, else the browser's, else the installation's."""
     chosen = request.cookies.get(LANGUAGE_COOKIE)
     if chosen in languages():
         return words(chosen)

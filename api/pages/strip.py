@@ -1,4 +1,4 @@
-"""The strip of time: what ran, the water's rate, the charge with its fan, and the chance that power is left.
+"""The strip of time: runs, inflow, the charge with its expected course, and the chance that power is left.
 
 One drawing in two settings: lying for a wide screen, standing (time downwards, like a log) for a narrow one.
 Above the water line is the pack's charge; below it hang the runs and the water coming in; along the edge a table of
@@ -30,7 +30,7 @@ class StripMarker:
 
 @dataclass(frozen=True, slots=True)
 class StripWords:
-    """All that the strip says in words, already in the reader's language and the site's units."""
+    """All texts of the strip, already in the reader's language and the site's units."""
 
     title: str
     description: str
@@ -54,13 +54,13 @@ class StripWords:
 
 @dataclass(frozen=True, slots=True)
 class StripData:
-    """What is drawn, in stored units.
+    """The data of a strip, in stored units.
 
-    charge : seen charge [%], oldest first; fan : expected charge ahead
-    mains : stretches on mains; runs : (start, stop); water, rain, rain_ahead : steps (start, stop, value)
-    water_ahead : (at, value) of the water that is expected
-    reserve_at : p10, p50, p90 of the moment the floor is reached
-    events : labelled moments (transfers); water_scale : shown units in one stored unit of the water
+    charge : measured charge [%], oldest first; fan : expected charge ahead
+    mains : spans on mains; runs : (start, stop); water, rain, rain_ahead : steps (start, stop, value)
+    water_ahead : (time, value) of the expected inflow
+    reserve_at : p10, p50, p90 of the time at which the floor is reached
+    events : labelled moments (transfers); water_scale : shown units in one stored unit of inflow
     """
 
     now_ms: int
@@ -86,7 +86,7 @@ class StripData:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where the lanes lie: (zero, full) across the time direction, and how many ticks fit."""
+    """The positions of the lanes, (zero, full) across the time direction, and how many ticks fit."""
 
     name: str
     frame: Frame
@@ -139,7 +139,7 @@ def standing(start_ms: int, end_ms: int) -> Layout:
 
 
 def nice(most: float) -> float:
-    """A round number at or above: 1, 2 or 5 times a power of ten; 0 for nothing."""
+    """The next round number at or above a value: 1, 2 or 5 times a power of ten; 0 for 0."""
     if most <= 0:
         return 0.0
     power = 1e-3
@@ -151,7 +151,7 @@ def nice(most: float) -> float:
 
 
 def runs_together(steps: Steps) -> list[Steps]:
-    """Steps grouped so that each group has no gap in time; nothing is drawn across a gap."""
+    """Steps grouped so that no group has a gap in time, because nothing is drawn across a gap."""
     groups: list[list[tuple[int, int, float]]] = []
     for step in steps:
         if groups and groups[-1][-1][1] == step[0]:

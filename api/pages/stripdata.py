@@ -1,4 +1,4 @@
-"""What the strip of one site shows at a moment, read from the store and the ledger."""
+"""The data of one site's strip, read from the store and the ledger."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ MOST_RUNS = 2000
 
 @dataclass(frozen=True, slots=True)
 class StripWindow:
-    """The stretch of time a strip shows."""
+    """The span of time that a strip shows."""
 
     now_ms: int
     start_ms: int
@@ -49,7 +49,7 @@ def window(now_ms: int, forecast: Forecast | None, asked_ms: int = 0) -> StripWi
 def strip_data(
     ports: PagePorts, site: Site, forecast: Forecast | None, view: StripWindow, words: Words, marker: StripMarker | None
 ) -> StripData:
-    """Everything the strip draws."""
+    """Everything that the strip draws."""
     runs = list(reversed(ports.ledger.runs(site.id, view.start_ms, view.now_ms + 1, MOST_RUNS).runs))
     outages = [o for o in ports.ledger.outages(site.id, 50) if o.end_ms is None or o.end_ms > view.start_ms]
     steps, in_litres = water_steps(site, forecast, runs, view)
@@ -86,7 +86,7 @@ def strip_data(
 
 
 def survival_within(forecast: Forecast | None, end_ms: int) -> tuple[SurvivalPoint, ...]:
-    """The forecast's chances as far as the strip reaches, with the one at its end."""
+    """The forecast's chances within the window, and the chance at its end."""
     curve = () if forecast is None else forecast.chances()
     at_end = chance_at(curve, end_ms)
     inside = tuple(point for point in curve if point.at_ms < end_ms)
@@ -94,18 +94,18 @@ def survival_within(forecast: Forecast | None, end_ms: int) -> tuple[SurvivalPoi
 
 
 def at(forecast: Forecast, hours: float | None) -> int | None:
-    """The moment that lies some hours after a forecast was made."""
+    """The time some hours after a forecast was made [UTC milliseconds]."""
     return None if hours is None else round(forecast.issued_at_ms + hours * HOUR_MS)
 
 
 def charge_points(ports: PagePorts, site: Site, view: StripWindow) -> list[ChargePoint]:
-    """The charge as seen, thinned but with its extremes."""
+    """The measured charge, thinned without losing extremes."""
     points = ports.store.series(site.id, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
     return [(point.time_ms, point.mean) for point in points]
 
 
 def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: StripWindow) -> tuple[list[Step], bool]:
-    """The inflow as steps, thinned to what the paper can show."""
+    """The inflow as steps, thinned to what the drawing can show."""
     rate = forecast.water.pump_rate_l_per_min if forecast is not None else None
     steps, in_litres = inflow_steps(runs, site.pit, rate)
     if len(steps) > 60:
@@ -124,7 +124,7 @@ def rain_steps(ports: PagePorts, site: Site, view: StripWindow) -> list[Step]:
 
 
 def mains_spans(forecast: Forecast | None, outages: list[Outage], view: StripWindow) -> list[tuple[int, int]]:
-    """Stretches on mains within the window, up to now: what lies between the outages."""
+    """The spans on mains within the window, up to now: what lies between the outages."""
     if forecast is None:
         return []
     spans: list[tuple[int, int]] = []

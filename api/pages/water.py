@@ -1,4 +1,4 @@
-"""The water coming in, told from the runs: each cycle lifts what came since the one before."""
+"""The inflow computed from the runs: each cycle lifts the water that has come since the one before."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def inflow_steps(runs: Sequence[Run], pit: Pit, pump_rate_l_per_min: float | Non
     """Inflow between the starts of neighbouring runs, oldest first, and whether it is in L/min.
 
     runs : oldest first.
-    V / t_off where the pit's drawdown is known, else duty times the pump rate, else duty in % (False).
+    Inflow is V / t_off where the pit's drawdown is known, else duty times pump rate, else the duty in % (False).
     A cycle next to a censored edge is left out: nothing is drawn across a gap. Source of the formulas:
     UFC 3-240-04A, chapter 7 (cycle time of a wet well).
     """
@@ -37,7 +37,7 @@ def inflow_steps(runs: Sequence[Run], pit: Pit, pump_rate_l_per_min: float | Non
 
 
 def resampled(steps: Sequence[Step], start_ms: int, end_ms: int, bins: int) -> list[Step]:
-    """Time-weighted means over equal bins; a bin that less than half is known of is left out."""
+    """Time-weighted means over equal bins; a bin of which less than half is known is left out."""
     width = (end_ms - start_ms) / bins
     known, total = [0.0] * bins, [0.0] * bins
     for start, stop, value in steps:

@@ -1,4 +1,4 @@
-"""The water that a forecast expects, told from its own path of the charge."""
+"""The inflow that a forecast expects, computed from its own path of the charge."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import HOUR_MS
 
 CHARGING_SHARE = 0.1
-"""Charging below this share of what the pump draws is taken for none."""
+"""Charging below this share of the pump's draw is neglected."""
 
 
 def water_ahead(forecast: Forecast | None, reserve_percent: float, end_ms: int) -> tuple[tuple[int, float], ...]:
     """Expected inflow ahead: (UTC ms, L/min), from now to where the middle of the charge meets the reserve floor.
 
-    The pack's middle path falls with what is drawn from it; less other loads and the pack's own draw, what is left is
-    the pump, whose share follows the water. The present inflow is carried along in that proportion. Empty where the
-    parts of the draw are not known, or where something charges the pack, which would be taken for less water.
+    The slope of the median charge gives the total draw. Less the other loads and the pack's own draw, what remains is
+    the pump's draw, which is proportional to the inflow; so the present inflow is scaled by it. Empty where the parts
+    of the draw are not known, or where the pack is being charged, which would look like less water.
     """
     if forecast is None or forecast.draw is None or forecast.draw.charging_w > CHARGING_SHARE * forecast.draw.pump_w:
         return ()

@@ -1,6 +1,6 @@
-"""What the faces know that an engine cannot: failing deliveries, writes that fail, channels refused, a wrong clock.
+"""What the faces know and an engine cannot: failing deliveries, failed writes, refused channels, a wrong clock.
 
-A remark never mutes: only a failed write, or real silence of a site, makes the program blind.
+Remarks never mute an alarm: only a failed write, or real silence of a site, makes the program blind.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ REFUSALS_KEEP_S = 30.0
 
 
 class OutsideView:
-    """Answers for one site at a time; what holds for the whole installation is looked up every few seconds."""
+    """Gives the outside evidence of one site. What concerns the whole installation is looked up every few seconds."""
 
     def __init__(self, services: Services) -> None:
         self._services = services
@@ -43,7 +43,7 @@ class OutsideView:
         self._parts: dict[str, tuple[int, tuple[PartTold, ...]]] = {}
 
     def __call__(self, site: Site) -> Outside:
-        """The outside of a site, now; whether a discharge test runs is the forecaster's own to say."""
+        """The outside evidence of a site now; the forecaster itself adds whether a discharge test runs."""
         moment_s = time.monotonic()
         if moment_s - self._looked_s >= KEEP_S:
             self._look()
@@ -92,7 +92,7 @@ class OutsideView:
         self._channels = channels_told(self._services.ledger)
 
     def _unwritten(self, collector: Collector | None) -> str | None:
-        """Why readings cannot be stored, in one line; what the store merely remarks is none of it."""
+        """Why readings cannot be stored, in one line; mere remarks of the store are left out."""
         failed = None if collector is None else collector.write_failure()
         if failed is not None:
             return failed

@@ -1,7 +1,7 @@
-"""One process a part on an installation: a lock on the folder of its data, held for as long as the process lives.
+"""Only one process may run each part of an installation: it locks the data folder for as long as it lives.
 
-A second `outlast run` would take the first one's session at the broker away and write its alarms twice. The lock is
-the operating system's own (flock), so that a killed process leaves none behind.
+A second `outlast run` would take over the first one's broker session and record alarms twice. The lock is the
+operating system's (flock), so a killed process leaves none behind.
 """
 
 from __future__ import annotations
@@ -16,11 +16,12 @@ from collector.share import Share
 from forecaster.domain.errors import ConfigError, UsageError
 
 LOCKED = (Part.COLLECT, Part.FORECAST)
-"""Parts of which each share may run once; there may be several that only serve."""
+"""The parts that each share may run once; any number of processes may serve."""
 
 
 class InstallationLock:
-    """Taken when made. UsageError where another process has it; ConfigError where the folder cannot be written.
+    """The lock, taken when the object is made. UsageError where another process has it; ConfigError where the folder
+    cannot be written.
 
     folder : Path — of the installation's data
     """
@@ -59,5 +60,5 @@ class InstallationLock:
             os.pwrite(handle, str(os.getpid()).encode(), 0)
 
     def release(self) -> None:
-        """Let go."""
+        """Release the lock."""
         self._held.close()

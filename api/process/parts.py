@@ -1,4 +1,4 @@
-"""What a process is made of: the parts that it can run, and what every worker of a part can do."""
+"""The parts that a process can run, and the interface of their workers."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ EVERYTHING = frozenset(Part)
 
 
 class Worker(Protocol):
-    """A thread beside the API that tells how it is."""
+    """A thread beside the API that reports its state."""
 
     def wake(self) -> None:
         """The store or the ledger has news."""
         ...
 
     def stop(self) -> None:
-        """Finish and end."""
+        """Finish the work in hand and end."""
         ...
 
     def turns(self) -> int | None:
-        """How often its loop has turned; one that stands still tells of a loop that hangs. None: not told."""
+        """How often its loop has turned; a number that stands still means that the loop hangs. None: not reported."""
         ...
 
     def troubles(self) -> list[tuple[str, str]]:
@@ -39,7 +39,7 @@ class Worker(Protocol):
         ...
 
     def counts(self) -> list[Count]:
-        """What it has done, for the metrics."""
+        """Counts of its work, for the metrics."""
         ...
 
 

@@ -1,4 +1,4 @@
-"""One process of an installation: the parts it runs, started in order, watched, and ended in the reverse order."""
+"""One process of an installation: starts its parts in order, watches them, and ends them in reverse order."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ log = logging.getLogger("outlast")
 
 WATCH_S = 2.0
 WATCH_SHARE = 0.005
-"""Share of a processor that looking for changed site files may take: with thousands it is done less often."""
+"""Share of a processor that looking for changed site files may take; with thousands of files it is done less often."""
 GRACE_S = 3
 LAST_S = 90.0
 """How long an end may take after a fault [s]."""
@@ -45,12 +45,12 @@ LINGER_S = 3.0
 ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 """All end it in good order; one that is ignored from the start, as under nohup(1), stays so."""
 DRAIN_S = 1.0
-"""How long the end waits for what the embedded broker has taken to be stored."""
+"""How long the end waits until the messages of the embedded broker are stored [s]."""
 
 
 @dataclass(slots=True)
 class Running:
-    """The workers over one reading of the site files."""
+    """The workers that were made from one reading of the site files."""
 
     workers: list[Startable]
 
@@ -60,7 +60,7 @@ class Running:
             worker.start()
 
     def prove(self) -> None:
-        """OutlastError where one of them could not start."""
+        """Raise Raise OutlastError where one of them could not start."""
         from collector.collector import Collector
 
         for worker in self.workers:
@@ -76,9 +76,9 @@ class Running:
                 worker.hand_over(staying)
 
     def stop(self, before_collecting_ends: Callable[[], None] | None = None) -> None:
-        """Stop all at once: each finishes what it has in hand.
+        """Stop all workers at the same time; each finishes the work in hand.
 
-        before_collecting_ends : called when all others have ended, while the collector still stores what comes
+        before_collecting_ends : called when all others have ended and the collector still stores messages
         """
         from collector.collector import Collector
 
@@ -166,7 +166,7 @@ class Process:
         self.services.hub.close()
 
     def close(self) -> None:
-        """End everything that runs."""
+        """Stop everything."""
         self.end()
         tell_supervisor("STOPPING=1")
         if self._watcher.is_alive():
@@ -181,7 +181,7 @@ class Process:
         self._lock.release()
 
     def _drain(self) -> None:
-        """What the embedded broker has taken is stored before it ends; the couriers have said their last word to it."""
+        """Store all that the embedded broker has accepted, the couriers' last messages included, before it ends."""
         if self._broker is not None and not self._broker.drain(DRAIN_S):
             log.warning("the embedded broker still held messages at the end; what it took last may be lost")
 
@@ -203,7 +203,7 @@ class Process:
         end = self.end
 
         class Server(uvicorn.Server):
-            """Ends the event streams first: an open one would hold up the end."""
+            """The HTTP server. It ends the event streams first, because an open one would delay its end."""
 
             def handle_exit(self, sig: int, frame: FrameType | None) -> None:
                 end()
@@ -233,7 +233,7 @@ class Process:
         running.start()
 
     def _leave_departed(self) -> None:
-        """Close what stands of sites that are gone, but not of those whose file only cannot be read; forget people."""
+        """Close alarms of sites whose file is gone, not of those whose file cannot be read; forget removed people."""
         installation = self.services.installation
         known = {*installation.sites, *(item.site for item in installation.set_aside)}
         try:
@@ -248,7 +248,7 @@ class Process:
             log.warning("closed, for their sites are gone: %s", ", ".join(alarm.id for alarm in closed))
 
     def _watch(self) -> None:
-        """Look after the process until it ends; what cannot be mended from within ends it with an exit code."""
+        """Watch the process until it ends. A fault that cannot be mended from within ends it with an exit code."""
         rest_s = WATCH_S
         try:
             while not self._ending.wait(rest_s):
@@ -267,7 +267,7 @@ class Process:
                 self._fail("the watcher ended by itself")
 
     def _wrong(self) -> str | None:
-        """Why this process cannot go on, in a line; None while it can."""
+        """Why this process cannot go on, in one line; None while it can."""
         dead = [type(worker).__name__ for worker in self._running.workers if not worker.alive()]
         if dead:
             return f"a worker has ended by itself: {', '.join(dead)}"
@@ -276,7 +276,7 @@ class Process:
         return f"a worker hangs: {', '.join(hangs)}" if hangs else self._files.damage()
 
     def _fail(self, why: str) -> None:
-        """End with an exit code; where even the end hangs, without it."""
+        """End the process with an exit code, by force where the orderly end hangs."""
         log.error("%s; this process ends, to be started anew", why)
         self._failed = True
         cut = threading.Timer(LAST_S, os._exit, (1,))
@@ -285,7 +285,7 @@ class Process:
         self.end()
 
     def _reload(self, seen: Signature) -> None:
-        """Take up changed site files: the new workers stand before the old ones stop; until then the old go on."""
+        """Apply changed site files: the old workers go on until the new ones are ready."""
         before = self.services.installation
         try:
             fresh = load_installation(before.folder)
@@ -317,12 +317,12 @@ Signature = tuple[tuple[str, int, int], ...]
 
 
 def kept_on(before: Installation, fresh: Installation) -> dict[str, Site]:
-    """Sites whose file cannot be read any more: they go on as they were, so that no slip leaves a house unwatched."""
+    """Sites whose file can no longer be read: they go on unchanged, so that no typing error leaves them unwatched."""
     return {item.site: before.sites[item.site] for item in fresh.set_aside if item.whole and item.site in before.sites}
 
 
 def bound(http: Http) -> socket.socket:
-    """A socket that listens for the API. ConfigError where another program has the port, or the address is not ours."""
+    """A listening socket for the API. ConfigError where the port is in use or the address is not of this machine."""
     try:
         family = socket.getaddrinfo(http.host, http.port, type=socket.SOCK_STREAM)[0][0]
         return socket.create_server((http.host, http.port), family=family, backlog=2048)
@@ -332,7 +332,7 @@ def bound(http: Http) -> socket.socket:
 
 
 def signature(folder: Path) -> Signature:
-    """Name, size and time of change of every site file: differs when any of them changed."""
+    """Name, size and modification time of every site file; it differs when any of them has changed."""
     return tuple(sorted(_facts(folder)))
 
 

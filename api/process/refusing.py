@@ -1,4 +1,4 @@
-"""Channels of a site that the broker does not give, or much of whose messages is refused."""
+"""Channels of a site that the broker refuses, or many of whose messages are refused."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from forecaster.domain.site import Channel, Site
 from forecaster.domain.times import HOUR_MS
 
 WINDOW_MS = 2 * HOUR_MS
-"""What was refused before then counts no longer."""
+"""Refusals are counted over this window [ms]."""
 LOOKED_AT = 2_000
 
 
 def refused_lately(ledger: Ledger, now_ms: int) -> dict[str, list[Refusal]]:
-    """Refusals of the last hours by site; of sites with too few to matter none."""
+    """Refusals of the last hours by site; sites with too few of them are left out."""
     found: dict[str, list[Refusal]] = {}
     for refusal in ledger.refusals(None, LOOKED_AT):
         if refusal.site is not None and 0 <= now_ms - refusal.arrived_ms <= WINDOW_MS:
@@ -30,9 +30,9 @@ def refused_lately(ledger: Ledger, now_ms: int) -> dict[str, list[Refusal]]:
 def refused_channels(
     site: Site, filters: Mapping[str, str], refusals: Iterable[Refusal], store: ReadingStore, now_ms: int
 ) -> tuple[RefusedChannel, ...]:
-    """What of a site's channels is refused now, each once.
+    """The channels of a site that are refused now, each once.
 
-    filters : Mapping[str, str] — filters that the broker refuses, and why
+    filters : Mapping[str, str] — topic filters that the broker refuses, and why
     """
     gone = [
         RefusedChannel(channel.topic, filters[channel.topic]) for channel in site.channels if channel.topic in filters
@@ -54,7 +54,7 @@ def newest_of(refusals: Iterable[Refusal]) -> Refusal:
 
 
 def _taken(site: Site, topic: str, store: ReadingStore, now_ms: int) -> int:
-    """Readings stored of a topic's channels in the window: of the one that tells most."""
+    """Readings stored within the window, of the topic's channel that has most of them."""
     counts = [
         sum(point.count for point in store.series(site.id, c.quantity, now_ms - WINDOW_MS, now_ms, 1, c.of))
         for c in site.channels

@@ -1,4 +1,4 @@
-"""Everything wired together: what a process needs, opened from an installation folder."""
+"""Wires everything together: what a process needs, opened from an installation folder."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ log = logging.getLogger("outlast")
 
 @dataclass(slots=True)
 class Services:
-    """What routes and workers work with. Close it when done.
+    """The services that routes and workers use. Close it when done.
 
     refused : str | None — why changed site files are not taken; None where all is as the files say
     loops : LoopWatch — whether the workers' loops turn
@@ -53,15 +53,15 @@ class Services:
 
     @property
     def login_needed(self) -> bool:
-        """Whether requests need a token or a session: always, but where it is reached on loopback alone.
+        """Whether requests need a token or a session: always, unless the server can only be reached on loopback.
 
-        With a name of its own a proxy may stand before it, and whoever comes through that comes from loopback too.
+        Where it has a public name, there may be a proxy, whose requests come from loopback too.
         """
         return not is_loopback(self.installation.http.host) or bool(outside_names(self.installation.http))
 
     @property
     def hosts(self) -> frozenset[str] | None:
-        """Host names that requests may give; None: any, beyond loopback with no `hosts` set."""
+        """Host names that requests may use; None: any (beyond loopback, with no `hosts` set)."""
         http = self.installation.http
         if not is_loopback(http.host) and not http.hosts:
             return None
@@ -75,7 +75,7 @@ class Services:
         return site
 
     def wake(self) -> None:
-        """Tell the workers of this process that a person asked for something; others see it within a second."""
+        """Wake the workers of this process after a person's request; other processes see it within a second."""
         for worker in self.workers:
             worker.wake()
 
@@ -97,7 +97,7 @@ class Services:
         return [count for worker in self.workers for count in worker.counts()]
 
     def close(self) -> None:
-        """Let go of the stores."""
+        """Close the stores."""
         self.store.close()
         self.ledger.close()
 
@@ -105,7 +105,7 @@ class Services:
 def open_services(installation: Installation, clock: Clock, *, owner: bool, role: str) -> Services:
     """The stores of an installation, opened.
 
-    owner : bool — this process collects, and mends an embedded file
+    owner : bool — whether this process collects; it then also repairs an embedded database file
     role : str — names the process and its share; two that run at once must differ
     Errors: ConfigError, StoreUnavailable.
     """
@@ -142,7 +142,7 @@ def loss_told(ledger: Ledger, now_ms: int) -> LedgerLoss | None:
 
 
 def outside_names(http: Http) -> frozenset[str]:
-    """Names, other than loopback's, under which others reach the pages: `hosts` and the host of `public_url`."""
+    """Names other than loopback under which the pages are reached: `hosts` and the host of `public_url`."""
     public = urlsplit(http.public_url).hostname if http.public_url is not None else None
     names = {*http.hosts, public or ""} - {""}
     return frozenset(f"[{n}]" if ":" in n and not n.startswith("[") else n.lower() for n in names if not is_loopback(n))

@@ -1,4 +1,4 @@
-"""Once a day the long record of each site is studied, in a child process: the service stays as light as it is."""
+"""Studies the long record of each site once a day, in a child process, so that the service stays light."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ from forecaster.engine.document import time_text
 log = logging.getLogger("outlast.studies")
 
 FIRST_S = 120.0
-"""How long after the start the first study may begin: the readings come first [s]."""
+"""How long after the start the first study may begin [s]: catching up with the readings comes first."""
 
 REST_S = 600.0
-"""Between one child and the next [s]."""
+"""Time between one child and the next [s]."""
 
 LIMIT_S = 900.0
 """How long one child may take [s]."""
@@ -37,13 +37,13 @@ AGAIN_S = 6 * 3600.0
 SITES_A_CHILD = 50
 LOWEST = 19
 AFTER_MIDNIGHT = timedelta(hours=1)
-"""A day is studied so long after its end: its last readings may come late."""
+"""How long after its end a day is studied: its last readings may come late."""
 
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 
 def due_since_ms(timezone: str, now_ms: int) -> int:
-    """When the newest daily study of a site fell due: an hour after the last midnight of its zone [UTC ms]."""
+    """When the latest daily study of a site fell due: an hour after the last midnight in its zone [UTC ms]."""
     zone = ZoneInfo(timezone)
     today = datetime.fromtimestamp(now_ms / 1000.0, zone).date()
     for day in (today, today - timedelta(days=1)):
@@ -82,7 +82,7 @@ class StudyWorker(RepeatingWorker):
             self.study(due)
 
     def due(self) -> list[str]:
-        """Sites to be studied now, at most as many as one child takes; those not studied for longest come first."""
+        """The sites that are due, at most as many as one child takes; those studied longest ago come first."""
         now_ms, now_s = self._clock.now_ms(), time.monotonic()
         made = self._ledger.studied("days")
         due = [
@@ -93,7 +93,7 @@ class StudyWorker(RepeatingWorker):
         return sorted(due, key=lambda site: (made.get(site, 0), site))[:SITES_A_CHILD]
 
     def study(self, sites: Sequence[str]) -> None:
-        """Study some sites in a child and wait for its end; StoreError, OSError where that cannot be told or begun."""
+        """Study some sites in a child and wait for its end. StoreError; OSError where the child cannot be started."""
         now_ms = self._clock.now_ms()
         self._children += 1
         self._again_s |= dict.fromkeys(sites, time.monotonic() + AGAIN_S)
@@ -110,7 +110,7 @@ class StudyWorker(RepeatingWorker):
                 self._ledger.fail_study(site, "days", why)
 
     def _run(self, sites: Sequence[str], now_ms: int, said: IO[bytes]) -> str | None:
-        """Run the child; None where all went well, else why not, in a line."""
+        """Run the child. None where it succeeded, else the reason in one line."""
         command = [sys.executable, "-m", "api", "study", "--config", str(self._folder), "--at", time_text(now_ms)]
         child = subprocess.Popen(
             [*command, *sites], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said,

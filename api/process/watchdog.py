@@ -1,7 +1,7 @@
-"""Whether the process does its work: loops that turn, and databases that are what was opened.
+"""Whether the process does its work: its loops turn, and its databases are the files that were opened.
 
-What cannot be mended from within ends the process with an exit code, so that a supervisor starts it anew; the start
-moves a damaged database aside.
+A fault that cannot be mended from within ends the process with an exit code, so that a supervisor restarts it. The
+start moves a damaged database aside.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from api.process.parts import Worker
 
 HANGING_LOOKS = 30
 ENDING_LOOKS = 60
-"""A loop that has not turned for so many looks hangs; for so many more than these it is not waited for. Looks are
-counted, not seconds: a process that was stopped and goes on finds its loops standing still, and rightly."""
+"""Checks without a turn after which a loop is taken to hang, and after which the process ends. Checks are counted, not
+seconds, because a process that was suspended finds its loops standing still."""
 
 DEEP_S = 10.0
 DEEP_SHARE = 0.02
-"""How often a database is read over [s], and the share of the time that it may take."""
+"""How often a database is checked as a whole [s], and the share of the time that this may take."""
 
 
 @dataclass(slots=True)
 class LoopWatch:
-    """Counts the looks at which a worker's loop had not turned since the look before."""
+    """Counts for how many checks in a row each worker's loop has not turned."""
 
     _turns: dict[str, tuple[int, int]] = field(default_factory=dict)
 
     def look(self, workers: Iterable[Worker]) -> None:
-        """Compare each worker's turns with those of the last look."""
+        """Check: compare each worker's turns with those of the last check."""
         seen: dict[str, tuple[int, int]] = {}
         for worker in workers:
             turns = worker.turns()
@@ -45,15 +45,15 @@ class LoopWatch:
         self._turns = seen
 
     def standing(self, looks: int) -> list[str]:
-        """Workers whose loop has stood still for at least so many looks."""
+        """Workers whose loop has stood still for at least so many checks."""
         return [name for name, (_, still) in self._turns.items() if still >= looks]
 
 
 @dataclass(slots=True)
 class FileWatch:
-    """Whether SQLite files are still those that were opened, and sound.
+    """Checks that SQLite files are still those that were opened, and sound.
 
-    deep : bool — read them over now and then; one process of an installation does
+    deep : bool — whether to read the whole files now and then; one process of an installation does
 
     Each file is opened once and stays open until `close`: to close any handle of a file lets go of all locks that this
     process has on it (fcntl(2)), SQLite's among them, and the next process that looks in and leaves would take itself
@@ -72,7 +72,7 @@ class FileWatch:
         self._due_s = time.monotonic() + DEEP_S
 
     def damage(self) -> str | None:
-        """What is wrong with a file, in a line; None while all are sound."""
+        """What is wrong with a file, in one line; None while all are sound."""
         for path, known in self._known.items():
             if not path.exists():
                 return f"{path.name} was removed while it was in use"
@@ -88,7 +88,7 @@ class FileWatch:
         return found
 
     def close(self) -> None:
-        """Let go of the files, and with them of this process's locks: after everything else has."""
+        """Close the files, which releases this process's locks on them too: call it after everything else."""
         for handle in self._handles.values():
             os.close(handle)
         self._handles = {}
@@ -104,7 +104,7 @@ def _identity(path: Path) -> tuple[int, int]:
 
 
 def _has_header(handle: int) -> bool:
-    """Whether a file begins as an SQLite database does; what cannot be read just now is given the benefit of doubt."""
+    """Whether a file begins like an SQLite database; True where it cannot be read at the moment."""
     try:
         return os.pread(handle, len(MAGIC), 0) == MAGIC
     except OSError:
@@ -116,7 +116,7 @@ DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 
 def unsound(path: Path) -> str | None:
-    """What a look through a whole SQLite file finds; None where it is sound, or cannot be looked at just now."""
+    """What an integrity check of an SQLite file finds; None where it is sound, or cannot be checked at the moment."""
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as connection:
             found = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
@@ -127,7 +127,7 @@ def unsound(path: Path) -> str | None:
 
 
 def tell_supervisor(state: str) -> None:
-    """A line to the service manager over its notification socket (sd_notify(3)); nothing where there is none."""
+    """Send a line to the service manager's notification socket (sd_notify(3)), if there is one."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return

@@ -1,4 +1,4 @@
-"""Which workers a process runs, over the sites of its share."""
+"""The workers of a process, for the sites of its share."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
 
 
 def _nobody() -> None:
-    """Nobody in this process waits for news."""
+    """The default where nobody in this process waits for news."""
 
 
 def _forecaster(services: Services, sites: dict[str, Site], share: Share) -> ForecastWorker:

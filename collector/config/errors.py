@@ -32,13 +32,13 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that looks most like another one, if any comes near."""
+    """The known word that is most similar to a given one, if any is similar enough."""
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return found[0] if found else None
 
 
 def dotted(location: Sequence[int | str]) -> str:
-    """('channels', 2, 'unit') as channels[2].unit."""
+    """The dotted form of a location: ('channels', 2, 'unit') is channels[2].unit."""
     text = ""
     for part in location:
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
@@ -46,7 +46,7 @@ def dotted(location: Sequence[int | str]) -> str:
 
 
 def config_error(error: ValidationError, model: type[BaseModel], file: str) -> ConfigError:
-    """The first thing wrong, as a ConfigError."""
+    """The first error as a ConfigError."""
     found = error.errors(include_url=False)
     detail = next((d for d in found if d["type"] == "extra_forbidden"), found[0])  # a slip explains what is missing
     location = [part for part in detail["loc"] if not _is_tag(part)]

@@ -1,7 +1,7 @@
-"""Which addresses messages may go to: what can be written as a host, and what lies inside the owner's own network.
+"""Which addresses messages may be sent to: what a valid host is, and what lies inside the owner's own network.
 
-Whoever holds a token may subscribe a browser, so a push endpoint is a stranger's word: it reaches public addresses
-alone, and the hosts that `[push] allow_hosts` names. The answers of DNS are held to it, not only the name.
+Anybody with a token may subscribe a browser, so a push endpoint is not trusted: only public addresses are allowed,
+and the hosts that `[push] allow_hosts` names. This is checked for the addresses that DNS gives, not only for the name.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 
 def host_of(url: str) -> str:
-    """The host of an address that can be used, in lower case; ValueError says what is wrong with it."""
+    """The host of a URL in lower case. ValueError, which says what is wrong with the URL."""
     if not url.isprintable() or " " in url:
         raise ValueError("it holds a space or a character that cannot be shown")
     parts = urlsplit(url)
@@ -37,7 +37,7 @@ def host_of(url: str) -> str:
 
 
 def _named(host: str) -> bool:
-    """Whether a name can be asked for in DNS: no empty part, none too long."""
+    """Whether a name is valid in DNS: no empty label, none too long."""
     try:
         return len(host.encode("idna")) <= 253 and all(host.split("."))
     except UnicodeError:
@@ -45,7 +45,7 @@ def _named(host: str) -> bool:
 
 
 def mailbox_of(text: str) -> str:
-    """A mail address that a server can be handed; ValueError says what is wrong with it (RFC 5321 section 4.1.2)."""
+    """A valid mail address (RFC 5321 section 4.1.2). ValueError, which says what is wrong with it."""
     local, at, domain = text.rpartition("@")
     if not at or not text.isprintable():
         raise ValueError("it is not a mail address")
@@ -61,7 +61,7 @@ def mailbox_of(text: str) -> str:
 
 
 def inside(address: str) -> bool:
-    """Whether an address, in figures, is not of the public internet: loopback, private, link-local, reserved."""
+    """Whether a numeric address is not on the public internet: loopback, private, link-local or reserved."""
     found: Address = ipaddress.ip_address(address.partition("%")[0])
     if isinstance(found, ipaddress.IPv6Address):
         if found.ipv4_mapped is not None:
@@ -74,13 +74,13 @@ def inside(address: str) -> bool:
 
 
 def addresses(host: str, port: int) -> list[str]:
-    """What a name stands for, in figures, in the order of the resolver. OSError where it is not known."""
+    """The numeric addresses of a name, in the order of the resolver. OSError where the name is not known."""
     found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
     return list(dict.fromkeys(str(entry[4][0]) for entry in found))
 
 
 def public_only(host: str, port: int, allowed: Iterable[str] = ()) -> list[str]:
-    """The addresses of a host, none of them inside; PermissionError where one is and the host is not allowed."""
+    """The addresses of a host. PermissionError where one lies inside a private network and the host is not allowed."""
     known = addresses(host, port)
     if host.lower() not in {name.lower() for name in allowed} and any(inside(address) for address in known):
         raise PermissionError(f"{host} lies inside a private network")

@@ -14,15 +14,15 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
 
 PART = re.compile(r"channels\[(\d+)\]")
-"""What of a site file may be left out without making the rest untrue, beside the contacts."""
+"""Sections, beside the contacts, that can be left out of a site file without making the rest untrue."""
 
 
 @dataclass(frozen=True, slots=True)
 class SetAside:
-    """Something that is not taken, and why.
+    """A part of a site file that is not used, and why.
 
-    site : str — of whose file; whole : bool — all of the file, not one channel or contact of it
-    says : str — file, key, what is wrong and how to mend it, in a line
+    site : str — the site; whole : bool — whether it is the whole file, and not one channel or contact
+    says : str — file, key, what is wrong and how to mend it, in one line
     """
 
     site: str
@@ -42,9 +42,9 @@ class FoundSites:
 
 
 def find_sites(folder: Path, language: str) -> FoundSites:
-    """Every sites/*.toml; the file is named as its site. ConfigError where there are files and none can be read.
+    """Read every sites/*.toml, each named after its site. ConfigError where there are files and none can be read.
 
-    language : str — of a site that names none
+    language : str — the language of sites that name none
     """
     sites: dict[str, Site] = {}
     aside: list[SetAside] = []
@@ -67,7 +67,7 @@ def find_sites(folder: Path, language: str) -> FoundSites:
 
 
 def lenient(content: dict[str, Any], file: str) -> Site:
-    """A Site without its channels and contacts that cannot be read; `set_aside` of the site says what is wrong there.
+    """A Site without those channels and contacts that cannot be read; its `set_aside` says what is wrong with them.
 
     Errors: ConfigError where the rest is no site, or where no channel is left that tells of pump runs.
     """

@@ -167,9 +167,9 @@ class Store(InstallationSection):
 class Http(InstallationSection):
     """[http] — where the API and the pages are served.
 
-    hosts are names under which others reach them through a proxy; public_url is the address in mails and notices;
-    cors_origins are pages of your own elsewhere whose scripts may ask the API, with a token; site_metrics says whether
-    /metrics has gauges of each site, which thousands of sites may not want.
+    hosts : names under which others reach them through a proxy; public_url : the address in mails and notices
+    cors_origins : pages of your own on other origins whose scripts may use the API, with a token
+    site_metrics : whether /metrics has gauges of each site; with thousands of sites that may be too much
     """
 
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
@@ -254,7 +254,7 @@ class _Model(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """The environment wins over the file; nothing else is looked at."""
+        """The environment takes precedence over the file; there are no other sources."""
         del settings_cls, dotenv_settings, file_secret_settings
         return (env_settings, init_settings)
 
@@ -295,17 +295,17 @@ class Installation:
 
     @property
     def databases(self) -> tuple[Path, ...]:
-        """The SQLite files of readings and ledger, where they are such."""
+        """The database files of readings and ledger that are SQLite files."""
         urls = (self.readings_url, self.ledger_url)
         return tuple(Path(url.removeprefix("sqlite:///")) for url in urls if url.startswith("sqlite:///"))
 
     @property
     def state_folder(self) -> Path:
-        """Where the program writes what is its own: beside its databases, else among what waits for a server."""
+        """Where the program writes files of its own: beside its databases, else in the outbox folder."""
         return self.databases[-1].parent if self.databases else self.store.outbox
 
     def own_file(self, name: str) -> Path:
-        """A file that the program makes for itself; what an earlier release left beside the settings stays in use."""
+        """A file that the program makes for itself. One made beside the settings by an earlier release stays in use."""
         beside = self.folder / name
         return beside if beside.exists() else self.state_folder / name
 
@@ -322,7 +322,7 @@ def read_secret(path: Path | None, key: str) -> str | None:
 
 
 def load_installation(folder: Path) -> Installation:
-    """Read and check outlast.toml, the environment and every site file; what of these cannot be read is set aside.
+    """Read and check outlast.toml, the environment and every site file; what cannot be read of these is set aside.
 
     folder : Path — an installation's folder
     Errors: ConfigError with file, key, problem and fix.
@@ -359,7 +359,7 @@ def load_installation(folder: Path) -> Installation:
 
 
 def load_sites(folder: Path, language: str = SOURCE) -> dict[str, Site]:
-    """The sites of a folder by id, without what cannot be read. A site that names no language has this one."""
+    """The sites of a folder by id, without what cannot be read. language : that of sites that name none."""
     return find_sites(folder, language).sites
 
 
@@ -375,7 +375,7 @@ def _check_environment(environ: Mapping[str, str]) -> None:
 
 
 def _named(error: ConfigError, content: Mapping[str, Any], environ: Mapping[str, str]) -> ConfigError:
-    """The same error, naming the environment where the value came from there."""
+    """The same error, naming the environment variable where the value came from one."""
     section, _, key = error.key.partition(".")
     name = f"{PREFIX}{section}__{key}".upper()
     if key and any(name == present.upper() for present in environ):
@@ -389,7 +389,7 @@ S = TypeVar("S", bound=InstallationSection)
 
 
 def _placed(section: S, folder: Path) -> S:
-    """The section with relative file names made to start at the installation's folder."""
+    """The section with relative file names resolved against the installation's folder."""
     moved: dict[str, Any] = {}
     for name in type(section).model_fields:
         value = getattr(section, name)

@@ -39,7 +39,7 @@ def load_site(path: Path, *, measured: bool = True, lenient: bool = False) -> Si
 
 
 def contacts_set_aside(content: dict[str, Any], file: str) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """The content without contacts that cannot be used, and a line for each: one must not silence the others."""
+    """The content without those contacts that cannot be used, and a line on each: one must not silence the others."""
     given = content.get("contacts")
     if not isinstance(given, list):
         return content, ()
@@ -191,7 +191,7 @@ def _words(section: ChannelSection, called: str, key: str, file: str) -> tuple[W
 
 
 def word_token(word: str | float | bool) -> str:
-    """A yes/no word in the form in which words are compared: case does not count, JSON true equals the text true."""
+    """A yes/no word in the form in which words are compared: without case; JSON true equals the text true."""
     if isinstance(word, bool):
         return "true" if word else "false"
     if isinstance(word, str):
@@ -233,7 +233,7 @@ def _filled(values: dict[str, Any]) -> dict[str, Any]:
 
 
 def _fields(thing: Any) -> dict[str, Any]:
-    """The plain fields of a domain dataclass that are set; tuples are left to the caller."""
+    """The fields of a domain dataclass that are set, without tuples, which the caller handles."""
     values = {name: getattr(thing, name) for name in thing.__dataclass_fields__}
     return {
         name: getattr(value, "value", value)

@@ -23,7 +23,7 @@ LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
 """NEMA MG 1 code letters; I, O and Q are not used."""
 
 WIDEST_PIT_M, DEEPEST_FALL_M = 5.0, 5.0
-"""A pit beyond these was meant in inches, feet or centimetres. Own assumption."""
+"""The largest plausible pit: greater figures are taken for inches, feet or centimetres. Own assumption."""
 
 
 def _path(text: str) -> str:
@@ -74,7 +74,7 @@ def _mailbox(text: str) -> str:
 
 
 def _enum(kind: Any) -> BeforeValidator:
-    """TOML has no enums: its text becomes the member, before strict checking."""
+    """Turns TOML text into the member of an enumeration before strict checking."""
 
     def member(value: object) -> object:
         return kind(value) if isinstance(value, str) and value in {m.value for m in kind} else value
@@ -102,13 +102,13 @@ Word = str | int | float | bool
 
 
 class Section(BaseModel):
-    """Strict: no unknown key, no text for a number, nothing that is not finite."""
+    """A strict section: unknown keys, text in place of a number, and numbers that are not finite are errors."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=False)
 
 
 class PlateSection(Section):
-    """Strict too, but a fraction or a mark is read as people write it: horsepower = "1/3", diameter_m = '18"'."""
+    """A strict section that also reads numbers as people write them: horsepower = "1/3", diameter_m = '18"'."""
 
     @model_validator(mode="before")
     @classmethod

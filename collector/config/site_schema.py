@@ -10,5 +10,5 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def site_schema() -> dict[str, Any]:
-    """The schema in the dialect of 2020-12; what it cannot say (a path that parses, a zone) `outlast check` says."""
+    """The schema in the 2020-12 dialect. What it cannot express (valid paths, time zones) `outlast check` checks."""
     return {"$schema": DIALECT, **SiteModel.model_json_schema(by_alias=True), "title": "Outlast site file"}

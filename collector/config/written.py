@@ -12,11 +12,11 @@ MARKS = {
     '"': "inch", "”": "inch", "″": "inch", "'": "foot", "’": "foot", "′": "foot", "C": "degC", "°C": "degC",
     "F": "degF", "°F": "degF", "°": "degC", "%": "percent", "AWG": "", "m²": "m**2",
 }  # fmt: skip
-"""Marks on tools, plates and thermometers, in pint's spelling."""
+"""Unit marks as written on tools, plates and thermometers, with pint's spelling."""
 
 
 def figure_and_unit(text: str) -> tuple[float, str] | None:
-    """The figure and what stands behind it; None where the text begins with no number."""
+    """The number at the beginning of a text and the rest of it; None where there is no number."""
     plain = re.fullmatch(r"\s*([+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s/⁄¼½¾⅐-⅞.,+-].*?)?\s*", text)
     if plain is not None:
         value = float(plain[1].replace(",", "."))
@@ -51,13 +51,13 @@ UNITS = {
     "_l_per_min": "L/min", "_percent": "percent", "_wh": "Wh", "_va": "VA", "_m2": "m**2", "_w": "W", "_v": "V",
     "_a": "A", "_s": "s", "_m": "m", "horsepower": "hp",
 }  # fmt: skip
-"""Unit of a key of the site file by how it ends, the longest first."""
+"""The unit of a site file's key by its ending, the longest first."""
 
 
 def as_number(key: str, value: object) -> object:
-    """A figure of a plate: a text with a fraction or a mark becomes a number in the key's unit, all else stays.
+    """A figure from a nameplate: a text with a fraction or a mark becomes a number in the key's unit, others stay.
 
-    A plain number in quotes is left as it is, and refused where a number is asked for.
+    A plain number in quotes stays a text, which is refused where a number is required.
     """
     if not isinstance(value, str):
         return value

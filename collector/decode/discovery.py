@@ -1,4 +1,4 @@
-"""What a broker has to offer: topics, the fields within their payloads, and what each field may be. For set-up."""
+"""What a broker offers, for set-up: topics, the fields of their payloads, and what each field may be."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ GUESSES: tuple[tuple[str, Quantity, str | None], ...] = (
     (r"rain_?rate", Quantity.RAIN_RATE, "mm/hour"),
     (r"rain", Quantity.RAIN_DEPTH, "mm"),
 )
-"""Words in the name of a field, the quantity they suggest, and the unit that is usual: common practice, no source."""
+"""Words in field names, with the quantity that they suggest and its usual unit: common practice, no source."""
 
 TIME_NAMES = re.compile(r"(time|timestamp|ts|date|at|updated)", re.IGNORECASE)
 
@@ -48,8 +48,8 @@ class FieldHeard:
 
     path : str | None — JSONPath, or the record's name in a SenML pack; None: the payload itself
     kind : str — "number", "yes-no", "time" or "text"
-    values : tuple[str, ...] — some that were heard, newest last
-    quantity, unit : what its name suggests, None where it suggests nothing
+    values : tuple[str, ...] — some of the values, newest last
+    quantity, unit : str | None — what its name suggests; None where it suggests nothing
     """
 
     path: str | None
@@ -61,7 +61,7 @@ class FieldHeard:
 
 @dataclass(frozen=True, slots=True)
 class TopicHeard:
-    """One topic: how often it came, whether only from the broker's memory, its format and fields."""
+    """One topic: how many messages, whether all were retained ones, its format and its fields."""
 
     topic: str
     messages: int
@@ -80,14 +80,14 @@ class _Topic:
 
 
 class Discovery:
-    """Gathers what is heard. Pure: the caller brings the messages."""
+    """Collects what is heard; the caller hands over the messages."""
 
     def __init__(self) -> None:
         self._topics: dict[str, _Topic] = {}
         self._lock = threading.Lock()
 
     def hear(self, topic: str, payload: bytes, retained: bool) -> None:
-        """Take one message, from any thread; a payload that cannot be read counts, and has no fields."""
+        """Take one message, from any thread. A payload that cannot be read is counted, and has no fields."""
         with self._lock:
             if topic not in self._topics and len(self._topics) >= MOST_TOPICS:
                 return
@@ -108,7 +108,7 @@ class Discovery:
 
 
 def discover(broker: Broker, listen_s: float, topic_filter: str = "#") -> tuple[TopicHeard, ...]:
-    """Listen to a broker and tell what it offers. SessionError where it cannot be reached; ConfigError for secrets."""
+    """Listen to a broker. Returns what it offers. SessionError where it cannot be reached; ConfigError for secrets."""
     found = Discovery()
     listen(broker, [topic_filter], listen_s, found.hear)
     return found.topics()

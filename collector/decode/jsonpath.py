@@ -18,14 +18,14 @@ Finder = Callable[[JSON], list[JSON]]
 
 Getter = Callable[[JSON], JSON]
 MISSING: Any = object()
-"""What a Getter gives where there is nothing."""
+"""The result of a Getter where the path selects nothing."""
 
 STEP = re.compile(r"\['(?P<name>(?:[^'\\]|\\.)*)'\]|\[(?P<index>-?\d+)\]")
 """One step of a normalized path (RFC 9535, section 2.7): a quoted name or an index."""
 
 
 def compile_path(path: str) -> Finder:
-    """A function that finds what an RFC 9535 path selects.
+    """A function that gives the values that an RFC 9535 path selects.
 
     Errors: ValueError with the reason where the path is not valid; the finder itself raises PayloadError
     where a value is too deep to search.
@@ -61,8 +61,8 @@ def _query(path: str) -> jsonpath_rfc9535.JSONPathQuery:
 def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...] | None:
     """Names and indices of a path that selects at most one value; None for any other.
 
-    They are read from the normalized form of the path, which the standard fixes, and not from the library's own
-    parts, which change from version to version.
+    They are read from the normalized form of the path, which the standard defines, because the library's own classes
+    change from version to version.
     """
     normalized, steps, at = str(query), [], len("$")
     while at < len(normalized):
@@ -75,7 +75,7 @@ def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...]
 
 
 def _name(quoted: str) -> str:
-    """A name without the escapes of single quotes: as JSON, but for the two kinds of quotation mark."""
+    """A name without its escapes: those of JSON, except that the quotation marks are single."""
     swapped = {"\\'": "'", '"': '\\"'}
     return str(json.loads('"' + re.sub(r'\\.|"', lambda found: swapped.get(found[0], found[0]), quoted) + '"'))
 

@@ -50,12 +50,12 @@ _decode_text = msgspec.json.Decoder(str).decode
 
 
 class MessageLog:
-    """The messages of some logs, one log after the other, in the order of their lines. Iterate it once.
+    """The messages of some logs, one log after the other, in the order of the lines. It can be iterated once.
 
     sources : names of files, plain or gzip (told by content); "-" is standard input
-    strict : whether a line that is no logged message ends it; otherwise it is passed over and counted, because an
-        outage cuts logs too
-    skipped : int — lines passed over so far; first_problem : str | None — what was wrong with the first of them
+    strict : whether a line that is not a logged message is an error; otherwise it is skipped and counted, because
+        outages damage logs too
+    skipped : int — lines skipped so far; first_problem : str | None — what was wrong with the first of them
     Errors: UsageError that names the source, where it cannot be read or, if strict, the line.
     """
 
@@ -70,7 +70,7 @@ class MessageLog:
                 yield from self._messages(str(source), lines)
 
     def said(self) -> str | None:
-        """What was passed over, in one line; None: nothing."""
+        """A line on what was skipped; None where nothing was."""
         if self.first_problem is None:
             return None
         count = "a line was" if self.skipped == 1 else f"{self.skipped} lines were"

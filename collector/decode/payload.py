@@ -21,13 +21,13 @@ from forecaster.domain.site import Channel, PayloadFormat, Site
 from forecaster.domain.times import DAY_MS
 
 KEPT_BYTES = 4096
-"""How much of a refused payload is kept."""
+"""How much of a refused payload is kept [bytes]."""
 
 AHEAD_MS = DAY_MS
-"""How far ahead of its arrival a source time is believed."""
+"""How far ahead of its arrival a source time is believed [ms]."""
 
 RAIN_AHEAD_MS = 16 * DAY_MS
-"""As above, for rain to come."""
+"""The same for rain to come [ms]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +36,8 @@ class Decoded:
 
     readings : tuple — to be stored
     refusals : tuple — to be quarantined, each with its reason
-    last_known : tuple — retained values without a source time: of unknown age, never samples, shown as such at most
-    faults : tuple — the channels that could not read it
+    last_known : tuple — retained values without a source time: their age is unknown, so they are never samples
+    faults : tuple — the channels that could not read the message
     """
 
     readings: tuple[Reading, ...] = ()
@@ -54,7 +54,7 @@ _UNPARSED = object()
 
 
 class _ChannelPlan:
-    """One channel of one site, with everything that can be worked out before a message comes."""
+    """One channel of one site, with everything that is prepared before the first message."""
 
     def __init__(self, site: str, channel: Channel, zone: str = "UTC") -> None:
         self.site, self.channel, self.quantity, self.subject = site, channel, channel.quantity, channel.of
@@ -82,7 +82,7 @@ class _ChannelPlan:
         self.raw = self.bare and self.rule is not None and self.rule.within
 
     def convert(self, value: Any, rule: Conversion) -> float:
-        """A raw value in the stored unit and within the believable range."""
+        """A raw value converted to the stored unit. PayloadError where it is not within the believable range."""
         if self.rule is not None:
             value = self.rule.read(value)
         if self.words is not None:
@@ -97,7 +97,7 @@ class _ChannelPlan:
         )
 
     def at_once(self, document: Any, arrived_ms: int) -> Reading | None:
-        """The reading of a sound number under plain paths; None for anything else, which is then looked at in full."""
+        """The fast path: the reading of a valid number under plain paths; None where the full decoding is needed."""
         assert self.one is not None
         value = self.one(document)
         if type(value) is not float:
@@ -122,7 +122,7 @@ class _ChannelPlan:
         return Reading(self.site, self.quantity, time_ms, value, arrived_ms, self.subject)
 
     def believed(self, time_ms: int, arrived_ms: int) -> int:
-        """A source time, if it lies within the sane window."""
+        """A source time, if it lies within the plausible range."""
         if EARLIEST_MS <= time_ms <= arrived_ms + self.ahead_ms:
             return time_ms
         if time_ms < EARLIEST_MS:
@@ -147,7 +147,7 @@ class _ChannelPlan:
         return self.convert(text, self.conversion)
 
     def from_json(self, document: Any, arrived_ms: int) -> list[tuple[int | None, float]]:
-        """(source time or None, value) of everything the paths select."""
+        """(source time or None, value) of everything that the paths select."""
         find = self.find
         if find is None:
             if type(document) is dict or type(document) is list:
@@ -172,7 +172,7 @@ class _ChannelPlan:
         ]
 
     def _time(self, value: Any, arrived_ms: int) -> int:
-        """A source time; without an offset it is the site's where the channel says so."""
+        """A source time. One without an offset is local time of the site, where the channel says so."""
         local_ms = None if self.zone is None else site_time_ms(value, self.zone, arrived_ms)
         return source_time_ms(value) if local_ms is None else local_ms
 
@@ -238,11 +238,11 @@ class Decoder:
         return self._filters
 
     def claims(self, topic: str) -> bool:
-        """Whether any channel takes the topic."""
+        """Whether any channel subscribes to the topic."""
         return bool(self._topics.match(topic))
 
     def decode(self, topic: str, payload: bytes, arrived_ms: int, retained: bool = False) -> Decoded:
-        """What a message holds for every channel that takes its topic; nothing for a topic nobody takes.
+        """Decode a message for every channel that subscribes to its topic; nothing where there is none.
 
         payload : bytes — as received
         arrived_ms : int — when it arrived, UTC milliseconds; the time of values whose source gives none
@@ -265,7 +265,7 @@ SMALL = 2**53
 def _at_once(
     plans: Sequence[_ChannelPlan], payload: bytes, arrived_ms: int, retained: bool
 ) -> tuple[Reading, ...] | None:
-    """The readings of a message in which nothing is unusual; None as soon as anything is."""
+    """The fast path for a message in which nothing is unusual; None as soon as anything is."""
     for plan in plans:
         if not plan.quick or (retained and not plan.timed):
             return None
@@ -286,7 +286,7 @@ def _at_once(
 
 
 def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_ms: int, retained: bool) -> Decoded:
-    """Everything that a message holds, with the reason of all that cannot be read."""
+    """The full decoding of a message, with a reason for everything that cannot be read."""
     readings: list[Reading] = []
     last_known: list[Reading] = []
     wrong: dict[tuple[str, str], None] = {}

@@ -12,7 +12,7 @@ VERSION = 10
 """The greatest base version that is understood (RFC 8428 section 4.4)."""
 
 ABSOLUTE_FROM_S = 2.0**28
-"""A time below this is relative to now (RFC 8428 section 4.5.3)."""
+"""A time below this is relative to now (RFC 8428 section 4.5.3) [s]."""
 
 BASES = {"bn", "bt", "bu", "bv", "bs", "bver"}
 FIELDS = BASES | {"n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"}

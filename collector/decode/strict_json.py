@@ -1,4 +1,4 @@
-"""JSON read fast and strictly: no duplicate keys, nothing that is not finite, no bottomless nesting."""
+"""JSON read fast and strictly: without duplicate keys, numbers that are not finite, or excessive nesting."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ import msgspec
 from forecaster.domain.errors import PayloadError
 
 MAX_BYTES = 262_144
-"""A larger payload is refused unread."""
+"""Larger payloads are refused unread [bytes]."""
 
 MAX_DEPTH = 64
-"""Arrays and objects within each other."""
+"""How deep arrays and objects may be nested."""
 
 _decode = msgspec.json.Decoder().decode
 
 
 def parse(payload: bytes) -> Any:
-    """A payload as a JSON value. PayloadError with the reason for anything else than one sound JSON value."""
+    """A payload as a JSON value. PayloadError with the reason where it is not exactly one valid JSON value."""
     try:
         value = _decode(payload)
     except UnicodeDecodeError as error:
@@ -38,9 +38,9 @@ def parse(payload: bytes) -> Any:
 
 
 def _names_and_colons(value: Any, depth: int) -> int:
-    """How many colons a value has when written without escapes: one a name, and those within names and texts.
+    """The number of colons of a value written without escapes: one for each name, and those within names and texts.
 
-    A name given twice is written with its colon and lost in decoding, so the count falls short of the payload's.
+    A duplicate name is lost in decoding together with its colon, so the count is then below that of the payload.
     """
     if depth == 0:
         raise PayloadError(f"the JSON is nested more than {MAX_DEPTH} deep")
@@ -66,7 +66,7 @@ def _names_and_colons(value: Any, depth: int) -> int:
 
 
 def _refuse_duplicates(payload: bytes) -> None:
-    """The slow, exact look, taken only where the count does not rule a duplicate out."""
+    """The slow, exact search for duplicates, needed only where the count does not rule them out."""
     json.loads(payload, object_pairs_hook=_unique, parse_int=float)
 
 

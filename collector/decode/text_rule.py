@@ -1,4 +1,4 @@
-"""A value within a text, as the channel declares it: one group of a pattern, a column, a decimal comma."""
+"""Extracts a value from a text as the channel declares: a group of a pattern, a column, a decimal comma."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from forecaster.domain.errors import PayloadError
 from forecaster.domain.site import Channel
 
 LONGEST_TEXT = 4096
-"""Characters that a pattern or a row of columns is looked for in."""
+"""Most characters in which a pattern or a column is looked for."""
 
 COMMA_NUMBER = re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
 NAIVE = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)", re.ASCII)
 
 
 def rule_of(channel: Channel) -> TextRule | None:
-    """The rule that a channel declares; None where its values are read as they stand."""
+    """The rule that a channel declares; None where values are read as they are."""
     if channel.pattern is None and channel.column is None and channel.decimal == ".":
         return None
     return TextRule(channel)
 
 
 class TextRule:
-    """Takes a number, or a word for yes or no, out of a text. Nothing is guessed: what does not fit is refused."""
+    """Extracts a number, or a word for yes or no, from a text. Nothing is guessed: what does not fit is refused."""
 
     def __init__(self, channel: Channel) -> None:
         self.pattern = None if channel.pattern is None else re.compile(channel.pattern)
@@ -36,7 +36,7 @@ class TextRule:
         self.within = self.pattern is not None or self.column is not None
 
     def read(self, value: Any) -> Any:
-        """The part of a value that is meant; a value that is no text passes where only the comma is declared."""
+        """The part of a value that is meant. A value that is not a text passes where only the comma is declared."""
         if type(value) is not str:
             if self.within:
                 raise PayloadError(f"{shown(value)} is not a text; remove pattern and column from the channel")
@@ -70,7 +70,7 @@ class TextRule:
 
 
 def separator_of(channel: Channel) -> str:
-    """What parts the columns: as declared, else a comma, or a semicolon beside a decimal comma."""
+    """The column separator: as declared, else a comma, or a semicolon beside a decimal comma."""
     if channel.separator is not None:
         return channel.separator
     return ";" if channel.decimal == "," else ","
@@ -79,7 +79,7 @@ def separator_of(channel: Channel) -> str:
 def site_time_ms(value: Any, zone: ZoneInfo, arrived_ms: int) -> int | None:
     """A local time without an offset as UTC milliseconds; None for anything that is not one.
 
-    In the hour that comes twice a year it is the one nearer to the arrival.
+    In the repeated hour of the clock change, the time nearer to the arrival is meant.
     """
     match = NAIVE.fullmatch(value.strip()) if type(value) is str else None
     if match is None:

@@ -34,9 +34,9 @@ class _Node(Generic[T]):
 
 
 class TopicMap(Generic[T]):
-    """Things by topic filter; `match` gives those whose filter takes a topic, in the order in which they were added.
+    """Objects by topic filter. `match` gives those whose filter matches a topic, in the order in which they were added.
 
-    Matches are remembered for the topics seen last, so a steady set of topics costs one look-up each.
+    The matches of recent topics are cached, so that a steady set of topics costs one look-up each.
     """
 
     REMEMBERED = 4096
@@ -47,7 +47,7 @@ class TopicMap(Generic[T]):
         self._seen: dict[str, tuple[T, ...]] = {}
 
     def add(self, topic_filter: str, thing: T) -> None:
-        """Put a thing under a filter. ValueError where the filter is not valid."""
+        """Add an object under a filter. ValueError where the filter is not valid."""
         problem = filter_problem(topic_filter)
         if problem:
             raise ValueError(f"{topic_filter!r}: {problem}")
@@ -64,7 +64,7 @@ class TopicMap(Generic[T]):
         node.here.append(entry)
 
     def match(self, topic: str) -> tuple[T, ...]:
-        """What is filed under filters that take the topic."""
+        """The objects under filters that match the topic."""
         found = self._seen.get(topic)
         if found is None:
             if len(self._seen) >= self.REMEMBERED:

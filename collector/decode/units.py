@@ -1,4 +1,4 @@
-"""Units: any unit that converts is taken, once, as a scale and an offset."""
+"""Units: every unit that can be converted is reduced, once, to a scale and an offset."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ SENML_UNITS = {
 """SenML unit symbols (RFC 8428 section 12.1, RFC 8798) that pint spells in another way."""
 
 SPELLING = re.compile(r"(?!\d)[\w°%²³·*/^ -]{1,32}")
-"""How a unit may look at all; units also come in payloads, and pint's reader takes whole expressions."""
+"""The form of a unit. Units also come in payloads, and pint would evaluate whole expressions."""
 
 DIMENSIONLESS = {"1", "/", "ratio", "fraction"}
 HINTS = {
@@ -44,7 +44,7 @@ class Conversion:
 
     @property
     def is_identity(self) -> bool:
-        """Whether the value is stored as it comes."""
+        """Whether values are stored unchanged."""
         return self.scale == 1.0 and self.offset == 0.0
 
 
@@ -52,7 +52,7 @@ READER_FAULTS = (
     ArithmeticError, AssertionError, AttributeError, LookupError, MemoryError, RuntimeError, SyntaxError, TypeError,
     ValueError, tokenize.TokenError,
 )  # fmt: skip
-"""What pint's reader raises, besides its own errors, for text that is no unit."""
+"""What pint raises, besides its own errors, for text that is not a unit."""
 
 IDENTITY = Conversion(1.0, 0.0)
 
@@ -70,7 +70,7 @@ def conversion(unit: str | None, stored: str) -> Conversion | None:
 
     unit : str | None — as written in a site file; None or the stored unit itself: as it comes
     stored : str — unit of stored values in pint's spelling
-    A unit that converts, but not along a straight line (decibels), does not convert here.
+    A unit whose conversion is not linear, such as decibels, does not convert here.
     """
     if unit is None or unit == stored:
         return IDENTITY
@@ -100,5 +100,5 @@ def senml_conversion(unit: str | None, fallback: str | None, stored: str) -> Con
 
 
 def hint(unit: str, stored: str) -> str:
-    """How to mend a unit that does not convert."""
+    """A hint on how to mend a unit that does not convert."""
     return HINTS.get(unit) or f"write a unit that converts to {stored}, such as {stored} itself"

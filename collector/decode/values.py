@@ -15,17 +15,17 @@ DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:(\d\d)(?:\.\d+)?(?:[Zz]|[+-]\d\d:?\d\d)", re.ASCII)
 UNIT_IN_TEXT = re.compile(r"([+-]?\d+(?:[.,]\d+)?) ?([A-Za-z%°][A-Za-z%°/³²]{0,7})")
 LONGEST = 64
-"""Characters in a number or a word; anything longer is neither."""
+"""Most characters of a number or a word."""
 
 YES: tuple[str | int | bool, ...] = ("true", "on", "yes", 1)
 NO: tuple[str | int | bool, ...] = ("false", "off", "no", 0)
 
 EARLIEST_MS = 946_684_800_000
-"""2000-01-01, the earliest source time that is believed."""
+"""2000-01-01, the earliest source time that is believed [UTC milliseconds]."""
 
 
 def shown(value: object) -> str:
-    """A value as it is quoted in a reason: short, on one line."""
+    """A value as quoted in a reason: short, on one line."""
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
@@ -33,7 +33,7 @@ def shown(value: object) -> str:
 def number(value: Any) -> float:
     """A JSON value as a number. PayloadError unless it is a number, or text that is exactly one.
 
-    Not taken: yes/no, null, words, thousands signs, decimal commas, hexadecimal, anything that is not finite.
+    Refused are yes/no, null, words, thousands separators, decimal commas, hexadecimal, and what is not finite.
     """
     kind = type(value)
     if kind is float:
@@ -70,7 +70,7 @@ def number_in_text(text: str) -> float:
 
 
 def _with_unit(text: str) -> str:
-    """How to mend a number that has its unit in the text; nothing for any other text."""
+    """A hint where a number has its unit in the text; "" for any other text."""
     found = UNIT_IN_TEXT.fullmatch(text) if len(text) <= LONGEST else None
     if found is None:
         return ""
@@ -113,7 +113,7 @@ class YesNo:
 def source_time_ms(value: Any) -> int:
     """A source time as UTC milliseconds: RFC 3339 with an offset, or epoch s, ms or us told by magnitude.
 
-    PayloadError for anything else. Whether the time is believable is the caller's to say.
+    PayloadError for anything else. The caller decides whether the time is believable.
     """
     kind = type(value)
     if kind is str:

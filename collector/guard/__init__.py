@@ -1,1 +1,1 @@
-"""Between decoder and store: whether a channel's values can be samples, by what its messages tell of its devices."""
+"""Between decoder and store: decides from a channel's messages which of its values can be samples."""

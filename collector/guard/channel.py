@@ -1,4 +1,4 @@
-"""One channel as its messages tell of it: topics, values, clocks; and which readings it lets through."""
+"""One channel judged by its messages (topics, values, clocks), and which of its readings are let through."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.site import Pump, Site
 
 FRESH_MS = 900_000
-"""A topic heard within so long, or within three of its usual pauses, still speaks."""
+"""A topic counts as heard within this time, or within three of its usual intervals [ms]."""
 
 FEW_TAKEN = 3
-"""So few readings among refused ones are let through: nobody can say yet which of the two is usual."""
+"""As long as there are so few readings, some are let through among refused ones: it is not known yet which is usual."""
 
 CHARGE_APART = 2.0
-"""Another pack's charge must be lower by so much to be followed instead [%]."""
+"""A second pack is followed instead once its charge is lower by this much [%]."""
 
 SHARE_AFTER, SHARE_AFTER_MS = 10, 300_000
 KILO_LOW, KILO_HIGH = 300.0, 3000.0
@@ -30,7 +30,7 @@ POWERS = (Quantity.PUMP_POWER,)
 
 
 def rated_w(pump: Pump) -> float | None:
-    """Running power by the nameplate [W]; None where it does not tell."""
+    """Running power by the nameplate [W]; None where the nameplate does not tell."""
     if pump.rated_power_w is not None:
         return pump.rated_power_w
     if pump.rated_voltage_v is None or pump.rated_current_a is None:
@@ -40,7 +40,7 @@ def rated_w(pump: Pump) -> float | None:
 
 @dataclass(slots=True)
 class Speaker:
-    """One topic's device: when it spoke first and last, its usual pause [ms], its last and greatest value."""
+    """The device behind one topic: when first and last heard, usual interval [ms], last and greatest value."""
 
     first_ms: int
     last_ms: int
@@ -49,12 +49,12 @@ class Speaker:
     high: float
 
     def speaks(self, now_ms: int) -> bool:
-        """Whether it still speaks."""
+        """Whether the device is still heard."""
         return now_ms - self.last_ms <= max(FRESH_MS, 3.0 * self.pause_ms)
 
 
 class GuardedChannel:
-    """One (site, quantity, subject)."""
+    """The guard of one channel (site, quantity, subject)."""
 
     def __init__(self, site: Site, quantity: Quantity, subject: str, kept: ChannelFacts | None = None) -> None:
         self.site, self.quantity, self.subject = site, quantity, subject
@@ -80,7 +80,7 @@ class GuardedChannel:
     # -- in
 
     def refuse(self, topic: str, reason: str, at_ms: int) -> None:
-        """A message of a topic could not be read; another device's, which never could, is no fault of this one's."""
+        """Record an unreadable message, unless it comes from another device whose messages never could be read."""
         self.heard_ms = at_ms
         if self.taken_topic is not None and topic != self.taken_topic and topic not in self.speakers:
             return
@@ -88,7 +88,7 @@ class GuardedChannel:
         self._judge_refusals(at_ms)
 
     def admit(self, reading: Reading, topic: str) -> Reading | str:
-        """The reading as it may be stored, or why it may not."""
+        """The reading as it may be stored, or the reason why it may not."""
         at_ms, value = reading.arrived_ms, reading.value
         counts = self.window.turn(at_ms)
         self.heard_ms = at_ms
@@ -123,7 +123,7 @@ class GuardedChannel:
         speaker.high = max(speaker.high, value)
 
     def _timed(self, reading: Reading) -> int | None:
-        """The time that is believed; a doubt of the clock is noted, or ended."""
+        """The time to be believed. A doubt about the clock is raised, or ended."""
         before = self.lag.ms
         time_ms = self.lag.corrected(reading.time_ms, reading.arrived_ms)
         if self.lag.ms != before:
@@ -135,7 +135,7 @@ class GuardedChannel:
         return time_ms
 
     def _apart(self, reading: Reading) -> Reading:
-        """Amounts without a time of their own that come in one millisecond, a millisecond apart."""
+        """Gives amounts without a time of their own that arrive within one millisecond times a millisecond apart."""
         if reading.time_ms != reading.arrived_ms:
             return reading
         time_ms = max(reading.time_ms, self.amount_ms + 1)
@@ -145,7 +145,7 @@ class GuardedChannel:
     # -- judgements
 
     def _why_not(self, topic: str, at_ms: int) -> str | None:
-        """Why no reading of this topic is a sample now."""
+        """Why readings of this topic cannot be samples now; None where they can."""
         if topic != self.taken_topic:
             return says.one_of_several(self.taken_topic or "another")
         if self._maybe_share:
@@ -161,7 +161,7 @@ class GuardedChannel:
 
     @property
     def _maybe_share(self) -> bool:
-        """Whether every charge so far may be a share of 1: no sample before that is told apart."""
+        """Whether all charges so far may be shares of 1 instead of percents: none is a sample until that is known."""
         return self.quantity is Quantity.PACK_CHARGE and self.high is not None and 0.0 < self.high <= 1.0
 
     def _judge_refusals(self, at_ms: int) -> None:
@@ -173,7 +173,7 @@ class GuardedChannel:
         self._doubt(DoubtKind.REFUSING, at_ms, said)
 
     def _choose(self, topic: str, at_ms: int) -> None:
-        """Which topic is taken: the one that was, until it falls silent or another is plainly the pump's or worse."""
+        """Choose the topic to believe: the present one, until it is silent or another is clearly right, or worse."""
         for name in [name for name, one in self.speakers.items() if not one.speaks(at_ms)]:
             del self.speakers[name]
         if self.taken_topic not in self.speakers:
@@ -190,7 +190,7 @@ class GuardedChannel:
             self._settle(DoubtKind.TOPICS)
 
     def _preferred(self, taken: str) -> str:
-        """The lower charge, and the power nearest to the nameplate's; else what was taken before."""
+        """The topic with the lower charge, or the power nearest to the nameplate's; else the present one."""
         if self.quantity is Quantity.PACK_CHARGE:
             lowest = min(self.speakers, key=lambda name: self.speakers[name].value)
             return lowest if self.speakers[lowest].value < self.speakers[taken].value - CHARGE_APART else taken
@@ -215,13 +215,13 @@ class GuardedChannel:
             self._judge_power(value, at_ms)
 
     def _judge_share(self, at_ms: int) -> None:
-        """A charge that is never above 1, and not always 0."""
+        """Doubt a charge that is never above 1 and not always 0."""
         enough = self.window.taken >= SHARE_AFTER and self._watched(at_ms, SHARE_AFTER_MS)
         if self.high and enough:
             self._doubt(DoubtKind.SCALE, at_ms, says.share_for_percent())
 
     def _judge_power(self, value: float, at_ms: int) -> None:
-        """A power a thousand times too small, or one that never rests."""
+        """Doubt a power that is a thousand times too small, or that never falls to rest."""
         high = self.high or 0.0
         low = value if self.low is None else min(self.low, value)
         self.rises += self.low is not None and value > 0.7 * high > 0.0 and low < RESTLESS_SHARE * high
@@ -253,7 +253,7 @@ class GuardedChannel:
     # -- out
 
     def facts(self) -> ChannelFacts:
-        """What is known of the channel now."""
+        """The present facts of the channel."""
         window = self.window
         others = sorted(name for name in self.speakers if name != self.taken_topic)
         return ChannelFacts(
@@ -273,5 +273,5 @@ class GuardedChannel:
 
 
 def _times_off(value: float, rated: float) -> float:
-    """How many times a value is off the rated one, from 0."""
+    """How far a value is from the rated one, as the absolute logarithm of their ratio."""
     return max(value, 1e-3) / rated - 1.0 if value > rated else rated / max(value, 1e-3) - 1.0

@@ -1,4 +1,4 @@
-"""The guard of all channels: decoded messages in, what may be stored out, and what is in doubt beside it."""
+"""The guard of all channels: from decoded messages to the readings that may be stored and the doubts about channels."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from forecaster.domain.site import Site
 
 Key = tuple[str, Quantity, str]
 SAID_AGAIN_MS = 600_000
-"""Of what is withheld for one reason, one message in so long goes to quarantine, and each that tells a new value."""
+"""Of readings withheld for one reason, quarantine keeps one in this time, and every new value [ms]."""
 
 
 class ChannelGuard:
     """Decides for every channel of some sites which readings are samples.
 
-    The same messages with the same arrivals give the same answers, so that live, replay and score agree.
+    The same messages with the same arrivals give the same decisions, so that live, replay and score agree.
     """
 
     def __init__(self, sites: Iterable[Site], kept: Mapping[Key, ChannelFacts] | None = None) -> None:
@@ -33,7 +33,7 @@ class ChannelGuard:
                     self._channels[key] = GuardedChannel(site, channel.quantity, channel.of, known.get(key))
 
     def admit(self, topic: str, payload: bytes, decoded: Decoded) -> Decoded:
-        """What of a decoded message may be stored; the rest is refused, with the reason."""
+        """The readings of a decoded message that may be stored; the others become refusals with a reason."""
         for site, quantity, subject, reason, at_ms in decoded.faults:
             channel = self._channels.get((site, quantity, subject))
             if channel is not None:
@@ -60,7 +60,7 @@ class ChannelGuard:
     def _said(
         self, channel: GuardedChannel, reading: Reading, reason: str, topic: str, payload: bytes
     ) -> Iterable[Refusal]:
-        """What goes to quarantine of a withheld reading."""
+        """The refusal that records a withheld reading; None where it is not recorded."""
         at_ms = reading.arrived_ms
         key = f"{topic}\n{reading.value!r}"
         if at_ms - channel.told_ms.get(key, -SAID_AGAIN_MS) < SAID_AGAIN_MS:

@@ -1,23 +1,23 @@
-"""A device's clock: a lag that stays the same is the clock's, and is set right; a time ahead of its arrival is not
-believed before that."""
+"""A device's clock: a lag that stays constant is attributed to the clock and corrected; until it is known, a time ahead
+of its arrival is not believed."""
 
 from __future__ import annotations
 
 from collections import deque
 
 ON_TIME_MS = 120_000
-"""A source time that is no further from its arrival is taken as it is."""
+"""A source time no further from its arrival than this is believed as it is [ms]."""
 
 ENOUGH, SPAN_MS, SPREAD_MS = 5, 240_000, 60_000
-"""So many messages over so long must agree to within so much."""
+"""How many messages, over which time, must agree to within which tolerance [ms]."""
 
 QUARTER_MS = 900_000
 STRAYED = 5
-"""So many messages in a row that disagree end what was believed of the clock."""
+"""After this many messages in a row that disagree, the lag is no longer believed."""
 
 
 class ClockLag:
-    """How far one device's clock is behind its messages' arrival.
+    """How far the clock of one device is behind the arrival of its messages.
 
     ms : int | None — the constant lag [ms], negative where the clock is ahead; None: none is known
     """
@@ -30,7 +30,7 @@ class ClockLag:
         self.strayed = 0
 
     def corrected(self, time_ms: int, arrived_ms: int) -> int | None:
-        """The time that is believed; None where it lies ahead and nothing explains it."""
+        """The time to be believed; None where it lies ahead without an explanation."""
         lag = arrived_ms - time_ms
         if -ON_TIME_MS <= lag <= ON_TIME_MS:
             self.ms = None
@@ -44,7 +44,7 @@ class ClockLag:
         return time_ms if lag > 0 else None
 
     def _judge(self, arrived_ms: int) -> None:
-        """Whether the last messages agree on a lag."""
+        """Judge whether the last messages agree on a lag."""
         first = next((at for at, _ in self.seen if arrived_ms - at <= 3 * SPAN_MS), arrived_ms)
         lately = [lag for at, lag in self.seen if at >= first]
         agreed = len(lately) >= ENOUGH and arrived_ms - first >= SPAN_MS and max(lately) - min(lately) <= SPREAD_MS

@@ -1,4 +1,4 @@
-"""What is known of channels, kept as one small note a site in the ledger."""
+"""The facts of channels, kept in the ledger as one small note for each site."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ CHANNELS_NOTE = "channels"
 
 
 def keep_channels(ledger: Ledger, site: str, facts: Iterable[ChannelFacts]) -> None:
-    """Keep what is known of a site's channels."""
+    """Save the facts of a site's channels."""
     ledger.note(f"{CHANNELS_NOTE}:{site}", msgspec.json.encode(list(facts)).decode())
 
 
 def channels_told(ledger: Ledger) -> dict[str, list[ChannelFacts]]:
-    """What is known of every site's channels; a note of another version tells nothing."""
+    """The saved facts of every site's channels; notes of another version are ignored."""
     found = {}
     for name, text in ledger.notes(CHANNELS_NOTE).items():
         try:
@@ -31,5 +31,5 @@ def channels_told(ledger: Ledger) -> dict[str, list[ChannelFacts]]:
 
 
 def by_channel(told: dict[str, list[ChannelFacts]]) -> dict[tuple[str, Quantity, str], ChannelFacts]:
-    """The same by (site, quantity, subject)."""
+    """The saved facts by (site, quantity, subject)."""
     return {(one.site, one.quantity, one.subject): one for facts in told.values() for one in facts}

@@ -1,4 +1,4 @@
-"""What a channel's messages came to in the last half hour to hour."""
+"""Counts of a channel's messages over the last half hour to hour."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def much_refused(refused: int, taken: int) -> bool:
 
 
 class Counts:
-    """Messages of half an hour: taken, refused, withheld, and taken ones that changed the value."""
+    """Counts of half an hour: messages taken, refused, withheld, and taken ones that changed the value."""
 
     __slots__ = ("changed", "kinds", "refused", "taken", "withheld")
 
@@ -27,7 +27,7 @@ class Counts:
 
 
 class Window:
-    """Counts of this half hour and the one before."""
+    """The counts of this half hour and the one before."""
 
     __slots__ = ("half", "last", "now", "reason")
 
@@ -45,7 +45,7 @@ class Window:
         return self.now
 
     def refuse(self, at_ms: int, reason: str) -> None:
-        """A message was refused."""
+        """Count a refused message."""
         counts = self.turn(at_ms)
         counts.refused += 1
         shape = SHAPE.sub("_", reason)
@@ -55,17 +55,17 @@ class Window:
 
     @property
     def taken(self) -> int:
-        """Taken in the window, withheld ones among them."""
+        """Messages taken within the window, withheld ones included."""
         return self.now.taken + self.last.taken
 
     @property
     def refused(self) -> int:
-        """Refused in the window."""
+        """Messages refused within the window."""
         return self.now.refused + self.last.refused
 
     @property
     def withheld(self) -> int:
-        """Withheld in the window."""
+        """Messages withheld within the window."""
         return self.now.withheld + self.last.withheld
 
     @property

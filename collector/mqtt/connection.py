@@ -1,4 +1,4 @@
-"""The one place that makes an MQTT client of `[broker]`: user, password, encryption, and words for failures."""
+"""The only place that makes an MQTT client from `[broker]`: user, password, encryption, and the wording of failures."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ def client(
     manual_ack: bool = False,
     reconnects: bool = True,
 ) -> Client:
-    """A client that can connect to the broker, but has not yet.
+    """A client for the broker, not connected yet.
 
-    protocol : MQTTv311, which every broker speaks, or MQTTv5
-    keeps_session : whether the broker keeps what comes while we are away (MQTT 3.1.1; MQTT 5 is told at the connection)
-    manual_ack : whether we acknowledge messages ourselves; reconnects : whether a lost connection is opened again
+    protocol : MQTTv311, which every broker supports, or MQTTv5
+    keeps_session : whether the broker keeps messages while the client is away (MQTT 3.1.1; set on connecting in MQTT 5)
+    manual_ack : whether the caller acknowledges messages; reconnects : whether a lost connection is opened again
     Errors: ConfigError where password_file or ca_file cannot be read.
     """
     options: dict[str, Any] = {} if protocol == mqtt.MQTTv5 else {"clean_session": not keeps_session}
@@ -51,12 +51,12 @@ def client(
 
 
 def passing_name() -> str:
-    """A client id that is used once: nothing is kept for it, and it evicts nobody."""
+    """A client id for single use: the broker keeps nothing for it, and it evicts no other client."""
     return f"outlast-listener-{secrets.token_hex(4)}"
 
 
 def why_not(broker: Broker, error: OSError) -> str:
-    """Why a connection could not be opened, and where to look, in one line."""
+    """Why a connection could not be opened, and what to check, in one line."""
     where = f"{broker.host}:{broker.port}"
     if isinstance(error, ssl.SSLError):
         return f"no encrypted connection to {where}: {error}; look at broker.url and broker.ca_file"
@@ -64,7 +64,7 @@ def why_not(broker: Broker, error: OSError) -> str:
 
 
 def _trust(broker: Broker) -> ssl.SSLContext:
-    """The authorities that are believed: those of ca_file, or the system's where none is named."""
+    """The TLS context: trusts the authorities of ca_file, or the system's where none is named."""
     try:
         context = ssl.create_default_context(cafile=None if broker.ca_file is None else str(broker.ca_file))
     except OSError as error:  # an ssl.SSLError is one
@@ -77,7 +77,7 @@ def _trust(broker: Broker) -> ssl.SSLContext:
 
 
 class _ClosedOnFailure(ssl.SSLSocket):
-    """Closes the connection where the handshake fails; paho would leave it open until it is collected."""
+    """Closes the connection when the handshake fails; paho would leave it open until garbage collection."""
 
     def do_handshake(self, block: bool = False) -> None:
         try:

@@ -1,4 +1,4 @@
-"""One copy of a message: a broker may send it once for each of our filters that takes it (MQTT 5.0, 3.3.4)."""
+"""Drops copies of messages: a broker may send a message once for each matching filter (MQTT 5.0, 3.3.4)."""
 
 from __future__ import annotations
 
@@ -7,20 +7,20 @@ from collections.abc import Sequence
 REMEMBERED = 4096
 
 MOST_NUMBERED = 2000
-"""With more filters they are asked for in one packet, without a number each."""
+"""With more filters than this, all are subscribed to in one packet, without identifiers."""
 
 
 class Copies:
-    """Tells the copies of one message apart by the numbers of the filters for which they are sent.
+    """Recognises copies of a message by the subscription identifiers with which they are sent.
 
-    The same message under another filter's number is a copy; under a number that it had already it was sent anew.
+    The same message with a new identifier is a copy; with an identifier that it already had it was published again.
     """
 
     def __init__(self) -> None:
         self._newest: dict[str, tuple[bytes, set[int]]] = {}
 
     def is_copy(self, topic: str, payload: bytes, numbers: Sequence[int]) -> bool:
-        """Whether a message is a copy of the topic's last. numbers : of the filters; without any it never is."""
+        """Whether a message is a copy of the topic's last one. numbers : its identifiers; without any it never is."""
         if not numbers:
             return False
         last = self._newest.get(topic)

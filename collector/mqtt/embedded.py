@@ -29,9 +29,9 @@ def free_port(host: str = "127.0.0.1") -> int:
 
 
 class EmbeddedBroker:
-    """An amqtt broker on its own thread and loop. start() returns when it listens; stop() when it is gone.
+    """An amqtt broker on its own thread and event loop. start() returns when it listens, stop() when it has ended.
 
-    user, password : who may come; None: anybody. What it holds is in memory: it outlives clients, not this process.
+    user, password : who may connect; None: anybody. Messages are kept in memory: they survive clients, not the process.
     """
 
     def __init__(self, host: str, port: int, user: str | None = None, password: str | None = None) -> None:
@@ -59,13 +59,13 @@ class EmbeddedBroker:
             raise ConfigError("outlast.toml", "broker.url", problem, fix)
 
     def drain(self, within_s: float) -> bool:
-        """Take no more messages, and wait until those that were taken have arrived. Whether they have, in time."""
+        """Accept no more messages, and wait until the accepted ones are delivered. Returns whether they were."""
         if self._loop is None or self._broker is None or not self._thread.is_alive():
             return True
         return asyncio.run_coroutine_threadsafe(_drained(self._broker, within_s), self._loop).result()
 
     def stop(self) -> None:
-        """Let go of the clients and the port."""
+        """Disconnect the clients and close the port."""
         if self._loop is not None and self._ending is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._ending.set)
             self._thread.join(10.0)

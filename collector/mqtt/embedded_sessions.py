@@ -1,10 +1,11 @@
-"""The embedded broker's promise: a message taken with QoS 1 stays in a persistent session until it is acknowledged.
+"""What the embedded broker guarantees: a QoS 1 message stays in a persistent session until it is acknowledged.
 
-amqtt 0.12 by itself forgets it in five ways: an anonymous session keeps nothing while its client is away and is dropped
-within a second; what is not acknowledged within five seconds is forgotten; so is all that was under way when a
-connection ends; what a publisher sent just before it left may never be handed on; and a client that comes back before
-its old connection is cleared away is taken for gone. It also hands over what waited before it answers a subscription,
-marked as retained. Here everything for a session goes through one queue, sent in order within a window.
+amqtt 0.12 by itself loses messages in five ways: an anonymous session keeps nothing while its client is away and is
+dropped within a second; a message that is not acknowledged within five seconds is forgotten; so are all messages in
+flight when a connection ends; what a publisher sent just before it disconnected may never be delivered; and a client
+that reconnects before its old connection is cleaned up is taken for gone. It also sends waiting messages before it
+answers a subscription, marked as retained. Here all messages of a session go through one queue, sent in order within
+a window.
 """
 
 from __future__ import annotations
@@ -27,10 +28,10 @@ from amqtt.session import ApplicationMessage, IncomingApplicationMessage, Outgoi
 log = logging.getLogger("outlast.broker")
 
 WINDOW = 1000
-"""Messages on their way to a client at once: fewer than the collector stores in one commit."""
+"""Most messages in flight to a client: fewer than the collector stores in one commit."""
 
 QUEUE = 200_000
-"""Messages that wait for a session; newer ones are dropped, and said so."""
+"""Most messages that wait in a session; newer ones are dropped, with a line in the log."""
 
 QUEUE_BYTES = 64 << 20
 """Bytes of their payloads."""
@@ -67,17 +68,17 @@ def may_say(topic: str, here: bool) -> bool:
 
 
 class ClosingWriter(StreamWriterAdapter):
-    """Closes its socket in any case: a client that has reset the connection stops the library's close half way."""
+    """Always closes its socket: after a reset by the client the library's own close ends half-way."""
 
     async def close(self) -> None:
-        """Close; where the client is gone already there is nobody to say goodbye to."""
+        """Close the connection; errors of a client that is already gone are ignored."""
         with contextlib.suppress(OSError):
             await super().close()
         self._writer.close()
 
 
 class SessionHandler(BrokerProtocolHandler):
-    """One connection. What is for its client waits in the session and is sent by a task of its own."""
+    """One connection. Messages for its client wait in the session; a task of their own sends them."""
 
     def __init__(self, broker: SessionBroker) -> None:
         super().__init__(broker.plugins_manager)
@@ -86,12 +87,12 @@ class SessionHandler(BrokerProtocolHandler):
         self._sender: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
-        """Begin to read, and to send what waits."""
+        """Begin to read, and to send waiting messages."""
         await super().start()
         self._sender = asyncio.create_task(self._send())
 
     async def stop(self) -> None:
-        """End; what is not acknowledged stays in the session."""
+        """End the connection; unacknowledged messages stay in the session."""
         if self._sender is not None:
             self._sender.cancel()
         await super().stop()
@@ -103,7 +104,7 @@ class SessionHandler(BrokerProtocolHandler):
     async def mqtt_publish(
         self, topic: str, data: bytes | bytearray, qos: int | None, retain: bool, ack_timeout: int | None = None
     ) -> OutgoingApplicationMessage:
-        """Queue a message for the client; without acknowledgement it is sent at once, to whoever is there."""
+        """Queue a message for the client; one with QoS 0 is sent at once, if the client is connected."""
         if qos == QOS_0:
             return await super().mqtt_publish(topic, data, qos, retain, ack_timeout)
         message = OutgoingApplicationMessage(None, topic, QOS_1, data, retain)
@@ -112,13 +113,13 @@ class SessionHandler(BrokerProtocolHandler):
         return message
 
     async def handle_puback(self, puback: PubackPacket) -> None:
-        """The client has it: forget it, and send the next."""
+        """The client has acknowledged a message: forget it, and send the next one."""
         if self.session is not None and puback.variable_header is not None:
             self.session.inflight_out.pop(puback.variable_header.packet_id, None)
         self.stir()
 
     async def handle_publish(self, publish_packet: PublishPacket) -> None:
-        """Hand on what a client publishes, then acknowledge it."""
+        """Distribute a client's message, then acknowledge it."""
         header, session = publish_packet.variable_header, self.session
         topic = publish_packet.topic_name or ""
         if session is not None and not self._broker.may_say(session, topic):
@@ -141,7 +142,7 @@ class SessionHandler(BrokerProtocolHandler):
             await self._send_packet(PubackPacket.build(header.packet_id))
 
     async def _retry_deliveries(self) -> None:
-        """What was under way when the last connection ended is the first that the sender sends."""
+        """Nothing to do: the sender begins with the messages that were in flight on the last connection."""
 
     async def _send(self) -> None:
         session = self.session
@@ -169,7 +170,7 @@ class SessionHandler(BrokerProtocolHandler):
 
 
 class SessionBroker(Broker):
-    """An amqtt broker that keeps what it has taken.
+    """An amqtt broker that keeps the messages that it has accepted.
 
     user, password : who may come; None: anybody, for a listener on loopback
     host : str — where it listens: a client that comes from there is on this machine, as one from loopback is
@@ -185,7 +186,7 @@ class SessionBroker(Broker):
         self.closing = False
 
     def idle(self) -> bool:
-        """Whether every client that is there has acknowledged all that there is for it."""
+        """Whether every connected client has acknowledged all of its messages."""
         return self._broadcast_queue.empty() and all(
             session.retained_messages.empty() and not session.inflight_out
             for session, _ in self._sessions.values()
@@ -236,13 +237,13 @@ class SessionBroker(Broker):
         await super().retain_message(source_session, topic_name, data, qos)
 
     async def hand_on(self, session: Session, handler: BrokerProtocolHandler, message: ApplicationMessage) -> bool:
-        """Give a published message to those who subscribed; False where the client broke the protocol."""
+        """Distribute a published message to the subscribers. False where the client violated the protocol."""
         taken: asyncio.Future[ApplicationMessage] = asyncio.get_running_loop().create_future()
         taken.set_result(message)
         return await self._handle_message_delivery(session, handler, taken)
 
     async def add_subscription(self, subscription: tuple[str, int], session: Session) -> int:
-        """Take a subscription, with QoS 1 at most."""
+        """Accept a subscription, with QoS 1 at most."""
         topic_filter, qos = subscription
         return await super().add_subscription((topic_filter, min(qos, QOS_1)), session)
 
@@ -265,7 +266,7 @@ class SessionBroker(Broker):
         await self._client_connected(listener_name, BoundedReader(reader), ClosingWriter(writer))
 
     async def _client_connected(self, listener_name: str, reader: ReaderAdapter, writer: WriterAdapter) -> None:
-        """Serve a connection, and close it in any case: by itself the library leaves those open that say nothing."""
+        """Serve a connection, and always close it: the library would leave silent ones open."""
         try:
             await super()._client_connected(listener_name, reader, writer)
         except PacketTooLargeError:
@@ -281,7 +282,7 @@ class SessionBroker(Broker):
             client_session.transitions.connect()  # a new connection has taken the session over meanwhile
 
     async def _publish_session_retained_messages(self, session: Session) -> None:
-        """Sent by the handler, without holding up the client's own requests."""
+        """Nothing to do: the handler sends retained messages without delaying the client's requests."""
 
     async def _retain_broadcast_message(self, broadcast: dict[str, Any], qos: int, target_session: Session) -> None:
         self.queue(

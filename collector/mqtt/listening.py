@@ -16,16 +16,16 @@ from collector.mqtt.wire import Client
 from forecaster.domain.errors import SessionError
 
 LOOK_S = 0.2
-"""How often a listener asks whether it has heard enough [s]."""
+"""How often it is checked whether enough was heard [s]."""
 
 Heard = Callable[[str, bytes, bool], None]
-"""Called on the network thread with topic, payload and whether the broker sent it from memory."""
+"""Called on the network thread with topic, payload, and whether the message was a retained one."""
 
 
 def listen(
     broker: Broker, filters: Iterable[str], listen_s: float, heard: Heard, enough: Callable[[], bool] | None = None
 ) -> dict[str, str]:
-    """Connect under a passing name, hand over what comes for `listen_s` seconds or until it is enough, and leave.
+    """Connect with a temporary client id and hand over messages for `listen_s` seconds or until it is enough.
 
     Returns the filters that the broker refuses, each with its reason.
     Errors: SessionError where no broker answers or it refuses us; ConfigError for unreadable secrets or certificates.
@@ -50,7 +50,7 @@ class _Listener:
         self.hung_up = False
 
     def listen(self, protocol: int, listen_s: float, enough: Callable[[], bool] | None) -> dict[str, str]:
-        """One try with one protocol version."""
+        """One attempt with one protocol version."""
         self._answered, self._problem, self._refused = threading.Event(), None, {}
         listener = self._client(protocol)
         try:
@@ -103,7 +103,7 @@ class _Listener:
 
 
 def _wait(listen_s: float, enough: Callable[[], bool] | None) -> None:
-    """Wait so long, or until it is enough."""
+    """Wait for some time [s], or until it is enough."""
     until_s = time.monotonic() + listen_s
     while (left_s := until_s - time.monotonic()) > 0.0 and not (enough is not None and enough()):
         time.sleep(left_s if enough is None else min(LOOK_S, left_s))

@@ -1,7 +1,7 @@
 """The broker session: persistent, acknowledged by hand, watched, and built anew whenever it breaks.
 
-A fresh client is made for every connection, so that an acknowledgement can never reach a connection on which
-the same number stands for another message. Callbacks only note and enqueue; no work is done on the network thread.
+Every connection has a new client, so that an acknowledgement cannot reach a later connection, where the same packet
+id means another message. Callbacks only record and enqueue; no work is done on the network thread.
 """
 
 from __future__ import annotations
@@ -30,23 +30,23 @@ from forecaster.domain.ports import Clock
 log = logging.getLogger("outlast.session")
 
 SETTLE_S = 2.0
-"""How long a goodbye waits for the broker to have taken our acknowledgements."""
+"""How long disconnecting waits until the broker has received our acknowledgements [s]."""
 
 NOBODYS_FILTER = "outlast/nobody/subscribes/to/this"
-"""Unsubscribed from at the end: its answer tells that all that we sent before it has been taken."""
+"""A filter that is unsubscribed from at the end: the answer proves that all earlier packets were received."""
 
 RETRY_S = (0.5, 30.0)
 RECEIVE_MAXIMUM = 2000
-"""Messages on their way to us at once, where the broker lets us choose."""
+"""Most messages in flight to us, where the broker lets the client choose."""
 
 PACKET_BYTES = 1 << 20
 """The largest packet that the broker may send us, where it lets us choose: four times what is read of a payload."""
 
 RAPID_S, RAPID_COUNT = 60.0, 4
-"""So many connections lost within so long, each just after it stood: another client uses our name."""
+"""If so many connections are lost within this time, each soon after it opened, another client uses our id."""
 
 Left = queue.SimpleQueue[int | None]
-"""Numbers of the unsubscriptions that a broker has answered on one connection; None: the connection is gone."""
+"""Packet ids of the unsubscriptions that the broker has answered on one connection; None: the connection is lost."""
 
 UNSUPPORTED_VERSION = 132
 TAKEN_OVER = 142
@@ -54,7 +54,7 @@ TAKEN_OVER = 142
 
 @dataclass(slots=True)
 class SessionState:
-    """How the session is: connected, its protocol, what is wrong (None: nothing), and counts."""
+    """The state of the session: connected, its protocol, what is wrong (None: nothing), and counts."""
 
     connected: bool = False
     protocol: str = "5"
@@ -65,7 +65,7 @@ class SessionState:
 
 
 class Session:
-    """Keeps one session at a broker and hands over what comes.
+    """Keeps one session at a broker and hands over its messages.
 
     broker : Broker; client_id : str — stable, or the broker forgets what waits for us
     filters : what to subscribe to; dropped : filters of an earlier configuration to leave
@@ -106,9 +106,9 @@ class Session:
         self._made()
 
     def stop(self) -> None:
-        """Disconnect, leaving the session at the broker so that it keeps what comes.
+        """Disconnect. The session stays at the broker, which keeps the messages that come.
 
-        What was acknowledged before this call has been taken by the broker when it returns, and is not sent again.
+        When it returns, the broker has received all earlier acknowledgements and will not send those messages again.
         """
         self._stop.set()
         self._down.set()
@@ -116,7 +116,7 @@ class Session:
             self._thread.join(CONNECT_S + 5.0)
 
     def alive(self) -> bool:
-        """Whether it is being looked after."""
+        """Whether the session's thread runs."""
         return self._thread.is_alive()
 
     # -- the watching thread
@@ -160,10 +160,10 @@ class Session:
             made.on_subscribe = made.on_unsubscribe = None
 
     def _settle(self, made: Client, left: Left) -> None:
-        """Wait until the broker has taken our acknowledgements.
+        """Wait until the broker has received our acknowledgements.
 
-        A broker that meets a closed connection while it sends drops what it has not read yet, acknowledgements too. It
-        reads in order, so that the answer to a last request comes after them.
+        A broker that finds the connection closed while it sends drops everything that it has not read yet, including
+        acknowledgements. It reads in order, so the answer to one last request proves that it has read them.
         """
         _, asked = made.unsubscribe(NOBODYS_FILTER)
         try:
@@ -242,7 +242,7 @@ class Session:
             self._subscribed()
 
     def _subscribe_numbered(self, made: Client) -> None:
-        """Ask for each filter under a number of its own, by which copies of one message are told apart."""
+        """Subscribe to each filter with an identifier of its own, by which copies of a message are recognised."""
         self._asked, self._copies = {}, Copies()
         for number, topic_filter in enumerate(self._filters, start=1):
             untyped: Any = Properties
@@ -280,7 +280,7 @@ class Session:
             self._note(f"the connection to the broker was lost ({reason})")
 
     def _on_subscribe(self, mid: int, reasons: list[ReasonCode]) -> None:
-        """The broker's answer: to one filter where each was asked for by itself, else to all."""
+        """The broker's answer: for one filter where each was requested alone, else for all."""
         answered = [self._asked.pop(mid)] if mid in self._asked else list(self._filters)
         for topic_filter, reason in zip(answered, reasons, strict=False):
             self.state.refused_filters.pop(topic_filter, None)

@@ -1,7 +1,7 @@
-"""The client library's connection with fewer turns: it reads what is there at once, and acknowledges a batch at once.
+"""The client library's connection with fewer system calls: reads ahead, and acknowledges a batch in one write.
 
-By itself paho reads every message with three system calls and sends every acknowledgement with two. Both ends meet at
-two inner methods of the library, `_create_socket` and `_packet_queue`; everything else is its own.
+By itself paho reads every message with three system calls and sends every acknowledgement with two. Only two of the
+library's internal methods are used for this, `_create_socket` and `_packet_queue`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MessageType
 
 CHUNK = 65_536
-"""Bytes read at once."""
+"""Most bytes read in one call."""
 
 Wire = socket.socket | ssl.SSLSocket
 PUBACK = struct.Struct("!BBH")
@@ -32,7 +32,7 @@ class BufferedSocket:
         self._at = 0
 
     def recv(self, size: int) -> bytes:
-        """At most `size` bytes, from what was read ahead where there is any. Raises as the socket does."""
+        """At most `size` bytes, first those that were read ahead. Raises as the socket does."""
         at = self._at
         if at == len(self._ahead):
             self._ahead, self._at = self._wire.recv(CHUNK), 0
@@ -42,12 +42,12 @@ class BufferedSocket:
         return taken
 
     def pending(self) -> int:
-        """Bytes that can be read without asking the network."""
+        """The number of bytes that were read ahead."""
         inside = self._wire.pending() if isinstance(self._wire, ssl.SSLSocket) else 0
         return len(self._ahead) - self._at + inside
 
     def send(self, data: bytes | bytearray) -> int:
-        """Send; how much was taken."""
+        """Send data. Returns how many bytes were sent."""
         return self._wire.send(data)
 
     def fileno(self) -> int:
@@ -80,7 +80,7 @@ class Client(mqtt.Client):
 
 @dataclass(slots=True)
 class Arrived:
-    """A message as it came in, and the connection that waits for its acknowledgement.
+    """A received message, and the connection that waits for its acknowledgement.
 
     monotonic_s : float — when it arrived; mid : int | None — None where nothing is to be acknowledged
     """
@@ -94,7 +94,7 @@ class Arrived:
 
 
 def acknowledge(messages: Iterable[Arrived]) -> None:
-    """Tell the broker that messages are safe; it forgets them. Harmless on a connection that is gone."""
+    """Acknowledge messages, so that the broker forgets them. Harmless on a lost connection."""
     for client, group in itertools.groupby(messages, key=_client):
         client.ack_all([message.mid for message in group if message.mid is not None])
 

@@ -1,4 +1,4 @@
-"""A backup of a running installation: its databases copied while in use, its files, and a manifest to verify by.
+"""Backups of a running installation: databases copied while in use, files, and a manifest to verify them.
 
 A backup is a folder: manifest.json, ledger.db, readings.db where readings live in a file, and config/ with everything
 of the installation's folder that is not a database. A time-series server keeps its own backups; what waits for it is
@@ -26,15 +26,15 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 MANIFEST = "manifest.json"
 READINGS, LEDGER, CONFIG, OUTBOX = "readings.db", "ledger.db", "config", "outbox"
 OWN_KEYS = ("link-key", "push-key.pem")
-"""What the program makes for itself where it may write; restored beside the settings, where it is found as well."""
+"""Files that the program makes for itself; they are restored beside the settings, where it finds them too."""
 LEFT_OUT = ("outlast-collect", "outlast-forecast", "outlast-ballast")
-"""Locks, and the room kept for alarms."""
+"""Files that are not backed up: locks, and the disk space reserved for alarms."""
 NAME = "outlast-%Y%m%dT%H%M%SZ"
 COUNTED = {READINGS: ("reading",), LEDGER: ("events", "transitions", "tests", "tokens")}
 
 
 class FileMark(msgspec.Struct, frozen=True):
-    """What a file of the backup must be: its SHA-256 and, for a database, rows by table."""
+    """The expected content of a backup's file: its SHA-256 and, for a database, the rows of each table."""
 
     sha256: str
     rows: dict[str, int]
@@ -91,7 +91,7 @@ def _copy_ledger_to(url: str, path: Path) -> None:
 
 
 def _copy_config(installation: Installation, to: Path) -> None:
-    """Settings, sites and secrets; not the databases, which are copied in their own way, and not what waits."""
+    """Copy settings, sites and secrets; databases and the outbox are copied separately."""
     left_out = (*(path.name for path in installation.databases), *LEFT_OUT)
     to.mkdir()
     keys = [path for name in OWN_KEYS if (path := installation.own_file(name)).is_file()]
@@ -129,7 +129,7 @@ def _rows(path: Path) -> dict[str, int]:
 
 
 def verify(folder: Path) -> Backup:
-    """Read every file of a backup and hold it against the manifest. StoreRefused where they differ."""
+    """Compare every file of a backup with the manifest. StoreRefused where they differ."""
     try:
         backup = msgspec.json.decode((folder / MANIFEST).read_bytes(), type=Backup)
     except (OSError, msgspec.DecodeError) as error:
@@ -144,7 +144,7 @@ def verify(folder: Path) -> Backup:
 
 
 def thin(target: Path, keep: int) -> list[Path]:
-    """Remove all but the newest `keep` backups under a folder; those removed."""
+    """Remove all but the newest `keep` backups in a folder. Returns the removed ones."""
     found = sorted(p for p in target.glob("outlast-*Z") if (p / MANIFEST).is_file())
     old = found[: max(0, len(found) - keep)]
     for path in old:
@@ -153,10 +153,10 @@ def thin(target: Path, keep: int) -> list[Path]:
 
 
 def restore(folder: Path, installation: Installation, now_ms: int, only: str | None = None) -> list[str]:
-    """Bring the databases of a backup into an installation that is not running; what was done, a line each.
+    """Restore the databases of a backup into an installation that is not running. Returns lines on what was done.
 
-    only : "readings" or "ledger"; None: both, and what waited for a server
-    Files in the way are moved aside, never deleted; settings and sites that stand are left as they are.
+    only : "readings" or "ledger"; None: both, and the outbox
+    Existing databases are moved aside, never deleted; existing settings and sites are not changed.
     Errors: StoreRefused (the backup is not sound), UsageError (a running process, a ledger that is not empty).
     """
     backup = verify(folder)
@@ -193,7 +193,7 @@ def _restore_ledger(folder: Path, installation: Installation, stamp: str) -> lis
 
 
 def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> list[str]:
-    """Queue anew what waited for a server; what it has meanwhile changes nothing there."""
+    """Queue the readings of the backup's outbox again; those that the server has by now change nothing."""
     done = []
     for path in waiting:
         held = readings_in(path)
@@ -234,7 +234,7 @@ def _put(copy: Path, path: Path, stamp: str) -> list[str]:
 
 
 def _require_stopped(path: Path) -> None:
-    """In write-ahead mode every process that has the file open holds a lock on it: an exclusive one cannot be had."""
+    """UsageError where a process is running: in write-ahead mode each holds a lock that excludes an exclusive one."""
     if not path.exists():
         return
     connection = sqlite3.connect(path, timeout=0.2, isolation_level=None)
@@ -253,7 +253,7 @@ def _require_stopped(path: Path) -> None:
 
 
 def put_settings(folder: Path, to: Path) -> None:
-    """Copy settings, sites and secrets of a backup into an installation's folder where they are missing there."""
+    """Copy those settings, sites and secrets of a backup that are missing in an installation's folder."""
     verify(folder)
     for path in sorted(p for p in (folder / CONFIG).rglob("*") if p.is_file()):
         target = to / path.relative_to(folder / CONFIG)

@@ -1,4 +1,4 @@
-"""Domain dataclasses as JSON bodies and back. Unknown fields of a newer release are passed over."""
+"""Domain dataclasses as JSON bodies and back. Unknown fields of a newer release are ignored."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ PACKED = "zlib:"
 
 
 def body(thing: Event | Alarm | AlarmTransition | DischargeTest | Day | WorkDone) -> str:
-    """JSON of a dataclass; StoreRefused where a number in it is not finite."""
+    """A dataclass as JSON. StoreRefused where a number in it is not finite."""
     text = msgspec.json.encode(thing)
     if b"null" in text:
         _refuse_lost_numbers(thing)
@@ -35,7 +35,7 @@ def body(thing: Event | Alarm | AlarmTransition | DischargeTest | Day | WorkDone
 
 
 def read(text: str, kind: type[T]) -> T:
-    """The dataclass of a JSON body; StoreRefused where the body does not fit."""
+    """A dataclass from its JSON body. StoreRefused where the body does not fit."""
     try:
         return msgspec.json.decode(text, type=kind)
     except msgspec.DecodeError as error:
@@ -43,12 +43,12 @@ def read(text: str, kind: type[T]) -> T:
 
 
 def packed(text: str) -> str:
-    """A long text as zlib (RFC 1950) in base64: a past forecast takes a fifth of its length."""
+    """A long text compressed with zlib (RFC 1950), in base64: a past forecast shrinks to a fifth."""
     return PACKED + b64encode(zlib.compress(text.encode())).decode("ascii")
 
 
 def unpacked(text: str) -> str:
-    """The text that was packed, or one that never was; StoreRefused where it is damaged."""
+    """The text of a packed one, or a text that was not packed. StoreRefused where it is damaged."""
     if not text.startswith(PACKED):
         return text
     try:
@@ -58,7 +58,7 @@ def unpacked(text: str) -> str:
 
 
 def brief_of(document: str) -> str | None:
-    """A forecast document with its long lists emptied; None where there are none, and the document is brief itself."""
+    """A forecast document with its long lists emptied; None where it has none, so that the document itself is brief."""
     try:
         parts = msgspec.json.decode(document, type=dict[str, msgspec.Raw])
     except msgspec.DecodeError:
@@ -70,7 +70,7 @@ def brief_of(document: str) -> str | None:
 
 
 def _refuse_lost_numbers(thing: object) -> None:
-    """JSON has no NaN and would keep it as "not known": better refused."""
+    """Refuse NaN: JSON has none and would keep it as "not known"."""
     plain = msgspec.to_builtins(thing)
     stack = [plain]
     while stack:

@@ -1,4 +1,4 @@
-"""Following an SQLite store: readings in the order of storing, for all sites or for some."""
+"""Reads an SQLite store in the order of storing, for all sites or for some."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 
 LAST_STORED = 1_000
-"""Readings looked at for the newest arrival."""
+"""How many of the last readings are examined for the newest arrival."""
 
 CONDITIONS = 8
-"""Conditions kept: those who follow a store ask for the same sites again and again."""
+"""How many conditions are cached: those who follow a store ask for the same sites again and again."""
 
 Named = dict[int, tuple[str, Quantity, str]]
 
 
 class Names:
-    """What each series is, by its number. A number is given once, so what was read once is not read again."""
+    """The identities of series by their numbers. A number never changes its meaning, so that each is read only once."""
 
     def __init__(self) -> None:
         self._known: Named = {}
         self._conditions: dict[frozenset[str], tuple[int, str]] = {}
 
     def read(self, db: sqlite3.Connection) -> Named:
-        """Site, quantity and subject of every series in the connection's snapshot."""
+        """Read site, quantity and subject of every series in the connection's snapshot."""
         known = self._known
         newer = db.execute(
             "SELECT id, site, quantity, subject FROM series WHERE id > ?", (max(known, default=0),)
@@ -37,9 +37,9 @@ class Names:
         return known
 
     def among(self, sites: frozenset[str] | None) -> str:
-        """The condition that a row is of one of some sites; nothing where they are all. Made anew for new series.
+        """The SQL condition that a row is of one of some sites; "" for all. It is made again when there are new series.
 
-        The plus keeps to the order of storing: by the index of series every page would sort all of their readings anew.
+        The unary plus keeps SQLite from using the index of series: it would have to sort all readings for each page.
         """
         if sites is None:
             return ""
@@ -57,7 +57,7 @@ class Names:
 def follow(db: sqlite3.Connection, names: Names, cursor: str | None, limit: int, sites: frozenset[str] | None) -> Tail:
     """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`.
 
-    A cursor of a store that was moved aside and started afresh begins at the beginning.
+    A cursor of a store that has since been moved aside begins at the start of the new one.
     """
     store_id = str(db.execute("SELECT value FROM meta WHERE name = 'id'").fetchone()[0])
     after = _place(cursor, store_id)

@@ -48,26 +48,26 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 
 RETRY_S = (1.0, 60.0)
-"""Waits while the server is away: the first and the longest [s]."""
+"""Waits while the server is unavailable: the first and the longest [s]."""
 
 BATCH = 5000
-"""Readings a request; InfluxDB's own advice for write batches."""
+"""Readings in one request, as InfluxDB recommends for write batches."""
 
 ARRIVALS_KEPT_S = 14 * 86400
-"""How far behind a follower may fall."""
+"""How far behind a follower may be."""
 
 BEGUN = "begun_us"
-"""The outbox's note of the last stamp that it began to write."""
+"""The value in the outbox that holds the last stamp whose writing was begun."""
 
 LEAST_SPAN_US, MOST_SPAN_US = 100_000, 30 * 86_400 * 1_000_000
-"""Stretch of arrivals asked for at once, from a tenth of a second to thirty days [us]."""
+"""Span of arrivals in one query, from a tenth of a second to thirty days [us]."""
 
 Refused = Callable[[Reading, str], None]
 
 
 @dataclass(slots=True)
 class _Away:
-    """Since when a server is away: when to try it again, and what it said."""
+    """A server that is unavailable: since when, when to try again, and its error."""
 
     backoff: Backoff
     until_s: float = 0.0
@@ -86,10 +86,10 @@ class InfluxStore:
 
     server : InfluxServer
     bucket : str — bucket of the readings; arrivals go to `<bucket>_arrivals`
-    collector : str — names who stores; its arrivals are in order. Two that run at once must differ
+    collector : str — names this writer, whose arrivals are in order; two that run at the same time must differ
     outbox : Path — the local queue; max_bytes bounds it
     keep_s : int — retention of readings [s]; 0 for ever
-    refused : called with a reading that the server will never take, and why; the caller quarantines it
+    refused : called with a reading that the server refuses, and the reason; the caller quarantines it
     """
 
     def __init__(
@@ -119,7 +119,7 @@ class InfluxStore:
 
     # -- writing
     def append(self, readings: Sequence[Reading]) -> int:
-        """Queue durably, then hand to the server if it is there; see the port."""
+        """Queue readings durably, then write them if the server is available; see the port."""
         for r in readings:
             if not math.isfinite(r.value):
                 raise StoreRefused(f"{r.site} {r.quantity} at {r.time_ms}: {r.value} is no number; it cannot be stored")
@@ -133,7 +133,7 @@ class InfluxStore:
         return len(readings) if changed is None else changed
 
     def drain(self) -> int | None:
-        """Write what waits, in order. Returns rows new or changed, or None if the server is not there."""
+        """Write the waiting readings in order. Returns the rows new or changed; None if the server is unavailable."""
         changed = 0
         with self._drain_lock:
             try:
@@ -170,7 +170,7 @@ class InfluxStore:
         return len(taken)
 
     def _prepared(self) -> dict[SeriesKey, int]:
-        """The newest time of each series [ms]; asked of the server once, when the buckets are sure to be there."""
+        """The newest time of each series [ms], queried once, after the buckets have been made."""
         with self._drain_lock:
             if self._newest_ms is None:
                 self._server.ensure_bucket(self._bucket, self._keep_s)
@@ -184,9 +184,9 @@ class InfluxStore:
         return self._server.query(influxql, bucket)
 
     def _effective(self, waiting: Sequence[Waiting], *, known: bool) -> list[Waiting]:
-        """What changes the store: one per identity, by the rule of Reading, less what the server holds already.
+        """The readings that change the store: one for each identity by the rule of Reading, less those already there.
 
-        known : bool — whether what the server holds was told to followers; False where this batch was begun before
+        known : bool — whether followers were told of what the server holds; False where this batch was begun before
         """
         best: dict[tuple[str, str, str, int], Waiting] = {}
         for w in waiting:
@@ -200,7 +200,7 @@ class InfluxStore:
         return sorted(keep, key=lambda w: w.stamp_us)
 
     def _held(self, readings: Iterable[Reading]) -> dict[tuple[str, str, str, int], Reading]:
-        """Rows on the server with the identities of readings that are not newer than all before them."""
+        """The server's rows with the identities of those readings that are not newer than all earlier ones."""
         newest_ms = self._prepared()
         spans: dict[SeriesKey, tuple[int, int]] = {}
         for r in readings:
@@ -262,14 +262,14 @@ class InfluxStore:
         return Tail(tuple(found), msgspec.json.encode(at).decode())
 
     def _fit_span(self, rows: int, room: int) -> None:
-        """Look at about as long a stretch of arrivals as has room: the server reads all of it before it cuts it off."""
+        """Fit the span of arrivals to the limit: the server reads all of a span before it applies the limit."""
         if rows == room:
             self._span_us = max(self._span_us // 2, LEAST_SPAN_US)
         elif rows < room // 2:
             self._span_us = min(self._span_us * 2, MOST_SPAN_US)
 
     def _before_first_arrival_us(self, collector: str, none_us: int) -> int:
-        """Just before the first reading of a collector came; none_us where there is none."""
+        """Just before the first arrival of a collector [us]; none_us where there is none."""
         where = f"WHERE collector = {literal(collector)}"
         rows = rows_of(self._query(f"SELECT first(told) FROM {ARRIVED} {where}", self._arrivals))
         return whole(rows[0]["time"]) - 1 if rows else none_us
@@ -324,7 +324,7 @@ class InfluxStore:
         return sorted(t.tags["site"] for t in tables)
 
     def newest_arrival_ms(self) -> int | None:
-        """When the newest reading of any site arrived; where the server is away, when one was last queued here."""
+        """When the newest reading of any site arrived; without the server, when one was last queued here."""
         newest = " ORDER BY time DESC LIMIT 1"
         try:
             if rows := rows_of(self._query(f"SELECT told FROM {ARRIVED}{newest}", self._arrivals)):
@@ -335,7 +335,7 @@ class InfluxStore:
         return whole(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
 
     def prune(self, before_ms: int) -> int:
-        """Drop older readings; the server's retention does the same by itself."""
+        """Drop older readings. The server's retention does so by itself."""
         where = f"time < {before_ms}ms"
         gone = sum(whole(r["count"]) for r in rows_of(self._query(f"SELECT count(value) FROM reading WHERE {where}")))
         if gone:
@@ -355,7 +355,7 @@ class InfluxStore:
         return StoreHealth(True, "sound", self._outbox.size_bytes(), pending=waiting)
 
     def close(self) -> None:
-        """Stop; what waits stays in the outbox and is written at the next start."""
+        """Stop. Waiting readings stay in the outbox and are written after the next start."""
         self._stop.set()
         self._retry.join()
         with self._drain_lock:

@@ -17,8 +17,8 @@ SeriesKey = tuple[str, str, str]
 Row = Mapping[str, float | int | str | None]
 
 ARRIVED = "arrived"
-"""The measurement that is followed. One series a collector, for the server merges series one by one: a tag for each
-site would cost as many steps a look as there are sites."""
+"""The measurement that is followed. It has one series for each collector: the server merges series one by one, so a tag
+for each site would make every query cost as many steps as there are sites."""
 
 
 class ArrivedReading(msgspec.Struct, array_like=True):
@@ -38,7 +38,7 @@ def series_key(r: Reading) -> SeriesKey:
 
 
 def tags_key(tags: Mapping[str, str]) -> SeriesKey:
-    """The same of a table of the server."""
+    """Site, quantity and subject of a table in the server's answer."""
     return (tags["site"], tags["quantity"], tags.get("subject", ""))
 
 

@@ -1,4 +1,4 @@
-"""One InfluxDB server: writes on the v2 path, reads in InfluxQL, every refusal told apart from a retry.
+"""One InfluxDB server: writes on the v2 path, reads in InfluxQL, and separates refusals from failures to retry.
 
 Writes go through influxdb-client to `/api/v2/write`, which 1.8 and later, 2.x and 3.x answer; reads go to `/query`,
 which all of them answer. A 1.6 or 1.7 server needs a proxy that rewrites the write path (deploy/nginx/influx-v1.conf).
@@ -20,7 +20,7 @@ from urllib3.exceptions import HTTPError as TransportError
 from forecaster.domain.errors import ConfigError, StoreRefused, StoreUnavailable
 
 PERMANENT = frozenset({400, 413, 422})
-"""Statuses that the same body will always get; everything else is worth a retry."""
+"""HTTP statuses that the same body will always get; all others are worth a retry."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class InfluxTable:
 
 
 class BodyTooLarge(StoreRefused):
-    """The server takes smaller bodies only: halve the batch."""
+    """The server accepts only smaller bodies: halve the batch."""
 
 
 def parse_address(url: str, token: str | None = None) -> InfluxAddress:
@@ -62,7 +62,7 @@ def parse_address(url: str, token: str | None = None) -> InfluxAddress:
 
 
 class InfluxServer:
-    """Speaks to one server. StoreUnavailable: later perhaps; StoreRefused: never."""
+    """The connection to one server. StoreUnavailable: it may work later; StoreRefused: it never will."""
 
     def __init__(self, address: InfluxAddress, timeout_s: float = 10.0) -> None:
         self._address = address
@@ -74,7 +74,7 @@ class InfluxServer:
         self._http = httpx.Client(base_url=address.url, timeout=timeout_s, headers=headers)
 
     def write(self, bucket: str, lines: Sequence[str], precision: str) -> None:
-        """Write lines of line protocol; all are on the server on return."""
+        """Write lines of line protocol. On return the server has all of them."""
         try:
             self._writes.post_write(self._address.org, bucket, "\n".join(lines), precision=precision)
         except ApiException as error:

@@ -32,7 +32,7 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord):
     def prune(self, before_ms: int) -> int:
         """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever.
 
-        Outages and the long record are kept for ever too. Past forecasts are thinned as they grow old.
+        Outages and the long record are kept for ever, too. Past forecasts are thinned as they grow old.
         """
         e, d, a, x = t.events.c, t.deliveries.c, t.alarms.c, t.transitions.c
         cleared = and_(a.cleared_ms.is_not(None), a.cleared_ms < before_ms)
@@ -49,7 +49,7 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord):
         return gone
 
     def _thin(self, before_ms: int) -> int:
-        """Drop and thin past forecasts, some sites at a time; where it was done before, only what has aged since."""
+        """Drop and thin past forecasts, some sites at a time. After the first time, only those that have aged since."""
         issued = sorted(self.issued().items())
         noted = self.noted(THINNED_NOTE)
         done_ms = 0 if noted is None else int(noted)
@@ -62,7 +62,7 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord):
         return gone
 
     def _give_back(self) -> None:
-        """Return freed pages to the disk, where the engine does not do so by itself."""
+        """Return freed pages to the disk, where the database does not do so by itself."""
         if self._path is None:
             return
         with self._lock:
@@ -97,7 +97,7 @@ def _thin_some(connection: Connection, part: list[tuple[str, int]], done_ms: int
 
 
 def _thinned(connection: Connection, site: str, newest_ms: int, done_ms: int, before_ms: int) -> int:
-    """Drop a site's forecasts from before a time, and thin those that have aged since `done_ms`; how many went."""
+    """Drop a site's forecasts before a time, and thin those that have aged since `done_ms`. Returns how many went."""
     f = t.forecasts.c
     gone = connection.execute(delete(t.forecasts).where(f.site == site, f.issued_ms < before_ms)).rowcount
     for age_ms, every_ms in THINNED_MS:

@@ -1,4 +1,4 @@
-"""Alarms and their changes; their deliveries to receivers is committed with them."""
+"""Alarms and their transitions, committed together with their deliveries."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from forecaster.domain.records import AlarmPage, AlarmQuery, Checkpoint, Deliver
 
 
 class LedgerAlarms(Findings):
-    """The part of the Ledger port that keeps alarms; the manager's checkpoint goes into the same transaction."""
+    """The part of the Ledger port that keeps alarms; the alarm manager's checkpoint goes into the same transaction."""
 
     def commit_transitions(
         self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
@@ -112,6 +112,6 @@ def _alarm_row(alarm: Alarm) -> Row:
 
 
 def _place(cursor: str) -> tuple[int, str]:
-    """When the last alarm of a page changed, and its id; StoreRefused for a text that is no such place."""
+    """The cursor of a page, decoded: when its last alarm changed, and its id. StoreRefused for any other text."""
     changed_ms, _, after = cursor.partition(".")
     return cursor_ms(changed_ms if after else "", cursor), after

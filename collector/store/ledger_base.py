@@ -1,4 +1,4 @@
-"""The ledger's way to its database: one transaction at a time, upserts in either dialect, faults told plainly."""
+"""The ledger's access to its database: one transaction at a time, upserts in both dialects, errors as StoreError."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from collector.store.sqlite_file import newer, store_error
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
 
 MIGRATION_LOCK = 7_318_046
-"""Any number: the advisory lock that lets one process migrate at a time."""
+"""The key of the advisory lock that lets only one process migrate at a time; an arbitrary number."""
 
 T = TypeVar("T")
 Row = Mapping[str, Any]
@@ -27,7 +27,7 @@ class LedgerBase:
     """An SQLAlchemy engine with the ledger's tables in it, brought up to this release's schema.
 
     path : Path | None — the file, on SQLite
-    says : str | None — what had to be done to open it, told by health()
+    says : str | None — what had to be done to open it, for health()
     """
 
     def __init__(self, engine: Engine, path: Path | None, says: str | None = None) -> None:
@@ -50,7 +50,7 @@ class LedgerBase:
         return self._engine
 
     def _write(self, work: Callable[[Connection], T]) -> T:
-        """Run in one transaction, durable on return; one at a time within a process."""
+        """Run an operation in one transaction, durable on return; one at a time within a process."""
         with self._lock:
             try:
                 with self._engine.begin() as connection:
@@ -61,7 +61,7 @@ class LedgerBase:
                 raise StoreRefused(f"the ledger does not take this: {error}") from error
 
     def _rows(self, query: Select[Any]) -> list[dict[str, Any]]:
-        """All rows of a query, as mappings; nothing stays open."""
+        """All rows of a query as mappings; the connection is not kept open."""
         try:
             with self._reads.connect() as connection:
                 return [dict(row) for row in connection.execute(query).mappings()]
@@ -69,7 +69,7 @@ class LedgerBase:
             raise self._error(error) from error
 
     def _pairs(self, query: Select[Any]) -> list[tuple[str, int]]:
-        """All rows of a query of two columns; for many rows far quicker than as mappings."""
+        """All rows of a query of two columns; for many rows much faster than as mappings."""
         try:
             with self._reads.connect() as connection:
                 return [(str(row[0]), int(row[1])) for row in connection.execute(query)]
@@ -77,7 +77,7 @@ class LedgerBase:
             raise self._error(error) from error
 
     def _put(self, connection: Connection, table: Table, rows: Sequence[Row], *, newer: str | None = None) -> None:
-        """Insert or replace by primary key; with `newer`, only where that column does not go back."""
+        """Insert or replace by primary key; with `newer`, only where the value of that column does not decrease."""
         if not rows:
             return
         statement = self._insert(table)
@@ -88,7 +88,7 @@ class LedgerBase:
         connection.execute(statement, list(rows))
 
     def _add(self, connection: Connection, table: Table, rows: Sequence[Row]) -> None:
-        """Insert; a row whose key is there already is left as it is."""
+        """Insert; an existing row with the same key stays unchanged."""
         if rows:
             keys = [column.name for column in table.primary_key]
             connection.execute(self._insert(table).on_conflict_do_nothing(index_elements=keys), list(rows))

@@ -1,4 +1,4 @@
-"""What the forecaster found and said: runs, outages, forecasts, discharge tests, and how far it has come."""
+"""The forecaster's results: runs, outages, forecasts, discharge tests and checkpoints."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from forecaster.domain.runs import Event, Gap, Outage, Run
 from forecaster.domain.times import DAY_MS
 
 LONGEST_GAP_MS = 400 * DAY_MS
-"""How far before a span its gaps are looked for [ms]."""
+"""How far before a span gaps that reach into it are looked for [ms]."""
 
 
 class Findings(LedgerBase):
-    """The part of the Ledger port that keeps findings."""
+    """The part of the Ledger port that keeps these results."""
 
     def record(self, events: Iterable[Event]) -> None:
         """Runs, gaps, transfers and outages; idempotent by (site, start)."""
@@ -138,7 +138,7 @@ class Findings(LedgerBase):
         self._write(lambda c: self.put_checkpoints(c, kind, checkpoints))
 
     def put_checkpoints(self, connection: Connection, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
-        """As save_checkpoints, within the caller's transaction."""
+        """`save_checkpoints` within the caller's transaction."""
         rows = [
             {"kind": kind, "site": p.site, "cursor": p.cursor, "taken_ms": p.taken_ms, "state": p.state}
             for p in checkpoints

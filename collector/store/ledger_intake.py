@@ -1,4 +1,4 @@
-"""What the intake leaves beside the readings: refusals, messages that wait for the clock, small notes."""
+"""What the intake keeps beside readings: refusals, messages that wait for the clock, small notes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is owed to receivers, and the record that it leaves: who was told what, when, and with what outcome."""
+"""The outbox, and the record that it leaves: who was told what, when, and with what outcome."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from forecaster.domain.records import Delivery, Notice, notice_of
 KEPT = tuple(column for column in t.deliveries.columns if column.name != "open")
 CHANGING = ("attempts", "due_ms", "last_error", "done_ms", "gave_up", "open")
 FORGOTTEN = {"receiver": "", "body": ""}
-"""What a settled delivery no longer needs: the address, and the words."""
+"""Columns that are cleared in a settled delivery: the address and the text."""
 
 NAMED_IN = (
     (t.alarms, "body", ("acknowledged_by", "shelved_by")),
@@ -51,7 +51,7 @@ class LedgerOutbox(LedgerBase):
     def bring_forward(self, alarm_id: str, who: str, due_ms: int) -> int:
         """Let a person's messages about an alarm that wait untried be due earlier; how many there were.
 
-        In one statement: a courier that has one in hand keeps it, because what is due already is left alone.
+        One statement; messages that are already due, which a courier may have in hand, are not changed.
         """
         d = t.deliveries.c
         waits = (d.alarm_id == alarm_id) & (d.who == who) & d.open.is_(True) & (d.attempts == 0) & (d.due_ms > due_ms)
@@ -108,7 +108,7 @@ class LedgerOutbox(LedgerBase):
 
 
 def _unname(connection: Connection, site: str, who: str, table: Any, column: str, fields: tuple[str, ...]) -> int:
-    """Take a name out of the JSON of a table's rows of a site; how many rows changed."""
+    """Remove a name from the JSON of a site's rows in a table. Returns how many rows changed."""
     c = table.c
     named = msgspec.json.encode(who).decode()
     of_site = c.target.startswith(f"{site}:", autoescape=True) if table is t.requests else c.site == site

@@ -1,4 +1,4 @@
-"""People: what they asked of the forecaster, their tokens, and where their notices go."""
+"""People: their requests to the forecaster, their tokens and sessions, and their push subscriptions."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from forecaster.domain.records import LoginSession, PushSubscription, Token
 
 
 class People(LedgerBase):
-    """The part of the Ledger port that keeps what people asked and who they are."""
+    """The part of the Ledger port that keeps requests, tokens, sessions and subscriptions."""
 
     def request(self, kind: str, target: str, body: str, at_ms: int) -> int:
         """Queue what a person asked of the forecaster; its id."""
@@ -34,7 +34,7 @@ class People(LedgerBase):
         return [Token(**row) for row in self._rows(select(t.tokens).order_by(c.created_ms.desc(), c.id))]
 
     def open_session(self, session: LoginSession, most: int) -> None:
-        """Keep a login session; those that are over go, and of its token's the oldest beyond `most`."""
+        """Keep a login session. Expired sessions are removed, and the oldest ones of its token beyond `most`."""
         s = t.sessions.c
         row = {name: getattr(session, name) for name in LoginSession.__dataclass_fields__}
         newest = select(s.id).where(s.token_id == session.token_id).order_by(s.created_ms.desc(), s.id).limit(most)

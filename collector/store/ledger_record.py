@@ -16,7 +16,7 @@ class LongRecord(LedgerBase):
     """The part of the Ledger port that keeps the long record."""
 
     def save_days(self, days: Sequence[Day]) -> None:
-        """Keep days, each instead of an earlier telling of the same day."""
+        """Keep days; each replaces an earlier version of the same day."""
         rows = [{"site": d.site, "day": d.day, "start_ms": d.start_ms, "body": body(d)} for d in days]
         self._write(lambda c: self._put(c, t.days, rows))
 
@@ -36,7 +36,7 @@ class LongRecord(LedgerBase):
         self._write(lambda c: self._put(c, t.work, [row]))
 
     def drop_work(self, site: str, work_id: str) -> bool:
-        """Take back work that was told by mistake; whether there was such."""
+        """Delete work that was recorded by mistake. Returns whether there was any."""
         statement = delete(t.work).where(t.work.c.site == site, t.work.c.id == work_id)
         return self._write(lambda c: c.execute(statement).rowcount) > 0
 
@@ -52,7 +52,7 @@ class LongRecord(LedgerBase):
         self._write(lambda c: self._put(c, t.studies, [row]))
 
     def fail_study(self, site: str, kind: str, problem: str) -> None:
-        """Say why the newest attempt at a study failed; its last good result stays, "{}" of time 0 where none is."""
+        """Record why the newest attempt at a study failed. The last good result stays; without one "{}" of time 0."""
         s = t.studies.c
         said = update(t.studies).where(s.site == site, s.kind == kind).values(problem=problem)
         first = {"site": site, "kind": kind, "as_of_ms": 0, "made_ms": 0, "document": "{}", "problem": problem}

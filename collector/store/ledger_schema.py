@@ -1,6 +1,6 @@
 """The ledger's tables and how an older ledger is brought up to date. SQLAlchemy Core; SQLite and PostgreSQL alike.
 
-What is searched by is a column; what is only carried is JSON in `body`.
+Values that are searched for are columns; all others are JSON in `body`.
 """
 
 from __future__ import annotations
@@ -274,7 +274,7 @@ FOURTH: tuple[tuple[Table, str, str], ...] = (
     (deliveries, "answered_ms", "BIGINT"),
     (subscriptions, "token_id", "VARCHAR(64)"),
 )
-"""Columns that came with version 4: table, name, type."""
+"""Columns that version 4 added: table, name, type."""
 
 
 def _fourth(connection: Connection) -> None:
@@ -296,11 +296,11 @@ def _fifth(connection: Connection) -> None:
 
 
 ALREADY_PULLED_MS = 30 * 60_000
-"""A test could be started so long after the plug was pulled."""
+"""How long after the plug was pulled a test could be started [ms]."""
 
 
 def _on_pack_since(connection: Connection, site: str, started_ms: int) -> int | None:
-    """When the pack took over for a test that runs: before version 5 nobody had to say that the plug was pulled."""
+    """When the pack took over for a running test: before version 5 nobody had to say that the plug was pulled."""
     e = events.c
     since_ms = started_ms - ALREADY_PULLED_MS
     began = select(e.start_ms).where(e.kind == "outage", e.site == site, e.start_ms >= since_ms)
@@ -313,11 +313,11 @@ def _columns(connection: Connection, table: Table) -> set[str]:
 
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth)
-"""In order; the ledger's version is how many of them it has had. New tables are added by a migration of their own."""
+"""The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 
 
 def migrate(connection: Connection) -> int:
-    """Bring a ledger up to date, within the caller's transaction. Returns the version it had; above ours: untouched."""
+    """Migrate a ledger within the caller's transaction. Returns its former version; one above ours is not touched."""
     had = 0
     if inspect(connection).has_table(schema.name):
         had = connection.execute(select(schema.c.version)).scalar_one_or_none() or 0

@@ -26,9 +26,9 @@ SQLITE = "sqlite:///"
 def open_readings(installation: Installation, ledger: Ledger, clock: Clock, *, role: str, owner: bool) -> ReadingStore:
     """The reading store of an installation.
 
-    ledger : Ledger — takes what a server will never store into quarantine
-    role : str — names the process and its share; two that run at once must differ
-    owner : bool — the process that collects
+    ledger : Ledger — keeps readings that a server refuses, in quarantine
+    role : str — names the process and its share; two that run at the same time must differ
+    owner : bool — whether this process collects
     Errors: ConfigError; StoreUnavailable.
     """
     settings = installation.store
@@ -64,7 +64,7 @@ def _server_store(installation: Installation, ledger: Ledger, clock: Clock, role
 
 
 def refusal_of(reading: Reading, why: str, now_ms: int) -> Refusal:
-    """A reading that a store will never take, as it goes to quarantine."""
+    """A reading that a store refuses, as a refusal for quarantine."""
     told = {"quantity": reading.quantity.value, "of": reading.subject, "time": reading.time_ms, "value": reading.value}
     return Refusal(reading.site, "", msgspec.json.encode(told), now_ms, f"the store does not take it: {why}")
 
@@ -125,7 +125,7 @@ def _sqlite_engine(path: Path) -> Engine:
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
-        """A transaction that may write takes the lock at once: one that turns to writing later can fail at once."""
+        """A transaction that may write takes the lock at its beginning: taking it later could fail immediately."""
         reads = connection.get_execution_options().get("reads", False)
         connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")
 

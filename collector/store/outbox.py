@@ -14,7 +14,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 
 WARN_SHARE = 0.8
-"""Share of the allowed bytes from which the queue is told as nearly full."""
+"""Share of the allowed bytes from which the queue counts as nearly full."""
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS waiting (
@@ -41,10 +41,10 @@ class Waiting:
 
 
 class Outbox:
-    """The truth about what is not yet on the server: a row leaves only when the server has confirmed it.
+    """The readings that are not yet on the server: a row is removed only when the server has confirmed it.
 
     path : Path — SQLite file; made if missing
-    max_bytes : int — beyond this `put` raises StoreUnavailable, so that the broker keeps what comes
+    max_bytes : int — beyond this `put` raises StoreUnavailable, so that the broker keeps the messages
     """
 
     def __init__(self, path: Path, max_bytes: int) -> None:
@@ -65,7 +65,7 @@ class Outbox:
             unfinished.pop_all()
 
     def put(self, readings: Sequence[Reading], now_us: int) -> None:
-        """Queue readings, durable on return. StoreUnavailable when the queue is full or the disk refuses."""
+        """Queue readings, durable on return. StoreUnavailable when the queue is full or the disk cannot be written."""
         if self.size_bytes() > self._max_bytes:
             raise StoreUnavailable(
                 f"{self._path}: {self._count} readings wait for the server and fill their {self._max_bytes} bytes; "
@@ -84,7 +84,7 @@ class Outbox:
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:
-        """One transaction; StoreUnavailable where the disk refuses, with all as it was."""
+        """One transaction. StoreUnavailable where the disk cannot be written; nothing is changed then."""
         try:
             self._db.execute("BEGIN IMMEDIATE")
             yield
@@ -103,7 +103,7 @@ class Outbox:
         return [Waiting(row[0], _reading(*row[1:])) for row in rows]
 
     def confirm(self, up_to_stamp_us: int) -> None:
-        """Forget what the server has confirmed, up to and with a stamp. StoreUnavailable when the disk refuses."""
+        """Remove what the server has confirmed, up to a stamp and including it. StoreUnavailable."""
         with self._lock:
             with self._writing():
                 gone = self._db.execute("DELETE FROM waiting WHERE stamp_us <= ?", (up_to_stamp_us,)).rowcount
@@ -121,7 +121,7 @@ class Outbox:
         return None if row is None else str(row[0])
 
     def set_meta(self, name: str, value: str) -> None:
-        """Keep a small named value. StoreUnavailable when the disk refuses."""
+        """Keep a small named value. StoreUnavailable when the disk cannot be written."""
         with self._lock, self._writing():
             self._db.execute(KEEP, (name, value))
 
@@ -129,7 +129,7 @@ class Outbox:
         return self._count
 
     def size_bytes(self) -> int:
-        """Bytes that the waiting readings take on disk; pages freed by confirmed ones do not count."""
+        """Bytes on disk of the waiting readings; pages freed by confirmed ones are not counted."""
         with self._lock:
             pages, free, size = (
                 self._db.execute(f"PRAGMA {name}").fetchone()[0]
@@ -147,13 +147,13 @@ class Outbox:
         return self.size_bytes() > WARN_SHARE * self._max_bytes
 
     def close(self) -> None:
-        """Let go of the file; what waits stays."""
+        """Close the file; waiting readings stay in it."""
         with self._lock:
             self._db.close()
 
 
 def readings_in(path: Path) -> list[Reading]:
-    """What waits in the copy of an outbox, in order; the file is left as it is. StoreRefused where it is none."""
+    """The readings in a copy of an outbox, in order; the file is not changed. StoreRefused where it is none."""
     try:
         db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
         try:

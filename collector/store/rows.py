@@ -17,7 +17,7 @@ WHERE excluded.value <> value
   AND (excluded.lag_ms > lag_ms OR (excluded.lag_ms = lag_ms AND excluded.value > value))
 """
 AT_ONCE = (500, 50, 5, 1)
-"""Rows in one statement: every step lets another thread in, and the one that receives messages is a greedy one."""
+"""Rows in one statement: between two, other threads may run, and the one that receives messages takes long turns."""
 
 UPSERTS = {count: UPSERT.format(rows=", ".join([PLACES] * count)) for count in AT_ONCE}
 
@@ -27,7 +27,7 @@ TOUCH = (
 
 
 def upsert(db: sqlite3.Connection, rows: Sequence[Row]) -> int:
-    """Within the caller's transaction, store rows in order. How many are new or changed."""
+    """Store rows in order, within the caller's transaction. Returns how many are new or changed."""
     changed = begin = 0
     for count in AT_ONCE:
         while len(rows) - begin >= count:

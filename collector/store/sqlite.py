@@ -59,12 +59,12 @@ CREATE TABLE reading (
     + SUMMARY_SCHEMA
 )
 STEPS = (FIRST_SCHEMA, HOURLY_SCHEMA)
-"""What brings a file from each version to the next."""
+"""The migrations of a file from each version to the next."""
 
 VERSION = len(STEPS)
 
 RENEW_FROM = 256
-"""Stale summaries are made anew in a batch of at least this many."""
+"""Stale summaries are renewed in batches of at least this many."""
 
 PRUNE_ROWS = 20_000
 """Rows dropped in one transaction, so that writers are not kept waiting."""
@@ -78,8 +78,8 @@ class SqliteStore:
     """The ReadingStore port on one SQLite file, with one writer at a time.
 
     path : Path — made if missing
-    owner : bool — look the file over first and move a corrupt one aside; False for processes that only read
-    wal_limit_bytes : int — from this size the write-ahead log is folded in and cut
+    owner : bool — check the file first and move a corrupt one aside; False for processes that only read
+    wal_limit_bytes : int — from this size the write-ahead log is checkpointed and truncated
     """
 
     def __init__(self, path: Path, *, owner: bool = True, wal_limit_bytes: int = 64 << 20) -> None:
@@ -131,7 +131,7 @@ class SqliteStore:
     # -- writing
 
     def append(self, readings: Sequence[Reading]) -> int:
-        """Store, durably on return; idempotent by identity. Returns how many rows are new or changed."""
+        """Store readings, durable on return; idempotent by identity. Returns how many rows are new or changed."""
         for reading in readings:
             if not math.isfinite(reading.value):
                 raise StoreRefused(f"{reading.site} {reading.quantity.value}: {reading.value} is not finite")
@@ -173,7 +173,7 @@ class SqliteStore:
         return numbers
 
     def _write(self, work: Callable[[], T]) -> T:
-        """Run in one IMMEDIATE transaction; whatever fails is rolled back and told as a StoreError."""
+        """Run an operation in one IMMEDIATE transaction. A failure is rolled back and raised as a StoreError."""
         with self._lock:
             self._refuse_if_closed()
             try:
@@ -190,7 +190,7 @@ class SqliteStore:
                 raise store_error(error, self._path) from error
 
     def _watch_wal(self) -> None:
-        """Fold the write-ahead log in when it has outgrown its limit; say so where a reader holds it open."""
+        """Checkpoint the write-ahead log when it has outgrown its limit; log a line where a reader prevents it."""
         size = wal_bytes(self._path)
         if size <= self._wal_limit_bytes:
             self._wal_says = None
@@ -236,7 +236,7 @@ class SqliteStore:
 
     @contextlib.contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection]:
-        """A connection to read with, in one snapshot; given back when done, so that no snapshot is held for long."""
+        """A connection for reading from one snapshot; it is returned afterwards, so that no snapshot lasts long."""
         with self._lock:
             self._refuse_if_closed()
             db = self._readers.pop() if self._readers else None
@@ -361,4 +361,4 @@ class SqliteStore:
 
 
 LOW_FREE_BYTES = 64 << 20
-"""Less free disk than this is told."""
+"""Less free disk space than this is reported [bytes]."""

@@ -20,8 +20,8 @@ CORRUPT = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 def connect(path: Path) -> sqlite3.Connection:
     """A connection in autocommit mode with the settings that durability needs; for any one thread at a time.
 
-    A new file is set up to give deleted rows' pages back, and to be written ahead of; an old one is left as it is,
-    so that connecting takes no lock.
+    A new file is set up for incremental vacuum and a write-ahead log; an existing one is not changed, so that
+    connecting takes no lock.
     """
     _keep_private(path)
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
@@ -39,9 +39,9 @@ def connect(path: Path) -> sqlite3.Connection:
 
 
 def _keep_private(path: Path) -> None:
-    """A new file for its owner alone; one that everybody could read, as older releases left it, for its group at most.
+    """Make a new file readable by its owner only; an older release's that everybody could read, by its group at most.
 
-    The log and the index beside a database take its mode from it.
+    The log and index files beside a database inherit its mode.
     """
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
@@ -103,7 +103,7 @@ def _problem(path: Path) -> str | None:
 
 
 def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
-    """What an SQLite error means for the caller: retry later, or never."""
+    """An SQLite error as StoreUnavailable (retry later) or StoreRefused (it will never work)."""
     code = getattr(error, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
@@ -118,7 +118,7 @@ def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
 
 
 def newer(what: str, found: int, known: int) -> str:
-    """That a file is of a release that came after this one, and the way out, in a line."""
+    """A line that says that a file was written by a newer release, and what to do."""
     return (
         f"{what} was written by a newer release (version {found}, this one knows {known}) and is left as it is;"
         " update this program, or restore a backup from before the update"
@@ -126,7 +126,7 @@ def newer(what: str, found: int, known: int) -> str:
 
 
 def free_bytes(path: Path) -> int | None:
-    """Free bytes on the file's disk; None where that cannot be told."""
+    """Free bytes on the file's disk; None where that cannot be found out."""
     try:
         return shutil.disk_usage(path.parent).free
     except OSError:

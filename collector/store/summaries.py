@@ -1,8 +1,8 @@
 """Summaries of readings by five minutes and by the hour: count, extremes, sum; a year can be pictured at once.
 
-`summary` holds sound five-minute summaries; `stale` names those that a new or late reading has touched since; `hourly`
-holds sums of twelve, and an hour with a stale part is stale itself. A picture takes what is sound from the coarsest
-level that fits, and the rest from the next finer one, down to `reading`: it is exact at any moment.
+`summary` holds valid five-minute summaries; `stale` lists those that a new or late reading has since changed; `hourly`
+holds sums of twelve, and an hour with a stale part is stale itself. A picture uses valid summaries of the coarsest
+level that fits, and for the rest the next finer one, down to `reading`: so it is always exact.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ SUMMARY_MS = 300_000
 PER_HOUR = HOUR_MS // SUMMARY_MS
 
 COARSE = 4
-"""From so many hours a point on, a picture is made of whole hours."""
+"""A picture whose points span at least so many hours is made of whole hours."""
 
 HOUR_OF = f"((bucket - (bucket < 0) * {PER_HOUR - 1}) / {PER_HOUR})"
 """The hour of a five-minute bucket, rounded down before 1970 too."""
@@ -40,12 +40,12 @@ CREATE TABLE hourly (
 INSERT INTO hourly SELECT series, {HOUR_OF} AS hour, sum(count), min(low), max(high), sum(sum)
   FROM summary GROUP BY series, hour;
 """
-"""Also what brings a file without hours up to date; an hour with a stale part is put right when that is renewed."""
+"""This also upgrades a file without hours. An hour with a stale part is corrected when the part is renewed."""
 
 
 @dataclass(frozen=True, slots=True)
 class SeriesRequest:
-    """What is pictured: a series, a half-open span and the greatest number of points."""
+    """A request for a picture: a series, a half-open span and the greatest number of points."""
 
     series: int
     start_ms: int
@@ -54,7 +54,7 @@ class SeriesRequest:
 
 
 def mark_stale(db: sqlite3.Connection, buckets: AbstractSet[tuple[int, int]]) -> None:
-    """Within the caller's transaction, name (series, bucket) whose readings changed."""
+    """Within the caller's transaction, mark the (series, bucket) pairs whose readings changed."""
     db.executemany("INSERT OR IGNORE INTO stale VALUES (?, ?)", sorted(buckets))
 
 
@@ -64,7 +64,7 @@ def stale_count(db: sqlite3.Connection) -> int:
 
 
 def renew(db: sqlite3.Connection) -> None:
-    """Within the caller's transaction, make every stale summary anew from its readings, and its hour from its parts."""
+    """In the caller's transaction, compute stale summaries anew from their readings, and hours from their parts."""
     db.execute("DELETE FROM summary WHERE (series, bucket) IN (SELECT series, bucket FROM stale)")
     db.execute(
         "INSERT INTO summary SELECT s.series, s.bucket, count(*), min(r.value), max(r.value), sum(r.value)"
@@ -81,7 +81,7 @@ def renew(db: sqlite3.Connection) -> None:
 
 
 def forget(db: sqlite3.Connection, before_ms: int) -> None:
-    """Within the caller's transaction, drop the summaries of readings that were dropped; the edge becomes stale."""
+    """Within the caller's transaction, drop the summaries of dropped readings; the one at the edge becomes stale."""
     edge = before_ms // SUMMARY_MS
     db.execute("DELETE FROM hourly WHERE hour < ?", (before_ms // HOUR_MS,))
     db.execute("DELETE FROM summary WHERE bucket < ?", (edge,))
@@ -101,7 +101,7 @@ ENDS = """
    WHERE series = :series AND time_ms >= :tail_start AND time_ms < :end
 ) GROUP BY place ORDER BY place
 """
-"""What every picture reads from the readings: stale five minutes, and what the whole units leave at either end."""
+"""The part of a picture that is read from the readings: stale five minutes, and ends that are no whole units."""
 
 HEAD = "SELECT (at - :origin) / :width AS place, sum(count), min(low), max(high), sum(sum) FROM ("
 

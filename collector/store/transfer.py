@@ -1,4 +1,4 @@
-"""Readings and ledgers copied from one engine to another, in steps that can be taken up again, and compared."""
+"""Copies readings and ledgers from one database to another, in steps that can be resumed, and compares them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from forecaster.domain.errors import StoreRefused, UsageError
 from forecaster.domain.ports import ReadingStore
 
 STEP = 5000
-"""Readings or rows a step."""
+"""Readings or rows in one step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,8 @@ def move_readings(
 ) -> Moved:
     """Copy what the source stored after `cursor`, then compare counts site by site.
 
-    keep : called with the cursor after each durable step; an interrupted move goes on from there
-    tell : called with the readings copied so far
+    keep : called with the cursor after each durable step; an interrupted move resumes from there
+    tell : called with the number of readings copied so far
     Errors: StoreUnavailable, StoreRefused; what was copied stays copied.
     """
     copied = 0
@@ -75,7 +75,7 @@ def copy_ledger(source: SqlLedger, target: SqlLedger) -> dict[str, int]:
 
 
 def _count_on(connection: Connection, table: str) -> None:
-    """Let a PostgreSQL key that counts up by itself go on after the copied rows."""
+    """Set the sequence of a PostgreSQL key to continue after the copied rows."""
     if connection.dialect.name != "postgresql":
         return
     for column in ledger_schema.metadata.tables[table].primary_key.columns:

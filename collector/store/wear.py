@@ -16,11 +16,11 @@ FRAME_SALT_AT = 8
 
 
 class WalMeter:
-    """Counts what the one writer of a file adds to its log. Read after every commit; not safe for several threads.
+    """Counts what the single writer of a file adds to its log. Read it after every commit; not safe for threads.
 
-    path : Path — of the database; frames that stand in its log already are not counted
+    path : Path — the database file; frames that are already in its log are not counted
 
-    The log takes no locks of its own, so that opening and closing it here takes none away.
+    The log file itself has no locks, so opening and closing it here releases none.
     """
 
     def __init__(self, path: Path) -> None:
@@ -32,7 +32,7 @@ class WalMeter:
         self.written_bytes = 0
 
     def read(self) -> None:
-        """Add the frames written since the last time; a log begun anew bears other salts and counts from its start."""
+        """Count the frames written since the last call. A restarted log has other salts and counts from its start."""
         try:
             log = os.open(self._path, os.O_RDONLY)
         except OSError:

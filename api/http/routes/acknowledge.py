@@ -61,7 +61,7 @@ def _not_valid(words: Words) -> HTMLResponse:
 
 @router.get("/acknowledge/{token}", response_class=HTMLResponse)
 def link_page(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
-    """What the link is about, and the button."""
+    """The page that a link opens: the alarm, and the button to acknowledge it."""
     found = _alarm_of(services, token)
     if found is None:
         return _not_valid(words)
@@ -95,7 +95,7 @@ def acknowledge_by_link(token: Token, services: ServicesIn, words: WordsIn) -> H
 
 @router.get("/answer/{token}", response_class=HTMLResponse)
 def show_answer(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
-    """What a test message asks, and the button that answers it."""
+    """The page that the link of a test message opens, with the button that answers it."""
     ticket = _ticket_of(services, token)
     if ticket is None or not is_test(ticket.alarm_id):
         return _not_valid(words)
@@ -109,7 +109,7 @@ def show_answer(token: Token, services: ServicesIn, words: WordsIn) -> HTMLRespo
 
 @router.post("/answer/{token}", response_class=HTMLResponse)
 def answer(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
-    """Keep that the person has seen the test message; doing it twice changes nothing."""
+    """Record that the person has seen the test message; doing it twice changes nothing."""
     ticket = _ticket_of(services, token)
     if ticket is None or not is_test(ticket.alarm_id):
         return _not_valid(words)
@@ -119,7 +119,7 @@ def answer(token: Token, services: ServicesIn, words: WordsIn) -> HTMLResponse:
 
 
 def _stands(services: Services, alarm: Alarm, words: Words) -> str:
-    """How an alarm stands that waits for nobody."""
+    """The state of an alarm that needs no acknowledgement, in words."""
     if alarm.acknowledged_ms is None:
         return words("link.nothing", state=words(f"alarms.state.{alarm.state.value}"))
     now = services.clock.now_ms()

@@ -26,7 +26,7 @@ POINT_BYTES, AUTH_BYTES = 65, 16
 """Sizes of a browser's keys: an uncompressed P-256 point, and 16 octets (RFC 8291 section 3)."""
 
 MOST_BROWSERS = 10
-"""Browsers that one token may subscribe; without a token, on loopback, as many in all."""
+"""Most browsers that one token may subscribe; on loopback without a token, most browsers in all."""
 
 
 class _Strict(BaseModel):
@@ -65,7 +65,7 @@ class SubscriptionOut(_Strict):
 
 
 def identity(endpoint: str, site: str | None) -> str:
-    """A subscription's id: the same browser subscribing again to the same site replaces itself."""
+    """The id of a subscription: one for each browser and site, so that subscribing again replaces it."""
     return hashlib.sha256(f"{endpoint} {site or ''}".encode()).hexdigest()[:24]
 
 
@@ -79,8 +79,8 @@ def _check_key(text: str, size: int, name: str) -> None:
 
 
 def _check_endpoint(endpoint: str, allow_hosts: Collection[str]) -> None:
-    """Refuse what no browser gives, and addresses inside the owner's own network; an address is looked up once more
-    at every message."""
+    """Refuse endpoints that no browser would give and addresses inside the owner's own network. The address is checked
+    again at every message."""
     fix = "send what the browser's toJSON() gives"
     try:
         host = host_of(endpoint)
@@ -103,7 +103,7 @@ def _check_endpoint(endpoint: str, allow_hosts: Collection[str]) -> None:
 
 
 def _check_room(held: Sequence[PushSubscription], fresh: PushSubscription) -> None:
-    """At most so many browsers a token, so that one that is given away cannot crowd out the others."""
+    """Limit the browsers of each token, so that a token that was passed on cannot crowd out the others."""
     own = [item for item in held if item.token_id == fresh.token_id and item.id != fresh.id]
     if len(own) >= MOST_BROWSERS:
         raise ProblemError(409, f"{MOST_BROWSERS} browsers are subscribed with this token; remove one, or make a token")

@@ -81,7 +81,7 @@ async def export(
 
 
 def _of(services: Services, start: Moment | None, end: Moment | None, default_ms: int) -> list[str]:
-    """The options that name the installation and the span."""
+    """The command-line options for the installation and the span."""
     start_ms, stop_ms = span(start, end, services.clock.now_ms(), default_ms)
     folder = str(services.installation.folder)
     return ["--config", folder, "--from", time_text(start_ms), "--to", time_text(stop_ms)]

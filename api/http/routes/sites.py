@@ -22,7 +22,7 @@ To = Annotated[Moment | None, Query(alias="to", description="RFC 3339; now if le
 
 
 def epoch_ms(moment: Moment | None) -> int | None:
-    """A time of a query as UTC milliseconds."""
+    """A time in a query as UTC milliseconds."""
     return None if moment is None else int(moment.timestamp() * 1000)
 
 

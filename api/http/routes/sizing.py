@@ -26,7 +26,7 @@ router = APIRouter(prefix="/api/v1", tags=["sizing"])
 
 
 class Asked(BaseModel):
-    """Part of a question: no key that is not known, nothing that is not finite."""
+    """Base of the parts of a question: unknown keys and values that are not finite are refused."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
@@ -144,7 +144,7 @@ def sizing(wish: SizingIn, who: PrincipalIn, services: ServicesIn) -> Response:
 
 
 def with_history(question: Question, services: Services, site: Site) -> Question:
-    """The question with what this installation has seen: its recorded inflow, starts and sleeps on the pack."""
+    """The question completed with what this installation has recorded: inflow, starts and sleeps on the pack."""
     return replace(
         question,
         record=record(services.ledger, site, services.clock.now_ms()),
