@@ -336,7 +336,7 @@ import sys, time
 from pathlib import Path
 from api.deliver.homie import HomieCarrier
 from collector.config.settings import Broker
-from tests.api.delivering import Begin, FastClock, SteppedClock, ledger_in
+from tests.api.delivering import SteppedClock, courier, ledger_in
 from tests.forecaster.evidence import LARKSPUR
 ledger, clock = ledger_in(Path(sys.argv[2])), SteppedClock()
 broker = Broker(url=f"mqtt://127.0.0.1:{sys.argv[1]}", keepalive_s=5)
