@@ -10,13 +10,12 @@ import msgspec
 
 from api.deliver.outbox import is_test, served
 from api.deliver.weekly import LETTER, WEEK_MS, HouseWeek, letter_delivery, letter_id, week_of
-from api.http.answers import STANDING
 from api.offline.readiness import FRESH_MS, Held, readiness_of
 from api.process.repeating import RepeatingWorker
 from api.process.services import Services
 from forecaster.alarms.plan import MAIL
 from forecaster.alarms.settlement import settlement
-from forecaster.domain.alarms import Alarm
+from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import NotFound, StoreError
 from forecaster.domain.forecast import Basis, Forecast
