@@ -1,4 +1,4 @@
-"""What a reader who is far away can do: whom to call. Names and numbers go to people alone, never to hubs."""
+"""What a reader who is far away can do: whom to call. Names and numbers are sent to people only, never to hubs."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ AT_THE_COMPUTER = frozenset({AlarmKind.CLOCK_SUSPECT, AlarmKind.DELIVERY_FAILING
 def afar_of(alarm: Alarm, contacts: Sequence[Contact], words: Words, reader: str = "") -> str:
     """Whom to call about an alarm that stands; "" where nobody has to be at the house, or it is over.
 
-    reader : str — name of the contact who reads it, who need not be told to call himself
+    reader : str — name of the contact who reads it, who is not asked to call himself
     """
     if alarm.cleared_ms is not None or alarm.kind in AT_THE_COMPUTER:
         return ""

@@ -1,6 +1,6 @@
-"""How many messages a person gets: few, and the grave ones always have room.
+"""The budget of messages to a person: few in all, and grave ones always have room.
 
-ANSI/ISA-18.2-2016 and EEMUA 191 count alarms an operator can take in; someone away from home takes a few an outage.
+ANSI/ISA-18.2-2016 and EEMUA 191 limit alarms to what an operator can handle; someone away from home gets few of them.
 Over any 24 hours at most TARGET messages of the usual kind, and never more than CEILING.
 """
 
@@ -15,9 +15,9 @@ WINDOW_MS = 24 * 3_600_000
 TARGET = 6
 CEILING = 10
 RAISES = {Priority.LOW: TARGET, Priority.MEDIUM: TARGET + 1, Priority.HIGH: TARGET + 2, Priority.CRITICAL: CEILING}
-"""Messages already told in the window, below which a raise of this priority is told at once.
+"""A raise of this priority is told at once while fewer messages than this have been told within the window.
 
-Up to medium those that the outage under way may still need count as told.
+Up to medium priority, messages that the present outage may still need count as told.
 """
 CLEARS = CEILING - 2
 FIRST_REMINDER_MS = {
@@ -25,12 +25,12 @@ FIRST_REMINDER_MS = {
     Priority.HIGH: 2 * 3_600_000,
     Priority.MEDIUM: 24 * 3_600_000,
 }
-"""When an alarm not acknowledged is told again; each further reminder waits twice as long. Low is never repeated."""
+"""When an unacknowledged alarm is told again; each further reminder waits twice as long. Low ones are not repeated."""
 
 
 @dataclass(slots=True)
 class Budget:
-    """When people were told something, over the last 24 hours [UTC milliseconds]."""
+    """The times at which people were told something within the last 24 hours [UTC milliseconds]."""
 
     told_ms: list[int] = field(default_factory=list)
 
@@ -49,11 +49,11 @@ class Budget:
         return self.count(now_ms) < CLEARS
 
     def may_repeat(self, owed: int, now_ms: int) -> bool:
-        """Whether what can wait may be told now and still leave room for `owed` messages to come."""
+        """Whether a reminder or an update may be told now and still leave room for `owed` messages to come."""
         return self.count(now_ms) + owed < TARGET
 
     def spend(self, now_ms: int) -> None:
-        """One more message."""
+        """Count one more message."""
         self.told_ms.append(now_ms)
 
 

@@ -1,4 +1,4 @@
-"""Whose turn comes early: where everybody before them was tried in vain, the next contact is told at once. Pure."""
+"""Early escalation: where nobody before them could be reached, the next contact is told at once. Pure."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from forecaster.domain.site import Site
 
 
 def brought_forward(site: Site, alarm: Alarm, settled: Settlement, now_ms: int) -> dict[str, int]:
-    """Who of those next in line is to be told earlier than planned, and when [UTC milliseconds].
+    """Which of the next contacts are to be told earlier than planned, and when [UTC milliseconds].
 
-    Quiet hours hold for them as they do for a message of now. Nobody is told early of what somebody has seen.
+    Their quiet hours apply as to any present message. Nobody is told early of an alarm that somebody has seen.
     """
     if alarm.state is not AlarmState.UNACKNOWLEDGED:
         return {}

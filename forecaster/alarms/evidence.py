@@ -1,4 +1,4 @@
-"""What a rule sees and what it says: evidence in, a verdict of four values out. Unknown is a verdict of its own."""
+"""Input and output of a rule: the evidence, and a verdict of four values. "Unknown" is a verdict of its own."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Judgement:
 
     variant : str — which wording fits, "" for the usual one
     priority : Priority | None — in place of the table's
-    since_ms : int | None — since when the condition holds, where the evidence itself tells
+    since_ms : int | None — since when the condition holds, where the evidence shows it [UTC milliseconds]
     on_delay_s, off_delay_s : float | None — in place of the table's
     run : int | None — start of the pump run that shows it, for alarms that need several runs
     """
@@ -65,7 +65,7 @@ class Failing:
 
 @dataclass(frozen=True, slots=True)
 class RefusedChannel:
-    """A channel whose messages are refused much, or that the broker does not give.
+    """A channel many of whose messages are refused, or that the broker refuses.
 
     name : str — its topic; reason : str — one line: what is wrong and how to mend it
     """
@@ -75,7 +75,7 @@ class RefusedChannel:
 
 
 def doubted_channels(channels: Iterable[ChannelFacts]) -> tuple[RefusedChannel, ...]:
-    """Channels whose doubts keep them from doing their work, each with its first reason."""
+    """Channels that do not work because of a doubt, each with its first reason."""
     return tuple(
         RefusedChannel(facts.topics[0] if facts.topics else facts.name, doubt.says)
         for facts in channels
@@ -95,8 +95,8 @@ class Outside:
     clock : str | None — why the clock of the machine that takes readings in is not believed
     channels : tuple[ChannelFacts, ...] — what became of this site's channels' messages, and what of them is in doubt
     parts : tuple[PartTold, ...] — what the newest study of the long record says of each part; empty where there is none
-    settled : Mapping[str, Settlement] — by alarm, what became of its messages to people; one that is not there is taken
-        as heard
+    settled : Mapping[str, Settlement] — by alarm, the outcomes of its messages to people; an alarm without an entry
+        counts as heard
     """
 
     failing: tuple[Failing, ...] = ()
@@ -122,7 +122,7 @@ class AlarmEvidence:
     first_ms : int — the manager's first step
     run_counter_wh : float | None — what the energy counter stood at when the newest run was seen [Wh]
     rest_percent : float | None — highest charge on mains of the last weeks [%]
-    heard_ms : int — since when telemetry has come without a break, as far as the manager has seen
+    heard_ms : int — since when telemetry has come without interruption, as far as the manager has seen
     asked_ms : Mapping[str, int] — since when each channel never heard has been waited for
     open : frozenset[AlarmKind] — kinds whose condition stood after the step before
     raised_ms : Mapping[AlarmKind, int] — when each kind was last raised
@@ -158,7 +158,7 @@ class AlarmEvidence:
 
     @property
     def due_ms(self) -> int | None:
-        """When the run that is waited for was due: a usual wait after the last [UTC milliseconds]."""
+        """When the next run was due: the usual wait after the last one [UTC milliseconds]."""
         since, waits = self.status.waiting_since_ms, self.status.waits
         if since is None or waits is None or waits <= 0.0 or self.status.running_since_ms is not None:
             return None
@@ -166,19 +166,19 @@ class AlarmEvidence:
 
     @property
     def wet_ms(self) -> int | None:
-        """When the floor is wet if the pump does not run again [UTC milliseconds]; None where nobody can say."""
+        """When the floor will be wet if the pump does not run again [UTC milliseconds]; None: not known."""
         due, minutes = self.due_ms, self.forecast.water.minutes_to_floor
         return None if due is None or minutes is None else due + int(minutes * MINUTE_MS)
 
 
 def counter_wh(status: SiteStatus) -> float | None:
-    """What the pump's energy counter stands at [Wh]; None where there is none, or it is silent."""
+    """The value of the pump's energy counter [Wh]; None where there is none, or it is silent."""
     found = (age for age in status.ages if age.quantity is Quantity.PUMP_ENERGY and not age.silent)
     return next((age.value for age in found), None)
 
 
 def compare(row: Rationale, value: float | None) -> Verdict:
-    """A measure against its limit and the level that clears; None is unknown."""
+    """Compare a measure with its limit and the level that clears it. A measure of None gives "unknown"."""
     if value is None or row.limit is None:
         return Verdict.UNKNOWN
     clear = row.clear_level

@@ -1,4 +1,4 @@
-"""On-delay, off-delay and the count of runs: from verdicts that jump about to an alarm that does not.
+"""On-delay, off-delay and the count of runs turn verdicts that fluctuate into an alarm that does not.
 
 OPC 10000-9 B.1.5: a value must stay beyond its limit for the on-delay before the alarm is active; between limit and
 deadband nothing changes; it must stay beyond the deadband for the off-delay before the alarm returns.
@@ -12,7 +12,7 @@ from forecaster.alarms.evidence import Judgement, Verdict
 from forecaster.alarms.table import Rationale
 
 STRIDE_MS = 15 * 60_000
-"""The most time one step may add to a dwell: a longer stride was a sleep, a restart or a clock that jumped."""
+"""The most that one step adds to a delay [ms]: a longer one was a suspended machine, a restart or a clock jump."""
 
 
 @dataclass(slots=True)
@@ -20,9 +20,9 @@ class Gate:
     """One alarm's condition after its delays.
 
     active : bool — the condition holds
-    turned_ms : int | None — since when the evidence speaks for the other state
-    last_ms : int | None — the last step
-    runs : list[int] — starts of the runs that speak for the alarm, while it is not yet active
+    turned_ms : int | None — since when the evidence has indicated the other state [UTC milliseconds]
+    last_ms : int | None — time of the last step
+    runs : list[int] — starts of the runs that indicate the alarm, while it is not active yet
     """
 
     active: bool = False
@@ -59,7 +59,7 @@ class Gate:
         return True
 
     def _pass_time(self, verdict: Verdict, now_ms: int) -> None:
-        """Time without evidence, and time beyond one stride, does not count towards a dwell."""
+        """Time without evidence, and what exceeds the longest step, does not count towards a delay."""
         if self.turned_ms is not None and self.last_ms is not None:
             passed = now_ms - self.last_ms
             counted = 0 if verdict is Verdict.UNKNOWN else min(max(passed, 0), STRIDE_MS)

@@ -1,4 +1,4 @@
-"""The alarms of one outage as one group: which of them is told, what may still have to be, and what is not news."""
+"""The alarms of one outage form a group: which of them is told, which messages may follow, and what is not news."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ OUTAGE: tuple[AlarmKind, ...] = (
 """A mains failure and its reserve, mildest first: the group of an outage."""
 
 OUTAGE_ALARMS = frozenset({*OUTAGE, AlarmKind.HIGH_WATER, AlarmKind.PUMP_SILENT, AlarmKind.PACK_OUTPUT_OFF})
-"""Kinds with any of which open no discharge test is begun."""
+"""While an alarm of these kinds is open, no discharge test may begin."""
 
 RESERVE = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
 
@@ -84,7 +84,7 @@ def has_room(item: AlarmTransition, budget: Budget, standings: Mapping[AlarmKind
 def recurs(standing: Standing, kind: AlarmKind) -> bool:
     """Whether a low reserve comes back that people were told of in this outage.
 
-    An end that leaves the range told is then an update.
+    A predicted end outside the range that was told is then an update.
     """
     return kind is AlarmKind.LOW_RESERVE and standing.rejoins > 0 and standing.told_ms is not None
 
@@ -100,7 +100,7 @@ def was_told(standings: Mapping[AlarmKind, Standing]) -> bool:
 
 
 def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping[AlarmKind, Standing]) -> bool:
-    """Whether people need to hear of a raise or a clear, budget aside."""
+    """Whether people need to hear of a raise or a clear, regardless of the budget."""
     alarm = transition.alarm
     standing = standings[alarm.kind]
     if transition.kind is TransitionKind.RAISED:
@@ -118,9 +118,9 @@ def is_news(transition: AlarmTransition, seen: AlarmEvidence, standings: Mapping
 
 
 def redundant(transitions: list[AlarmTransition]) -> list[AlarmTransition]:
-    """Of the raises of one group in one step the gravest is told; of the ends, the return of the mains, or the gravest.
+    """The transitions of one step that need no message: only the gravest raise is told, and of ends the mains' return.
 
-    That the house is heard again is told by what it then says.
+    The end of silence is told by the message about what is then heard.
     """
     raised = [item for item in transitions if item.kind is TransitionKind.RAISED and item.alarm.kind in OUTAGE]
     cleared = [item for item in transitions if item.kind is TransitionKind.CLEARED]

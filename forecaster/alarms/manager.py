@@ -1,6 +1,6 @@
 """The alarm manager of one site: evidence in, transitions out. Pure: the clock is an argument.
 
-States as in ANSI/ISA-18.2-2016 and IEC 62682. One episode a cause; what is unknown changes nothing.
+States as in ANSI/ISA-18.2-2016 and IEC 62682. One episode for each cause; unknown evidence changes nothing.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class AlarmManager:
     """The alarms of one site.
 
     site : Site
-    limits : AlarmLimits | None — the site's own unless told, so that another limit can be tried on a log
+    limits : AlarmLimits | None — None: the site's own; others can be tried on a log
     """
 
     def __init__(self, site: Site, limits: AlarmLimits | None = None) -> None:
@@ -59,7 +59,7 @@ class AlarmManager:
     def step(
         self, status: SiteStatus, forecast: Forecast, now_ms: int, outside: Outside = NOTHING
     ) -> list[AlarmTransition]:
-        """Take in one moment's evidence; what changed, in order. Commit it before the next step's snapshot."""
+        """Take the evidence of one moment. Returns the transitions in order: commit them before the next snapshot."""
         state = self._state
         if state.first_ms is None:
             state.first_ms = state.heard_ms = now_ms
@@ -109,12 +109,12 @@ class AlarmManager:
 
     @property
     def restless(self) -> bool:
-        """Whether some condition has turned and its delay is running."""
+        """Whether the delay of some alarm is running."""
         return any(standing.gate.turned_ms is not None for standing in self._state.standings.values())
 
     # -- people
     def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> list[AlarmTransition]:
-        """Someone has seen it; covers the milder alarms of the same outage. Doing it twice changes nothing."""
+        """Acknowledge an alarm, and with it the milder alarms of the same outage. Doing it twice changes nothing."""
         standing = self._find(alarm_id)
         alarm = standing.alarm
         if alarm is None:
@@ -141,7 +141,7 @@ class AlarmManager:
         return [self._change(standing, seen_by, TransitionKind.ACKNOWLEDGED, now_ms, tell=False)]
 
     def shelve(self, alarm_id: str, until_ms: int, by: str, now_ms: int) -> list[AlarmTransition]:
-        """Keep a kind quiet for a while; limited in time. It is told again at the end if it still stands."""
+        """Shelve an alarm for a limited time. It is told again afterwards if it still stands."""
         standing = self._find(alarm_id)
         alarm = standing.alarm
         if alarm is None:
@@ -158,19 +158,19 @@ class AlarmManager:
 
     # -- saved state
     def snapshot(self) -> bytes:
-        """All that the manager remembers, with its version."""
+        """The manager's whole state, with its version."""
         return self._state.encode()
 
     @classmethod
     def restore(cls, site: Site, snapshot: bytes, limits: AlarmLimits | None = None) -> AlarmManager:
-        """A manager that goes on as if it had never stopped; SnapshotError."""
+        """The manager that gave a snapshot, as if it had never stopped. SnapshotError."""
         manager = cls(site, limits)
         manager._state = ManagerState.decode(snapshot)
         return manager
 
     @classmethod
     def taken_up(cls, site: Site, alarms: Sequence[Alarm], newest: Forecast | None) -> AlarmManager:
-        """A manager whose own memory cannot be read, over the alarms that the ledger has: none of them starts anew."""
+        """A manager made from the ledger's alarms where the snapshot cannot be read: none of them starts again."""
         manager = cls(site)
         manager._state = state_from(alarms, newest)
         return manager
@@ -185,7 +185,7 @@ class AlarmManager:
     def _change(
         self, standing: Standing, alarm: Alarm, kind: TransitionKind, now_ms: int, *, tell: bool, spend: bool = True
     ) -> AlarmTransition:
-        """Keep the alarm's next revision; `tell` set here costs a message, unless it replaces one that nobody got."""
+        """Record the alarm's next revision. With `tell` it costs a message, unless it replaces one not received."""
         standing.alarm = replace(alarm, changed_ms=now_ms, revision=alarm.revision + 1)
         if tell:
             if spend:
@@ -233,7 +233,7 @@ class AlarmManager:
 
     @property
     def _outage_ms(self) -> int | None:
-        """When the outage under way was first told of [UTC milliseconds]; None where none stands."""
+        """When the present outage was first told of [UTC milliseconds]; None where there is none."""
         mains = self._state.standings.get(AlarmKind.MAINS_LOST)
         return mains.alarm.raised_ms if mains is not None and mains.gate.active and mains.alarm is not None else None
 
@@ -260,7 +260,7 @@ class AlarmManager:
         return self._change(standing, over, TransitionKind.CLEARED, now, tell=False)
 
     def _switched_off(self, kind: AlarmKind, seen: AlarmEvidence) -> list[AlarmTransition]:
-        """An owner who switches a kind off closes what stands of it."""
+        """Close the alarms of kinds that the owner has switched off."""
         standing = self._state.standings.pop(kind, None)
         if standing is None or standing.alarm is None or standing.alarm.state is AlarmState.NORMAL:
             return []
@@ -301,7 +301,7 @@ class AlarmManager:
         return sorted(chosen, key=_leads)
 
     def _cover(self, chosen: list[AlarmTransition], now_ms: int) -> None:
-        """A graver alarm that people are told of counts as word of the milder ones that were raised with it."""
+        """Count milder alarms as told where a graver one that was raised with them is told."""
         kinds = {item.alarm.kind for item in chosen if item.kind is TransitionKind.RAISED}
         told = {item.alarm.kind for item in chosen if item.kind is TransitionKind.RAISED and item.tell}
         for kind in kinds & {mild for grave in told for mild in milder(grave)}:
@@ -325,7 +325,7 @@ class AlarmManager:
         return replace(item, tell=tell)
 
     def _go_on(self, kind: AlarmKind, judged: Judgement, seen: AlarmEvidence) -> list[AlarmTransition]:
-        """An alarm that stands: tell what is owed, what got graver, what moved, or remind."""
+        """For an open alarm: tell what is still owed, a higher priority or a moved end, or remind."""
         standing, now, budget = self._state.standings[kind], seen.now_ms, self._state.budget
         alarm = standing.alarm
         if alarm is None or (kind in OUTAGE and not seen.on_pack):
@@ -352,9 +352,9 @@ class AlarmManager:
         return []
 
     def _moved(self, kind: AlarmKind, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> list[AlarmTransition]:
-        """The forecast end moved: hubs hear of a real shift, people of one that leaves the range they were told.
+        """The predicted end has moved: hubs hear of a substantial shift, people of one outside the range told to them.
 
-        Hubs and pages also hear when the time to act by has passed: from then on it says now.
+        Hubs and pages also hear when the time to act by has passed; from then on the text says "now".
         """
         end = ends(seen)
         if alarm.by_ms is not None and standing.hub_ms < alarm.by_ms <= seen.now_ms:
@@ -375,14 +375,14 @@ class AlarmManager:
         return []
 
     def _silently(self, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> AlarmTransition:
-        """The words of now for hubs and pages; people were told another end, and it stays the one to leave."""
+        """New words for hubs and pages only. For people the end that they were last told remains the reference."""
         told_end = standing.told_end_ms
         changed = self._retold(standing, alarm, seen)
         standing.told_end_ms = told_end
         return self._change(standing, changed, TransitionKind.UPDATED, seen.now_ms, tell=False)
 
     def _retold(self, standing: Standing, alarm: Alarm, seen: AlarmEvidence) -> Alarm:
-        """The same alarm in the words of now."""
+        """The same alarm in words of the present evidence."""
         told = self._teller.tell(alarm.kind, standing.variant, seen, alarm.raised_ms)
         standing.told_end_ms = ends(seen)
         standing.hub_end_ms = None if standing.told_end_ms is None else standing.told_end_ms[1]
@@ -393,5 +393,5 @@ class AlarmManager:
 
 
 def _leads(transition: AlarmTransition) -> int:
-    """Order of what one step tells: raises before the rest, the gravest first."""
+    """The sort key of one step's messages: raises first, the gravest first."""
     return -transition.alarm.priority.rank if transition.kind is TransitionKind.RAISED else 1

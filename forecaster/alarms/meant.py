@@ -1,4 +1,4 @@
-"""Whether being on the pack is meant: a discharge test whose plug was said to be pulled, and that keeps to its plan."""
+"""Whether a time on the pack is intended: a discharge test whose plug was said to be pulled, within its plan."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from forecaster.domain.times import DAY_MS, MINUTE_MS
 PULL_WITHIN_MS = 10 * MINUTE_MS
 """The supply must change within this time after "I am pulling the plug now"."""
 BEFORE_MS = 2 * MINUTE_MS
-"""It may be seen to have changed a little before the word: sources report now and then, clocks differ."""
+"""The change may appear this much earlier than the announcement [ms]: sources report at intervals, clocks differ."""
 GRACE_MS = 10 * MINUTE_MS
-"""So long after a test's end, or its plan's, the plug may take to be back in the wall."""
+"""After the end of a test, or of its plan, the plug may take this long to be back in the wall [ms]."""
 LONGEST_MS = DAY_MS
 BELOW_PERCENT = 1.0
 INFLOW_TIMES, LEAST_DUTY = 2.0, 0.05
-"""More than so many times the duty at the pull, and more than this share of the pump, is inflow beyond the plan."""
+"""A duty above this multiple of that at the pull, and above this share, is inflow beyond the plan."""
 BEYOND = OUTAGE_ALARMS - {AlarmKind.MAINS_LOST, AlarmKind.LOW_RESERVE}
-"""Alarms that no plan has room for. Low reserve is told as ever, and small packs begin their test with it."""
+"""Alarms that are outside any plan. Low reserve is not among them: small packs begin their test with it."""
 
 
 def began_with(test: DischargeTest, since_ms: int) -> bool:
-    """Whether the supply changed to the pack when somebody had said so."""
+    """Whether the supply changed to the pack after somebody had announced it."""
     return test.pulled_ms is not None and test.pulled_ms - BEFORE_MS <= since_ms <= test.pulled_ms + PULL_WITHIN_MS
 
 
@@ -34,7 +34,7 @@ def is_rehearsed(seen: AlarmEvidence) -> bool:
 
 
 def is_meant(seen: AlarmEvidence) -> bool:
-    """Whether the pack carries the pump for a test, within its plan. What is beyond the plan is the real thing."""
+    """Whether the pack carries the pump for a test within its plan. Anything beyond the plan is treated as real."""
     test = seen.outside.rehearsal
     if test is None or not is_rehearsed(seen):
         return False

@@ -50,7 +50,7 @@ class AlarmMessage:
     contact : str — the person's name, "" for hubs
     afar : str — what to do from far away; it may name people, so it is for people alone
     every : bool — for a program that takes every transition: a newer one does not make this one needless
-    only_unacknowledged : bool — to be dropped when someone has acknowledged, or it is over, before it is due
+    only_unacknowledged : bool — dropped if the alarm is acknowledged or over before the message is due
     test : bool — a test message, about no alarm
     language : str — ISO 639-1 code that the alarm's words and the message around them are written in
     letter : Letter | None — what it says in place of the alarm, which then only carries its id
@@ -74,7 +74,7 @@ class AlarmMessage:
 
     @property
     def thread(self) -> str:
-        """What it is about, an outage or one alarm; a newer message of a thread makes an older one needless."""
+        """Its subject: an outage, or one alarm. A newer message of a thread makes an older one needless."""
         return f"{self.site}:outage" if self.alarm.kind in OUTAGE else self.alarm.id
 
     def encode(self) -> str:
@@ -116,7 +116,7 @@ def quiet_until_ms(quiet_hours: tuple[str, str] | None, timezone: str, at_ms: in
 
 
 def due_ms_of(site: Site, alarm: Alarm, contact: Contact, at_ms: int) -> int:
-    """When a message of a moment is due to a contact: then, or at the end of their quiet hours [UTC milliseconds]."""
+    """When a message is due to a contact: at once, or at the end of their quiet hours [UTC milliseconds]."""
     if alarm.priority is Priority.CRITICAL:
         return at_ms
     quiet_ms = quiet_until_ms(contact.quiet_hours, site.timezone, at_ms)
@@ -124,9 +124,9 @@ def due_ms_of(site: Site, alarm: Alarm, contact: Contact, at_ms: int) -> int:
 
 
 def can_wait(alarm: Alarm, until_ms: int) -> bool:
-    """Whether an alarm can be told as late as that: its time to act comes later still.
+    """Whether an alarm can be told as late as that, because its time to act is later still.
 
-    Power takes a while to be brought: a reserve is told that much before its end.
+    Bringing power takes a while, so a reserve is told that much before its end.
     """
     if alarm.by_ms is None:
         return True
@@ -253,7 +253,7 @@ def deliveries(
     subscriptions: Sequence[PushSubscription] = (),
     channels: frozenset[str] = CHANNELS,
 ) -> list[Delivery]:
-    """The deliveries of one transition: hubs always; people as their priorities, quiet hours and turn say."""
+    """The deliveries of one transition: always to hubs, to people by their priorities, quiet hours and turn."""
     return Planner(site, subscriptions, channels).plan(transition, now_ms)
 
 
@@ -285,7 +285,7 @@ class Batch:
 def coalesce(due: Sequence[Delivery]) -> Batch:
     """Of several messages of one thread to one receiver only the newest is sent, but to a program that takes them all.
 
-    Where the newest is an end and its beginning was never sent, a contact who is only next in line hears of neither.
+    Where the newest is an end whose beginning was never sent, a contact who is only next in line gets neither.
     """
     newest: dict[tuple[str, str, bool, str], tuple[AlarmMessage, Delivery]] = {}
     needless: list[Delivery] = []

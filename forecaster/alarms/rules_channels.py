@@ -1,4 +1,4 @@
-"""The rule about channels: never heard, refused, or standing still from the first message."""
+"""The rule about channels that were never heard, are refused, or have not changed since the first message."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from forecaster.domain.status import QuantityAge
 from forecaster.domain.times import HOUR_MS
 
 UNHEARD_MS, UNHEARD_RARE_MS = HOUR_MS, 24 * HOUR_MS
-"""A channel never heard is told after so long; one that may tell only of changes after the longer time."""
+"""How long a channel may be unheard before it is reported [ms]; longer for one that may report only changes."""
 DRY_MS = 14 * 24 * HOUR_MS
-"""A rain gauge may have nothing to tell for this long."""
+"""A rain gauge may have nothing to report for this long [ms]."""
 STANDS_S = 12 * 3600.0
 RARE = frozenset({Quantity.HIGH_WATER, Quantity.MAINS_PRESENT, Quantity.PIT_FLOAT, Quantity.PUMP_RUNNING})
 RAIN = frozenset({Quantity.RAIN_DEPTH, Quantity.RAIN_RATE})
@@ -31,7 +31,7 @@ def channel_failing(seen: AlarmEvidence) -> Judgement:
 
 
 def unheard(seen: AlarmEvidence) -> list[QuantityAge]:
-    """Channels' quantities that nothing was ever heard of, for longer than their kind explains."""
+    """Quantities of channels that were never heard, for longer than their kind explains."""
     return [age for age in seen.status.ages if age.age_s is None and _waited_ms(seen, age) > _patience_ms(age)]
 
 
@@ -40,7 +40,7 @@ def _waited_ms(seen: AlarmEvidence, age: QuantityAge) -> int:
 
 
 def channel_name(age: QuantityAge) -> str:
-    """Quantity, and the load that it is of, as one name."""
+    """The quantity, with the load that it measures, as one name."""
     return f"{age.quantity.value}:{age.subject}" if age.subject else age.quantity.value
 
 
@@ -51,7 +51,7 @@ def _patience_ms(age: QuantityAge) -> int:
 
 
 def charge_stands(seen: AlarmEvidence) -> bool:
-    """Whether a part-full charge has not moved on mains since it was first heard: stuck, or never charged."""
+    """Whether a partial charge has not changed on mains since it was first heard: it is stuck, or never charged."""
     status = seen.status
     if seen.on_pack or status.charge_percent is None or status.charge_rate_percent_per_h is not None:
         return False

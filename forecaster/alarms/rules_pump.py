@@ -1,4 +1,4 @@
-"""Rules about the pump and the pit. Each learns the site's normal, and says nothing until there is enough of it."""
+"""Rules about the pump and the pit. They compare with the site's learnt normal, and wait until enough is known."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
 
 ASLEEP_W = 2.0
-"""An output that carries less is off or asleep."""
+"""An output below this is off or asleep [W]."""
 ENOUGH_RUNS = 20
-"""Runs that must have been seen before their length or power counts as the site's normal."""
+"""Runs that must have been observed before their length or power counts as the site's normal."""
 ENOUGH_HOURS = 24
-"""Hours that must have been seen before their count of starts counts as the site's normal."""
+"""Hours that must have been observed before their count of starts counts as the site's normal."""
 LEAST_OVERRUN_S = 120.0
-"""A run shorter than this is never far too long."""
+"""A shorter run never counts as far too long [s]."""
 LEAST_CYCLES_MISSED = 2.2
-"""A pump is not silent before this many usual cycles have passed since its last start."""
+"""A pump is not taken for silent until this many usual cycles have passed since its last start."""
 SOON_CYCLES, SOON_SHARE = 1.3, 0.5
 """Where the floor would be wet soon, a run is missed after so many usual waits, or after this share of the time from
 when it was due to the wet floor, whichever is earlier."""
@@ -25,32 +25,32 @@ SURE_SPREADS, SURER_SPREADS = 2.5, 5.0
 sampling catches by chance, are not missed by a third of a wait. The greater number holds for as long as less than half
 of the time to the wet floor has passed: a float that hangs once is not a dead pump."""
 SOON_MS = 60 * 60_000
-"""Soon: the floor is wet within this time."""
+"""Soon means that the floor will be wet within this time [ms]."""
 SOON_DELAY_S = 20.0
 LEAST_CYCLES_HEARD = 1.5
-"""Nor before it has been heard of for this many without a break: runs that fell into a gap are not missing."""
+"""Nor until it has been heard for this many cycles without interruption: runs that fell into a gap are not missing."""
 STORM_S, STORM_HOURS = 20 * 3600.0, 48
 """Starts of runs of the usual length are rapid only when they stay so for longer than a storm's peak, at a site whose
 normal rests on so many hours."""
 FALLING = 0.9
-"""Fewer starts in the last hour than this share of the mean of twelve: water that recedes. What runs back stays."""
+"""Fewer starts in the last hour than this share of the mean of twelve hours: the water recedes; backflow would not."""
 LEAST_STARTS = 12
-"""Fewer starts an hour are never rapid."""
+"""Fewer starts an hour than this never count as rapid."""
 SHORT_RUN = 0.6
 """Runs below this share of the normal one move little water: a switch that chatters, or a leaking check valve. The
 median of the newest is compared: a single one, sampled every ten seconds, is as easily 20 s as 30 s. And what a run
 lasts beyond the water that comes meanwhile: after a storm's long runs the usual ones are not short."""
 SHORT_RUN_FACTOR = 1.3
-"""Such runs count as rapid from this many times the normal rate."""
+"""Short runs count as rapid from this multiple of the normal rate."""
 
 
 def _dark(seen: AlarmEvidence) -> bool:
-    """Whether the pump itself cannot be seen: silence, or a value that stands still."""
+    """Whether the pump cannot be observed: silence, or a value that does not change."""
     return seen.blind or any(quantity in RUN_SOURCES for quantity in seen.status.frozen)
 
 
 def _seen_running(seen: AlarmEvidence) -> bool:
-    """Whether the run was heard of in its later half: a plug that died in a run has not told of its end."""
+    """Whether the run was still reported in its later half: a plug that fails during a run does not report its end."""
     started = seen.status.running_since_ms
     ages = [age.age_s for age in seen.status.ages if age.quantity in RUN_SOURCES and age.age_s is not None]
     if started is None or not ages:
@@ -69,7 +69,7 @@ def high_water(seen: AlarmEvidence) -> Judgement:
 
 
 def pump_overrun(seen: AlarmEvidence) -> Judgement:
-    """The run that lasts now is many times the longest normal one."""
+    """The present run lasts many times the longest normal one."""
     status, normal = seen.status, seen.status.run_s_normal
     if _dark(seen):
         return UNKNOWN
@@ -86,7 +86,7 @@ def pump_overrun(seen: AlarmEvidence) -> Judgement:
 
 
 def pump_silent(seen: AlarmEvidence) -> Judgement:
-    """A run is overdue by far more than its spread; a pack that carries nothing has its own alarm."""
+    """A run is overdue by far more than the usual spread. A pack that carries nothing has an alarm of its own."""
     status = seen.status
     if _dark(seen) or status.clock_suspect is not None or output_is_off(seen) or _counted(seen):
         return UNKNOWN
@@ -104,9 +104,9 @@ def pump_silent(seen: AlarmEvidence) -> Judgement:
 
 
 def missed_since_ms(seen: AlarmEvidence) -> int | None:
-    """Since when a run counts as missed because the floor is wet soon [UTC milliseconds]; None: it does not.
+    """Since when a run counts as missed because the floor will soon be wet [UTC milliseconds]; None: it does not.
 
-    Only where runs are seen one by one: what the sampling misses by chance is not missing.
+    Only where runs are observed one by one: a run that the sampling misses by chance is not missing.
     """
     due, wet, since, spread = seen.due_ms, seen.wet_ms, seen.status.waiting_since_ms, seen.status.interval_spread
     if due is None or wet is None or since is None or spread is None or not seen.status.runs_apart:
@@ -132,10 +132,10 @@ def _counted(seen: AlarmEvidence) -> bool:
 
 
 def output_is_off(seen: AlarmEvidence) -> bool:
-    """Whether the pack is seen to carry nothing, on the pack or on mains, when something is due.
+    """Whether the pack is observed to carry nothing, on the pack or on mains, when something should draw power.
 
-    A load that comes and goes may be resting, and the next run may yet be due: only a load that never rests, or a run
-    that is long overdue, tells.
+    A cycling load may be at rest, and the next run may not be due yet: only a load that never rests, or a run that is
+    long overdue, is evidence.
     """
     output_w = seen.status.pack_output_w
     asleep = output_w is not None and output_w < ASLEEP_W
@@ -148,7 +148,7 @@ def output_is_off(seen: AlarmEvidence) -> bool:
 def long_overdue(seen: AlarmEvidence) -> bool:
     """Whether the wait since the pump last worked is many times the usual one, however narrow its spread is believed.
 
-    Nor is it before the house has been heard of for a while without a break.
+    It is not, either, until the house has been heard for a while without interruption.
     """
     status, limit = seen.status, seen.row(AlarmKind.PUMP_SILENT).limit
     if limit is None or status.overdue is None or status.overdue <= limit:
@@ -162,7 +162,7 @@ def long_overdue(seen: AlarmEvidence) -> bool:
 def rapid_cycling(seen: AlarmEvidence) -> Judgement:
     """Far more starts in an hour than the site's busiest, for hours; fewer, and sooner, when the runs are also short.
 
-    A storm brings more runs of the usual length, as water that runs back through a check valve does; but it passes.
+    A storm brings more runs of the usual length, as does water flowing back through a check valve; but a storm passes.
     """
     status, normal = seen.status, seen.status.cycles_per_hour_normal
     if _dark(seen) or status.clock_suspect is not None:

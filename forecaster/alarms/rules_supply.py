@@ -11,15 +11,15 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 
 INFERRED_DELAY_S = 180.0
-"""On-delay of a mains failure that is inferred from other signs, not reported."""
+"""On-delay of a mains failure that is inferred, not reported [s]."""
 COLD_C = 0.0
 COLD_CLEAR_C = 2.0
 """Lithium cells must not be charged below 0 °C (common practice, no source)."""
 SETTLE_MS = 15 * 60_000
-"""How long after the mains' return a pack may take to start charging."""
+"""How long a pack may take to start charging after the return of the mains [ms]."""
 STOOD_S = 3600.0
 FLAT_PERCENT_PER_H = 0.5
-"""A charge that rises by less is not being charged."""
+"""A charge that rises more slowly is not being charged [%/h]."""
 LEAST_REST_PERCENT, REST_STEP_PERCENT = 75.0, 2.0
 """Packs may be told to charge no further than to four fifths or so, and start anew some percents below (common
 practice, no source): one that rests there charges as it is meant to."""
@@ -29,9 +29,9 @@ RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_de
 
 
 def mains_lost(seen: AlarmEvidence) -> Judgement:
-    """The pack carries the pump. A rehearsal within its plan is meant, until it is told as real; silence tells nothing.
+    """The pack carries the pump. A rehearsal within its plan is no alarm; silence is no evidence.
 
-    Only the mains end it.
+    Only the return of the mains ends it.
     """
     if seen.blind and not _mains_is_heard(seen):
         return UNKNOWN
@@ -58,7 +58,7 @@ def _mains_is_heard(seen: AlarmEvidence) -> bool:
 
 
 def low_reserve(seen: AlarmEvidence) -> Judgement:
-    """Fewer hours than the owner's limit, with nine chances in ten that it is more, while the pack drains."""
+    """On the pack: the hours that are exceeded with a chance of nine in ten are fewer than the owner's limit."""
     return _reserve(seen, AlarmKind.LOW_RESERVE)
 
 
@@ -68,9 +68,9 @@ def critical_reserve(seen: AlarmEvidence) -> Judgement:
 
 
 def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
-    """On mains `hours remaining` answers "if the mains failed now": a short answer there is no alarm.
+    """On mains `hours_remaining` answers "if the mains failed now", so a short time there is no alarm.
 
-    A projection of old telemetry neither raises nor clears: silence has its own alarm, which tells the projected end.
+    A projection of old telemetry neither raises nor clears: silence has an alarm of its own, with the projected end.
     """
     if seen.blind:
         return UNKNOWN
@@ -85,7 +85,7 @@ def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
 
 
 def reserve_reached(seen: AlarmEvidence) -> Judgement:
-    """Charge at the floor, as reported; where it is not reported, as counted down by the forecast."""
+    """The charge is at the floor, as reported, or where it is not reported, as counted down by the forecast."""
     if seen.blind:
         return UNKNOWN
     row = seen.row(AlarmKind.RESERVE_REACHED)
@@ -104,7 +104,7 @@ def reserve_reached(seen: AlarmEvidence) -> Judgement:
 
 
 def pack_output_off(seen: AlarmEvidence) -> Judgement:
-    """Charge left, but nothing is carried when something is due."""
+    """There is charge left, but the pack carries nothing when something should draw power."""
     if seen.blind:
         return UNKNOWN
     if output_is_off(seen):
@@ -121,7 +121,7 @@ def pack_output_off(seen: AlarmEvidence) -> Judgement:
 def pack_not_charging(seen: AlarmEvidence) -> Judgement:
     """On mains, below the limit, and the charge does not rise.
 
-    A pack that its owner lets charge to 80 % only is back where it was.
+    A pack that is set to charge to 80 % only is fully charged there.
     """
     status = seen.status
     if seen.blind:
@@ -164,7 +164,7 @@ def pack_temperature(seen: AlarmEvidence) -> Judgement:
 
 
 def load_at_rating(seen: AlarmEvidence) -> Judgement:
-    """Running power pinned at the rating: the true power may be higher."""
+    """The running power is limited by the pack's rating: the true power may be higher."""
     status = seen.status
     if seen.blind:
         return UNKNOWN

@@ -1,4 +1,4 @@
-"""Rules about the watching itself: silence, clock, deliveries, rehearsals."""
+"""Rules about the monitoring itself: silence, clock, deliveries, rehearsals."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ TELLING = frozenset(
         Quantity.PACK_OUTPUT_POWER,
     }
 )
-"""Quantities of the pump and the pack that a device tells by itself; one that tells only of changes may rest."""
+"""Quantities of the pump and the pack that devices report regularly; one that reports only changes may be quiet."""
 FROZEN_DELAY_S = 1800.0
 ON_PACK = 2.0 / 3.0
-"""On the pack silence is told after this share of the limit."""
+"""On the pack, silence is told after this share of the limit."""
 
 
 def telemetry_silent(seen: AlarmEvidence) -> Judgement:
-    """No word for longer than the limit; on the pack sooner, since the router may be about to die with it.
+    """Nothing was heard for longer than the limit; sooner on the pack, since the router may fail with it.
 
-    The priority follows what the projection says: a house last heard of on the pack nears its end unseen.
+    The priority follows the projection: a house last heard on the pack nears its end unobserved.
     """
     status = seen.status
     if status.clock_suspect is not None:
@@ -56,14 +56,14 @@ def telemetry_silent(seen: AlarmEvidence) -> Judgement:
 
 
 def _partly_silent(seen: AlarmEvidence) -> Judgement:
-    """A plug or pack that has gone silent while the rest of the house is heard; after twice the limit."""
+    """A plug or pack has been silent for twice the limit while the rest of the house is heard."""
     limit_s = 2.0 * 60.0 * (seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0)
     missing = [age for age in quiet_devices(seen.status) if age.age_s is not None and age.age_s > limit_s]
     return Judgement(Verdict.ON, "part") if missing else OFF
 
 
 def quiet_devices(status: SiteStatus) -> list[QuantityAge]:
-    """Measured quantities that report by themselves, have been heard, and are silent now."""
+    """Quantities that are reported regularly, were heard, and are silent now."""
     return [age for age in status.ages if age.silent and age.age_s is not None and age.quantity in TELLING]
 
 
@@ -77,12 +77,12 @@ def _urgency(seen: AlarmEvidence) -> Priority:
 
 
 def clock_suspect(seen: AlarmEvidence) -> Judgement:
-    """The engine says why the clock cannot be trusted."""
+    """The clock cannot be trusted; the engine says why."""
     return OFF if seen.status.clock_suspect is None else Judgement(Verdict.ON)
 
 
 def delivery_failing(seen: AlarmEvidence) -> Judgement:
-    """A channel has failed for longer than the limit: told on the others."""
+    """A delivery channel has failed for longer than the limit; it is told on the others."""
     limit_ms = 60_000.0 * (seen.row(AlarmKind.DELIVERY_FAILING).limit or 0.0)
     if any(seen.now_ms - failing.since_ms > limit_ms for failing in seen.outside.failing):
         return Judgement(Verdict.ON)
@@ -90,7 +90,7 @@ def delivery_failing(seen: AlarmEvidence) -> Judgement:
 
 
 def rehearsal_due(seen: AlarmEvidence) -> Judgement:
-    """A year since the last rehearsal; for a site never tested, a while after it was first seen."""
+    """The last rehearsal is a year ago; for a site never tested, a while after it was first seen."""
     if seen.status.clock_suspect is not None:
         return UNKNOWN
     last = seen.status.last_test_ms

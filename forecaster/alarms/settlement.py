@@ -1,4 +1,4 @@
-"""What became of the messages about an alarm, person by person: taken, on the way, or tried in vain. Pure."""
+"""The outcome of the messages about an alarm, by person: delivered, on the way, or failed. Pure."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from dataclasses import dataclass, field
 from forecaster.domain.records import Notice, NoticeOutcome
 
 TRIES_IN_VAIN = 2
-"""Attempts at an address after which it counts as failing: one may be a hiccup (this project's own choice)."""
+"""Failed attempts after which an address counts as failing: one may be accidental (this project's own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settlement:
-    """One alarm's messages to people as the couriers settled them.
+    """The outcomes of one alarm's messages to people.
 
-    people : frozenset[str] — everybody to whom a message about it is or was owed
-    heard_ms : int | None — when a person's receiver last took one [UTC milliseconds]
-    in_vain : frozenset[str] — of these people, those of whom every address failed
-    waiting_ms : Mapping[str, int] — until when those wait of whom no address was tried yet [UTC milliseconds]
+    people : frozenset[str] — everybody to whom messages about it were planned
+    heard_ms : int | None — when a person's receiver last accepted one [UTC milliseconds]
+    in_vain : frozenset[str] — those of these people for whom every address failed
+    waiting_ms : Mapping[str, int] — by person not tried yet, when the message is due [UTC milliseconds]
     """
 
     people: frozenset[str] = frozenset()
@@ -28,12 +28,12 @@ class Settlement:
 
     @property
     def unheard(self) -> bool:
-        """Whether it was tried to tell somebody, and nobody's receiver took it."""
+        """Whether messages were tried and no receiver accepted any."""
         return self.heard_ms is None and bool(self.in_vain)
 
 
 def settlement(notices: Iterable[Notice]) -> dict[str, Settlement]:
-    """Of every alarm that these notices tell of, by its id; one of which nobody was to be told is not among them."""
+    """The settlement of every alarm in these notices, by id. Alarms of which nobody was to be told are left out."""
     by_alarm: dict[str, list[Notice]] = {}
     for notice in notices:
         by_alarm.setdefault(notice.alarm_id, []).append(notice)
@@ -58,7 +58,7 @@ def _settled(notices: list[Notice]) -> Settlement:
 
 
 def _in_vain(notices: list[Notice]) -> bool:
-    """Whether every address of a person failed: given up, or tried often enough, and none was ever reached."""
+    """Whether all addresses of a person failed: each was given up or tried often enough, and none was ever reached."""
     by_channel: dict[str, list[Notice]] = {}
     for notice in notices:
         by_channel.setdefault(notice.channel, []).append(notice)

@@ -1,4 +1,4 @@
-"""How one kind of alarm stands at a site, and the whole manager's state as it is saved."""
+"""The state of one kind of alarm at a site, and the manager's whole state as it is saved."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from forecaster.domain.times import HOUR_MS
 
 VERSION = 1
 REJOIN_MS = 30 * 60_000
-"""A cause that comes back within this time after it cleared goes on with the same episode."""
+"""A cause that recurs within this time after it cleared continues the same episode [ms]."""
 REJOIN_LOW_MS = 6 * HOUR_MS
-"""Low reserve hovers about its limit for hours: that is one episode."""
+"""Low reserve can hover about its limit for hours: that is one episode [ms]."""
 LONGEST_OFF_DELAY_S = 1800.0
 REST_MS = 14 * 86_400_000
 
@@ -33,8 +33,8 @@ class Standing:
     told_ms : int | None — when people were last to be told of this episode
     told_end_ms : (early, middle, late) as last told to people; hub_end_ms the middle as last told to hubs
     reminders : int — given in this episode
-    owed : bool — people have not been told, for want of room
-    rejoins : int — how often the episode came back; each doubles the off-delay
+    owed : bool — people have not been told yet, because the budget had no room
+    rejoins : int — how often the episode has recurred; each time doubles the off-delay
     """
 
     gate: Gate = field(default_factory=Gate)
@@ -62,9 +62,9 @@ class Standing:
     def may_remind(self, settled: Settlement | None, now_ms: int) -> bool:
         """Whether it is time to tell people again.
 
-        settled : Settlement | None — what became of the messages so far; None: taken as heard when they were owed
-        The wait begins when a receiver took the last message, and grows with every reminder. What was tried in vain
-        is told anew without growing waits; what is still on its way needs no reminder.
+        settled : Settlement | None — outcomes of the messages so far; None: they count as heard when they were due
+        The wait begins when a receiver accepted the last message, and grows with every reminder. Messages that failed
+        are repeated without growing waits; those still on their way need no reminder.
         """
         if not self.unacknowledged or self.alarm is None or self.told_ms is None or self.alarm.kind in STUDIED:
             return False
@@ -75,16 +75,16 @@ class Standing:
         return reminder_due(self.alarm.priority, max(self.told_ms, settled.heard_ms), self.reminders, now_ms)
 
     def row(self, row: Rationale) -> Rationale:
-        """The table's row with an off-delay that grows while the same episode comes back again and again."""
+        """The table's row with an off-delay that grows each time the same episode recurs."""
         if not self.rejoins:
             return row
         delay_s = max(row.off_delay_s, min(row.off_delay_s * 2**self.rejoins, LONGEST_OFF_DELAY_S))
         return replace(row, off_delay_s=delay_s)
 
     def rejoined(self, now_ms: int, outage_ms: int | None = None) -> bool:
-        """Whether a raise now goes on with the last episode.
+        """Whether a raise now continues the last episode.
 
-        outage_ms : int | None — when the outage under way began: a reserve of an earlier outage is another alarm
+        outage_ms : int | None — when the present outage began: a reserve of an earlier outage is another alarm
         """
         alarm = self.alarm
         if alarm is None or alarm.cleared_ms is None:
@@ -96,10 +96,10 @@ class Standing:
 
 @dataclass(slots=True)
 class ManagerState:
-    """What a manager must remember.
+    """The state of an alarm manager.
 
     run_ms, run_counter_wh — start of the newest run, and what the energy counter stood at when it was seen [Wh]
-    unheard_ms — since when each channel never heard has been waited for
+    unheard_ms — by channel that was never heard, since when it has been expected
     rest_percent, rest_ms — highest charge on mains of the last weeks [%], and when it was last seen
     """
 
@@ -125,16 +125,16 @@ class ManagerState:
         return {kind: one.alarm.raised_ms for kind, one in self.standings.items() if one.alarm is not None}
 
     def watch_rest(self, percent: float, now_ms: int) -> None:
-        """Take a charge on mains. A limit that the owner has lowered is learnt in two weeks."""
+        """Take a charge on mains. A charging limit that the owner has lowered is learnt in two weeks."""
         if self.rest_percent is None or percent >= self.rest_percent or now_ms - self.rest_ms > REST_MS:
             self.rest_percent, self.rest_ms = percent, now_ms
 
     def watch_unheard(self, names: Iterable[str], now_ms: int) -> None:
-        """Take the channels never heard; one that is heard, or gone, is waited for no longer."""
+        """Take the channels that were never heard; those that are heard or gone are no longer expected."""
         self.unheard_ms = {name: self.unheard_ms.get(name, now_ms) for name in names}
 
     def forget(self, who: str) -> bool:
-        """Take a person's name out of what was acknowledged or shelved; whether it stood anywhere."""
+        """Remove a person's name from acknowledgements and shelvings. Returns whether it was found."""
         found = False
         for standing in self.standings.values():
             alarm = standing.alarm
@@ -171,7 +171,7 @@ def ends(seen: AlarmEvidence) -> tuple[int, int, int] | None:
 
 
 def ends_of(forecast: Forecast) -> tuple[int, int, int] | None:
-    """The same of a forecast alone."""
+    """The same from a forecast."""
     quantiles = forecast.hours_remaining
     if quantiles.p50 is None:
         return None

@@ -32,7 +32,7 @@ class Rationale:
     deadband : float — the way back from the limit to the level that clears [unit]; scales with the owner's limit
     on_delay_s, off_delay_s : float — how long the condition, or its absence, must hold
     runs : int — how many different pump runs must show it before it is raised; 1 where runs do not matter
-    respond_s : float — time to respond, from the raise
+    respond_s : float — time to respond after the raise [s]
     """
 
     kind: AlarmKind

@@ -1,7 +1,7 @@
-"""A manager's memory made anew from the alarms in the ledger, where its own was written by a release that is not read.
+"""An alarm manager's state made from the ledger's alarms, where the saved one is of a release that cannot be read.
 
-No alarm starts anew by it: what stands goes on with its episode, its acknowledgement and its shelf. What only the
-lost memory knew (delays under way, the messages of the last hours) begins afresh.
+No alarm starts again: open ones keep their episode, acknowledgement and shelving. What only the lost state contained
+(running delays, the messages of the last hours) starts afresh.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import DAY_MS
 
 TEST_DUE_MS = 366 * DAY_MS
-"""Where a test is due, the installation is at least so old that it goes on being due."""
+"""Where a test is due, the installation is taken to be at least so old that it stays due [ms]."""
 
 
 def state_from(alarms: Sequence[Alarm], newest: Forecast | None) -> ManagerState:
-    """What a manager must remember of these alarms.
+    """A manager's state with these alarms.
 
     alarms : Sequence[Alarm] — of one site in their newest revision, newest change first
-    newest : Forecast | None — the last one told: its end is what people were told, as well as is known
+    newest : Forecast | None — the last published one: its end stands for what people were told
     """
     state = ManagerState()
     told_end = None if newest is None else ends_of(newest)

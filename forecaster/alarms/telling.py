@@ -1,4 +1,4 @@
-"""What an alarm says: headline, what to do, by when, and what happens otherwise, from the evidence of the moment."""
+"""The text of an alarm: headline, what to do, by when, and what happens otherwise, from the present evidence."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from forecaster.texts.wording import Wording, named, unnamed
 
 RESERVE_KINDS = frozenset({AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE})
 PROJECTING = frozenset({*RESERVE_KINDS, AlarmKind.MAINS_LOST, AlarmKind.TELEMETRY_SILENT, AlarmKind.PACK_NOT_CHARGING})
-"""Kinds whose headline tells a forecast end."""
+"""Kinds whose headline gives a predicted end."""
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmWords:
-    """The words of one telling; by_ms is the time by which to act [UTC milliseconds]."""
+    """The words of one message. by_ms : when to act at the latest [UTC milliseconds]."""
 
     headline: str
     action: str
@@ -32,10 +32,10 @@ class AlarmWords:
 
 
 class Teller:
-    """Puts one site's alarms into words: the site's, and those of every other language there is.
+    """Words one site's alarms in the site's language and in every other one.
 
-    Said once, at the moment, in all of them: what a person was told is what the record shows, and a reader of
-    another language sees the same times.
+    All languages are worded at the same moment, so that the record shows what a person was told, and readers of other
+    languages see the same times.
     """
 
     def __init__(self, site: Site) -> None:
@@ -55,7 +55,7 @@ class Teller:
         return replace(self._own.cleared(kind, seen, raised_ms), translations=tuple(others))
 
     def reminded(self, alarm: Alarm) -> Alarm:
-        """The alarm with a headline that is told again."""
+        """The alarm with the headline of a reminder."""
         others = {voice.words.code: voice for voice in self._others}
         again = [
             replace(text, headline=others[text.language].reminder(text.headline)) if text.language in others else text
@@ -65,7 +65,7 @@ class Teller:
 
 
 class Voice:
-    """Puts one site's alarms into the words of one language.
+    """Words one site's alarms in one language.
 
     Each headline opens with the site's name, each clock time has its zone.
     """
@@ -74,7 +74,7 @@ class Voice:
         self.site, self.wording, self.words = site, wording, wording.words
 
     def text(self, told: AlarmWords) -> AlarmText:
-        """What was told, as a translation."""
+        """The words of an alarm, as a translation."""
         return AlarmText(self.words.code, told.headline, told.action, told.consequence)
 
     def tell(self, kind: AlarmKind, variant: str, seen: AlarmEvidence, raised_ms: int) -> AlarmWords:
@@ -104,23 +104,23 @@ class Voice:
         )
 
     def reminder(self, headline: str) -> str:
-        """A headline told again."""
+        """The headline of a reminder."""
         bare = unnamed(headline, self.site.name, self.words)
         return named(self.words("alarm.reminder", headline=bare), self.site.name, self.words)
 
     def channel(self, name: str) -> str:
-        """A channel of delivery by the name people know."""
+        """The name of a delivery channel for people."""
         return self.words(f"channel.{name}") if f"channel.{name}" in self.words else name
 
     def _form(self, wanted: list[str], usual: str, facts: Mapping[str, str]) -> str:
-        """The first wanted text that the language has, else the usual one, filled in."""
+        """The first of the wanted texts that the language has, else the usual one, filled in."""
         key = next((key for key in wanted if f"alarm.{key}" in self.words), usual)
         return self.words(f"alarm.{key}", **facts)
 
     def _by(self, kind: AlarmKind, seen: AlarmEvidence, raised_ms: int) -> int | None:
-        """Act by the earliest likely end, where there is one; else within the table's time to respond.
+        """The time to act by: the earliest likely end, where there is one, else the table's time to respond.
 
-        The loss of the mains is to be decided on before the reserve gets low.
+        For a loss of the mains it lies before the reserve gets low.
         """
         respond_ms = raised_ms + int(seen.row(kind).respond_s * 1000.0)
         early = seen.forecast.hours_remaining.p10
@@ -132,7 +132,7 @@ class Voice:
         return max(seen.now_ms, end_ms)
 
     def _deadline(self, by_ms: int | None, now_ms: int) -> str:
-        """The time to act by, as an action begins; now, where it has passed."""
+        """The time to act by, worded for the start of an action; "now" where it has passed."""
         if by_ms is None or by_ms <= now_ms:
             return self.words("alarm.by-now")
         return self.words("alarm.by", time=self.wording.about(by_ms, now_ms))
@@ -179,7 +179,7 @@ class Voice:
         return self.wording.until(quantiles, forecast.issued_at_ms, seen.now_ms)
 
     def _wet_facts(self, seen: AlarmEvidence, raised_ms: int) -> dict[str, str]:
-        """When the floor may be wet: after a run that stays away, after the pack is empty, above the high float."""
+        """When the floor may be wet: after a missing run, after the pack is empty, above the high float."""
         minutes, empty_h = seen.forecast.water.minutes_to_floor, seen.forecast.hours_to_empty.p10
         freeboard_ms = None if minutes is None else int(minutes * MINUTE_MS)
         from_ms = before_ms = None
@@ -202,7 +202,7 @@ class Voice:
         return self.words(key, time=self.wording.within(at_ms, now_ms) if soon else self.wording.about(at_ms, now_ms))
 
     def _load_facts(self) -> dict[str, str]:
-        """Loads that may be switched off; never one that the owner calls essential."""
+        """The loads that may be switched off; never an essential one."""
         spare = self.wording.listed([load.name for load in self.site.loads if not load.essential])
         form = "any" if not self.site.loads else "named" if not all(load.essential for load in self.site.loads) else ""
         return {

@@ -1,4 +1,4 @@
-"""A rehearsal's evidence to its result: measured drain, hours, cycles, capacity, what was observed, and a verdict."""
+"""From a rehearsal's evidence to its result: drain, hours, cycles, capacity, observations, and a verdict."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ REPLACE_BELOW = 0.8
 """IEEE 450 / IEEE 1188 practice: a battery below 80 % of its rated capacity is to be replaced."""
 
 RAIN_MM = 0.2
-"""The least rain a gauge tells [mm]."""
+"""The least rain that a gauge reports [mm]."""
 
 SHALLOW_PERCENT = 10.0
-"""A fall below this tells little."""
+"""A smaller fall of the charge says little [%]."""
 
 
 def analyse(evidence: DischargeEvidence) -> DischargeResult:
-    """What a rehearsal says, so far or in the end. Never fails on little evidence: the ranges then are wide."""
+    """The result of a rehearsal, so far or at its end. With little evidence the ranges are wide."""
     belief = believed(evidence)
     pack = from_full(belief)
     hours_draws, drain_draws = hours_full_to_reserve(evidence, pack)

@@ -1,4 +1,4 @@
-"""The measurement against the sizing: do they agree, and if not, which assumption explains the difference."""
+"""Compares measurement and sizing: whether they agree, and if not, which assumption explains the difference."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from forecaster.sizing.runtime import pack_draws
 from forecaster.texts.catalogue import Figure, Said
 
 AGREES = 0.1
-"""Within this share of each other they agree."""
+"""Measurement and sizing agree within this share."""
 
 
 @dataclass(frozen=True, slots=True)
 class Assumptions:
-    """What hours follow from, at the middle of each belief."""
+    """The assumptions that determine the hours, each at the median of its belief."""
 
     running_w: float
     duty: float
@@ -30,7 +30,7 @@ class Assumptions:
     loads_w: float
 
     def hours(self, depth: float) -> float:
-        """Hours over a share of the capacity."""
+        """Hours that a share of the capacity lasts."""
         drain = (self.running_w * self.duty + self.loads_w) / self.efficiency + self.idle_w
         return depth * self.capacity_wh / drain
 
@@ -51,7 +51,7 @@ def _middle(draws: PackDraws, watts: float, duty: float) -> Assumptions:
 
 
 def compare(evidence: DischargeEvidence, measured: PackDraws, rate: PumpRate, measured_h: float) -> tuple[float, str]:
-    """Hours by the site file at the rhythm that was seen, and in words whether that agrees and why not."""
+    """Hours by the site file at the observed rhythm, and in words whether the measurement agrees, or why not."""
     site = evidence.site
     plate_w = running_w(site.pump)
     margins = Margins(None, 1.0, ())
@@ -69,7 +69,7 @@ def compare(evidence: DischargeEvidence, measured: PackDraws, rate: PumpRate, me
 
 
 def _explained(assumed: Assumptions, found: Assumptions, depth: float, measured_h: float) -> str:
-    """The one assumption that, put right, brings the sizing nearest to the measurement."""
+    """The one assumption whose correction brings the sizing nearest to the measurement."""
     left = {
         name: abs(np.log(replace(assumed, **{name: getattr(found, name)}).hours(depth) / measured_h)) for name in UNITS
     }

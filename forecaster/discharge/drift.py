@@ -1,4 +1,4 @@
-"""Did the cycles drift: was the water rising or falling during the rehearsal, more than chance explains."""
+"""Whether the cycles drifted: whether the inflow rose or fell during the rehearsal by more than chance explains."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import numpy as np
 from forecaster.domain.runs import Run
 
 LEAST_CYCLES = 8
-"""With fewer cycles nothing is said."""
+"""With fewer cycles no drift is reported."""
 
 DRIFTED = 0.05
-"""A chance below this is called a drift."""
+"""A p-value below this counts as a drift."""
 
 
 def trend_p_value(values: Sequence[float]) -> float | None:

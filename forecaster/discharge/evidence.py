@@ -1,4 +1,4 @@
-"""What a rehearsal read: charge, runs, output, rain, and how the pump ran on mains before."""
+"""The evidence of a rehearsal: charge, runs, output, rain, and how the pump ran on mains before."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MAINS_HABIT = 200
 
 @dataclass(frozen=True)
 class DischargeEvidence:
-    """What was read between the transfer to the pack and the end, or now.
+    """What was measured from the transfer to the pack to the end, or until now.
 
     charge : (time_ms, %) as reported, in order
     runs : runs that start on the pack, in order; before : runs on mains before it, in order
@@ -45,7 +45,7 @@ class DischargeEvidence:
 
     @property
     def used_percent(self) -> float:
-        """Charge that went, by the first and the last reading [%]; 0 with fewer than two."""
+        """Charge used, from the first to the last reading [%]; 0 with fewer than two."""
         return max(0.0, self.charge[0][1] - self.charge[-1][1]) if self.charge else 0.0
 
     @property
@@ -87,7 +87,7 @@ class DischargeEvidence:
 
     @property
     def between_w(self) -> Array:
-        """Output of the pack while the pump stands [W], away from the edges of runs."""
+        """Output of the pack while the pump rests [W], away from the edges of runs."""
         times = np.array([t for t, _ in self.output_w], dtype=np.float64)
         watts = np.array([w for _, w in self.output_w], dtype=np.float64)
         still = np.ones(times.shape, dtype=np.bool_)

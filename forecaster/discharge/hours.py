@@ -1,4 +1,4 @@
-"""Hours from full to the reserve floor, extrapolated from a part of the discharge, with the doubt that leaves."""
+"""Hours from full to the reserve floor, extrapolated from a part of the discharge, with the resulting uncertainty."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ from forecaster.pack.draws import PackDraws
 DRAWS = 2000
 SEED = 5
 METER_SPREAD, NAMEPLATE_SPREAD = 0.01, 0.1
-"""Relative doubt of plug energies: a meter's, and run length times nameplate watts. Common practice, no source."""
+"""Relative uncertainty of plug energies: metered, and run length times nameplate watts. Common practice, no source."""
 
 TEN_PERCENT_Z = 1.2816
 """The 90 % point of the standard normal."""
 
 INFLOW_STAYS = 0.005
-"""How far the inflow of the rest strays from that of the rehearsal, on a log scale. Tuned on simulated rehearsals."""
+"""How much the later inflow differs from the rehearsal's, on a log scale. Tuned on simulated rehearsals."""
 
 Triple = tuple[float, float, float]
 
 
 def charge_line_h(fall_percent: float, hours: float, span_percent: float, step_percent: float = 1.0) -> Triple:
-    """p10, p50, p90 of hours for a whole span, from the charge alone: span over slope.
+    """p10, p50, p90 of the hours for a whole span, from the charge alone: span over slope.
 
     A charge read in whole steps q leaves a slope over a fall dS with relative SD q / (sqrt(6) dS): both ends are off by
     a uniform half step. step_percent is q [%]; the worst error is q / dS.
@@ -72,7 +72,7 @@ def _ratio_error(used: Array, waits: Array, block: int) -> float:
 
 
 def believed(evidence: DischargeEvidence) -> PackBelief:
-    """The joint belief over the pack after the rehearsal, by the arithmetic of the live forecast."""
+    """The joint belief about the pack after the rehearsal, computed as in the live forecast."""
     spread = METER_SPREAD if evidence.energy_measured else NAMEPLATE_SPREAD
     belief = PackBelief(evidence.site.pack, evidence.site.loads, energy_spread=spread, running_w=evidence.running_w)
     times = np.array([t for t, _ in evidence.charge], dtype=np.float64)
@@ -117,7 +117,7 @@ def triple(values: Array, factor: float = 1.0) -> Triple:
 
 
 def at_least_as_wide(found: Triple, evidence: DischargeEvidence) -> Triple:
-    """The range, no narrower than whole steps of charge allow."""
+    """The range, made no narrower than whole steps of the charge permit."""
     if evidence.used_percent <= 0:
         return found
     half = TEN_PERCENT_Z * evidence.step_percent / (math.sqrt(6.0) * evidence.used_percent)

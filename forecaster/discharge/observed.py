@@ -1,4 +1,4 @@
-"""What only a live start settles: did the pump start, how hard, and did the output fall asleep between runs."""
+"""What only a live test shows: whether the pump started, at what power, and whether the output slept between runs."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from forecaster.domain.runs import Run
 from forecaster.texts.catalogue import Figure, Said
 
 STALLED = 3.0
-"""A first run this many times longer than on mains, at twice the watts, is a pump that stands and hums."""
+"""A first run this many times longer than on mains, at twice the power, is a stalled pump."""
 
 ASLEEP_W = 1.0
-"""Output below this, while a listed load should draw, is an output that is off [W]."""
+"""An output below this while a listed load should draw power is off [W]."""
 
 LONG_PAUSE_S = 600.0
-"""A run after a pause this long shows that the output had stayed on."""
+"""A run after a pause this long shows that the output stayed on [s]."""
 
 CLOSE_TO_RATING = 0.03
 
@@ -75,7 +75,7 @@ def _usual(before: tuple[Run, ...]) -> tuple[float | None, float | None, float |
 
 
 def sleeps_on_low_load(evidence: DischargeEvidence) -> tuple[bool | None, str | None]:
-    """Whether the output fell asleep between runs, and in words; None where that cannot be told."""
+    """Whether the output fell asleep between runs, and the finding in words; None where that is not known."""
     listed_w = sum(load.watts for load in evidence.site.loads if load.runs_per_hour is None)
     between = evidence.between_w
     if between.size >= 10 and listed_w >= 3.0:

@@ -1,4 +1,4 @@
-"""A running rehearsal: how far it is and how sure, when it ends, and when the next one is due."""
+"""A running rehearsal: its progress and certainty, when it ends, and when the next one is due."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ BEFORE_WET_DAYS = 200
 """Rehearse at least yearly, and before the wet season. Common advice of the trade."""
 
 WET_MONTHS_NORTH, WET_MONTHS_SOUTH = (2, 3, 4), (8, 9, 10)
-"""Months before and at the start of the wet half of the year; the tropics are left to the yearly rule."""
+"""Months before and at the start of the wet half of the year; in the tropics only the yearly rule applies."""
 
 ENOUGH_PERCENT, ENOUGH_H = 5.0, 0.5
 """A time on the pack shorter or shallower than this is not taken as a rehearsal."""
@@ -27,10 +27,10 @@ ENOUGH_PERCENT, ENOUGH_H = 5.0, 0.5
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a rehearsal is and how sure.
+    """The progress of a rehearsal, and the certainty of its result so far.
 
-    share : float | None — of the way to its end, 0..1; None where it has no end but the floor or a hand
-    sureness : float | None — half width of the range of hours over its middle; None before any charge went
+    share : float | None — share of the way to its planned end, 0..1; None without a planned end
+    sureness : float | None — half width of the range of hours over its median; None before any charge was used
     says : str — one line
     """
 
@@ -72,7 +72,7 @@ def finish_reason(
 
 
 def progress(test: DischargeTest, evidence: DischargeEvidence | None, now_ms: int) -> Progress:
-    """How far a running test is. evidence : None — still on mains, waiting for the plug to be pulled."""
+    """The progress of a running test. evidence None: still on mains, waiting for the plug to be pulled."""
     if evidence is None:
         return Progress(
             False,
@@ -113,7 +113,7 @@ def _share(test: DischargeTest, evidence: DischargeEvidence, now_ms: int) -> flo
 
 
 def enough(evidence: DischargeEvidence) -> bool:
-    """Whether a time on the pack is worth keeping as a rehearsal, though nobody announced it."""
+    """Whether an unannounced time on the pack is worth keeping as a rehearsal."""
     return evidence.hours >= ENOUGH_H and evidence.used_percent >= ENOUGH_PERCENT
 
 

@@ -128,7 +128,7 @@ class Alarm:
     translations: tuple[AlarmText, ...] = ()
 
     def said_in(self, language: str) -> Alarm:
-        """The alarm with its words in a language alone; in its site's where it was not said in that one."""
+        """The alarm with its words in one language only; in its site's where it has none in that one."""
         for text in self.translations:
             if text.language == language:
                 return replace(
@@ -143,7 +143,7 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class AlarmTransition:
-    """A durable change of an alarm, told to hubs, and to people where tell is set, through the outbox.
+    """A durable change of an alarm, sent through the outbox to hubs, and where `tell` is set to people.
 
     tell : bool — whether people are told, or only hubs
     """
@@ -155,5 +155,5 @@ class AlarmTransition:
 
     @property
     def key(self) -> str:
-        """What a receiver may use to drop a repeat: episode and revision."""
+        """The key by which a receiver recognises a repeat: episode and revision."""
         return f"{self.alarm.id}:{self.alarm.revision}"

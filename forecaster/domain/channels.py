@@ -1,4 +1,4 @@
-"""What became of a channel's messages: how many were taken, and what about the channel is in doubt."""
+"""Facts about a channel: how many of its messages were taken, and the doubts about it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from forecaster.domain.quantities import Quantity
 
 
 class DoubtKind(StrEnum):
-    """Why a channel is not believed as it is."""
+    """Why a channel is doubted."""
 
     REFUSING = "refusing"  # many of its messages are refused, so that the rest is no sample
     TOPICS = "topics"  # it hears several devices
@@ -19,13 +19,13 @@ class DoubtKind(StrEnum):
 
     @property
     def fails(self) -> bool:
-        """Whether a channel in such doubt does not do its work, so that somebody has to mend it."""
+        """Whether a channel with such a doubt does not work, so that somebody has to mend it."""
         return self in (DoubtKind.REFUSING, DoubtKind.TOPICS, DoubtKind.SCALE)
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelDoubt:
-    """One doubt: since when [UTC ms], and in one line what is wrong and how to mend it."""
+    """One doubt: since when [UTC milliseconds], and a line on what is wrong and how to mend it."""
 
     kind: DoubtKind
     since_ms: int
@@ -34,14 +34,14 @@ class ChannelDoubt:
 
 @dataclass(frozen=True, slots=True)
 class ChannelFacts:
-    """One channel of a site, in the hour or so up to now.
+    """The facts of one channel over about the last hour.
 
-    taken, refused, withheld : int — readings stored; messages refused; readings kept from the store by a doubt
+    taken, refused, withheld : int — readings stored; messages refused; readings not stored because of a doubt
     topics : tuple[str, ...] — heard lately, the one that is taken first
-    heard_ms : int | None — when anything last came for it; None: not since this was first noted
+    heard_ms : int | None — when its last message came [UTC milliseconds]; None: none since the channel was first noted
     high : float | None — the greatest value ever taken
     lag_ms : int | None — how far the device's clock is behind, where that is constant and set right
-    rested : bool — whether a power was ever seen at rest
+    rested : bool — whether a power was ever seen at idle
     """
 
     site: str
@@ -59,10 +59,10 @@ class ChannelFacts:
 
     @property
     def name(self) -> str:
-        """The quantity, and what it is of."""
+        """The quantity, with the load that it measures."""
         return f"{self.quantity.value} of {self.subject}" if self.subject else self.quantity.value
 
     @property
     def fails(self) -> bool:
-        """Whether a doubt keeps it from doing its work."""
+        """Whether a doubt keeps the channel from working."""
         return any(doubt.kind.fails for doubt in self.doubts)

@@ -52,9 +52,9 @@ class SurvivalPoint:
 
 
 def chance_at(curve: Sequence[SurvivalPoint], at_ms: int) -> float | None:
-    """The chance that a curve gives for a time: straight between its points, and its first one before them.
+    """The chance that a curve gives for a time: linear between its points, and the first one before them.
 
-    After its last point it stays 0 where it has come to 0; else it is not known (None), as where there is no curve.
+    After the last point it is 0 if the curve has reached 0, else not known (None). Without a curve it is None.
     """
     if not curve:
         return None
@@ -85,7 +85,7 @@ class Water:
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """Achieved coverage of the 10-90 % range on the site's own past: hits of count, and the widening in force."""
+    """Achieved coverage of the 10-90 % range on the site's own past: hits of count, and the widening applied."""
 
     hits: int
     count: int
@@ -151,10 +151,10 @@ class Forecast:
     coverage: Coverage | None = field(default=None, metadata=written(later=True))
 
     def chances(self) -> tuple[SurvivalPoint, ...]:
-        """The chance that the pack is above its floor, from the issue on, for times that rise.
+        """The chance that the pack is above its floor, at rising times from the issue on.
 
-        It begins at 1, or lower where the floor may be reached already; before the first point of `survival` it goes
-        through the quantiles of the hours remaining. Empty for a forecast that was read without its survival.
+        It begins at 1, or lower where the floor may already be reached. Before the first point of `survival` it follows
+        the quantiles of the hours remaining. Empty for a forecast that was read without its survival.
         """
         if not self.survival or self.survival[0].at_ms <= self.issued_at_ms:
             return self.survival
@@ -171,14 +171,15 @@ class Forecast:
     def chance_until(self, at_ms: int) -> float | None:
         """The chance, 0..1, that the pack stays above its reserve floor until a time; None beyond the horizon.
 
-        0 once the floor is reached, and for every time after which no draw lasts. A time before the issue: as at it.
+        0 once the floor is reached, and from the time that no draw outlasts. For a time before the issue it is that at
+        the issue.
         """
         return chance_at(self.chances(), at_ms)
 
     def reissued(self, now_ms: int, data_age_s: float | None) -> Forecast:
-        """The same prospects seen from a little later: for a site on mains where nothing has come in meanwhile.
+        """The same forecast issued a little later, for a site on mains from which nothing new has come.
 
-        Hours remaining are those after a failure now, so they stay; times ahead move along with the present.
+        The hours remaining after a failure stay the same; times ahead move along with the issue.
         """
         by_ms = now_ms - self.issued_at_ms
         return replace(

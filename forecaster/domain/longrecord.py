@@ -1,4 +1,4 @@
-"""The long record of a site: what each day came to, what people did to it, and what studies made of both.
+"""The long record of a site: totals of each day, work that people did, and the results of studies of both.
 
 Kept for ever, whatever `[retention]` says of readings and runs.
 """
@@ -10,7 +10,7 @@ from enum import StrEnum
 
 
 class RecordTable(StrEnum):
-    """Tables of the long record that leave as files."""
+    """Tables of the long record that can be exported."""
 
     READINGS = "readings"
     RUNS = "runs"
@@ -104,7 +104,7 @@ class Day:
 
 
 class HousePart(StrEnum):
-    """What of a house is watched over the years, and what people work on."""
+    """The parts of a house that are watched over the years and that people work on."""
 
     PUMP_FLOW = "pump-flow"
     PUMP_POWER = "pump-power"
@@ -141,7 +141,7 @@ class PartTold:
 
 
 class WorkKind(StrEnum):
-    """What people do to a house that starts a part's baseline anew."""
+    """Kinds of work after which the baseline of a part starts again."""
 
     CLEANED = "cleaned"
     NEW_PUMP = "new-pump"
@@ -158,7 +158,7 @@ CONCERNS: dict[WorkKind, tuple[HousePart, ...]] = {
     WorkKind.NEW_VALVE: (HousePart.CHECK_VALVE,),
     WorkKind.NEW_PACK: (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES),
 }
-"""Parts whose baseline each kind of work starts anew, the one it is foremost about first; OTHER names its own."""
+"""The parts whose baseline starts again after each kind of work, the main one first; for OTHER the person names it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ class WorkDone:
 
     at_ms : int — when it was done, UTC milliseconds; noted_ms : when it was told
     kind : WorkKind; part : HousePart | None — what it concerned, for OTHER
-    did : str — in the words of whoever tells; by : who
+    did : str — what was done, in the words of the person who recorded it; by : that person
     """
 
     id: str
@@ -181,7 +181,7 @@ class WorkDone:
 
     @property
     def concerns(self) -> tuple[HousePart, ...]:
-        """Parts whose baseline it starts anew, foremost first."""
+        """The parts whose baseline starts again, the main one first."""
         if self.part is not None:
             return (self.part,)
         return CONCERNS.get(self.kind, ())
@@ -189,7 +189,7 @@ class WorkDone:
 
 @dataclass(frozen=True, slots=True)
 class StudyRecord:
-    """What a study of the long record left: a dated JSON document.
+    """The result of a study of the long record: a dated JSON document.
 
     kind : str — which study, as "health"; as_of_ms : the end of the record that it looked at, UTC milliseconds
     problem : str | None — why the newest attempt failed, where it did; the document is then the last good one

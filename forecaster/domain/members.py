@@ -1,4 +1,4 @@
-"""How the fields of a dataclass stand in its document: said once, beside the field, and read from there.
+"""How the fields of a dataclass appear in its document: declared once, beside the field.
 
 A field of a document's dataclass carries what its type does not say in its metadata, `written(...)`. The writer of the
 document, its reader and the schema of the HTTP answer are all made from `members(cls)`.
@@ -16,7 +16,7 @@ _MOMENT = "_ms"
 
 @dataclass(frozen=True, slots=True)
 class _Written:
-    """What `written` was told."""
+    """The arguments of `written`."""
 
     digits: int | None
     share: bool
@@ -28,13 +28,13 @@ class _Written:
 def written(
     digits: int | None = None, *, share: bool = False, later: bool = False, then: tuple[str, ...] = (), says: str = ""
 ) -> Mapping[str, Any]:
-    """The metadata of a field that stands in a document.
+    """The metadata of a field that appears in a document.
 
     digits : decimal places that a number is rounded to; a number that is not finite is then written as null
     share : whether the number is a share or a chance, 0..1
-    later : whether older documents lack it; it then has its default when it is read
-    then : members that the document works out and writes behind this one
-    says : what the schema says of it, where its name and its type do not
+    later : whether older documents lack it, so that its default is used when one is read
+    then : further members that the document computes and writes after this one
+    says : its description in the schema, where name and type are not enough
     """
     return {_KEY: _Written(digits, share, later, then, says)}
 
@@ -50,7 +50,7 @@ class Member:
     optional : whether it may be null
     moment : whether it is a time: UTC milliseconds in the dataclass, RFC 3339 in the document
     default : its default in the dataclass; None where it has none
-    digits, share, later, then, says : as `written` was told
+    digits, share, later, then, says : the arguments of `written`
     """
 
     attribute: str

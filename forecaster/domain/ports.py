@@ -1,4 +1,4 @@
-"""What the core and the faces ask of the outside: stores, ledger, clock. The collector implements them."""
+"""The interfaces that the core and the faces need: stores, ledger, clock. The collector implements them."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from forecaster.domain.runs import Event, Gap, Outage
 
 
 class Clock(Protocol):
-    """Wall and monotonic time; an argument everywhere, so that tests and the demo can hold it."""
+    """Wall and monotonic time. It is passed as an argument everywhere, so that tests and the demo can control it."""
 
     def now_ms(self) -> int:
         """UTC milliseconds since 1970; may step."""
@@ -42,7 +42,7 @@ class Clock(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Tail:
-    """Readings in the order in which they were stored, and where to go on from."""
+    """Readings in the order in which they were stored, and the cursor to continue from."""
 
     readings: tuple[Reading, ...]
     cursor: str
@@ -71,7 +71,7 @@ class ReadingStore(Protocol):
     """
 
     def append(self, readings: Sequence[Reading]) -> int:
-        """Store, durably on return; idempotent by identity. Returns how many rows are new or changed."""
+        """Store readings, durable on return; idempotent by identity. Returns how many rows are new or changed."""
         ...
 
     def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
@@ -114,7 +114,7 @@ class ReadingStore(Protocol):
 
 
 class Ledger(Protocol):
-    """What happened and what is owed: runs, outages, forecasts, alarms, the outbox, tests, tokens.
+    """What happened and what is still to be delivered: runs, outages, forecasts, alarms, outbox, tests, tokens.
 
     Passes tests/contracts/ledger_contract.py on every engine. Writes are durable on return.
     """
@@ -213,7 +213,7 @@ class Ledger(Protocol):
         ...
 
     def bring_forward(self, alarm_id: str, who: str, due_ms: int) -> int:
-        """Let a person's messages about an alarm that wait untried be due earlier; how many there were."""
+        """Make a person's untried messages about an alarm due earlier. Returns how many there were."""
         ...
 
     def notices(self, alarm_ids: Sequence[str]) -> list[Notice]:
@@ -255,7 +255,7 @@ class Ledger(Protocol):
 
     # -- the long record; never pruned
     def save_days(self, days: Sequence[Day]) -> None:
-        """Keep days, each instead of an earlier telling of the same day."""
+        """Keep days; each replaces an earlier version of the same day."""
         ...
 
     def days(self, site: str, start_ms: int, end_ms: int) -> list[Day]:
@@ -271,7 +271,7 @@ class Ledger(Protocol):
         ...
 
     def drop_work(self, site: str, work_id: str) -> bool:
-        """Take back work that was told by mistake; whether there was such."""
+        """Delete work that was recorded by mistake. Returns whether there was any."""
         ...
 
     def work(self, site: str) -> list[WorkDone]:
@@ -283,7 +283,7 @@ class Ledger(Protocol):
         ...
 
     def fail_study(self, site: str, kind: str, problem: str) -> None:
-        """Say why the newest attempt at a study failed; its last good result stays, "{}" of time 0 where none is."""
+        """Record why the newest attempt at a study failed. The last good result stays; without one "{}" of time 0."""
         ...
 
     def study(self, site: str, kind: str) -> StudyRecord | None:
@@ -304,7 +304,7 @@ class Ledger(Protocol):
         ...
 
     def open_session(self, session: LoginSession, most: int) -> None:
-        """Keep a login session; those that are over go, and of its token's the oldest beyond `most`."""
+        """Keep a login session. Expired sessions are removed, and the oldest ones of its token beyond `most`."""
         ...
 
     def session(self, session_id: str) -> LoginSession | None:

@@ -1,4 +1,4 @@
-"""The port to those who hear at once what the forecaster does."""
+"""The port to those who are informed at once of what the forecaster does."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from forecaster.domain.records import StoredForecast
 
 
 class Publisher(Protocol):
-    """Whoever passes on at once what the forecaster does. It keeps nothing back and raises nothing."""
+    """Passes on at once what the forecaster does. It must neither block nor raise."""
 
     @property
     def listening(self) -> bool:
-        """Whether anybody would hear: where nobody does, readings need not be offered."""
+        """Whether anybody listens; otherwise readings need not be published."""
         ...
 
     def reading(self, reading: Reading) -> None:

@@ -1,4 +1,4 @@
-"""What the ledger keeps beside what the engine finds: forecasts, checkpoints, deliveries, tokens, and pages of runs."""
+"""Rows of the ledger beside the engine's findings: forecasts, checkpoints, deliveries, tokens, pages of runs."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class AlarmQuery:
-    """Which alarms are asked for; None and empty: any.
+    """A query for alarms; None and empty values match any.
 
     start_ms, end_ms : int | None — their newest change lies in [start_ms, end_ms)
     cursor : str | None — of the page before
@@ -65,7 +65,7 @@ class AlarmPage:
 
 @dataclass(frozen=True, slots=True)
 class RunTotals:
-    """The runs that start in one bucket of time, added up: so that a year of runs draws quickly.
+    """The runs that start in one bucket of time, added up, so that a year of runs is drawn quickly.
 
     start_ms : int — start of the bucket; count : int — starts in it, at least 1
     total_s, shortest_s, longest_s : float — of their lengths [s]
@@ -106,7 +106,7 @@ class LoginSession:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """One message to one receiver in the outbox; settled, it is the record of who was told what.
+    """One message to one receiver in the outbox. After it is settled, it is the record of who was told what.
 
     key : str — transition key and receiver: unique, given to the receiver so that a repeat can be dropped
     channel : str — mqtt | homie | webhook | mail | push
@@ -170,7 +170,7 @@ class Notice:
 
 
 def notice_of(delivery: Delivery) -> Notice:
-    """The record that a delivery to a person leaves."""
+    """The record of a delivery to a person."""
     at_ms = delivery.due_ms if delivery.done_ms is None else delivery.done_ms
     return Notice(
         alarm_id=delivery.alarm_id,
@@ -215,7 +215,7 @@ class PushSubscription:
 class StoredForecast:
     """A forecast as published: when, and the JSON document.
 
-    past : bool — whether it is kept among the past ones too, when a newer one takes its place
+    past : bool — whether it is kept among the past forecasts when a newer one replaces it
     """
 
     site: str
@@ -236,12 +236,12 @@ class Checkpoint:
 
 @dataclass(frozen=True, slots=True)
 class HeldMessage:
-    """A message that came while the wall clock could not be believed, kept as it came until it can be.
+    """A message that arrived while the wall clock could not be believed, kept unchanged until it can be.
 
     boot : str — which start of the machine its stamp belongs to
     monotonic_s : float — when it arrived, in seconds that never step, within that start
     id : int — set by the ledger, rising
-    owner : str — which of several collectors holds it; "" where one has all sites
+    owner : str — the collector that holds it; "" where one collector has all sites
     """
 
     boot: str

@@ -25,9 +25,9 @@ class Run:
     peak_w : float | None — greatest reading during the run [W]
     source : Quantity — what the run was told from
     supply : Supply — who carried it
-    samples : int — readings while running; fewer than two means the length is not a measurement
-    start_censored, stop_censored : bool — the edge fell into a gap, or between coarse samples, and is a bound
-    clipped : bool — power pinned at the pack's continuous rating, so the true power may be higher
+    samples : int — readings while running; with fewer than two the length is not a measurement
+    start_censored, stop_censored : bool — the edge fell into a gap or between coarse samples, so it is only a bound
+    clipped : bool — the power was limited by the pack's continuous rating, so the true power may be higher
     """
 
     site: str
@@ -56,7 +56,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A span in which nothing was heard of a quantity; nothing is integrated across it."""
+    """A span in which a quantity was not heard; nothing is integrated across it."""
 
     site: str
     quantity: Quantity
@@ -98,4 +98,4 @@ class Outage:
 
 
 Event = Run | Gap | Transfer | Outage
-"""What the engine tells the ledger about."""
+"""The findings of the engine that the ledger records."""

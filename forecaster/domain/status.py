@@ -1,4 +1,4 @@
-"""What the engine observes of a site at one moment: the evidence of alarm rules and pages, beside the forecast."""
+"""What the engine observes of a site at one moment: beside the forecast, the evidence for alarm rules and pages."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What was drawn since the transfer: energy, time, charge; and the charge's own course on mains and on the pack."""
+"""Counts what was drawn since the transfer (energy, time, charge), and follows the charge on mains and on the pack."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ _FINE_MS = 60_000
 
 
 class Mark(msgspec.Struct, frozen=True, array_like=True):
-    """A change of the reported charge, and the meters at that time.
+    """A change of the reported charge, and the values of the meters at that time.
 
     plug_wh, blind_ms, loads_wh, input_wh — meters since the beginning
     """
@@ -25,7 +25,7 @@ class Mark(msgspec.Struct, frozen=True, array_like=True):
 
 
 class Accounts(msgspec.Struct):
-    """The present or last discharge, counted from the mark at its transfer.
+    """The present or last discharge, counted from the mark at its transfer to the pack.
 
     marks — readings at which the charge changed
     peak : Mark | None — newest reading before the charge began to fall as it does now
@@ -47,7 +47,7 @@ class Accounts(msgspec.Struct):
     peak: Mark | None = None
 
     def open(self, mark: Mark, percent: float | None, since_ms: int) -> None:
-        """The pack took over at since_ms: count from here, or, where that is past, from the last mark before it."""
+        """The pack took over at since_ms: count from now, or, if that is in the past, from the last mark before it."""
         kept = self.marks if self.peak is None else [*self.marks, self.peak]
         earlier = [one for one in kept if one.at_ms <= since_ms]
         if since_ms < (self.percent_ms or 0) and earlier:
@@ -59,16 +59,16 @@ class Accounts(msgspec.Struct):
         self.reached_ms = None
 
     def began_late(self, at_ms: int, total_wh: float) -> None:
-        """A late reading of the pump tells what the meter stood at before the transfer."""
+        """Correct the meter at the transfer by a late reading of the pump."""
         if self.opened is not None and at_ms <= self.opened.at_ms:
             self.opened = msgspec.structs.replace(self.opened, plug_wh=total_wh)
 
     def close(self) -> None:
-        """The mains came back."""
+        """End the discharge: the mains is back."""
         self.on_pack = False
 
     def charge(self, mark: Mark) -> bool:
-        """Take a reading of the charge with the meters at its time. Returns whether the models should hear of it."""
+        """Take a reading of the charge with the meters at its time. Returns whether the models should be told of it."""
         changed = self.percent != mark.percent
         self.percent, self.percent_ms = mark.percent, mark.at_ms
         if changed or not self.marks:
@@ -104,8 +104,8 @@ class Accounts(msgspec.Struct):
     def rate_percent_per_h(self, now_ms: int) -> float | None:
         """Slope of the charge over the last half hour or so [%/h]; None where it was not seen to move.
 
-        From change to change, so that whole steps do not jump; a charge that has stood longer than its last change
-        took is moving slower than that change.
+        It is measured from change to change, so that it does not jump with each step; a charge that has been constant
+        for longer than its last change took is moving more slowly than that change.
         """
         recent = [mark for mark in self.marks if now_ms - mark.at_ms <= 2_700_000]
         if len(recent) < 2 and len(self.marks) >= 2:

@@ -1,4 +1,4 @@
-"""How a discharge begins: at which charge, and how well that is known."""
+"""The beginning of a discharge: at which charge, and how well that is known."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from forecaster.engine.supply import SupplyChange
 
 
 def began(change: SupplyChange, percent: float | None, accounts: Accounts) -> Began:
-    """The begin of a discharge at a charge [%]; None: not reported.
+    """The beginning of a discharge at a charge [%]; None: not reported.
 
-    A transfer that was inferred from a fall is dated to the last reading before the fall: the charge was then about to
-    change, so half a step of it was gone already.
+    A transfer that was inferred from a fall is dated to the last reading before it. The charge was then about to
+    change, so about half a step had already been used.
     """
     if not change.inferred or percent is None or accounts.percent is None:
         return Began(change.at_ms, percent)

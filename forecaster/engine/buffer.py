@@ -14,19 +14,19 @@ HELD_MS = 90_000
 
 BATCH = 48
 BATCH_MS = 60_000
-"""Readings are let go of in batches: of so many, or after so long [ms]."""
+"""Readings are released in batches: after so many, or after so long [ms]."""
 
 AHEAD_MS = 120_000
-"""A source time further ahead of its arrival than this is wrong: the arrival stands [ms]."""
+"""A source time further ahead of its arrival than this is wrong, and the arrival is used [ms]."""
 
 BEHIND_MS, BEHIND_RUN = 6 * 3_600_000, 40
-"""So many readings on end, each so far behind the newest and their arrival, are a clock that fell back."""
+"""This many readings in a row, each so far behind the newest and its arrival [ms], mean a clock that was set back."""
 
 ORDER: tuple[Quantity, ...] = (
     Quantity.MAINS_PRESENT,
     *(q for q in Quantity if q not in (Quantity.MAINS_PRESENT, Quantity.RAIN_EXPECTED)),
 )
-"""In which order readings of the same time are taken: the supply first."""
+"""The order of readings with the same time: the supply first."""
 
 CODES: dict[Quantity, int] = {quantity: code for code, quantity in enumerate(ORDER)}
 
@@ -35,7 +35,7 @@ Held = tuple[int, int, str, int, float]
 
 
 class Buffer(msgspec.Struct):
-    """Readings held back. `settled_ms` is the time up to which they were let go."""
+    """The readings that are held back. `settled_ms` is the time up to which they were released."""
 
     items: list[Held] = msgspec.field(default_factory=list)
     batch: int = BATCH
@@ -48,7 +48,7 @@ class Buffer(msgspec.Struct):
     behind_run: int = 0
 
     def add(self, reading: Reading) -> bool:
-        """Hold a reading. Returns whether it is time to let go of the older ones."""
+        """Hold a reading. Returns whether it is time to release the older ones."""
         at_ms, arrived_ms = reading.time_ms, reading.arrived_ms
         if at_ms > arrived_ms + AHEAD_MS:
             self.ahead_ms, self.ahead_at_ms = at_ms - arrived_ms, arrived_ms
@@ -65,9 +65,9 @@ class Buffer(msgspec.Struct):
         return beyond > BATCH_MS or (beyond > 0 and len(self.items) >= self.batch)
 
     def _far_behind(self, at_ms: int, arrived_ms: int) -> bool:
-        """Whether a source time lies hours behind all others and nothing else comes any more: a clock that fell back.
+        """Whether source times lie hours behind all others and no others come any more: a clock was set back.
 
-        A backlog that is caught up comes between fresh readings, and is taken.
+        A backlog arrives between fresh readings, and is accepted.
         """
         if at_ms > self.newest_ms - BEHIND_MS or at_ms > arrived_ms - BEHIND_MS:
             self.behind_run = 0
@@ -79,7 +79,7 @@ class Buffer(msgspec.Struct):
         return True
 
     def settle(self) -> list[Held]:
-        """Let go of what is older than the time held, in order of source time; of a repeat, what stands."""
+        """Release readings older than the holding time, in order of source time; of repeats only the valid one."""
         edge = self.newest_ms - HELD_MS
         self.settled_ms = edge
         items = sorted(self.items)
@@ -89,12 +89,12 @@ class Buffer(msgspec.Struct):
         return standing(items[:split])
 
     def waiting(self) -> list[Held]:
-        """What is still held, in order of source time; of a repeat, what stands."""
+        """The readings still held, in order of source time; of repeats only the valid one."""
         return standing(sorted(self.items))
 
 
 def standing(items: list[Held]) -> list[Held]:
-    """Of sorted readings with one identity the one that stands: the latest arrival, then the greatest value."""
+    """Of sorted readings with one identity the valid one: the latest arrival, then the greatest value."""
     kept: list[Held] = []
     before: Held | None = None
     for item in items:

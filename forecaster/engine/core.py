@@ -1,4 +1,4 @@
-"""The engine: one site as a fold. Update with readings; ask for the forecast and the status at any time."""
+"""The engine: one site as a fold. It is updated with readings, and gives forecast and status for any time."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from forecaster.engine.recharge import charge_now
 from forecaster.engine.status import observe
 
 VERSION = 1
-"""Of snapshots."""
+"""The version of snapshots."""
 
 _FIRST_FORECAST_MS = 120_000
 _RECKONED_PERCENT = 8.0
@@ -43,7 +43,7 @@ class PendingEvents(msgspec.Struct):
     outages: list[Outage] = msgspec.field(default_factory=list)
 
     def add(self, events: list[Event]) -> None:
-        """Owe more."""
+        """Add events."""
         for event in events:
             match event:
                 case Run():
@@ -56,12 +56,12 @@ class PendingEvents(msgspec.Struct):
                     self.outages.append(event)
 
     def all(self) -> list[Event]:
-        """All of them: gaps, transfers, outages, runs; each kind in order."""
+        """All events: gaps, transfers, outages, runs; each kind in order."""
         return [*self.gaps, *self.transfers, *self.outages, *self.runs]
 
 
 def _plain(value: object) -> object:
-    """A number of numpy's as Python's own, for the snapshot."""
+    """A numpy number as a Python number, for the snapshot."""
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"{type(value).__name__} cannot be kept in a snapshot")
@@ -82,7 +82,7 @@ class Saved(msgspec.Struct):
 
 
 class Engine:
-    """One site. Order of arrival within the time that readings are held back does not matter; nor do repeats.
+    """The engine of one site. Disorder within the time that readings are held back, and repeats, do not matter.
 
     site : Site
     seed : int — of the forecast's draws; the same seed, state and time give the same forecast
@@ -112,9 +112,9 @@ class Engine:
             self._settle()
 
     def untuned(self, now_ms: int) -> float:
-        """Age of the models' tuning, or since it was first asked, over the age that it may reach; due from 1 on.
+        """Age of the models' last tuning (or time since the first call) over its greatest allowed age; due from 1 on.
 
-        An hour on the pack, while the water falls; a day on mains.
+        The greatest age is an hour on the pack, while the water recedes, and a day on mains.
         """
         if self._refitted_ms is None:
             self._refitted_ms = now_ms
@@ -129,7 +129,7 @@ class Engine:
     def adopt(self, result: DischargeResult, at_ms: int | None = None, *, learn: bool = True) -> None:
         """Take over what a discharge test measured; at_ms is when it ended, by default now by the readings.
 
-        learn : bool — False where this engine read the test's readings itself and only has to know of it
+        learn : bool — False where this engine has read the test's readings itself and only has to note the test
         """
         self._ahead = None
         if learn:
@@ -149,7 +149,7 @@ class Engine:
         return observe(self.site, fold, models, self._buffer, now_ms, self._last_test_ms)
 
     def events(self) -> list[Event]:
-        """What happened since the last call, of what is settled."""
+        """The events found since the last call in readings that are no longer held back."""
         events = self._owed.all()
         self._owed = PendingEvents()
         return events
@@ -157,7 +157,7 @@ class Engine:
     # -- kept
 
     def snapshot(self) -> bytes:
-        """All that is known, as versioned JSON."""
+        """The whole state, as versioned JSON."""
         saved = Saved(
             version=VERSION,
             site=self.site.id,
@@ -197,13 +197,13 @@ class Engine:
 
     @property
     def begun_anew(self) -> tuple[str, ...]:
-        """Parts of the site file that were changed since the state was saved: what was learnt of them starts anew."""
+        """Parts of the site file that were changed since the state was saved: learning about them starts again."""
         return self._begun_anew
 
     # -- within
 
     def _begin_anew(self, parts: tuple[str, ...]) -> None:
-        """Reset or widen the beliefs that changed parts of the site file touch; the others stay."""
+        """Reset or widen the beliefs that depend on changed parts of the site file; the others stay."""
         self._begun_anew = parts
         for part in parts:
             self._fold.begin_anew(part)
@@ -226,7 +226,7 @@ class Engine:
         self._remember_forecast()
 
     def _hear(self, fold: Fold, models: Models, evidence: list[Evidence]) -> None:
-        """Tell the models; where no charge is reported, keep the books of what a discharge left."""
+        """Tell the models the evidence; where no charge is reported, also keep what a discharge left in the pack."""
         if fold.segmenter.running_w_measured:
             models.inflow.running_w = fold.segmenter.running_w
         if fold.accounts.percent is not None:
@@ -247,7 +247,7 @@ class Engine:
                     models.hear([told])
 
     def _present(self, now_ms: int) -> tuple[Fold, Models]:
-        """Copies of state and models with what is held back folded in, and what is so by now though nothing told it."""
+        """Copies of state and models into which the held readings are folded, brought to the present time."""
         if self._ahead is None or self._ahead[0].supply.overdue(now_ms):
             fold = msgspec.msgpack.decode(msgspec.msgpack.encode(self._fold), type=Fold)
             self._models.belief.settle()
@@ -261,7 +261,7 @@ class Engine:
         return self._ahead
 
     def _remember_forecast(self) -> None:
-        """Keep what was forecast early in an outage and an hour into it, to be judged when it ends."""
+        """Keep the forecasts made early in an outage and an hour into it, to be judged when it ends."""
         fold = self._fold
         if not fold.accounts.on_pack or fold.forecasts_made >= 2:
             return

@@ -1,4 +1,4 @@
-"""Doubts of channels in the forecast: what the intake keeps from the engine is named in `degraded`."""
+"""Doubts about channels in the forecast: what the intake withholds from the engine is named in `degraded`."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ CHANNEL = "degraded.channel-"
 
 
 def doubted(forecast: Forecast, channels: Iterable[ChannelFacts]) -> Forecast:
-    """The forecast with the doubts of its site's channels among its reasons, in place of those of an earlier look."""
+    """The forecast with the present doubts about its site's channels among its reasons, replacing earlier ones."""
     told = [
         Said(f"degraded.channel-{doubt.kind.value}", channel=channel.name)
         for channel in channels

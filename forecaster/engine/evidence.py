@@ -1,4 +1,4 @@
-"""What the fold tells the models: spans of pump energy, rain, and the pack's discharge as it goes."""
+"""The evidence that the fold gives to the models: spans of pump energy, rain, and the course of a discharge."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from forecaster.domain.runs import Event
 class PumpSpan:
     """Pump energy at the plug over a span [Wh]: of whole cycles, or a window where sampling is too coarse for them.
 
-    lump_wh : float — of a window: energy that one sample of a running pump stands for [Wh]; 0: runs are not sampled
-    ends_wh : float — of a window: how far what its ends cut off may stray [Wh]
+    lump_wh : float — of a window: the energy that one sample of a running pump represents [Wh]; 0: runs are not sampled
+    ends_wh : float — of a window: the uncertainty of what its ends cut off [Wh]
     """
 
     start_ms: int
@@ -33,10 +33,10 @@ class RainSpan:
 
 @dataclass(frozen=True, slots=True)
 class Began:
-    """The pack took over, at a charge [%]; None: not reported.
+    """The pack took over at a charge [%]; None: not reported.
 
-    spread_percent : float | None — give or take [%], where the charge was reckoned and not read
-    reported_percent : float | None — what was reported then, to tell changes from [%]
+    spread_percent : float | None — uncertainty of the charge where it was computed and not read [%]
+    reported_percent : float | None — the charge reported then, from which changes are counted [%]
     """
 
     at_ms: int
@@ -61,16 +61,16 @@ class Drained:
 
     @property
     def outlet_wh(self) -> float:
-        """What pump and other loads used, as far as it is known or booked [Wh]."""
+        """The energy of pump and other loads, as far as it is known or estimated [Wh]."""
         return self.plug_wh + self.unheard_wh + (self.loads_wh or 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Healed:
-    """Late readings of the pump have come in: its energy since the transfer at times since then.
+    """Late readings of the pump have arrived: its energy since the transfer at later times.
 
     course : [s], [Wh] of each point, rising
-    unheard_wh : float — what stays booked unheard before the course [Wh]
+    unheard_wh : float — the energy that stays estimated before the course [Wh]
     """
 
     course: tuple[tuple[float, float], ...]
@@ -93,7 +93,7 @@ class Warmth:
 
 @dataclass(frozen=True, slots=True)
 class Clipped:
-    """For the first time, power was pinned at the pack's continuous rating: this much was shown [W]."""
+    """For the first time the power was limited by the pack's continuous rating: the power shown [W]."""
 
     shown_w: float
 
@@ -103,7 +103,7 @@ Evidence = PumpSpan | RainSpan | Began | Drained | Healed | Ended | Warmth | Cli
 
 @dataclass(slots=True)
 class FoldOutput:
-    """What a fold told, in order."""
+    """The output of a fold, in order."""
 
     events: list[Event] = field(default_factory=list)
     evidence: list[Evidence] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""What of a site file the beliefs rest on: kept with them, so that a change starts what it touches anew."""
+"""The parts of a site file that beliefs depend on, saved with them, so that a change resets what depends on it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from forecaster.domain.site import Site
 
 
 class Fingerprint(msgspec.Struct, frozen=True):
-    """Parts of a site file as text, each compared as a whole.
+    """Parts of a site file as texts, each compared as a whole.
 
     pack : what it is: capacity, expansions, chemistry
     losses, idle : the starting beliefs about its inverter
@@ -37,5 +37,5 @@ class Fingerprint(msgspec.Struct, frozen=True):
         )
 
     def changed(self, now: Fingerprint) -> tuple[str, ...]:
-        """Names of the parts that are not the same."""
+        """The names of the parts that differ."""
         return tuple(name for name in self.__struct_fields__ if getattr(self, name) != getattr(now, name))

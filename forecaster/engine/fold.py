@@ -35,8 +35,8 @@ _WARMTH_EVERY_MS = 900_000
 class Fold(msgspec.Struct):
     """The state of one site.
 
-    heard : newest source time taken, by quantity and subject; an older reading comes too late
-    late : int — readings that came too late and were left out
+    heard : the newest source time taken, by quantity and subject; older readings are too late
+    late : int — number of readings that came too late and were left out
     """
 
     site: str
@@ -70,7 +70,7 @@ class Fold(msgspec.Struct):
 
     @classmethod
     def of(cls, site: Site) -> Fold:
-        """A new fold of a site of which nothing was heard."""
+        """A new fold of a site of which nothing has been heard."""
         stated = {
             key_of(channel.quantity, channel.of): round(channel.max_silence_s * 1000.0)
             for channel in site.channels
@@ -86,7 +86,7 @@ class Fold(msgspec.Struct):
         )
 
     def adapt(self, site: Site) -> None:
-        """Take over what the owner may have changed in the site file since the state was saved."""
+        """Apply what the owner may have changed in the site file since the state was saved."""
         fresh = Fold.of(site)
         self.listed_w, self.stated_ms = fresh.listed_w, fresh.stated_ms
         self.accounts.reserve_percent = site.pack.reserve_percent
@@ -97,7 +97,7 @@ class Fold(msgspec.Struct):
         self.supply.taken_up()
 
     def begin_anew(self, part: str) -> None:
-        """A part of the site file was changed: forget what was learnt of the runs where it touches them."""
+        """Forget what was learnt about the runs where a changed part of the site file concerns them."""
         self.begun_anew_ms[part] = self.now_ms
         if part in ("pump", "pit"):
             self.segmenter.begin_anew(levels=part == "pump")
@@ -105,7 +105,7 @@ class Fold(msgspec.Struct):
             self.signs = Signs()
 
     def pass_time(self, at_ms: int, told: FoldOutput) -> None:
-        """What a sensor of the mains has said for long enough by a time, with no reading to tell it."""
+        """Apply what a mains sensor has by now reported for long enough, although no new reading has come."""
         if (change := self.supply.pass_time(at_ms)) is not None:
             self._transfer(change, told)
 
@@ -132,14 +132,14 @@ class Fold(msgspec.Struct):
             self._heal(told)
 
     def _heal(self, told: FoldOutput) -> None:
-        """Tell what late readings of the pump say of a time for which its energy was only booked."""
+        """Report what late readings of the pump show about a time for which its energy was only estimated."""
         opened, points = self.accounts.opened, self.late_course.take()
         if opened is not None and self.accounts.on_pack:
             blind_h = (self.segmenter.meter.blind_ms - opened.blind_ms) / HOUR_MS
             told.evidence += healed(points, opened, blind_h * self._fill_w())
 
     def _fill_w(self) -> float:
-        """What the pump is taken to draw in the mean where it is not heard [W]."""
+        """The mean power that the pump is taken to draw while it is not heard [W]."""
         recent_w = self.spans.recent_w
         return FILL_DUTY * self.segmenter.running_w if recent_w is None else recent_w
 
@@ -179,7 +179,7 @@ class Fold(msgspec.Struct):
                 told.evidence.append(span)
 
     def _sign(self, at_ms: int, quantity: Quantity) -> None:
-        """Whether a reading of the counter, or of the source that meters, shows that the pump worked."""
+        """Note whether a reading of the counter, or of the metering source, shows that the pump worked."""
         segmenter = self.segmenter
         if quantity is Quantity.PUMP_ENERGY:
             counter = segmenter.counter
@@ -211,7 +211,7 @@ class Fold(msgspec.Struct):
             told.evidence.append(span)
 
     def _output(self, at_ms: int, watts: float) -> None:
-        """What the pack carries beside the pump: its output between runs, the level between runs while one lasts."""
+        """What the pack carries beside the pump: its output between runs; during a run, the level before it."""
         tracker = self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
         if tracker is None:
             return

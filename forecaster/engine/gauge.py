@@ -1,4 +1,4 @@
-"""The charge as an instrument shows it, before it is believed: nonsense of a minute, dips under the pump's load."""
+"""Filters the charge as the gauge shows it: nonsense for a minute, and dips under the pump's load."""
 
 from __future__ import annotations
 
@@ -9,24 +9,24 @@ _FALL_PERCENT_PER_H, _RISE_PERCENT_PER_H = 300.0, 200.0
 _LEAP_STEPS = 1.5
 _AGREE_PERCENT = 3.0
 _LEAP_MS, _LEAP_READINGS = 300_000, 3
-"""A change beyond this, or beyond what these rates allow in its time, is a leap; one that lasts so long, over so many
-readings, is believed (common practice, no source: gauges that restart show zero or full for a minute)."""
+"""A greater change than this, or than these rates allow in the time, is a jump. One that lasts so long, over so many
+readings, is believed (common practice, no source: restarting gauges show zero or full for a minute)."""
 
 _DIP_PERCENT, _DIP_MS, _MADE_GOOD = 1.0, 300_000, 0.65
 _HOLD_LEAST_MS, _HOLD_MOST_MS, _HOLD_OF_DIP = 30_000, 600_000, 1.5
-"""A fall that is mostly made good within five minutes is a dip: the gauge sags under load and recovers. From the first
-dip on, the level is the highest of a time half as long again as the dips last."""
+"""A fall that is mostly recovered within five minutes is a dip: the gauge sags under load. From the first dip on, the
+level is the highest within a time 1.5 times as long as the dips last."""
 
 
 class GaugeFilter(msgspec.Struct):
-    """What a gauge is known to do; `take` its readings, and believe what comes back.
+    """The filter of one gauge: `take` its readings, and believe what it returns.
 
     level : float | None — the charge last believed [%]
-    odd, odd_ms, odd_count — a leap that is not believed yet: where to, since when, in how many readings
-    last, last_ms — the newest reading that was not set aside [%]
-    top, top_ms, bottom — the dip under way: from where [%], when it was last there, the lowest since [%]
-    hold_ms : int — for how long a fall must last; 0: the gauge never dipped
-    lately — readings within that time: [ms], [%]
+    odd, odd_ms, odd_count — a jump that is not believed yet: to where [%], since when, in how many readings
+    last, last_ms — the newest reading that was not ignored [%], [ms]
+    top, top_ms, bottom — the present dip: from where [%], when the charge was last there, the lowest since [%]
+    hold_ms : int — how long a fall must last to be believed [ms]; 0: the gauge never dipped
+    lately — the readings within that time: [ms], [%]
     """
 
     level: float | None = None
@@ -43,7 +43,7 @@ class GaugeFilter(msgspec.Struct):
     lately: list[tuple[int, float]] = msgspec.field(default_factory=list)
 
     def take(self, at_ms: int, percent: float, step: float | None) -> float | None:
-        """Take a reading newer than the last. Returns the charge to believe [%]; None where this reading is set aside.
+        """Take a reading newer than the last. Returns the charge to believe [%]; None where this reading is ignored.
 
         step : float | None — the smallest step that the gauge ever made [%]
         """
@@ -58,7 +58,7 @@ class GaugeFilter(msgspec.Struct):
         return self.level
 
     def _leaps(self, at_ms: int, percent: float, step: float | None) -> bool:
-        """Whether a reading leaps to where no pack gets in its time, and has not stayed there for long enough."""
+        """Whether a reading jumps further than any pack can in the time, and has not stayed there long enough."""
         if self.level is None:
             return False
         change, hours = percent - self.level, (at_ms - self.level_ms) / 3_600_000.0

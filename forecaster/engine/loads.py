@@ -1,4 +1,4 @@
-"""Power streams beside the pump: other loads, the pack's input. Each is integrated, gaps left out, and averaged."""
+"""Powers beside the pump's: other loads, the pack's input. Each is integrated without gaps, and averaged."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ _RECENT_MS = 1_800_000.0
 
 
 class Stream(msgspec.Struct):
-    """One power that holds from reading to reading.
+    """One power, taken to be constant from reading to reading.
 
     total_wh : float — energy since the beginning, gaps filled at the mean [Wh]
-    mean_w : float | None — mean power, fading over six hours of telling [W]
+    mean_w : float | None — mean power, with weights that fade over six hours of readings [W]
     recent_w : float | None — mean over about the last half hour [W]
     """
 
@@ -29,7 +29,7 @@ class Stream(msgspec.Struct):
     told_ms: float = 0.0
 
     def feed(self, at_ms: int, watts: float, gap_ms: int) -> None:
-        """Take a reading newer than the last; longer than gap_ms since that one is a gap [ms]."""
+        """Take a reading newer than the last. An interval longer than gap_ms [ms] is a gap."""
         last, held = self.last_ms, self.last_w
         self.last_ms, self.last_w, self.gap_ms = at_ms, watts, gap_ms
         if last is None:

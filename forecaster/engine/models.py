@@ -1,4 +1,4 @@
-"""The models of one site, told by evidence: how much water comes, and what the pack holds."""
+"""The models of one site, updated by evidence: how much water comes, and what the pack holds."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ _METERED_SPREAD = 0.01
 _CURRENT_SPREAD = 0.08
 _CLIPPED_SPREAD = 0.08
 _NEW_PUMP_SPREAD = 0.4
-"""How far the same water may take another pump another energy, relative (common practice, no source)."""
+"""How much more or less energy another pump may need for the same water, relative (common practice, no source)."""
 
 _COLUMNS = {"losses": COST, "idle": IDLE, "loads": LOADS}
-"""Unknowns of the pack's belief by the part of the site file that they start from."""
+"""The unknowns of the pack's belief by the part of the site file that their prior comes from."""
 
 
 def energy_spread(site: Site) -> float:
-    """Relative spread of the scale of the plug energies that the site's channels allow."""
+    """Relative uncertainty of the scale of plug energies, by what the site's channels measure."""
     if any(site.has(quantity) for quantity in _METERED):
         return _METERED_SPREAD
     if site.has(Quantity.PUMP_CURRENT):
@@ -38,7 +38,7 @@ def energy_spread(site: Site) -> float:
 
 @dataclass(slots=True)
 class Models:
-    """Inflow and pack of one site, and the running power by the pump's plate [W]."""
+    """The inflow and pack models of one site, and the pump's running power by the nameplate [W]."""
 
     inflow: Inflow
     belief: PackBelief
@@ -47,13 +47,13 @@ class Models:
 
     @classmethod
     def of(cls, site: Site) -> Models:
-        """Beliefs from the site file alone."""
+        """Models with beliefs from the site file alone."""
         belief = _belief_of(site)
         charging = Charging(site.latitude, site.longitude)
         return cls(Inflow(site.pump, site.pit), belief, running_w(site.pump), charging)
 
     def copy(self) -> Models:
-        """Models of their own that start from these."""
+        """Independent copies of these models."""
         return Models(self.inflow.copy(), self.belief.copy(), self.plate_w, replace(self.charging))
 
     def hear(self, evidence: Iterable[Evidence]) -> None:
@@ -96,7 +96,7 @@ class Models:
                     belief.doubt_energy(excess / 2.0, excess / 3.0 + _CLIPPED_SPREAD)
 
     def begin_anew(self, site: Site, parts: tuple[str, ...]) -> None:
-        """Reset or widen what changed parts of the site file touch."""
+        """Reset or widen the beliefs that depend on changed parts of the site file."""
         if "pack" in parts:
             fresh = Models.of(site).belief
             fresh.discharge, fresh.last_end_ms = self.belief.discharge, self.belief.last_end_ms

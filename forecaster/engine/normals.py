@@ -1,4 +1,4 @@
-"""The site's normal, learnt from its runs: how long, how strong, how often, and how evenly they come."""
+"""The site's normal, learnt from its runs: their length, power, rate and regularity."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ class Normals(msgspec.Struct):
     """Lists of the newest runs, and counts by the hour.
 
     run_s, run_w, run_wh — of measured runs, oldest first
-    dry_run_s — how long each would have lasted had no water come meanwhile: in a storm runs are longer
-    dry_usual_s — the slow mean of those: what the pump has long been like [s]
+    dry_run_s — how long each would have lasted without inflow meanwhile, because runs are longer in a storm [s]
+    dry_usual_s — the slow mean of those [s]
     starts_ms — starts within the last hours
     log_ratios — logarithms of successive intervals between starts, one over the one before
     """
@@ -78,7 +78,7 @@ class Normals(msgspec.Struct):
     count: int = 0
 
     def run(self, run: Run, *, after_gap: bool) -> None:
-        """Take a run that is certain; after_gap: runs may have been missed before it."""
+        """Take a run that is certain. after_gap : whether runs may have been missed before it."""
         self.count += 1
         since = self.await_first_since_ms
         if since is not None and run.supply is Supply.PACK and run.start_ms >= since - 1_000:
@@ -100,7 +100,7 @@ class Normals(msgspec.Struct):
             _push(self.run_w, run.power_w, _KEPT_RUNS)
 
     def _dry(self, dry_s: float) -> None:
-        """Take how long a run would have lasted had no water come; the usual follows in a thousand runs or so."""
+        """Take the length that a run would have had without inflow; the usual one follows over some thousand runs."""
         _push(self.dry_run_s, dry_s, _KEPT_RUNS)
         if self.dry_usual_s is not None:
             self.dry_usual_s += _USUAL_GAIN * (dry_s - self.dry_usual_s)
@@ -122,7 +122,7 @@ class Normals(msgspec.Struct):
         return 1.0 if abs(now_s - self.dry_usual_s) < _SURE * scatter_s else self.dry_usual_s / now_s
 
     def _interval(self, run: Run, *, after_gap: bool) -> float | None:
-        """Keep the interval since the last start; tells it [s], None where it is not known."""
+        """Keep the interval since the last start. Returns it [s]; None where it is not known."""
         last = self.last_run
         if last is None or after_gap:
             return None
@@ -152,7 +152,7 @@ class Normals(msgspec.Struct):
 
     @property
     def interval_cv(self) -> float:
-        """Relative spread of the interval between starts, slow changes left out; a wide guess before it is known.
+        """Relative spread of the interval between starts, without slow changes; a wide guess before it is known.
 
         The logarithm of the ratio of two successive intervals has twice the variance of one.
         """
@@ -163,7 +163,7 @@ class Normals(msgspec.Struct):
         return min(max(typical, 0.05), 1.5)
 
     def older_hours(self) -> list[float]:
-        """Starts by the hour without those of the last day, which may be what is to be judged; all, where few."""
+        """Starts by the hour without those of the last day, which may be the ones to judge; all where there are few."""
         return self.hourly[:-_NEWEST_HOURS] if len(self.hourly) > 2 * _NEWEST_HOURS else self.hourly
 
     def recent_interval_s(self) -> float | None:
@@ -175,7 +175,7 @@ class Normals(msgspec.Struct):
         return _newest_median(self.run_s)
 
     def recent_dry_run_s(self) -> float | None:
-        """The same had no water come meanwhile [s]."""
+        """The median length of the newest runs without inflow meanwhile [s]."""
         return _newest_median(self.dry_run_s)
 
     def lately_per_hour(self) -> float | None:

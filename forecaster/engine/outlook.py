@@ -1,4 +1,4 @@
-"""The forecast of one site from its folded state and its models: hours remaining and all that it rests on."""
+"""Makes the forecast of one site from its folded state and its models."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from forecaster.pack.draws import PackDraws
 from forecaster.texts.catalogue import Said
 
 DRAWS = 400
-"""Draws of a forecast."""
+"""The number of draws of a forecast."""
 
 _PATH_POINTS = 24
 _SAID_DOUBT = 0.3
@@ -36,10 +36,10 @@ _LOADS_SPREAD = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Age:
-    """How old what is known is, and what is silent.
+    """The age of the data, and what is silent.
 
     data_age_s : float | None — age of the newest reading that tells of the pump or the pack [s]
-    pump_silent, pack_silent : bool — longer than the rhythm explains
+    pump_silent, pack_silent : bool — not heard for longer than the reporting rhythm explains
     """
 
     data_age_s: float | None
@@ -48,12 +48,12 @@ class Age:
 
     @property
     def silent(self) -> bool:
-        """Whether nothing is heard of either."""
+        """Whether neither is heard."""
         return self.pump_silent and self.pack_silent
 
 
 def age_of(fold: Fold, now_ms: int) -> Age:
-    """How old what is known of the pump and the pack is."""
+    """The age of what is known of the pump and the pack."""
     rhythms = [tracker.rhythm for tracker in fold.segmenter.trackers.values()]
     if fold.segmenter.counter is not None:
         rhythms.append(fold.segmenter.counter.rhythm)
@@ -69,9 +69,9 @@ def age_of(fold: Fold, now_ms: int) -> Age:
 
 
 def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
-    """Bring copies of the models to the present: what the pump must have used since, and a cycle that is overdue.
+    """Bring copies of the models to the present: the pump's energy since the last reading, and an overdue cycle.
 
-    Returns the pump's mean power then [W].
+    Returns the pump's mean power at the present [W].
     """
     drained = fold.drained(now_ms, None)
     spans = fold.spans
@@ -90,7 +90,7 @@ def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
 
 
 def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
-    """Whether the cycle under way is so long already that less water comes than was thought: 1.3 of a usual one."""
+    """Whether the present cycle is already 1.3 times a usual one: less water is coming than was believed."""
     spans = fold.spans
     if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
         return False
@@ -158,7 +158,7 @@ def _basis(fold: Fold, cycles: int, age: Age) -> Basis:
 
 
 def _aged(pump_wh: Array, age: Age, seed: int) -> Array:
-    """Widen what the pump will use by the age of what is known of it: what was not seen may have changed."""
+    """Widen the pump's energy ahead by the age of the data: what was not observed may have changed."""
     if not age.pump_silent or age.data_age_s is None:
         return pump_wh
     spread = min(_AGE_SPREAD * (age.data_age_s / 3600.0) ** 0.5, _MOST_AGE_SPREAD)
@@ -167,7 +167,7 @@ def _aged(pump_wh: Array, age: Age, seed: int) -> Array:
 
 
 def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
-    """Other loads as measured, where any is; the pack's belief about the listed ones otherwise."""
+    """The pack with other loads as measured, where any is; otherwise with the belief about the listed ones."""
     mean_w = fold.loads_mean_w()
     if mean_w is None:
         return pack
@@ -176,9 +176,9 @@ def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
 
 
 def _within_a_cycle_wh(fold: Fold, pack: PackDraws, seed: int) -> Array:
-    """What a run that has just been, or is about to be, leaves or takes of the budget [Wh], shape (draws,).
+    """The correction of the energy budget for the place within the pump's cycle [Wh], shape (draws,).
 
-    Energy goes in whole runs, the paths ahead are smooth: where in its cycle the pump stands at the passage is chance.
+    Energy is used in whole runs while the paths ahead are smooth; where in its cycle the pump will be is random.
     """
     cycle_wh = fold.spans.cycle_wh or 0.0
     place = uniforms(seed + 11, DRAWS, 1)[:, 0] - 0.5
@@ -186,7 +186,7 @@ def _within_a_cycle_wh(fold: Fold, pack: PackDraws, seed: int) -> Array:
 
 
 def _charging(fold: Fold, models: Models, now_ms: int, grid: Array, seed: int) -> tuple[Array | None, float]:
-    """Energy into the pack ahead while it carries the pump, as sun or generator go on, and the power now [W]."""
+    """Energy into the pack ahead while it carries the pump, from sun or generator, and the present power [W]."""
     if fold.supply.supply is not Supply.PACK:
         return None, 0.0
     stream = fold.pack_input
@@ -196,7 +196,7 @@ def _charging(fold: Fold, models: Models, now_ms: int, grid: Array, seed: int) -
 
 
 def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
-    """Where the draw goes, from the battery's side; the inverter's loss goes with what it carries."""
+    """The parts of the draw as seen from the battery; each includes its share of the inverter's loss."""
     cost = reserve.median(1.0 / pack.efficiency)
     return DrawParts(
         pump_w=pump_w * cost,
@@ -219,7 +219,7 @@ def _drain_path(pack: PackDraws, drain: Array, grid: Array, hours: Array, now_ms
 
 
 def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: float, now_ms: int) -> tuple[str, ...]:
-    """Short reasons why the forecast is less than it could be."""
+    """Short reasons why the forecast is less certain than it could be."""
     segmenter = fold.segmenter
     reasons: list[str] = []
     if age.silent and age.data_age_s is not None:

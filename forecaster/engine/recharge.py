@@ -1,4 +1,4 @@
-"""The pack on mains: the charge it would start from, and when it will be full again."""
+"""The pack on mains: the charge from which it would start, and when it will be full again."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ _TAPER_PERCENT = 99.5
 
 
 def charge_now(site: Site, fold: Fold, at_ms: int, *, on_pack: bool) -> float | None:
-    """The charge [%]: as reported; else on mains what the last discharge left and the mains put back since.
+    """The charge [%]: as reported; else on mains what the last discharge left plus what the mains has put back since.
 
-    None where nothing tells it: on mains the pack is then taken as full, on the pack it is counted down.
+    None where it is not known: on mains the pack is then taken as full, on the pack it is counted down.
     """
     if fold.accounts.percent is not None:
         return fold.accounts.percent

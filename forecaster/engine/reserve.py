@@ -15,7 +15,7 @@ GRID_POINTS = 128
 """Points ahead."""
 
 _BEND_H = 8.0
-"""Where the grid ahead turns from even to geometric [h]: steps of a quarter hour at first, 8 h at two weeks."""
+"""Where the grid ahead changes from even to geometric steps [h]: from a quarter hour at first to 8 h at two weeks."""
 
 
 @lru_cache(maxsize=8)
@@ -29,7 +29,7 @@ def ahead_grid_s(horizon_h: float = HORIZON_H, points: int = GRID_POINTS) -> Arr
 
 
 _NEVER_H = 1e9
-"""Stands for "never" where quantiles are interpolated: far beyond any horizon [h]."""
+"""Represents "never" where quantiles are interpolated: far beyond any horizon [h]."""
 
 
 def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, charging_wh: Array | None = None) -> Array:
@@ -39,8 +39,8 @@ def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, chargin
     pack : PackDraws — beliefs about inverter, idle, other loads and room to full, (draws,) each
     charging_wh : (draws, T) | None — cumulative energy into the battery ahead [Wh]
 
-    A full pack takes no more: what would charge it above full is not counted (reflection at full, the discrete
-    Skorokhod map: overflow up to t is the greatest excess up to t).
+    A full pack takes no more, so energy that would charge it above full is not counted (reflection at full, the
+    discrete Skorokhod map: the overflow up to t is the greatest excess up to t).
     """
     hours = ahead_s / 3600.0
     drain = np.asarray(pump_wh / pack.efficiency[:, None], dtype=np.float64)
@@ -53,10 +53,10 @@ def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, chargin
 
 
 def points_needed(pack: PackDraws, ahead_s: Array) -> int:
-    """How many points of a grid ahead hold every draw's passage to empty, however little the pump runs.
+    """How many points of a grid ahead contain every draw's passage to empty, however little the pump runs.
 
-    The inverter's own draw and the other loads alone empty a pack that nothing charges; every point where they do not
-    within the grid.
+    The inverter's own draw and the other loads alone empty a pack that is not charged. All points are needed where
+    they do not within the grid.
     """
     least_w = pack.idle_w + pack.loads_w / pack.efficiency
     longest_h = float(
@@ -77,7 +77,7 @@ def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Arr
 
 
 def running_peak(cumulative_wh: Array) -> Array:
-    """The most that each draw has drained so far, (draws, T); what is given, where it never falls."""
+    """The greatest drain of each draw so far, (draws, T); the argument itself where it never falls."""
     falls = bool((cumulative_wh[:, 1:] < cumulative_wh[:, :-1]).any())
     return np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
 
@@ -99,16 +99,16 @@ def passage_of_peak(peak: Array, budget_wh: Array, ahead_s: Array) -> Array:
 
 
 def median(values: Array) -> float:
-    """Median of draws (draws,), none of them NaN: numpy's, without what it looks for first."""
+    """The median of draws (draws,) without NaN: numpy's, without its checks."""
     half = values.size // 2
     ordered = np.partition(values, (half - 1, half))
     return float(ordered[half] if values.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
 def widen(hours: Array, factor: float) -> Array:
-    """Stretch the spread of times about their median by a factor, on a log scale; draws that never end stay so.
+    """Stretch times about their median by a factor, on a log scale; infinite ones stay infinite.
 
-    Multiplicative, so that times stay positive and shares of time keep their meaning at one hour and at fifty.
+    The log scale keeps times positive, and treats relative errors alike at one hour and at fifty.
     """
     if factor == 1.0:
         return hours

@@ -1,7 +1,7 @@
-"""Signs that the pump worked, where single runs cannot be told: a step of the energy counter, a sample that caught it.
+"""Signs that the pump worked, where single runs are not seen: a step of the energy counter, a sample that caught it.
 
-A site has its own rhythm of such signs: even, where every run moves the counter; by chance, where a sample catches one
-run in ten. What is learnt is the energy that was due between two of them, so that a wet day and a dry one compare.
+The signs of a site have their own rhythm: even where every run moves the counter, random where a sample catches one
+run in ten. What is learnt is the energy that was due between two signs, so that wet and dry days are comparable.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ class Wait:
 
 
 class Signs(msgspec.Struct):
-    """When the pump last showed itself, and what was due between the signs before.
+    """When the pump last showed a sign, and the energy that was due between earlier signs.
 
     worked_ms : int | None — newest sign since the beginning or since a gap
     heard_ms : int | None — newest reading that would have shown one
-    source : str — what told last; another source has another rhythm
+    source : str — the source of the last sign; another source has another rhythm
     rate_w : float | None — the pump's recent mean power when the newest sign came [W]
     between_wh : dict[str, list[float]] — by source, energy that was due from each sign to the next by the recent mean
         power [Wh]: a stand-in that catches one run in ten knows other waits than what sees them all
@@ -57,11 +57,11 @@ class Signs(msgspec.Struct):
     def heard(
         self, at_ms: int, *, worked: bool, gap_ms: int, recent_w: float | None, again: bool = False, source: str = ""
     ) -> None:
-        """Take a reading of a source: whether it shows work since the one before.
+        """Take a reading of a source, and whether it shows work since the one before.
 
-        again : bool — the same run as in the reading before: no new sign
-        gap_ms : int — beyond this interval signs may have been missed [ms]
-        recent_w : float | None — the pump's mean power of late [W]
+        again : bool — the same run as in the reading before, so no new sign
+        gap_ms : int — after a longer interval signs may have been missed [ms]
+        recent_w : float | None — the pump's recent mean power [W]
         """
         last = self.heard_ms
         self.heard_ms = at_ms
@@ -86,8 +86,8 @@ class Signs(msgspec.Struct):
     def wait(self) -> Wait | None:
         """The wait up to the newest reading; None before enough is known, or where a gap lies in it.
 
-        Log-normal about the median of what was due, with its own spread; but only a wait longer than any that was
-        known is far too long, whatever that says.
+        The wait is taken as log-normal about the median of what was due, with the learnt spread. In any case only a
+        wait longer than all known ones counts as far too long.
         """
         since, heard, rate_w = self.worked_ms, self.heard_ms, self.rate_w
         ordered = sorted(self.between_wh.get(self.source, ()))

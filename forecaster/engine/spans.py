@@ -23,9 +23,9 @@ _FADE_MS = 7_200_000.0
 
 
 class Spans(msgspec.Struct):
-    """The open cycle and the open window.
+    """The cycle and the window in progress.
 
-    recent_w : float | None — mean power over about the last two hours of spans, to fill blind time with [W]
+    recent_w : float | None — mean power over about the last two hours of spans, used for blind time [W]
     """
 
     end_ms: int = 0
@@ -41,7 +41,7 @@ class Spans(msgspec.Struct):
     told_ms: float = 0.0
 
     def run(self, run: Run, meter_blind_ms: int, standby_w: float, *, coarse: bool) -> PumpSpan | None:
-        """Take a run; returns the cycle that it ends, unless the sampling is too coarse for cycles."""
+        """Take a run. Returns the cycle that it ends, unless the sampling is too coarse for cycles."""
         span: PumpSpan | None = None
         began = self.cycle_ms
         if (
@@ -60,7 +60,7 @@ class Spans(msgspec.Struct):
         return span
 
     def window(self, at_ms: int, segmenter: Segmenter) -> PumpSpan | None:
-        """Called when a window may be due: close it where the sampling is coarse, else start anew."""
+        """Called when a window may be due: closes it where the sampling is coarse, else starts a new one."""
         if self.window_ms is None or not segmenter.coarse(at_ms):
             self._restart(at_ms, segmenter)
             return None
@@ -73,7 +73,7 @@ class Spans(msgspec.Struct):
         return span
 
     def open_window(self, at_ms: int, segmenter: Segmenter) -> PumpSpan | None:
-        """The window as far as it went; None where the sampling is fine, it is too young, or holds blind time."""
+        """The window so far; None where the sampling is fine, or the window is too short or contains blind time."""
         meter, began = segmenter.meter, self.window_ms
         if began is None or at_ms - began < _LEAST_WINDOW_MS or not segmenter.coarse(at_ms):
             return None
@@ -85,10 +85,10 @@ class Spans(msgspec.Struct):
         return PumpSpan(began, at_ms, max(used, 0.0), lump_wh, ends_wh)
 
     def _full(self, at_ms: int, segmenter: Segmenter) -> bool:
-        """Whether the window may end: at a step of the counter, or with enough catches expected in it.
+        """Whether the window may end: at a step of the counter, or when enough caught runs are expected in it.
 
-        Its length is set by what was seen before it, not by what it holds: a window that ends with a catch tells too
-        much. Only where far more comes than was expected does it end early.
+        Its length depends on what was seen before it, not on its content, because a window that ends with a caught run
+        would be biased upwards. Only where far more comes than expected does it end early.
         """
         meter, began = segmenter.meter, self.window_ms or 0
         length_ms = at_ms - began

@@ -32,7 +32,7 @@ _LATE_SHARE = 0.02
 def observe(
     site: Site, fold: Fold, models: Models, buffer: Buffer, now_ms: int, last_test_ms: int | None
 ) -> SiteStatus:
-    """The status at a time, from the state with what is held back folded in."""
+    """The status at a time, from the state into which held readings are folded."""
     age = age_of(fold, now_ms)
     segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
     mean = models.inflow.mean_w(now_ms)
@@ -84,7 +84,7 @@ def observe(
 
 
 def waiting(fold: Fold, mean: Spread, now_ms: int) -> Wait | None:
-    """The wait for the next run, by the site's own runs, or where the sampling misses runs by the signs of them.
+    """The wait for the next run, by the site's own runs, or by signs of them where the sampling misses runs.
 
     mean : Spread — the pump's mean power now [W]
 
@@ -127,7 +127,7 @@ def _heard(fold: Fold, since_ms: int, now_ms: int) -> tuple[int, int]:
 
 
 def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
-    """On the pack: whether it is seen to carry anything when something is due. None on mains, or not known."""
+    """On the pack: whether it is observed to carry anything when something should draw power. None: not known."""
     since = fold.supply.since_ms
     if fold.supply.supply is not Supply.PACK or since is None:
         return None
@@ -147,7 +147,7 @@ def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
 
 
 def frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -> tuple[Quantity, ...]:
-    """Quantities that report, and report the same value while it must have moved.
+    """Quantities that keep reporting the same value although it must have changed.
 
     mean_w, capacity_wh : float — the pump's mean power [W], what the pack is believed to hold [Wh]
     """
@@ -160,7 +160,7 @@ def frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -> tuple[
 
 
 def _charge_frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -> bool:
-    """On the pack, with nothing flowing in, the charge should have fallen by some steps and did not."""
+    """On the pack without charging, the charge should have fallen by some steps and did not."""
     charge = fold.rhythms.get(Quantity.PACK_CHARGE)
     if charge is None or charge.silent(now_ms) or not fold.accounts.on_pack or charge.last_value in (None, 0.0):
         return False
@@ -174,7 +174,7 @@ def _charge_frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -
 
 
 def _counter_frozen(fold: Fold, now_ms: int) -> bool:
-    """The counter stands while the others told of some steps of it."""
+    """The counter does not rise although the other sources show some steps of energy."""
     counter, told_wh = fold.segmenter.counter, fold.segmenter.meter.since_tick_wh
     if counter is None or counter.rhythm.silent(now_ms) or counter.rhythm.changed_ms is None:
         return False
@@ -183,7 +183,7 @@ def _counter_frozen(fold: Fold, now_ms: int) -> bool:
 
 
 def _power_frozen(fold: Fold, mean_w: float, now_ms: int) -> bool:
-    """The power stands, sampled too finely to miss a run, while another source tells that the pump ran."""
+    """The power, sampled too finely to miss a run, does not change although another source shows that the pump ran."""
     segmenter, normals = fold.segmenter, fold.normals
     power, usual = segmenter.trackers.get(Quantity.PUMP_POWER), spread_of(normals.run_s)
     if power is None or power.rhythm.silent(now_ms) or power.rhythm.changed_ms is None or usual is None:
@@ -234,7 +234,7 @@ def _stood_s(fold: Fold, now_ms: int) -> float | None:
 
 
 def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:
-    """A yes/no that may report only on change: its last word stands for a day."""
+    """The last value of a yes/no quantity that may report only changes; it is valid for a day."""
     rhythm = fold.rhythm(quantity, quantity.value)
     if rhythm is None or rhythm.last_ms is None or rhythm.last_value is None:
         return None
@@ -244,7 +244,7 @@ def _yes_no(fold: Fold, quantity: Quantity, now_ms: int) -> bool | None:
 
 
 def _clock(buffer: Buffer, now_ms: int) -> str | None:
-    """Why source times cannot be trusted, if so."""
+    """Why source times cannot be trusted; None where they can."""
     if buffer.ahead_at_ms is not None and now_ms - buffer.ahead_at_ms < _CLOCK_FOR_MS:
         return Said("suspect.source_ahead", span=_span(buffer.ahead_ms))
     if buffer.newest_ms - now_ms > 120_000:

@@ -1,12 +1,12 @@
-"""Who carries the pump: told by mains_present, or inferred from the pack where that is not measured or fell silent.
+"""Who carries the pump: reported by mains_present, or inferred from the pack where that is not measured or is silent.
 
-A sensor on the mains may die with the mains, so its silence lets the pack speak. Once a sensor said that the mains is
-gone, only that sensor brings it back: sun on the pack looks like charging from the mains. A loss is believed at once,
-a return only when it lasts; a sensor that chatters has to last longer. One that the charge contradicts is suspect: it
-is overruled, and not believed again until it has agreed for a day.
+A sensor on the mains may fail with the mains, so when it is silent the pack is used. Once a sensor has reported that
+the mains is gone, only that sensor can bring it back, because sun on the pack looks like charging from the mains. A
+loss is believed at once, a return only when it lasts, and longer for a sensor that chatters. A sensor that the charge
+contradicts is suspect: it is overruled, and not believed again until it has agreed for a day.
 
-How far the charge must fall before the mains is taken for lost is learnt: a pack that stood still on mains for a day
-has told by its first step down, one that sags and is topped up has not until it falls further than it ever did.
+How far the charge must fall for the mains to be taken for lost is learnt: for a pack that was constant on mains for a
+day, the first step down is enough; one that sags and is topped up must fall further than it ever did.
 """
 
 from __future__ import annotations
@@ -49,13 +49,13 @@ class SupplyTracker(msgspec.Struct):
     """The supply as far as it is known.
 
     since_ms : int | None — when it changed to what it is; None: it never changed while watched
-    inferred : bool — not told by a sensor
-    high_percent, low_percent — charge that the present fall or rise started from
+    inferred : bool — not reported by a sensor
+    high_percent, low_percent — charge from which the present fall or rise started [%]
     fell_from_percent : float | None — the high before the fall that was taken for a loss of the mains
     sag_percent : float — the furthest that the charge fell on mains and came back
     watched_ms : int — time on mains for which the charge was watched
-    flag, flag_ms, flips_ms — what the sensor says, since when, and when it changed its mind of late
-    agreed : bool — whether the sensor ever said that the mains is there
+    flag, flag_ms, flips_ms — the sensor's value, since when, and the times of its recent changes
+    agreed : bool — whether the sensor has ever reported that the mains is there
     suspect_ms : int | None — since when a sensor that was contradicted has agreed again; None: it is believed
     changed_ms, step_percent — when the charge last changed, and the smallest step it changed by
     lately — readings of the charge of the last minutes: [ms], [%]
@@ -117,19 +117,19 @@ class SupplyTracker(msgspec.Struct):
         return self.pass_time(at_ms)
 
     def overdue(self, at_ms: int) -> bool:
-        """Whether the sensor has by now said for long enough what the supply is not yet taken for."""
+        """Whether the sensor has by now contradicted the present supply for long enough."""
         if self.suspect_ms is not None or self.flag in (None, self.supply) or self.mains.silent(at_ms):
             return False
         return at_ms - self.flag_ms >= self._dwell_ms()
 
     def taken_up(self) -> None:
-        """What releases before this one did not keep: the sensor's last word."""
+        """Add what earlier releases did not keep: the sensor's last value."""
         if self.flag is None and self.mains.last_value is not None and self.mains.last_ms is not None:
             self.flag = Supply.MAINS if self.mains.last_value >= 0.5 else Supply.PACK
             self.flag_ms, self.agreed = self.mains.last_ms, True
 
     def pass_time(self, at_ms: int) -> SupplyChange | None:
-        """What the sensor said last, once it has said it for long enough."""
+        """Apply the sensor's last value once it has stood for long enough."""
         if self.suspect_ms is not None:
             self._forgive(at_ms)
             return None
@@ -140,7 +140,7 @@ class SupplyTracker(msgspec.Struct):
         return self._change(self.flag_ms, self.flag, inferred=False)
 
     def _dwell_ms(self) -> int:
-        """How long the sensor must have said what it says to be believed [ms]."""
+        """How long the sensor's value must have stood to be believed [ms]."""
         lately = [one for one in self.flips_ms if self.flag_ms - one < _CHATTER_MS]
         if self.flag is Supply.MAINS:
             return _CHATTER_RETURN_MS if len(lately) >= _CHATTERS else _RETURN_MS
@@ -148,7 +148,7 @@ class SupplyTracker(msgspec.Struct):
         return _CHATTER_LOSS_MS if shortly else 0
 
     def _forgive(self, at_ms: int) -> None:
-        """A suspect sensor that has agreed with the charge for a day is believed again."""
+        """Believe a suspect sensor again after it has agreed with the charge for a day."""
         if self.flag is not self.supply or self.suspect_ms is None:
             self.suspect_ms = at_ms
         elif at_ms - self.suspect_ms >= _TRUST_MS:
@@ -229,7 +229,7 @@ class SupplyTracker(msgspec.Struct):
             self.watched_ms += min(at_ms - last_ms, _LONGEST_LOOK_MS)
 
     def _top(self, percent: float) -> None:
-        """The charge is back at its height, or rises clearly: a fall that went before was a sag."""
+        """The charge is back at its height, or clearly rises: an earlier fall was a sag."""
         if self.supply is Supply.MAINS and self.high_percent is not None and self.low_percent is not None:
             self.sag_percent = max(self.sag_percent, min(self.high_percent, percent) - self.low_percent)
             self.low_percent = percent
@@ -261,7 +261,7 @@ class SupplyTracker(msgspec.Struct):
         return at_ms - self.above_ms >= _LASTS_MS
 
     def _doubt(self, at_ms: int) -> None:
-        """A small fall that was soon made good may have been no loss of the mains: next time it takes more."""
+        """A small fall that soon recovered may have been no loss of the mains: next time a greater fall is needed."""
         fell = (self.fell_from_percent or 0.0) - (self.low_percent or 0.0)
         if self.inferred and self.since_ms is not None and at_ms - self.since_ms < _BRIEF_MS and fell < _FALL_PERCENT:
             self.sag_percent = max(self.sag_percent, fell)

@@ -1,4 +1,4 @@
-"""Time in which the pump is not heard: booked as it passes, and filled in when late readings tell of it after all."""
+"""Time in which the pump is not heard: its energy is estimated as it passes, and corrected by late readings."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from forecaster.segment.rhythm import Rhythm
 from forecaster.segment.segmenter import Segmenter
 
 FILL_DUTY = 0.04
-"""Share of time that a pump runs of which nothing was heard (common practice, no source)."""
+"""Assumed share of time that a pump runs while nothing is heard of it (common practice, no source)."""
 
 _LATE_MS = 60_000
 _POINT_MS = 60_000
 
 
 class LateCourse(msgspec.Struct):
-    """What late readings tell of the pump's energy in a time that was booked unheard.
+    """The pump's energy by late readings, in a time for which it had been estimated.
 
     points : list[tuple[int, float]] — source time [ms], the meter's total there [Wh]
     """
@@ -40,9 +40,9 @@ class LateCourse(msgspec.Struct):
 
 
 def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:
-    """How long the pump has not been heard, beyond what the rhythm of its sources explains, since a time at most [ms].
+    """How long the pump has been silent beyond what its rhythm explains, counted from a given time at most [ms].
 
-    What the meter has booked as blind already is not in it.
+    Time that the meter already counts as blind is not included.
     """
     rhythms: list[Rhythm] = [tracker.rhythm for tracker in segmenter.trackers.values()]
     if segmenter.counter is not None:
@@ -55,9 +55,9 @@ def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:
 
 
 def healed(points: list[tuple[int, float]], opened: Mark, unheard_wh: float) -> list[Healed]:
-    """What late points of the meter say of the discharge that was opened at a mark; nothing where there are none.
+    """The evidence of late points of the meter about the discharge that began at a mark; none without such points.
 
-    unheard_wh : float — what stays booked unheard before them [Wh]
+    unheard_wh : float — the energy that stays estimated before them [Wh]
     """
     course = tuple(
         ((at_ms - opened.at_ms) / 1000.0, max(total_wh - opened.plug_wh, 0.0))

@@ -1,4 +1,4 @@
-"""Cycles and water: what the energy forecast means in runs an hour, litres and minutes."""
+"""Cycles and water: the energy forecast expressed in runs an hour, litres and minutes."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _FULL_DUTY = 0.999
 
 @dataclass(frozen=True, slots=True)
 class CycleFigures:
-    """The pump's present cycle. duty is a share of time, 0..1; None is not known."""
+    """The pump's present cycle. duty : share of time, 0..1. None is "not known"."""
 
     cycles_per_hour: float | None
     run_s: float | None

@@ -1,7 +1,7 @@
-"""Checkpoints, a slice of the sites at a time and spread over the time between two of the same site.
+"""Checkpoints, written for a slice of the sites at a time and so spread over the interval.
 
-What has not changed since it was kept is not written again: of an engine that heard nothing the cursor alone, of an
-alarm manager that stands as it stood nothing. States are kept as zlib (RFC 1950).
+What has not changed is not written again: for an engine that has heard nothing only the cursor is, for an unchanged
+alarm manager nothing. States are compressed with zlib (RFC 1950).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from forecaster.live.site_runner import SITE_FAULTS, SiteRunner
 
 CHECKPOINT_S = 600.0
 SLICE = 250
-"""Sites kept in one go: their engines stand still for it, some milliseconds each."""
+"""Sites written at a time: each takes some milliseconds of the forecaster's thread."""
 
 Blame = Callable[[SiteRunner, Exception], None]
 
@@ -39,7 +39,7 @@ class CheckpointWriter:
         self._due_s = time.monotonic() + CHECKPOINT_S / count
 
     def turn(self, standing: list[CursorGroup]) -> None:
-        """Keep the next slice, when it is time and all sites stand at one cursor."""
+        """Write the next slice, if it is time and all sites have reached the same cursor."""
         if len(standing) != 1 or time.monotonic() < self._due_s:
             return
         self.keep(self._slices[self._next], standing[0].cursor)
@@ -47,7 +47,7 @@ class CheckpointWriter:
         self._due_s = time.monotonic() + CHECKPOINT_S / len(self._slices)
 
     def all(self, standing: list[CursorGroup]) -> None:
-        """Keep every runner that stands somewhere."""
+        """Write every runner that has a cursor."""
         for group in standing:
             for part in self._slices:
                 self.keep([runner for runner in part if runner.site.id in group.sites], group.cursor)

@@ -1,8 +1,8 @@
-"""Where the forecaster stands in the store: one cursor for all sites, reached from where each of them had stopped.
+"""The forecaster's position in the store: one cursor for all sites, reached from where each of them had stopped.
 
-Checkpoints are written some sites at a time, so after a restart sites stand at different cursors. Each group is caught
-up alone; then all go on from the cursor of the first, and what the other groups have taken beyond it is passed over
-once. Every reading is folded exactly once, in the order of storing.
+Checkpoints are written some sites at a time, so after a restart sites have different cursors. Each group of sites with
+the same cursor catches up alone; then all continue from the first group's cursor, and readings beyond it that the
+other groups have already taken are skipped. Every reading is folded exactly once, in the order of storing.
 """
 
 from __future__ import annotations
@@ -16,21 +16,21 @@ from forecaster.domain.readings import Reading
 BATCH = 5_000
 
 Take = Callable[[Sequence[Reading]], None]
-"""Takes a batch of readings, in order. Where it fails it has taken them all the same."""
+"""Takes a batch of readings in order. Even if it raises, it must have taken them."""
 
 
 @dataclass(slots=True)
 class CursorGroup:
-    """Sites that stand at the same cursor."""
+    """Sites with the same cursor."""
 
     sites: frozenset[str]
     cursor: str | None
 
 
 class StoreCursor:
-    """One cursor over some sites of a store. Errors: those of the store; a step that failed is done again.
+    """One cursor over some sites of a store. Errors: those of the store; a failed step can be repeated.
 
-    starts : Mapping[str, str | None] — the cursor that each site had reached; None: nothing of it was folded
+    starts : Mapping[str, str | None] — the cursor that each site had reached; None: none of its readings was folded
     """
 
     def __init__(self, store: ReadingStore, starts: Mapping[str, str | None]) -> None:
@@ -44,7 +44,7 @@ class StoreCursor:
         self._joined = self._nearly = False
 
     def catch_up(self, take: Take, ending: Callable[[], bool]) -> None:
-        """Fold all that is stored already, group by group, and join the groups; returns early where asked to end."""
+        """Fold all that is already stored, group by group, and join the groups. Returns early when asked to end."""
         self._nearly = False
         for group in self._groups:
             self._follow(group, take, ending)
@@ -60,7 +60,7 @@ class StoreCursor:
             self._joined = True
 
     def _follow(self, group: CursorGroup, take: Take, ending: Callable[[], bool]) -> list[Reading]:
-        """Fold what a group has not had yet, and tell it."""
+        """Fold the readings that a group has not had yet."""
         found: list[Reading] = []
         while not ending():
             tail = self._store.tail(group.cursor, BATCH, group.sites)
@@ -72,7 +72,7 @@ class StoreCursor:
         return found
 
     def step(self, take: Take) -> bool:
-        """Fold a batch of what is new; whether there may be more."""
+        """Fold a batch of new readings. Returns whether there may be more."""
         tail = self._store.tail(self._cursor, BATCH, self._sites)
         fresh = [r for r in tail.readings if r not in self._passed] if self._passed else tail.readings
         self._cursor = tail.cursor
@@ -83,7 +83,7 @@ class StoreCursor:
         return more
 
     def standing(self) -> list[CursorGroup]:
-        """Which sites stand at which cursor, exactly; none while groups are being joined."""
+        """The sites by exact cursor; empty while groups are being joined."""
         if not self._joined:
             return list(self._groups)
         return [] if self._passed else [CursorGroup(self._sites, self._cursor)]

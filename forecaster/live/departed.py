@@ -1,4 +1,4 @@
-"""What is gone from the site files: alarms of sites that are gone are closed, people who are gone are forgotten."""
+"""Cleans up after changes of the site files: closes alarms of removed sites and forgets removed people."""
 
 from __future__ import annotations
 
@@ -24,15 +24,15 @@ MOST = 100_000
 WHY = "the site is not there any more"
 
 PEOPLE = "people"
-"""The note, a site, of the contacts that were named when it was last looked at."""
+"""The ledger note, one for each site, of the contacts in the site file when it was last read."""
 
 
 def close_departed(ledger: Ledger, sites: Collection[str], channels: Collection[str], now_ms: int) -> list[Alarm]:
-    """Close the alarms of sites that are not among these, and give up what is owed for them; those closed.
+    """Close the alarms of sites that are not among these, and give up their deliveries. Returns the closed alarms.
 
-    sites : ids of all sites of the installation, those whose file is set aside among them
-    channels : of which deliveries are looked through
-    A site that comes back begins with a manager that remembers nothing. StoreError.
+    sites : ids of all sites of the installation, including those whose file is set aside
+    channels : the channels whose deliveries are searched
+    A site that comes back begins with a new alarm manager. StoreError.
     """
     gone = [alarm for alarm in ledger.alarms(None, OPEN, MOST) if alarm.site not in sites]
     closed = [_closed(alarm, now_ms) for alarm in gone]
@@ -48,11 +48,11 @@ def close_departed(ledger: Ledger, sites: Collection[str], channels: Collection[
 
 
 def forget_departed(ledger: Ledger, sites: Iterable[Site], known: Collection[str]) -> int:
-    """Erase what the ledger has of contacts who are no longer named; how many people were erased.
+    """Erase contacts who are no longer in the site files from the ledger. Returns how many people were erased.
 
-    sites : as described now; of one with a part set aside nobody is forgotten, because it may be that part
-    known : ids of all sites of the installation, those whose file is set aside among them
-    Who was named is kept as a note a site, which this reads and writes. StoreError.
+    sites : as described now; where a part is set aside nobody is forgotten, because the contact may be in that part
+    known : ids of all sites of the installation, including those whose file is set aside
+    The names are kept as one note for each site, which this reads and writes. StoreError.
     """
     erased = 0
     for site in sites:
@@ -80,7 +80,7 @@ def _forget(ledger: Ledger, site: str, named: set[str]) -> int:
 
 
 def _forget_in_manager(ledger: Ledger, site: str, who: str) -> None:
-    """Take a name out of the manager as it was kept: its next words of an open alarm would bring it back."""
+    """Remove a name from the saved state of the alarm manager, which would otherwise write it to the ledger again."""
     kept = ledger.checkpoint("alarms", site)
     if kept is None:
         return

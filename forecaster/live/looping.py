@@ -1,4 +1,4 @@
-"""The thread of a worker: started once, woken where there is news, and ended. What it does is the worker's own."""
+"""The thread of a worker: it is started once, woken when there is news, and ended."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class LoopThread(ABC):
 
     @abstractmethod
     def _work(self) -> None:
-        """What the thread does."""
+        """The work of the thread: a loop that ends soon after `_ending` is set."""
 
     def start(self) -> None:
         """Start the thread."""

@@ -1,4 +1,4 @@
-"""Discharge tests at work: evidence from the stores, running tests brought to their end, unannounced rehearsals."""
+"""Discharge tests on a live installation: their evidence from the stores, their end, and unannounced rehearsals."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ Learn = Callable[[str, DischargeResult, int], None]
 
 
 def gather(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> DischargeEvidence:
-    """What was read between two times on the pack."""
+    """The evidence of a span on the pack."""
     points = store.series(site.id, Quantity.PACK_CHARGE, start_ms - HOUR_MS, end_ms)
     charge = [(point.time_ms, point.mean) for point in points]
     held = [percent for at_ms, percent in charge if at_ms <= start_ms]
@@ -93,7 +93,7 @@ def _rain_mm(store: ReadingStore, site: Site, start_ms: int, end_ms: int) -> flo
 
 
 def outage_of(test: DischargeTest, outages: Iterable[Outage]) -> Outage | None:
-    """The time on the pack that a test is about: the first that began since, or shortly before, it was asked for."""
+    """The outage that belongs to a test: the first that began after, or shortly before, the test was requested."""
     later = [o for o in outages if o.start_ms >= test.started_ms - ALREADY_PULLED_MS]
     if test.finished_ms is not None:
         later = [o for o in later if o.start_ms < test.finished_ms]
@@ -162,7 +162,7 @@ def say_pulled(ledger: Ledger, site: Site, test_id: str, now_ms: int) -> Dischar
 
 
 class ForecastFields(msgspec.Struct):
-    """What is read of a forecast document here."""
+    """The fields of a forecast document that are needed here."""
 
     supply: str
     duty: float | None = None
@@ -174,7 +174,7 @@ def forecast_fields(stored: StoredForecast) -> ForecastFields:
 
 
 def ask_finish(ledger: Ledger, site: str, test_id: str, now_ms: int) -> int:
-    """Ask the forecaster to finish a running test; the number of the request. NotFound, UsageError."""
+    """Ask the forecaster to finish a running test. Returns the number of the request. NotFound, UsageError."""
     test = next((t for t in ledger.tests(site) if t.id == test_id), None)
     if test is None:
         raise NotFound(f"discharge test {test_id!r}")
@@ -190,7 +190,7 @@ def ask_finish(ledger: Ledger, site: str, test_id: str, now_ms: int) -> int:
 class Rehearsals:
     """Steps running tests and keeps rehearsals that nobody announced. Owned by the forecaster's thread.
 
-    learn : told each result, so that the site's engine knows when the last test was
+    learn : called with each result, so that the site's engine knows when the last test was
     """
 
     sites: Mapping[str, Site]
@@ -203,7 +203,7 @@ class Rehearsals:
     _stepped_s: float = float("-inf")
 
     def obey(self, kind: str, target: str, now_ms: int) -> bool:
-        """Whether a request was about a test, and if so, do it."""
+        """Carry out a request that concerns a test. Returns whether it did."""
         if kind in ("test-start", "test-pull"):
             self._take_up(target.partition(":")[0])
             return True
@@ -216,7 +216,7 @@ class Rehearsals:
         return False
 
     def noticed(self, events: Iterable[Event]) -> None:
-        """Times on the pack that ended, to be looked at once their runs are stored; a change steps tests soon."""
+        """Take events: ended outages are examined once their runs are stored, and a transfer steps tests soon."""
         outages = [e for e in events if isinstance(e, Outage)]
         if outages:
             self._stepped_s = float("-inf")
@@ -224,7 +224,7 @@ class Rehearsals:
         self._ended = [*(self._ended or []), *ended]
 
     def step(self, now_ms: int) -> None:
-        """Finish tests that have come to their end. Cheap where nothing runs; every STEP_S at most."""
+        """Finish tests that have reached their end. Cheap where no test runs; works every STEP_S at most."""
         self._recognise()
         running = self._known()
         moment = time.monotonic()
@@ -235,12 +235,12 @@ class Rehearsals:
             self._step(test, now_ms)
 
     def pulled(self, site: str) -> DischargeTest | None:
-        """The site's test whose plug was said to be pulled, running or just over; None for one that only waits."""
+        """The site's test, running or just over, whose plug was said to be pulled; None for one that only waits."""
         test = self._known().get(site, self._over.get(site))
         return test if test is not None and test.pulled_ms is not None else None
 
     def _known(self) -> dict[str, DischargeTest]:
-        """The tests that run, by site; looked up once, with the newest that are over."""
+        """The running tests by site; read once, together with the newest ones that are over."""
         if self._running is None:
             self._running = {}
             for site in self.sites:
@@ -292,7 +292,7 @@ class Rehearsals:
         log.info("site %s: discharge test finished: %s", test.site, test.end)
 
     def _recognise(self) -> None:
-        """Keep a time on the pack that looks meant: from nearly full, by day, dry, ended well above the floor."""
+        """Keep an outage that looks intended as a rehearsal: from nearly full, by day, dry, ended above the floor."""
         ended, self._ended = self._ended or [], None
         for outage in ended:
             site = self.sites.get(outage.site)
@@ -329,7 +329,7 @@ def _looks_meant(site: Site, outage: Outage) -> bool:
 
 
 def unread_results(store: ReadingStore, ledger: Ledger, site: Site) -> list[DischargeTest]:
-    """Finished tests, oldest first, whose readings the store no longer has: a new engine cannot learn them itself."""
+    """Finished tests, oldest first, whose readings are no longer stored: a new engine cannot learn from them."""
     done = [
         test for test in reversed(ledger.tests(site.id)) if test.result is not None and test.finished_ms is not None
     ]

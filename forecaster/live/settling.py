@@ -1,6 +1,6 @@
-"""What became of the messages about the alarms that stand, read from the ledger; whose turn it is comes forward by it.
+"""Reads the outcomes of messages about open alarms from the ledger, and moves the next contact's turn forward by them.
 
-Read about once a second, and no oftener than a small share of the time allows where many alarms stand.
+It reads about once a second, less often where many alarms would make that take more than a small share of the time.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from forecaster.live.site_runner import SiteRunner
 
 LOOK_S = 1.0
 LOOK_SHARE = 0.05
-"""Share of the time that looking may take."""
+"""Share of the time that reading may take."""
 AT_ONCE = 500
-"""Alarms asked for in one query."""
+"""Alarms in one query."""
 
 
 class SettlementView:
-    """The settlements of the alarms of some sites that wait for a person."""
+    """The settlements of the unacknowledged alarms of some sites."""
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
@@ -31,7 +31,7 @@ class SettlementView:
         self.newest: Mapping[str, Settlement] = {}
 
     def step(self, runners: Iterable[SiteRunner], now_ms: int) -> int:
-        """Look, where it is time, and bring forward who is to be told early; of how many messages. StoreError."""
+        """Read, if it is time, and move messages forward. Returns how many were moved. StoreError."""
         started_s = time.monotonic()
         if started_s < self._from_s:
             return 0
@@ -54,7 +54,7 @@ class SettlementView:
 
 
 def waiting_alarms(runner: SiteRunner) -> list[Alarm]:
-    """The alarms of a site that nobody has seen, and that are told again until somebody has."""
+    """The unacknowledged alarms of a site, which are repeated until somebody has seen them."""
     return [
         alarm
         for alarm in runner.manager.alarms()

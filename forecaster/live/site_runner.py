@@ -1,4 +1,4 @@
-"""One site's place with the forecaster: its engine, its alarm manager, and when its next forecast is due."""
+"""One site in the forecaster: its engine, its alarm manager, and when its next forecast is due."""
 
 from __future__ import annotations
 
@@ -28,29 +28,29 @@ log = logging.getLogger("outlast.forecast")
 
 REFRESH_MS = 30_000
 HOLDOFF_MS = 20
-"""For each site of a forecaster: how long a forecast stands at least, where only a run or the charge is new [ms]."""
+"""For each site of a forecaster: least age of a forecast where only a run or the charge is new [ms]."""
 
 REUSED_MS = 120_000
-"""On mains, where nothing has come in that a forecast rests on, the newest is issued again for so long at most [ms]."""
+"""On mains, as long as nothing relevant is new, a forecast is issued again for at most this time [ms]."""
 
 PAST_MS, PAST_ON_MAINS_MS = 60_000, 600_000
 """How often a forecast is kept among the past ones, on the pack and on mains."""
 
 GAP_S = 0.5
 SOON_H = 6.0
-"""On the pack with less than this left, a site goes before others [h]."""
+"""A site on the pack with less time left than this takes precedence [h]."""
 
 NOTHING = Outside()
 NEWSWORTHY = STATES | {Quantity.PACK_CHARGE}
 RAIN = frozenset({Quantity.RAIN_DEPTH, Quantity.RAIN_RATE, Quantity.RAIN_EXPECTED})
 
 SITE_FAULTS = (ArithmeticError, AttributeError, LookupError, OutlastError, TypeError, ValueError)
-"""What a single site's engine may fail with without taking the others down."""
+"""Errors of a single site's engine that must not affect other sites."""
 
 
 @dataclass(frozen=True, slots=True)
 class Issued:
-    """A forecast just made, and what the alarm manager made of it."""
+    """A forecast just made, and the alarm transitions that it caused."""
 
     site: Site
     forecast: Forecast
@@ -61,10 +61,10 @@ class Issued:
 class SiteRunner:
     """A site with its engine and manager.
 
-    fault : str | None — in words what keeps it from working, None while it works
-    holdoff_ms : int — how long a forecast stands where only a run or the charge is new [ms]; the more sites the longer
-    changed : bool — whether the engine has changed since it was kept
-    kept_manager : bytes | None — the manager as it was kept
+    fault : str | None — what keeps it from working, in words; None while it works
+    holdoff_ms : int — least age of a forecast where only a run or the charge is new [ms]; greater with more sites
+    changed : bool — whether the engine has changed since its last checkpoint
+    kept_manager : bytes | None — the manager's state in its last checkpoint
     """
 
     def __init__(self, site: Site, engine: Engine, manager: AlarmManager) -> None:
@@ -86,7 +86,7 @@ class SiteRunner:
 
     @classmethod
     def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[SiteRunner, str | None]:
-        """A runner from its checkpoints and the cursor it had reached; a fresh one where there are none."""
+        """A runner from its checkpoints and the cursor that it had reached; a new one where there are none."""
         kept = ledger.checkpoint("engine", site.id)
         engine, cursor = Engine(site, seed=seed), None
         if kept is not None:
@@ -115,7 +115,7 @@ class SiteRunner:
             self._news = True
 
     def drain(self) -> list[Event]:
-        """What the engine found since the last call; a transfer makes a forecast due at once, a run before long."""
+        """The engine's events since the last call; a transfer makes a forecast due at once, a run before long."""
         events = self.engine.events()
         if events:
             self._due_soon = self._news = self.changed = True
@@ -124,7 +124,7 @@ class SiteRunner:
 
     # -- forecasts out
     def due(self, now_ms: int, now_s: float) -> bool:
-        """Whether a forecast is due. A clock that stepped back makes one due as well."""
+        """Whether a forecast is due. It is also due where the clock was set back."""
         if self._issued_ms is None:
             return True
         if now_s - self._issued_s < GAP_S:
@@ -139,7 +139,7 @@ class SiteRunner:
         return self.newest is not None and self.newest.supply is Supply.PACK
 
     def urgency(self, now_ms: int) -> float:
-        """How pressing a forecast is: its age, with a head start on the pack and where something happened."""
+        """How urgent a forecast is: its age [ms], with a bonus on the pack and where something happened."""
         if self._issued_ms is None:
             return float("inf")
         start_ms = REFRESH_MS if self._due_now else 0
@@ -149,11 +149,11 @@ class SiteRunner:
         return abs(now_ms - self._issued_ms) + start_ms
 
     def postpone(self, now_ms: int, now_s: float) -> None:
-        """Leave this site for a while, as though it had just been told."""
+        """Leave this site for a while, as if its forecast had just been made."""
         self._issued_ms, self._issued_s, self._due_soon, self._due_now = now_ms, now_s, False, False
 
     def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Issued:
-        """A forecast of now, and the manager's transitions on it."""
+        """Make a forecast of now, and step the alarm manager on it."""
         status = self.engine.status(now_ms)
         forecast = self._reusable(status, now_ms)
         if forecast is None:
@@ -173,11 +173,11 @@ class SiteRunner:
 
     @property
     def reused(self) -> bool:
-        """Whether the newest forecast is an earlier one, issued again as seen from now."""
+        """Whether the newest forecast is an earlier one issued again."""
         return self.newest is not None and self.newest.issued_at_ms != self._whole_ms
 
     def _reusable(self, status: SiteStatus, now_ms: int) -> Forecast | None:
-        """The newest forecast seen from now; None where a new one has to be made."""
+        """The newest forecast issued again for now; None where a new one has to be made."""
         last = self.newest
         if last is None or self._whole_ms is None or self._news or not 0 <= now_ms - self._whole_ms <= REUSED_MS:
             return None
@@ -188,7 +188,7 @@ class SiteRunner:
         return last.reissued(now_ms, status.data_age_s)
 
     def _goes_to_past(self, forecast: Forecast) -> bool:
-        """Whether a forecast is kept among the past ones: now and then, and wherever supply or basis changed."""
+        """Whether a forecast is kept among the past ones: at intervals, and whenever supply or basis changed."""
         at_ms, before = forecast.issued_at_ms, self.newest
         every_ms = PAST_MS if forecast.supply is Supply.PACK else PAST_ON_MAINS_MS
         same = before is not None and (before.supply, before.basis) == (forecast.supply, forecast.basis)
@@ -198,7 +198,7 @@ class SiteRunner:
         return True
 
     def refit_if_due(self, now_ms: int) -> bool:
-        """Tune the models when it is time; heavy. Where it fails the models go on as they are, and say degraded."""
+        """Refit the models if it is due; it takes long. Where it fails the models stay unchanged, and say degraded."""
         if self.engine.untuned(now_ms) < 1.0:
             return False
         self.changed = self._news = True
@@ -210,7 +210,7 @@ class SiteRunner:
 
     # -- people
     def obey(self, kind: str, target: str, body: dict[str, Any], at_ms: int) -> list[AlarmTransition]:
-        """Do what a person asked; UsageError for a kind that is not known."""
+        """Carry out a person's request. UsageError for an unknown kind."""
         self._due_soon = self._due_now = True
         if kind == "acknowledge":
             return self.manager.acknowledge(target, str(body.get("by", "")), at_ms)
@@ -222,16 +222,16 @@ class SiteRunner:
 
     # -- checkpoints
     def engine_checkpoint(self, cursor: str | None, now_ms: int) -> Checkpoint:
-        """The engine's state, and the cursor up to which it has folded."""
+        """A checkpoint of the engine, with the cursor up to which it has folded."""
         return Checkpoint(self.site.id, cursor, now_ms, packed(self.engine.snapshot()))
 
     def alarm_checkpoint(self, now_ms: int) -> Checkpoint:
-        """The manager's state."""
+        """A checkpoint of the alarm manager."""
         return Checkpoint(self.site.id, None, now_ms, packed(self.manager.snapshot()))
 
 
 def restored_manager(site: Site, ledger: Ledger) -> AlarmManager:
-    """The manager as it was kept; where that cannot be read, over the alarms that stand in the ledger."""
+    """The alarm manager from its checkpoint; where that cannot be read, from the ledger's open alarms."""
     kept = ledger.checkpoint("alarms", site.id)
     if kept is None:
         return AlarmManager(site)
@@ -245,12 +245,12 @@ def restored_manager(site: Site, ledger: Ledger) -> AlarmManager:
 
 
 def packed(state: bytes) -> bytes:
-    """A state as zlib, quickly: about a third."""
+    """A state compressed with zlib at high speed, to about a third."""
     return zlib.compress(state, 1)
 
 
 def unpacked(state: bytes) -> bytes:
-    """A state as it was packed, or as older releases kept it, plain; SnapshotError where it is damaged."""
+    """The state of a packed one, or one that an older release kept uncompressed. SnapshotError where it is damaged."""
     if state.startswith(b"{"):
         return state
     try:
@@ -260,7 +260,7 @@ def unpacked(state: bytes) -> bytes:
 
 
 def rests_on(status: SiteStatus) -> tuple[object, ...]:
-    """What of a status a forecast on mains turns on: supply, charge and runs, settled or not."""
+    """The parts of a status that a forecast on mains depends on: supply, charge and runs, settled or not."""
     run = status.last_run
     ran = None if run is None else (run.start_ms, run.run_s, run.energy_wh)
     return status.supply, status.charge_percent, status.running_since_ms, status.spans_heard, status.steady, ran

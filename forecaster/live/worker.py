@@ -1,4 +1,4 @@
-"""The forecaster at work: tails the store, folds each site's engine, publishes forecasts, steps the alarm managers.
+"""The forecast worker: follows the store, folds each site's engine, publishes forecasts, steps the alarm managers.
 
 One thread owns all engines and alarm managers, and one cursor of the store; a checkpoint keeps both with that
 cursor, so going on from a checkpoint is the same as never having stopped. What was computed but could not be
@@ -41,20 +41,20 @@ log = logging.getLogger("outlast.forecast")
 POLL_S = 1.0
 TURN_S = 0.02
 TURN_A_SITE_S = 20e-6
-"""Turns last at least this long, and this long for each site: looking through the sites is a small part of them [s]."""
+"""Least length of a turn, and more for each site [s], so that checking all sites is only a small part of it."""
 
 BUDGET_S = 0.5
 REFIT_SHARE = 0.1
-"""Share of the time that tuning models may take; with many sites each is tuned less often than once an hour."""
+"""Share of the time that refits may take; with many sites each is refitted less often than once an hour."""
 
 AHEAD = frozenset({Quantity.RAIN_EXPECTED})
-"""Quantities of times to come: they do not tell how far the readings have come."""
+"""Quantities with future times: they do not show how far the readings have come."""
 BACKOFF_S = 2.0
 EVENTS_A_WRITE = 2_000
-"""Events found while catching up that are written before more is folded."""
+"""While catching up, events are written once there are so many."""
 
 Look = Callable[[Site], Outside]
-"""What the faces know that the engine cannot: failing deliveries, trouble with taking readings in."""
+"""Gives what the faces know and the engine cannot: failing deliveries, trouble with taking in readings."""
 
 PlanDeliveries = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]
 """Plans the deliveries of transitions: (site, transitions, now_ms) -> deliveries."""
@@ -104,7 +104,7 @@ class ForecastWorker(LoopThread):
         return self._caught_up.wait(timeout_s)
 
     def turns(self) -> int:
-        """How often the loop has turned, and how many batches and forecasts were made within."""
+        """How often the loop has turned, plus the readings and forecasts made in it."""
         return self._turns + self.counts_so_far.readings + self.counts_so_far.forecasts
 
     def troubles(self) -> list[tuple[str, str]]:
@@ -141,7 +141,7 @@ class ForecastWorker(LoopThread):
         self._once(self._finish)
 
     def _once(self, step: Callable[[], None]) -> bool:
-        """Do a step; where a store fails, say so and wait a little."""
+        """Do a step. If a store fails, log that and wait a little."""
         self._turns += 1
         try:
             step()
@@ -164,7 +164,7 @@ class ForecastWorker(LoopThread):
 
     # -- where we were
     def _restore(self) -> None:
-        """Runners from their checkpoints, each with the cursor it had reached."""
+        """Restore the runners from their checkpoints, each with the cursor that it had reached."""
         starts: dict[str, str | None] = {}
         for site in self._sites.values():
             runner, cursor = SiteRunner.restored(site, self._ledger, self._seed)
@@ -187,7 +187,7 @@ class ForecastWorker(LoopThread):
         return f"requests-handled:{self._name}"
 
     def _catch_up(self) -> None:
-        """Fold all that is stored already, before the first forecast."""
+        """Fold everything that is already stored, before the first forecast."""
         self._cursor.catch_up(self._fold, self._ending.is_set)
         self._write()
 
@@ -205,7 +205,7 @@ class ForecastWorker(LoopThread):
         self._more_due = self._more_due or more
 
     def _fold(self, readings: Sequence[Reading]) -> None:
-        """Fold a batch, and write what was found where it is much."""
+        """Fold a batch, and write the events if there are many."""
         for reading in readings:
             runner = self._runners[reading.site]
             try:
@@ -220,7 +220,7 @@ class ForecastWorker(LoopThread):
             self._write()
 
     def _take_events(self, runner: SiteRunner) -> None:
-        """What a site's engine found, to be written."""
+        """Collect the events of a site's engine, to be written."""
         try:
             events = runner.drain()
         except SITE_FAULTS as error:
@@ -236,14 +236,14 @@ class ForecastWorker(LoopThread):
                 self._publisher.reading(reading)
 
     def _blame(self, runner: SiteRunner, error: Exception) -> None:
-        """One site's fault stays that site's: said in its log line and in /healthz."""
+        """Record a fault of one site, which does not affect others: in the log and in /healthz."""
         self.counts_so_far.faults += 1
         if runner.fault is None:
             log.error("site %s: %s: %s", runner.site.id, type(error).__name__, error, exc_info=error)
         runner.fault = f"{type(error).__name__} in its engine; see the log"
 
     def _settle(self) -> None:
-        """See what became of the messages about alarms that stand; who is told early is told at once."""
+        """Read the outcomes of messages about open alarms, and wake the couriers where somebody is to be told early."""
         if self._settlements.step(self._runners.values(), self._clock.now_ms()) and self.on_deliveries is not None:
             self.on_deliveries()
 
@@ -279,7 +279,7 @@ class ForecastWorker(LoopThread):
                 self._publisher.forecast(t.stored)
 
     def _refit(self) -> None:
-        """Tune the models of one site a turn, the longest untuned, and no more than a share of the time."""
+        """Refit the models of one site in each turn, the one refitted longest ago, within a share of the time."""
         started, now_ms = time.monotonic(), self._clock.now_ms()
         if started < self._refit_from_s or not self._runners:
             return
@@ -297,7 +297,7 @@ class ForecastWorker(LoopThread):
 
     # -- what people asked
     def _handle_requests(self) -> None:
-        """Acknowledge, shelve, start and finish tests: each once, in order."""
+        """Carry out people's requests (acknowledge, shelve, start and finish tests), each once and in order."""
         asked = self._ledger.requests(self._asked)
         for number, kind, target, body, at_ms in asked:
             runner = self._runners.get(target.partition(":")[0])
@@ -309,7 +309,7 @@ class ForecastWorker(LoopThread):
             self._ledger.note(self._asked_note, str(self._asked))
 
     def _rehearse(self) -> None:
-        """Step discharge tests; what one site's test trips over is logged and leaves the others alone."""
+        """Step discharge tests. An error in one site's test is logged and does not affect others."""
         try:
             self._rehearsals.step(self._clock.now_ms())
         except StoreError:
@@ -319,7 +319,7 @@ class ForecastWorker(LoopThread):
             log.error("discharge test: %s: %s", type(error).__name__, error, exc_info=error)
 
     def _know_of_test(self, site: str, result: DischargeResult, ended_ms: int) -> None:
-        """The engine of a site read the test itself; it only has to know that there was one."""
+        """Tell a site's engine that there was a test; it has already read the test's readings."""
         self._runners[site].engine.adopt(result, ended_ms, learn=False)
         self._runners[site].changed = True
 
@@ -336,7 +336,7 @@ class ForecastWorker(LoopThread):
 
     # -- what waits to be committed to the ledger
     def _write(self) -> None:
-        """Write transitions, then events, in order; what fails stays for the next turn."""
+        """Write transitions, then events, in order. What fails is written in the next turn."""
         self._commit_pending()
         if self._events:
             self._ledger.record(self._events)

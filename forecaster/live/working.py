@@ -1,4 +1,4 @@
-"""Work that people did on a house, taken into the long record."""
+"""Records work that people did on a house."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
 
 LONGEST = 500
-"""Characters in which work is described."""
+"""Most characters of a description."""
 
 BACK_MS = 50 * 365 * DAY_MS
-"""Work that is said to be older than this is a slip of the pen [ms]."""
+"""Work that is older than this is refused as a typing error [ms]."""
 
 
 def tell_work(
     ledger: Ledger, site: Site, by: str, now_ms: int, kind: WorkKind,
     at_ms: int | None = None, part: HousePart | None = None, did: str = "",
 ) -> WorkDone:  # fmt: skip
-    """Keep work done at a site.
+    """Record work done at a site.
 
     at_ms : int | None — when it was done, UTC milliseconds; None: now
-    part : HousePart | None — what it concerned, for OTHER alone; the other kinds say it
-    Errors: UsageError for a time ahead or long ago, a part beside a kind that says it, other work without a word.
+    part : HousePart | None — the part that it concerned, only for OTHER; other kinds imply it
+    Errors: UsageError for a time ahead or long ago, a part with a kind that implies one, OTHER without a description.
     """
     at_ms = now_ms if at_ms is None else at_ms
     did = " ".join(did.split())
@@ -45,7 +45,7 @@ def tell_work(
 
 
 def work_document(work: WorkDone) -> dict[str, Any]:
-    """Work done as the interface tells it; `part` is the one it is foremost about."""
+    """Work done as a JSON document; `part` is the main one that it concerned."""
     return {
         "id": work.id,
         "at": time_text(work.at_ms),

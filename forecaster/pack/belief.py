@@ -1,4 +1,4 @@
-"""From the pump's plug to the battery: a joint belief over all that lies between, sharpened by the reported charge."""
+"""From the pump's plug to the battery: a joint belief about everything in between, refined by the reported charge."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ from forecaster.pack.stray import MOST_PERCENT, SCALE_PRIOR, remembered
 VERSION = 2
 
 READS = (1, VERSION)
-"""Versions of a belief's state that can be taken up."""
+"""Versions of a belief's state that can be read."""
 
 CAPACITY_OF_NAMEPLATE, CAPACITY_SPREAD = 0.94, 0.07
 EFFICIENCY, EFFICIENCY_SPREAD = 0.87, 0.06
@@ -57,20 +57,20 @@ inverter efficiency, idle draw [W], other loads over what the owner wrote, bow a
 quarter of the bow is its error at half charge)."""
 
 SWING = 0.3
-"""How far a cycling load's energy strays from its mean, of the energy of one run: a saw-tooth's standard deviation."""
+"""Deviation of a cycling load's energy from its mean, as a share of one run's energy: that of a saw-tooth."""
 
 _OWN_NUMBERS = 21
-"""Beside a seed that others may draw the water from: the pack's unknowns have numbers of their own."""
+"""Added to the seed, so that the pack's unknowns have random numbers of their own."""
 
 _KEPT = 3
-"""Posteriors kept: of what is settled, of the present, of a discharge that would begin now."""
+"""Cached posteriors: of the settled state, of the present, and of a discharge that would begin now."""
 
 AGEING_PER_MONTH = 0.01
 """Random walk of log capacity; the other parts drift at half of it (common practice: 20 % in some years)."""
 
 
 class PackBelief:
-    """A belief about one pack that carries across outages; `begin`, `observe`, `end`, then `draw` at any time.
+    """A belief about one pack that is kept across outages: `begin`, `observe`, `end`; `draw` at any time.
 
     energy_spread : float — relative spread of the scale of the plug energies (0.01 for a meter; 0.1 where they are
         run lengths times nameplate watts)
@@ -95,7 +95,7 @@ class PackBelief:
         self._worked_out: dict[tuple[object, ...], Posterior] = {}
 
     def begin(self, at_ms: int, charge_percent: float | None) -> None:
-        """A transfer to the pack; charge [%] as last reported, None where nothing reports it (then: full)."""
+        """Begin a discharge at a charge [%] as last reported; None where it is not reported (then full is assumed)."""
         if self.last_end_ms is not None:
             months = max(at_ms - self.last_end_ms, 0) / HOUR_MS / 730.0
             walk = np.full(SHARED, (AGEING_PER_MONTH / 2.0) ** 2 * months)
@@ -106,10 +106,10 @@ class PackBelief:
         self._start(self.discharge, charge_percent)
 
     def begin_reckoned(self, at_ms: int, percent: float, spread: float, reported_percent: float | None) -> None:
-        """A transfer to the pack at a charge that was reckoned, not read.
+        """Begin a discharge at a charge that was computed, not read.
 
         percent, spread : float — charge and its standard deviation [%]
-        reported_percent : float | None — what was reported then, from which changes are told [%]
+        reported_percent : float | None — the charge reported then, from which changes are counted [%]
         """
         self.begin(at_ms, percent)
         assert self.discharge is not None
@@ -130,7 +130,7 @@ class PackBelief:
         lump_wh: float = 0.0,
         unheard_wh: float = 0.0,
     ) -> None:
-        """What was counted since begin, at a time.
+        """Take what was counted since `begin`, at a time.
 
         charge_percent : float | None — reported charge [%], None where this moment brings no reading of it
         plug_wh : float — cumulative pump energy at the plug [Wh]
@@ -138,7 +138,7 @@ class PackBelief:
         charging_wh : float — cumulative energy into the pack [Wh]
         loads_wh : float | None — cumulative energy of other loads at the outlet where measured [Wh]
         lump_wh : float — what one sample of the running pump adds to plug_wh where its runs are caught by chance [Wh]
-        unheard_wh : float — booked for the pump while it was not heard, beside plug_wh [Wh]
+        unheard_wh : float — estimated for the pump while it was not heard, in addition to plug_wh [Wh]
         """
         if self.discharge is None:
             self.begin(at_ms - round(elapsed_s * 1000.0), charge_percent)
@@ -176,7 +176,7 @@ class PackBelief:
         now.charge_percent = charge_percent
 
     def end(self, at_ms: int) -> None:
-        """Mains are back: what was learnt stays."""
+        """End the discharge: the mains is back. What was learnt stays."""
         if self.discharge is not None:
             if self.discharge.evidence.changes:
                 self.outages += 1
@@ -192,7 +192,7 @@ class PackBelief:
         return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
 
     def _known(self, now: Discharge) -> Posterior:
-        """The posterior, worked out anew only when something was learnt since; once for this belief and its copies."""
+        """The posterior; it is computed again only after new evidence, once for this belief and its copies."""
         seen = now.evidence
         own = tuple(part.tobytes() for part in (self.mean, self.covariance, self.rounding, self.scale))
         start = (seen.start_percent, seen.start_spread)
@@ -205,7 +205,7 @@ class PackBelief:
         return known
 
     def settle(self) -> None:
-        """Work out what the evidence leaves, once for all copies made from here; changes nothing that is known."""
+        """Compute the posterior now, once for all copies that will be made; it changes no knowledge."""
         if self.discharge is not None:
             self._known(self.discharge)
 
@@ -269,7 +269,7 @@ class PackBelief:
     def adopt(self, result: DischargeResult) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
 
-        The joint belief keeps what no single number tells: which sums of losses and capacity the test pinned down.
+        The joint belief keeps what single numbers do not: which sums of losses and capacity the test determined.
         """
         if self.outages == 0 and result.belief_mean is not None and result.belief_covariance is not None:
             mean = np.asarray(result.belief_mean, dtype=np.float64)
@@ -294,7 +294,7 @@ class PackBelief:
         self.covariance = self.covariance - np.outer(gain, self.covariance[column])
 
     def forget(self, columns: Sequence[int]) -> None:
-        """Start unknowns of the pack anew from the site file; what the others were learnt to be stays."""
+        """Reset some unknowns of the pack to the site file's priors; the others stay as learnt."""
         plate_mean, plate_covariance = self._plate
         self.mean, self.covariance = self.mean.copy(), self.covariance.copy()
         for column in columns:
@@ -303,14 +303,14 @@ class PackBelief:
             self.mean[column] = plate_mean[column]
 
     def copy(self) -> PackBelief:
-        """A belief of its own that starts from this one; cheap. What was worked out serves both."""
+        """An independent copy of this belief; cheap, because both share what is already computed."""
         other = copy(self)
         if self.discharge is not None:
             other.discharge = replace(self.discharge, evidence=self.discharge.evidence.copy())
         return other
 
     def doubt_energy(self, log_shift: float, log_spread: float) -> None:
-        """Plug energies are shown too low by about exp(log_shift), give or take log_spread: power was clipped."""
+        """Plug energies are too low by about exp(log_shift ± log_spread), because power was clipped: allow for it."""
         self.mean, self.covariance = self.mean.copy(), self.covariance.copy()
         self.mean[COST] += log_shift
         self.covariance[COST, COST] += log_spread**2
@@ -333,7 +333,7 @@ class PackBelief:
         }
 
     def taken_up(self, state: dict[str, Any]) -> PackBelief:
-        """This belief with what another one knew; SnapshotError where it cannot be read."""
+        """This belief with the state of another one. SnapshotError where that cannot be read."""
         if state.get("version") not in READS:
             raise SnapshotError(f"pack state of version {state.get('version')}, expected {VERSION}; start anew")
         try:
@@ -357,7 +357,7 @@ class PackBelief:
 
 
 def _fields(of: Discharge | ChargeSteps) -> dict[str, object]:
-    """Fields by name, not copied: the evidence of a day is long."""
+    """The fields by name, not copied, because the evidence of a day is long."""
     return {field.name: getattr(of, field.name) for field in fields(of)}
 
 
@@ -392,7 +392,7 @@ def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array
 
 
 def _mixed(known: Posterior) -> tuple[Array, Array]:
-    """Mean and covariance of what belongs to the pack, over the roundings."""
+    """Mean and covariance of the pack's own unknowns, mixed over the roundings."""
     mean, covariance = known.mean[:, :SHARED], known.covariance[:, :SHARED, :SHARED]
     middle = known.weight @ mean
     away = mean - middle

@@ -1,4 +1,4 @@
-"""Charging while the pack carries the pump: the sun by day, shaped by a clear sky, or a generator for a while."""
+"""Charging while the pack carries the pump: sun by day, shaped like a clear sky, or a generator for some time."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ STEP_H = 0.25
 COUNT_MS = 600_000
 
 DAYLIGHT_W_PER_M2 = 80.0
-"""Less light than this says nothing of a panel [W/m²]."""
+"""Less light than this says nothing about a panel [W/m²]."""
 
 MEMORY_H = 12.0
 TODAY_H = 2.0
@@ -32,14 +32,14 @@ GENERATOR_H = 4.0
 """A generator goes on for about this long (common practice, no source) [h]."""
 
 STEADY_SPREAD = 0.35
-"""Spread of the log of a charging that goes on as it is, where nothing tells day from night."""
+"""Spread of the logarithm of a charging that continues, where day and night cannot be told apart."""
 
 
 @dataclass(slots=True)
 class Charging:
-    """Energy into the pack while it carries; update with spans, then draw ahead.
+    """A model of energy into the pack while it carries the pump: update it with spans, then draw ahead.
 
-    latitude, longitude : float | None — [degrees]; None: no telling day from night
+    latitude, longitude : float | None — [degrees]; None: day and night cannot be told apart
     """
 
     latitude: float | None
@@ -107,7 +107,7 @@ class Charging:
         return total
 
     def _sun_wh(self, now_ms: int, hours: Array, draws: int, seed: int) -> Array:
-        """Energy of the sun ahead: each solar day's clear sky times that day's own yield."""
+        """Energy of the sun ahead: the clear sky of each solar day times that day's yield."""
         fine = np.arange(0.0, hours[-1] + STEP_H, STEP_H)
         at_ms = now_ms + (fine + STEP_H / 2.0) * HOUR_MS
         light = self._light(at_ms) * STEP_H

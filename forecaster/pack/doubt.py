@@ -1,8 +1,8 @@
-"""A pack that would hold far more than its nameplate: rather the gauge is wrong than the pack a wonder.
+"""A pack that seems to hold far more than its nameplate: the gauge is more likely to be wrong.
 
-What was counted, over what the nameplate holds, tells the share of charge that should be gone; the gauge tells another.
-Where it shows less gone than capacity, losses and idle can explain between them, a share of the draws is reckoned from
-the nameplate, and the gauge has no say in them but at the start. A gauge that shows more gone is believed: packs age.
+The counted energy over the nameplate's gives the share of charge that should be used; the gauge shows another one.
+Where the gauge shows less used than capacity, losses and idle can explain together, a share of the draws is computed
+from the nameplate, using the gauge only at the start. A gauge that shows more used is believed, because packs age.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ no source). With losses as well known as they mostly are, three are a capacity o
 
 _MOST, _LEAST = 0.92, 0.02
 _LEAST_GONE = 0.05
-"""The gauge keeps a voice, for an expansion battery may have been added; less doubt than the least is none; before so
-much of the charge is gone nothing can be told."""
+"""The gauge always keeps some weight, since an expansion battery may have been added; a smaller weight of the nameplate
+than the least counts as none; until this much of the charge is used nothing can be said."""
 
 
 def nameplate_weight(deviations: float) -> float:
-    """Weight, 0..0.92, of reckoning from the nameplate where the gauge is so many deviations above it."""
+    """Weight, 0..0.92, of the nameplate where the gauge is above it by a number of standard deviations."""
     over = (deviations - DOUBTED_FROM) / STEEPNESS
     weight = _MOST / (1.0 + math.exp(-min(max(over, -50.0), 50.0)))
     return weight if weight >= _LEAST else 0.0
@@ -37,13 +37,13 @@ def nameplate_weight(deviations: float) -> float:
 def doubted(
     drawn: PackDraws, now: Discharge, plate: tuple[Array, Array], factor: float, floor_percent: float, seed: int
 ) -> PackDraws:
-    """The draws with a share of them reckoned from the nameplate.
+    """The draws, with a share of them computed from the nameplate.
 
     plate : mean (6,) and covariance (6, 6) of the belief before anything was measured
     factor : float — capacity at the present temperature over that at 25 °C
 
-    Runs that are caught by chance count as lumps, and their sum strays like the root of their number.
-    Where the nameplate's energy would be gone by now the pack itself has refuted it: those draws stay with the gauge.
+    Runs that are caught by chance count as lumps, and the error of their sum grows like the root of their number.
+    Where the nameplate's energy would already be used up, the pack has refuted it: those draws keep the gauge.
     """
     gone = float(np.median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh))
     if gone < _LEAST_GONE:

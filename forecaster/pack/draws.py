@@ -1,4 +1,4 @@
-"""What a pack's belief is drawn as, and what was counted of the discharge under way."""
+"""Draws of a pack's belief, and the counts of the present discharge."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from forecaster.pack.battery import reported_percent
 from forecaster.pack.chargeline import CHARGE_ACCEPTED, ChargeSteps
 
 _ENDS_SHARE = 0.05
-"""Below this share of charge the gauge's stray dies away."""
+"""Below this share of charge the gauge's deviation fades to zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +27,8 @@ class PackDraws:
     to_full_wh : DC energy to full [Wh]
     start : true share of charge at the begin of the discharge, 0..1
     stray_percent : (draws, 2) — how far the gauge strays from its bow now and at the floor [%]
-    unheard : what the pump used while it was not heard, over what was booked for it
-    doubt : float — share of the draws reckoned from the nameplate because the gauge is not believed, 0..1
+    unheard : what the pump used while it was not heard, over what was estimated for it
+    doubt : float — share of the draws computed from the nameplate because the gauge is not believed, 0..1
     """
 
     capacity_wh: Array
@@ -48,7 +48,7 @@ class PackDraws:
     def charge_percent_after(self, drain_wh: Array) -> Array:
         """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0.
 
-        The gauge's stray goes from what it is now to what it is at the floor, and to nothing at empty.
+        The gauge's deviation changes from its present value to that at the floor, and to zero at empty.
         """
         wide = drain_wh.ndim == 2
         to_empty, capacity, to_reserve, bow, skew, now, there = (
@@ -66,7 +66,7 @@ class PackDraws:
 
 @dataclass(slots=True)
 class Discharge:
-    """One span on the pack: what was counted since its begin."""
+    """One discharge: what was counted since its beginning."""
 
     at_ms: int
     evidence: ChargeSteps = field(default_factory=ChargeSteps)
@@ -78,7 +78,7 @@ class Discharge:
     unheard_wh: float = 0.0
 
     def when_read(self) -> Discharge:
-        """The same, as far as it had been counted when the charge was last read."""
+        """The counts at the time when the charge was last read."""
         plug_wh, loads_wh, hours, charging_wh, unheard_wh = self.evidence.last
         return replace(
             self,

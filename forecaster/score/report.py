@@ -216,7 +216,7 @@ def _intervals(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) 
 
 
 def _table(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> Array:
-    """Of each row: relative error (NaN unknown), coverage, scaled pinball, the oracle's; shape (n, 4)."""
+    """For each row: relative error (NaN: unknown), coverage, scaled pinball loss, the oracle's; shape (n, 4)."""
     table = []
     for row in rows:
         error = relative_error(_array(row), row.outcome)

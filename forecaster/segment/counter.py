@@ -40,9 +40,9 @@ class CounterStep(StrEnum):
 
 
 class EnergyCounter(msgspec.Struct):
-    """A counter of energy [Wh].
+    """The state of one energy counter [Wh].
 
-    greatest_w : float — no more than this power can have been used [W]
+    greatest_w : float — the greatest power that can have been used [W]
     resolution_wh : float | None — smallest step seen
     refused_wh : list[float] — the newest rises that were more than the greatest power could use; one that recurs is
         how coarse the counter is
@@ -82,7 +82,7 @@ class EnergyCounter(msgspec.Struct):
         return interval, self._odd(value_wh)
 
     def _most(self, interval_ms: int) -> float:
-        """The most that can have been used in an interval [Wh], a step of the counter allowed."""
+        """The most energy that can have been used in an interval [Wh], allowing for a step of the counter."""
         return self.greatest_w * interval_ms / HOUR_MS + 2.0 * (self.resolution_wh or 1.0)
 
     def _recurs(self, at_ms: int, delta: float) -> bool:
@@ -113,7 +113,7 @@ class EnergyCounter(msgspec.Struct):
         return self._odd(value_wh)
 
     def _odd(self, value_wh: float) -> float | None:
-        """A value that cannot follow from the last: believed as a new level once the next one goes on from it."""
+        """Handle a value that cannot follow from the last: a new level, believed once the next value continues it."""
         odd = self.odd_wh
         self.step = CounterStep.JUMPED
         if odd is not None and 0.0 <= value_wh - odd <= self._most(self.rhythm.gap_ms):
@@ -124,7 +124,7 @@ class EnergyCounter(msgspec.Struct):
 
 
 class CounterRuns(msgspec.Struct):
-    """Runs told from a counter: a group of intervals with energy between two without.
+    """Runs found in a counter: groups of intervals with energy between intervals without.
 
     quantum_wh : float | None — energy of one run, the median of groups that stood alone [Wh]
     """
@@ -149,7 +149,7 @@ class CounterRuns(msgspec.Struct):
     def feed(
         self, counter: EnergyCounter, at_ms: int, interval_ms: int | None, used_wh: float | None, running_w: float
     ) -> list[Draft]:
-        """Take one interval. Returns the runs of a group that ended, if the counter is fine enough to tell them."""
+        """Take one interval. Returns the runs of a group that has ended, if the counter is fine enough for runs."""
         if interval_ms is None or used_wh is None or interval_ms > counter.rhythm.gap_ms:
             ended = self._end(counter, running_w)
             self.zeros, self.clean = 0, False

@@ -71,7 +71,7 @@ class Levels(msgspec.Struct):
             self._set()
 
     def running(self, watts: float) -> None:
-        """Take a sample within a run; one far off, such as an inrush, moves the level no more than a near one."""
+        """Take a sample within a run. One far away, such as an inrush, moves the level no more than a near one."""
         self.running_count += 1
         gain = max(0.05, 1.0 / self.running_count)
         level = max(watts - self.idle_w, _LEAST_RUNNING_W)
@@ -93,7 +93,7 @@ class Levels(msgspec.Struct):
         self.off_w = self.idle_w + last * self.running_w
 
     def _look(self, watts: float) -> None:
-        """While no run was ever seen: count the samples, and now and then look for two levels among them."""
+        """Until a run has been seen: count the samples, and now and then look for two levels among them."""
         index = int(_PER_OCTAVE * math.log2(max(watts, 0.0) + 1.0))
         self.bins[index if index < _BINS else _BINS - 1] += 1
         self.since_look += 1

@@ -17,7 +17,7 @@ class Meter(msgspec.Struct):
 
     anchor_wh, anchor_blind_ms — settled
     fresh_wh, fresh_blind_ms — since the last reading of the counter, not settled yet where a counter is heard
-    counter_wh, told_wh — what the counter and the others told over the same spans
+    counter_wh, told_wh — energy by the counter and by the other sources over the same spans [Wh]
     disagreement : float — 0..1, how far the others are from the counter between its steps: high where sampling
         catches runs by chance
     scale : float — counter over the others: mends a wrong running power or power factor when the counter is gone
@@ -46,7 +46,7 @@ class Meter(msgspec.Struct):
         return self.anchor_blind_ms + self.fresh_blind_ms
 
     def add(self, energy_wh: float, blind_ms: int) -> None:
-        """Take what a power, a current or a yes/no told."""
+        """Take energy and blind time from a power, a current or a yes/no source."""
         self.since_tick_wh += energy_wh
         self.fresh_wh += energy_wh * self.scale
         if blind_ms:
@@ -54,18 +54,18 @@ class Meter(msgspec.Struct):
             self.since_tick_blind = True
 
     def mend(self, energy_wh: float) -> None:
-        """Correct what was told by what is known better by now."""
+        """Correct earlier energy by a better estimate."""
         self.fresh_wh += energy_wh * self.scale
 
     def count(self, interval_ms: int, used_wh: float | None, resolution_wh: float | None, *, covered: bool) -> None:
-        """Take a reading of the counter and the interval since the last one.
+        """Take a reading of the counter, and the interval since the last one.
 
-        used_wh : float | None — None: the counter does not know, what the others told stands
-        covered : bool — whether another source told of the interval
+        used_wh : float | None — None: the counter does not tell, so the energy of the other sources stays
+        covered : bool — whether another source covers the interval
 
         resolution_wh : float | None — the counter's step; None: not known yet
 
-        While the counter stands still, at most a step of it can have been used.
+        While the counter does not change, at most one step of it can have been used.
         """
         if used_wh is None:
             self.anchor_wh += self.fresh_wh

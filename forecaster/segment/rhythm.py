@@ -19,7 +19,7 @@ _STEP = 1.05
 _OFF_BEAT = 0.7
 _ON_CHANGE = 0.3
 _IDLE_GAIN, _BEATS = 0.02, 0.2
-"""What reports on change and beats in between as well is missed as soon as what beats alone."""
+"""A source that reports changes and regularly in between is missed as soon as one that only reports regularly."""
 
 
 class Rhythm(msgspec.Struct):
@@ -29,7 +29,7 @@ class Rhythm(msgspec.Struct):
     last_ms, last_value : the newest reading; None: never heard
     changed_ms : int | None — when the value last differed from the one before
     steady_ms : float | None — median interval between readings while nothing happens [ms]
-    off_beat : float — share, 0..1, of the newest edges that came off the beat: high for reports on change
+    off_beat : float — share, 0..1, of the newest edges outside the regular beat: high for reports on change
     idle : float — share, 0..1, of the newest intervals within which nothing happened: high where it reports unasked
     """
 
@@ -57,7 +57,7 @@ class Rhythm(msgspec.Struct):
         return max(self.gap_ms, LEAST_SILENCE_MS)
 
     def heard(self, at_ms: int, value: float) -> int | None:
-        """Take a reading that is newer than the last. Returns the interval since that one [ms]; None: the first."""
+        """Take a reading newer than the last. Returns the interval since that one [ms]; None for the first."""
         last = self.last_ms
         self.last_ms = at_ms
         if value != self.last_value:
@@ -74,7 +74,7 @@ class Rhythm(msgspec.Struct):
         return interval
 
     def steady(self, interval_ms: int) -> None:
-        """Tell of an interval within which nothing happened: moves the median by a step."""
+        """Record an interval within which nothing happened: it moves the median by a step."""
         self.idle += _IDLE_GAIN * (1.0 - self.idle)
         steady = self.steady_ms
         if steady is None:
@@ -83,7 +83,7 @@ class Rhythm(msgspec.Struct):
             self.steady_ms = steady * _STEP if interval_ms > steady else steady / _STEP
 
     def edge(self, interval_ms: int) -> None:
-        """Tell of an interval that ended in a change of state."""
+        """Record an interval that ended in a change of state."""
         self.idle -= _IDLE_GAIN * self.idle
         off = 1.0 if self.steady_ms is None or interval_ms < _OFF_BEAT * self.steady_ms else 0.0
         self.off_beat += 0.1 * (off - self.off_beat)

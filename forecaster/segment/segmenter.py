@@ -1,4 +1,4 @@
-"""All run sources of a site, and which of them is believed: the best that is heard and fine enough for its runs."""
+"""The run sources of a site, and which of them is believed: the best one that is heard and fine enough for runs."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _LEAST_STANDBY_W = 0.2
 
 
 class Pending(msgspec.Struct, frozen=True, array_like=True):
-    """A run of a lesser source, held until it is known whether a better one saw that time."""
+    """A run of a lower-ranked source, held until it is known whether a better one covered that time."""
 
     quantity: Quantity
     draft: Draft
@@ -80,14 +80,14 @@ class Segmenter(msgspec.Struct):
         )
 
     def adapt(self, fresh: Segmenter) -> None:
-        """Take over what a changed site file says; what was learnt stays."""
+        """Apply a changed site file; what was learnt stays."""
         self.prior_w, self.watts_per_ampere = fresh.prior_w, fresh.watts_per_ampere
         self.pin_w, self.stated_ms = fresh.pin_w, fresh.stated_ms
         for quantity, rhythm in self._rhythms():
             rhythm.stated_ms = fresh.stated_ms.get(quantity)
 
     def begin_anew(self, *, levels: bool) -> None:
-        """Forget how much a run uses; with levels also the power at which the pump runs."""
+        """Forget how much a run uses. levels : forget the running power, too."""
         self.counter_runs = CounterRuns()
         for quantity, tracker in self.trackers.items():
             tracker.size = RunSize()
@@ -133,7 +133,7 @@ class Segmenter(msgspec.Struct):
         return min(heard, key=self._rank, default=None)
 
     def running_since_ms(self, now_ms: int) -> int | None:
-        """Start of the run that lasts now, told by the source believed now."""
+        """Start of the present run, by the source believed now [UTC milliseconds]."""
         source = self.source(now_ms)
         tracker = None if source is None else self.trackers.get(source)
         return tracker.open_ms if tracker is not None and tracker.on else None
@@ -158,7 +158,7 @@ class Segmenter(msgspec.Struct):
         return self.running_w * (self.interval_ms(now_ms) or 0.0) / 3_600_000.0
 
     def cut_wh(self) -> float:
-        """How far what is counted over a window strays where its ends cut runs or steps of the counter [Wh]."""
+        """Uncertainty of the energy counted over a window whose ends cut runs or steps of the counter [Wh]."""
         step = 0.0 if self.counter is None else self.counter.resolution_wh or 1.0
         return max(step, self.counter_runs.quantum_wh or 0.0) / math.sqrt(6.0)
 
@@ -169,7 +169,7 @@ class Segmenter(msgspec.Struct):
         return None if tracker is None else tracker.rhythm.steady_ms
 
     def pinned(self, now_ms: int) -> bool:
-        """Whether the run that lasts now shows a power pinned at the pack's continuous rating."""
+        """Whether the power of the present run is limited by the pack's continuous rating."""
         source = self.source(now_ms)
         tracker = None if source is None else self.trackers.get(source)
         return tracker is not None and tracker.on and self._pinned(tracker.pinned, tracker.samples)
@@ -256,7 +256,7 @@ class Segmenter(msgspec.Struct):
         return self.counter is not None and (len(self.trackers) == 0 or self.counter_runs.countable(self.counter))
 
     def _arbitrate(self, at_ms: int, quantity: Quantity, tracker: Tracker, before: int | None) -> None:
-        """Let the best source that is heard do the metering; what a lesser one tells meanwhile is let go."""
+        """Let the best source that is heard do the metering; what lower-ranked ones report meanwhile is dropped."""
         metering = None if self.metering is None else self.trackers[self.metering]
         if self.metering is None or metering is None:
             self.metering = quantity
@@ -295,7 +295,7 @@ class Segmenter(msgspec.Struct):
         return ready
 
     def _verdict(self, at_ms: int, offered: Pending) -> bool | None:
-        """Whether no better source saw the time of a run: True, False, or None while it cannot be told."""
+        """Whether no better source covered the time of a run: True, False, or None while that is not known."""
         rank, draft = self._rank(offered.quantity), offered.draft
         verdict: bool | None = True
         for quantity, tracker in self.trackers.items():
@@ -372,7 +372,7 @@ class Segmenter(msgspec.Struct):
         return refined, power
 
     def size(self, now_ms: int) -> RunSize | None:
-        """What a run uses, by the source believed now; None where it is too coarse for that."""
+        """Energy and length of a run, by the source believed now; None where it is too coarse for that."""
         source = self.source(now_ms)
         tracker = None if source is None else self.trackers.get(source)
         return None if source is None or tracker is None or self._too_coarse(source, tracker) else tracker.size

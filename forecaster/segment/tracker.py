@@ -19,7 +19,7 @@ _COARSE_GAIN = 0.04
 
 
 class Draft(msgspec.Struct, frozen=True, array_like=True):
-    """A run as one source told it, before supply and site are added.
+    """A run as one source saw it, before supply and site are added.
 
     energy_wh : float | None — None for yes/no sources
     pinned : int — running samples at the pack's continuous rating
@@ -75,7 +75,7 @@ class Tracker(msgspec.Struct):
     blind_to_ms: int | None = None
 
     def feed(self, at_ms: int, value: float, watts: float) -> Draft | None:
-        """Take a reading newer than the last: its value, and the watts it stands for. Returns a run that ended."""
+        """Take a reading newer than the last: its value, and the power it stands for [W]. Returns a run that ended."""
         rhythm = self.rhythm
         before = rhythm.last_ms
         interval = rhythm.heard(at_ms, value)
@@ -124,18 +124,18 @@ class Tracker(msgspec.Struct):
         return taken
 
     def told(self, seen: bool) -> None:
-        """Note whether a run that happened was seen well: moves the share of coarse ones."""
+        """Record whether a run was seen well: moves the share of coarse ones."""
         self.judged += 1
         self.coarse += max(_COARSE_GAIN, 1.0 / (self.judged + 1.0)) * ((0.0 if seen else 1.0) - self.coarse)
 
     def blind_over(self, start_ms: int, stop_ms: int) -> bool:
-        """Whether the newest gap of this source covers any of a span, or it was not heard yet."""
+        """Whether the newest gap of this source overlaps a span, or the source was not heard yet."""
         if self.blind_from_ms is None or self.blind_to_ms is None:
             return False
         return self.blind_from_ms < stop_ms and start_ms < self.blind_to_ms
 
     def saw(self, start_ms: int, stop_ms: int) -> bool:
-        """Whether this source told of a run within a span, give or take its own interval."""
+        """Whether this source saw a run within a span, give or take its own interval."""
         slack = self.rhythm.typical_ms() or 0
         if self.on and self.open_ms <= stop_ms + slack:
             return True

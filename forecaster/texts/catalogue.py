@@ -23,7 +23,7 @@ SUFFIX = ".toml"
 
 
 class Words:
-    """All texts of one language. A missing key is an error at once, not a blank on a page.
+    """All texts of one language. A missing key is an error, not a blank on a page.
 
     code : str — the language, ISO 639-1
     texts : Mapping[str, str] — texts by dotted key
@@ -51,7 +51,7 @@ class Words:
         return key in self.texts
 
     def again(self, text: str) -> str:
-        """A text that knows its key, or a figure, said in this language; any other as it stands."""
+        """A text that knows its key, or a figure, worded in this language; other texts stay unchanged."""
         if isinstance(text, Said):
             return self(text.key, **text.values)
         return self.signs(text) if isinstance(text, Figure) else text
@@ -76,7 +76,7 @@ class Words:
 
     @cached_property
     def _contractions(self) -> tuple[tuple[re.Pattern[str], str], ...]:
-        """Words that grow together where a blank is filled in, as Spanish `de el` to `del`."""
+        """Contracts words where a blank was filled in, such as Spanish `de el` to `del`."""
         pairs = (pair.split("=") for pair in self.texts["language.contractions"].split(",") if pair)
         return tuple((re.compile(rf"\b{re.escape(apart.strip())}\b"), together.strip()) for apart, together in pairs)
 
@@ -97,13 +97,13 @@ class _Filling(string.Formatter):
         return format(self.words.again(value) if isinstance(value, str) else value, format_spec)
 
     def check_unused_args(self, used_args: set[int | str], args: Sequence[Any], kwargs: Mapping[str, Any]) -> None:
-        """A text may leave out what it is given."""
+        """Nothing to check: a text need not use all of its arguments."""
 
 
 class Said(str):
-    """A text in English that remembers its key and what was filled in, so that it can be said again in any language.
+    """An English text that remembers its key and arguments, so that it can be worded again in any language.
 
-    Documents for programs take it as the English text it is; pages and messages ask `Words.again`.
+    Documents for programs use it as the English text that it is; pages and messages ask `Words.again`.
     """
 
     __slots__ = ("key", "values")
@@ -120,13 +120,13 @@ class Said(str):
 
 
 class Figure(str):
-    """A figure as English writes it, for a text that is said in any language."""
+    """A figure as written in English, for use in a text that can be worded in any language."""
 
     __slots__ = ()
 
 
 def coded(text: str) -> Any:
-    """A text as JSON can keep it: its key and what is filled in, so that it can be said again in any language."""
+    """A text in a form for JSON: its key and arguments, so that it can be worded again in any language."""
     if isinstance(text, Said):
         values = {name: coded(value) if isinstance(value, str) else value for name, value in text.values.items()}
         return {"key": text.key, "values": values}
@@ -134,7 +134,7 @@ def coded(text: str) -> Any:
 
 
 def decoded(code: Any, text: str) -> str:
-    """What `coded` kept; the text as it was written where this build no longer has its key."""
+    """The text of a coded one; the text as it was written where this build no longer has its key."""
     if isinstance(code, str):
         return code
     if "figure" in code:
@@ -149,7 +149,7 @@ def decoded(code: Any, text: str) -> str:
 
 @cache
 def words(language: str = SOURCE) -> Words:
-    """The texts of a language; KeyError where there is no such file. A word that it lacks is said in English."""
+    """The texts of a language. KeyError where there is no such file. Missing texts are given in English."""
     if language == SOURCE:
         return Words(SOURCE, texts_of(SOURCE))
     source, own = texts_of(SOURCE), texts_of(language)
@@ -158,7 +158,7 @@ def words(language: str = SOURCE) -> Words:
 
 
 def texts_of(language: str) -> dict[str, str]:
-    """The texts that a language's file holds, by dotted key; KeyError where there is no such file."""
+    """The texts in a language's file, by dotted key. KeyError where there is no such file."""
     if language not in languages():
         raise KeyError(language)
     content = (files(__package__) / f"{language}{SUFFIX}").read_text("utf-8")
@@ -167,7 +167,7 @@ def texts_of(language: str) -> dict[str, str]:
 
 @cache
 def languages() -> tuple[str, ...]:
-    """The languages that there are, English first."""
+    """The available languages, English first."""
     found = sorted(
         file.name.removesuffix(SUFFIX) for file in files(__package__).iterdir() if file.name.endswith(SUFFIX)
     )

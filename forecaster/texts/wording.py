@@ -1,7 +1,7 @@
 """Times, ranges and quantities as people read them: in the site's time zone and units, rounded to what is known.
 
-Every word comes from the catalogue, so a translation is one file there. Nothing here has a clock: the
-moment of reading is an argument. Missing is said as "not known", never as zero.
+Every word comes from the catalogue, so that a translation is one file. There is no clock here: the present time is an
+argument. Missing values are worded as "not known", never as zero.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ def named(headline: str, site_name: str, said_in: Words) -> str:
 
 
 def unnamed(headline: str, site_name: str, said_in: Words) -> str:
-    """A headline as it stands beside its site's name."""
+    """A headline for use beside its site's name."""
     return headline.removeprefix(named("", site_name, said_in))
 
 
 class Wording:
-    """How one site's times and quantities are said.
+    """Words one site's times and quantities.
 
     timezone : str — IANA name
     units : Units — metric or US for what is shown

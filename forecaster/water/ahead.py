@@ -1,4 +1,4 @@
-"""The water to come, drawn: what falls already, rain that goes on, rain that is told, storms that nobody announced."""
+"""Draws of the inflow ahead: receding water, rain that continues, rain that is forecast, unannounced storms."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from forecaster.water.recession import Bank
 from forecaster.water.storms import StormClimate, filled_h, nearest, storm_rate, unit_storms_wh, unknown_size
 
 RAIN_SPREAD = 0.5
-"""Rain told ahead strays from what falls by this much on a log scale (common practice, no source)."""
+"""Deviation of forecast rain from what falls, on a log scale (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What is known of the water, at the time the bank stands at.
+    """What is known of the water at the bank's time.
 
     untaken_mm : float — measured rain that reached the reservoirs and is not in the bank yet [mm]
-    storms, rain : what the site's past says of storms, in pump energy [Wh] and in rain [mm]
+    storms, rain : the site's past storms, in pump energy [Wh] and in rain [mm]
     gauged : bool — whether rain is measured here
     """
 
@@ -58,7 +58,7 @@ class Known:
         return drawn.wobbled(path, every_h, lag_h)
 
     def _storms_wh(self, drawn: Draws, now_ms: int, every_h: Array, told: dict[int, float]) -> Array:
-        """Energy of storms that nobody has announced, beyond what is told [Wh], shape (draws, T)."""
+        """Energy of unannounced storms, in addition to the forecast rain [Wh], shape (draws, T)."""
         tau = self.bank.candidates.tau_h
         middle = np.exp(self.bank.weights @ np.log(tau))
         tau_h = tuple(nearest(tau[:, k], float(middle[k])) for k in range(3))
@@ -77,7 +77,7 @@ class Known:
         return np.full(drawn.draws, self.storms.mean_size / self.rain.mean_size)
 
     def _told_wh(self, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
-        """Energy of rain that is told ahead, or on its way through the ground's delay [Wh], shape (draws, T)."""
+        """Energy of rain that is forecast, or that is still on its way through the ground [Wh], shape (draws, T)."""
         gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
         falls = [((max(hour, now_ms) - now_ms) / HOUR_MS + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
         falls.append((0.0, self.record.store_mm_per_h * DELAY_H))

@@ -1,4 +1,4 @@
-"""How much water is coming, told by the pump's own energy, and how it will fall."""
+"""How much water is coming, inferred from the pump's energy, and how it will recede."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from forecaster.water.span_bin import Bin
 from forecaster.water.storms import STORM_H, StormClimate
 
 BIN_H = 0.2
-"""Spans are gathered to this length before the filters take them in [h]."""
+"""Spans are collected to this length before they are given to the filters [h]."""
 
 PRIOR_DUTY = 0.04
 PRIOR_DUTY_SPREAD = 1.0
@@ -43,15 +43,15 @@ GAUGE_MISSES = 0.03
 HISTORY_H = 24.0 * 21.0
 HISTORY_BIN_H = 0.8
 SHORTEST_HISTORY_H = 48.0
-"""What is kept for refits, how finely, and how much a refit needs [h]."""
+"""How much is kept for refits, how finely, and how much a refit needs [h]."""
 
 VERSION = 4
 
 
 class Inflow:
-    """A belief about the pump's mean power now and ahead; update with spans of whole cycles, then read.
+    """A belief about the pump's mean power now and ahead: update it with spans of whole cycles, then read it.
 
-    running_w : float — power while running [W]: the nameplate's until told better; the ceiling of the mean
+    running_w : float — power while running [W], the nameplate's until it is measured; the mean cannot exceed it
     """
 
     def __init__(self, pump: Pump, pit: Pit) -> None:
@@ -99,7 +99,7 @@ class Inflow:
         self.rain.watch(max(stop_ms - start_ms, 0) / HOUR_MS, depth_mm)
 
     def expect_rain(self, hour_ms: int, depth_mm: float) -> None:
-        """Rain told for the hour that starts at hour_ms [mm]; a later telling replaces an earlier one."""
+        """Rain forecast for the hour that starts at hour_ms [mm]; a later forecast replaces an earlier one."""
         self.record.expected_mm[hour_ms] = depth_mm
 
     def _flush(self) -> None:
@@ -120,7 +120,7 @@ class Inflow:
             self._give_ranges(held)
 
     def _remember(self, held: Bin, rain_mm: float) -> None:
-        """Keep a bin for refits: short ones are joined to the last, the oldest are forgotten."""
+        """Keep a bin for refits: short ones are merged into the last, the oldest are dropped."""
         last = self.history[-1] if self.history else None
         kind = [held.lump_wh, held.ends_wh]
         row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm, *kind]
@@ -133,7 +133,7 @@ class Inflow:
             self.history = [kept for kept in self.history if kept[1] >= oldest]
 
     def _give_ranges(self, held: Bin) -> None:
-        """Put down ranges for the coming hours, to be held against what comes, as coarsely as it is seen."""
+        """Record ranges for the coming hours, to be compared with what comes, at the resolution of the measurement."""
         now_ms = held.stop_ms
         ahead_h = np.linspace(0.0, Backtest.AHEAD_H[-1], 25)
         rng = np.random.default_rng(now_ms // 1000)
@@ -150,7 +150,7 @@ class Inflow:
 
     @property
     def widening(self) -> float:
-        """Factor by which spreads are to be stretched, as backtests on the site's own history say."""
+        """Factor by which spreads are stretched, from backtests on the site's own history."""
         return self.backtest.conformal.widening
 
     def _folded(self, bank: Bank | None, held: Bin) -> Bank:
@@ -173,7 +173,7 @@ class Inflow:
         return new
 
     def _first(self, mean_w: float) -> Bank:
-        """A bank about to see its first bin: any split between base and reservoirs is likely, and so is rain."""
+        """A bank before its first bin: any split between base and reservoirs is possible, and so is rain."""
         mean = mean_w * np.array([0.28, 0.24, 0.24, 0.24, 0.0, 0.1])
         spread = mean_w * np.array([0.3, 0.4, 0.4, 0.4, 0.0, 0.4])
         bank = Bank(self.candidates, mean, np.diag(spread**2))
@@ -181,7 +181,7 @@ class Inflow:
         return bank
 
     def _present(self) -> tuple[Bank, int] | None:
-        """The bank with the bin being gathered folded in, and the time it stands at; None before the first cycle."""
+        """The bank including the bin in progress, and its time; None before the first cycle."""
         if self.bin is None:
             return None if self.bank is None else (self.bank, self.bank_ms)
         storms, rain_mm = self.storms, self.record.reached_mm
@@ -204,7 +204,7 @@ class Inflow:
         """Cumulative pump energy at the plug ahead [Wh], shape (draws, points), rising along it, 0 at ahead_s = 0.
 
         ahead_s : (T,) — rising, from 0 [s]
-        points : int | None — how many of them are wanted, from the first; what they show does not depend on it
+        points : int | None — how many of them are computed, from the first; their values do not depend on it
         rng : seeded; the same generator state gives the same draws for the same belief
         storms : bool — whether storms that nobody announced may come
         """
@@ -238,7 +238,7 @@ class Inflow:
         return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
 
     def doubt(self, spread: float) -> None:
-        """The energy that the water takes may be another by a factor: relative spread of all levels at once."""
+        """Widen all levels at once by a relative spread, because the water may now take another energy."""
         self._flush()
         if self.bank is not None:
             bank = copy(self.bank)
@@ -263,8 +263,8 @@ class Inflow:
     def refit(self, now_ms: int) -> None:
         """Tune the site's constants on its own history; heavy. FitError where it cannot.
 
-        A finer bank about what the present one found is run over the history, and takes its place. With less than two
-        days of history there is nothing to tune, and nothing changes.
+        A finer bank around the present one's result is run over the history and replaces it. With less than two days of
+        history nothing changes.
         """
         if self.bank is None or not self.history:
             return
@@ -286,13 +286,13 @@ class Inflow:
         self.candidates, self.bank = tuned.candidates, tuned
 
     def _anew(self, candidates: Candidates) -> Inflow:
-        """An inflow that knows the site's noise and climate, but no water yet."""
+        """An inflow that keeps the site's noise and climate, but knows no water yet."""
         fresh = self.copy()
         fresh.bank, fresh.bin, fresh.candidates = None, None, candidates
         return fresh
 
     def copy(self) -> Inflow:
-        """A belief of its own that starts from this one; cheap."""
+        """An independent copy of this belief; cheap."""
         other = copy(self)
         other.noise, other.storms, other.rain = copy(self.noise), copy(self.storms), copy(self.rain)
         other.history = list(self.history)

@@ -1,4 +1,4 @@
-"""Measured rain on its way to the reservoirs, and rain told ahead."""
+"""Measured rain on its way to the reservoirs, and forecast rain."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ STILL_RAINING_H = 0.75
 
 @dataclass(slots=True)
 class RainRecord:
-    """A gauge's rain behind a delay.
+    """The rain of a gauge, delayed.
 
     at_ms : int | None — until when rain is known
     store_mm_per_h : float — rain reaching the reservoirs then [mm/h]
@@ -48,7 +48,7 @@ class RainRecord:
         self.store_mm_per_h += (rain_mm_per_h - self.store_mm_per_h) * share
 
     def take(self) -> float:
-        """Rain that reached the reservoirs since the last taking [mm]."""
+        """Rain that has reached the reservoirs since the last call [mm]."""
         reached, self.reached_mm = self.reached_mm, 0.0
         return reached
 
@@ -59,9 +59,9 @@ class RainRecord:
         return self.store_mm_per_h
 
     def told(self, now_ms: int) -> dict[int, float]:
-        """What is told of hours that are not over yet."""
+        """The rain forecast for hours that are not over yet."""
         return {hour: mm for hour, mm in self.expected_mm.items() if hour + HOUR_MS > now_ms}
 
     def forget(self, now_ms: int) -> None:
-        """Drop what was told of hours that are over."""
+        """Drop the forecast of hours that are over."""
         self.expected_mm = self.told(now_ms)
