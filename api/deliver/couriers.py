@@ -121,8 +121,8 @@ class Couriers:
     """One courier a channel, and the heartbeat where one is configured.
 
     store : ReadingStore | None — what is measured, for hubs that ask for it; None: they are told none of it
-    wake_forecaster : called when an acknowledgement came in over MQTT
-    seed : int | None — of the jitter; None: not repeatable
+    wake_forecaster : called after an acknowledgement was received over MQTT
+    seed : int | None — seeds the jitter; None: not repeatable
     """
 
     def __init__(

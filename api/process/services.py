@@ -30,8 +30,8 @@ log = logging.getLogger("outlast")
 class Services:
     """The services that routes and workers use. Close it when done.
 
-    refused : str | None — why changed site files are not taken; None where all is as the files say
-    loops : LoopWatch — whether the workers' loops turn
+    refused : str | None — why changed site files were not applied; None where they were
+    loops : LoopWatch — watches whether the workers' loops turn
     loss : LedgerLoss | None — what became of a ledger that was lost, while it is to be told
     """
 
@@ -149,7 +149,7 @@ def outside_names(http: Http) -> frozenset[str]:
 
 
 def require_door(services: Services) -> None:
-    """Refuse to serve what others can reach while nobody could log in.
+    """Refuse to serve beyond loopback while there is no token to log in with. ConfigError.
 
     Not where the tokens went with a ledger that was lost: the house is watched on, and the door stays closed.
     """
