@@ -13,8 +13,8 @@ from api.pages.livecontexts import Fleet, FleetBanner, FleetCount
 from api.pages.moments import zone_words
 from api.pages.ports import PagePorts
 from api.pages.rehearsalpage import test_banner
-from api.pages.triage import OPEN, SHOWS, Triaged, Urgency, triaged
-from forecaster.domain.alarms import Alarm
+from api.pages.triage import SHOWS, Triaged, Urgency, triaged
+from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words

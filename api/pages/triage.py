@@ -17,8 +17,6 @@ from forecaster.domain.times import HOUR_MS
 SHOWS = ("all", "need", "pack", "alarm", "stale", "untold")
 """Filters of the list of all sites."""
 
-OPEN = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED)
-
 
 class Urgency(StrEnum):
     """How a site stands, the most urgent first."""

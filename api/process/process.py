@@ -60,7 +60,7 @@ class Running:
             worker.start()
 
     def prove(self) -> None:
-        """Raise Raise Raise OutlastError where one of them could not start."""
+        """Raise Raise Raise Raise OutlastError where one of them could not start."""
         from collector.collector import Collector
 
         for worker in self.workers:
