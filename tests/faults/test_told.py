@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from contextlib import closing
 from pathlib import Path
@@ -60,6 +61,7 @@ after_min = 600
 """
 
 
+@pytest.mark.timeout(900)
 def test_the_second_person_is_told_early_and_nobody_twice_over_a_kill(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """In: the mains lost; the owner's mailbox refused, their webhook hanging; the neighbour's turn in ten hours.
     Killed once the neighbour was told. Out: the neighbour is told now, and nothing a second time."""
@@ -90,6 +92,9 @@ def test_the_second_person_is_told_early_and_nobody_twice_over_a_kill(tmp_path: 
     first = box.mails[0].get_body(("plain",))
     assert first is not None
     assert first.get_content().startswith("Larkspur Lane cellar")
+    clocks = re.findall(r"\d\d:\d\d(?: [A-Z]+)?", first.get_content())
+    assert clocks
+    assert [clock for clock in clocks if not clock.endswith((" CST", " CDT"))] == []
 
 
 LETTERS = """[[contacts]]
@@ -99,6 +104,7 @@ weekly_letter = "{kind}"
 """
 
 
+@pytest.mark.timeout(900)
 def test_a_weekly_letter_comes_once_whatever_is_killed_and_started(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """In: a contact with a letter, killed once it has come; a second contact, then started. Out: a letter to each, the
     first not again."""

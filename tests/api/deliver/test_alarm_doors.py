@@ -187,7 +187,7 @@ def test_a_subscription_that_cannot_work_is_refused(client: TestClient, change: 
 
 def test_what_cannot_be_served_is_said(services: Services) -> None:
     installation = services.installation
-    assert unserved_contacts(installation) == ["larkspur: owner cannot be mailed: [mail] has no host"]
+    assert unserved_contacts(installation) == ["larkspur: 1 of its contacts cannot be mailed: [mail] has no host"]
     site = installation.sites["larkspur"]
     owed = planner_for(installation, services.ledger)(site, [told()], START_MS)
     assert sorted(item.channel for item in owed) == ["homie", "mqtt", "webhook"]

@@ -131,6 +131,17 @@ def test_the_command_fails_for_musts(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert json.loads(capsys.readouterr().out)["ready"] is False
 
 
+@pytest.mark.parametrize(("language", "water", "fumes"), [("en", "the water", "20 ft"), ("es", "el agua", "6 m")])
+def test_what_sends_somebody_to_pit_or_pack_or_generator_carries_its_caution(
+    language: str, water: str, fumes: str
+) -> None:
+    """Distance of a generator from the house: 20 ft, as the US CPSC advises (from memory)."""
+    say = words(language)
+    for key in ("pack", "charge", "transfer", "float"):
+        assert water in say(f"ready.{key}.do"), key
+    assert fumes in say("ready.margin.do")
+
+
 # -- contacts that cannot be told
 
 
