@@ -18,7 +18,8 @@ from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import time_text
-from forecaster.health.pump import PumpHealth, examine
+from forecaster.health.pump import PumpHealth, examine, with_study
+from forecaster.health.told import HEALTH, parts_told
 
 LEVEL_SPAN_MS = 2 * 86_400_000
 MOST_RUNS = 200_000
@@ -102,7 +103,9 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
         outages=outages,
         tests=tuple(every_test),
         test_due_ms=next_due_ms(site, max(done), 0) if done else None,
-        health=examine(all_runs(ledger, site.id, start_ms, end_ms), level),
+        health=with_study(
+            examine(all_runs(ledger, site.id, start_ms, end_ms), level), parts_told(ledger.study(site.id, HEALTH))
+        ),
         accuracy=accuracy(outages),
     )
 

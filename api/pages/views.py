@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse
 from api.deliver.links import Tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, fleetstream, leaving, login, rehearsing, settingup, speech
+from api.pages import assets, fleetstream, health, leaving, login, rehearsing, settingup, speech
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.fleetpage import Sought, fleet_page
@@ -35,6 +35,7 @@ from forecaster.texts.wording import Wording
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)
 router.include_router(fleetstream.router)
+router.include_router(health.router)
 router.include_router(leaving.router)
 router.include_router(login.router)
 router.include_router(rehearsing.router)

@@ -6,7 +6,7 @@ import pandas as pd
 
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.health.changes import DailySeries
-from forecaster.health.judged import PartHealth, around, day_ms, day_text, percent_text, unknown
+from forecaster.health.judged import PartHealth, around, day_ms, day_text, percent_text, thinned, unknown
 from forecaster.health.measures import Blind, blind_to_runs, late_series, sampled, spread_series
 from forecaster.health.trends import Course, course_of
 from forecaster.texts.catalogue import Said
@@ -24,7 +24,8 @@ def float_switch(table: pd.DataFrame) -> PartHealth:
     why = blind_to_runs(kept)
     if why is not None:
         return unknown(HousePart.FLOAT, why)
-    course = course_of(late_series(kept))
+    series = late_series(kept)
+    course = course_of(series)
     if course is None:
         return unknown(HousePart.FLOAT, Blind.YOUNG)
     wider = _wider(spread_series(kept))
@@ -46,6 +47,7 @@ def float_switch(table: pd.DataFrame) -> PartHealth:
     return PartHealth(
         HousePart.FLOAT, state, says, do, "%", 100.0 * course.base, day_ms(course.first_day),
         (max(now[0], 0.0), max(now[1], 0.0), max(now[2], 0.0)), around(course.change, course.change_error), since,
+        course=thinned(series.day, series.value, 100.0),
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.readings import Refusal
 from forecaster.domain.times import DAY_MS
-from forecaster.health.judged import PartHealth, day_ms, percent_text, unknown
+from forecaster.health.judged import PartHealth, day_ms, percent_text, thinned, unknown
 from forecaster.health.measures import Blind, column, day_numbers
 from forecaster.texts.catalogue import Said
 
@@ -42,5 +42,14 @@ def telemetry(table: pd.DataFrame, refusals: Sequence[Refusal], now_ms: int) -> 
     now = (100.0 * float(newest.min()), 100.0 * share, 100.0 * float(newest.max()))
     change = share / max(usual, 0.01) - 1.0
     return PartHealth(
-        HousePart.TELEMETRY, state, says, do, "%", 100.0 * usual, day_ms(float(day[0])), now, (change, change, change)
+        HousePart.TELEMETRY,
+        state,
+        says,
+        do,
+        "%",
+        100.0 * usual,
+        day_ms(float(day[0])),
+        now,
+        (change, change, change),
+        course=thinned(day, heard, 100.0),
     )

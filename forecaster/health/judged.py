@@ -6,15 +6,21 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
+
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
 from forecaster.health.measures import Blind
 from forecaster.health.trends import LEAST_DAYS, Course
+from forecaster.maths.arrays import Array
 from forecaster.texts.catalogue import Figure, Said, coded
 
 TENTH = 1.2816
 """Deviations from the middle to the 10 and 90 % points of a normal distribution."""
+
+MOST_POINTS = 80
+"""Points of a course."""
 
 Range = tuple[float, float, float]
 """10, 50 and 90 % points."""
@@ -28,6 +34,7 @@ class PartHealth:
     now : low, middle and high, in `unit`
     change : share of the baseline, 10, 50 and 90 % points
     since_ms : int | None — date of the newest change; predicted_ms : when it falls below what is needed
+    course : (time, value) — for a small picture, times as UTC milliseconds
     says, do : words that can be said again in any language
     """
 
@@ -42,6 +49,7 @@ class PartHealth:
     change: Range | None = None
     since_ms: int | None = None
     predicted_ms: tuple[int | None, ...] | None = None
+    course: tuple[tuple[int, float], ...] = ()
 
     def document(self) -> dict[str, Any]:
         """As the interface tells it, with the codes of its words."""
@@ -56,6 +64,7 @@ class PartHealth:
             "predicted": None if self.predicted_ms is None else _times(self.predicted_ms),
             "says": str(self.says),
             "do": str(self.do),
+            "course": [[at_ms, _rounded(value)] for at_ms, value in self.course],
             "codes": {"says": coded(self.says), "do": coded(self.do)},
         }
 
@@ -74,6 +83,18 @@ def around(middle: float, error: float, scale: float = 1.0) -> Range:
 def change_share(course: Course) -> Range:
     """Change since the baseline as a share of it."""
     return around(course.change, course.change_error, 1.0 / max(course.base, 1e-9))
+
+
+def thinned(day: Array, value: Array, scale: float = 1.0) -> tuple[tuple[int, float], ...]:
+    """A course in time as means of as many days as leave few enough points for a small picture."""
+    known = np.isfinite(value)
+    day, value = day[known], value[known]
+    step = max(1, -(-day.size // MOST_POINTS))
+    starts = range(0, day.size, step)
+    return tuple(
+        (round(float(day[at : at + step].mean()) * DAY_MS), scale * float(value[at : at + step].mean()))
+        for at in starts
+    )
 
 
 def unknown(part: HousePart, why: Blind, baseline_ms: int | None = None) -> PartHealth:

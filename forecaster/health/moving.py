@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from forecaster.domain.longrecord import HousePart, PartState
@@ -16,6 +18,7 @@ from forecaster.health.judged import (
     month_text,
     percent_text,
     range_text,
+    thinned,
     unknown,
 )
 from forecaster.health.measures import Blind, blind_to_runs, flow_series, need_share, power_series, sampled
@@ -28,7 +31,7 @@ WORTH_A_WORD, GRAVE = 0.04, 0.20
 POWER_OFF, POWER_FAR_OFF = 0.06, 0.15
 """The same of the power, either way."""
 
-FAST, BLOCKED, FAST_DAYS = 0.06, 0.15, 14.0
+FAST, BLOCKED, FAST_DAYS = 0.045, 0.15, 14.0
 """A loss of this share within so many days is something in the way and no wear; from the second on something is to be
 done about it."""
 
@@ -57,7 +60,8 @@ def flow_and_line(site: Site, table: pd.DataFrame) -> tuple[PartHealth, PartHeal
     drawdown_l = site.pit.drawdown_l
     unit, scale = ("%", 100.0 / course.base) if drawdown_l is None else ("L/min", 60.0 * drawdown_l * usual)
     need = max(need_share(kept, series), LEAST_NEED * course.base)
-    return _flow(course, unit, scale, need), _line(course, unit, scale)
+    drawn = thinned(series.day, series.value, scale)
+    return replace(_flow(course, unit, scale, need), course=drawn), replace(_line(course, unit, scale), course=drawn)
 
 
 def _flow(course: Course, unit: str, scale: float, need: float) -> PartHealth:
@@ -134,7 +138,17 @@ def power(table: pd.DataFrame) -> PartHealth:
     way = "more" if change[1] > 0.0 else "less"
     do = Said(f"health.power.{way}.do") if moved else Said("health.nothing")
     return PartHealth(
-        HousePart.PUMP_POWER, state, says, do, "W", usual * course.base, day_ms(course.first_day), now, change, since
+        HousePart.PUMP_POWER,
+        state,
+        says,
+        do,
+        "W",
+        usual * course.base,
+        day_ms(course.first_day),
+        now,
+        change,
+        since,
+        course=thinned(series.day, series.value, usual),
     )
 
 

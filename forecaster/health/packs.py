@@ -12,7 +12,7 @@ from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.runs import Outage
 from forecaster.domain.times import DAY_MS
-from forecaster.health.judged import PartHealth, around, day_ms, month_text, percent_text, range_text, unknown
+from forecaster.health.judged import PartHealth, around, day_ms, month_text, percent_text, range_text, thinned, unknown
 from forecaster.health.measures import Blind
 from forecaster.maths.arrays import Array
 from forecaster.texts.catalogue import Figure, Said
@@ -145,7 +145,7 @@ def capacity(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms
     do = Said(f"health.capacity.{state}.do") if sure else Said("health.nothing")
     return PartHealth(
         HousePart.PACK_CAPACITY, state, says, do, "Wh", fade.first, day_ms(float(points.day[0])), now, change,
-        None, predicted,
+        None, predicted, thinned(points.day, points.value),
     )  # fmt: skip
 
 
@@ -164,7 +164,16 @@ def losses(tests: Sequence[DischargeTest], since_ms: int) -> PartHealth:
     says = Said(f"health.losses.{key}", change=percent_text(change[1]), range=range_text(change), now=figure)
     do = Said("health.losses.do") if sure else Said("health.nothing")
     return PartHealth(
-        HousePart.PACK_LOSSES, state, says, do, "W", fade.first, day_ms(float(points.day[0])), now, change
+        HousePart.PACK_LOSSES,
+        state,
+        says,
+        do,
+        "W",
+        fade.first,
+        day_ms(float(points.day[0])),
+        now,
+        change,
+        course=thinned(points.day, points.value),
     )
 
 

@@ -7,12 +7,13 @@ tells the pump's rate as V/t + V/w, whatever the inflow (Qi = V/w, Qp = V/t + Qi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
 
+from forecaster.domain.longrecord import HousePart, PartState, PartTold
 from forecaster.domain.runs import Run
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array
@@ -47,6 +48,15 @@ class Sign(StrEnum):
     CHECK_VALVE = "check-valve"
     SHORT_CYCLING = "short-cycling"
     PINNED = "power-pinned"
+    LINE = "discharge-line"
+    FLOAT = "float"
+
+
+STUDIED_SIGNS = {
+    HousePart.PUMP_FLOW: Sign.FLOW_FALLING, HousePart.PUMP_POWER: Sign.POWER_CHANGED,
+    HousePart.CHECK_VALVE: Sign.CHECK_VALVE, HousePart.DISCHARGE_LINE: Sign.LINE, HousePart.FLOAT: Sign.FLOAT,
+}  # fmt: skip
+"""Signs that the daily study of the long record judges."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +193,7 @@ def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> Pum
         *_flow(flow),
         *_power(power),
         *_valve(at_once, back),
-        *_cycling(busiest, run_s),
+        *_cycling(usual_hour(runs), run_s),
         *_pinned(runs),
     ]
     span = (runs[-1].stop_ms - runs[0].start_ms) / DAY_MS if runs else 0.0
@@ -230,10 +240,29 @@ def _valve(at_once: float | None, back: float | None) -> list[HealthFinding]:
     return [HealthFinding(Sign.CHECK_VALVE, said, "Look at the check valve, and that the float hangs free.")]
 
 
-def _cycling(busiest: int, run_s: float | None) -> list[HealthFinding]:
-    if busiest <= STARTS_PER_HOUR and (run_s is None or run_s >= SHORT_RUN_S):
+def usual_hour(runs: Sequence[Run]) -> float:
+    """Starts in the middle one of the hours that have any: a storm's hours are not the usual ones."""
+    _, counts = np.unique(np.array([run.start_ms // HOUR_MS for run in runs], dtype=np.int64), return_counts=True)
+    return float(np.median(counts)) if counts.size else 0.0
+
+
+def with_study(health: PumpHealth, parts: Sequence[PartTold]) -> PumpHealth:
+    """The same with the judgement of the long record in place of its own, where there is a study: one voice."""
+    if not parts:
+        return health
+    kept = [finding for finding in health.findings if finding.sign not in STUDIED_SIGNS.values()]
+    told = [
+        HealthFinding(STUDIED_SIGNS[part.part], part.says, part.do)
+        for part in parts
+        if part.part in STUDIED_SIGNS and part.state in (PartState.WATCH, PartState.ACT)
+    ]
+    return replace(health, flow=None, power=None, findings=(*told, *kept))
+
+
+def _cycling(usual: float, run_s: float | None) -> list[HealthFinding]:
+    if usual <= STARTS_PER_HOUR and (run_s is None or run_s >= SHORT_RUN_S):
         return []
-    said = f"Up to {busiest} starts in an hour" + (f", runs of {run_s:.0f} s." if run_s is not None else ".")
+    said = f"{usual:.0f} starts in a usual hour" + (f", runs of {run_s:.0f} s." if run_s is not None else ".")
     return [HealthFinding(Sign.SHORT_CYCLING, said, "Give the float more travel, so that each run lifts more water.")]
 
 

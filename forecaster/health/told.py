@@ -52,11 +52,17 @@ def said(row: dict[str, Any], field: str) -> str:
     return decoded(codes[field], row[field]) if field in codes else str(row[field])
 
 
-def rows_told(study: StudyRecord | None, words: Words) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Parts and work of a study with their texts said in a language."""
+def rows_told(
+    study: StudyRecord | None, words: Words, *, courses: bool = False
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Parts and work of a study with their texts said in a language; courses : with each part's course in time."""
     found = _read(study)
     parts = [
-        {**_bare(part), "says": words.again(said(part, "says")), "do": words.again(said(part, "do"))}
+        {
+            **(part if courses else _bare(part)),
+            "says": words.again(said(part, "says")),
+            "do": words.again(said(part, "do")),
+        }
         for part in found.get("parts", ())
     ]
     return parts, [{**_bare(work), "did": words.again(said(work, "did"))} for work in found.get("work", ())]

@@ -31,9 +31,9 @@ FEW_DAYS = 4.0
 AT_ONCE = 0.06
 """More restarts at once than at first by this share of all."""
 
-DRY_DAYS, RECORD_DAYS, JUMP, BEYOND = 10, 120, 1.25, 1.3
-"""The driest day in ten against the driest of the ten before: how long a record that takes, how many times the runs
-must come as often, and how many times that must exceed every rise before, in logarithms."""
+DRY_DAYS, RECORD_DAYS, JUMP, BEYOND = 14, 120, 1.25, 1.3
+"""The driest day in a fortnight against the driest of the one before: how long a record that takes, how many times the
+runs must come as often, and how many times that must exceed every rise before, in logarithms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +145,7 @@ def _onset(slopes: BackSlopes) -> float:
 
 
 def dry_jump(day: Array, pace: Array) -> Back | None:
-    """A rise of the driest pace within ten days that no rise on record comes near; None: none, or no record."""
+    """A rise of the driest pace within a fortnight that no rise on record comes near; None: none, or no record."""
     if day.size < RECORD_DAYS:
         return None
     log = np.log(pace)
@@ -155,4 +155,11 @@ def dry_jump(day: Array, pace: Array) -> Back | None:
     spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
     if now < np.log(JUMP) or now < BEYOND * float(before.max()) or now < SURE * spread:
         return None
-    return Back(1.0 - float(np.exp(-now)), spread * float(np.exp(-now)), float(day[-DRY_DAYS]))
+    return Back(1.0 - float(np.exp(-now)), spread * float(np.exp(-now)), _risen(day, log, float(driest[-1])))
+
+
+def _risen(day: Array, log: Array, risen: float) -> float:
+    """The first day after the last on which the pace was still nearer to that before the rise."""
+    before = float(log[-2 * DRY_DAYS : -DRY_DAYS].min())
+    low = np.flatnonzero(log < 0.5 * (before + risen))
+    return float(day[min(int(low[-1]) + 1, day.size - 1)])

@@ -100,14 +100,14 @@ def runs(truth: Truth, days: int, rng: np.random.Generator) -> tuple[Array, Arra
     leak = truth.leak(day)
     run = DRAWDOWN_L / (rate - flows_in)
     wait = DRAWDOWN_L * (1.0 - leak) / flows_in
-    waited = np.concatenate([[0.0], np.cumsum(flows_in * wait / (wait + run) * STEP_S / 60.0)])
+    waiting = flows_in * wait / (wait + run) * STEP_S / 60.0
+    waited = np.concatenate([[0.0], np.cumsum(waiting)])
+    cycles = np.concatenate([[0.0], np.cumsum(waiting / (DRAWDOWN_L * (1.0 - leak)))])
     many = int(waited[-1] / (DRAWDOWN_L * (1.0 - leak.max())) * 1.05) + 50
     rises, falls = rng.normal(0.0, truth.slop * DRAWDOWN_L, (2, many + 1))
     rises, falls = np.clip(rises, -8.0, 8.0), np.clip(falls, -8.0, 8.0)
     late = np.zeros(many)
-    nominal = np.interp(
-        np.arange(many) * DRAWDOWN_L * (1.0 - float(leak.mean())), waited, np.append(at_s, days * DAY_S)
-    )
+    nominal = np.interp(np.arange(many), cycles, np.append(at_s, days * DAY_S))
     sticks = truth.sticks(nominal / DAY_S)
     late[:] = np.where(rng.uniform(size=many) < sticks, DRAWDOWN_L * rng.uniform(0.5, 1.5, many), 0.0)
     back = np.interp(nominal, at_s, leak)
