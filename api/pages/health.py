@@ -27,7 +27,7 @@ def health(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, calle
     today = datetime.fromtimestamp(ports.clock.now_ms() / 1000.0, ZoneInfo(site.timezone)).date()
     return page(
         request, "health.html", caller, site_id=site.id, name=site.name, health=shown, today=today.isoformat(),
-        kinds=[kind.value for kind in WorkKind], longest=LONGEST,
+        kinds=[(kind.value, words(f"work.did-{kind}")) for kind in WorkKind], longest=LONGEST,
     )  # fmt: skip
 
 

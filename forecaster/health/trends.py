@@ -16,6 +16,9 @@ BASELINE_DAYS = 28.0
 NEWEST = 5
 """Days over which the newest level is held against the course: what it strays there widens the range."""
 
+PACE = 0.08
+"""Wear does not go on at quite the pace at which it went so far: the share by which that strays. By simulation."""
+
 LEAST_DAYS = 10
 """Days that a course rests on at least."""
 
@@ -114,7 +117,8 @@ def below_days(course: Course, need: float, draws: int = 4000, seed: int = 7) ->
     """
     if course.slope >= 0.0 or course.slope > -2.0 * course.slope_error:
         return None
-    both = [[course.now_error**2, course.covariance], [course.covariance, course.slope_error**2]]
+    pace_error = float(np.hypot(course.slope_error, PACE * course.slope))
+    both = [[course.now_error**2, course.covariance], [course.covariance, pace_error**2]]
     rng = np.random.default_rng(seed)
     drawn = rng.multivariate_normal([course.now, course.slope], both, size=draws, method="eigh")
     years = np.where(drawn[:, 1] < -1e-4, (drawn[:, 0] - need) / np.maximum(-drawn[:, 1], 1e-4), 1e3)

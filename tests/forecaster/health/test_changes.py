@@ -86,4 +86,4 @@ def test_a_steady_fall_meets_a_level_when_it_does() -> None:
         assert low is not None
         assert high is not None
         held += low <= 30 * 30.4375 - 199.0 <= high
-    assert 18 <= held <= 29
+    assert held >= 20
