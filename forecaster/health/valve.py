@@ -18,11 +18,11 @@ from forecaster.texts.catalogue import Said
 NEWEST_DAYS = (14, 28, 56)
 """Spans of newest days that are set against those before."""
 
-LEAST_SHARE, GRAVE_SHARE, SURE = 0.10, 0.40, 4.5
+LEAST_SHARE, GRAVE_SHARE, SURE = 0.10, 0.40, 6.0
 """A share of water that comes back is told from so much on, asks for something to be done from so much on, and so many
 deviations from what was first."""
 
-VAGUE = 0.10
+VAGUE = 0.06
 """A share whose standard error over the newest two weeks is greater tells nothing."""
 
 FEW_DAYS = 4.0
