@@ -30,9 +30,9 @@ def test_the_half_hour_before_still_counts_and_the_one_before_that_does_not() ->
     assert window.taken == 0, "a gap ends it"
 
 
-def test_three_refused_of_thirty_are_many_and_three_of_thirty_one_are_not() -> None:
-    """A tenth, and no fewer than three."""
-    for taken, many in ((27, True), (28, False)):
+def test_three_refused_of_sixty_are_many_and_three_of_sixty_one_are_not() -> None:
+    """A twentieth, and no fewer than three."""
+    for taken, many in ((57, True), (58, False)):
         window = Window()
         window.turn(0).taken += taken
         window.turn(0).changed += taken
