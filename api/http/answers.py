@@ -14,6 +14,7 @@ from forecaster.domain.readings import Reading, SeriesPoint
 from forecaster.domain.records import Notice, StoredForecast
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Channel, Site
+from forecaster.engine.changes import EndShift
 from forecaster.engine.document import time_text
 
 
@@ -122,6 +123,13 @@ def forecast_document(stored: StoredForecast | None) -> dict[str, Any] | None:
         return None
     document: dict[str, Any] = msgspec.json.decode(stored.document)
     return document
+
+
+def shift_out(site: str, shift: EndShift) -> dict[str, Any]:
+    """How far the end moved, and what moved it, as JSON; hours to a hundredth."""
+    parts = ("middle_h", "early_h", "inflow_h", "charge_h", "loads_h", "doubt_h")
+    moved = {name: round(getattr(shift, name), 2) + 0.0 for name in parts}
+    return {"site": site, "since": time_text(shift.since_ms), "until": time_text(shift.until_ms), **moved}
 
 
 def summary_out(site: Site, document: dict[str, Any] | None, alarms: Sequence[Alarm]) -> dict[str, Any]:

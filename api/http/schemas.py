@@ -71,6 +71,20 @@ class SiteSummary(Shape):
     forecast: ForecastOut | None = Field(description="Without its survival and drain path; null until the first one.")
 
 
+class ChangesOut(Shape):
+    """How far the end moved between two forecasts, in hours, later positive, and what moved it."""
+
+    site: str
+    since: str
+    until: str
+    middle_h: float = Field(description="The middle end; inflow_h, charge_h and loads_h add up to it.")
+    early_h: float = Field(description="The early end: middle_h and doubt_h.")
+    inflow_h: float
+    charge_h: float
+    loads_h: float
+    doubt_h: float
+
+
 class SitesOut(Shape):
     """All sites that the asker may see, soonest out first."""
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from api.pages.contexts import Fact
 from api.pages.stripdata import at
 from forecaster.domain.forecast import Forecast
+from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 
-def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[Fact, ...]:
+def facts_of(site: Site, forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> tuple[Fact, ...]:
     """Facts below the strip; what is not known is left out."""
     if forecast is None:
         return ()
@@ -21,6 +22,8 @@ def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: 
             if water.halving_h is not None
             else words("now.water_steady")
         )
+        if is_assumed(site, forecast):
+            note = words("now.water_assumed", note=note)
         found.append(Fact(words("now.water"), wording.flow(water.inflow_l_per_min), note))
     if water.minutes_to_floor is not None:
         said = words("now.floor_says", time=wording.duration(water.minutes_to_floor * 60))
@@ -31,6 +34,12 @@ def facts_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: 
         )
         found.append(Fact(words("now.runs"), said))
     return (*found, *pack_facts(forecast, wording, words, now_ms))
+
+
+def is_assumed(site: Site, forecast: Forecast) -> bool:
+    """Whether the water is told by the pump's rated flow, since no drawdown or no run is known to tell it by."""
+    measured = site.pit.drawdown_l is not None and forecast.cycles_per_hour and forecast.run_s
+    return not measured and forecast.water.inflow_l_per_min is not None
 
 
 def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) -> list[Fact]:

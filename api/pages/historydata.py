@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from api.pages.picture import Dot, Series
 from api.pages.ports import PagePorts
@@ -55,9 +55,11 @@ def plots(ports: PagePorts, site: Site, span: TimeSpan, words: Words) -> list[Pl
     wording = Wording.of(site, words)
     counts = run_span(span)
     totals = ports.ledger.run_totals(site.id, counts.start_ms, counts.end_ms, counts.points)
+    power = power_plot(ports, site, span, words, wording)
     found = [
         Plot("charge", series_of(ports, site, span, words, Quantity.PACK_CHARGE), wording.percent, "percent", 100.0),
-        power_plot(ports, site, span, words, wording),
+        power,
+        peaks_plot(power, wording),
         cycles_plot(totals, counts, words),
         lengths_plot(totals, counts, words, wording),
         inflow_plot(ports, site, totals, counts, words, wording),
@@ -89,7 +91,14 @@ def power_plot(ports: PagePorts, site: Site, span: TimeSpan, words: Words, wordi
     taken = series_of(ports, site, span, words, Quantity.PACK_INPUT_POWER, "second")
     if not out and not taken:
         out = series_of(ports, site, span, words, Quantity.PUMP_POWER)
-    return Plot("power", (*out, *taken), wording.watts, "W")
+    return Plot("power", tuple(replace(one, flat=True) for one in (*out, *taken)), wording.watts, "W")
+
+
+def peaks_plot(power: Plot, wording: Wording) -> Plot:
+    """The greatest of each stretch, with the starts of the pump: apart, so that they drown no mean."""
+    series = power.series[:1]
+    dots = [Dot(dot.start_ms, dot.stop_ms, dot.high, dot.high, dot.high) for one in series for dot in one.dots]
+    return Plot("peaks", tuple(Series(one.name, "bars", dots) for one in series), wording.watts, "W")
 
 
 def run_dots(totals: Sequence[RunTotals], span: TimeSpan, value: Callable[[RunTotals], float | None]) -> list[Dot]:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from api.pages.acting import ActNow
 from api.pages.contexts import AlarmCard, DataTable, Fact, LogLine
+from api.pages.whychanged import WhyChanged
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,8 @@ class SiteNow:
     act : ActNow | None — what stands on top; alarms : those that it does not tell
     middle_ms : int | None — the middle of the range, for the script to say it in the reader's own time
     survival : str — JSON of [[UTC ms, chance 0..1], ...] for the script's marker
+    held : what the shaded range claims
+    why : what moved the end, the reader's own question first
     silence_s : int — age from which the script marks the page as out of date [s]
     """
 
@@ -64,6 +67,8 @@ class SiteNow:
     zone: str
     survival: str
     silence_s: int
+    held: str = ""
+    why: tuple[WhyChanged, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

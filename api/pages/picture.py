@@ -29,11 +29,19 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One quantity in a picture. style : its CSS class, "first" or "second" (line and band) or "bars"."""
+    """One quantity in a picture. style : its CSS class, "first" or "second" (line and band) or "bars".
+
+    flat : only the means are drawn and scaled; the extremes are told, and drawn apart
+    """
 
     name: str
     style: str
     dots: Sequence[Dot]
+    flat: bool = False
+
+    def most(self) -> float:
+        """The most that is drawn."""
+        return max((dot.mean if self.flat else dot.high for dot in self.dots), default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +86,7 @@ NARROW = Sheet("tall", 336, 200, 2, 7, inside=True, merged=2)
 def draw_picture(scene: PictureContents, sheet: Sheet) -> Markup:
     """A picture as one SVG element."""
     frame = Frame(scene.start_ms, scene.end_ms, sheet.left, sheet.width - 8)
-    most = max([scene.top, *(dot.high for series in scene.series for dot in series.dots)])
+    most = max([scene.top, *(series.most() for series in scene.series)])
     full = nice(most * scene.scale) / scene.scale or 1.0
     lane = Lane(0, full, sheet.height - 30, 16)
     key = f"{scene.key}-{sheet.name}"
@@ -168,7 +176,8 @@ def _series(series: Series, frame: Frame, lane: Lane, merge: int) -> Markup:
         steps = list(zip(group, stops, strict=True))
         upper = [frame.at(at, lane.across(d.high)) for d, stop_ms in steps for at in (d.start_ms, stop_ms)]
         lower = [frame.at(at, lane.across(d.low)) for d, stop_ms in reversed(steps) for at in (stop_ms, d.start_ms)]
-        parts.append(element("path", {"class": f"band {series.style}", "d": line([*upper, *lower], closed=True)}))
+        if not series.flat:
+            parts.append(element("path", {"class": f"band {series.style}", "d": line([*upper, *lower], closed=True)}))
         parts.append(element("path", {"class": f"mean {series.style}", "d": line(middle)}))
     return Markup().join(parts)
 

@@ -10,6 +10,7 @@ import msgspec
 from api.pages.contexts import LogLine
 from api.pages.ports import PagePorts
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
+from forecaster.domain.alarms import OPEN, TransitionKind
 from forecaster.domain.quantities import STATES, Quantity
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Outage
@@ -20,6 +21,7 @@ from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 PAYLOAD_SHOWN = 200
+RETOLD = (TransitionKind.UPDATED, TransitionKind.REMINDED)
 
 
 def outage_page(ports: PagePorts, site: Site, words: Words) -> tuple[OutageLine, ...]:
@@ -78,10 +80,11 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
 
 
 def alarm_log(ports: PagePorts, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:
-    """Changes of alarms, newest first."""
+    """Changes of alarms that are over, newest first, without retellings; what is open stands above it."""
     now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    changes = ports.ledger.transitions(site.id, now_ms - days * 24 * HOUR_MS, now_ms + 1, 200)
+    still = {alarm.id for alarm in ports.ledger.alarms(site.id, OPEN, 500)}
+    changes = ports.ledger.transitions(site.id, now_ms - days * 24 * HOUR_MS, now_ms + 1, 1000)
     return tuple(
         LogLine(
             wording.clock(change.at_ms, now_ms),
@@ -91,6 +94,7 @@ def alarm_log(ports: PagePorts, site: Site, words: Words, days: int = 90) -> tup
             "alarm",
         )
         for change in changes
+        if change.alarm.id not in still and change.kind not in RETOLD
     )
 
 

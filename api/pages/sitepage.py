@@ -20,6 +20,7 @@ from api.pages.ports import PagePorts
 from api.pages.rehearsalpage import test_banner
 from api.pages.strip import StripData, StripMarker, StripWords, lying, standing
 from api.pages.stripdata import StripWindow, at, hundredths, strip_data, strip_words, survival_within, window
+from api.pages.whychanged import why_changed
 from forecaster.domain.forecast import Basis, Forecast, chance_at
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -35,6 +36,10 @@ LOG_LINES = 12
 TURNS = (7, 19)
 """Hours of the local clock at which people look again: morning and evening."""
 AWAY_MS = 4 * HOUR_MS
+CLAIMED = 0.8
+"""Share of cases in which the shaded range is meant to hold: between its 10 and 90 % points."""
+LEAST_CASES = 5
+"""From so many cases on the site's own count is told in place of what is meant."""
 OUTLOOKS = {Quantity.RAIN_EXPECTED, Quantity.RAIN_DEPTH, Quantity.RAIN_RATE}
 
 
@@ -47,8 +52,12 @@ def site_now(
     meaning: str = "mains",
     operate: bool = True,
     asked: str = "",
+    looked_ms: int | None = None,
 ) -> SiteNow:
-    """Everything the living part of a site's page shows; asked: the alarm just acknowledged from it."""
+    """Everything the living part of a site's page shows.
+
+    asked : the alarm just acknowledged from it; looked_ms : when this reader last looked
+    """
     now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
     forecast = ports.forecast(site.id)
@@ -58,7 +67,8 @@ def site_now(
     marker = marker_of(forecast, view, wording, words, until_ms, meaning)
     drawn = None if marker is None else StripMarker(marker.at_ms, marker.name, marker.says)
     data = strip_data(ports, site, forecast, view, words, drawn)
-    sentence = sentence_of(forecast, wording, words, now_ms)
+    age = age_of(ports.store.latest(site.id).values(), forecast, now_ms, wording, words)
+    sentence = sentence_of(forecast, wording, words, now_ms, silent_since(site, forecast, age, now_ms))
     said = strip_words(site, wording, words, view, sentence.striptags(), data.in_litres)
     return SiteNow(
         site=site.id,
@@ -67,7 +77,7 @@ def site_now(
         middle_ms=middle_of(forecast, wording, now_ms),
         sentence=sentence,
         under=under_of(site, forecast, wording, words),
-        age=age_of(ports.store.latest(site.id).values(), forecast, now_ms, wording, words),
+        age=age,
         banners=tuple(filter(None, [test_banner(running_test(ports.ledger, site.id), words)])),
         warnings=ports.reach_warnings(site, words, operate=operate) + warnings_of(forecast, wording, words, now_ms),
         act=act,
@@ -76,22 +86,43 @@ def site_now(
         strip_tall=draw(data, said, standing(view.start_ms, view.end_ms)),
         strip_table=strip_table(data, said, wording, words),
         marker=marker,
-        facts=facts_of(forecast, wording, words, now_ms),
+        facts=facts_of(site, forecast, wording, words, now_ms),
+        held=held_words(forecast, words),
         log=log_of(ports, site, data, wording, words),
         has_rain=bool(data.rain or data.rain_ahead),
         has_water_ahead=bool(data.water_ahead),
         zone=site.timezone,
         survival=survival_json(survival_within(forecast, max(data.end_ms, 0 if marker is None else marker.at_ms))),
         silence_s=silence_of(site),
-    )
+        why=why_changed(
+            ports, site, forecast, words, now_ms,
+            looked_ms=looked_ms,
+            alarm_ms=None if act is None or act.card is None else act.card.alarm.raised_ms,
+        ),
+    )  # fmt: skip
 
 
-def sentence_of(forecast: Forecast | None, wording: Wording, words: Words, now_ms: int) -> Markup:
-    """The sentence at the top: who carries the pump since when, and how long that lasts."""
+def silent_since(site: Site, forecast: Forecast | None, age: DataAge, now_ms: int) -> int | None:
+    """Since when a house is silent that was heard before: longer than its channels may be [UTC milliseconds]."""
+    if age.heard_ms is None or forecast is None:
+        return None
+    late = now_ms - age.heard_ms > silence_of(site) * 1000
+    return age.heard_ms if late or forecast.basis is Basis.PROJECTED else None
+
+
+def sentence_of(
+    forecast: Forecast | None, wording: Wording, words: Words, now_ms: int, silent_ms: int | None = None
+) -> Markup:
+    """The sentence at the top: who carries the pump since when, and how long that lasts.
+
+    silent_ms : int | None — nothing has been heard since: what stands here was so then
+    """
     if forecast is None:
         return Markup(escape(words("now.no_forecast")))
     on_pack = forecast.supply is Supply.PACK
-    if forecast.supply_since_ms is None:
+    if silent_ms is not None:
+        first = words("now.pack_silent" if on_pack else "now.mains_silent", since=wording.within(silent_ms, now_ms))
+    elif forecast.supply_since_ms is None:
         first = words("now.pack" if on_pack else "now.mains")
     else:
         since = wording.within(forecast.supply_since_ms, now_ms)
@@ -209,6 +240,14 @@ def chance_words(probability: float | None, words: Words) -> str:
     if percent <= 0:
         return words("now.marker_none")
     return words("now.marker_says", chance=percent)
+
+
+def held_words(forecast: Forecast | None, words: Words) -> str:
+    """What the shaded range claims: as it is meant, or what it has held here where that is clearly less."""
+    coverage = None if forecast is None else forecast.coverage
+    if coverage is None or coverage.count < LEAST_CASES or coverage.hits >= CLAIMED * coverage.count:
+        return words("now.held_meant")
+    return words("now.held_here", hits=coverage.hits, count=coverage.count)
 
 
 def strip_table(data: StripData, said: StripWords, wording: Wording, words: Words) -> DataTable:

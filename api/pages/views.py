@@ -19,7 +19,9 @@ from api.pages.fleetpage import Sought, fleet_page
 from api.pages.forscript import device_words, fleet_words, script_words
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, PortsIn
 from api.pages.historypage import history_csv, history_page
+from api.pages.lastlook import LookedIn, keep_look
 from api.pages.moments import moment, zone_words
+from api.pages.pastends import past_ends
 from api.pages.recordpages import alarm_log, channel_page, outage_page, refusal_page
 from api.pages.render import page
 from api.pages.sitepage import site_now
@@ -88,8 +90,12 @@ def site(
 ) -> Response:
     """One site: the sentence, what to do, the strip, alarms, water and log."""
     at_ms = moment(site, until) if until else None
-    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate, asked=asked)
-    return page(
+    looks = Response()
+    before_ms = keep_look(request, looks, site.id, ports.clock.now_ms())
+    now = site_now(
+        ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate, asked=asked, looked_ms=before_ms
+    )
+    answer = page(
         request,
         "site.html",
         caller,
@@ -100,6 +106,8 @@ def site(
         device_words=device_words(words),
         tested=tested,
     )
+    answer.headers.append("set-cookie", looks.headers["set-cookie"])
+    return answer
 
 
 @router.get("/sites/{site}/now")
@@ -112,10 +120,13 @@ def site_living(
     until: Annotated[str, Query(max_length=40)] = "",
     meaning: Annotated[str, Query(alias="as", max_length=10)] = "mains",
     asked: Asked = "",
+    looked_ms: LookedIn = None,
 ) -> Response:
     """The living part of a site's page alone, for the script to put in place."""
     at_ms = moment(site, until) if until else None
-    now = site_now(ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate, asked=asked)
+    now = site_now(
+        ports, site, words, until_ms=at_ms, meaning=meaning, operate=caller.operate, asked=asked, looked_ms=looked_ms
+    )
     return page(request, "living.html", caller, now=now)
 
 
@@ -160,7 +171,16 @@ def outages(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, call
     """Every outage: what was forecast, and what happened."""
     lines = outage_page(ports, site, words)
     zone = zone_words(ports.clock.now_ms(), Wording.of(site, words), words)
-    return page(request, "outages.html", caller, site_id=site.id, name=site.name, outages=lines, zone=zone)
+    return page(
+        request,
+        "outages.html",
+        caller,
+        site_id=site.id,
+        name=site.name,
+        outages=lines,
+        zone=zone,
+        ends=past_ends(ports, site, words),
+    )
 
 
 @router.get("/sites/{site}/telemetry")
