@@ -22,19 +22,27 @@ def parse(payload: bytes) -> Any:
     """A payload as a JSON value. PayloadError with the reason where it is not exactly one valid JSON value."""
     try:
         value = _decode(payload)
-    except UnicodeDecodeError as error:
-        raise PayloadError("the payload is not UTF-8 text") from error
     except RecursionError as error:
         raise PayloadError(f"the JSON is nested more than {MAX_DEPTH} deep") from error
     except msgspec.ValidationError as error:
         raise PayloadError(f"a number is out of range: {error}") from error
-    except msgspec.DecodeError as error:
+    except (UnicodeDecodeError, msgspec.DecodeError) as error:  # which one says that it is no UTF-8 depends on msgspec
+        if not _is_utf8(payload):
+            raise PayloadError("the payload is not UTF-8 text") from error
         raise PayloadError(f"the payload is not JSON: {error}") from error
     if type(value) is dict or type(value) is list:
         colons = _names_and_colons(value, MAX_DEPTH)
         if payload.count(b":") != colons or b"\\" in payload:
             _refuse_duplicates(payload)
     return value
+
+
+def _is_utf8(payload: bytes) -> bool:
+    try:
+        payload.decode()
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _names_and_colons(value: Any, depth: int) -> int:
