@@ -15,7 +15,7 @@ from collector.decode.payload import Decoder
 from collector.mqtt.connection import client
 from collector.mqtt.embedded import free_port
 from collector.mqtt.wire import Client
-from collector.store.open import open_store
+from collector.store.open import open_ledger, open_store
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
@@ -167,6 +167,7 @@ class Demo:
             path = self._folder / "sites" / f"{cellar.site.id}.toml"
             path.write_text(site_toml(cellar.site), encoding="utf-8")
         installation = load_installation(self._folder)
+        open_ledger(installation.ledger_url, owner=True).close()  # readings without a ledger are a lost ledger
         store = open_store(installation.readings_url)
         try:
             for cellar in self._cellars:

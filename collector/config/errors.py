@@ -49,9 +49,11 @@ def config_error(error: ValidationError, model: type[BaseModel], file: str) -> C
     """The first error as a ConfigError."""
     found = error.errors(include_url=False)
     detail = next((d for d in found if d["type"] == "extra_forbidden"), found[0])  # a slip explains what is missing
-    location = [part for part in detail["loc"] if not _is_tag(part)]
+    kind, place = detail["type"], detail["loc"]
+    location = [part for part in place if not _is_tag(part)]
+    if kind == "extra_forbidden":  # the key itself may be named like a union's branch
+        location = [*(part for part in place[:-1] if not _is_tag(part)), *place[-1:]]
     key = dotted(location)
-    kind = detail["type"]
     if kind == "extra_forbidden":
         name = str(location[-1])
         known = _keys_at(model, location[:-1])

@@ -264,9 +264,9 @@ def left_open(browser: Browser, house: Served, minutes: int) -> tuple[dict[str, 
         early: dict[str, float] = {}
         for minute in range(minutes):
             before = page.evaluate("window.drawn")
-            with page.expect_response(re.compile(r"/now\?")):
+            with page.expect_response(re.compile(r"/now\?"), timeout=180_000):
                 page.clock.run_for(60_000)  # the page looks once a minute: exactly one look in each
-            deadline = time.monotonic() + 30.0
+            deadline = time.monotonic() + 180.0
             while page.evaluate("window.drawn") == before:
                 assert time.monotonic() < deadline, "what was fetched was not drawn"
             if minute == max(2, minutes // 10):

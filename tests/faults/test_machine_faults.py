@@ -154,6 +154,7 @@ def test_names_that_hang(one: House, tmp_path: Path) -> None:
         assert one.process.wait(60.0) == 0  # a look-up would hold it up for 90 s
 
 
+@pytest.mark.long
 def test_a_clock_that_is_set_by_hours_while_it_runs(one: House, tmp_path: Path) -> None:
     """In: 20 messages before, after a step of 3 h on and after one of 5 h back. Out: 60 rows, live and ready."""
     [library] = map(str, Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))

@@ -149,9 +149,9 @@ def test_the_only_contact_that_cannot_be_told_is_said_wherever_one_looks(house: 
     site = house.installation.sites["larkspur"]
     lost = {"larkspur": replace(site, contacts=(OWNER,), set_aside=("contacts[1].email: 'x' is not a mail address",))}
     house.installation = replace(house.installation, mail=Mail(), sites=lost)
-    for path in ("/", "/sites/larkspur", "/sites/larkspur/alarms"):
+    for path, named in (("/", site.name), ("/sites/larkspur", "this site"), ("/sites/larkspur/alarms", "this site")):
         page = client.get(path).text
-        assert "Nobody can be told of this site" in page
+        assert f"Nobody can be told of {named}" in page
         assert "owner cannot be told by mail" in page
         assert "contacts[1].email" in page
     _, secret = new_token(house.ledger, house.clock, "reader", "read", None)

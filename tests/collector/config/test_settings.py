@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from collector.config.settings import load_installation, load_site, site_toml
+from collector.config.site_file import site_from
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import Quantity
@@ -180,3 +181,11 @@ def test_files_are_taken_from_the_installation_folder(tmp_path: Path) -> None:
     (folder / "secret").unlink()
     with pytest.raises(ConfigError, match="secret cannot be read"):
         found.broker.password()
+
+
+@pytest.mark.parametrize("key", ["[", "int", "function-x"])
+def test_an_unknown_key_that_looks_like_pydantics_own_is_named(key: str) -> None:
+    """Names of union branches are left out of a location, but never the key that was written."""
+    with pytest.raises(ConfigError, match="unknown key") as error:
+        site_from({"id": "larkspur", key: 1}, "larkspur.toml")
+    assert error.value.key == key
