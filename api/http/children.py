@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
-import sys
 import tempfile
 import threading
 from collections.abc import AsyncGenerator, AsyncIterator, Sequence
@@ -15,6 +13,7 @@ from anyio import open_process
 from fastapi.responses import StreamingResponse
 
 from api.http.problems import ProblemError
+from api.process.children import child_command, child_environment
 
 log = logging.getLogger("outlast.api")
 
@@ -24,7 +23,6 @@ MOST_CHILDREN = 2
 LIMIT_S = 1800.0
 """How long a child may run [s]; a client that reads more slowly is cut off."""
 
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 _places = threading.BoundedSemaphore(MOST_CHILDREN)
 
@@ -63,8 +61,7 @@ async def _written(arguments: Sequence[str]) -> AsyncGenerator[bytes, None]:
         raise ProblemError(503, f"{MOST_CHILDREN} such answers are being made; try again", {"Retry-After": "10"})
     try:
         with tempfile.TemporaryFile() as said:
-            command = [sys.executable, "-m", "api", *arguments]
-            made = await open_process(command, stdin=DEVNULL, stderr=said, env={**os.environ, **ONE_THREAD})
+            made = await open_process(child_command(*arguments), stdin=DEVNULL, stderr=said, env=child_environment())
             async with made as child:
                 cut = asyncio.get_running_loop().call_later(LIMIT_S, child.kill)
                 try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import os
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Mapping, Sequence
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import IO
 from zoneinfo import ZoneInfo
 
+from api.process.children import child_command, child_environment
 from api.process.repeating import RepeatingWorker
 from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger
@@ -38,8 +38,6 @@ SITES_A_CHILD = 50
 LOWEST = 19
 AFTER_MIDNIGHT = timedelta(hours=1)
 """How long after its end a day is studied: its last readings may come late."""
-
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 
 def due_since_ms(timezone: str, now_ms: int) -> int:
@@ -111,11 +109,10 @@ class StudyWorker(RepeatingWorker):
 
     def _run(self, sites: Sequence[str], now_ms: int, said: IO[bytes]) -> str | None:
         """Run the child. None where it succeeded, else the reason in one line."""
-        command = [sys.executable, "-m", "api", "study", "--config", str(self._folder), "--at", time_text(now_ms)]
+        command = child_command("study", "--config", str(self._folder), "--at", time_text(now_ms), *sites)
         child = subprocess.Popen(
-            [*command, *sites], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said,
-            env={**os.environ, **ONE_THREAD},
-        )  # fmt: skip
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, env=child_environment()
+        )
         try:
             os.setpriority(os.PRIO_PROCESS, child.pid, LOWEST)
             until_s = time.monotonic() + self._limit_s
