@@ -17,6 +17,7 @@ from api.deliver.outbox import known_to, served, unserved_contacts
 from api.deliver.push import PushCarrier, push_keys
 from api.deliver.webhook import WebhookCarrier
 from api.http.security import is_loopback
+from api.process.notes import made_once
 from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.counts import Count
@@ -65,20 +66,12 @@ def client_id(installation: Installation, ledger: Ledger) -> str:
     """A stable MQTT client id for the couriers, not the collector's: two clients of one id evict each other."""
     if installation.broker.client_id is not None:
         return f"{installation.broker.client_id}-out"
-    noted = ledger.noted(CLIENT_NOTE)
-    if noted is None:
-        noted = f"outlast-out-{secrets.token_hex(4)}"
-        ledger.note(CLIENT_NOTE, noted)
-    return noted
+    return made_once(ledger, CLIENT_NOTE, lambda: f"outlast-out-{secrets.token_hex(4)}")
 
 
 def cap_sender(ledger: Ledger) -> str:
     """The sender of CAP messages: a name of this installation's own, the same over its years."""
-    noted = ledger.noted(SENDER_NOTE)
-    if noted is None:
-        noted = f"outlast-{secrets.token_hex(8)}"
-        ledger.note(SENDER_NOTE, noted)
-    return noted
+    return made_once(ledger, SENDER_NOTE, lambda: f"outlast-{secrets.token_hex(8)}")
 
 
 def homie_wanted(installation: Installation) -> bool:
@@ -97,11 +90,10 @@ def carriers_for(
     sites, broker = installation.sites, installation.broker
     own_id = client_id(installation, ledger)
     base = public_url(installation)
+    devices = sites if homie_wanted(installation) else {}
     found: list[Carrier] = [
         MqttCarrier(broker, own_id, sites, ledger, clock, wake),
-        HomieCarrier(
-            broker, f"{own_id}-homie", sites if homie_wanted(installation) else {}, ledger, clock, wake, store
-        ),
+        HomieCarrier(broker, f"{own_id}-homie", devices, ledger, clock, wake, store),
         WebhookCarrier(sites, clock, folder=installation.folder, sender=cap_sender(ledger)),
     ]
     if MAIL in served(installation):

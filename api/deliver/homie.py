@@ -19,6 +19,7 @@ from api.deliver.homie_measured import measured_properties, measured_values
 from api.deliver.mqtt import newest_by_kind
 from api.deliver.outcome import Later, Outcome, Sent
 from api.deliver.plain import said
+from api.process.notes import note_names, noted_names
 from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
@@ -296,8 +297,8 @@ class HomieCarrier:
 
     def close(self) -> None:
         """Every device leaves in good order, but those that another carrier takes over."""
-        handed = sorted(self._staying & {d.site.id for d in self._devices.values() if d.link.connected})
-        self._ledger.note(HANDED, msgspec.json.encode(handed).decode())
+        handed = self._staying & {d.site.id for d in self._devices.values() if d.link.connected}
+        note_names(self._ledger, HANDED, handed)
         for device in self._devices.values():
             device.close(handed_over=device.site.id in handed)
 
@@ -307,22 +308,15 @@ class HomieCarrier:
 
     def _take_over(self) -> None:
         """Devices that were handed over, and whose description is the same, are ready from their first word."""
-        noted = self._ledger.noted(HANDED)
-        for site in [] if noted is None else msgspec.json.decode(noted, type=list[str]):
+        for site in noted_names(self._ledger, HANDED):
             if site in self._devices:
                 self._devices[site].taken_over = True
-        self._ledger.note(HANDED, "[]")
-
-    def _measured_of(self, site: str) -> list[str]:
-        noted = self._ledger.noted(f"{MEASURED}:{site}")
-        return [] if noted is None else msgspec.json.decode(noted, type=list[str])
+        note_names(self._ledger, HANDED, ())
 
     def _clear_removed(self) -> bool:
         """Remove the devices of sites that are no longer configured: `$state` first, as the convention requires."""
-        noted = self._ledger.noted(NOTE)
-        earlier: list[str] = [] if noted is None else msgspec.json.decode(noted, type=list[str])
         link = next((device.link for device in self._devices.values() if device.link.connected), None)
-        gone = sorted(set(earlier) - set(self._devices))
+        gone = sorted(set(noted_names(self._ledger, NOTE)) - set(self._devices))
         if gone and link is None:
             return False
         for site in gone:
@@ -330,9 +324,9 @@ class HomieCarrier:
             names = [f"forecast/{name}" for name, _, _ in FORECAST]
             names += [f"alarms/{name}" for name in (*AlarmKind, "highest", "headline")]
             names += [f"$alert/{name}" for name in AlarmKind]
-            names += [f"measured/{name}" for name in self._measured_of(site)]
+            names += [f"measured/{name}" for name in noted_names(self._ledger, f"{MEASURED}:{site}")]
             topics = [f"{base}/$state", f"{base}/$description", *(f"{base}/{name}" for name in names)]
             if link is None or any(isinstance(link.publish(topic, b"", qos=QOS), Later) for topic in topics):
                 return False
-        self._ledger.note(NOTE, msgspec.json.encode(sorted(self._devices)).decode())
+        note_names(self._ledger, NOTE, self._devices)
         return True

@@ -19,6 +19,7 @@ from api.deliver.plain import PLAIN, plain_topic, plain_values
 from api.deliver.words import message_document
 from api.http.answers import alarm_out
 from api.http.newest import Untaken
+from api.process.notes import note_names, noted_names
 from collector.config.settings import Broker
 from forecaster.alarms.plan import MQTT, AlarmMessage, alarm_topic
 from forecaster.domain.alarms import Alarm, AlarmKind
@@ -105,15 +106,13 @@ class MqttCarrier:
 
     def _clear_removed(self) -> bool:
         """Clear the retained messages of sites that are no longer configured."""
-        noted = self._ledger.noted(NOTE)
-        earlier: list[str] = [] if noted is None else msgspec.json.decode(noted, type=list[str])
         cleared = True
-        for site in sorted(set(earlier) - set(self._sites)):
+        for site in sorted(set(noted_names(self._ledger, NOTE)) - set(self._sites)):
             topics = [f"outlast/{site}/forecast", *(alarm_topic(site, kind) for kind in AlarmKind)]
             topics += [plain_topic(site, name) for name in PLAIN]
             cleared = all(self._put(topic, b"") for topic in topics) and cleared
         if cleared:
-            self._ledger.note(NOTE, msgspec.json.encode(sorted(self._sites)).decode())
+            note_names(self._ledger, NOTE, self._sites)
         return cleared
 
     def _tell_forecasts(self) -> None:

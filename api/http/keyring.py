@@ -20,6 +20,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from api.http.problems import ProblemError
+from api.process.notes import made_once
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import LoginSession, Token
@@ -74,12 +75,7 @@ def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
 
 def kept_secret(ledger: Ledger, name: str) -> bytes:
     """A secret of the installation, made once and kept in the ledger."""
-    kept = ledger.noted(name)
-    if kept is None:
-        ledger.note(name, secrets.token_hex(32))
-        kept = ledger.noted(name)
-    assert kept is not None
-    return bytes.fromhex(kept)
+    return bytes.fromhex(made_once(ledger, name, lambda: secrets.token_hex(32)))
 
 
 def fast_hash(secret: str, key: bytes) -> str:
