@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 from icalendar import Calendar, Event
 
-from forecaster.discharge import next_due_ms
+from forecaster.discharge import due_after_ms
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
@@ -83,9 +83,9 @@ def _reserve(site: Site, ledger: Ledger, say: Words) -> Iterator[Entry]:
 
 def _test(site: Site, ledger: Ledger, say: Words) -> Iterator[Entry]:
     """The next rehearsal on the pack, once there was one."""
-    ended = [t.finished_ms for t in ledger.tests(site.id) if t.result is not None and t.finished_ms is not None]
-    if ended:
-        due = datetime.fromtimestamp(next_due_ms(site, max(ended), 0) / 1000.0, ZoneInfo(site.timezone)).date()
+    due_ms = due_after_ms(site, ledger.tests(site.id))
+    if due_ms is not None:
+        due = datetime.fromtimestamp(due_ms / 1000.0, ZoneInfo(site.timezone)).date()
         yield Entry("test", say("calendar.test"), say("calendar.test.about"), due, due + timedelta(days=1))
 
 

@@ -10,7 +10,7 @@ import msgspec
 
 from api.http.answers import outage_out
 from api.http.rehearsal_answers import rehearsal_out
-from forecaster.discharge import next_due_ms
+from forecaster.discharge import due_after_ms
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
@@ -91,7 +91,6 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
     """The report of a site over [start_ms, end_ms)."""
     outages = tuple(o for o in ledger.outages(site.id, 2000) if start_ms <= o.start_ms < end_ms)
     every_test = ledger.tests(site.id)
-    done = [t.finished_ms for t in every_test if t.result is not None and t.finished_ms is not None]
     level: list[tuple[int, float]] = []
     if site.has(Quantity.WATER_LEVEL):
         points = store.series(site.id, Quantity.WATER_LEVEL, end_ms - LEVEL_SPAN_MS, end_ms)
@@ -102,7 +101,7 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
         end_ms=end_ms,
         outages=outages,
         tests=tuple(every_test),
-        test_due_ms=next_due_ms(site, max(done), 0) if done else None,
+        test_due_ms=due_after_ms(site, every_test),
         health=with_study(
             examine(all_runs(ledger, site.id, start_ms, end_ms), level), parts_told(ledger.study(site.id, HEALTH))
         ),

@@ -5,6 +5,15 @@
 
 from forecaster.discharge.analysis import analyse
 from forecaster.discharge.evidence import DischargeEvidence
-from forecaster.discharge.watch import Progress, finish_reason, latest_result, next_due_ms, progress
+from forecaster.discharge.watch import Progress, due_after_ms, finish_reason, latest_result, next_due_ms, progress
 
-__all__ = ["DischargeEvidence", "Progress", "analyse", "finish_reason", "latest_result", "next_due_ms", "progress"]
+__all__ = [
+    "DischargeEvidence",
+    "Progress",
+    "analyse",
+    "due_after_ms",
+    "finish_reason",
+    "latest_result",
+    "next_due_ms",
+    "progress",
+]

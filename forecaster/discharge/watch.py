@@ -137,3 +137,9 @@ def next_due_ms(site: Site, last_ms: int | None, installed_ms: int) -> int:
         if wet_ms - last_ms >= BEFORE_WET_DAYS * DAY_MS:
             return min(due_ms, wet_ms)
     return due_ms
+
+
+def due_after_ms(site: Site, tests: Sequence[DischargeTest]) -> int | None:
+    """When the next rehearsal is due after those that came to a result [UTC ms]; None where none did yet."""
+    ended = [test.finished_ms for test in tests if test.result is not None and test.finished_ms is not None]
+    return next_due_ms(site, max(ended), 0) if ended else None

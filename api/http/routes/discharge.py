@@ -14,7 +14,7 @@ from api.http.rehearsal_answers import rehearsal_out
 from api.http.schemas import AcceptedOut
 from api.http.shapes import Shape, Time
 from api.process.services import Services
-from forecaster.discharge import next_due_ms, progress
+from forecaster.discharge import due_after_ms, progress
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
@@ -72,8 +72,8 @@ def out(services: Services, site: Site, test: DischargeTest, *, names: bool = Tr
 def discharge_tests(site: SiteIn, who: PrincipalIn, services: ServicesIn) -> Response:
     """Discharge tests of a site, newest first; kept for ever. Who started one is told to those who may operate."""
     tests = services.ledger.tests(site.id)
-    ended = [t.finished_ms for t in tests if t.result is not None and t.finished_ms is not None]
-    due = time_text(next_due_ms(site, max(ended), 0)) if ended else None
+    due_ms = due_after_ms(site, tests)
+    due = None if due_ms is None else time_text(due_ms)
     body = {"site": site.id, "due": due, "tests": [out(services, site, test, names=who.may_operate) for test in tests]}
     return answers.json_response(body)
 
