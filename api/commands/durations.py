@@ -23,6 +23,15 @@ def duration_ms(text: str) -> int:
     return length
 
 
+def span_ms(since: str | None, until: str | None, now_ms: int, default_ms: int) -> tuple[int, int]:
+    """[--from, --to) in UTC milliseconds; what is left out: until now, for as long as `default_ms`. UsageError."""
+    end_ms = now_ms if until is None else moment_ms(until)
+    start_ms = end_ms - default_ms if since is None else moment_ms(since)
+    if start_ms >= end_ms:
+        raise UsageError("--from: it does not lie before --to", "give an earlier time")
+    return start_ms, end_ms
+
+
 def moment_ms(text: str) -> int:
     """RFC 3339 in UTC milliseconds. UsageError."""
     return time_ms(text)

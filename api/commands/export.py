@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from api.commands.common import ConfigDir
-from api.commands.durations import moment_ms
+from api.commands.durations import span_ms
 from api.commands.installed import opened
 from api.offline.exporting import write
 from forecaster.domain.errors import UsageError
@@ -46,10 +46,7 @@ def export(
 
     Example: outlast export larkspur --what runs --from 2026-03-01T00:00:00Z --format csv --out runs.csv
     """
-    end_ms = time.time_ns() // 1_000_000 if until is None else moment_ms(until)
-    start_ms = end_ms - 30 * DAY_MS if since is None else moment_ms(since)
-    if start_ms >= end_ms:
-        raise UsageError("--from: it does not lie before --to", "give an earlier time")
+    start_ms, end_ms = span_ms(since, until, time.time_ns() // 1_000_000, 30 * DAY_MS)
     with opened(config) as has, _goal(out) as goal:
         record = Record(has.site(site_id), has.store, has.ledger)
         rows = write(_progress(record.stretches(what, start_ms, end_ms), what), form, goal)

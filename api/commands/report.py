@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
-from api.commands.durations import moment_ms
+from api.commands.durations import span_ms
 from api.commands.installed import opened
 from api.offline.reporting import document, report_of, told
 from forecaster.domain.errors import UsageError
@@ -30,10 +30,7 @@ def report(
     """
     if not 0 < days <= 36_500:
         raise UsageError(f"--days: {days:g} is not a span", "give a number of days above 0")
-    end_ms = time.time_ns() // 1_000_000 if until is None else moment_ms(until)
-    start_ms = end_ms - round(days * DAY_MS) if since is None else moment_ms(since)
-    if start_ms >= end_ms:
-        raise UsageError("--from: it does not lie before --to", "give an earlier time")
+    start_ms, end_ms = span_ms(since, until, time.time_ns() // 1_000_000, round(days * DAY_MS))
     with opened(config) as has:
         sites = [has.site(site_id)] if site_id is not None else list(has.installation.sites.values())
         reports = [report_of(has.store, has.ledger, site, start_ms, end_ms) for site in sites]
