@@ -83,7 +83,9 @@ def foreseen(ports: PagePorts, outage: Outage, end_ms: int) -> Sequence[Dot]:
                 continue
             passed_h = (kept.issued_ms - outage.start_ms) / HOUR_MS
             dots.append(Dot(start_ms, stop_ms, passed_h + hours.p10, passed_h + hours.p90, passed_h + hours.p50))
-    stops = [dot.start_ms for dot in dots[1:]] + [end_ms] * bool(dots)
+    if not dots:
+        return []
+    stops = [*(dot.start_ms for dot in dots[1:]), end_ms]
     return [replace(dot, stop_ms=max(stop_ms, dot.start_ms + 1)) for dot, stop_ms in zip(dots, stops, strict=True)]
 
 

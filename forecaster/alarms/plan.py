@@ -168,17 +168,15 @@ class Planner:
 
         It counts as the contact's where people are told; otherwise it is of nobody, as a hub's.
         """
-        address = contact.webhook
-        least = contact.minimum_priority.rank
-        if not address or not _takes_all(contact) or transition.alarm.priority.rank < least:
-            return []
-        if WEBHOOK not in self.channels:
+        address = contact.webhook if _takes_all(contact) and WEBHOOK in self.channels else None
+        if not address or transition.alarm.priority.rank < contact.minimum_priority.rank:
             return []
         told = transition.tell and transition.kind in TOLD
         who = contact.name if told else ""
         message = self._message(transition, who, self._language(contact), only_unacknowledged=False)
-        message = self._to_afar(replace(message, every=True), WEBHOOK) if told else replace(message, every=True)
-        return [_delivery(message, WEBHOOK, address, now_ms, now_ms, PEOPLE_HOURS)]
+        if told:
+            message = self._to_afar(message, WEBHOOK)
+        return [_delivery(replace(message, every=True), WEBHOOK, address, now_ms, now_ms, PEOPLE_HOURS)]
 
     def _listening(self) -> Iterable[PushSubscription]:
         return (item for item in self.subscriptions if item.site in (None, self.site.id))
