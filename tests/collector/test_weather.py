@@ -25,12 +25,14 @@ PATIENCE_S = 120.0
 
 
 @contextmanager
-def service(answer: Callable[[BaseHTTPRequestHandler], object]) -> Iterator[str]:
-    """A weather service that answers as it is told; its address."""
+def service(answer: Callable[[BaseHTTPRequestHandler], object], location: str | None = None) -> Iterator[str]:
+    """A weather service that answers as it is told, or sends on to another location; its address."""
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            self.send_response(200)
+            self.send_response(200 if location is None else 302)
+            if location is not None:
+                self.send_header("Location", location)
             self.end_headers()
             answer(self)
 
@@ -128,34 +130,12 @@ def test_a_hostile_answer_is_that_sites_trouble_alone(tmp_path: Path, name: str)
         worker.stop()
 
 
-@contextmanager
-def redirecting(to: str) -> Iterator[str]:
-    """A service that sends on to another address."""
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            self.send_response(302)
-            self.send_header("Location", to)
-            self.end_headers()
-
-        def log_message(self, format: str, *args: object) -> None:
-            del format, args
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    threading.Thread(target=server.serve_forever, daemon=True).start()
-    try:
-        yield f"http://127.0.0.1:{server.server_address[1]}/"
-    finally:
-        server.shutdown()
-        server.server_close()
-
-
 @pytest.mark.parametrize(
     "inside", ["http://169.254.169.254/latest/", "http://10.0.0.1/", "http://[::1]:9/", "ftp://x/"]
 )
 def test_no_redirect_leads_into_a_private_network(tmp_path: Path, inside: str) -> None:
     """Addresses of machines' own data and of private networks (RFC 1918, RFC 3927, RFC 4291)."""
-    with redirecting(inside) as url, closing(open_store(f"sqlite:///{tmp_path / 'r.db'}")) as store:
+    with service(lambda _: None, inside) as url, closing(open_store(f"sqlite:///{tmp_path / 'r.db'}")) as store:
         site = house("larkspur", url)
         worker = WeatherWorker({site.id: site}, store, HeldClock(NOW_MS))
         worker.poll(site)

@@ -40,14 +40,6 @@ FORGETFUL_S = 6.0
 """Longer than the five seconds after which the library by itself gives a message up."""
 
 
-@pytest.fixture
-def broker() -> Iterator[EmbeddedBroker]:
-    made = EmbeddedBroker("127.0.0.1", free_port())
-    made.start()
-    yield made
-    made.stop()
-
-
 class Subscriber:
     """A client with a persistent session that acknowledges by hand, or not at all."""
 

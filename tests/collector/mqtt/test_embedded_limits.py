@@ -4,26 +4,16 @@ from __future__ import annotations
 
 import socket
 import struct
-from collections.abc import Iterator
 
 import paho.mqtt.client as mqtt
-import pytest
 from amqtt.session import Session
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.mqtt.embedded import EmbeddedBroker, free_port
+from collector.mqtt.embedded import EmbeddedBroker
 from collector.mqtt.embedded_sessions import PACKET_BYTES, RETAINED, RETAINED_BYTES, SessionBroker
 from tests.servers import eventually
 
 CONNECT = b"\x10\x11\x00\x04MQTT\x04\x02\x00\x00\x00\x05flood"
-
-
-@pytest.fixture
-def broker() -> Iterator[EmbeddedBroker]:
-    made = EmbeddedBroker("127.0.0.1", free_port())
-    made.start()
-    yield made
-    made.stop()
 
 
 def held(broker: EmbeddedBroker) -> SessionBroker:
