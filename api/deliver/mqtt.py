@@ -72,7 +72,7 @@ class MqttCarrier:
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Publish one alarm's newest state, retained."""
-        body = msgspec.json.encode(message_document(message, delivery.key, names=False))
+        body = msgspec.json.encode(message_document(message, delivery.key))
         return self._link.publish(delivery.receiver, body, qos=QOS, retain=not message.test)
 
     def tick(self) -> None:

@@ -20,7 +20,7 @@ from api.deliver.lanes import MOST
 from api.deliver.outcome import Later, Never, Outcome, Sent
 from api.deliver.outward import DEADLINE_S, OutwardAnswer, post
 from api.deliver.webhook_headers import headers_of
-from api.deliver.words import message_document
+from api.deliver.words import webhook_document
 from collector.config.webhook_template import rendered
 from forecaster.alarms.plan import WEBHOOK, AlarmMessage
 from forecaster.domain.errors import ConfigError
@@ -110,7 +110,7 @@ class WebhookCarrier:
         """The body and its media type; ValueError where the contact's template cannot be filled in."""
         if contact.webhook_format == "cap":
             return cap_alert(message, self._sites.get(message.site), self._sender), "application/cap+xml"
-        document = message_document(message, delivery.key, names=False) | {"afar": message.afar}
+        document = webhook_document(message, delivery.key)
         if contact.webhook_template is not None:
             return rendered(contact.webhook_template, document).encode(), contact.webhook_content_type
         return msgspec.json.encode(document), "application/json"

@@ -15,15 +15,19 @@ def title(message: AlarmMessage) -> str:
     return words(message.language)("mail.test", site=message.site_name) if message.test else message.site_name
 
 
-def message_document(message: AlarmMessage, key: str, *, names: bool) -> dict[str, Any]:
+def message_document(message: AlarmMessage, key: str) -> dict[str, Any]:
     """The alarm, what happened to it, and the key by which a repeat can be dropped; hubs get no names of people."""
     return {
-        **alarm_out(message.alarm, names=names),
+        **alarm_out(message.alarm),
         "site_name": message.site_name,
         "timezone": message.timezone,
         "transition": message.transition.value,
         "at": time_text(message.at_ms),
         "test": message.test,
-        **({"afar": message.afar} if names else {}),
         "key": key,
     }
+
+
+def webhook_document(message: AlarmMessage, key: str) -> dict[str, Any]:
+    """The same for a webhook, with what to do from far away: it names nobody there."""
+    return {**message_document(message, key), "afar": message.afar}

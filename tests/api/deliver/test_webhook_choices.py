@@ -16,7 +16,7 @@ from api.deliver.outcome import Later, Never
 from api.deliver.outward import OutwardAnswer
 from api.deliver.webhook import WebhookCarrier, outcome_of
 from api.deliver.webhook_headers import headers_of
-from api.deliver.words import message_document
+from api.deliver.words import webhook_document
 from collector.config.site_file import site_from, site_toml
 from collector.config.webhook_template import NAMES, checked, rendered
 from forecaster.alarms.plan import AlarmMessage, deliveries
@@ -174,7 +174,7 @@ def test_a_body_of_the_owners_own(ledger: Ledger) -> None:
 def test_a_template_may_name_every_field_but_those_of_people() -> None:
     alarm = told().alarm
     message = AlarmMessage("k", alarm.site, "x", "UTC", LARKSPUR.units, TransitionKind.RAISED, START_MS, alarm)
-    named = message_document(message, "k", names=True).keys()
+    named = webhook_document(message, "k").keys()
     assert named - NAMES == {"acknowledged_by", "shelved_by"}
     assert named >= NAMES
 
