@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable
+from contextlib import suppress
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -14,6 +15,9 @@ LIMIT_BYTES = 512 * 1024
 
 READ_S = 20.0
 """How long a body may take to arrive [s]."""
+
+LINGER_S = 2.0
+"""How long what still arrives is thrown away once a body is refused [s], lest a reset take the answer along."""
 
 WITHOUT = frozenset({"GET", "HEAD", "OPTIONS"})
 
@@ -32,11 +36,12 @@ class BodyLimit:
         try:
             body = None if told > LIMIT_BYTES else await asyncio.wait_for(_whole(receive), READ_S)
         except TimeoutError:
-            await problem(408, "the body did not arrive in time", {"Connection": "close"})(scope, receive, send)
+            refused = problem(408, "the body did not arrive in time", {"Connection": "close"})
+            await refused(scope, receive, _in_stages(receive, send))
             return
         if body is None:
-            text = f"a body may have {LIMIT_BYTES} bytes at most"
-            await problem(413, text, {"Connection": "close"})(scope, receive, send)
+            refused = problem(413, f"a body may have {LIMIT_BYTES} bytes at most", {"Connection": "close"})
+            await refused(scope, receive, _in_stages(receive, send))
             return
         await self._app(scope, _once(body, receive), send)
 
@@ -58,6 +63,27 @@ async def _whole(receive: Receive) -> bytes | None:
             return None
         if not message.get("more_body", False):
             return bytes(body)
+
+
+def _in_stages(receive: Receive, send: Send) -> Send:
+    """A `send` whose answer is complete before the connection ends: what arrives meanwhile is read (RFC 9112, 9.6)."""
+
+    async def staged(message: Message) -> None:
+        if message["type"] != "http.response.body":
+            await send(message)
+            return
+        await send({**message, "more_body": True})
+        with suppress(TimeoutError):
+            await asyncio.wait_for(_thrown_away(receive), LINGER_S)
+        await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+    return staged
+
+
+async def _thrown_away(receive: Receive) -> None:
+    """Read until the body has ended or the client has gone."""
+    while (message := await receive())["type"] == "http.request" and message.get("more_body", False):
+        pass
 
 
 def _once(body: bytes, receive: Receive) -> Receive:
