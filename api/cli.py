@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 from api import __version__
+from api.tongue import speak, spoken
 
 if TYPE_CHECKING:
     import typer
@@ -76,6 +77,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if argv is None and "_OUTLAST_COMPLETE" in os.environ:
         return int(import_module("api.commands.completion").complete(os.environ["_OUTLAST_COMPLETE"]))
     words = list(sys.argv[1:] if argv is None else argv)
+    speak(words, os.environ)
     if not words or words[0] in ("--help", "-h", "help"):
         sys.stdout.write(usage())
         return 0
@@ -97,6 +99,7 @@ def _call(name: str, rest: list[str]) -> int:
     import typer
 
     from forecaster.domain.errors import OutlastError
+    from forecaster.texts.failures import failure
 
     module, _, attribute = COMMANDS[name][0].partition(":")
     target = getattr(import_module(f"api.commands.{module}"), attribute)
@@ -108,7 +111,7 @@ def _call(name: str, rest: list[str]) -> int:
         text = error.format_message().strip().rstrip(".")
         return complain(f"outlast {name}: {text}; `outlast {name} --help` tells more") if text else 2
     except OutlastError as error:
-        return complain(f"outlast {name}: {error}")
+        return complain(f"outlast {name}: {failure(error, spoken())}")
     except (typer.Abort, KeyboardInterrupt):
         return complain(f"outlast {name}: stopped")
     except BrokenPipeError:  # the reader of our output has gone, as `| head` goes

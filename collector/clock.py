@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forecaster.domain.ports import Clock, Ledger
+from forecaster.texts.catalogue import words
 
 CLOCK_NOTE = "clock-suspect"
 """The ledger note on why the wall clock is not believed, empty while it is; of a share `clock-suspect:<share>`."""
@@ -230,8 +231,8 @@ class ClockWatch:
         self._stepped_s = now_s if self._stepped_s is None else self._stepped_s
         if now_s - self._stepped_s >= STEP_BELIEVED_S:
             return False
-        way = "forward" if jump_ms > 0 else "back"
-        self.reason = f"the clock here was set {way} by {_span(abs(jump_ms))} while this ran; times go on as before"
+        key = "clock_doubt.stepped_forward" if jump_ms > 0 else "clock_doubt.stepped_back"
+        self.reason = words()(key, span=_span(abs(jump_ms)))
         self._carried_on, self._suspect_since_s = True, self._stepped_s
         self._clock.correction_ms = -jump_ms
         return True
@@ -241,13 +242,13 @@ class ClockWatch:
         if facts.synchronised:
             return None
         if wall_ms < RELEASED_MS:
-            return "the clock here stands before this program was written; it has not been set since the start"
+            return words()("clock_doubt.never_set")
         if last_ms is None:
             return None
         if wall_ms < last_ms - TOLERANCE_MS:
-            return f"the clock here is {_span(last_ms - wall_ms)} behind the last stored message"
+            return words()("clock_doubt.behind", span=_span(last_ms - wall_ms))
         if self._just_started(wall_ms, facts):
-            return "the machine has just started and its clock has not been set by a time service yet"
+            return words()("clock_doubt.just_started")
         return None
 
     def _just_started(self, wall_ms: int, facts: ClockFacts) -> bool:
@@ -268,8 +269,8 @@ class ClockWatch:
 
 def _span(span_ms: int) -> str:
     if span_ms >= 2 * 86_400_000:
-        return f"{span_ms / 86_400_000:.1f} days"
-    return f"{span_ms / 60_000:.0f} min" if span_ms >= 120_000 else f"{span_ms / 1000:.0f} s"
+        return words()("clock_doubt.days", value=span_ms / 86400000)
+    return words()("clock_doubt.min", value=span_ms / 60000) if span_ms >= 120_000 else f"{span_ms / 1000:.0f} s"
 
 
 def watch_of(clock: Clock, probe: Probe | None, last_ms: int | None) -> ClockWatch | None:

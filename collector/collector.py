@@ -22,6 +22,7 @@ from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.times import DAY_MS
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.collector")
 
@@ -166,17 +167,25 @@ class Collector:
         session = self._session.state
         if session.problem is not None:
             found.append(("broker", session.problem))
-        found.extend(("broker", f"it does not give us {f!r}: {why}") for f, why in session.refused_filters.items())
+        found.extend(
+            ("broker", words()("broker.it_does_not_give_us", f=f, why=why))
+            for f, why in session.refused_filters.items()
+        )
         if self._intake.trouble is not None:
             found.append(("store", self._intake.trouble))
         health = self._store.health()
-        if health.says not in ("sound", self._intake.trouble):
+        if health.says not in (words()("store.sound"), self._intake.trouble):
             found.append(("store", health.says))
         if self._watch is not None and self._watch.reason is not None:
             found.append(("clock", self._watch.reason))
         if self._intake.counts.dropped:
             found.append(
-                ("intake", f"{self._intake.counts.dropped} messages sent without acknowledgement were dropped")
+                (
+                    "intake",
+                    words()(
+                        "broker.messages_sent_without_acknowledgement_were_dropped", dropped=self._intake.counts.dropped
+                    ),
+                )
             )
         return found
 

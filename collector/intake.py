@@ -25,6 +25,7 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.records import HeldMessage
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.intake")
 
@@ -207,7 +208,7 @@ class Intake:
             return decoded if self._guard is None else self._guard.admit(topic, payload, decoded)
         except DECODER_FAULTS as error:
             log.exception("a fault in decoding a message of %s", topic)
-            reason = f"a fault in decoding ({type(error).__name__}: {error}); the message is kept, please report it"
+            reason = words()("payload.a_fault_in_decoding_the_message", name=type(error).__name__, error=str(error))
             return Decoded(refusals=(Refusal(None, topic, payload[:KEPT_BYTES], arrived_ms, _one_line(reason)),))
 
     def _commit(self, decoded: Sequence[Decoded]) -> bool:
@@ -237,7 +238,11 @@ class Intake:
             if len(readings) == 1:
                 r = readings[0]
                 body = f"{r.quantity.value} {r.value!r} at {r.time_ms}".encode()
-                refusals.append(Refusal(r.site, "", body, r.arrived_ms, f"the store refuses it: {error.reason}"))
+                refusals.append(
+                    Refusal(
+                        r.site, "", body, r.arrived_ms, words()("payload.the_store_refuses_it", reason=error.reason)
+                    )
+                )
                 return 0
         half = len(readings) // 2
         first = self._append(readings[:half], refusals)
@@ -338,7 +343,7 @@ class Intake:
         lost = tuple(
             Refusal(
                 r.site, message.topic, message.payload[:KEPT_BYTES], now_ms,
-                "it came while the clock was not set, and the machine restarted before it was: its time is not known",
+                words()("payload.it_came_while_the_clock_was"),
             )
             for r in found.last_known
             if not message.retained

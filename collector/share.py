@@ -9,6 +9,7 @@ from hashlib import blake2b
 from typing import TypeVar
 
 from forecaster.domain.errors import UsageError
+from forecaster.texts.catalogue import Said
 
 Value = TypeVar("Value")
 
@@ -50,5 +51,5 @@ def parse_share(text: str) -> Share:
     """Read "2/5", the second of five. UsageError."""
     match = re.fullmatch(r"([1-9]\d{0,3})/([1-9]\d{0,3})", text.strip())
     if match is None or int(match[1]) > int(match[2]):
-        raise UsageError(f"--share {text!r} is not a share", "write it as 2/5: the second of five, counting from 1")
+        raise UsageError(Said("usage.share_is_not_a_share", text=text), Said("usage.write_it_as_2_5_the"))
     return Share(int(match[1]), int(match[2]))

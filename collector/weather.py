@@ -22,6 +22,7 @@ from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site, WeatherService
 from forecaster.live.looping import LoopThread
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.weather")
 
@@ -51,11 +52,13 @@ def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int
     """
     times, rains = compile_path(weather.time)(document), compile_path(weather.rain)(document)
     if not times or len(times) != len(rains):
-        raise PayloadError(f"weather: {len(times)} times and {len(rains)} rains; mend [weather] time and rain")
+        raise PayloadError(
+            words()("payload.weather_times_and_rains_mend_weather", count=len(times), count_2=len(rains))
+        )
     spec = SPECS[Quantity.RAIN_EXPECTED]
     rule = conversion(weather.unit, spec.unit)
     if rule is None:
-        raise PayloadError(f"weather: {weather.unit!r} is no unit of rain; mend [weather] unit")
+        raise PayloadError(words()("payload.weather_is_no_unit_of_rain", unit=weather.unit))
     readings = []
     for at, rain in list(zip(times, rains, strict=True))[:HOURS_LIMIT]:
         if rain is None:
@@ -67,7 +70,7 @@ def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int
         except OverflowError as error:
             raise PayloadError("weather: an amount of rain is no number that can be") from error
         if not spec.low <= value <= spec.high:
-            raise PayloadError(f"weather: {value} mm in an hour is not believable; mend [weather] unit")
+            raise PayloadError(words()("payload.weather_mm_in_an_hour_is", value=value))
         at_ms = _at_ms(at)
         if at_ms > now_ms:
             readings.append(Reading(site, Quantity.RAIN_EXPECTED, at_ms, value, now_ms))

@@ -13,6 +13,7 @@ from api.commands.common import AsJson, ConfigDir, echo_json
 from api.deliver.outbox import served
 from api.deliver.reachable import contact_faults
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
+from api.tongue import spoken
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.config.site_schema import site_schema
@@ -20,6 +21,7 @@ from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
 from forecaster.texts.catalogue import Words, words
+from forecaster.texts.failures import failure
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,7 @@ def check(
             listen(installation.broker, decoder.filters(), seconds, hear, None if seconds >= WHOLE_S else enough)
         )
     except SessionError as error:
-        typer.echo(str(error), err=True)
+        typer.echo(failure(error, spoken()), err=True)
         return 1
     findings = examine(sites, heard, clock.now_ms())
     say, channels = words(installation.words.language), served(installation)

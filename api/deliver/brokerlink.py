@@ -13,6 +13,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from api.deliver.outcome import Later, Outcome, Sent
 from collector.config.settings import Broker
 from collector.mqtt.connection import client
+from forecaster.texts.catalogue import words
 
 ANSWER_S = 10.0
 FIRST_S = 3.0
@@ -102,15 +103,23 @@ class BrokerLink:
     ) -> Outcome:
         """Publish and wait for the broker's acknowledgement, at most `within_s`."""
         if not self.connected:
-            return Later(f"not connected to the broker{'' if self._refusal is None else f': {self._refusal}'}")
+            return Later(
+                words()(
+                    "outcome.not_connected_to_the_broker", value="" if self._refusal is None else f": {self._refusal}"
+                )
+            )
         try:
             info = self._client.publish(topic, payload, qos=qos, retain=retain)
             if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                return Later(f"the broker connection failed: {mqtt.error_string(info.rc)}")
+                return Later(words()("outcome.the_broker_connection_failed", error_string=mqtt.error_string(info.rc)))
             info.wait_for_publish(within_s)
         except (ValueError, RuntimeError) as error:
-            return Later(f"the broker connection failed: {error}")
-        return Sent() if info.is_published() else Later(f"the broker did not acknowledge within {within_s:.0f} s")
+            return Later(words()("outcome.the_broker_connection_failed_2", error=str(error)))
+        return (
+            Sent()
+            if info.is_published()
+            else Later(words()("outcome.the_broker_did_not_acknowledge_within", within_s=within_s))
+        )
 
     def close(self, last: Will | None = None) -> None:
         """Publish the last message, if any, and disconnect."""

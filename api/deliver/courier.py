@@ -27,6 +27,7 @@ from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.times import DAY_MS
 from forecaster.live.looping import PATIENCE_S, LoopThread
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.deliver")
 
@@ -134,7 +135,7 @@ class Courier(LoopThread):
                 self.trouble, pause_s = str(error), TROUBLE_S
             except (OutlastError, OSError, ValueError, LookupError, TypeError, AttributeError, RuntimeError) as error:
                 log.exception("courier %s: %s", self.channel, type(error).__name__)
-                self.trouble, pause_s = f"{type(error).__name__}; see the log", TROUBLE_S
+                self.trouble, pause_s = words()("outcome.see_the_log", name=type(error).__name__), TROUBLE_S
             self._woken.wait(pause_s)
         self._last()
         self.carrier.close()
@@ -170,7 +171,11 @@ class Courier(LoopThread):
         due = self._readable(self._ledger.due(self.channel, self._clock.now_ms(), BATCH))
         batch = coalesce(due)
         for delivery in batch.needless:
-            self._settle(replace(delivery, done_ms=self._clock.now_ms(), last_error="a newer one took its place"))
+            self._settle(
+                replace(
+                    delivery, done_ms=self._clock.now_ms(), last_error=words()("outcome.a_newer_one_took_its_place")
+                )
+            )
         waiting = {item.key: item for item in batch.send}
         while not self._ending.is_set():
             started = self._start_some(waiting)
@@ -189,7 +194,7 @@ class Courier(LoopThread):
             try:
                 AlarmMessage.decode(delivery.body)
             except msgspec.DecodeError as error:
-                self._give_up(delivery, f"its body cannot be read: {error}")
+                self._give_up(delivery, words()("outcome.its_body_cannot_be_read", error=str(error)))
             else:
                 found.append(delivery)
         return found
@@ -216,7 +221,7 @@ class Courier(LoopThread):
         for item in chosen:
             delivery = waiting.pop(item.key)
             if self._clock.now_ms() >= delivery.expires_ms:
-                self._give_up(delivery, delivery.last_error or "expired before it could be sent")
+                self._give_up(delivery, delivery.last_error or words()("outcome.expired_before_it_could_be_sent"))
                 continue
             message = AlarmMessage.decode(delivery.body)
             known = self._known(delivery.receiver)
@@ -229,7 +234,7 @@ class Courier(LoopThread):
     def _attempt(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Run in a lane: send the message, unless it is no longer wanted."""
         if not self._wanted(message):
-            return Needless("acknowledged or over before its time")
+            return Needless(words()("outcome.acknowledged_or_over_before_its_time"))
         return self.carrier.send(delivery, message)
 
     def _wanted(self, message: AlarmMessage) -> bool:
@@ -263,9 +268,9 @@ class Courier(LoopThread):
     def _unforeseen(self, delivery: Delivery, message: AlarmMessage, fault: BaseException, *, known: bool) -> None:
         """Handle an unexpected error: this message is tried a few times and then set aside; others are not affected."""
         log.error("%s %s: %s", self.channel, delivery.key, type(fault).__name__, exc_info=fault)
-        reason = f"it cannot be sent: {type(fault).__name__}"
+        reason = words()("outcome.it_cannot_be_sent", name=type(fault).__name__)
         if delivery.attempts + 1 >= TRIES:
-            outcome: Outcome = Never(f"{reason}, {TRIES} times; the log has more")
+            outcome: Outcome = Never(words()("outcome.times_the_log_has_more", reason=reason, tries=TRIES))
         else:
             outcome = Later(reason)
         self._take(delivery, message, outcome, known=known)

@@ -22,6 +22,7 @@ from forecaster.domain.alarms import TransitionKind
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
+from forecaster.texts.catalogue import Said, words
 
 TIMEOUT_S = 8.0
 """For a whole attempt, from connecting to the server's last answer [s]; a slow server is cut off too."""
@@ -33,7 +34,9 @@ LOGIN_CODES = frozenset({530, 534, 535, 538})
 def sender_of(settings: Mail) -> str:
     """The address that mails come from; ConfigError where mail is set up without one."""
     if settings.sender is None:
-        raise ConfigError("outlast.toml", "mail.sender", "mail has a server but no sender", 'add sender = "me@…"')
+        raise ConfigError(
+            "outlast.toml", "mail.sender", Said("config.mail_has_a_server_but_no"), Said("config.add_sender_me")
+        )
     return settings.sender
 
 
@@ -101,9 +104,11 @@ class MailCarrier:
         except smtplib.SMTPRecipientsRefused as error:
             return _refused(error)
         except smtplib.SMTPResponseException as error:
-            return Later(f"the mail server answered {error.smtp_code} {_text(error.smtp_error)}")
+            return Later(
+                words()("outcome.the_mail_server_answered", smtp_code=error.smtp_code, text=_text(error.smtp_error))
+            )
         except (smtplib.SMTPException, OSError, ValueError, ConfigError) as error:
-            return Later(f"the mail server cannot be used: {type(error).__name__}: {error}")
+            return Later(words()("outcome.the_mail_server_cannot_be_used", name=type(error).__name__, error=str(error)))
         return Sent()
 
     def _link(self, message: AlarmMessage) -> str | None:
@@ -153,8 +158,8 @@ def _refused(error: smtplib.SMTPRecipientsRefused) -> Outcome:
     refusals = list(error.recipients.values())
     said = "; ".join(f"{code} {_text(words)}" for code, words in refusals)
     if all(code in PERMANENT and code not in LOGIN_CODES for code, _ in refusals):
-        return Never(f"the mail server refuses the address: {said}")
-    return Later(f"the mail server cannot take the mail now: {said}")
+        return Never(words()("outcome.the_mail_server_refuses_the_address", said=said))
+    return Later(words()("outcome.the_mail_server_cannot_take_the", said=said))
 
 
 def _text(words: bytes | str) -> str:

@@ -15,6 +15,7 @@ import httpcore
 
 from api.deliver.outcome import Later, Never
 from collector.config.reach import addresses, host_of, public_only
+from forecaster.texts.catalogue import words
 
 DEADLINE_S = 8.0
 """From the name lookup to the last header of the answer [s]: below the ten seconds within which others are told."""
@@ -93,7 +94,7 @@ class _Network(httpcore.NetworkBackend):
     ) -> httpcore.NetworkStream:
         del timeout
         known = addresses(host, port) if self._allowed is None else public_only(host, port, self._allowed)
-        problem: Exception = OSError(f"{host} has no address")
+        problem: Exception = OSError(words()("outcome.has_no_address", host=host))
         for address in known:
             try:
                 stream = self._inner.connect_tcp(address, port, left_s(self._until_s), local_address, socket_options)
@@ -108,7 +109,7 @@ def left_s(until_s: float) -> float:
     """Seconds left of a deadline; httpcore.ReadTimeout where there are none."""
     left = until_s - time.monotonic()
     if left <= 0.0:
-        raise httpcore.ReadTimeout("the whole attempt took too long")
+        raise httpcore.ReadTimeout(words()("outcome.the_whole_attempt_took_too_long"))
     return left
 
 
@@ -127,7 +128,7 @@ def post(
     try:
         host = host_of(url)
     except ValueError as error:
-        return Never(f"its address cannot be used: {error}")
+        return Never(words()("outcome.its_address_cannot_be_used", error=str(error)))
     parts = urlsplit(url)
     given = {"Host": parts.netloc.rpartition("@")[2], "Content-Length": str(len(content)), **headers}
     if parts.username is not None:
@@ -145,6 +146,8 @@ def post(
             told = {key.decode("latin-1").lower(): value.decode("latin-1") for key, value in answer.headers}
             return OutwardAnswer(answer.status, told)
     except PermissionError as error:
-        return Never(f"its address is refused: {error}")
+        return Never(words()("outcome.its_address_is_refused", error=str(error)))
     except FAULTS as error:
-        return Later(f"it cannot be reached: {type(error).__name__}: {error}", unreachable=True)
+        return Later(
+            words()("outcome.it_cannot_be_reached", name=type(error).__name__, error=str(error)), unreachable=True
+        )

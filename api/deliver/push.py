@@ -28,7 +28,7 @@ from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery, PushSubscription
-from forecaster.texts.catalogue import words
+from forecaster.texts.catalogue import Said, words
 from forecaster.texts.wording import unnamed
 
 TTL_S = 12 * 3600
@@ -48,7 +48,12 @@ def push_keys(key_file: Path) -> Vapid02:
     try:
         return Vapid02.from_pem(pem)
     except (ValueError, TypeError) as error:
-        raise ConfigError(str(key_file), "push.key_file", f"it holds no key ({error})", "move it away") from error
+        raise ConfigError(
+            str(key_file),
+            "push.key_file",
+            Said("config.it_holds_no_key", error=str(error)),
+            Said("config.move_it_away"),
+        ) from error
 
 
 def public_key(keys: Vapid02) -> str:
@@ -109,7 +114,7 @@ class PushCarrier:
 
         subscription = self._subscription(delivery.receiver)
         if subscription is None:
-            return Needless("this browser has unsubscribed")
+            return Needless(words()("outcome.this_browser_has_unsubscribed"))
         page = None if self._public_url is None else f"{self._public_url.rstrip('/')}/sites/{message.site}"
         urgency = "normal" if message.alarm.priority is Priority.LOW else "high"
         try:
@@ -120,10 +125,12 @@ class PushCarrier:
             )  # fmt: skip
         except ValueError as error:
             self._ledger.drop_subscription(subscription.id)
-            return Never(f"the browser's keys cannot be used: {error}")
+            return Never(words()("outcome.the_browsers_keys_cannot_be_used", error=str(error)))
         if isinstance(answer, OutwardAnswer):
             return self._outcome(answer, subscription)
-        return replace(answer, error=f"the push service: {without(answer.error, subscription.endpoint)}")
+        return replace(
+            answer, error=words()("outcome.the_push_service", without=without(answer.error, subscription.endpoint))
+        )
 
     def _outcome(self, answer: OutwardAnswer, subscription: PushSubscription) -> Outcome:
         code = answer.status
@@ -131,11 +138,13 @@ class PushCarrier:
             return Sent()
         if code in GONE:
             self._ledger.drop_subscription(subscription.id)
-            return Never(f"the browser has gone (the push service answered {code})")
+            return Never(words()("outcome.the_browser_has_gone_the_push", code=code))
         if code == TOO_LARGE:
-            return Never("the push service says the message is too large")
+            return Never(words()("outcome.the_push_service_says_the_message"))
         after = answer.headers.get("retry-after", "")
-        return Later(f"the push service answered {code}", float(after[:9]) if after.isdecimal() else None)
+        return Later(
+            words()("outcome.the_push_service_answered", code=code), float(after[:9]) if after.isdecimal() else None
+        )
 
     def _subscription(self, identity: str) -> PushSubscription | None:
         return next((item for item in self._ledger.subscriptions() if item.id == identity), None)

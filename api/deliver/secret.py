@@ -7,6 +7,7 @@ import secrets
 from pathlib import Path
 
 from forecaster.domain.errors import ConfigError
+from forecaster.texts.catalogue import Said
 
 
 def private_bytes(path: Path, made: bytes) -> bytes:
@@ -29,8 +30,15 @@ def private_bytes(path: Path, made: bytes) -> bytes:
             finally:
                 draft.unlink()
         except OSError as error:
-            raise ConfigError(str(path), "", f"it cannot be written ({error})", "mend the folder's owner") from error
+            raise ConfigError(
+                str(path),
+                "",
+                Said("config.it_cannot_be_written", error=str(error)),
+                Said("config.mend_the_folders_owner"),
+            ) from error
     try:
         return path.read_bytes()
     except OSError as error:
-        raise ConfigError(str(path), "", f"it cannot be read ({error})", "mend the file's owner") from error
+        raise ConfigError(
+            str(path), "", Said("config.it_cannot_be_read_2", error=str(error)), Said("config.mend_the_files_owner")
+        ) from error

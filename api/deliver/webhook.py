@@ -27,6 +27,7 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Clock
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Contact, Site
+from forecaster.texts.catalogue import words
 
 GONE = 410
 MOVED = frozenset({301, 308})
@@ -54,8 +55,8 @@ def outcome_of(answer: OutwardAnswer, now_ms: int) -> Outcome:
         said = f"the webhook answered {code}, it leads to {host}"
         return Never(f"{said}: write its new address in the site file") if code in MOVED else Later(said)
     if code in REFUSED:
-        return Never(f"the webhook refuses the message with {code}")
-    return Later(f"the webhook answered {code}", answer.retry_after_s(now_ms))
+        return Never(words()("outcome.the_webhook_refuses_the_message_with", code=code))
+    return Later(words()("outcome.the_webhook_answered", code=code), answer.retry_after_s(now_ms))
 
 
 class WebhookCarrier:
@@ -104,7 +105,7 @@ class WebhookCarrier:
         answer = post(delivery.receiver, body, headers, deadline_s=self._deadline_s)
         if isinstance(answer, OutwardAnswer):
             return outcome_of(answer, self._clock.now_ms())
-        return replace(answer, error=f"the webhook: {answer.error}")
+        return replace(answer, error=words()("outcome.the_webhook", error=answer.error))
 
     def _body(self, delivery: Delivery, message: AlarmMessage, contact: Contact) -> tuple[bytes, str]:
         """The body and its media type; ValueError where the contact's template cannot be filled in."""

@@ -12,6 +12,7 @@ from pywebpush import WebPushException, webpush
 from api.deliver.outcome import Later, Never
 from api.deliver.outward import OutwardAnswer
 from forecaster.domain.records import PushSubscription
+from forecaster.texts.catalogue import words
 
 Send = Callable[[str, bytes, Mapping[str, str]], OutwardAnswer | Later | Never]
 
@@ -70,7 +71,7 @@ def push_once(
         return refused.outcome
     except WebPushException as error:
         if error.response is None:
-            return Later(f"it cannot be used: {error.message}")
+            return Later(words()("outcome.it_cannot_be_used", message=error.message))
         told = {name.lower(): value for name, value in error.response.headers.items()}
         return OutwardAnswer(int(error.response.status_code), told)
     return OutwardAnswer(201, {})

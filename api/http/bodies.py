@@ -9,6 +9,7 @@ from contextlib import suppress
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.problems import problem
+from forecaster.texts.catalogue import Said
 
 LIMIT_BYTES = 512 * 1024
 """Largest body that is accepted [bytes]; a form of thousands of fields is a tenth of it."""
@@ -36,12 +37,12 @@ class BodyLimit:
         try:
             body = None if told > LIMIT_BYTES else await asyncio.wait_for(_whole(receive), READ_S)
         except TimeoutError:
-            refused = problem(408, "the body did not arrive in time", {"Connection": "close"})
+            refused = problem(408, Said("usage.the_body_did_not_arrive_in"), {"Connection": "close"})
             await refused(scope, receive, _in_stages(receive, send))
             return
         if body is None:
-            refused = problem(413, f"a body may have {LIMIT_BYTES} bytes at most", {"Connection": "close"})
-            await refused(scope, receive, _in_stages(receive, send))
+            text = Said("usage.a_body_may_have_bytes_at", limit_bytes=LIMIT_BYTES)
+            await problem(413, text, {"Connection": "close"})(scope, receive, _in_stages(receive, send))
             return
         await self._app(scope, _once(body, receive), send)
 

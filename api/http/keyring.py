@@ -24,6 +24,7 @@ from api.process.notes import made_once
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import LoginSession, Token
+from forecaster.texts.catalogue import Said
 
 Rights = Literal["read", "operate"]
 CALENDAR: Final = "calendar"
@@ -47,7 +48,7 @@ MOST_SESSIONS = 50
 def new_token(ledger: Ledger, clock: Clock, name: str, scope: Scope, site: str | None) -> tuple[Token, str]:
     """Make and keep a token; the second value is the token itself, which is shown once and kept nowhere."""
     if not name.strip():
-        raise UsageError("a token needs a name", "say what it is for, as in `outlast token add phone`")
+        raise UsageError(Said("usage.a_token_needs_a_name"), Said("usage.say_what_it_is_for_as"))
     identity = secrets.token_hex(4)
     secret = f"{PREFIX}_{identity}_{secrets.token_urlsafe(32)}"
     hashed = fast_hash(secret, kept_secret(ledger, "token-key"))
@@ -70,7 +71,7 @@ def revoke_token(ledger: Ledger, clock: Clock, identity: str) -> Token:
             ledger.drop_subscriptions_of(token.id)
             ledger.close_sessions_of(token.id)
             return revoked
-    raise NotFound(f"token {identity!r}")
+    raise NotFound(Said("usage.token", identity=identity))
 
 
 def kept_secret(ledger: Ledger, name: str) -> bytes:
@@ -133,7 +134,7 @@ class Keyring:
         with self._slow:
             tries = self._tries.setdefault(token.id, deque(maxlen=SLOW_TRIES))
             if len(tries) == SLOW_TRIES and now_s - tries[0] < SLOW_WINDOW_S:
-                raise ProblemError(429, "too many tries with this token; wait a minute", {"Retry-After": "60"})
+                raise ProblemError(429, Said("usage.too_many_tries_with_this_token"), {"Retry-After": "60"})
             tries.append(now_s)
             try:
                 return PasswordHasher().verify(token.hashed, secret)

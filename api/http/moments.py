@@ -7,12 +7,14 @@ from typing import Annotated
 
 from pydantic import AfterValidator, AwareDatetime
 
+from forecaster.texts.catalogue import Said
+
 FIRST, LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 
 
 def _within(moment: datetime) -> datetime:
     if not FIRST <= moment < LAST:
-        raise ValueError(f"a time from {FIRST.year} to {LAST.year - 1} is asked for")
+        raise ValueError(Said("usage.a_time_from_to_is_asked", year=FIRST.year, value=LAST.year - 1))
     return moment
 
 

@@ -22,6 +22,7 @@ from forecaster.domain.errors import (
     StoreUnavailable,
     UsageError,
 )
+from forecaster.texts.catalogue import Said
 
 log = logging.getLogger("outlast.api")
 
@@ -115,10 +116,10 @@ def _ours(_: Request, error: Exception) -> Response:
     if isinstance(error, (UsageError, ConfigError)):
         return problem(422, str(error))
     if isinstance(error, StoreUnavailable):
-        return problem(503, "the store does not answer at the moment; try again", {"Retry-After": "5"})
+        return problem(503, Said("usage.the_store_does_not_answer_at"), {"Retry-After": "5"})
     if isinstance(error, StoreRefused):
         own = error.reason.startswith("cursor")
-        return problem(422, error.reason if own else "a value of the request can be neither kept nor looked for")
+        return problem(422, error.reason if own else Said("usage.a_value_of_the_request_can"))
     log.error("unanswered: %s: %s", type(error).__name__, error)
     return problem(500)
 

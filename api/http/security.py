@@ -21,6 +21,7 @@ from api.http.keyring import Keyring, Rights
 from api.http.problems import ProblemError, problem
 from forecaster.domain.errors import NotFound
 from forecaster.domain.records import Token
+from forecaster.texts.catalogue import Said
 
 COOKIE = "outlast_session"
 CSRF_HEADER = "x-csrf-token"
@@ -71,19 +72,19 @@ def principal(request: Request) -> Principal:
     if scheme:
         token = keyring.token(secret) if scheme.lower() == "bearer" else None
         if token is None:
-            raise ProblemError(401, "this token is not known, or was revoked", {"WWW-Authenticate": "Bearer"})
+            raise ProblemError(401, Said("usage.this_token_is_not_known_or"), {"WWW-Authenticate": "Bearer"})
         return _as_principal(token, "token")
     if not services.login_needed:
         return LOOPBACK
     cookie = request.cookies.get(COOKIE)
     token = keyring.session(cookie) if cookie else None
     if cookie is None or token is None:
-        raise ProblemError(401, "log in, or send a bearer token", {"WWW-Authenticate": "Bearer"})
+        raise ProblemError(401, Said("usage.log_in_or_send_a_bearer"), {"WWW-Authenticate": "Bearer"})
     is_api = request.url.path.startswith("/api/")
     if is_api and request.method not in SAFE_METHODS:
         given = request.headers.get(CSRF_HEADER, "")
         if not keyring.csrf_holds(cookie, given):
-            raise ProblemError(403, f"the request lacks its {CSRF_HEADER} header; reload the page")
+            raise ProblemError(403, Said("usage.the_request_lacks_its_header_reload", csrf_header=CSRF_HEADER))
     return _as_principal(token, "session")
 
 
@@ -111,13 +112,13 @@ def _as_principal(token: Token, via: str) -> Principal:
 def require_site(who: Principal, site: str) -> None:
     """404 for a site that this principal may not see, as if it did not exist."""
     if not who.may_read(site):
-        raise NotFound(f"site {site!r}")
+        raise NotFound(Said("usage.site", site=site))
 
 
 def require_operate(who: Principal) -> None:
     """403 for a principal that may only read."""
     if not who.may_operate:
-        raise ProblemError(403, "this token may read, not operate")
+        raise ProblemError(403, Said("usage.this_token_may_read_not_operate"))
 
 
 # -- guards
@@ -174,16 +175,16 @@ class Guard:
     def _refusal(self, method: str, path: str, headers: dict[bytes, str]) -> tuple[int, str] | None:
         host = headers.get(b"host", "")
         if self._hosts is not None and _bare(host) not in self._hosts:
-            return 421, "this server answers to its own names alone; add this one to [http] hosts in outlast.toml"
+            return 421, Said("usage.this_server_answers_to_its_own")
         if method in SAFE_METHODS or b"authorization" in headers or path.startswith(SIGNED_PATHS):
             return None
         origin = headers.get(b"origin")
         site = headers.get(b"sec-fetch-site", "none")
         nameless = origin == NAMELESS and site == "same-origin"
         if origin is not None and not nameless and urlsplit(origin).netloc != host:
-            return 403, "a page of another site may not do this"
+            return 403, Said("usage.a_page_of_another_site_may")
         if site not in ("none", "same-origin"):
-            return 403, "a page of another site may not do this"
+            return 403, Said("usage.a_page_of_another_site_may")
         return None
 
 

@@ -20,6 +20,7 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
 from forecaster.live.worker import ForecastWorker
+from forecaster.texts.catalogue import Said
 from forecaster.twin.draw import OUTLOOK_SENSOR, topic_of
 from forecaster.twin.live import LiveSite, Scenario
 
@@ -195,7 +196,7 @@ class Demo:
             self._ending.set()
             self._publisher.join(5.0)
             if self._problem is not None:
-                raise ConfigError("demo", "broker", self._problem, "try again")
+                raise ConfigError("demo", "broker", self._problem, Said("config.try_again"))
 
     def end(self) -> None:
         """Ask the demo to end."""
@@ -206,7 +207,7 @@ class Demo:
     def _publish(self) -> None:
         cellars = client(load_installation(self._folder).broker, "cellars")
         if not self._connected(cellars):
-            self._problem = "the embedded broker did not answer"
+            self._problem = Said("config.the_embedded_broker_did_not_answer")
             self.end()
             return
         cellars.loop_start()

@@ -7,6 +7,7 @@ from typing import IO, TYPE_CHECKING
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.longrecord import ExportFormat
+from forecaster.texts.catalogue import Said
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +52,9 @@ def _parquet(stretches: Iterator[pd.DataFrame], out: IO[bytes]) -> int:
         import pyarrow
         from pyarrow import parquet
     except ModuleNotFoundError as error:
-        raise UsageError("--format parquet: pyarrow is not installed", "install outlast[parquet]") from error
+        raise UsageError(
+            Said("usage.format_parquet_pyarrow_is_not_installed"), Said("usage.install_outlast_parquet")
+        ) from error
     writer: parquet.ParquetWriter | None = None
     schema: pyarrow.Schema | None = None
     rows = 0

@@ -15,6 +15,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.engine import Engine
+from forecaster.texts.catalogue import Said
 
 STRIDE_MS = 60_000
 PACK_FORECAST_MS, MAINS_FORECAST_MS = 5 * 60_000, 30 * 60_000
@@ -28,7 +29,9 @@ def parse_limits(texts: Sequence[str], limits: AlarmLimits) -> AlarmLimits:
         name, _, value = text.partition("=")
         kinds = {kind.value: kind for kind in AlarmKind}
         if name not in kinds:
-            raise UsageError(f"{name!r} is no kind of alarm", f"name one of {', '.join(kinds)}")
+            raise UsageError(
+                Said("usage.is_no_kind_of_alarm", name=name), Said("usage.name_one_of", names=", ".join(kinds))
+            )
         kind = kinds[name]
         if value == "off":
             changed = replace(changed, off=changed.off | {kind})
@@ -41,15 +44,17 @@ def _number(text: str, value: str) -> float:
     try:
         number = float(value)
     except ValueError as error:
-        raise UsageError(f"{text!r} gives no number", "write it as low-reserve=4 or test-due=off") from error
+        raise UsageError(Said("usage.gives_no_number", text=text), Said("usage.write_it_as_low_reserve_4")) from error
     if not 0.0 <= number < 1e6:
-        raise UsageError(f"{text!r} is out of range", "give a limit from 0 up")
+        raise UsageError(Said("usage.is_out_of_range", text=text), Said("usage.give_a_limit_from_0_up"))
     return number
 
 
 def _with_limit(limits: AlarmLimits, kind: AlarmKind, number: float) -> AlarmLimits:
     if TABLE[kind].limit is None:
-        raise UsageError(f"{kind.value} has no limit", f"switch it off with {kind.value}=off, or leave it")
+        raise UsageError(
+            Said("usage.has_no_limit", kind=kind.value), Said("usage.switch_it_off_with_off_or", kind=kind.value)
+        )
     if kind is AlarmKind.LOW_RESERVE:
         return replace(limits, low_reserve_h=number)
     if kind is AlarmKind.CRITICAL_RESERVE:

@@ -15,6 +15,7 @@ from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.engine.document import time_text
 from forecaster.engine.doubts import doubted
+from forecaster.texts.catalogue import Said
 
 DISORDER_MS = 300_000
 """How far a log may step back in time [ms]; such messages are put in order."""
@@ -28,8 +29,8 @@ def in_order(messages: Iterable[LoggedMessage]) -> Iterator[LoggedMessage]:
         at = message.tst_ms
         if newest is not None and done is not None and at < done:
             raise UsageError(
-                f"the log steps back from {time_text(newest)} to {time_text(at)}",
-                "sort its lines by tst, or replay the parts one by one",
+                Said("usage.the_log_steps_back_from_to", time_text=time_text(newest), time_text_2=time_text(at)),
+                Said("usage.sort_its_lines_by_tst_or"),
             )
         if newest is None or at >= newest:
             newest = at
@@ -65,7 +66,7 @@ class Replay:
             self._take(message)
             self._refit(message.tst_ms)
         if last_ms is None:
-            raise UsageError("the log holds no message", "name a log as `mosquitto_sub -F %j` writes it")
+            raise UsageError(Said("usage.the_log_holds_no_message"), Said("usage.name_a_log_as_mosquitto_sub"))
         yield from (self._forecast(at_ms) for at_ms in self._rest(last_ms))
 
     def _forecast(self, at_ms: int) -> Forecast:

@@ -10,6 +10,7 @@ from collector.guard.guard import ChannelGuard
 from forecaster.domain.errors import UsageError
 from forecaster.domain.readings import Reading
 from forecaster.score.zoo_walk import ZooOutcome, walk_case
+from forecaster.texts.catalogue import Said
 from forecaster.twin.zoo.cases import ZooCase, zoo_case
 from forecaster.twin.zoo.rows import ROWS, ZooGroup, ZooRow
 
@@ -23,8 +24,8 @@ def rows_named(names: str) -> tuple[ZooRow, ...]:
     strange = [name for name in wanted if name not in known]
     if strange or not wanted:
         raise UsageError(
-            f"no row {', '.join(strange) or names!r} in the zoo",
-            f"take all, a group ({', '.join(ZooGroup)}) or a row such as {ROWS[0].name}; a comma between several",
+            Said("usage.no_row_in_the_zoo", value=", ".join(strange) or names),
+            Said("usage.take_all_a_group_or_a", names=", ".join(ZooGroup), name=ROWS[0].name),
         )
     return tuple(row for row in ROWS if {"all", row.name, row.group.value} & set(wanted))
 

@@ -90,7 +90,7 @@ def told_lines(notices: Sequence[Notice], wording: Wording, words: Words, now_ms
     lines = []
     for notice in reversed(notices):
         became = words(f"alarms.outcome.{notice.outcome.value}", time=wording.within(notice.at_ms, now_ms))
-        reason = f": {notice.reason}" if notice.reason and notice.outcome in UNTOLD else ""
+        reason = f": {words.line(notice.reason)}" if notice.reason and notice.outcome in UNTOLD else ""
         lines.append(f"{notice.who}, {words(f'channel.{notice.channel}')}: {became}{reason}")
     return tuple(lines[:MOST_TOLD])
 

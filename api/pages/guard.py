@@ -23,6 +23,8 @@ from api.pages.render import page
 from api.pages.speech import words_of
 from api.process.services import Services
 from forecaster.domain.errors import ConfigError, Conflict, NotFound, StoreError, UsageError
+from forecaster.texts.catalogue import Said
+from forecaster.texts.failures import failure
 
 FORM_TOKEN = "form_token"
 
@@ -44,9 +46,9 @@ class PageRoute(APIRoute):
             except NotFound:
                 return error_page(request, 404)
             except Conflict as error:
-                return error_page(request, 409, str(error))
+                return error_page(request, 409, failure(error, words_of(request)))
             except (UsageError, ConfigError) as error:
-                return error_page(request, 400, str(error))
+                return error_page(request, 400, failure(error, words_of(request)))
             except RequestValidationError as error:
                 in_path = any(wrong["loc"][0] == "path" for wrong in error.errors())
                 return error_page(request, 404 if in_path else 400)
@@ -117,7 +119,7 @@ async def checked_session(request: Request, who: PrincipalIn, services: Services
     """Like `checked`, for actions that readers may take too, such as logging out."""
     form = await request.form(max_fields=6000)
     if not _token_holds(request, services, form.get(FORM_TOKEN)):
-        raise ProblemError(403, "the form has grown old, or came from elsewhere")
+        raise ProblemError(403, Said("usage.the_form_has_grown_old_or"))
     return caller(request, who, services)
 
 

@@ -19,7 +19,7 @@ from api.pages.sitepage import run_words
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.wording import Wording
 
 SPANS: dict[str, int] = {"day": 1, "week": 7, "month": 30, "year": 365}
@@ -34,16 +34,18 @@ YEARS = (1971, 2199)
 def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
     """The requested span: a number of local days that end with a local day, or now."""
     if name not in SPANS:
-        raise UsageError(f"no span {name!r}", f"one of {', '.join(SPANS)}")
+        raise UsageError(Said("usage.no_span", name=name), Said("usage.one_of", names=", ".join(SPANS)))
     zone = Wording.of(site).zone
     end_ms = now_ms
     if until:
         try:
             day = datetime.fromisoformat(until).date()
         except ValueError as error:
-            raise UsageError(f"{until!r} is not a day", "write it as 2026-03-03") from error
+            raise UsageError(Said("usage.is_not_a_day", until=until), Said("usage.write_it_as_2026_03_03")) from error
         if not YEARS[0] <= day.year <= YEARS[1]:
-            raise UsageError(f"there is nothing of the year {day.year}", "write a day of this time, as 2026-03-03")
+            raise UsageError(
+                Said("usage.there_is_nothing_of_the_year", year=day.year), Said("usage.write_a_day_of_this_time")
+            )
         midnight = datetime.combine(day + timedelta(days=1), time(), zone)
         end_ms = min(now_ms, round(midnight.timestamp() * 1000))
     start_day = local_time(end_ms, zone) - timedelta(days=SPANS[name])
@@ -140,7 +142,7 @@ def history_csv(ports: PagePorts, site: Site, words: Words, key: str, *, name: s
         return runs_csv(ports, site, span)
     found = next((plot for plot in plots(ports, site, span, words) if plot.key == key), None)
     if found is None:
-        raise NotFound(f"picture {key!r}")
+        raise NotFound(Said("usage.picture", key=key))
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(["start", "stop", "series", f"low_{found.unit}", f"high_{found.unit}", f"mean_{found.unit}"])

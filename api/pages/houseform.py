@@ -8,6 +8,7 @@ from typing import Any
 from api.pages.formcontexts import LoadRow
 from api.pages.siteform import number_in
 from forecaster.domain.errors import UsageError
+from forecaster.texts.catalogue import Said
 
 TEXTS = ("id", "name", "timezone", "units")
 POSITION = ("latitude", "longitude")
@@ -44,5 +45,5 @@ def _load(row: LoadRow) -> dict[str, Any]:
     if not row.name and not row.watts:
         return {}
     if not row.name or not row.watts:
-        raise UsageError("another load needs both its name and its watts", "fill both fields, or neither")
+        raise UsageError(Said("usage.another_load_needs_both_its_name"), Said("usage.fill_both_fields_or_neither"))
     return {"name": row.name, "watts": number_in(row.watts, "W", row.name)}

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.wording import Wording
 
 
@@ -15,7 +15,7 @@ def moment(site: Site, text: str) -> int:
     try:
         at = datetime.fromisoformat(text)
     except ValueError as error:
-        raise UsageError(f"{text!r} is not a time", "write it as 2026-03-03T14:00") from error
+        raise UsageError(Said("usage.is_not_a_time", text=text), Said("usage.write_it_as_2026_03_03t14")) from error
     if at.tzinfo is None:
         at = at.replace(tzinfo=Wording.of(site).zone)
     return round(at.timestamp() * 1000)

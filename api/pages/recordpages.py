@@ -157,7 +157,7 @@ def refusal_page(ports: PagePorts, site: Site, words: Words) -> tuple[RefusalLin
             wording.clock(refusal.arrived_ms, now_ms),
             refusal.topic,
             refusal.payload[:PAYLOAD_SHOWN].decode("utf-8", "replace"),
-            refusal.reason,
+            words.line(refusal.reason),
         )
         for refusal in ports.ledger.refusals(site.id, 50)
     )

@@ -16,6 +16,8 @@ from api.pages.speech import WordsIn
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
 from forecaster.domain.errors import ConfigError, SessionError, UsageError
+from forecaster.texts.catalogue import Said
+from forecaster.texts.failures import failure
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -24,7 +26,7 @@ FormIn = Annotated[dict[str, str], Depends(form_of)]
 
 def _whole(caller: Caller) -> None:
     if caller.site is not None:
-        raise ProblemError(403, "this token is for one site alone")
+        raise ProblemError(403, Said("usage.this_token_is_for_one_site"))
 
 
 @router.get("/setup")
@@ -43,7 +45,7 @@ def setup_listen(request: Request, services: ServicesIn, caller: CheckedIn, word
         heard = discover(services.installation.broker, seconds, form.get("filter", "").strip() or "#")
         context = setup_context(form, words, heard=heard)
     except (SessionError, ConfigError, UsageError) as error:
-        context = setup_context(form, words, problem=str(error))
+        context = setup_context(form, words, problem=failure(error, words))
     return page(request, "setup.html", caller, setup=context)
 
 
@@ -62,6 +64,6 @@ def setup_check(request: Request, services: ServicesIn, caller: CheckedIn, words
             return page(request, "setup_done.html", caller, id=site.id, name=site.name)
         previews, refused = preview(services.installation, site, words, services.clock.now_ms())
     except (SessionError, ConfigError, UsageError) as error:
-        return page(request, "setup.html", caller, setup=setup_context(form, words, problem=str(error)))
+        return page(request, "setup.html", caller, setup=setup_context(form, words, problem=failure(error, words)))
     context = setup_context(form, words, previews=previews, refused=refused, toml=site_toml(site))
     return page(request, "setup.html", caller, setup=context)

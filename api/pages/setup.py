@@ -25,7 +25,7 @@ from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.wording import Wording
 
 PREVIEW_S = 4.0
@@ -38,7 +38,9 @@ def listen_seconds(text: str) -> float:
     try:
         wanted = float(text)
     except ValueError:
-        raise UsageError(f"listen: {text!r} is not a number", "write seconds, such as 10") from None
+        raise UsageError(
+            Said("usage.listen_is_not_a_number", text=text), Said("usage.write_seconds_such_as_10")
+        ) from None
     return min(max(wanted, LISTEN_S[0]), LISTEN_S[1])
 
 
@@ -205,7 +207,9 @@ def preview(
     def hear(topic: str, payload: bytes, _: bool) -> None:
         decoded = decoder.decode(topic, payload, now_ms)
         latest.update({(reading.quantity, reading.subject): reading for reading in decoded.readings})
-        refused.extend(f"{refusal.topic}: {refusal.reason}" for refusal in decoded.refusals[:3] if len(refused) < 20)
+        refused.extend(
+            f"{refusal.topic}: {words.line(refusal.reason)}" for refusal in decoded.refusals[:3] if len(refused) < 20
+        )
 
     listen(installation.broker, decoder.filters(), PREVIEW_S, hear)
     wording = Wording.of(site, words)
@@ -234,7 +238,9 @@ def write_site(folder: Path, site: Site) -> Path:
         Path(name).chmod(0o640)
         os.link(name, goal)
     except FileExistsError as error:
-        raise ConfigError(f"{site.id}.toml", "id", "there is a site of this id already", "choose another id") from error
+        raise ConfigError(
+            f"{site.id}.toml", "id", Said("usage.there_is_a_site_of_this"), Said("usage.choose_another_id")
+        ) from error
     finally:
         Path(name).unlink()
     return goal

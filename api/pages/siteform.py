@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
+from collector.config.refused import Refused
 from collector.config.written import written
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Chemistry, Site
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Said, Words
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +95,8 @@ def number_in(text: str, unit: str, name: str) -> float:
     """A number in the field's unit; UsageError where it is none, or its own unit does not convert."""
     try:
         return written(text, unit)
-    except ValueError as error:
-        problem, _, fix = str(error).partition("; ")
-        raise UsageError(f"{name}: {problem}", fix) from None
+    except Refused as error:
+        raise UsageError(Said("usage.of_field", name=name, problem=error.problem), error.fix) from None
 
 
 def content_of(form: Mapping[str, str]) -> dict[str, dict[str, Any]]:

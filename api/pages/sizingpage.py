@@ -19,7 +19,8 @@ from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
 from forecaster.sizing.told import help_line, range_h, sentence
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Said, Words
+from forecaster.texts.failures import failure
 
 ASKED: tuple[tuple[str, str], ...] = (
     ("cycles_per_hour", "1/hour"),
@@ -47,7 +48,7 @@ def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], wo
         try:
             answer = answered(ports, site, values)
         except (UsageError, ConfigError) as error:
-            problem = str(error)
+            problem = failure(error, words)
     return SizingContext(
         sections=sections(values, words),
         asked=tuple((key, words(f"sizing.{key}"), SHOWN.get(unit, unit), values.get(key, "")) for key, unit in ASKED),
@@ -113,7 +114,7 @@ def cord_of(given: Mapping[str, float]) -> Cord | None:
     if awg is None and length_m is None:
         return None
     if awg is None or length_m is None:
-        raise UsageError("a cord needs both its gauge and its length", "fill both fields, or neither")
+        raise UsageError(Said("usage.a_cord_needs_both_its_gauge"), Said("usage.fill_both_fields_or_neither"))
     return Cord(round(awg), length_m)
 
 

@@ -194,7 +194,7 @@ def telemetry(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, ca
         name=site.name,
         channels=channel_page(ports, site, words),
         refusals=refusal_page(ports, site, words),
-        store=ports.store.health().says,
+        store=words.line(ports.store.health().says),
     )
 
 

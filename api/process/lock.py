@@ -14,6 +14,7 @@ from pathlib import Path
 from api.process.parts import Part
 from collector.share import Share
 from forecaster.domain.errors import ConfigError, UsageError
+from forecaster.texts.catalogue import Said
 
 LOCKED = (Part.COLLECT, Part.FORECAST)
 """The parts that each share may run once; any number of processes may serve."""
@@ -43,17 +44,17 @@ class InstallationLock:
             path.parent.mkdir(parents=True, exist_ok=True)
             handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         except OSError as error:
-            problem = f"it cannot be written ({error.strerror})"
-            raise ConfigError(str(path), "", problem, "mend the owner of that folder") from error
+            problem = Said("config.it_cannot_be_written_2", strerror=error.strerror)
+            raise ConfigError(str(path), "", problem, Said("config.mend_the_owner_of_that_folder")) from error
         self._held.callback(os.close, handle)
         try:
             fcntl.flock(handle, (fcntl.LOCK_EX if exclusive else fcntl.LOCK_SH) | fcntl.LOCK_NB)
         except BlockingIOError as error:
             holder = os.read(handle, 32).decode("ascii", errors="replace").strip()
-            named = f" (process {holder})" if holder.isdecimal() else ""
+            named = Said("config.process", holder=holder) if holder.isdecimal() else ""
             raise UsageError(
-                f"another outlast runs on {path.parent} already{named} and has the part `{part}`",
-                "end that one first, or give each a share of the sites with --share",
+                Said("config.another_outlast_runs_on_already_and", parent=path.parent, named=named, part=part),
+                Said("config.end_that_one_first_or_give"),
             ) from error
         if exclusive:
             os.truncate(handle, 0)

@@ -28,6 +28,7 @@ from forecaster.domain.errors import ConfigError, OutlastError, StoreError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
 from forecaster.live.departed import close_departed, forget_departed
+from forecaster.texts.catalogue import Said
 
 if TYPE_CHECKING:
     from collector.mqtt.embedded import EmbeddedBroker
@@ -327,8 +328,8 @@ def bound(http: Http) -> socket.socket:
         family = socket.getaddrinfo(http.host, http.port, type=socket.SOCK_STREAM)[0][0]
         return socket.create_server((http.host, http.port), family=family, backlog=2048)
     except OSError as error:
-        problem = f"{http.host}:{http.port} cannot be listened on ({error.strerror or error})"
-        raise ConfigError("outlast.toml", "http.port", problem, "end what listens there, or set another") from error
+        problem = Said("config.cannot_be_listened_on", host=http.host, port=http.port, value=error.strerror or error)
+        raise ConfigError("outlast.toml", "http.port", problem, Said("config.end_what_listens_there_or_set")) from error
 
 
 def signature(folder: Path) -> Signature:
@@ -355,7 +356,7 @@ def _broker_of(installation: Installation) -> EmbeddedBroker:
     broker = installation.broker
     if not is_loopback(broker.listen_host) and (broker.user is None or not broker.password()):
         raise ConfigError(
-            "outlast.toml", "broker.listen_host", f"anybody who reaches {broker.listen_host} could send readings",
-            "set broker.username and broker.password_file, or listen on 127.0.0.1 alone",
+            "outlast.toml", "broker.listen_host", Said("config.open_to_anybody", listen_host=broker.listen_host),
+            Said("config.set_broker_username_and_broker_password"),
         )  # fmt: skip
     return EmbeddedBroker(broker.listen_host, broker.listen_port, broker.user, broker.password())

@@ -22,6 +22,7 @@ from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import LEDGER_LOSS, LOSS_TOLD_MS, LedgerLoss
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Said, words
 
 log = logging.getLogger("outlast")
 
@@ -71,7 +72,7 @@ class Services:
         """A site by its id; NotFound."""
         site = self.installation.sites.get(site_id)
         if site is None:
-            raise NotFound(f"site {site_id!r}")
+            raise NotFound(Said("config.site", site_id=site_id))
         return site
 
     def wake(self) -> None:
@@ -90,7 +91,7 @@ class Services:
 
     def _aside(self, item: SetAside) -> str:
         goes_on = item.whole and item.site in self.installation.sites
-        return f"{item}; {'the site goes on as it was before' if goes_on else 'it is set aside'}"
+        return words()("config.aside_goes_on" if goes_on else "config.aside", item=str(item))
 
     def counts(self) -> list[Count]:
         """What the workers of this process have done."""
@@ -165,6 +166,6 @@ def require_door(services: Services) -> None:
         key = "http.hosts" if http.hosts else "http.public_url"
         reached = ", ".join(sorted(outside_names(http)))
     raise ConfigError(
-        "outlast.toml", key, f"{reached} is reachable by others and no token stands",
-        "make one with `outlast token add NAME`, or serve on 127.0.0.1 alone, without hosts and public_url",
+        "outlast.toml", key, Said("config.is_reachable_by_others_and_no", reached=reached),
+        Said("config.make_one_with_outlast_token_add"),
     )  # fmt: skip

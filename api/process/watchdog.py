@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from api.process.parts import Worker
+from forecaster.texts.catalogue import words
 
 HANGING_LOOKS = 30
 ENDING_LOOKS = 60
@@ -75,11 +76,11 @@ class FileWatch:
         """What is wrong with a file, in one line; None while all are sound."""
         for path, known in self._known.items():
             if not path.exists():
-                return f"{path.name} was removed while it was in use"
+                return words()("store.was_removed_while_it_was_in", path=path.name)
             if _identity(path) != known:
-                return f"{path.name} was replaced while it was in use"
+                return words()("store.was_replaced_while_it_was_in", path=path.name)
             if not _has_header(self._handles[path]):
-                return f"{path.name} is damaged (it does not begin as a database)"
+                return words()("store.is_damaged_it_does_not_begin", path=path.name)
         if not self.deep or time.monotonic() < self._due_s:
             return None
         began = time.monotonic()
@@ -122,8 +123,8 @@ def unsound(path: Path) -> str | None:
             found = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
     except sqlite3.DatabaseError as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        return f"{path.name} is damaged ({error})" if code in DAMAGED else None
-    return None if found == "ok" else f"{path.name} is damaged ({' '.join(found.split())[:300]})"
+        return words()("store.is_damaged_2", path=path.name, error=str(error)) if code in DAMAGED else None
+    return None if found == "ok" else words()("store.is_damaged", path=path.name, found=" ".join(found.split())[:300])
 
 
 def tell_supervisor(state: str) -> None:

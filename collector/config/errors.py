@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
+from collector.config.refused import Refused
 from forecaster.domain.errors import ConfigError
+from forecaster.texts.catalogue import Figure, Said, words
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -18,17 +21,28 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8"))
     except FileNotFoundError as error:
-        raise ConfigError(str(path), "", "the file is missing", "create it, or name another place") from error
+        raise ConfigError(
+            str(path), "", Said("config.the_file_is_missing"), Said("config.create_it_or_name_another_place")
+        ) from error
     except IsADirectoryError as error:
-        raise ConfigError(str(path), "", "it is a folder", "name the file itself") from error
+        raise ConfigError(str(path), "", Said("config.it_is_a_folder"), Said("config.name_the_file_itself")) from error
     except OSError as error:
-        raise ConfigError(str(path), "", f"it cannot be read ({error.strerror})", "mend its permissions") from error
+        raise ConfigError(
+            str(path),
+            "",
+            Said("config.it_cannot_be_read", strerror=error.strerror),
+            Said("config.mend_its_permissions"),
+        ) from error
     except UnicodeDecodeError as error:
-        raise ConfigError(str(path), "", f"byte {error.start} is not UTF-8", "save the file as UTF-8 text") from error
+        raise ConfigError(
+            str(path), "", Said("config.byte_is_not_utf_8", start=error.start), Said("config.save_the_file_as_utf_8")
+        ) from error
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(str(path), "", f"not TOML: {error}", "mend that line") from error
+        raise ConfigError(
+            str(path), "", Said("config.not_toml", error=str(error)), Said("config.mend_that_line")
+        ) from error
     except RecursionError as error:
-        raise ConfigError(str(path), "", "it is nested too deeply", "flatten it") from error
+        raise ConfigError(str(path), "", Said("config.it_is_nested_too_deeply"), Said("config.flatten_it")) from error
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -58,28 +72,56 @@ def config_error(error: ValidationError, model: type[BaseModel], file: str) -> C
         name = str(location[-1])
         known = _keys_at(model, location[:-1])
         close = nearest(name, known)
-        fix = f"did you mean {close!r}?" if close else f"known here: {', '.join(known)}"
-        return ConfigError(file, key, "unknown key", fix)
+        fix = Said("config.did_you_mean", close=close) if close else Said("config.known_here", names=", ".join(known))
+        return ConfigError(file, key, Said("config.unknown_key"), fix)
     example = _example_at(model, location)
-    fix = f"write for example {location[-1]} = {example}" if example and location else "mend or remove it"
+    fix = (
+        Said("config.write_for_example", location=location[-1], example=example)
+        if example and location
+        else Said("config.mend_or_remove_it")
+    )
     if kind == "missing" and len(location) == 1 and _model_at(model, location) is not None:
-        fix = f"add a section [{location[0]}]"
+        fix = Said("config.add_a_section", section=location[0])
     if kind == "missing":
-        return ConfigError(file, key, "it is missing", fix)
+        return ConfigError(file, key, Said("config.it_is_missing"), fix)
     if kind == "value_error":
-        problem, _, own_fix = str(detail["ctx"]["error"]).partition("; ")
+        refused = detail["ctx"]["error"]
+        if isinstance(refused, Refused):
+            return ConfigError(file, key, refused.problem, refused.fix or fix)
+        problem, _, own_fix = str(refused).partition("; ")
         return ConfigError(file, key, problem, own_fix or fix)
-    message = detail["msg"][:1].lower() + detail["msg"][1:]
     given = detail.get("input")
-    shown = f", not {given!r}" if isinstance(given, str | int | float | bool) and len(repr(given)) < 60 else ""
     choices = _choices_at(model, location)
     if kind in {"enum", "is_instance_of"} and choices:
         close = nearest(str(given), choices)
-        fix = f"did you mean {close!r}?" if close else f"it is one of {', '.join(choices)}"
-        return ConfigError(file, key, f"{given!r} is not known here", fix)
+        fix = (
+            Said("config.did_you_mean", close=close) if close else Said("config.it_is_one_of", names=", ".join(choices))
+        )
+        return ConfigError(file, key, Said("config.is_not_known_here", given=given), fix)
     if kind == "string_pattern_mismatch":
-        return ConfigError(file, key, f"{given!r} cannot be used here", fix)
-    return ConfigError(file, key, message.replace("input should", "it should") + shown, fix)
+        return ConfigError(file, key, Said("config.cannot_be_used_here", given=given), fix)
+    return ConfigError(file, key, _not_as_it_should(detail), fix)
+
+
+def _not_as_it_should(detail: ErrorDetails) -> str:
+    """What a value should be and is not: of a common kind from the catalogue, of any other in pydantic's words."""
+    message = detail["msg"][:1].lower() + detail["msg"][1:]
+    message = message.replace("input should", "it should")
+    known = f"config.kind.{detail['type']}"
+    what = (
+        Said(known, **_figures(detail.get("ctx", {})))
+        if known in words()
+        else message.replace("input should", "it should")
+    )
+    given = detail.get("input")
+    if isinstance(given, str | int | float | bool) and len(repr(given)) < 60:
+        return Said("config.not_given", what=what, given=given)
+    return what
+
+
+def _figures(context: Mapping[str, Any]) -> dict[str, Any]:
+    """The bounds of a constraint as pydantic writes them: a whole number without its point."""
+    return {name: Figure(f"{value:.15g}") if isinstance(value, float) else value for name, value in context.items()}
 
 
 def _is_tag(part: int | str) -> bool:

@@ -12,6 +12,9 @@ import socket
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
+from collector.config.refused import Refused
+from forecaster.texts.catalogue import Said
+
 TRANSLATED = ipaddress.IPv6Network("64:ff9b::/96")
 """IPv4 behind a translator (RFC 6052 section 2.1)."""
 
@@ -24,15 +27,15 @@ Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 def host_of(url: str) -> str:
     """The host of a URL in lower case. ValueError, which says what is wrong with the URL."""
     if not url.isprintable() or " " in url:
-        raise ValueError("it holds a space or a character that cannot be shown")
+        raise Refused(Said("config.it_holds_a_space_or_a"))
     parts = urlsplit(url)
     host = (parts.hostname or "").rstrip(".")
     if parts.scheme not in {"http", "https"} or not host:
-        raise ValueError("it does not begin with https:// and a host")
+        raise Refused(Said("config.it_does_not_begin_with_https"))
     if parts.port == 0:
-        raise ValueError("port 0 cannot be reached")
+        raise Refused(Said("config.port_0_cannot_be_reached"))
     if ":" not in host and not _named(host):
-        raise ValueError(f"{host!r} is not a host name")
+        raise Refused(Said("config.is_not_a_host_name", host=host))
     return host
 
 
@@ -48,15 +51,15 @@ def mailbox_of(text: str) -> str:
     """A valid mail address (RFC 5321 section 4.1.2). ValueError, which says what is wrong with it."""
     local, at, domain = text.rpartition("@")
     if not at or not text.isprintable():
-        raise ValueError("it is not a mail address")
+        raise Refused(Said("config.it_is_not_a_mail_address"))
     if not local.isascii() or not ATOMS.fullmatch(local) or len(local) > 64:
-        raise ValueError(f"{local!r} before the @ cannot be used")
+        raise Refused(Said("config.before_the_cannot_be_used", local=local))
     try:
         named = domain.encode("idna")
     except UnicodeError as error:
-        raise ValueError(f"{domain!r} is not a host name") from error
+        raise Refused(Said("config.is_not_a_host_name_2", domain=domain)) from error
     if not HOST.fullmatch(named) or len(named) > 253:
-        raise ValueError(f"{domain!r} is not a host name")
+        raise Refused(Said("config.is_not_a_host_name_2", domain=domain))
     return text
 
 
@@ -83,5 +86,5 @@ def public_only(host: str, port: int, allowed: Iterable[str] = ()) -> list[str]:
     """The addresses of a host. PermissionError where one lies inside a private network and the host is not allowed."""
     known = addresses(host, port)
     if host.lower() not in {name.lower() for name in allowed} and any(inside(address) for address in known):
-        raise PermissionError(f"{host} lies inside a private network")
+        raise PermissionError(Said("config.lies_inside_a_private_network", host=host))
     return known

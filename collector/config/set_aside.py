@@ -12,6 +12,7 @@ from collector.config.errors import read_toml
 from collector.config.site_file import site_from
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Said
 
 PART = re.compile(r"channels\[(\d+)\]")
 """Sections, beside the contacts, that can be left out of a site file without making the rest untrue."""
@@ -53,8 +54,8 @@ def find_sites(folder: Path, language: str) -> FoundSites:
         try:
             site = lenient(read_toml(path), str(path))
             if site.id != path.stem:
-                fix = f"write id = {path.stem!r}, or rename the file"
-                raise ConfigError(str(path), "id", f"it is {site.id!r}", fix)
+                fix = Said("config.write_id_or_rename_the_file", stem=path.stem)
+                raise ConfigError(str(path), "id", Said("config.it_is", site=site.id), fix)
         except ConfigError as error:
             first = first or error
             aside.append(SetAside(path.stem, True, str(error)))

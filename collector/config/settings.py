@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,68 +12,21 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
+from collector.config.addresses import EMBEDDED, broker_url, host_name, not_yes_no, public_url, store_url
 from collector.config.errors import config_error, nearest, read_toml
 from collector.config.set_aside import SetAside, find_sites
 from collector.config.site_file import load_site, site_toml
 from collector.config.site_model import Language
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
-from forecaster.texts.catalogue import SOURCE
+from forecaster.texts.catalogue import SOURCE, Said
 
 __all__ = ["Installation", "load_installation", "load_site", "site_toml"]
 
 PREFIX = "OUTLAST_"
-EMBEDDED = "embedded"
-
-
-def _not_yes_no(value: object) -> object:
-    if isinstance(value, bool):
-        raise ValueError("it should be a number, not yes or no")
-    return value
-
-
-def _broker_url(text: str) -> str:
-    if text == EMBEDDED:
-        return text
-    try:
-        parts = urlsplit(text)
-        good = parts.scheme in {"mqtt", "mqtts"} and bool(parts.hostname) and (parts.port or 1) > 0
-    except ValueError:
-        good = False
-    if not good or parts.path.strip("/") or parts.query:
-        raise ValueError(f"{text!r} is not a broker; write mqtt://host:1883, mqtts://host:8883 or embedded")
-    if parts.password is not None:
-        raise ValueError("a password stands in the address; put it in a file and name that in password_file")
-    return text
-
-
-def _store_url(text: str) -> str:
-    scheme = text.partition("://")[0]
-    if scheme not in {"sqlite", "influx+http", "influx+https", "postgresql", "postgresql+psycopg"} or "://" not in text:
-        raise ValueError(f"{text!r} is not a store; write sqlite:///outlast.db or influx+http://host:8086/bucket")
-    return text
-
-
-def _host_name(text: str) -> str:
-    if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?|\[[0-9A-Fa-f:.]+\]", text):
-        raise ValueError(f"{text!r} is not a host name; write it as outlast.example.org, without https:// and port")
-    return text.lower()
-
-
-def _public_url(text: str) -> str:
-    try:
-        parts = urlsplit(text)
-        good = parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
-    except ValueError:
-        good = False
-    if not good:
-        raise ValueError(f"{text!r} is not an address; write https://outlast.example.org")
-    return text
-
-
-HostName = Annotated[str, AfterValidator(_host_name)]
-Number = Annotated[float, BeforeValidator(_not_yes_no)]
-Whole = Annotated[int, BeforeValidator(_not_yes_no)]
+HostName = Annotated[str, AfterValidator(host_name)]
+Number = Annotated[float, BeforeValidator(not_yes_no)]
+Whole = Annotated[int, BeforeValidator(not_yes_no)]
 
 
 class InstallationSection(BaseModel):
@@ -92,7 +44,7 @@ class Broker(InstallationSection):
     homie : bool | None — whether sites appear as Homie devices; None: where there are at most fifty
     """
 
-    url: Annotated[str, AfterValidator(_broker_url)] = Field(
+    url: Annotated[str, AfterValidator(broker_url)] = Field(
         default="mqtt://127.0.0.1:1883", examples=['"mqtt://host:1883"']
     )
     client_id: str | None = Field(default=None, min_length=1, max_length=128, examples=['"outlast-larkspur"'])
@@ -149,10 +101,10 @@ class Store(InstallationSection):
     outbox_limit_mb : float — how much may wait there before the broker has to hold the rest [MB]
     """
 
-    url: Annotated[str, AfterValidator(_store_url)] = Field(
+    url: Annotated[str, AfterValidator(store_url)] = Field(
         default="sqlite:///outlast.db", examples=['"sqlite:///outlast.db"']
     )
-    ledger: Annotated[str, AfterValidator(_store_url)] | None = Field(default=None, examples=['"sqlite:///ledger.db"'])
+    ledger: Annotated[str, AfterValidator(store_url)] | None = Field(default=None, examples=['"sqlite:///ledger.db"'])
     token_file: Path | None = Field(default=None, examples=['"store-token"'])
     wal_limit_mb: Number = Field(default=64.0, ge=1, examples=["64"])
     commit_window_ms: Number = Field(default=0.0, ge=0, le=60_000, examples=["0", "1000"])
@@ -175,7 +127,7 @@ class Http(InstallationSection):
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
     port: Whole = Field(default=8642, ge=0, le=65_535, examples=["8642"])
     hosts: tuple[HostName, ...] = Field(default=(), examples=['["pump.example.org"]'])
-    public_url: Annotated[str, AfterValidator(_public_url)] | None = Field(
+    public_url: Annotated[str, AfterValidator(public_url)] | None = Field(
         default=None, examples=['"https://pump.example.org"']
     )
     cors_origins: tuple[Annotated[str, Field(pattern=r"^https?://[^/\s*]+$")], ...] = Field(
@@ -317,7 +269,9 @@ def read_secret(path: Path | None, key: str) -> str | None:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(str(path), key, f"the secret cannot be read ({error})", "mend the file") from error
+        raise ConfigError(
+            str(path), key, Said("config.the_secret_cannot_be_read", error=str(error)), Said("config.mend_the_file")
+        ) from error
     return text.splitlines()[0].strip() if text.strip() else ""
 
 
@@ -329,7 +283,9 @@ def load_installation(folder: Path) -> Installation:
     """
     file = folder / "outlast.toml"
     if not folder.is_dir():
-        raise ConfigError(str(folder), "", "there is no such folder", "name an installation with --config DIR")
+        raise ConfigError(
+            str(folder), "", Said("config.there_is_no_such_folder"), Said("config.name_an_installation_with_config_dir")
+        )
     content = read_toml(file)
     _check_environment(os.environ)
     try:
@@ -337,8 +293,8 @@ def load_installation(folder: Path) -> Installation:
     except ValidationError as error:
         raise _named(config_error(error, _Model, str(file)), content, os.environ) from error
     except SettingsError as error:
-        problem = f"a whole section cannot be read: {error}"
-        raise ConfigError("environment", PREFIX + "…", problem, "set one name each, as OUTLAST_HTTP__PORT") from error
+        problem = Said("config.a_whole_section_cannot_be_read", error=str(error))
+        raise ConfigError("environment", PREFIX + "…", problem, Said("config.set_one_name_each_as_outlast")) from error
     found = find_sites(folder / "sites", model.words.language)
     made = Installation(
         folder=folder,
@@ -370,8 +326,10 @@ def _check_environment(environ: Mapping[str, str]) -> None:
         section = name.removeprefix(PREFIX).partition("__")[0].lower()
         if section not in _Model.model_fields:
             close = nearest(section, _Model.model_fields)
-            fix = f"did you mean {PREFIX}{close.upper()}__…?" if close else "remove it"
-            raise ConfigError("environment", name, "there is no such section", fix)
+            fix = (
+                Said("config.did_you_mean_2", prefix=PREFIX, upper=close.upper()) if close else Said("config.remove_it")
+            )
+            raise ConfigError("environment", name, Said("config.there_is_no_such_section"), fix)
 
 
 def _named(error: ConfigError, content: Mapping[str, Any], environ: Mapping[str, str]) -> ConfigError:
@@ -381,7 +339,12 @@ def _named(error: ConfigError, content: Mapping[str, Any], environ: Mapping[str,
     if key and any(name == present.upper() for present in environ):
         return ConfigError("environment", name, error.problem, error.fix)
     if not key and section in content and not isinstance(content[section], dict):
-        return ConfigError(error.file, section, "it should be a section", f"write [{section}] on its own line")
+        return ConfigError(
+            error.file,
+            section,
+            Said("config.it_should_be_a_section"),
+            Said("config.write_on_its_own_line", section=section),
+        )
     return error
 
 

@@ -27,6 +27,7 @@ from forecaster.domain.site import (
     Site,
     WeatherService,
 )
+from forecaster.texts.catalogue import Said
 
 
 def load_site(path: Path, *, measured: bool = True, lenient: bool = False) -> Site:
@@ -53,7 +54,12 @@ def contacts_set_aside(content: dict[str, Any], file: str) -> tuple[dict[str, An
             lines.append(str(ConfigError(file, f"contacts[{place}].{fault.key}".rstrip("."), fault.problem, fault.fix)))
             continue
         if any(model.name == other["name"] for other in kept):
-            twice = ConfigError(file, f"contacts[{place}].name", f"{model.name!r} is there twice", "give each its own")
+            twice = ConfigError(
+                file,
+                f"contacts[{place}].name",
+                Said("config.is_there_twice", model=model.name),
+                Said("config.give_each_its_own"),
+            )
             lines.append(str(twice))
             continue
         kept.append(contact)
@@ -77,7 +83,9 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
     )
     if measured and not any(channel.quantity in RUN_SOURCES for channel in channels):
         names = ", ".join(quantity.value for quantity in RUN_SOURCES)
-        raise ConfigError(file, "channels", "no channel tells when the pump runs", f"add one of {names}")
+        raise ConfigError(
+            file, "channels", Said("config.no_channel_tells_when_the_pump"), Said("config.add_one_of", names=names)
+        )
     pump, pit, alarms = model.pump, model.pit, model.alarms
     area = pit.area_m2 if pit.diameter_m is None else math.pi * pit.diameter_m**2 / 4.0
     return Site(
@@ -117,7 +125,12 @@ def _quiet(text: str | None) -> tuple[str, str] | None:
 def _unique(names: list[str], section: str, file: str) -> list[str]:
     for place, name in enumerate(names):
         if name in names[:place]:
-            raise ConfigError(file, f"{section}[{place}].name", f"{name!r} is there twice", "give each its own name")
+            raise ConfigError(
+                file,
+                f"{section}[{place}].name",
+                Said("config.is_there_twice_2", name=name),
+                Said("config.give_each_its_own_name"),
+            )
     return names
 
 
@@ -125,23 +138,37 @@ def _weather(section: WeatherSection | None, file: str) -> WeatherService | None
     if section is None:
         return None
     if conversion(section.unit, "mm") is None:
-        raise ConfigError(file, "weather.unit", f"{section.unit!r} does not convert to mm", hint(section.unit, "mm"))
+        raise ConfigError(
+            file, "weather.unit", Said("config.does_not_convert_to_mm", unit=section.unit), hint(section.unit, "mm")
+        )
     return WeatherService(**section.model_dump())
 
 
 def _channel(section: ChannelSection, key: str, load_names: Sequence[str], file: str) -> Channel:
     quantity = section.quantity
-    called = f"channel {quantity.value} from {section.topic!r}"
+    called = Said("config.channel_from", quantity=quantity.value, topic=section.topic)
     _check_unit(section, called, key, file)
     if quantity is not Quantity.LOAD_POWER and section.of:
-        raise ConfigError(file, f"{key}.of", f"{called} is not of a load", "remove it, or make it load_power")
+        raise ConfigError(
+            file, f"{key}.of", Said("config.is_not_of_a_load", called=called), Said("config.remove_it_or_make_it_load")
+        )
     if quantity is Quantity.LOAD_POWER and section.of not in load_names:
         close = nearest(section.of, load_names)
-        known = f"name one of: {', '.join(load_names)}" if load_names else "describe the load in [[loads]] first"
-        problem = f"{called} does not say of which load" if not section.of else f"there is no load {section.of!r}"
-        raise ConfigError(file, f"{key}.of", problem, f"did you mean {close!r}?" if close else known)
+        known = (
+            Said("config.name_one_of", names=", ".join(load_names))
+            if load_names
+            else Said("config.describe_the_load_in_loads_first")
+        )
+        problem = (
+            Said("config.does_not_say_of_which_load", called=called)
+            if not section.of
+            else Said("config.there_is_no_load", of=section.of)
+        )
+        raise ConfigError(file, f"{key}.of", problem, Said("config.did_you_mean", close=close) if close else known)
     if section.decimal == "," and quantity in STATES:
-        raise ConfigError(file, f"{key}.decimal", f"{called} is yes or no, not a number", "remove decimal")
+        raise ConfigError(
+            file, f"{key}.decimal", Said("config.is_yes_or_no_not_a", called=called), Said("config.remove_decimal")
+        )
     true_words, false_words = _words(section, called, key, file)
     return Channel(
         quantity=quantity,
@@ -167,9 +194,11 @@ def _check_unit(section: ChannelSection, called: str, key: str, file: str) -> No
     if section.unit is None:
         return
     if section.quantity in STATES:
-        raise ConfigError(file, f"{key}.unit", f"{called} is yes or no and has no unit", "remove unit")
+        raise ConfigError(
+            file, f"{key}.unit", Said("config.is_yes_or_no_and_has", called=called), Said("config.remove_unit")
+        )
     if conversion(section.unit, stored) is None:
-        problem = f"{called}: unit {section.unit!r} does not convert to {stored}"
+        problem = Said("config.unit_does_not_convert_to", called=called, unit=section.unit, stored=stored)
         raise ConfigError(file, f"{key}.unit", problem, hint(section.unit, stored))
 
 
@@ -182,11 +211,21 @@ def _words(section: ChannelSection, called: str, key: str, file: str) -> tuple[W
     given = {"true": true_words, "false": false_words}
     for name, words in given.items():
         if words is not None and section.quantity not in STATES:
-            raise ConfigError(file, f"{key}.{name}", f"{called} is a number, not yes or no", "remove the word list")
+            raise ConfigError(
+                file,
+                f"{key}.{name}",
+                Said("config.is_a_number_not_yes_or", called=called),
+                Said("config.remove_the_word_list"),
+            )
     both = {word_token(w) for w in true_words or ()} & {word_token(w) for w in false_words or ()}
     if both:
         word = sorted(both)[0]
-        raise ConfigError(file, f"{key}.false", f"{called}: {word!r} means both yes and no", "keep it in one list")
+        raise ConfigError(
+            file,
+            f"{key}.false",
+            Said("config.means_both_yes_and_no", called=called, word=word),
+            Said("config.keep_it_in_one_list"),
+        )
     return true_words, false_words
 
 

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from collector.config.reach import host_of, mailbox_of
 from collector.config.webhook_template import checked
+from collector.config.refused import Refused
 from collector.config.written import as_number
 from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
@@ -18,6 +19,8 @@ from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Chemistry, PayloadFormat, Units, WeeklyLetter
 from forecaster.texts.catalogue import languages
+from forecaster.domain.site import Chemistry, PayloadFormat, Units
+from forecaster.texts.catalogue import Said, languages
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
 """NEMA MG 1 code letters; I, O and Q are not used."""
@@ -30,14 +33,19 @@ def _path(text: str) -> str:
     try:
         compile_path(text)
     except ValueError as error:
-        raise ValueError(f"{text!r} is not a JSONPath: {error}; write for example $.power") from error
+        raise Refused(
+            Said("config.is_not_a_jsonpath", text=text, error=str(error)), Said("config.write_for_example_power")
+        ) from error
     return text
 
 
 def _filter(text: str) -> str:
     problem = filter_problem(text)
     if problem:
-        raise ValueError(f"{text!r} is not a topic filter: {problem}; write for example cellar/plug/state")
+        raise Refused(
+            Said("config.is_not_a_topic_filter", text=text, problem=problem),
+            Said("config.write_for_example_cellar_plug_state"),
+        )
     return text
 
 
@@ -48,13 +56,16 @@ def _address(text: str) -> str:
     except ValueError:
         good = False
     if not good:
-        raise ValueError(f"{text!r} is not a web address; begin it with https://")
+        raise Refused(Said("config.is_not_a_web_address", text=text), Said("config.begin_it_with_https"))
     return text
 
 
 def _language(text: str) -> str:
     if text not in languages():
-        raise ValueError(f"{text!r} is not a language there are words for; write one of {', '.join(languages())}")
+        raise Refused(
+            Said("config.is_not_a_language_there_are", text=text),
+            Said("config.write_one_of", names=", ".join(languages())),
+        )
     return text
 
 
@@ -62,7 +73,9 @@ def _webhook(text: str) -> str:
     try:
         host_of(text)
     except ValueError as error:
-        raise ValueError(f"{text!r} cannot be used: {error}; write it as https://example.org/hook") from error
+        raise Refused(
+            Said("config.cannot_be_used", text=text, error=str(error)), Said("config.write_it_as_https_example_org")
+        ) from error
     return text
 
 
@@ -70,7 +83,10 @@ def _mailbox(text: str) -> str:
     try:
         return mailbox_of(text)
     except ValueError as error:
-        raise ValueError(f"{text!r} is not a mail address: {error}; write it as owner@example.org") from error
+        raise Refused(
+            Said("config.is_not_a_mail_address", text=text, error=str(error)),
+            Said("config.write_it_as_owner_example_org"),
+        ) from error
 
 
 def _enum(kind: Any) -> BeforeValidator:
@@ -86,9 +102,12 @@ def _pattern(text: str) -> str:
     try:
         groups = re.compile(text).groups
     except re.error as error:
-        raise ValueError(f"{text!r} is not a regular expression: {error}; write for example '([0-9.]+) W'") from error
+        raise Refused(
+            Said("config.is_not_a_regular_expression", text=text, error=str(error)),
+            Said("config.write_for_example_0_9_w"),
+        ) from error
     if groups != 1:
-        raise ValueError(f"{text!r} has {groups} groups; put the value in the one pair of round brackets")
+        raise Refused(Said("config.has_groups", text=text, groups=groups), Said("config.put_the_value_in_the_one"))
     return text
 
 
@@ -136,28 +155,28 @@ class PumpSection(PlateSection):
         """[A]"""
         bounds = value if isinstance(value, list) else [] if value is None else [value, value]
         if value is not None and (len(bounds) != 2 or not 0 < bounds[0] <= bounds[1] <= 500):
-            raise ValueError(f"{value} is not a current; write 5.2, or the least and the greatest as [4.1, 8.8]")
+            raise Refused(Said("config.is_not_a_current", value=value), Said("config.write_5_2_or_the_least"))
         return value
 
     @field_validator("locked_rotor_code")
     @classmethod
     def _code(cls, value: str | None) -> str | None:
         if value is not None and (len(value) != 1 or value not in LOCKED_ROTOR_CODES):
-            raise ValueError(f"{value!r} is not a code letter; it is one of {' '.join(LOCKED_ROTOR_CODES)}")
+            raise Refused(
+                Said("config.is_not_a_code_letter", value=value),
+                Said("config.it_is_one_of", names=" ".join(LOCKED_ROTOR_CODES)),
+            )
         return value
 
     @model_validator(mode="after")
     def _enough(self) -> Self:
         if self.rated_voltage_v is None:
-            raise ValueError("the voltage is missing; copy it from the nameplate, for example rated_voltage_v = 115")
+            raise Refused(Said("config.the_voltage_is_missing"), Said("config.copy_it_from_the_nameplate_for"))
         if self.rated_current_a is None and self.rated_power_w is None and self.horsepower is None:
-            raise ValueError(
-                "current, power and horsepower are all missing; copy one of them from the nameplate, "
-                "for example rated_current_a = 5.2"
-            )
+            raise Refused(Said("config.current_power_and_horsepower_are_all"), Said("config.copy_one_of_them_from_the"))
         static, greatest = self.static_head_m, self.maximum_head_m
         if static is not None and greatest is not None and static >= greatest:
-            raise ValueError("static_head_m is not below maximum_head_m; the pump would lift no water")
+            raise Refused(Said("config.static_head_m_is_not_below"), Said("config.the_pump_would_lift_no_water"))
         return self
 
 
@@ -172,16 +191,16 @@ class PitSection(PlateSection):
     @model_validator(mode="after")
     def _one_area(self) -> Self:
         if self.diameter_m is not None and self.area_m2 is not None:
-            raise ValueError("both diameter_m and area_m2 are given; keep one of them")
+            raise Refused(Said("config.both_diameter_m_and_area_m2"), Said("config.keep_one_of_them"))
         for key, value, most in (
             ("diameter_m", self.diameter_m, WIDEST_PIT_M),
             ("drawdown_m", self.drawdown_m, DEEPEST_FALL_M),
             ("freeboard_m", self.freeboard_m, DEEPEST_FALL_M),
         ):
             if value is not None and value > most:
-                raise ValueError(
-                    f"{key} of {value:g} m is more than any pit has; {value:g} inches are {0.0254 * value:.3g} m, "
-                    f"{value:g} cm are {value / 100:.3g} m"
+                raise Refused(
+                    Said("config.of_m_is_more_than_any", key=key, value=value),
+                    Said("config.inches_are_m_cm_are_m", value=value, value_2=0.0254 * value, value_3=value / 100),
                 )
         return self
 
@@ -206,7 +225,7 @@ class PackSection(PlateSection):
     @model_validator(mode="after")
     def _surge(self) -> Self:
         if self.continuous_w is not None and self.surge_w is not None and self.surge_w < self.continuous_w:
-            raise ValueError("surge_w is below continuous_w; look at the nameplate again")
+            raise Refused(Said("config.surge_w_is_below_continuous_w"), Said("config.look_at_the_nameplate_again"))
         return self
 
 
@@ -223,7 +242,7 @@ class LoadSection(Section):
     @model_validator(mode="after")
     def _both_or_none(self) -> Self:
         if (self.runs_per_hour is None) != (self.run_s is None):
-            raise ValueError("runs_per_hour and run_s belong together; give both, or neither for a steady load")
+            raise Refused(Said("config.runs_per_hour_and_run_s"), Said("config.give_both_or_neither_for_a"))
         return self
 
 
@@ -249,15 +268,20 @@ class ChannelSection(Section):
     @model_validator(mode="after")
     def _texts(self) -> Self:
         if self.format is PayloadFormat.SENML and (self.pattern or self.column or self.decimal == ","):
-            raise ValueError("a SenML record holds a number; remove pattern, column and decimal")
+            raise Refused(
+                Said("config.a_senml_record_holds_a_number"), Said("config.remove_pattern_column_and_decimal")
+            )
         if self.separator is not None and self.column is None:
-            raise ValueError("separator parts columns, and no column is named; add column, or remove separator")
+            raise Refused(
+                Said("config.separator_parts_columns_and_no_column"), Said("config.add_column_or_remove_separator")
+            )
         if self.separator is not None and self.separator == self.decimal:
-            raise ValueError(
-                f"separator and decimal are both {self.decimal!r}; no number could be told from two columns"
+            raise Refused(
+                Said("config.separator_and_decimal_are_both", decimal=self.decimal),
+                Said("config.no_number_could_be_told_from"),
             )
         if self.naive_time is not None and self.time is None:
-            raise ValueError('naive_time says how a time is read, and no time is named; add time = "$.…", or remove it')
+            raise Refused(Said("config.naive_time_says_how_a_time"), Said("config.add_time_or_remove_it"))
         return self
 
     @model_validator(mode="after")
@@ -282,7 +306,7 @@ class AlarmsSection(Section):
     def _ordered(self) -> Self:
         low, critical = self.low_reserve_h, self.critical_reserve_h
         if low is not None and critical is not None and critical >= low:
-            raise ValueError("critical_reserve_h is not below low_reserve_h; make it smaller")
+            raise Refused(Said("config.critical_reserve_h_is_not_below"), Said("config.make_it_smaller"))
         return self
 
 
@@ -320,7 +344,10 @@ class ContactSection(Section):
         if self.weekly_letter is not None and self.email is None:
             raise ValueError('weekly_letter goes by mail; add email = "owner@example.org", or leave it out')
         if self.quiet_hours is not None and not QUIET.fullmatch(self.quiet_hours):
-            raise ValueError(f"quiet_hours {self.quiet_hours!r} cannot be read; write 22:00-07:00")
+            raise Refused(
+                Said("config.quiet_hours_cannot_be_read", quiet_hours=self.quiet_hours),
+                Said("config.write_22_00_07_00"),
+            )
         return self
 
 
@@ -362,5 +389,7 @@ class SiteModel(Section):
         try:
             ZoneInfo(value)
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-            raise ValueError(f"{value!r} is not an IANA time zone; write for example America/Chicago") from error
+            raise Refused(
+                Said("config.is_not_an_iana_time_zone", value=value), Said("config.write_for_example_america_chicago")
+            ) from error
         return value

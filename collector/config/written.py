@@ -6,7 +6,9 @@ import math
 import re
 import unicodedata
 
+from collector.config.refused import Refused
 from collector.decode.units import conversion
+from forecaster.texts.catalogue import Said
 
 MARKS = {
     '"': "inch", "”": "inch", "″": "inch", "'": "foot", "’": "foot", "′": "foot", "C": "degC", "°C": "degC",
@@ -36,14 +38,17 @@ def written(text: str, unit: str) -> float:
     """A number in a unit (pint's spelling, "" for a bare one). ValueError naming what could not be read."""
     found = figure_and_unit(text)
     if found is None:
-        raise ValueError(f"{text!r} is not a number; write it as 12.5 or 1/3")
+        raise Refused(Said("config.is_not_a_number", text=text), Said("config.write_it_as_12_5_or"))
     value, own = found
     spelt = MARKS.get(own, own)
     if not spelt or spelt == unit:
         return value
     how = conversion(spelt, unit) if unit else None
     if how is None:
-        raise ValueError(f"{own!r} is not a unit of this; leave it out, or write {unit or 'a number alone'}")
+        raise Refused(
+            Said("config.is_not_a_unit_of_this", own=own),
+            Said("config.leave_it_out_or_write", value=unit or "a number alone"),
+        )
     return float(round(value * how.scale + how.offset, 9))
 
 

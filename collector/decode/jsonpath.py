@@ -11,6 +11,7 @@ import jsonpath_rfc9535
 from jsonpath_rfc9535 import JSONPathError
 
 from forecaster.domain.errors import PayloadError
+from forecaster.texts.catalogue import words
 
 JSON = Any
 Finder = Callable[[JSON], list[JSON]]
@@ -55,7 +56,7 @@ def _query(path: str) -> jsonpath_rfc9535.JSONPathQuery:
     except JSONPathError as error:
         raise ValueError(str(error.args[0])) from error
     except RecursionError as error:
-        raise ValueError("it is nested too deeply") from error
+        raise ValueError(words()("payload.it_is_nested_too_deeply")) from error
 
 
 def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...] | None:
@@ -107,8 +108,8 @@ def _general(query: jsonpath_rfc9535.JSONPathQuery) -> Finder:
         try:
             return list(query.find(value).values())
         except JSONPathError as error:
-            raise PayloadError(f"the path cannot be followed in this payload: {error.args[0]}") from error
+            raise PayloadError(words()("payload.the_path_cannot_be_followed_in", args=error.args[0])) from error
         except RecursionError as error:
-            raise PayloadError("the payload is nested too deeply for the path") from error
+            raise PayloadError(words()("payload.the_payload_is_nested_too_deeply")) from error
 
     return find

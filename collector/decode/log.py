@@ -16,6 +16,7 @@ import msgspec
 
 from collector.decode.values import source_time_ms
 from forecaster.domain.errors import PayloadError, UsageError
+from forecaster.texts.catalogue import Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +74,8 @@ class MessageLog:
         """A line on what was skipped; None where nothing was."""
         if self.first_problem is None:
             return None
-        count = "a line was" if self.skipped == 1 else f"{self.skipped} lines were"
-        return f"{count} passed over, first {self.first_problem}; --strict stops there instead"
+        count = Said("usage.a_line_was") if self.skipped == 1 else Said("usage.lines_were", skipped=self.skipped)
+        return Said("usage.passed_over_first_strict_stops_there", count=count, first_problem=self.first_problem)
 
     def _messages(self, name: str, lines: Iterable[bytes]) -> Iterator[LoggedMessage]:
         place = 0
@@ -89,9 +90,16 @@ class MessageLog:
                 else:
                     yield message
         except (EOFError, gzip.BadGzipFile, zlib.error) as error:
-            self._pass_over(UsageError(f"{name}: broken off after line {place} ({error})", "fetch the log again"))
+            self._pass_over(
+                UsageError(
+                    Said("usage.broken_off_after_line", name=name, place=place, error=str(error)),
+                    Said("usage.fetch_the_log_again"),
+                )
+            )
         except OSError as error:
-            raise UsageError(f"{name}: cannot be read ({error.strerror})", "look at the file") from error
+            raise UsageError(
+                Said("usage.cannot_be_read_2", name=name, strerror=error.strerror), Said("usage.look_at_the_file")
+            ) from error
 
     def _pass_over(self, error: UsageError) -> None:
         if self._strict:
@@ -111,10 +119,10 @@ def _message(line: bytes, name: str, place: int) -> LoggedMessage:
         tst = SIGNED.sub("", entry.tst, count=1) if isinstance(entry.tst, str) else entry.tst
         return LoggedMessage(source_time_ms(tst), entry.topic, payload, bool(entry.retain))
     except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
-        problem = f"{name}, line {place}: not a logged message ({error})"
+        problem = Said("usage.line_not_a_logged_message", name=name, place=place, error=str(error))
     except PayloadError as error:
-        problem = f"{name}, line {place}: tst {error.reason}"
-    raise UsageError(problem, "each line needs tst, topic and payload, as mosquitto_sub -F %j writes them")
+        problem = Said("usage.line_tst", name=name, place=place, reason=error.reason)
+    raise UsageError(problem, Said("usage.each_line_needs_tst_topic_and"))
 
 
 @contextlib.contextmanager
@@ -128,8 +136,8 @@ def _opened(source: str | Path) -> Iterator[Iterable[bytes]]:
         try:
             file = stack.enter_context(Path(source).open("rb"))
         except OSError as error:
-            problem = f"{source}: cannot be read ({error.strerror})"
-            raise UsageError(problem, "name a log file, or - for input") from error
+            problem = Said("usage.cannot_be_read", source=source, strerror=error.strerror)
+            raise UsageError(problem, Said("usage.name_a_log_file_or_for")) from error
         yield _unpacked(file)
 
 

@@ -19,6 +19,7 @@ from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.site import Channel, PayloadFormat, Site
 from forecaster.domain.times import DAY_MS
+from forecaster.texts.catalogue import words
 
 KEPT_BYTES = 4096
 """How much of a refused payload is kept [bytes]."""
@@ -66,7 +67,7 @@ class _ChannelPlan:
         self.words = YesNo(channel.true_words, channel.false_words) if channel.quantity in STATES else None
         found = conversion(channel.unit, spec.unit)
         if found is None:
-            raise ValueError(f"unit {channel.unit!r} does not convert to {spec.unit}")
+            raise ValueError(words()("payload.unit_does_not_convert_to", unit=channel.unit, unit_2=spec.unit))
         self.conversion: Conversion = found
         self.senml = channel.format is PayloadFormat.SENML
         self.record_name = channel.value if channel.value is not None and not channel.value.startswith("$") else None
@@ -93,7 +94,14 @@ class _ChannelPlan:
         if self.low <= x <= self.high:
             return x
         raise PayloadError(
-            f"{self.quantity.value} {shown(value)} is outside {self.low:g} to {self.high:g} {self.unit}".rstrip()
+            words()(
+                "payload.is_outside_to",
+                quantity=self.quantity.value,
+                value=shown(value),
+                low=self.low,
+                high=self.high,
+                unit=self.unit,
+            ).rstrip()
         )
 
     def at_once(self, document: Any, arrived_ms: int) -> Reading | None:
@@ -126,16 +134,16 @@ class _ChannelPlan:
         if EARLIEST_MS <= time_ms <= arrived_ms + self.ahead_ms:
             return time_ms
         if time_ms < EARLIEST_MS:
-            raise PayloadError(f"the source time ({time_ms} ms) is before 2000; is the source's clock set?")
+            raise PayloadError(words()("payload.the_source_time_ms_is_before", time_ms=time_ms))
         days = (time_ms - arrived_ms) / DAY_MS
-        raise PayloadError(f"the source time is {days:.1f} days ahead of its arrival; is the source's clock right?")
+        raise PayloadError(words()("payload.the_source_time_is_days_ahead", days=days))
 
     def from_text(self, payload: bytes) -> float:
         """The payload itself as the value."""
         try:
             text = payload.decode()
         except UnicodeDecodeError as error:
-            raise PayloadError("the payload is not UTF-8 text") from error
+            raise PayloadError(words()("payload.the_payload_is_not_utf_8")) from error
         if self.rule is not None:
             return self.convert(text, self.conversion)
         if self.words is not None:
@@ -151,20 +159,28 @@ class _ChannelPlan:
         find = self.find
         if find is None:
             if type(document) is dict or type(document) is list:
-                raise PayloadError('the payload is a JSON object or array; add value = "$.…" to the channel')
+                raise PayloadError(words()("payload.the_payload_is_a_json_object"))
             values: Sequence[Any] = (document,)
         else:
             values = find(document)
             if not values:
-                raise PayloadError(f"there is nothing at {self.channel.value}")
+                raise PayloadError(words()("payload.there_is_nothing_at", channel=self.channel.value))
         if self.find_time is None:
             if len(values) > 1:
-                raise PayloadError(f"{self.channel.value} selects {len(values)} values and none has a time of its own")
+                raise PayloadError(
+                    words()("payload.selects_values_and_none_has_a", channel=self.channel.value, count=len(values))
+                )
             return [(None, self.convert(values[0], self.conversion))]
         times = self.find_time(document)
         if len(times) != len(values):
             raise PayloadError(
-                f"{self.channel.value} selects {len(values)} values, but {self.channel.time} selects {len(times)} times"
+                words()(
+                    "payload.selects_values_but_selects_times",
+                    channel=self.channel.value,
+                    count=len(values),
+                    time=self.channel.time,
+                    count_2=len(times),
+                )
             )
         return [
             (self.believed(self._time(t, arrived_ms), arrived_ms), self.convert(v, self.conversion))
@@ -191,7 +207,7 @@ class _ChannelPlan:
             whole = [{"n": r.name, "u": r.unit, "v": r.value, "t": r.time_s, "place": i} for i, r in enumerate(records)]
             found = self.find(whole)
             if not all(type(f) is dict and "place" in f for f in found):
-                raise PayloadError(f"{self.channel.value} must select whole records, as in $[?@.n=='power']")
+                raise PayloadError(words()("payload.must_select_whole_records_as_in", channel=self.channel.value))
             chosen = [records[f["place"]] for f in found]
         elif self.record_name is not None:
             chosen = [r for r in records if self.record_name in (r.name, r.own_name)]
@@ -199,11 +215,9 @@ class _ChannelPlan:
             chosen = records
             names = sorted({r.name for r in records})
             if len(names) > 1:
-                raise PayloadError(
-                    f'the pack holds several names ({shown(", ".join(names))}); say which with value = "name"'
-                )
+                raise PayloadError(words()("payload.the_pack_holds_several_names_say", names=shown(", ".join(names))))
         if not chosen:
-            raise PayloadError(f"the pack holds no record {self.channel.value or 'with a value'}")
+            raise PayloadError(words()("payload.the_pack_holds_no_record", value=self.channel.value or "with a value"))
         return chosen
 
     def _record_value(self, record: SenmlRecord) -> float:
@@ -214,7 +228,9 @@ class _ChannelPlan:
             return self.words.read(value)
         rule = senml_conversion(record.unit, self.channel.unit, self.unit)
         if rule is None:
-            raise PayloadError(f"unit {shown(record.unit)} of the record does not convert to {self.unit}")
+            raise PayloadError(
+                words()("payload.unit_of_the_record_does_not", unit=shown(record.unit), unit_2=self.unit)
+            )
         return self.convert(value, rule)
 
 
@@ -295,7 +311,9 @@ def _in_full(plans: Sequence[_ChannelPlan], topic: str, payload: bytes, arrived_
     for plan in plans:
         try:
             if len(payload) > MAX_BYTES:
-                raise PayloadError(f"the payload has {len(payload)} bytes; at most {MAX_BYTES} are read")
+                raise PayloadError(
+                    words()("payload.the_payload_has_bytes_at_most", count=len(payload), max_bytes=MAX_BYTES)
+                )
             if plan.bare and (plan.raw or payload[:1] not in _OPENERS):
                 values: list[tuple[int | None, float]] = [(None, plan.from_text(payload))]
             else:

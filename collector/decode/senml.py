@@ -7,6 +7,7 @@ from typing import Any
 
 from collector.decode.values import number, shown
 from forecaster.domain.errors import PayloadError
+from forecaster.texts.catalogue import words
 
 VERSION = 10
 """The greatest base version that is understood (RFC 8428 section 4.4)."""
@@ -58,7 +59,7 @@ def looks_like_pack(value: Any) -> bool:
 def resolve(pack: Any) -> list[SenmlRecord]:
     """The records of a pack, in order. PayloadError where it is not a sound pack."""
     if type(pack) is not list or not all(type(record) is dict for record in pack):
-        raise PayloadError("the payload is not a SenML pack: an array of records")
+        raise PayloadError(words()("payload.the_payload_is_not_a_senml"))
     base_name, base_unit = "", None
     base_time = base_value = base_sum = 0.0
     records = []
@@ -88,10 +89,12 @@ def resolve(pack: Any) -> list[SenmlRecord]:
 
 def _refuse_unknown(record: dict[str, Any]) -> None:
     if "bver" in record and _number(record, "bver", VERSION) > VERSION:
-        raise PayloadError(f"SenML version {shown(record['bver'])} is newer than {VERSION}")
+        raise PayloadError(
+            words()("payload.senml_version_is_newer_than", record=shown(record["bver"]), version=VERSION)
+        )
     for label in record:
         if label.endswith("_") and label not in FIELDS:
-            raise PayloadError(f"SenML field {shown(label)} must be understood, and is not")
+            raise PayloadError(words()("payload.senml_field_must_be_understood_and", label=shown(label)))
 
 
 def _value(record: dict[str, Any], base: float) -> float | str | bool | None:
@@ -99,7 +102,7 @@ def _value(record: dict[str, Any], base: float) -> float | str | bool | None:
         return _number(record, "v", 0.0) + base
     if "vb" in record:
         if type(record["vb"]) is not bool:
-            raise PayloadError("SenML field 'vb' is neither true nor false")
+            raise PayloadError(words()("payload.senml_field_vb_is_neither_true"))
         return bool(record["vb"])
     return _text(record, "vs", None)
 
@@ -107,12 +110,12 @@ def _value(record: dict[str, Any], base: float) -> float | str | bool | None:
 def _number(record: dict[str, Any], label: str, missing: float) -> float:
     value = record.get(label, missing)
     if type(value) is not int and type(value) is not float:
-        raise PayloadError(f"SenML field {label!r} is not a number")
+        raise PayloadError(words()("payload.senml_field_is_not_a_number", label=label))
     return number(value)
 
 
 def _text(record: dict[str, Any], label: str, missing: str | None) -> str | None:
     value = record.get(label, missing)
     if value is not None and type(value) is not str:
-        raise PayloadError(f"SenML field {label!r} is not text")
+        raise PayloadError(words()("payload.senml_field_is_not_text", label=label))
     return value

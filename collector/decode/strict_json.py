@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 
 from forecaster.domain.errors import PayloadError
+from forecaster.texts.catalogue import words
 
 MAX_BYTES = 262_144
 """Larger payloads are refused unread [bytes]."""
@@ -23,13 +24,13 @@ def parse(payload: bytes) -> Any:
     try:
         value = _decode(payload)
     except RecursionError as error:
-        raise PayloadError(f"the JSON is nested more than {MAX_DEPTH} deep") from error
+        raise PayloadError(words()("payload.the_json_is_nested_more_than", max_depth=MAX_DEPTH)) from error
     except msgspec.ValidationError as error:
-        raise PayloadError(f"a number is out of range: {error}") from error
+        raise PayloadError(words()("payload.a_number_is_out_of_range", error=str(error))) from error
     except (UnicodeDecodeError, msgspec.DecodeError) as error:  # which one says that it is no UTF-8 depends on msgspec
         if not _is_utf8(payload):
-            raise PayloadError("the payload is not UTF-8 text") from error
-        raise PayloadError(f"the payload is not JSON: {error}") from error
+            raise PayloadError(words()("payload.the_payload_is_not_utf_8")) from error
+        raise PayloadError(words()("payload.the_payload_is_not_json", error=str(error))) from error
     if type(value) is dict or type(value) is list:
         colons = _names_and_colons(value, MAX_DEPTH)
         if payload.count(b":") != colons or b"\\" in payload:
@@ -51,7 +52,7 @@ def _names_and_colons(value: Any, depth: int) -> int:
     A duplicate name is lost in decoding together with its colon, so the count is then below that of the payload.
     """
     if depth == 0:
-        raise PayloadError(f"the JSON is nested more than {MAX_DEPTH} deep")
+        raise PayloadError(words()("payload.the_json_is_nested_more_than", max_depth=MAX_DEPTH))
     total = 0
     if type(value) is dict:
         total = len(value)
@@ -82,5 +83,5 @@ def _unique(pairs: list[tuple[str, Any]]) -> None:
     seen = set()
     for name, _ in pairs:
         if name in seen:
-            raise PayloadError(f"the key {name[:80]!r} is there twice")
+            raise PayloadError(words()("payload.the_key_is_there_twice", name=name[:80]))
         seen.add(name)

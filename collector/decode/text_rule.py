@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from collector.decode.values import LONGEST, shown
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.site import Channel
+from forecaster.texts.catalogue import words
 
 LONGEST_TEXT = 4096
 """Most characters in which a pattern or a column is looked for."""
@@ -39,17 +40,19 @@ class TextRule:
         """The part of a value that is meant. A value that is not a text passes where only the comma is declared."""
         if type(value) is not str:
             if self.within:
-                raise PayloadError(f"{shown(value)} is not a text; remove pattern and column from the channel")
+                raise PayloadError(words()("payload.is_not_a_text_remove_pattern", value=shown(value)))
             return value
         text = value
         if self.within and len(text) > LONGEST_TEXT:
-            raise PayloadError(f"the text has {len(text)} characters; a pattern or column is read in {LONGEST_TEXT}")
+            raise PayloadError(
+                words()("payload.the_text_has_characters_a_pattern", count=len(text), longest_text=LONGEST_TEXT)
+            )
         if self.column is not None:
             text = self._cell(text)
         if self.pattern is not None:
             found = self.pattern.search(text)
             if found is None or found.group(1) is None:
-                raise PayloadError(f"the pattern does not fit {shown(text)}")
+                raise PayloadError(words()("payload.the_pattern_does_not_fit", text=shown(text)))
             text = found.group(1)
         return self._pointed(text.strip()) if self.comma else text
 
@@ -58,14 +61,20 @@ class TextRule:
         try:
             cells = next(csv.reader([text], delimiter=self.separator, strict=True), [])
         except csv.Error as error:
-            raise PayloadError(f"{shown(text)} is not a row of columns ({error})") from error
+            raise PayloadError(
+                words()("payload.is_not_a_row_of_columns", text=shown(text), error=str(error))
+            ) from error
         if len(cells) < self.column:
-            raise PayloadError(f"{shown(text)} has {len(cells)} columns, and column {self.column} is asked for")
+            raise PayloadError(
+                words()(
+                    "payload.has_columns_and_column_is_asked", text=shown(text), count=len(cells), column=self.column
+                )
+            )
         return cells[self.column - 1]
 
     def _pointed(self, text: str) -> str:
         if len(text) > LONGEST or not COMMA_NUMBER.fullmatch(text):
-            raise PayloadError(f'{shown(text)} is not a number with a decimal comma; the channel says decimal = ","')
+            raise PayloadError(words()("payload.is_not_a_number_with_a", text=shown(text)))
         return text.replace(",", ".")
 
 
@@ -88,6 +97,6 @@ def site_time_ms(value: Any, zone: ZoneInfo, arrived_ms: int) -> int | None:
         local = datetime.fromisoformat(f"{match.group(1)}T{match.group(2)}")
         both = [local.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)]
     except (ValueError, OverflowError) as error:
-        raise PayloadError(f"{shown(value)} is not a time: {error}") from error
+        raise PayloadError(words()("payload.is_not_a_time", value=shown(value), error=str(error))) from error
     found = [round(moment.timestamp() * 1000) for moment in both]
     return min(found, key=lambda at_ms: abs(arrived_ms - at_ms))

@@ -4,23 +4,25 @@ from __future__ import annotations
 
 from typing import Generic, TypeVar
 
+from forecaster.texts.catalogue import Said
+
 T = TypeVar("T")
 
 
 def filter_problem(text: str) -> str | None:
     """Why a topic filter is not valid; None where it is."""
     if not text:
-        return "it is empty"
+        return Said("config.it_is_empty")
     if "\0" in text or len(text.encode("utf-8", "surrogatepass")) > 65_535:
-        return "it holds a NUL character or is longer than 65,535 bytes"
+        return Said("config.it_holds_a_nul_character_or")
     levels = text.split("/")
     for place, level in enumerate(levels):
         if "#" in level and (level != "#" or place != len(levels) - 1):
-            return "# stands alone and last"
+            return Said("config.stands_alone_and_last")
         if "+" in level and level != "+":
-            return "+ stands alone between slashes"
+            return Said("config.stands_alone_between_slashes")
     if text.startswith("$share/"):
-        return "a shared filter would give some messages to other clients"
+        return Said("config.a_shared_filter_would_give_some")
     return None
 
 

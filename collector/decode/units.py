@@ -9,6 +9,8 @@ import tokenize
 from dataclasses import dataclass
 from typing import Any
 
+from forecaster.texts.catalogue import Said
+
 SENML_UNITS = {
     "%EL": "percent",
     "%RH": "percent",
@@ -25,13 +27,13 @@ SPELLING = re.compile(r"(?!\d)[\w°%²³·*/^ -]{1,32}")
 
 DIMENSIONLESS = {"1", "/", "ratio", "fraction"}
 HINTS = {
-    "C": "write degC for degrees Celsius (C is the coulomb)",
-    "F": "write degF for degrees Fahrenheit (F is the farad)",
-    "w": "write W for watts",
-    "wh": "write Wh for watt-hours",
-    "kwh": "write kWh for kilowatt-hours",
-    "v": "write V for volts",
-    "a": "write A for amperes",
+    "C": Said("config.write_degc_for_degrees_celsius_c"),
+    "F": Said("config.write_degf_for_degrees_fahrenheit_f"),
+    "w": Said("config.write_w_for_watts"),
+    "wh": Said("config.write_wh_for_watt_hours"),
+    "kwh": Said("config.write_kwh_for_kilowatt_hours"),
+    "v": Said("config.write_v_for_volts"),
+    "a": Said("config.write_a_for_amperes"),
 }
 
 

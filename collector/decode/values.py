@@ -9,6 +9,7 @@ from typing import Any
 
 from collector.config.site_file import word_token
 from forecaster.domain.errors import PayloadError
+from forecaster.texts.catalogue import words
 
 NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
@@ -42,31 +43,30 @@ def number(value: Any) -> float:
         try:
             return float(value)
         except OverflowError as error:
-            raise PayloadError("a number is out of range") from error
+            raise PayloadError(words()("payload.a_number_is_out_of_range_2")) from error
     if kind is str:
         return number_in_text(value)
     if value is None:
-        raise PayloadError("the value is null; nothing was measured")
+        raise PayloadError(words()("payload.the_value_is_null_nothing_was"))
     if kind is bool:
-        raise PayloadError(f"the value is {'true' if value else 'false'}, not a number; is it another quantity?")
-    raise PayloadError(f"the value is {'an object' if kind is dict else 'an array'}, not a number; lengthen the path")
+        raise PayloadError(words()("payload.the_value_is_not_a_number_2", value="true" if value else "false"))
+    key = "payload.an_object_is_no_number" if kind is dict else "payload.an_array_is_no_number"
+    raise PayloadError(words()(key))
 
 
 def number_in_text(text: str) -> float:
     """A text as a number; PayloadError unless it is exactly one."""
     text = text.strip(" \t\r\n")
     if not text:
-        raise PayloadError("the value is empty")
+        raise PayloadError(words()("payload.the_value_is_empty"))
     if len(text) <= LONGEST and NUMBER.fullmatch(text):
         value = float(text)
         if value - value == 0.0:
             return value
-        raise PayloadError(f"{shown(text)} is out of range")
+        raise PayloadError(words()("payload.is_out_of_range", text=shown(text)))
     if DECIMAL_COMMA.fullmatch(text):
-        raise PayloadError(
-            f'{shown(text)} has a decimal comma; have the source send a point, or write decimal = "," in the channel'
-        )
-    raise PayloadError(f"{shown(text)} is not a number{_with_unit(text)}")
+        raise PayloadError(words()("payload.has_a_decimal_comma_have_the", text=shown(text)))
+    raise PayloadError(words()("payload.is_not_a_number", text=shown(text), with_unit=_with_unit(text)))
 
 
 def _with_unit(text: str) -> str:
@@ -74,8 +74,8 @@ def _with_unit(text: str) -> str:
     found = UNIT_IN_TEXT.fullmatch(text) if len(text) <= LONGEST else None
     if found is None:
         return ""
-    comma = ' and decimal = ","' if "," in found.group(1) else ""
-    return f"; its unit {found.group(2)} is in the text: write pattern = '([-+0-9.,]+)'{comma} in the channel"
+    comma = words()("payload.and_decimal") if "," in found.group(1) else ""
+    return words()("payload.its_unit_is_in_the_text", group=found.group(2), comma=comma)
 
 
 class YesNo:
@@ -97,16 +97,16 @@ class YesNo:
     def read(self, value: Any) -> float:
         """1.0 or 0.0; PayloadError for a word in neither list."""
         if value is None:
-            raise PayloadError("the value is null; nothing was measured")
+            raise PayloadError(words()("payload.the_value_is_null_nothing_was"))
         if isinstance(value, dict | list):
-            raise PayloadError("the value is an object or array, not yes or no; lengthen the path")
+            raise PayloadError(words()("payload.the_value_is_an_object_or"))
         try:
             found = self._meaning.get(word_token(value))
         except (OverflowError, ValueError) as error:
-            raise PayloadError("a number is out of range") from error
+            raise PayloadError(words()("payload.a_number_is_out_of_range_2")) from error
         if found is None:
             known = ", ".join(self._meaning)
-            raise PayloadError(f"{shown(value)} is neither yes nor no here (known: {known}); add it to true or false")
+            raise PayloadError(words()("payload.is_neither_yes_nor_no_here", value=shown(value), known=known))
         return found
 
 
@@ -120,12 +120,12 @@ def source_time_ms(value: Any) -> int:
         return _time_in_text(value)
     if kind is int or kind is float:
         return _epoch_ms(value)
-    raise PayloadError(f"{shown(value)} is not a time")
+    raise PayloadError(words()("payload.is_not_a_time_2", value=shown(value)))
 
 
 def _epoch_ms(value: float) -> int:
     if not abs(value) < 1e17:
-        raise PayloadError(f"{shown(value)} is not a time")
+        raise PayloadError(words()("payload.is_not_a_time_2", value=shown(value)))
     if abs(value) < 1e11:
         return int(value * 1000) if type(value) is int else round(value * 1000)
     return int(value) if abs(value) < 1e14 else int(value // 1000)
@@ -149,12 +149,8 @@ def _any_time_in_text(text: str) -> int:
     if match is None:
         if len(text) <= LONGEST and NUMBER.fullmatch(text):
             return _epoch_ms(int(text) if text.isdecimal() else float(text))
-        hint = (
-            "; without an offset it could be any zone's: naive_time = \"site\" reads it as the house's own"
-            if re.match(r"\d{4}-\d\d-\d\d", text)
-            else ""
-        )
-        raise PayloadError(f"{shown(text)} is not an RFC 3339 time{hint}")
+        hint = words()("payload.without_an_offset_it_could_be") if re.match(r"\d{4}-\d\d-\d\d", text) else ""
+        raise PayloadError(words()("payload.is_not_an_rfc_3339_time", text=shown(text), hint=hint))
     leap = match.group(1) == "60"  # RFC 3339 5.7 allows it; it is the first moment of the next minute
     if leap:
         text = text[:17] + "59" + text[19:]
@@ -162,4 +158,4 @@ def _any_time_in_text(text: str) -> int:
         moment = datetime.fromisoformat(text.upper())
         return int(moment.timestamp() // 1) * 1000 + (1000 if leap else moment.microsecond // 1000)
     except (ValueError, OverflowError) as error:
-        raise PayloadError(f"{shown(text)} is not a time: {error}") from error
+        raise PayloadError(words()("payload.is_not_a_time_3", text=shown(text), error=str(error))) from error

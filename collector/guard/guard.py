@@ -11,6 +11,7 @@ from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import words
 
 Key = tuple[str, Quantity, str]
 SAID_AGAIN_MS = 600_000
@@ -68,7 +69,7 @@ class ChannelGuard:
         if len(channel.told_ms) > 256:
             channel.told_ms.clear()
         channel.told_ms[key] = at_ms
-        said = f"{reading.quantity.value} is withheld: {reason}"
+        said = words()("guard.is_withheld", quantity=reading.quantity.value, reason=reason)
         yield Refusal(reading.site, topic, payload[:KEPT_BYTES], at_ms, said)
 
     def take_changed(self) -> bool:

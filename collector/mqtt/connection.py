@@ -12,6 +12,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from collector.config.settings import Broker
 from collector.mqtt.wire import Client
 from forecaster.domain.errors import ConfigError
+from forecaster.texts.catalogue import Said, words
 
 CONNECT_S = 10.0
 """How long a broker may take to accept a connection, and to answer on it [s]."""
@@ -59,8 +60,8 @@ def why_not(broker: Broker, error: OSError) -> str:
     """Why a connection could not be opened, and what to check, in one line."""
     where = f"{broker.host}:{broker.port}"
     if isinstance(error, ssl.SSLError):
-        return f"no encrypted connection to {where}: {error}; look at broker.url and broker.ca_file"
-    return f"no broker answers at {where} ({error.strerror or error}); look at broker.url"
+        return words()("broker.no_encrypted_connection_to_look_at", where=where, error=str(error))
+    return words()("broker.no_broker_answers_at_look_at", where=where, value=error.strerror or error)
 
 
 def _trust(broker: Broker) -> ssl.SSLContext:
@@ -68,9 +69,9 @@ def _trust(broker: Broker) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=None if broker.ca_file is None else str(broker.ca_file))
     except OSError as error:  # an ssl.SSLError is one
-        problem = f"no certificate of an authority can be read from it ({error.strerror or error})"
+        problem = Said("config.no_certificate_of_an_authority_can", value=error.strerror or error)
         raise ConfigError(
-            str(broker.ca_file), "broker.ca_file", problem, "name a readable file of PEM certificates"
+            str(broker.ca_file), "broker.ca_file", problem, Said("config.name_a_readable_file_of_pem")
         ) from error
     context.sslsocket_class = _ClosedOnFailure
     return context

@@ -10,6 +10,7 @@ import time
 from typing import TYPE_CHECKING
 
 from forecaster.domain.errors import ConfigError
+from forecaster.texts.catalogue import words
 
 if TYPE_CHECKING:
     from collector.mqtt.embedded_sessions import SessionBroker
@@ -54,8 +55,10 @@ class EmbeddedBroker:
         self._thread.start()
         self._listening.wait(START_S)
         if self._problem is not None or not self._listening.is_set():
-            problem = self._problem or f"it did not listen on {self.host}:{self.port} within {START_S:.0f} s"
-            fix = "choose another broker.listen_port, or name a broker that runs already in broker.url"
+            problem = self._problem or words()(
+                "broker.it_did_not_listen_on_within", host=self.host, port=self.port, start_s=START_S
+            )
+            fix = words()("broker.choose_another_broker_listen_port_or")
             raise ConfigError("outlast.toml", "broker.url", problem, fix)
 
     def drain(self, within_s: float) -> bool:
@@ -80,7 +83,7 @@ class EmbeddedBroker:
 
             from collector.mqtt.embedded_sessions import SessionBroker
         except ImportError:
-            self._problem = "the embedded broker needs amqtt: pip install 'outlast[embedded]'"
+            self._problem = words()("broker.the_embedded_broker_needs_amqtt_pip")
             self._listening.set()
             return
         for name in ("amqtt", "transitions.core"):
@@ -98,7 +101,9 @@ class EmbeddedBroker:
         try:
             await broker.start()
         except (BrokerError, OSError) as error:
-            self._problem = f"the embedded broker cannot listen on {self.host}:{self.port}: {error}"
+            self._problem = words()(
+                "broker.the_embedded_broker_cannot_listen_on", host=self.host, port=self.port, error=str(error)
+            )
             self._listening.set()
             return
         self._listening.set()

@@ -14,6 +14,7 @@ from collector.config.settings import Broker
 from collector.mqtt.connection import CONNECT_S, client, passing_name, why_not
 from collector.mqtt.wire import Client
 from forecaster.domain.errors import SessionError
+from forecaster.texts.catalogue import words
 
 LOOK_S = 0.2
 """How often it is checked whether enough was heard [s]."""
@@ -38,7 +39,7 @@ def listen(
         except SessionError:
             if place == len(protocols) - 1 or not listener.hung_up:
                 raise
-    raise SessionError("no protocol to speak with the broker")
+    raise SessionError(words()("broker.no_protocol_to_speak_with_the"))
 
 
 class _Listener:
@@ -60,7 +61,7 @@ class _Listener:
         listener.loop_start()
         try:
             if not self._answered.wait(CONNECT_S):
-                raise SessionError("the broker takes the connection but does not answer; is it an MQTT broker?")
+                raise SessionError(words()("broker.the_broker_takes_the_connection_but"))
             if self._problem is not None:
                 raise SessionError(self._problem)
             _wait(listen_s, enough)
@@ -74,7 +75,7 @@ class _Listener:
 
         def on_connect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
             if reason.is_failure:
-                self._problem = f"the broker refuses us ({reason}); look at broker.username and broker.password_file"
+                self._problem = words()("broker.the_broker_refuses_us_look_at", reason=reason)
             elif self._filters:
                 listener.subscribe([(f, 1) for f in self._filters])
                 return  # answered when the broker has taken the filters
@@ -83,7 +84,7 @@ class _Listener:
         def on_disconnect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
             if not self._answered.is_set():
                 self.hung_up = True
-                self._problem = f"the broker hangs up before it answers ({reason})"
+                self._problem = words()("broker.the_broker_hangs_up_before_it", reason=reason)
             self._answered.set()
 
         def on_subscribe(_c: Any, _u: Any, _m: int, reasons: list[ReasonCode], _p: Any) -> None:

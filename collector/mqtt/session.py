@@ -26,6 +26,7 @@ from collector.mqtt.copies import MOST_NUMBERED, Copies
 from collector.mqtt.wire import Arrived, Client
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.domain.ports import Clock
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.session")
 
@@ -142,13 +143,13 @@ class Session:
             self._connect(made)
             made.loop_start()
             if not self._answered.wait(CONNECT_S) and not self._down.is_set():
-                raise SessionError("the broker took the connection but does not answer; is it an MQTT broker?")
+                raise SessionError(words()("broker.the_broker_took_the_connection_but"))
             stood_from_s = self._clock.monotonic_s()
             while not self._down.wait(1.0) and not self._stop.is_set():
                 if self.state.connected and self._clock.monotonic_s() - stood_from_s > RAPID_S:
                     self._note(None)
                 if not _loop_lives(self._client_id):
-                    raise SessionError("the network thread ended by itself; it is started anew")
+                    raise SessionError(words()("broker.the_network_thread_ended_by_itself"))
         finally:
             if self._stop.is_set() and self.state.connected:
                 self._settle(made, left)
@@ -223,12 +224,12 @@ class Session:
                 self._fall_back()
             else:
                 self._refused = True
-                self._note(f"the broker refuses us: {reason}; look at username, password_file and client_id")
+                self._note(words()("broker.the_broker_refuses_us_look_at_2", reason=reason))
             down.set()
             return
         self.state.connected = True
         self.state.connections += 1
-        if self.state.problem is None or "another client" not in self.state.problem:
+        if self.state.problem is None or words()("broker.another_client") not in self.state.problem:
             self._note(None)
         for old in self._dropped:
             made.unsubscribe(old)
@@ -262,7 +263,7 @@ class Session:
                 self._fall_back()
             elif self.state.connections == 0:
                 self._protocol = mqtt.MQTTv5
-                self._note("the broker hangs up before it answers")
+                self._note(words()("broker.the_broker_hangs_up_before_it_2"))
             return
         now_s = self._clock.monotonic_s()
         self.state.lost_s = [at for at in self.state.lost_s if now_s - at < RAPID_S] + [now_s]
@@ -277,7 +278,7 @@ class Session:
                 f"whether another client uses our client_id {self._client_id!r}"
             )
         else:
-            self._note(f"the connection to the broker was lost ({reason})")
+            self._note(words()("broker.the_connection_to_the_broker_was", reason=reason))
 
     def _on_subscribe(self, mid: int, reasons: list[ReasonCode]) -> None:
         """The broker's answer: for one filter where each was requested alone, else for all."""
@@ -316,7 +317,7 @@ class Session:
     def _fall_back(self) -> None:
         self._protocol = mqtt.MQTTv311
         self.state.protocol = self._protocol_name()
-        self._note("the broker does not speak MQTT 5; MQTT 3.1.1 is tried")
+        self._note(words()("broker.the_broker_does_not_speak_mqtt"))
 
     def _protocol_name(self) -> str:
         return "5" if self._protocol == mqtt.MQTTv5 else "3.1.1"

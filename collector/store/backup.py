@@ -22,6 +22,7 @@ from collector.store.outbox import Outbox, readings_in
 from collector.store.sqlite_file import back_up
 from collector.store.transfer import copy_ledger
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
+from forecaster.texts.catalogue import Said, words
 
 MANIFEST = "manifest.json"
 READINGS, LEDGER, CONFIG, OUTBOX = "readings.db", "ledger.db", "config", "outbox"
@@ -56,7 +57,7 @@ def take_backup(installation: Installation, target: Path, now_ms: int) -> tuple[
     """
     folder = target / datetime.fromtimestamp(now_ms / 1000, UTC).strftime(NAME)
     if folder.exists():
-        raise UsageError(f"{folder} is there already", "wait a second, or name another folder")
+        raise UsageError(Said("usage.is_there_already", folder=folder), Said("usage.wait_a_second_or_name_another"))
     partial = folder.with_name(folder.name + ".part")
     try:
         shutil.rmtree(partial, ignore_errors=True)
@@ -72,7 +73,9 @@ def take_backup(installation: Installation, target: Path, now_ms: int) -> tuple[
         (partial / MANIFEST).write_bytes(msgspec.json.format(msgspec.json.encode(backup)))
         partial.rename(folder)
     except OSError as error:
-        raise StoreUnavailable(f"{folder}: the backup cannot be written ({error.strerror or error})") from error
+        raise StoreUnavailable(
+            words()("store.the_backup_cannot_be_written", folder=folder, value=error.strerror or error)
+        ) from error
     return folder, verify(folder)
 
 
@@ -120,10 +123,10 @@ def _rows(path: Path) -> dict[str, int]:
     try:
         found = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
         if found != "ok":
-            raise StoreRefused(f"{path.name} of the backup is not sound: {found}")
+            raise StoreRefused(words()("store.of_the_backup_is_not_sound", path=path.name, found=found))
         return {name: int(connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0]) for name in tables}
     except sqlite3.Error as error:
-        raise StoreRefused(f"{path.name} of the backup cannot be read: {error}") from error
+        raise StoreRefused(words()("store.of_the_backup_cannot_be_read", path=path.name, error=str(error))) from error
     finally:
         connection.close()
 
@@ -133,13 +136,15 @@ def verify(folder: Path) -> Backup:
     try:
         backup = msgspec.json.decode((folder / MANIFEST).read_bytes(), type=Backup)
     except (OSError, msgspec.DecodeError) as error:
-        raise StoreRefused(f"{folder} is no backup: {MANIFEST} cannot be read ({error})") from error
+        raise StoreRefused(
+            words()("store.is_no_backup_cannot_be_read", folder=folder, manifest=MANIFEST, error=str(error))
+        ) from error
     for name, mark in backup.files.items():
         path = folder / name
         if not path.is_file():
-            raise StoreRefused(f"{folder} lacks {name}")
+            raise StoreRefused(words()("store.lacks", folder=folder, name=name))
         if _sha256(path) != mark.sha256 or _rows(path) != mark.rows:
-            raise StoreRefused(f"{path} is not what was backed up; take another backup")
+            raise StoreRefused(words()("store.is_not_what_was_backed_up", path=path))
     return backup
 
 
@@ -175,7 +180,7 @@ def _restore_readings(folder: Path, backup: Backup, installation: Installation, 
         return []
     if installation.store.url.startswith(SQLITE):
         return _put(folder / READINGS, Path(installation.store.url.removeprefix(SQLITE)), stamp)
-    return ["readings were left out: they live on a server now; `outlast move` carries a file's readings there"]
+    return [words()("store.readings_were_left_out_they_live")]
 
 
 def _restore_ledger(folder: Path, installation: Installation, stamp: str) -> list[str]:
@@ -189,7 +194,7 @@ def _restore_ledger(folder: Path, installation: Installation, stamp: str) -> lis
     finally:
         source.close()
         target.close()
-    return [f"ledger: {sum(rows.values())} rows copied"]
+    return [words()("store.ledger_rows_copied", sum=sum(rows.values()))]
 
 
 def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> list[str]:
@@ -205,7 +210,7 @@ def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> li
                 store.append(held)
             finally:
                 store.close()
-            done.append(f"{len(held)} readings that waited for a server were stored")
+            done.append(words()("store.readings_that_waited_for_a_server", count=len(held)))
             continue
         target = installation.store.outbox / path.name
         _require_stopped(target)
@@ -214,7 +219,7 @@ def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> li
             outbox.put(held, now_ms * 1000)
         finally:
             outbox.close()
-        done.append(f"{len(held)} readings that waited for the server wait again in {target.name}")
+        done.append(words()("store.readings_that_waited_for_the_server", count=len(held), target=target.name))
     return done
 
 
@@ -225,12 +230,12 @@ def _put(copy: Path, path: Path, stamp: str) -> list[str]:
         part = path.with_name(path.name + suffix)
         if part.exists():
             part.rename(part.with_name(f"{path.name}.before-{stamp}{suffix}"))
-            done = [f"{path.name} that stood there is now {path.name}.before-{stamp}"]
+            done = [words()("store.that_stood_there_is_now_before", path=path.name, stamp=stamp)]
     path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_name(path.name + ".part")
     shutil.copyfile(copy, partial)
     partial.replace(path)
-    return [*done, f"{path} restored"]
+    return [*done, words()("store.restored", path=path)]
 
 
 def _require_stopped(path: Path) -> None:
@@ -244,7 +249,7 @@ def _require_stopped(path: Path) -> None:
         connection.execute("ROLLBACK")
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY:
-            raise UsageError(f"{path} is in use", "stop outlast before restoring") from error
+            raise UsageError(Said("usage.is_in_use", path=path), Said("usage.stop_outlast_before_restoring")) from error
         raise StoreUnavailable(f"{path}: {error}") from error
     except sqlite3.DatabaseError:
         return  # damaged: that is why it is being replaced
@@ -265,5 +270,5 @@ def put_settings(folder: Path, to: Path) -> None:
 def _differing(config: Path, folder: Path) -> list[str]:
     pairs = [(p, folder / p.relative_to(config)) for p in sorted(config.rglob("*")) if p.is_file()]
     return [
-        f"{to} differs from the backup and was left as it is" for p, to in pairs if to.read_bytes() != p.read_bytes()
+        words()("store.differs_from_the_backup_and_was", to=to) for p, to in pairs if to.read_bytes() != p.read_bytes()
     ]

@@ -13,6 +13,7 @@ from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.longrecord import Day, WorkDone
 from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
+from forecaster.texts.catalogue import words
 
 EVENT_KINDS: dict[str, type[Event]] = {"run": Run, "gap": Gap, "transfer": Transfer, "outage": Outage}
 T = TypeVar("T")
@@ -39,7 +40,7 @@ def read(text: str, kind: type[T]) -> T:
     try:
         return msgspec.json.decode(text, type=kind)
     except msgspec.DecodeError as error:
-        raise StoreRefused(f"a kept {kind.__name__} cannot be read: {error}") from error
+        raise StoreRefused(words()("store.a_kept_cannot_be_read", kind=kind.__name__, error=str(error))) from error
 
 
 def packed(text: str) -> str:
@@ -54,7 +55,7 @@ def unpacked(text: str) -> str:
     try:
         return zlib.decompress(b64decode(text.removeprefix(PACKED))).decode()
     except (ValueError, zlib.error) as error:
-        raise StoreRefused(f"a kept forecast cannot be read: {error}") from error
+        raise StoreRefused(words()("store.a_kept_forecast_cannot_be_read", error=str(error))) from error
 
 
 def brief_of(document: str) -> str | None:
@@ -76,7 +77,7 @@ def _refuse_lost_numbers(thing: object) -> None:
     while stack:
         item = stack.pop()
         if isinstance(item, float) and item - item != 0.0:
-            raise StoreRefused(f"a {type(thing).__name__} holds a number that is not finite")
+            raise StoreRefused(words()("store.a_holds_a_number_that_is", name=type(thing).__name__))
         if isinstance(item, dict):
             stack.extend(item.values())
         elif isinstance(item, list | tuple):

@@ -8,6 +8,7 @@ from forecaster.domain.errors import StoreRefused
 from forecaster.domain.ports import Tail
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.texts.catalogue import words
 
 LAST_STORED = 1_000
 """How many of the last readings are examined for the newest arrival."""
@@ -90,5 +91,5 @@ def _place(cursor: str | None, store_id: str) -> int:
         return 0
     ident, _, place = cursor.partition(".")
     if not place.isdecimal():
-        raise StoreRefused(f"cursor {cursor!r} is not one of this store's; begin without one")
+        raise StoreRefused(words()("store.cursor_is_not_one_of_this", cursor=cursor))
     return int(place) if ident == store_id else 0

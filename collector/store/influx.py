@@ -46,6 +46,7 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, StoreHealth, Tail
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
+from forecaster.texts.catalogue import words
 
 RETRY_S = (1.0, 60.0)
 """Waits while the server is unavailable: the first and the longest [s]."""
@@ -122,7 +123,15 @@ class InfluxStore:
         """Queue readings durably, then write them if the server is available; see the port."""
         for r in readings:
             if not math.isfinite(r.value):
-                raise StoreRefused(f"{r.site} {r.quantity} at {r.time_ms}: {r.value} is no number; it cannot be stored")
+                raise StoreRefused(
+                    words()(
+                        "store.at_is_no_number_it_cannot",
+                        site=r.site,
+                        quantity=r.quantity,
+                        time_ms=r.time_ms,
+                        r=r.value,
+                    )
+                )
         if not readings:
             return 0
         with self._drain_lock:
@@ -223,7 +232,7 @@ class InfluxStore:
             return []
         lines = [line for _, point in points if (line := point.to_line_protocol())]
         if len(lines) != len(points):
-            raise StoreRefused(f"{len(points)} readings became {len(lines)} lines")
+            raise StoreRefused(words()("store.readings_became_lines", count=len(points), count_2=len(lines)))
         try:
             self._server.write(bucket, lines, precision)
         except StoreRefused as error:
@@ -347,12 +356,12 @@ class InfluxStore:
         """Whether the server answers, and how much waits for it."""
         waiting = len(self._outbox)
         if self._outbox.nearly_full():
-            says = f"{waiting} readings wait for InfluxDB and the outbox is nearly full: bring the server back"
+            says = words()("store.readings_wait_for_influxdb_and_the", waiting=waiting)
             return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
         if self._away.says:
-            says = f"{self._away.says}; {waiting} readings wait in the outbox, none is lost"
+            says = words()("store.readings_wait_in_the_outbox_none", says=self._away.says, waiting=waiting)
             return StoreHealth(False, says, self._outbox.size_bytes(), pending=waiting)
-        return StoreHealth(True, "sound", self._outbox.size_bytes(), pending=waiting)
+        return StoreHealth(True, words()("store.sound"), self._outbox.size_bytes(), pending=waiting)
 
     def close(self) -> None:
         """Stop. Waiting readings stay in the outbox and are written after the next start."""

@@ -18,6 +18,7 @@ from influxdb_client.service.write_service import WriteService
 from urllib3.exceptions import HTTPError as TransportError
 
 from forecaster.domain.errors import ConfigError, StoreRefused, StoreUnavailable
+from forecaster.texts.catalogue import Said, words
 
 PERMANENT = frozenset({400, 413, 422})
 """HTTP statuses that the same body will always get; all others are worth a retry."""
@@ -51,7 +52,10 @@ def parse_address(url: str, token: str | None = None) -> InfluxAddress:
     bucket = parts.path.strip("/")
     if not parts.hostname or not bucket:
         raise ConfigError(
-            "outlast.toml", "store.url", f"{url!r} names no host or no bucket", "write influx+http://host:8086/bucket"
+            "outlast.toml",
+            "store.url",
+            Said("config.names_no_host_or_no_bucket", url=url),
+            Said("config.write_influx_http_host_8086_bucket"),
         )
     if token is None and parts.username is not None:
         token = f"{unquote(parts.username)}:{unquote(parts.password or '')}"
@@ -80,12 +84,14 @@ class InfluxServer:
         except ApiException as error:
             says = " ".join(str(error.body or error.reason).split())
             if error.status == 413:
-                raise BodyTooLarge(f"InfluxDB answered 413: {says}") from error
+                raise BodyTooLarge(words()("store.influxdb_answered_413", says=says)) from error
             if error.status in PERMANENT:
-                raise StoreRefused(f"InfluxDB answered {error.status}: {says}") from error
-            raise StoreUnavailable(f"InfluxDB answered {error.status}: {says}") from error
+                raise StoreRefused(words()("store.influxdb_answered_2", status=error.status, says=says)) from error
+            raise StoreUnavailable(words()("store.influxdb_answered_2", status=error.status, says=says)) from error
         except (TransportError, OSError) as error:
-            raise StoreUnavailable(f"InfluxDB at {self._address.url} cannot be reached: {error}") from error
+            raise StoreUnavailable(
+                words()("store.influxdb_at_cannot_be_reached", url=self._address.url, error=str(error))
+            ) from error
 
     def query(self, influxql: str, bucket: str | None = None) -> list[InfluxTable]:
         """Run one InfluxQL statement; times come back in microseconds."""
@@ -94,14 +100,18 @@ class InfluxServer:
                 "/query", params={"db": bucket or self._address.bucket, "epoch": "u"}, data={"q": influxql}
             )
         except httpx.HTTPError as error:
-            raise StoreUnavailable(f"InfluxDB at {self._address.url} cannot be reached: {error}") from error
+            raise StoreUnavailable(
+                words()("store.influxdb_at_cannot_be_reached", url=self._address.url, error=str(error))
+            ) from error
         if answer.status_code >= 500 or answer.status_code in (401, 403, 404, 429):
-            raise StoreUnavailable(f"InfluxDB answered {answer.status_code}: {answer.text[:200]}")
+            raise StoreUnavailable(
+                words()("store.influxdb_answered", status_code=answer.status_code, text=answer.text[:200])
+            )
         body = msgspec.json.decode(answer.content)
         result = body.get("results", [{}])[0]
         fault = body.get("error") or result.get("error")
         if fault:
-            raise StoreRefused(f"InfluxDB refused the query: {fault}")
+            raise StoreRefused(words()("store.influxdb_refused_the_query", fault=fault))
         return [
             InfluxTable(
                 series.get("tags", {}),
@@ -115,7 +125,9 @@ class InfluxServer:
         try:
             answer = self._http.get("/ping")
         except httpx.HTTPError as error:
-            raise StoreUnavailable(f"InfluxDB at {self._address.url} cannot be reached: {error}") from error
+            raise StoreUnavailable(
+                words()("store.influxdb_at_cannot_be_reached", url=self._address.url, error=str(error))
+            ) from error
         return str(answer.headers.get("X-Influxdb-Version", "unknown"))
 
     def ensure_bucket(self, bucket: str, keep_s: int) -> None:
@@ -129,9 +141,13 @@ class InfluxServer:
                 rules = {"type": "expire", "everySeconds": keep_s}
                 buckets.create_bucket(bucket_name=bucket, org=self._address.org, retention_rules=[rules])
         except ApiException as error:
-            raise StoreUnavailable(f"InfluxDB bucket {bucket} cannot be made: {error.status} {error.reason}") from error
+            raise StoreUnavailable(
+                words()("store.influxdb_bucket_cannot_be_made", bucket=bucket, status=error.status, reason=error.reason)
+            ) from error
         except (TransportError, OSError) as error:
-            raise StoreUnavailable(f"InfluxDB at {self._address.url} cannot be reached: {error}") from error
+            raise StoreUnavailable(
+                words()("store.influxdb_at_cannot_be_reached", url=self._address.url, error=str(error))
+            ) from error
 
     def _ensure_database(self, bucket: str, keep_s: int) -> None:
         keep = "INF" if keep_s == 0 else f"{keep_s}s"

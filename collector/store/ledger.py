@@ -17,6 +17,7 @@ from collector.store.sqlite_file import free_bytes, size_bytes, store_error, wal
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import StoreHealth
 from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.texts.catalogue import words
 
 THINNED_MS = ((DAY_MS, HOUR_MS // 6), (30 * DAY_MS, HOUR_MS))
 """Past forecasts older than the first, counted from their site's newest, are thinned to one in the second [ms]."""
@@ -84,7 +85,7 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord):
         except StoreUnavailable as error:
             return StoreHealth(False, error.reason, size, free)
         wal = None if self._path is None else wal_bytes(self._path)
-        return StoreHealth(True, self._says or "sound", size, free, int(waiting), wal)
+        return StoreHealth(True, self._says or words()("store.sound"), size, free, int(waiting), wal)
 
     def close(self) -> None:
         """Finish writing and let go."""

@@ -15,6 +15,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyErro
 from collector.store import ledger_schema as t
 from collector.store.sqlite_file import newer, store_error
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
+from forecaster.texts.catalogue import words
 
 MIGRATION_LOCK = 7_318_046
 """The key of the advisory lock that lets only one process migrate at a time; an arbitrary number."""
@@ -42,7 +43,7 @@ class LedgerBase:
             raise
         if had > len(t.MIGRATIONS):
             engine.dispose()
-            raise StoreUnavailable(newer("the ledger", had, len(t.MIGRATIONS)))
+            raise StoreUnavailable(newer(words()("store.the_ledger"), had, len(t.MIGRATIONS)))
 
     @property
     def engine(self) -> Engine:
@@ -58,7 +59,7 @@ class LedgerBase:
             except SQLAlchemyError as error:
                 raise self._error(error) from error
             except OverflowError as error:
-                raise StoreRefused(f"the ledger does not take this: {error}") from error
+                raise StoreRefused(words()("store.the_ledger_does_not_take_this_2", error=str(error))) from error
 
     def _rows(self, query: Select[Any]) -> list[dict[str, Any]]:
         """All rows of a query as mappings; the connection is not kept open."""
@@ -97,11 +98,11 @@ class LedgerBase:
         cause = error.orig if isinstance(error, DBAPIError) else None
         if isinstance(cause, sqlite3.Error) and self._path is not None:
             return store_error(cause, self._path)
-        words = str(cause or error).strip().splitlines()
-        first = words[0] if words else type(error).__name__
+        lines = str(cause or error).strip().splitlines()
+        first = lines[0] if lines else type(error).__name__
         if isinstance(error, DataError | IntegrityError):
-            return StoreRefused(f"the ledger does not take this: {first}")
-        return StoreUnavailable(f"the ledger cannot be reached: {first}")
+            return StoreRefused(words()("store.the_ledger_does_not_take_this", first=first))
+        return StoreUnavailable(words()("store.the_ledger_cannot_be_reached", first=first))
 
     def _migrate(self, connection: Connection) -> int:
         if connection.dialect.name == "postgresql":

@@ -14,6 +14,7 @@ from forecaster.domain.errors import StoreRefused
 from forecaster.domain.records import Checkpoint, Page, RunTotals, StoredForecast
 from forecaster.domain.runs import Event, Gap, Outage, Run
 from forecaster.domain.times import DAY_MS
+from forecaster.texts.catalogue import words
 
 LONGEST_GAP_MS = 400 * DAY_MS
 """How far before a span gaps that reach into it are looked for [ms]."""
@@ -46,7 +47,7 @@ class Findings(LedgerBase):
     def run_totals(self, site: str, start_ms: int, end_ms: int, points: int) -> list[RunTotals]:
         """Runs that start in [start_ms, end_ms), in at most `points` equal buckets; empty ones left out."""
         if points < 1:
-            raise StoreRefused(f"{points} points cannot be drawn; ask for one or more")
+            raise StoreRefused(words()("store.points_cannot_be_drawn_ask_for", points=points))
         width = max(1, -(-(end_ms - start_ms) // points))
         e = t.events.c
         place = ((e.start_ms - start_ms) // width).label("place")

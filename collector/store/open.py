@@ -19,6 +19,7 @@ from collector.store.sqlite_file import connect, move_aside_if_corrupt, store_er
 from forecaster.domain.errors import ConfigError, StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.readings import Reading, Refusal
+from forecaster.texts.catalogue import Said, words
 
 SQLITE = "sqlite:///"
 
@@ -42,8 +43,8 @@ def _server_store(installation: Installation, ledger: Ledger, clock: Clock, role
         influx = import_module("collector.store.influx")
         server = import_module("collector.store.influx_server")
     except ModuleNotFoundError as error:
-        problem = f"the client of the time-series server is not installed ({error.name})"
-        raise ConfigError("outlast.toml", "store.url", problem, "pip install 'outlast[influx]'") from error
+        problem = Said("config.the_client_of_the_time_series", error=error.name)
+        raise ConfigError("outlast.toml", "store.url", problem, Said("config.pip_install_outlast_influx")) from error
     settings = installation.store
     address = server.parse_address(settings.url, settings.token())
 
@@ -66,7 +67,9 @@ def _server_store(installation: Installation, ledger: Ledger, clock: Clock, role
 def refusal_of(reading: Reading, why: str, now_ms: int) -> Refusal:
     """A reading that a store refuses, as a refusal for quarantine."""
     told = {"quantity": reading.quantity.value, "of": reading.subject, "time": reading.time_ms, "value": reading.value}
-    return Refusal(reading.site, "", msgspec.json.encode(told), now_ms, f"the store does not take it: {why}")
+    return Refusal(
+        reading.site, "", msgspec.json.encode(told), now_ms, words()("store.the_store_does_not_take_it", why=why)
+    )
 
 
 def open_store(url: str, *, owner: bool = True, wal_limit_mb: float = 64.0) -> ReadingStore:
@@ -77,7 +80,9 @@ def open_store(url: str, *, owner: bool = True, wal_limit_mb: float = 64.0) -> R
     """
     if url.startswith(SQLITE):
         return SqliteStore(_path(url), owner=owner, wal_limit_bytes=round(wal_limit_mb * 2**20))
-    raise ConfigError("outlast.toml", "store.url", f"{url!r} is not a store", "write sqlite:///outlast.db")
+    raise ConfigError(
+        "outlast.toml", "store.url", Said("config.is_not_a_store_2", url=url), Said("config.write_sqlite_outlast_db")
+    )
 
 
 def open_ledger(url: str, *, owner: bool = True) -> Ledger:
@@ -92,13 +97,17 @@ def open_ledger(url: str, *, owner: bool = True) -> Ledger:
     if separator and scheme in {"postgresql", "postgresql+psycopg"}:
         engine = create_engine(f"postgresql+psycopg://{rest}", pool_pre_ping=True)
         return SqlLedger(engine, None)
-    raise ConfigError("outlast.toml", "store.ledger", f"{url!r} is not a ledger", "write sqlite:///ledger.db")
+    raise ConfigError(
+        "outlast.toml", "store.ledger", Said("config.is_not_a_ledger", url=url), Said("config.write_sqlite_ledger_db")
+    )
 
 
 def _path(url: str) -> Path:
     text = url.removeprefix(SQLITE)
     if not text:
-        raise ConfigError("outlast.toml", "store", f"{url!r} names no file", "write sqlite:///outlast.db")
+        raise ConfigError(
+            "outlast.toml", "store", Said("config.names_no_file", url=url), Said("config.write_sqlite_outlast_db")
+        )
     return Path(text)
 
 

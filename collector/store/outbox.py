@@ -12,6 +12,7 @@ from pathlib import Path
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.texts.catalogue import words
 
 WARN_SHARE = 0.8
 """Share of the allowed bytes from which the queue counts as nearly full."""
@@ -68,8 +69,12 @@ class Outbox:
         """Queue readings, durable on return. StoreUnavailable when the queue is full or the disk cannot be written."""
         if self.size_bytes() > self._max_bytes:
             raise StoreUnavailable(
-                f"{self._path}: {self._count} readings wait for the server and fill their {self._max_bytes} bytes; "
-                "bring the server back or raise store.outbox_limit_mb"
+                words()(
+                    "store.readings_wait_for_the_server_and",
+                    path=self._path,
+                    count=self._count,
+                    max_bytes=self._max_bytes,
+                )
             )
         with self._lock:
             first = max(self._last_stamp_us + 1, now_us)
@@ -161,7 +166,7 @@ def readings_in(path: Path) -> list[Reading]:
         finally:
             db.close()
     except sqlite3.Error as error:
-        raise StoreRefused(f"{path} is not an outbox: {error}") from error
+        raise StoreRefused(words()("store.is_not_an_outbox", path=path, error=str(error))) from error
     return [_reading(*row) for row in rows]
 
 

@@ -43,6 +43,7 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import StoreHealth, Tail
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
+from forecaster.texts.catalogue import words
 
 FIRST_SCHEMA = (
     """
@@ -134,7 +135,11 @@ class SqliteStore:
         """Store readings, durable on return; idempotent by identity. Returns how many rows are new or changed."""
         for reading in readings:
             if not math.isfinite(reading.value):
-                raise StoreRefused(f"{reading.site} {reading.quantity.value}: {reading.value} is not finite")
+                raise StoreRefused(
+                    words()(
+                        "store.is_not_finite", site=reading.site, quantity=reading.quantity.value, reading=reading.value
+                    )
+                )
         if not readings:
             return 0
         changed = self._write(lambda: self._append(readings))
@@ -200,7 +205,7 @@ class SqliteStore:
                 busy = int(self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0])
             except sqlite3.OperationalError:
                 busy = 1
-        self._wal_says = f"the write-ahead log holds {size >> 20} MB; a reader keeps it open" if busy else None
+        self._wal_says = words()("store.the_write_ahead_log_holds_mb", value=size >> 20) if busy else None
 
     def prune(self, before_ms: int) -> int:
         """Drop readings older than a time and give the disk back. Returns how many went."""
@@ -284,7 +289,7 @@ class SqliteStore:
     ) -> list[SeriesPoint]:
         """Readings in [start_ms, end_ms), oldest first; with `points`, at most that many buckets that keep extremes."""
         if points is not None and points < 1:
-            raise StoreRefused(f"{points} points cannot be drawn; ask for one or more")
+            raise StoreRefused(words()("store.points_cannot_be_drawn_ask_for", points=points))
         with self._reading() as db:
             number = db.execute(
                 "SELECT id FROM series WHERE site = ? AND quantity = ? AND subject = ?", (site, quantity.value, subject)
@@ -331,14 +336,14 @@ class SqliteStore:
         says = [*self._says, *([self._wal_says] if self._wal_says else [])]
         size = size_bytes(self._path)
         if free is not None and free < LOW_FREE_BYTES:
-            says.append(f"only {free >> 20} MB are free on the disk")
+            says.append(words()("store.only_mb_are_free_on_the", value=free >> 20))
         wal, written = wal_bytes(self._path), self._meter.written_bytes
         try:
             with self._reading() as db:
                 db.execute("SELECT 1 FROM meta").fetchone()
         except StoreUnavailable as error:
             return StoreHealth(False, "; ".join([error.reason, *says]), size, free, 0, wal, written)
-        return StoreHealth(True, "; ".join(says) or "sound", size, free, 0, wal, written)
+        return StoreHealth(True, "; ".join(says) or words()("store.sound"), size, free, 0, wal, written)
 
     def close(self) -> None:
         """Finish writing and let go."""
@@ -357,7 +362,7 @@ class SqliteStore:
 
     def _refuse_if_closed(self) -> None:
         if self._closed:
-            raise StoreUnavailable(f"{self._path.name} is closed")
+            raise StoreUnavailable(words()("store.is_closed", path=self._path.name))
 
 
 LOW_FREE_BYTES = 64 << 20

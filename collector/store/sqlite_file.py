@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
+from forecaster.texts.catalogue import words
 
 BUSY_S = 5.0
 """How long a connection waits for another one's lock [s] before it says so."""
@@ -107,11 +108,13 @@ def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
     code = getattr(error, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return StoreUnavailable(f"{path.name} is locked by another program")
+        return StoreUnavailable(words()("store.is_locked_by_another_program", path=path.name))
     if primary == sqlite3.SQLITE_FULL:
-        return StoreUnavailable(f"{path.name}: the disk is full ({free_bytes(path)} bytes free)")
+        return StoreUnavailable(
+            words()("store.the_disk_is_full_bytes_free", path=path.name, free_bytes=free_bytes(path))
+        )
     if primary in CORRUPT:
-        return StoreUnavailable(f"{path.name} is corrupt ({error}); restart to have it moved aside")
+        return StoreUnavailable(words()("store.is_corrupt_restart_to_have_it", path=path.name, error=str(error)))
     if isinstance(error, sqlite3.OperationalError):
         return StoreUnavailable(f"{path.name}: {error}")
     return StoreRefused(f"{path.name}: {error}")
@@ -156,7 +159,7 @@ def back_up(path: Path, target: Path) -> None:
     Errors: StoreUnavailable.
     """
     if not path.exists():
-        raise StoreUnavailable(f"{path} does not exist")
+        raise StoreUnavailable(words()("store.does_not_exist", path=path))
     partial = target.with_name(target.name + ".part")
     partial.unlink(missing_ok=True)
     try:

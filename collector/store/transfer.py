@@ -11,6 +11,7 @@ from collector.store import ledger_schema
 from collector.store.ledger import SqlLedger
 from forecaster.domain.errors import StoreRefused, UsageError
 from forecaster.domain.ports import ReadingStore
+from forecaster.texts.catalogue import Said, words
 
 STEP = 5000
 """Readings or rows in one step."""
@@ -63,7 +64,9 @@ def copy_ledger(source: SqlLedger, target: SqlLedger) -> dict[str, int]:
             if table is ledger_schema.schema:
                 continue
             if writing.execute(select(func.count()).select_from(table)).scalar_one():
-                raise UsageError(f"the target ledger holds rows in {table.name}", "name an empty one")
+                raise UsageError(
+                    Said("usage.the_target_ledger_holds_rows_in", table=table.name), Said("usage.name_an_empty_one")
+                )
             counts[table.name] = 0
             result = reading.execution_options(yield_per=STEP).execute(select(table))
             for rows in result.mappings().partitions():
@@ -94,4 +97,4 @@ def _compare(target: SqlLedger, counts: dict[str, int]) -> None:
             table = ledger_schema.metadata.tables[name]
             held = connection.execute(select(func.count()).select_from(table)).scalar_one()
             if held != copied:
-                raise StoreRefused(f"the copy of {name} holds {held} of {copied} rows; copy again into an empty ledger")
+                raise StoreRefused(words()("store.the_copy_of_holds_of_rows", name=name, held=held, copied=copied))

@@ -36,6 +36,7 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Site
 from forecaster.domain.status import SiteStatus
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import Said
 
 LONGEST_SHELF_MS = 7 * 24 * HOUR_MS
 """Shelving is limited in time (ANSI/ISA-18.2-2016)."""
@@ -118,7 +119,7 @@ class AlarmManager:
         standing = self._find(alarm_id)
         alarm = standing.alarm
         if alarm is None:
-            raise NotFound(f"alarm {alarm_id}")
+            raise NotFound(Said("usage.alarm", alarm_id=alarm_id))
         changes = self._acknowledge_one(standing, by, now_ms)
         if changes:
             for kind in milder(alarm.kind):
@@ -145,9 +146,9 @@ class AlarmManager:
         standing = self._find(alarm_id)
         alarm = standing.alarm
         if alarm is None:
-            raise NotFound(f"alarm {alarm_id}")
+            raise NotFound(Said("usage.alarm", alarm_id=alarm_id))
         if not now_ms < until_ms <= now_ms + LONGEST_SHELF_MS:
-            raise UsageError("an alarm is shelved until a time ahead, at most 7 days", "give a time within 7 days")
+            raise UsageError(Said("usage.an_alarm_is_shelved_until_a"), Said("usage.give_a_time_within_7_days"))
         standing.shelved_until_ms = until_ms
         shelved = replace(alarm, state=AlarmState.SHELVED, shelved_until_ms=until_ms, shelved_by=by)
         return [self._change(standing, shelved, TransitionKind.SHELVED, now_ms, tell=False)]
@@ -180,7 +181,7 @@ class AlarmManager:
         for standing in self._state.standings.values():
             if standing.alarm is not None and standing.alarm.id == alarm_id:
                 return standing
-        raise NotFound(f"alarm {alarm_id}")
+        raise NotFound(Said("usage.alarm", alarm_id=alarm_id))
 
     def _change(
         self, standing: Standing, alarm: Alarm, kind: TransitionKind, now_ms: int, *, tell: bool, spend: bool = True
@@ -241,7 +242,7 @@ class AlarmManager:
         standing, now = self._state.standings[kind], seen.now_ms
         alarm = standing.alarm
         if alarm is None:
-            raise NotFound(f"alarm of kind {kind}")
+            raise NotFound(Said("usage.alarm_of_kind", kind=kind))
         told = self._teller.cleared(kind, seen, alarm.raised_ms)
         state = AlarmState.NORMAL if alarm.state is AlarmState.ACKNOWLEDGED else AlarmState.RETURNED_UNACKNOWLEDGED
         if alarm.state is AlarmState.SHELVED:

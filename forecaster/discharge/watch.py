@@ -48,11 +48,11 @@ def check_plan(site: Site, until_percent: float | None, until_ms: int | None, no
     reserve = site.pack.reserve_percent
     if until_percent is not None and not reserve <= until_percent < 100.0:
         raise UsageError(
-            f"until_percent: {until_percent:g} % is outside {reserve:g} to 100 %",
-            f"end at or above the reserve floor of {reserve:g} %",
+            Said("usage.until_percent_is_outside_to_100", until_percent=until_percent, reserve=reserve),
+            Said("usage.end_at_or_above_the_reserve", reserve=reserve),
         )
     if until_ms is not None and until_ms <= now_ms:
-        raise UsageError("until: it is in the past", "give a time to come")
+        raise UsageError(Said("usage.until_it_is_in_the_past"), Said("usage.give_a_time_to_come"))
 
 
 def finish_reason(

@@ -43,9 +43,9 @@ def time_ms(text: str) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise UsageError(f"{text!r} is not a time", "write RFC 3339, such as 2026-03-03T04:05:06Z") from error
+        raise UsageError(Said("usage.is_not_a_time", text=text), Said("usage.write_rfc_3339_such_as_2026")) from error
     if moment.tzinfo is None:
-        raise UsageError(f"{text!r} does not say which offset from UTC it is in", "end it in Z or in +hh:mm")
+        raise UsageError(Said("usage.does_not_say_which_offset_from", text=text), Said("usage.end_it_in_z_or_in"))
     return round((moment - _EPOCH) / timedelta(milliseconds=1))
 
 
@@ -157,9 +157,14 @@ def from_document(value: Mapping[str, Any]) -> Forecast:
         }
         return Forecast(**{**held, "degraded": tuple(reasons(value))})
     except KeyError as error:
-        raise UsageError(f"the forecast document lacks {error}", "give a whole document") from error
+        raise UsageError(
+            Said("usage.the_forecast_document_lacks", error=str(error)), Said("usage.give_a_whole_document")
+        ) from error
     except (TypeError, ValueError, AttributeError) as error:
-        raise UsageError(f"the forecast document has a wrong value: {error}", "give a document as published") from error
+        raise UsageError(
+            Said("usage.the_forecast_document_has_a_wrong", error=str(error)),
+            Said("usage.give_a_document_as_published"),
+        ) from error
 
 
 _READERS: dict[type, tuple[tuple[Member, Convert], ...]] = {}

@@ -25,6 +25,7 @@ from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Event, Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.texts.catalogue import Said
 
 log = logging.getLogger("outlast.rehearsals")
 
@@ -126,7 +127,9 @@ def refuse_on_trouble(ledger: Ledger, site: Site) -> None:
         raise Conflict(f"the pack carries the pump of {site.id} now", "test when the mains is back and the pack full")
     for alarm in ledger.alarms(site.id, OPEN):
         if alarm.kind in OUTAGE_ALARMS and alarm.cleared_ms is None:
-            raise Conflict(f"the alarm {alarm.kind} of {site.id} stands", "test when it is over")
+            raise Conflict(
+                Said("usage.the_alarm_of_stands", kind=alarm.kind, site=site.id), Said("usage.test_when_it_is_over")
+            )
 
 
 def start_test(
@@ -138,7 +141,7 @@ def start_test(
     """
     check_plan(site, until_percent, until_ms, now_ms)
     if running_test(ledger, site.id) is not None:
-        raise Conflict(f"a discharge test of {site.id} is running already", "finish it first")
+        raise Conflict(Said("usage.a_discharge_test_of_is_running", site=site.id), Said("usage.finish_it_first"))
     refuse_on_trouble(ledger, site)
     test = DischargeTest(f"{site.id}:test:{now_ms}", site.id, now_ms, by, until_percent, until_ms)
     ledger.save_test(test)
@@ -150,9 +153,9 @@ def say_pulled(ledger: Ledger, site: Site, test_id: str, now_ms: int) -> Dischar
     """ "I am pulling the plug now": for ten minutes a change to the pack is the test's. NotFound, Conflict."""
     test = next((t for t in ledger.tests(site.id) if t.id == test_id), None)
     if test is None:
-        raise NotFound(f"discharge test {test_id!r}")
+        raise NotFound(Said("usage.discharge_test", test_id=test_id))
     if test.finished_ms is not None:
-        raise Conflict(f"the discharge test {test_id} is finished", "start another one")
+        raise Conflict(Said("usage.the_discharge_test_is_finished", test_id=test_id), Said("usage.start_another_one"))
     refuse_on_trouble(ledger, site)
     newest = ledger.newest([site.id]).get(site.id)
     pulled = replace(test, pulled_ms=now_ms, pulled_duty=None if newest is None else forecast_fields(newest).duty)
@@ -177,9 +180,9 @@ def ask_finish(ledger: Ledger, site: str, test_id: str, now_ms: int) -> int:
     """Ask the forecaster to finish a running test. Returns the number of the request. NotFound, UsageError."""
     test = next((t for t in ledger.tests(site) if t.id == test_id), None)
     if test is None:
-        raise NotFound(f"discharge test {test_id!r}")
+        raise NotFound(Said("usage.discharge_test", test_id=test_id))
     if test.finished_ms is not None:
-        raise UsageError(f"the discharge test {test_id} is finished", "start another one")
+        raise UsageError(Said("usage.the_discharge_test_is_finished", test_id=test_id), Said("usage.start_another_one"))
     return ledger.request("test-finish", test.id, "{}", now_ms)
 
 

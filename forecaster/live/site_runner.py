@@ -23,6 +23,7 @@ from forecaster.domain.status import SiteStatus
 from forecaster.engine import Engine
 from forecaster.engine.document import document, from_document
 from forecaster.engine.doubts import doubted
+from forecaster.texts.catalogue import Said
 
 log = logging.getLogger("outlast.forecast")
 
@@ -218,7 +219,7 @@ class SiteRunner:
             return self.manager.shelve(target, int(body["until_ms"]), str(body.get("by", "")), at_ms)
         if kind == "unshelve":
             return self.manager.unshelve(target, at_ms)
-        raise UsageError(f"a request of kind {kind!r} is not known", "upgrade the forecaster")
+        raise UsageError(Said("usage.a_request_of_kind_is_not", kind=kind), Said("usage.upgrade_the_forecaster"))
 
     # -- checkpoints
     def engine_checkpoint(self, cursor: str | None, now_ms: int) -> Checkpoint:

@@ -11,6 +11,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
+from forecaster.texts.catalogue import Said
 
 LONGEST = 500
 """Most characters of a description."""
@@ -32,13 +33,17 @@ def tell_work(
     at_ms = now_ms if at_ms is None else at_ms
     did = " ".join(did.split())
     if not now_ms - BACK_MS <= at_ms <= now_ms:
-        raise UsageError(f"at: {time_text(at_ms)} is not a time at which work was done", "give one that has passed")
+        raise UsageError(
+            Said("usage.at_is_not_a_time_at", time_text=time_text(at_ms)), Said("usage.give_one_that_has_passed")
+        )
     if part is not None and kind is not WorkKind.OTHER:
-        raise UsageError(f"part: {kind} says what it concerns", "leave part out, or tell it as other")
+        raise UsageError(Said("usage.part_says_what_it_concerns", kind=kind), Said("usage.leave_part_out_or_tell_it"))
     if kind is WorkKind.OTHER and part is None and not did:
-        raise UsageError("did: other work needs a word", "say what was done, or which part it concerned")
+        raise UsageError(Said("usage.did_other_work_needs_a_word"), Said("usage.say_what_was_done_or_which"))
     if len(did) > LONGEST:
-        raise UsageError(f"did: {len(did)} characters are too many", f"keep to {LONGEST}")
+        raise UsageError(
+            Said("usage.did_characters_are_too_many", count=len(did)), Said("usage.keep_to", longest=LONGEST)
+        )
     work = WorkDone(f"{site.id}:work:{uuid4().hex[:12]}", site.id, at_ms, kind, did, by, now_ms, part)
     ledger.save_work(work)
     return work

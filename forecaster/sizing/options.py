@@ -80,14 +80,17 @@ def check_change(change: Change) -> None:
     within("extra_wh", change.extra_wh, 0.0, 1e6, "Wh")
     within("idle_w", change.idle_w, 0.0, 500.0, "W")
     within("sun_w", change.sun_w, 0.0, 100_000.0, "W")
-    within("sky", change.sky, 0.0, 1.0, "of a clear sky")
+    within("sky", change.sky, 0.0, 1.0, Said("usage.of_a_clear_sky"))
     within("generator_h", change.generator_h, 0.0, HORIZON_H, "h")
 
 
 def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probability: float) -> Need:
     """Nameplate capacity for `lasting_h` hours with the stated chance: each future's own need, then its quantile."""
     if lasting_h > HORIZON_H:
-        raise UsageError(f"for_hours: {lasting_h:g} h is beyond the horizon of {HORIZON_H:g} h", "ask for fewer hours")
+        raise UsageError(
+            Said("usage.for_hours_h_is_beyond_the", lasting_h=lasting_h, horizon_h=HORIZON_H),
+            Said("usage.ask_for_fewer_hours"),
+        )
     at = held.ahead_s / 3600.0
     drained = np.array([float(np.interp(lasting_h, at, row)) for row in held.drain_wh])
     usable_share = held.pack.to_reserve_wh / nominal_wh
@@ -132,7 +135,9 @@ def _gain(before: Array, after: Array) -> float | None:
 
 def _sun(held: Situation, site: Site, change: Change) -> Array:
     if site.latitude is None or site.longitude is None:
-        raise UsageError("latitude: missing, so the sun cannot be followed", "add latitude and longitude to the site")
+        raise UsageError(
+            Said("usage.latitude_missing_so_the_sun_cannot"), Said("usage.add_latitude_and_longitude_to_the")
+        )
     assert change.sun_w is not None
     light = charging_wh(site.latitude, site.longitude, change.start_ms, held.ahead_s, change.sun_w, change.sky)
     return hours(held, np.broadcast_to(light, held.pump_wh.shape))
@@ -144,7 +149,7 @@ def _generator(held: Situation, site: Site, base: Array, generator_h: float, col
         return np.asarray(base + generator_h, dtype=np.float64)
     charge_w = site.pack.charge_w
     if charge_w is None:
-        raise UsageError("pack.charge_w: missing, so what a generator puts in is not known", "add charge_w to the pack")
+        raise UsageError(Said("usage.pack_charge_w_missing_so_what"), Said("usage.add_charge_w_to_the_pack"))
     stored = np.minimum(CHARGE_LOSSES * charge_w * generator_h, held.pack.to_reserve_wh)
     with np.errstate(divide="ignore", invalid="ignore"):
         drain_w = held.pack.to_reserve_wh / base

@@ -10,6 +10,7 @@ from forecaster.domain.site import Pack, Pump, Site
 from forecaster.sizing.cord import AMPACITY_A, Cord
 from forecaster.sizing.motors import code_letter_kva_per_hp
 from forecaster.sizing.pipe import Pipe
+from forecaster.texts.catalogue import Said
 
 VOLTAGE_TOLERANCE = 0.15
 """A pump and a pack further apart than this are not of one voltage class: 115 on 120 V is, 120 on 230 V is not."""
@@ -87,14 +88,20 @@ def _demand(ok: bool, problem: str, fix: str) -> None:
 def _above_zero(name: str, value: float | None, unit: str) -> None:
     if value is not None:
         _demand(
-            math.isfinite(value) and value > 0, f"{name}: {value:g} {unit} is not above 0", f"give {name} in {unit}"
+            math.isfinite(value) and value > 0,
+            Said("usage.is_not_above_0", name=name, value=value, unit=unit),
+            Said("usage.give_in", name=name, unit=unit),
         )
 
 
 def within(name: str, value: float | None, low: float, high: float, unit: str) -> None:
     if value is not None:
         inside = math.isfinite(value) and low <= value <= high
-        _demand(inside, f"{name}: {value:g} {unit} is outside {low:g} to {high:g}", f"give {name} within that range")
+        _demand(
+            inside,
+            Said("usage.is_outside_to", name=name, value=value, unit=unit, low=low, high=high),
+            Said("usage.give_within_that_range", name=name),
+        )
 
 
 def _not_kilo(name: str, value: float | None, least: float, unit: str) -> None:
@@ -102,8 +109,8 @@ def _not_kilo(name: str, value: float | None, least: float, unit: str) -> None:
     if value is not None:
         _demand(
             value >= least,
-            f"{name}: {value:g} {unit} is too small to be true",
-            f"write {value * 1000:g} if k{unit} were meant",
+            Said("usage.is_too_small_to_be_true", name=name, value=value, unit=unit),
+            Said("usage.write_if_k_were_meant", value=value * 1000, unit=unit),
         )
 
 
@@ -113,54 +120,62 @@ def check_loads(site: Site) -> None:
         name = f"loads.{load.name}"
         within(f"{name}.watts", load.watts, 0.0, 20_000.0, "W")
         within(f"{name}.start_va", load.start_va, 0.0, 1e6, "VA")
-        within(f"{name}.runs_per_hour", load.runs_per_hour, 0.0, 3600.0, "per hour")
+        within(f"{name}.runs_per_hour", load.runs_per_hour, 0.0, 3600.0, Said("usage.per_hour"))
         within(f"{name}.run_s", load.run_s, 0.0, 86_400.0, "s")
         paired = (load.runs_per_hour is None) == (load.run_s is None)
-        _demand(paired, f"{name}: runs_per_hour and run_s belong together", "give both, or neither for a steady load")
+        _demand(paired, Said("usage.runs_per_hour_and_run_s", name=name), Said("usage.give_both_or_neither_for_a"))
         if load.start_va is not None:
             _demand(
                 load.start_va >= load.watts,
-                f"{name}.start_va: {load.start_va:g} VA is below the {load.watts:g} W it runs at",
-                "give what it takes to start, which is never less than what it takes to run",
+                Said("usage.start_va_va_is_below_the", name=name, start_va=load.start_va, watts=load.watts),
+                Said("usage.give_what_it_takes_to_start"),
             )
         if load.runs_per_hour is not None and load.run_s is not None:
             _demand(
                 load.runs_per_hour * load.run_s <= 3600.0,
-                f"{name}.run_s: {load.runs_per_hour:g} runs of {load.run_s:g} s do not fit into an hour",
-                "leave both out for a load that is always on",
+                Said("usage.run_s_runs_of_s_do_2", name=name, runs_per_hour=load.runs_per_hour, run_s=load.run_s),
+                Said("usage.leave_both_out_for_a_load"),
             )
 
 
 def check_rhythm(question: Question) -> None:
     """Cycles and run length: both or neither, and a run that fits into its cycle."""
     cycles, run_s = question.cycles_per_hour, question.run_s
-    _above_zero("cycles_per_hour", cycles, "per hour")
+    _above_zero("cycles_per_hour", cycles, Said("usage.per_hour"))
     _above_zero("run_s", run_s, "s")
     _above_zero("running_w", question.running_w, "W")
     if cycles is None and run_s is None:
         return
-    _demand(cycles is not None, "cycles_per_hour: missing", "say how often the pump starts in an hour")
-    _demand(run_s is not None, "run_s: missing", "say how many seconds one run lasts")
+    _demand(cycles is not None, Said("usage.cycles_per_hour_missing"), Said("usage.say_how_often_the_pump_starts"))
+    _demand(run_s is not None, "run_s: missing", Said("usage.say_how_many_seconds_one_run"))
     assert cycles is not None
     assert run_s is not None
     _demand(
         cycles * run_s <= 3600.0,
-        f"run_s: {cycles:g} runs of {run_s:g} s do not fit into an hour",
-        f"a run can last at most {3600.0 / cycles:g} s at that rate",
+        Said("usage.run_s_runs_of_s_do", cycles=cycles, run_s=run_s),
+        Said("usage.a_run_can_last_at_most", value=3600.0 / cycles),
     )
 
 
 def check_pump(pump: Pump, measured: bool) -> None:
     """The nameplate: a voltage, something that tells the power, and nothing impossible."""
-    _demand(pump.rated_voltage_v is not None, "pump.rated_voltage_v: missing", "copy the volts from the nameplate")
+    _demand(
+        pump.rated_voltage_v is not None,
+        "pump.rated_voltage_v: missing",
+        Said("usage.copy_the_volts_from_the_nameplate"),
+    )
     _above_zero("pump.rated_voltage_v", pump.rated_voltage_v, "V")
     told = measured or any(v is not None for v in (pump.rated_current_a, pump.rated_power_w, pump.horsepower))
-    _demand(told, "pump: no current, power or horsepower", "copy rated_current_a, rated_power_w or horsepower")
+    _demand(told, Said("usage.pump_no_current_power_or_horsepower"), Said("usage.copy_rated_current_a_rated_power"))
     for end in pump.rated_current_a or ():
         _above_zero("pump.rated_current_a", end, "A")
     if pump.rated_current_a is not None:
         low, high = pump.rated_current_a
-        _demand(low <= high, f"pump.rated_current_a: {low:g} is above {high:g}", "put the smaller current first")
+        _demand(
+            low <= high,
+            Said("usage.pump_rated_current_a_is_above", low=low, high=high),
+            Said("usage.put_the_smaller_current_first"),
+        )
     _above_zero("pump.rated_power_w", pump.rated_power_w, "W")
     _above_zero("pump.horsepower", pump.horsepower, "hp")
     _above_zero("pump.locked_rotor_current_a", pump.locked_rotor_current_a, "A")
@@ -171,7 +186,7 @@ def check_pump(pump: Pump, measured: bool) -> None:
             code_letter_kva_per_hp(pump.locked_rotor_code)
         except ValueError as error:
             raise UsageError(
-                f"pump.locked_rotor_code: {error}", "copy the letter beside CODE on the nameplate"
+                Said("usage.pump_locked_rotor_code", error=str(error)), Said("usage.copy_the_letter_beside_code_on")
             ) from None
     check_power_against_current(pump)
     check_head(pump)
@@ -184,9 +199,14 @@ def check_power_against_current(pump: Pump) -> None:
     most = pump.rated_voltage_v * pump.rated_current_a[1]
     _demand(
         pump.rated_power_w <= 1.05 * most,
-        f"pump.rated_power_w: {pump.rated_power_w:g} W is more than {pump.rated_voltage_v:g} V x "
-        f"{pump.rated_current_a[1]:g} A = {most:.0f} VA",
-        "check the three figures on the nameplate",
+        Said(
+            "usage.pump_rated_power_w_w_is",
+            rated_power_w=pump.rated_power_w,
+            rated_voltage_v=pump.rated_voltage_v,
+            rated_current_a=pump.rated_current_a[1],
+            most=most,
+        ),
+        Said("usage.check_the_three_figures_on_the"),
     )
 
 
@@ -196,15 +216,15 @@ def check_head(pump: Pump) -> None:
     if static is not None:
         _demand(
             math.isfinite(static) and static >= 0,
-            f"pump.static_head_m: {static:g} m is negative",
-            "give the height the water is lifted, from the water in the pit to the outlet",
+            Said("usage.pump_static_head_m_m_is", static=static),
+            Said("usage.give_the_height_the_water_is"),
         )
     _above_zero("pump.maximum_head_m", maximum, "m")
     if static is not None and maximum is not None:
         _demand(
             static < maximum,
-            f"pump.static_head_m: {static:g} m is not below the maximum head of {maximum:g} m, so no water would flow",
-            "choose a pump that lifts higher, or check both heads",
+            Said("usage.pump_static_head_m_m_is_2", static=static, maximum=maximum),
+            Said("usage.choose_a_pump_that_lifts_higher"),
         )
 
 
@@ -230,14 +250,18 @@ def check_pack(pack: Pack, charge_percent: float) -> None:
     within("pack.reserve_percent", pack.reserve_percent, 0.0, 99.0, "%")
     _demand(
         pack.reserve_percent < charge_percent,
-        f"pack.reserve_percent: {pack.reserve_percent:g} % is not below the charge of {charge_percent:g} %",
-        "lower the reserve, or start with a fuller pack",
+        Said(
+            "usage.pack_reserve_percent_is_not_below",
+            reserve_percent=pack.reserve_percent,
+            charge_percent=charge_percent,
+        ),
+        Said("usage.lower_the_reserve_or_start_with"),
     )
     if pack.surge_w is not None and pack.continuous_w is not None:
         _demand(
             pack.surge_w >= pack.continuous_w,
-            f"pack.surge_w: {pack.surge_w:g} W is below continuous_w of {pack.continuous_w:g} W",
-            "check both ratings: the surge is the greater one",
+            Said("usage.pack_surge_w_w_is_below", surge_w=pack.surge_w, continuous_w=pack.continuous_w),
+            Said("usage.check_both_ratings_the_surge_is"),
         )
 
 
@@ -248,8 +272,8 @@ def check_voltages(pump: Pump, pack: Pack) -> None:
         return
     _demand(
         abs(pump_v - pack_v) <= VOLTAGE_TOLERANCE * max(pump_v, pack_v),
-        f"pump.rated_voltage_v: a {pump_v:g} V pump cannot run from a pack that gives {pack_v:g} V",
-        "choose a pack of the pump's voltage, or correct pack.output_voltage_v",
+        Said("usage.pump_rated_voltage_v_a_v", pump_v=pump_v, pack_v=pack_v),
+        Said("usage.choose_a_pack_of_the_pumps"),
     )
 
 
@@ -258,7 +282,9 @@ def check_extras(question: Question) -> None:
     if question.cord is not None:
         gauges = ", ".join(str(g) for g in sorted(AMPACITY_A))
         known = question.cord.awg in AMPACITY_A
-        _demand(known, f"cord_awg: {question.cord.awg} is not in the table", f"give one of {gauges}")
+        _demand(
+            known, Said("usage.cord_awg_is_not_in_the", awg=question.cord.awg), Said("usage.give_one_of", gauges=gauges)
+        )
         _above_zero("cord_length_m", question.cord.length_m, "m")
     if question.pipe is not None:
         _above_zero("pipe_bore_m", question.pipe.bore_m, "m")
@@ -278,4 +304,8 @@ def check(site: Site, question: Question) -> None:
     check_pack(site.pack, question.charge_percent)
     check_loads(site)
     check_extras(question)
-    _demand(question.pump or bool(site.loads), "loads: none is described", "describe a load, or size for the pump")
+    _demand(
+        question.pump or bool(site.loads),
+        Said("usage.loads_none_is_described"),
+        Said("usage.describe_a_load_or_size_for"),
+    )

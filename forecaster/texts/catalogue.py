@@ -12,14 +12,19 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache, cached_property
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from babel.core import Locale
+from forecaster.texts import kept
+
+if TYPE_CHECKING:
+    from babel.core import Locale
 
 SOURCE = "en"
 """The language that every other is a translation of, and that documents for programs are written in."""
 
 SUFFIX = ".toml"
+
+DECIMAL = re.compile(r"-?\d+\.\d+")
 
 
 class Words:
@@ -56,6 +61,36 @@ class Words:
             return self(text.key, **text.values)
         return self.signs(text) if isinstance(text, Figure) else text
 
+    def line(self, text: str) -> str:
+        """A text that knows its key, or a sentence kept in English, in this language; any other as it stands."""
+        if self.code == SOURCE or isinstance(text, Said | Figure):
+            return self.again(text)
+        found = kept.known(text, _kept_patterns())
+        if found is not None:
+            return self._filled_as_kept(*found)
+        parts = text.split("; ")
+        if len(parts) > 1:
+            return "; ".join(map(self.line, parts))
+        return self._after_a_place(text)
+
+    def _after_a_place(self, text: str) -> str:
+        """A kept sentence behind the file and the key that it is about."""
+        place = text.find(": ")
+        while place >= 0:
+            found = kept.known(text[place + 2 :], _kept_patterns())
+            if found is not None:
+                return text[: place + 2] + self._filled_as_kept(*found)
+            place = text.find(": ", place + 2)
+        return text
+
+    def _filled_as_kept(self, key: str, values: Mapping[str, str]) -> str:
+        """A text filled with what stood in the kept sentence: quoted and rounded already."""
+        said = ""
+        for piece, name in kept.pieces(self.texts[key]):
+            value = "" if name is None else values[name]
+            said += piece + (self.signs(value) if DECIMAL.fullmatch(value) else self.line(value))
+        return said
+
     def number(self, value: float, decimals: int) -> str:
         """A number with so many decimals, as the language writes it."""
         return self.signs(f"{value:.{decimals}f}")
@@ -82,6 +117,8 @@ class Words:
 
     @cached_property
     def _locale(self) -> Locale:
+        from babel.core import Locale  # a third of what the words take to load
+
         return Locale.parse(self.code)
 
 
@@ -90,6 +127,10 @@ class _Filling(string.Formatter):
 
     def __init__(self, words: Words) -> None:
         self.words = words
+
+    def get_value(self, key: int | str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        value = super().get_value(key, args, kwargs)
+        return self.words.line(value) if key in kept.REASONS and isinstance(value, str) else value
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if isinstance(value, float):
@@ -155,6 +196,11 @@ def words(language: str = SOURCE) -> Words:
     source, own = texts_of(SOURCE), texts_of(language)
     lacking = {key: text for key, text in source.items() if key not in own and f"{key}.other" not in own}
     return Words(language, own | lacking)
+
+
+@cache
+def _kept_patterns() -> tuple[kept.Pattern, ...]:
+    return kept.patterns(texts_of(SOURCE))
 
 
 def texts_of(language: str) -> dict[str, str]:

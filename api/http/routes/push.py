@@ -19,6 +19,7 @@ from api.http.security import require_site
 from collector.config.reach import host_of, public_only
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import PushSubscription
+from forecaster.texts.catalogue import Said
 
 router = APIRouter(prefix="/api/v1/push", tags=["push"])
 
@@ -73,9 +74,14 @@ def _check_key(text: str, size: int, name: str) -> None:
     try:
         raw = base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
     except ValueError as error:
-        raise UsageError(f"{name} is not base64url", "send what the browser's toJSON() gives") from error
+        raise UsageError(
+            Said("usage.is_not_base64url", name=name), Said("usage.send_what_the_browsers_tojson_gives")
+        ) from error
     if len(raw) != size:
-        raise UsageError(f"{name} has {len(raw)} bytes instead of {size}", "send what the browser's toJSON() gives")
+        raise UsageError(
+            Said("usage.has_bytes_instead_of", name=name, count=len(raw), size=size),
+            Said("usage.send_what_the_browsers_tojson_gives"),
+        )
 
 
 def _check_endpoint(endpoint: str, allow_hosts: Collection[str]) -> None:
@@ -85,19 +91,19 @@ def _check_endpoint(endpoint: str, allow_hosts: Collection[str]) -> None:
     try:
         host = host_of(endpoint)
     except ValueError as error:
-        raise UsageError(f"the endpoint cannot be used: {error}", fix) from error
+        raise UsageError(Said("usage.the_endpoint_cannot_be_used", error=str(error)), fix) from error
     parts = urlsplit(endpoint)
     if parts.username is not None or parts.password is not None:
-        raise UsageError("the endpoint carries a user name", fix)
+        raise UsageError(Said("usage.the_endpoint_carries_a_user_name"), fix)
     if host in {name.lower() for name in allow_hosts}:
         return
     if parts.scheme != "https":
-        raise UsageError("the endpoint is not an https address", fix)
+        raise UsageError(Said("usage.the_endpoint_is_not_an_https"), fix)
     try:
         public_only(host, parts.port or 443)
     except PermissionError as error:
-        mend = "name it in [push] allow_hosts in outlast.toml, if it is your own push service"
-        raise UsageError(f"the endpoint is refused: {error}", mend) from error
+        mend = Said("usage.name_it_in_push_allow_hosts")
+        raise UsageError(Said("usage.the_endpoint_is_refused", error=str(error)), mend) from error
     except OSError:
         return  # not known to this resolver now: held to the same rule when a message leaves
 
@@ -106,7 +112,7 @@ def _check_room(held: Sequence[PushSubscription], fresh: PushSubscription) -> No
     """Limit the browsers of each token, so that a token that was passed on cannot crowd out the others."""
     own = [item for item in held if item.token_id == fresh.token_id and item.id != fresh.id]
     if len(own) >= MOST_BROWSERS:
-        raise ProblemError(409, f"{MOST_BROWSERS} browsers are subscribed with this token; remove one, or make a token")
+        raise ProblemError(409, Said("usage.browsers_are_subscribed_with_this_token", most_browsers=MOST_BROWSERS))
 
 
 @router.get("/key", response_model=PushKeyOut)
@@ -151,6 +157,6 @@ def unsubscribe(
     """Forget a browser's subscription."""
     held = next((item for item in services.ledger.subscriptions() if item.id == subscription_id), None)
     if held is None or (who.site is not None and held.site != who.site):
-        raise NotFound(f"subscription {subscription_id!r}")
+        raise NotFound(Said("usage.subscription", subscription_id=subscription_id))
     services.ledger.drop_subscription(subscription_id)
     return Response(status_code=204)

@@ -14,6 +14,7 @@ from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import from_document, until_document
+from forecaster.texts.catalogue import Said
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 
@@ -31,7 +32,7 @@ def span(start: Moment | None, end: Moment | None, now_ms: int, default_ms: int)
     stop_ms = now_ms + 1 if end is None else int(end.timestamp() * 1000)
     start_ms = stop_ms - default_ms if start is None else int(start.timestamp() * 1000)
     if start_ms >= stop_ms:
-        raise UsageError("`from` is not before `to`", "ask for a span that has a length")
+        raise UsageError(Said("usage.from_is_not_before_to"), Said("usage.ask_for_a_span_that_has"))
     return start_ms, stop_ms
 
 
@@ -74,7 +75,7 @@ def forecast(
     """The newest forecast."""
     stored = services.ledger.newest([site.id]).get(site.id)
     if stored is None:
-        raise NotFound(f"forecast of site {site.id!r} yet")
+        raise NotFound(Said("usage.forecast_of_site_yet", site=site.id))
     if until is None:
         return Response(stored.document, media_type="application/json")
     at_ms = int(until.timestamp() * 1000)

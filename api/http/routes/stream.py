@@ -13,6 +13,7 @@ from api.http.security import require_site, still_holds
 from api.http.stream import EVERY_KIND, StreamKind
 from api.http.stream_state import while_allowed, whole_stream
 from forecaster.domain.errors import UsageError
+from forecaster.texts.catalogue import Said
 
 PING_S = 15
 
@@ -64,5 +65,7 @@ def kinds_of(text: str | None) -> frozenset[StreamKind]:
     names = [name.strip() for name in text.split(",")]
     for name in names:
         if name not in known:
-            raise UsageError(f"events: {name!r} is not one of them", f"name some of {', '.join(known)}")
+            raise UsageError(
+                Said("usage.events_is_not_one_of_them", name=name), Said("usage.name_some_of", names=", ".join(known))
+            )
     return frozenset(known[name] for name in names)
