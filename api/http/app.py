@@ -17,6 +17,7 @@ from api.http.conditional import EntityTags
 from api.http.description import Application, operation_id
 from api.http.head import HeadAsGet
 from api.http.security import Guard
+from api.pages.guard import error_page
 from api.process.services import Services
 
 
@@ -32,7 +33,7 @@ def create_app(services: Services) -> FastAPI:
         generate_unique_id_function=operation_id,
     )
     app.state.services = services
-    problems.install(app)
+    problems.install(app, error_page)
     modules = sorted(module.name for module in pkgutil.iter_modules(api.http.routes.__path__))
     names = [*(f"api.http.routes.{name}" for name in modules), "api.pages.views"]
     app.state.routers = [import_module(name).router for name in names]

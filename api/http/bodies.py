@@ -6,9 +6,10 @@ import asyncio
 from collections.abc import Iterable
 from contextlib import suppress
 
+from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.http.problems import problem
+from api.http.problems import faced, problem
 from forecaster.texts.catalogue import Said
 
 LIMIT_BYTES = 512 * 1024
@@ -37,12 +38,12 @@ class BodyLimit:
         try:
             body = None if told > LIMIT_BYTES else await asyncio.wait_for(_whole(receive), READ_S)
         except TimeoutError:
-            refused = problem(408, Said("usage.the_body_did_not_arrive_in"), {"Connection": "close"})
-            await refused(scope, receive, _in_stages(receive, send))
+            late = problem(408, Said("usage.the_body_did_not_arrive_in"), {"Connection": "close"})
+            await faced(Request(scope), late)(scope, receive, _in_stages(receive, send))
             return
         if body is None:
-            text = Said("usage.a_body_may_have_bytes_at", limit_bytes=LIMIT_BYTES)
-            await problem(413, text, {"Connection": "close"})(scope, receive, _in_stages(receive, send))
+            large = problem(413, Said("usage.a_body_may_have_bytes_at", limit_bytes=LIMIT_BYTES), {"Connection": "close"})
+            await faced(Request(scope), large)(scope, receive, _in_stages(receive, send))
             return
         await self._app(scope, _once(body, receive), send)
 

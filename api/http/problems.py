@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from http import HTTPStatus
 from typing import Any
 
@@ -55,7 +56,7 @@ def problem(
         "type": "about:blank",
         "title": HTTPStatus(status).phrase,
         "status": status,
-        "detail": detail,
+        "detail": str(detail),
     }
     if errors is not None:
         body["errors"] = errors
@@ -69,13 +70,42 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
 """For the OpenAPI document: every route may answer with a problem."""
 
 
-def install(app: FastAPI) -> None:
-    """Answer every error with a problem document."""
-    app.add_exception_handler(HTTPException, _http)
-    app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_exception_handler(ProblemError, _problem)
-    app.add_exception_handler(OutlastError, _ours)
-    app.add_exception_handler(Exception, _unexpected)
+AsPage = Callable[[Request, int], Response]
+"""How an error of a status is shown to a person."""
+
+CARRIED = ("Allow", "Retry-After", "Connection", "WWW-Authenticate")
+"""Headers of a problem document that its page has too."""
+
+
+def install(app: FastAPI, as_page: AsPage) -> None:
+    """Answer every error with a problem document, and with a page where a browser asked for one."""
+    app.state.error_as_page = as_page
+    handlers = {
+        HTTPException: _http,
+        RequestValidationError: _invalid,
+        ProblemError: _problem,
+        OutlastError: _ours,
+        Exception: _unexpected,
+    }
+    for kind, handler in handlers.items():
+        app.add_exception_handler(kind, _faced(handler))
+
+
+def _faced(handler: Callable[[Request, Exception], Response]) -> Callable[[Request, Exception], Response]:
+    def answered(request: Request, error: Exception) -> Response:
+        return faced(request, handler(request, error))
+
+    return answered
+
+
+def faced(request: Request, document: Response) -> Response:
+    """A problem document as it is; its page where a browser asked for a page outside the API."""
+    if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
+        return document
+    as_page: AsPage = request.app.state.error_as_page
+    shown = as_page(request, document.status_code)
+    shown.headers.update({name: document.headers[name] for name in CARRIED if name in document.headers})
+    return shown
 
 
 def _http(request: Request, error: Exception) -> Response:

@@ -9,16 +9,14 @@ from __future__ import annotations
 
 import ipaddress
 from dataclasses import dataclass
-from http import HTTPStatus
 from urllib.parse import urlsplit
 
-from fastapi import Request, Response
-from fastapi.responses import HTMLResponse
+from fastapi import Request
 from fastapi.security.utils import get_authorization_scheme_param
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.keyring import Keyring, Rights
-from api.http.problems import ProblemError, problem
+from api.http.problems import ProblemError, faced, problem
 from forecaster.domain.errors import NotFound
 from forecaster.domain.records import Token
 from forecaster.texts.catalogue import Said
@@ -168,7 +166,7 @@ class Guard:
         headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
         refusal = self._refusal(scope["method"], scope["path"], headers)
         if refusal is not None:
-            await _refused(*refusal, headers)(scope, receive, send_guarded)
+            await faced(Request(scope), problem(*refusal))(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)
 

@@ -27,6 +27,8 @@ from forecaster.texts.catalogue import Said
 from forecaster.texts.failures import failure
 
 FORM_TOKEN = "form_token"
+KNOWN = frozenset({400, 403, 404, 405, 408, 409, 413, 421, 429, 500, 503})
+"""Statuses that have words of their own; any other is told as the general one of its hundred."""
 
 
 class PageRoute(APIRoute):
@@ -68,7 +70,7 @@ def _to_login(request: Request) -> Response:
 def error_page(request: Request, status: int, detail: str | None = None) -> Response:
     """An error as a page: what to do now, and no internals of the program."""
     t = words_of(request)
-    known = status if status in (400, 403, 404, 429, 503) else 400
+    known = status if status in KNOWN else 500 if status >= 500 else 400
     said = detail if detail is not None else t(f"error.text_{known}")
     return page(
         request, "error.html", Caller(operate=False), status=status, heading=t(f"error.title_{known}"), detail=said
