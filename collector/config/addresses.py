@@ -49,7 +49,7 @@ def host_name(text: str) -> str:
     return text.lower()
 
 
-def public_url(text: str) -> str:
+def public_address(text: str) -> str:
     """Where the pages are reached from outside."""
     try:
         parts = urlsplit(text)

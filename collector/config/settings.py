@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
-from collector.config.addresses import EMBEDDED, broker_url, host_name, not_yes_no, public_url, store_url
+from collector.config.addresses import EMBEDDED, broker_url, host_name, not_yes_no, public_address, store_url
 from collector.config.errors import config_error, nearest, read_toml
 from collector.config.set_aside import SetAside, find_sites
 from collector.config.site_file import load_site, site_toml
@@ -127,7 +127,7 @@ class Http(InstallationSection):
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
     port: Whole = Field(default=8642, ge=0, le=65_535, examples=["8642"])
     hosts: tuple[HostName, ...] = Field(default=(), examples=['["pump.example.org"]'])
-    public_url: Annotated[str, AfterValidator(public_url)] | None = Field(
+    public_url: Annotated[str, AfterValidator(public_address)] | None = Field(
         default=None, examples=['"https://pump.example.org"']
     )
     cors_origins: tuple[Annotated[str, Field(pattern=r"^https?://[^/\s*]+$")], ...] = Field(
