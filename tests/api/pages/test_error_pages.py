@@ -12,7 +12,7 @@ from api.http.app import create_app
 from api.process.services import Services
 from forecaster.texts.catalogue import languages, words
 from tests.api.pagesample import Tags, client, site
-from tests.story import services
+from tests.scenario import services
 
 BROWSER = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"
 """What browsers ask for in a navigation."""
