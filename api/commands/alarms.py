@@ -10,11 +10,12 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from api.commands.common import AsJson, ConfigDir, complain_of, echo_json, group
+from api.commands.common import AsJson, ConfigDir, complain_of, echo_json, group, tell
 from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
 from api.http.answers import alarm_out
 from api.offline.previewing import LimitsPreview, differences, parse_limits
+from api.tongue import spoken
 from collector.clock import SystemClock
 from collector.config.settings import load_site
 from collector.decode.log import MessageLog
@@ -24,7 +25,7 @@ from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
-from forecaster.texts.catalogue import words
+from forecaster.texts.catalogue import Said, words
 from forecaster.texts.wording import Wording
 
 app = group(
@@ -64,7 +65,7 @@ def list_alarms(
             if alarm.cleared_ms is None:
                 typer.echo(f"  {alarm.action}")
         if not alarms:
-            typer.echo("No alarm stands.")
+            tell(Said("cli.no_alarm_stands"))
     return 0
 
 
@@ -81,7 +82,7 @@ def acknowledge(alarm: AlarmId, by: By = "command line", config: ConfigDir = Pat
     """
     with opened(config) as found:
         _ask(found, "acknowledge", alarm, {"by": by})
-    typer.echo("Asked; the running program does it within a second.")
+    tell(Said("cli.asked"))
     return 0
 
 
@@ -98,10 +99,10 @@ def shelve(
     """
     length_ms = duration_ms(duration)
     if length_ms > LONGEST_SHELF_MS:
-        raise UsageError("an alarm is shelved for at most 7 days", "give a shorter time")
+        raise UsageError(Said("cli.an_alarm_is_shelved_for_at"), Said("cli.give_a_shorter_time"))
     with opened(config) as found:
         _ask(found, "shelve", alarm, {"by": by, "until_ms": SystemClock().now_ms() + length_ms})
-    typer.echo("Asked; the running program does it within a second.")
+    tell(Said("cli.asked"))
     return 0
 
 
@@ -113,7 +114,7 @@ def unshelve(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()
     """
     with opened(config) as found:
         _ask(found, "unshelve", alarm, {"by": by})
-    typer.echo("Asked; the running program does it within a second.")
+    tell(Said("cli.asked"))
     return 0
 
 
@@ -140,23 +141,29 @@ def trial(
     wanted = CHANNELS if not channel else frozenset(channel)
     unknown = sorted(wanted - CHANNELS)
     if unknown:
-        raise UsageError(f"there is no channel {unknown[0]!r}", f"name one of {', '.join(sorted(CHANNELS))}")
+        raise UsageError(
+            Said("cli.there_is_no_channel", unknown=unknown[0]),
+            Said("cli.name_one_of", names=", ".join(sorted(CHANNELS))),
+        )
     with opened(config) as found:
         known = found.site(site)
         code = Tickets(found.installation.folder, None).code
         channels = wanted & served(found.installation)
         owed = trial_messages(known, found.ledger, channels, SystemClock().now_ms(), code)
         if not owed:
-            raise NotFound("receiver for these channels: add a contact, [mail] or a browser")
+            raise NotFound(Said("cli.receiver_for_these_channels_add_a"))
         found.ledger.commit_transitions([], owed, [])
         results = _results(found, owed, duration_ms(wait) / 1000.0)
         lost = contact_faults(known, channels | (CHANNELS - wanted), words(found.installation.words.language))
-        results += [{"channel": "mail", "receiver": fault.who, "result": f"not told: {fault.says}"} for fault in lost]
+        results += [
+            {"channel": "mail", "receiver": fault.who, "result": words()("outcome.not_told", says=fault.says)}
+            for fault in lost
+        ]
     if as_json:
         echo_json({"site": site, "results": results})
     else:
         for line in results:
-            typer.echo(f"{line['channel']:<8} {line['receiver']:<40} {line['result']}")
+            typer.echo(f"{line['channel']:<8} {line['receiver']:<40} {spoken().line(line['result'])}")
     return 0 if all(line["result"] == "sent" for line in results) else 1
 
 
@@ -172,7 +179,10 @@ def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dic
         if len(open_keys) != said_open:
             said_open = len(open_keys)
             left_s = max(0.0, deadline - time.monotonic())
-            typer.echo(f"waiting for {said_open} of {len(owed)} messages, at most {left_s:.0f} s more", err=True)
+            tell(
+                Said("cli.waiting_for_of_messages_at_most", said_open=said_open, count=len(owed), left_s=left_s),
+                err=True,
+            )
         later_ms = max(item.expires_ms for item in owed)
         open_keys = {
             waiting.key for one in {item.channel for item in owed} for waiting in found.ledger.due(one, later_ms, 5_000)
@@ -183,9 +193,9 @@ def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dic
         fault = faults_of(found.ledger, item.channel).get(item.receiver)
         said = "sent"
         if fault is not None:
-            said = f"failed: {fault.error.replace(item.receiver, without_secrets(item.receiver))}"
+            said = words()("outcome.failed", replace=fault.error.replace(item.receiver, without_secrets(item.receiver)))
         elif item.key in open_keys:
-            said = "waiting: is `outlast run` running?"
+            said = words()("outcome.waiting_is_outlast_run_running")
         results.append({"channel": item.channel, "receiver": without_secrets(item.receiver), "result": said})
     return results
 
@@ -218,10 +228,10 @@ def preview(
         echo_json(_preview_document(work))
         return 0
     if not work.readings:
-        typer.echo(f"none of the {work.messages} messages is of a channel of {site}; compare its topics", err=True)
-    _show(known, work.said[0], "With the limits of the site file:")
+        tell(Said("cli.none_of_the_messages_is_of", messages=work.messages, site=site), err=True)
+    _show(known, work.said[0], Said("cli.with_the_limits_of_the_site"))
     if limit:
-        _show(known, work.said[1], f"With {', '.join(limit)}:")
+        _show(known, work.said[1], Said("cli.with", names=", ".join(limit)))
         _show_differences(known, work)
     return 0
 
@@ -231,30 +241,30 @@ def _when(site: Site, at_ms: int) -> str:
 
 
 def _show(site: Site, said: Sequence[AlarmTransition], title: str) -> None:
-    typer.echo(title)
+    tell(title)
     for item in said:
         if item.tell or item.kind.value in ("raised", "cleared"):
-            mark = "message" if item.tell else "       "
+            mark = spoken()("cli.message") if item.tell else " " * len(spoken()("cli.message"))
             typer.echo(f"  {_when(site, item.at_ms)}  {mark}  {item.alarm.kind.value}  {item.kind.value}")
             typer.echo(f"      {item.alarm.headline}")
     if not said:
-        typer.echo("  nothing")
+        tell(Said("cli.nothing"))
     told = sum(item.tell for item in said)
-    typer.echo(f"  {told} messages to a person who takes every priority.")
+    tell(Said("cli.messages_to_a_person_who_takes", told=told))
 
 
 def _show_differences(site: Site, work: LimitsPreview) -> None:
     found = differences(work.said[0], work.said[1])
-    typer.echo("What the change makes of it:" if found else "The change makes no difference.")
+    tell(Said("cli.what_the_change_makes_of_it") if found else Said("cli.the_change_makes_no_difference"))
     for item in found:
         if item.before is not None and item.after is not None:
             later = (item.later_s or 0.0) / 60.0
-            way = "later" if later > 0 else "earlier"
-            typer.echo(f"  {item.kind.value} {abs(later):.0f} min {way}, at {_when(site, item.after.at_ms)}")
+            key = "cli.minutes_later" if later > 0 else "cli.minutes_earlier"
+            tell(Said(key, kind=item.kind.value, minutes=abs(later), when=_when(site, item.after.at_ms)))
         elif item.after is not None:
-            typer.echo(f"  {item.kind.value} would be raised at {_when(site, item.after.at_ms)}")
+            tell(Said("cli.would_be_raised_at", kind=item.kind.value, when=_when(site, item.after.at_ms)))
         elif item.before is not None:
-            typer.echo(f"  {item.kind.value} of {_when(site, item.before.at_ms)} would not be raised")
+            tell(Said("cli.of_would_not_be_raised", kind=item.kind.value, when=_when(site, item.before.at_ms)))
 
 
 def _preview_document(work: LimitsPreview) -> dict[str, Any]:

@@ -7,10 +7,11 @@ from typing import Annotated, Literal
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo_json, tell
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store import backup as backups
+from forecaster.texts.catalogue import Said
 
 
 def backup(
@@ -30,13 +31,13 @@ def backup(
     if json:
         echo_json({"folder": str(folder), "rows": rows, "removed": [str(path) for path in removed]})
         return
-    typer.echo(f"{folder}: {len(manifest.files)} files, verified")
+    tell(Said("cli.files_verified", folder=folder, count=len(manifest.files)))
     for name, count in rows.items():
-        typer.echo(f"  {name}: {count} rows")
+        tell(Said("cli.rows", name=name, count=count))
     if backups.READINGS not in manifest.files:
-        typer.echo("  readings live on a time-series server: back that up with its own tools")
+        tell(Said("cli.readings_live_on_a_time_series"))
     for path in removed:
-        typer.echo(f"  {path.name} removed")
+        tell(Said("cli.removed", path=path.name))
 
 
 def restore(
@@ -57,4 +58,4 @@ def restore(
         echo_json({"done": done})
         return
     for line in done:
-        typer.echo(line)
+        tell(line)

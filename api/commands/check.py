@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo_json, tell
 from api.deliver.outbox import served
 from api.deliver.reachable import contact_faults
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
@@ -20,7 +20,7 @@ from collector.config.site_schema import site_schema
 from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
-from forecaster.texts.catalogue import Words, words
+from forecaster.texts.catalogue import Said, Words, words
 from forecaster.texts.failures import failure
 
 
@@ -67,7 +67,7 @@ def check(
     installation = load_installation(config)
     sites = list(installation.sites.values())
     if not sites:
-        raise UsageError(f"{config / 'sites'} holds no site", "write sites/<id>.toml, or use the set-up page")
+        raise UsageError(Said("cli.holds_no_site", value=config / "sites"), Said("cli.write_sites_id_toml_or_use"))
     clock = SystemClock()
     decoder = Decoder(sites)
 
@@ -104,7 +104,7 @@ def check(
     else:
         _tell(findings, refused, len(heard), words(installation.words.language))
         for contact in lost:
-            typer.echo(f"NOT TOLD {contact.site}: {contact.says}")
+            tell(Said("cli.not_told", site=contact.site, says=contact.says))
     return 0 if well else 1
 
 

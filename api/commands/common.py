@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
+from api.tongue import spoken
 from collector.decode.log import MessageLog
 
 ConfigDir = Annotated[
@@ -25,11 +26,16 @@ def echo_json(value: Any) -> None:
     typer.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
 
 
+def tell(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print a text in the language of the command line."""
+    typer.echo(spoken().line(text), err=err, nl=nl)
+
+
 def complain_of(log: MessageLog, who: str) -> None:
     """Say on stderr how many lines of a log were passed over, and what was wrong with the first."""
     said = log.said()
     if said is not None:
-        typer.echo(f"{who}: {said}", err=True)
+        typer.echo(f"{who}: {spoken().again(said)}", err=True)
 
 
 def group(help_text: str) -> typer.Typer:

@@ -10,7 +10,9 @@ from typing import Annotated
 
 import typer
 
+from api.commands.common import tell
 from api.offline.demo import LEAD_S, Demo
+from forecaster.texts.catalogue import Said
 
 
 def demo(
@@ -29,9 +31,9 @@ def demo(
     logging.basicConfig(stream=sys.stderr, level=logging.ERROR, format="%(levelname)s %(name)s %(message)s")
     with tempfile.TemporaryDirectory(prefix="outlast-demo-", ignore_cleanup_errors=True) as folder:
         simulated = Demo(Path(folder), speed=speed, seed=seed, port=port, lead_s=fail_after)
-        typer.echo("Simulating some hours before now …")
+        tell(Said("cli.simulating_some_hours_before_now"))
         simulated.prepare()
-        typer.echo(f"Outlast demo: http://127.0.0.1:{simulated.port}/")
-        typer.echo(f"One second is {speed:g} s there, or less where this machine is busy.")
-        typer.echo(f"The mains fails in about {simulated.fails_in_s:.0f} s. ctrl-C ends it.")
+        tell(Said("cli.outlast_demo_http_127_0_0", port=simulated.port))
+        tell(Said("cli.one_second_is_s_there_or", speed=speed))
+        tell(Said("cli.the_mains_fails_in_about_s", fails_in_s=simulated.fails_in_s))
         return simulated.run()

@@ -9,16 +9,18 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.commands.common import AsJson, ConfigDir, echo_json, group, tell
 from api.commands.installed import Opened, opened
 from api.http.rehearsal_answers import rehearsal_out
+from api.tongue import spoken
 from forecaster.discharge import Progress, progress
+from forecaster.discharge.said import result_texts
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
-from forecaster.texts.catalogue import words
+from forecaster.texts.catalogue import Said
 
 HELP = """Rehearse on the pack: start, pull the plug, finish or show a discharge test.
 
@@ -56,11 +58,7 @@ def start(
             echo_json(rehearsal_out(test, progress(test, None, now_ms)))
         else:
             floor = site.pack.reserve_percent
-            typer.echo(
-                f"Discharge test of {site.name} is waiting, and mutes no alarm yet. Say `outlast discharge pull "
-                f"{site.id}`, then pull the pack's plug from the wall within ten minutes, standing dry; put it back "
-                f"when told, and at the latest at {floor:g} %."
-            )
+            tell(Said("cli.discharge_test_of_is_waiting_and", name=site.name, site=site.id, floor=floor))
     return 0
 
 
@@ -77,7 +75,7 @@ def pull(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
         if as_json:
             echo_json(rehearsal_out(test, progress(test, None, now_ms)))
         else:
-            typer.echo(progress(test, None, now_ms).says)
+            tell(progress(test, None, now_ms).says)
     return 0
 
 
@@ -93,7 +91,7 @@ def finish(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False)
         if as_json:
             echo_json({"request": number, "id": test.id})
         else:
-            typer.echo("The test ends as soon as the running forecaster reads this. Put the plug back in the wall.")
+            tell(Said("cli.the_test_ends_as_soon_as"))
     return 0
 
 
@@ -110,7 +108,7 @@ def show(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
     if as_json:
         echo_json({"site": site.id, "tests": [rehearsal_out(test, so_far) for test, so_far in shown]})
     elif not shown:
-        typer.echo(f"No discharge test of {site.name} yet. `outlast discharge start {site.id}` starts one.")
+        tell(Said("cli.no_discharge_test_of_yet_outlast", name=site.name, site=site.id))
     else:
         typer.echo("\n\n".join(told(test, so_far) for test, so_far in shown))
     return 0
@@ -120,7 +118,8 @@ def _running(has: Opened, site_id: str) -> DischargeTest:
     test = running_test(has.ledger, has.site(site_id).id)
     if test is None:
         raise UsageError(
-            f"no discharge test of {site_id} is running", f"`outlast discharge start {site_id}` starts one"
+            Said("cli.no_discharge_test_of_is_running", site_id=site_id),
+            Said("cli.outlast_discharge_start_starts_one", site_id=site_id),
         )
     return test
 
@@ -133,7 +132,7 @@ def _progress(has: Opened, site: Site, test: DischargeTest, now_ms: int) -> Prog
 
 def _until_ms(until: str | None, for_hours: float | None, now_ms: int) -> int | None:
     if until is not None and for_hours is not None:
-        raise UsageError("--until and --for-hours are both given", "keep one of them")
+        raise UsageError(Said("cli.until_and_for_hours_are_both"), Said("cli.keep_one_of_them"))
     if for_hours is not None:
         return now_ms + round(for_hours * 3_600_000)
     if until is None:
@@ -141,9 +140,9 @@ def _until_ms(until: str | None, for_hours: float | None, now_ms: int) -> int | 
     try:
         moment = datetime.fromisoformat(until)
     except ValueError:
-        raise UsageError(f"--until: {until!r} is not a time", "write it as 2026-03-03T18:00:00Z") from None
+        raise UsageError(Said("cli.until_is_not_a_time", until=until), Said("cli.write_it_as_2026_03_03t18")) from None
     if moment.tzinfo is None:
-        raise UsageError(f"--until: {until!r} has no zone", "write it as 2026-03-03T18:00:00Z")
+        raise UsageError(Said("cli.until_has_no_zone", until=until), Said("cli.write_it_as_2026_03_03t18"))
     return round(moment.timestamp() * 1000)
 
 
@@ -152,12 +151,13 @@ def told(test: DischargeTest, so_far: Progress | None) -> str:
     say = words()
     head = say("rehearsal.started_by", at=time_text(test.started_ms), who=test.started_by or say("link.someone"))
     if so_far is not None:
-        return f"{head}\n  {so_far.says}"
+        return f"{head}\n  {say.again(so_far.says)}"
     if test.result is None:
         return f"{head}\n  {say('rehearsal.no_result')}"
+    verdict, reasons, cautions = result_texts(test.result, say)
     lines = [
-        f"{head}: {test.result.verdict}",
-        *test.result.reasons,
-        *(say("rehearsal.mind", what=c) for c in test.result.cautions),
+        f"{head}: {verdict}",
+        *reasons,
+        *(say("rehearsal.mind", what=caution) for caution in cautions),
     ]
     return "\n  ".join(lines)

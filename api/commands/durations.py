@@ -6,6 +6,7 @@ import re
 
 from forecaster.domain.errors import UsageError
 from forecaster.engine.document import time_ms
+from forecaster.texts.catalogue import Said
 
 UNITS_S = {"s": 1, "m": 60, "min": 60, "h": 3_600, "d": 86_400}
 PART = re.compile(r"(\d+(?:\.\d+)?)(min|[smhd])")
@@ -16,10 +17,10 @@ def duration_ms(text: str) -> int:
     compact = text.replace(" ", "")
     parts = PART.findall(compact)
     if not parts or "".join(number + unit for number, unit in parts) != compact:
-        raise UsageError(f"{text!r} is not a duration", "write it as 90s, 15m, 1h30m or 2d")
+        raise UsageError(Said("cli.is_not_a_duration", text=text), Said("cli.write_it_as_90s_15m_1h30m"))
     length = round(1000 * sum(float(number) * UNITS_S[unit] for number, unit in parts))
     if length <= 0:
-        raise UsageError(f"{text!r} has no length", "give a duration of at least a second")
+        raise UsageError(Said("cli.has_no_length", text=text), Said("cli.give_a_duration_of_at_least"))
     return length
 
 

@@ -11,7 +11,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 
 import typer
 
-from api.commands.common import ConfigDir
+from api.commands.common import ConfigDir, tell
 from api.commands.durations import span_ms
 from api.commands.installed import opened
 from api.offline.exporting import write
@@ -19,6 +19,7 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.longrecord import ExportFormat, RecordTable
 from forecaster.domain.times import DAY_MS
 from forecaster.record.reader import Record
+from forecaster.texts.catalogue import Said
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +52,7 @@ def export(
         record = Record(has.site(site_id), has.store, has.ledger)
         rows = write(_progress(record.stretches(what, start_ms, end_ms), what), form, goal)
     if out is not None:
-        typer.echo(f"{rows} rows of {what} written to {out}", err=True)
+        tell(Said("cli.rows_of_written_to", rows=rows, what=what, out=out), err=True)
     return 0
 
 
@@ -67,7 +68,9 @@ def _goal(path: Path | None) -> Iterator[IO[bytes]]:
             yield file
         part.replace(path)
     except OSError as error:
-        raise UsageError(f"--out: {path} cannot be written ({error.strerror})", "name another file") from error
+        raise UsageError(
+            Said("cli.out_cannot_be_written", path=path, strerror=error.strerror), Said("cli.name_another_file")
+        ) from error
     finally:
         part.unlink(missing_ok=True)
 
@@ -78,6 +81,6 @@ def _progress(stretches: Iterator[pd.DataFrame], what: RecordTable) -> Iterator[
     for table in stretches:
         rows += len(table)
         if len(table) and time.monotonic() - told_s > PROGRESS_S:
-            typer.echo(f"{rows} rows of {what}, up to {table.index[-1].isoformat()}", err=True)
+            tell(Said("cli.rows_of_up_to", rows=rows, what=what, isoformat=table.index[-1].isoformat()), err=True)
             told_s = time.monotonic()
         yield table

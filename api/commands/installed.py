@@ -13,6 +13,7 @@ from collector.store.open import open_ledger, open_readings
 from forecaster.domain.errors import NotFound
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +28,8 @@ class Opened:
         """A site by its id. NotFound, naming the sites that exist."""
         found = self.installation.sites.get(site_id)
         if found is None:
-            known = ", ".join(sorted(self.installation.sites)) or "none yet"
-            raise NotFound(f"site {site_id!r}; there is: {known}")
+            known = ", ".join(sorted(self.installation.sites)) or Said("cli.none_yet")
+            raise NotFound(Said("cli.site_there_is", site_id=site_id, known=known))
         return found
 
 

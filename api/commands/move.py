@@ -8,11 +8,12 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo_json, tell
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
 from collector.store.transfer import move_readings
+from forecaster.texts.catalogue import Said
 
 
 def move(
@@ -44,7 +45,7 @@ def move(
             target,
             start,
             lambda cursor: ledger.note(note, cursor),
-            lambda copied: None if json else typer.echo(f"\r{copied} readings", nl=False, err=True),
+            lambda copied: None if json else tell(Said("cli.readings", copied=copied), nl=False, err=True),
         )
     finally:
         target.close()
@@ -54,7 +55,7 @@ def move(
         echo_json({"copied": moved.copied, "missing": {site: [had, has] for site, had, has in moved.missing}})
     else:
         held = sum(has for _, _, has in moved.counts)
-        typer.echo(f"\r{moved.copied} readings copied; the target holds {held} of {len(moved.counts)} sites")
+        tell(Said("cli.readings_copied_the_target_holds_of", copied=moved.copied, held=held, count=len(moved.counts)))
         for site, had, has in moved.missing:
-            typer.echo(f"{site}: {has} of {had}; run the move again with --again")
+            tell(Said("cli.of_run_the_move_again_with", site=site, has=has, had=had))
     return 1 if moved.missing else 0

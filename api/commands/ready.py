@@ -13,7 +13,7 @@ from api.offline.readiness import Held, readiness_of, readiness_out
 from collector.clock import SystemClock
 from forecaster.texts.catalogue import words
 
-SIGNS = {Held.HELD: "held", Held.NOT_HELD: "NOT HELD", Held.NOT_FITTED: "not fitted"}
+SIGNS = {Held.HELD: "cli.held", Held.NOT_HELD: "cli.not_held", Held.NOT_FITTED: "cli.not_fitted"}
 
 
 def ready(
@@ -35,7 +35,8 @@ def ready(
         echo_json(readiness_out(result, names=True))
         return 0 if result.ready else 1
     for line in result.lines:
-        typer.echo(f"{SIGNS[line.state]:<11}{'must  ' if line.must else '      '}{line.says}")
+        must = say("ready.must")
+        typer.echo(f"{say(SIGNS[line.state]):<11}{must if line.must else ' ' * len(must)}  {line.says}")
         if line.state is not Held.HELD:
             typer.echo(f"                 {line.do}")
     typer.echo(say("ready.yes" if result.ready else "ready.no"))

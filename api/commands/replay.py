@@ -9,12 +9,13 @@ from typing import Annotated
 import msgspec
 import typer
 
-from api.commands.common import complain_of
+from api.commands.common import complain_of, tell
 from api.commands.durations import duration_ms, moment_ms
 from api.offline.replaying import Replay
 from collector.config.settings import load_site
 from collector.decode.log import MessageLog
 from forecaster.engine.document import document
+from forecaster.texts.catalogue import Said
 
 
 def replay(
@@ -45,8 +46,7 @@ def replay(
     finally:
         complain_of(messages, "outlast replay")
     if work.messages and not work.readings:
-        typer.echo(
-            f"outlast replay: none of the {work.messages} messages is of a channel of {site}"
-            f" ({work.refused} refused); compare its topics",
+        tell(
+            Said("cli.outlast_replay_none_of_the_messages", messages=work.messages, site=site, refused=work.refused),
             err=True,
         )

@@ -12,8 +12,10 @@ from api.commands.common import AsJson, ConfigDir, echo_json
 from api.commands.durations import span_ms
 from api.commands.installed import opened
 from api.offline.reporting import document, report_of, told
+from api.tongue import spoken
 from forecaster.domain.errors import UsageError
 from forecaster.domain.times import DAY_MS
+from forecaster.texts.catalogue import Said
 
 
 def report(
@@ -29,7 +31,7 @@ def report(
     Example: outlast report larkspur --days 90
     """
     if not 0 < days <= 36_500:
-        raise UsageError(f"--days: {days:g} is not a span", "give a number of days above 0")
+        raise UsageError(Said("cli.days_is_not_a_span", days=days), Said("cli.give_a_number_of_days_above"))
     start_ms, end_ms = span_ms(since, until, time.time_ns() // 1_000_000, round(days * DAY_MS))
     with opened(config) as has:
         sites = [has.site(site_id)] if site_id is not None else list(has.installation.sites.values())
@@ -38,5 +40,5 @@ def report(
         found = [document(one) for one in reports]
         echo_json(found[0] if site_id is not None else {"reports": found})
     else:
-        typer.echo("\n\n".join(told(one) for one in reports) or "No site is described yet.")
+        typer.echo("\n\n".join(told(one, spoken()) for one in reports) or spoken()("cli.no_site_is_described_yet"))
     return 0

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import ConfigDir
+from api.commands.common import ConfigDir, tell
 from api.commands.logs import FormatIn, LevelIn, LogFormat, LogLevel, log_to_stderr
 from api.process.handles import raise_handle_limit
 from api.process.parts import EVERYTHING, Part
@@ -16,6 +16,7 @@ from api.process.process import Process
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.share import WHOLE, Share, parse_share
+from forecaster.texts.catalogue import Said
 
 ShareOf = Annotated[
     str, typer.Option("--share", metavar="N/M", help="Own the N-th of M shares of the sites, by a stable hash.")
@@ -31,7 +32,7 @@ def start(config: Path, parts: frozenset[Part], level: LogLevel, how: LogFormat,
     process = Process(installation, parts, SystemClock(), share)
     if Part.SERVE in parts:
         http = installation.http
-        typer.echo(f"Outlast is at http://{http.host}:{http.port}/ (ctrl-C ends it)")
+        tell(Said("cli.outlast_is_at_http_ctrl_c", host=http.host, port=http.port))
     return process.run()
 
 

@@ -22,6 +22,7 @@ from forecaster.score.cases import Case, from_episode, from_outage
 from forecaster.score.picture import picture as draw_picture
 from forecaster.score.report import report
 from forecaster.score.rolling import Peer, Scored, score_case
+from forecaster.texts.catalogue import Said
 from forecaster.twin.episode import episode
 from forecaster.twin.styles import FULL, LEAN, Style
 
@@ -43,7 +44,9 @@ def styles_named(name: str) -> tuple[Style, ...]:
         return groups[name]
     if name in set(Style):
         return (Style(name),)
-    raise UsageError(f"no sampling style {name!r}", f"take full, lean, all or one of {', '.join(Style)}")
+    raise UsageError(
+        Said("cli.no_sampling_style", name=name), Said("cli.take_full_lean_all_or_one", names=", ".join(Style))
+    )
 
 
 def _peers(wanted: bool) -> dict[str, Callable[[Case], Peer]]:
@@ -103,9 +106,7 @@ def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterato
     complain_of(log, "outlast score")
     outages = outages_of(site, readings)
     if not outages:
-        raise UsageError(
-            f"no finished outage in {', '.join(logs)}", "give a log that covers a mains failure to its end"
-        )
+        raise UsageError(Said("cli.no_finished_outage_in", names=", ".join(logs)), Said("cli.give_a_log_that_covers_a"))
     for outage in outages:
         case = from_outage(site, outage, readings)
         if case.origins:
@@ -140,15 +141,15 @@ def score(
         return
     if logs:
         if site is None:
-            raise UsageError("a log needs its site file", "add --site SITE.toml")
+            raise UsageError(Said("cli.a_log_needs_its_site_file"), Said("cli.add_site_site_toml"))
         batches = recorded(site, logs, peer=peer)
     elif site is not None:
-        raise UsageError("a site file without a log", "name the recorded logs after it")
+        raise UsageError(Said("cli.a_site_file_without_a_log"), Said("cli.name_the_recorded_logs_after_it"))
     else:
         batches = simulated(range(seed, seed + episodes), styles_named(styles), peer=peer, workers=workers)
     scored = [row for batch in batches for row in batch]
     if not scored:
-        raise UsageError("no moment to score", "give a longer log, or more episodes")
+        raise UsageError(Said("cli.no_moment_to_score"), Said("cli.give_a_longer_log_or_more"))
     result = report(scored)
     if picture is not None:
         picture.write_text(draw_picture(result, scored), encoding="utf-8")

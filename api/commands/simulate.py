@@ -12,10 +12,11 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from api.commands.common import AsJson, echo_json
+from api.commands.common import AsJson, echo_json, tell
 from api.commands.score import styles_named
 from collector.config.site_file import site_toml
 from forecaster.score.cases import ORIGINS_PERCENT
+from forecaster.texts.catalogue import Said
 from forecaster.twin.episode import Episode, episode, sensors_of
 from forecaster.twin.messages import SimulatedMessage, messages, stamp
 from forecaster.twin.styles import Style
@@ -108,6 +109,10 @@ def simulate(
     if as_json:
         echo_json(summary)
         return
-    how = "the mains came back first" if drawn.truth.censored else f"the reserve floor came at {truth['reserve_at']}"
-    typer.echo(f"{count} messages in {log}: the mains failed at {truth['mains_failed_at']}, {how}.")
-    typer.echo(f"Forecast it: outlast replay --site {folder / 'site.toml'} --every 1h {log}")
+    how = (
+        Said("cli.the_mains_came_back_first")
+        if drawn.truth.censored
+        else Said("cli.the_reserve_floor_came_at", truth=truth["reserve_at"])
+    )
+    tell(Said("cli.messages_in_the_mains_failed_at", count=count, log=log, truth=truth["mains_failed_at"], how=how))
+    tell(Said("cli.forecast_it_outlast_replay_site_every", value=folder / "site.toml", log=log))

@@ -24,7 +24,7 @@ from forecaster.sizing.pipe import Pipe
 from forecaster.sizing.question import ObservedStart, Question
 from forecaster.sizing.terms import Answer
 from forecaster.sizing.told import told
-from forecaster.texts.catalogue import SOURCE, words
+from forecaster.texts.catalogue import SOURCE, Said, words
 
 
 def number_in(unit: str) -> Callable[[str | float], float]:
@@ -121,7 +121,7 @@ def _cord(awg: int | None, length_m: float | None) -> Cord | None:
         return None
     if awg is None or length_m is None:
         missing = "cord_awg" if awg is None else "cord_length_m"
-        raise UsageError(f"{missing}: missing", "a cord needs both its gauge and its length")
+        raise UsageError(Said("cli.missing", missing=missing), Said("cli.a_cord_needs_both_its_gauge"))
     return Cord(awg, length_m)
 
 
@@ -130,20 +130,20 @@ def _pipe(bore_m: float | None, length_m: float | None) -> Pipe | None:
         return None
     if bore_m is None or length_m is None:
         missing = "pipe_bore_m" if bore_m is None else "pipe_length_m"
-        raise UsageError(f"{missing}: missing", "a pipe needs both its bore and its length")
+        raise UsageError(Said("cli.missing", missing=missing), Said("cli.a_pipe_needs_both_its_bore"))
     return Pipe(bore_m, length_m)
 
 
 def parse_load(text: str) -> Load:
     """A load from NAME:WATTS[:RUNS_PER_HOUR:RUN_S[:START_VA]]; UsageError where it is none."""
     name, *figures = text.split(":")
-    fix = "write --load router:12 or --load refrigerator:150:1.5:1200"
+    fix = Said("cli.write_load_router_12_or_load")
     try:
         numbers = [written(figure, "") for figure in figures]
     except ValueError:
-        raise UsageError(f"load: {text!r} has a part that is not a number", fix) from None
+        raise UsageError(Said("cli.load_has_a_part_that_is", text=text), fix) from None
     if not name or len(numbers) not in (1, 3, 4):
-        raise UsageError(f"load: {text!r} is not a name and one, three or four numbers", fix)
+        raise UsageError(Said("cli.load_is_not_a_name_and", text=text), fix)
     if len(numbers) == 1:
         return Load(name, numbers[0])
     return Load(name, numbers[0], numbers[1], numbers[2], numbers[3] if len(numbers) == 4 else None)

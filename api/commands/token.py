@@ -8,15 +8,17 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.commands.common import AsJson, ConfigDir, echo_json, group, tell
 from api.deliver.couriers import public_url
 from api.http.keyring import calendar_path, new_token, revoke_token
+from api.tongue import spoken
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger
 from forecaster.domain.errors import UsageError
 from forecaster.domain.records import Token
 from forecaster.engine.document import time_text
+from forecaster.texts.catalogue import Said
 
 app = group("Add, list or revoke bearer tokens.\n\nExample: outlast token add phone --scope operate")
 
@@ -60,7 +62,9 @@ def add(
     """
     installation = load_installation(config)
     if site is not None and site not in installation.sites:
-        raise UsageError(f"no site {site!r}", f"there are {', '.join(installation.sites) or 'none'}")
+        raise UsageError(
+            Said("cli.no_site", site=site), Said("cli.there_are", value=", ".join(installation.sites) or "none")
+        )
     if scope is Scope.CALENDAR and site is None:
         raise UsageError("--scope calendar: a calendar is of one site", "name it with --site")
     ledger = open_ledger(installation.ledger_url, owner=False)
@@ -92,8 +96,13 @@ def list_tokens(config: ConfigDir = Path(), as_json: AsJson = False) -> None:
         echo_json({"tokens": lines})
         return
     for line in lines:
-        state = f"revoked {line['revoked']}" if line["revoked"] else f"last used {line['last_used'] or 'never'}"
-        typer.echo(f"{line['id']}  {line['scope']:<8}{line['site'] or 'all sites':<16}{line['name']:<20}{state}")
+        state = (
+            Said("cli.revoked", line=line["revoked"])
+            if line["revoked"]
+            else Said("cli.last_used", value=line["last_used"] or Said("cli.never"))
+        )
+        where = line["site"] or spoken()("cli.all_sites")
+        typer.echo(f"{line['id']}  {line['scope']:<8}{where:<16}{line['name']:<20}{spoken().again(state)}")
 
 
 @app.command()
@@ -107,4 +116,4 @@ def revoke(token: Annotated[str, typer.Argument(help="Id or name of the token.")
         gone = revoke_token(ledger, SystemClock(), token)
     finally:
         ledger.close()
-    typer.echo(f"{gone.id} ({gone.name}) opens nothing any more")
+    tell(Said("cli.opens_nothing_any_more", gone=gone.id, gone_2=gone.name))

@@ -11,10 +11,10 @@ import typer
 from api.commands.common import AsJson, ConfigDir, echo_json, group
 from api.commands.durations import moment_ms
 from api.commands.installed import opened
+from api.tongue import spoken
 from forecaster.domain.longrecord import HousePart, WorkDone, WorkKind
 from forecaster.engine.document import time_text
 from forecaster.live.working import tell_work, work_document
-from forecaster.texts.catalogue import words
 
 HELP = """Tell of work on pump, float, valve or pack, and list what was done over the years.
 
@@ -65,13 +65,13 @@ def list_work(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = Fal
     if as_json:
         echo_json({"site": site.id, "work": [work_document(work) for work in done]})
     else:
-        typer.echo("\n".join(map(line, done)) if done else words()("work.none", site=site.name))
+        typer.echo("\n".join(map(line, done)) if done else spoken()("work.none", site=site.name))
     return 0
 
 
 def line(work: WorkDone) -> str:
     """Work done as a line: when, what, on which part, in whose words."""
-    say = words()
+    say = spoken()
     part = "" if work.part is None else " ({})".format(say(f"part.{work.part}"))
     did = f": {work.did}" if work.did else ""
     return "{}  {}{}{}".format(time_text(work.at_ms), say(f"work.did-{work.kind}"), part, did)

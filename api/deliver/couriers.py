@@ -22,6 +22,8 @@ from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.ports import Clock, Ledger
+from forecaster.texts.catalogue import words
 
 CLIENT_NOTE = "courier-client-id"
 SENDER_NOTE = "cap-sender"
@@ -192,7 +194,7 @@ class Couriers:
             if courier.trouble is not None:
                 found.append((name, courier.trouble))
             elif not courier.alive() and not self._ending:
-                found.append((name, "its thread does not run"))
+                found.append((name, words()("outcome.its_thread_does_not_run")))
             found += [(name, fault.error) for fault in list(courier.faults.standing().values())[:1]]
         if self._heartbeat is not None and self._heartbeat.trouble is not None:
             found.append(("heartbeat", self._heartbeat.trouble))

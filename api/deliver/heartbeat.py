@@ -13,6 +13,7 @@ import httpx
 from forecaster.domain.errors import StoreError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.live.looping import LoopThread
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.deliver")
 
@@ -29,16 +30,16 @@ def unwell(ledger: Ledger, now_ms: int, sites: Collection[str] = ()) -> str | No
     """
     oldest = ledger.oldest_undelivered_ms()
     if oldest is not None and now_ms - oldest > UNDELIVERED_MS:
-        return "an alarm has waited undelivered for more than an hour"
+        return words()("outcome.an_alarm_has_waited_undelivered_for")
     issued = ledger.issued()
     newest = issued.values()
     if not newest:
-        return "no forecast has been made yet"
+        return words()("outcome.no_forecast_has_been_made_yet")
     if now_ms - max(newest) > STALE_MS:
-        return "the newest forecast is more than ten minutes old"
+        return words()("outcome.the_newest_forecast_is_more_than")
     old = sum(now_ms - issued[site] > STALE_MS for site in sites if site in issued)
     if old:
-        return f"the forecasts of {old} sites are more than ten minutes old"
+        return words()("outcome.the_forecasts_of_sites_are_more", old=old)
     return None
 
 
@@ -74,9 +75,9 @@ class HeartbeatSender(LoopThread):
                 self._client.get(self._url).raise_for_status()
                 self._ledger.note(NOTE, str(self._clock.now_ms()))
         except StoreError as error:
-            reason = f"the ledger cannot be read: {error}"
+            reason = words()("outcome.the_ledger_cannot_be_read", error=str(error))
         except (httpx.HTTPError, httpx.InvalidURL) as error:
-            reason = f"it did not arrive: {type(error).__name__}"
+            reason = words()("outcome.it_did_not_arrive", name=type(error).__name__)
         if reason is not None and reason != self.trouble:
             log.warning("heartbeat held back: %s", reason)
         self.trouble = reason

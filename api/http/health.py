@@ -13,6 +13,7 @@ from typing import Any, Literal
 from api.process.services import Services
 from api.process.watchdog import HANGING_LOOKS
 from forecaster.domain.errors import StoreError
+from forecaster.texts.catalogue import words
 
 UNDELIVERED_LIMIT_S = 600.0
 FORECAST_LIMIT_S = 300.0
@@ -58,7 +59,9 @@ class InstallationHealth:
 
 def look_at_loops(services: Services) -> InstallationHealth:
     """Whether the workers' loops turn."""
-    return InstallationHealth(tuple(f"{name} hangs" for name in services.loops.standing(HANGING_LOOKS)))
+    return InstallationHealth(
+        tuple(words()("health.hangs", name=name) for name in services.loops.standing(HANGING_LOOKS))
+    )
 
 
 def look_at_work(services: Services) -> InstallationHealth:
@@ -76,14 +79,14 @@ def look(services: Services) -> InstallationHealth:
         oldest_ms = services.ledger.oldest_undelivered_ms()
         issued = services.ledger.issued()
     except StoreError as error:
-        unready.append(f"ledger: {error}")
+        unready.append(words()("health.ledger", error=str(error)))
     else:
         if oldest_ms is not None:
             undelivered_s = max(0.0, (now_ms - oldest_ms) / 1000.0)
         if issued:
             forecast_age_s = max(0.0, (now_ms - max(issued.values())) / 1000.0)
     if undelivered_s is not None and undelivered_s > UNDELIVERED_LIMIT_S:
-        degraded.append(f"an alarm message has waited {undelivered_s:.0f} s to be delivered")
+        degraded.append(words()("health.an_alarm_message_has_waited_s", undelivered_s=undelivered_s))
     unlive = look_at_loops(services).unlive
     return InstallationHealth(unlive, tuple(unready), tuple(degraded), undelivered_s, forecast_age_s)
 
@@ -114,8 +117,5 @@ def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> tu
     if not old:
         return [], []
     if len(old) == len(ages_s):
-        return [f"the newest forecast is {min(old):.0f} s old: is the forecaster running?"], []
-    return [], [
-        f"the forecasts of {len(old)} of {len(ages_s)} sites are up to {max(old):.0f} s old:"
-        " does every share of the forecaster run?"
-    ]
+        return [words()("health.the_newest_forecast_is_s_old", min=min(old))], []
+    return [], [words()("health.the_forecasts_of_of_sites_are", count=len(old), count_2=len(ages_s), max=max(old))]

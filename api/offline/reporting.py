@@ -11,6 +11,7 @@ import msgspec
 from api.http.answers import outage_out
 from api.http.rehearsal_answers import rehearsal_out
 from forecaster.discharge import due_after_ms
+from forecaster.discharge.said import result_texts
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
@@ -20,6 +21,7 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import time_text
 from forecaster.health.pump import PumpHealth, examine, with_study
 from forecaster.health.told import HEALTH, parts_told
+from forecaster.texts.catalogue import Said, Words, words
 
 LEVEL_SPAN_MS = 2 * 86_400_000
 MOST_RUNS = 200_000
@@ -123,20 +125,21 @@ def document(report: SiteReport) -> dict[str, Any]:
     }
 
 
-def told(report: SiteReport) -> str:
-    """The report as text."""
+def told(report: SiteReport, said_in: Words | None = None) -> str:
+    """The report as text, in a language; English where none is named."""
+    said_in = words() if said_in is None else said_in
     parts = [
-        f"{report.site.name}, {_day(report.start_ms)} to {_day(report.end_ms)}",
+        Said("report.to", site=report.site.name, day=_day(report.start_ms), day_2=_day(report.end_ms)),
         "",
         *_outages(report.outages),
         "",
-        *_tests(report),
+        *_tests(report, said_in),
         "",
         *_pump(report.health),
         "",
         *_forecasts(report.accuracy),
     ]
-    return "\n".join(parts)
+    return "\n".join(map(said_in.again, parts))
 
 
 def _day(at_ms: int) -> str:
@@ -146,52 +149,60 @@ def _day(at_ms: int) -> str:
 def _outages(outages: Sequence[Outage]) -> list[str]:
     failures = [o for o in outages if not o.rehearsal]
     if not failures:
-        return ["Outages: none."]
-    lines = [f"Outages: {len(failures)}"]
+        return [Said("report.outages_none")]
+    lines: list[str] = [Said("report.outages", count=len(failures))]
     for outage in failures:
-        lasted = "still lasting" if outage.end_ms is None else f"{(outage.end_ms - outage.start_ms) / HOUR_MS:.1f} h"
+        lasted = (
+            Said("report.still_lasting")
+            if outage.end_ms is None
+            else Said("report.lasted", hours=(outage.end_ms - outage.start_ms) / HOUR_MS)
+        )
         low = outage.lowest_charge_percent
-        charge = "" if low is None else f", down to {low:.0f} %"
-        floor = ", reached the reserve floor" if outage.reached_reserve_ms is not None else ""
-        lines.append(f"  {time_text(outage.start_ms)}  {lasted}{charge}{floor}")
+        charge = "" if low is None else Said("report.down_to", low=low)
+        floor = Said("report.reached_the_reserve_floor") if outage.reached_reserve_ms is not None else ""
+        lines.append(Said("report.outage", at=time_text(outage.start_ms), lasted=lasted, charge=charge, floor=floor))
     return lines
 
 
-def _tests(report: SiteReport) -> list[str]:
+def _tests(report: SiteReport, said_in: Words) -> list[str]:
     done = [test for test in report.tests if test.result is not None]
     if not done:
-        return ["Discharge tests: none yet. `outlast discharge start` rehearses on the pack."]
-    lines = [f"Discharge tests: {len(done)}"]
+        return [Said("report.discharge_tests_none_yet_outlast_discharge")]
+    lines: list[str] = [Said("report.discharge_tests", count=len(done))]
     for test in done:
         assert test.result is not None
-        lines.append(f"  {_day(test.started_ms)}  {test.result.verdict}")
+        verdict, _, _ = result_texts(test.result, said_in)
+        lines.append(Said("report.test", day=_day(test.started_ms), verdict=verdict))
     if report.test_due_ms is not None:
-        lines.append(f"  The next one is due by {_day(report.test_due_ms)}.")
+        lines.append(Said("report.the_next_one_is_due_by", day=_day(report.test_due_ms)))
     return lines
 
 
 def _pump(health: PumpHealth) -> list[str]:
     if not health.runs:
-        return ["Pump: no run was seen."]
-    length = f", {health.run_s:.0f} s each" if health.run_s is not None else ""
-    watts = f", {health.running_w:.0f} W" if health.running_w is not None else ""
-    lines = [f"Pump: {health.runs} runs in {health.days:.0f} days{length}{watts}"]
+        return [Said("report.pump_no_run_was_seen")]
+    length = Said("report.run_length", run_s=health.run_s) if health.run_s is not None else ""
+    watts = Said("report.run_watts", watts=health.running_w) if health.running_w is not None else ""
+    runs = Said("report.pump_runs_in_days", runs=health.runs, days=health.days, length=length, watts=watts)
+    lines: list[str] = [runs]
     if health.flow is not None:
         lines.append(
-            f"  Flow changed by {health.flow.change:+.0%} ({health.flow.low:+.0%} to {health.flow.high:+.0%})."
+            Said("report.flow_changed_by_to", change=health.flow.change, low=health.flow.low, high=health.flow.high)
         )
-    lines += [f"  {finding.says} {finding.action}" for finding in health.findings]
-    return lines if health.findings else [*lines, "  Nothing to look at."]
+    lines += [Said("report.finding", says=finding.says, fix=finding.action) for finding in health.findings]
+    return lines if health.findings else [*lines, Said("report.nothing_to_look_at")]
 
 
 def _forecasts(found: Accuracy) -> list[str]:
     if not found.reached and not found.censored:
-        return ["Forecasts: no outage was long enough to judge them by."]
-    lines = []
+        return [Said("report.forecasts_no_outage_was_long_enough")]
+    lines: list[str] = []
     if found.reached:
-        error = "" if found.median_error is None else f", the middle off by {found.median_error:.0%}"
-        lines.append(f"Forecasts: {found.held} of {found.reached} outages ended inside the 10 to 90 % range{error}.")
+        error = "" if found.median_error is None else Said("report.the_middle_off_by", median_error=found.median_error)
+        lines.append(
+            Said("report.forecasts_of_outages_ended_inside_the", held=found.held, reached=found.reached, error=error)
+        )
     if found.censored:
         kept = found.censored - found.contradicted
-        lines.append(f"Outages that the mains ended: {kept} of {found.censored} do not contradict the range.")
+        lines.append(Said("report.outages_that_the_mains_ended_of", kept=kept, censored=found.censored))
     return lines

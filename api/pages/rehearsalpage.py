@@ -6,10 +6,11 @@ from api.pages.contexts import Fact
 from api.pages.formcontexts import RehearsalContext, RehearsalLine
 from api.pages.ports import PagePorts
 from forecaster.discharge import progress
+from forecaster.discharge.said import result_texts
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import evidence_of, running_test
-from forecaster.texts.catalogue import Words, decoded
+from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 Range = tuple[float, float, float]

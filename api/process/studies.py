@@ -19,6 +19,7 @@ from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
+from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.studies")
 
@@ -118,9 +119,9 @@ class StudyWorker(RepeatingWorker):
             until_s = time.monotonic() + self._limit_s
             while child.poll() is None:
                 if time.monotonic() >= until_s:
-                    return f"it was not done after {self._limit_s:g} s"
+                    return words()("health.it_was_not_done_after_s", limit_s=self._limit_s)
                 if self._ending.wait(0.2):
-                    return "the service ended"
+                    return words()("health.the_service_ended")
         finally:
             child.kill()
             child.wait()
@@ -128,4 +129,6 @@ class StudyWorker(RepeatingWorker):
             return None
         said.seek(0)
         lines = said.read().decode(errors="replace").split("\n")
-        return next((line for line in reversed(lines) if line.strip()), f"exit code {child.returncode}")
+        return next(
+            (line for line in reversed(lines) if line.strip()), words()("health.exit_code", returncode=child.returncode)
+        )

@@ -17,6 +17,7 @@ from forecaster.domain.longrecord import HousePart, PartState, PartTold
 from forecaster.domain.runs import Run
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array
+from forecaster.texts.catalogue import words
 
 LEAST_DAYS, LEAST_A_DAY = 7, 4
 """A trend rests on at least so many days, each with so many cycles."""
@@ -213,31 +214,31 @@ def examine(runs: Sequence[Run], level: Sequence[tuple[int, float]] = ()) -> Pum
 def _flow(flow: Trend | None) -> list[HealthFinding]:
     if flow is None or not flow.sure or flow.change > -WORN:
         return []
-    said = f"The pump lifts {-flow.change:.0%} less water a second than at first, over {flow.days} days."
-    return [
-        HealthFinding(
-            Sign.FLOW_FALLING, said, "Clean inlet and check valve, look for a kinked pipe; then the impeller."
-        )
-    ]
+    said = words()("pump_sign.the_pump_lifts_less_water_a", less=-flow.change, days=flow.days)
+    return [HealthFinding(Sign.FLOW_FALLING, said, words()("pump_sign.clean_inlet_and_check_valve_look"))]
 
 
 def _power(power: Trend | None) -> list[HealthFinding]:
     if power is None or not power.sure or abs(power.change) < POWER_OFF:
         return []
-    way = "more" if power.change > 0 else "less"
-    said = f"The pump takes {abs(power.change):.0%} {way} power than at first, over {power.days} days."
-    do = "Look for a rubbing impeller or worn bearings." if power.change > 0 else "Look for a clogged inlet or air."
+    key = "pump_sign.takes_more" if power.change > 0 else "pump_sign.takes_less"
+    said = words()(key, change=abs(power.change), days=power.days)
+    do = (
+        words()("pump_sign.look_for_a_rubbing_impeller_or")
+        if power.change > 0
+        else words()("pump_sign.look_for_a_clogged_inlet_or")
+    )
     return [HealthFinding(Sign.POWER_CHANGED, said, do)]
 
 
 def _valve(at_once: float | None, back: float | None) -> list[HealthFinding]:
     if back is not None and back > RUNS_BACK:
-        said = f"Just after a stop the water rises {back:.0f} times faster than later: it runs back from the pipe."
+        said = words()("pump_sign.just_after_a_stop_the_water", back=back)
     elif at_once is not None and at_once > AT_ONCE_SHARE:
-        said = f"{at_once:.0%} of the starts follow a stop at once, as when water runs back from the pipe."
+        said = words()("pump_sign.of_the_starts_follow_a_stop", at_once=at_once)
     else:
         return []
-    return [HealthFinding(Sign.CHECK_VALVE, said, "Look at the check valve, and that the float hangs free.")]
+    return [HealthFinding(Sign.CHECK_VALVE, said, words()("pump_sign.look_at_the_check_valve_and"))]
 
 
 def usual_hour(runs: Sequence[Run]) -> float:
@@ -262,13 +263,16 @@ def with_study(health: PumpHealth, parts: Sequence[PartTold]) -> PumpHealth:
 def _cycling(usual: float, run_s: float | None) -> list[HealthFinding]:
     if usual <= STARTS_PER_HOUR and (run_s is None or run_s >= SHORT_RUN_S):
         return []
-    said = f"{usual:.0f} starts in a usual hour" + (f", runs of {run_s:.0f} s." if run_s is not None else ".")
-    return [HealthFinding(Sign.SHORT_CYCLING, said, "Give the float more travel, so that each run lifts more water.")]
+    if run_s is None:
+        said = words()("pump_sign.starts", usual=usual)
+    else:
+        said = words()("pump_sign.starts_and_runs", usual=usual, run_s=run_s)
+    return [HealthFinding(Sign.SHORT_CYCLING, said, words()("pump_sign.give_the_float_more_travel_so"))]
 
 
 def _pinned(runs: Sequence[Run]) -> list[HealthFinding]:
     pinned = sum(run.clipped for run in runs)
     if not pinned:
         return []
-    said = f"In {pinned} runs the power sat at the pack's rating: the pump may ask for more than the pack gives."
-    return [HealthFinding(Sign.PINNED, said, "Compare with the same pump on mains; choose a pack with more watts.")]
+    said = words()("pump_sign.in_runs_the_power_sat_at", pinned=pinned)
+    return [HealthFinding(Sign.PINNED, said, words()("pump_sign.compare_with_the_same_pump_on"))]

@@ -12,7 +12,12 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
-SECTIONS = ("payload.", "guard.", "clock_doubt.", "broker.", "store.", "outcome.", "config.", "usage.")
+SECTIONS = tuple(
+    f"{name}."
+    for name in (
+        "payload", "guard", "clock_doubt", "broker", "store", "outcome", "config", "usage", "health", "pump_sign",
+    )
+)  # fmt: skip
 """Sections of the catalogue whose sentences are kept."""
 
 REASONS = frozenset(
