@@ -18,52 +18,39 @@ from api.tongue import speak, spoken
 if TYPE_CHECKING:
     import typer
 
-COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("demo:demo", "A whole simulated installation with a broker of its own; nothing to set up."),
-    "run": ("run:run", "Collector, forecaster and API in one process."),
-    "collect": ("run:collect", "The collector alone: broker to store."),
-    "forecast": ("run:forecast", "The forecaster alone: store to forecasts and alarms."),
-    "serve": ("run:serve", "The API and the pages alone."),
-    "check": ("check:check", "Try the configuration against the live broker."),
-    "size": ("size:size", "Before anything is bought: will this pack start and carry this pump?"),
-    "replay": ("replay:replay", "Forecasts from a recorded message log, at the times asked."),
-    "score": ("score:score", "Score the forecasts on recorded or simulated logs."),
-    "simulate": ("simulate:simulate", "Write a simulated message log and its truth."),
-    "discharge": ("discharge:app", "Rehearse on the pack: start, finish or show a discharge test."),
-    "alarms": ("alarms:app", "List, acknowledge, shelve or preview alarms; send a test message."),
-    "ready": ("ready:ready", "Before you leave: what holds, what does not, and what to do."),
-    "report": ("report:report", "What happened at a site over a span of time."),
-    "export": ("export:export", "A site's readings, runs, days, outages, forecasts or alarms as a file."),
-    "study": ("study:study", "Add up the days of the long record that are over, and judge every part's health."),
-    "health": ("health:health", "How pump, float, valve, line and pack have fared over the months, and what to do."),
-    "work": ("work:app", "Tell of work on pump, float, valve or pack; list what was done over the years."),
-    "token": ("token:app", "Add, list or revoke the tokens that open the API."),
-    "backup": ("backup:backup", "Copy a running installation, verified."),
-    "restore": ("backup:restore", "Bring an installation back from a backup."),
-    "move": ("move:move", "Move the readings of an installation to another store."),
-    "completion": ("completion:completion", "The script by which bash, zsh or fish completes commands and options."),
+COMMANDS: dict[str, str] = {
+    "demo": "demo:demo",
+    "run": "run:run",
+    "collect": "run:collect",
+    "forecast": "run:forecast",
+    "serve": "run:serve",
+    "check": "check:check",
+    "size": "size:size",
+    "replay": "replay:replay",
+    "score": "score:score",
+    "simulate": "simulate:simulate",
+    "discharge": "discharge:app",
+    "alarms": "alarms:app",
+    "ready": "ready:ready",
+    "report": "report:report",
+    "export": "export:export",
+    "study": "study:study",
+    "health": "health:health",
+    "work": "work:app",
+    "token": "token:app",
+    "backup": "backup:backup",
+    "restore": "backup:restore",
+    "move": "move:move",
+    "completion": "completion:completion",
 }
-
-USAGE = """Usage: outlast COMMAND [OPTIONS]
-
-How many hours the pack will carry the pump, live, as an honest range.
-
-Commands:
-{table}
-
-Options:
-  --version  Print the version and end.
-  --help     Print this and end. `outlast COMMAND --help` tells of one command, with an example.
-
-Example: outlast demo
-"""
+"""Where each command is; what it does stands in the catalogue, under `command.table` and its own name."""
 
 
 def usage() -> str:
     """The help text of the whole program."""
     width = max(map(len, COMMANDS)) + 2
-    table = "\n".join(f"  {name:<{width}}{line}" for name, (_, line) in COMMANDS.items())
-    return USAGE.format(table=table)
+    table = "\n".join(f"  {name:<{width}}{spoken()(f'command.table.{name}')}" for name in COMMANDS)
+    return spoken()("command.program", table=table)
 
 
 def complain(line: str) -> int:
@@ -74,10 +61,10 @@ def complain(line: str) -> int:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Exit code: 0 done, 1 a negative finding, 2 wrong use or configuration."""
-    if argv is None and "_OUTLAST_COMPLETE" in os.environ:
-        return int(import_module("api.commands.completion").complete(os.environ["_OUTLAST_COMPLETE"]))
     words = list(sys.argv[1:] if argv is None else argv)
     speak(words, os.environ)
+    if argv is None and "_OUTLAST_COMPLETE" in os.environ:
+        return int(import_module("api.commands.completion").complete(os.environ["_OUTLAST_COMPLETE"]))
     if not words or words[0] in ("--help", "-h", "help"):
         sys.stdout.write(usage())
         return 0
@@ -89,8 +76,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         from difflib import get_close_matches
 
         near = get_close_matches(name, COMMANDS, n=1)
-        hint = f"did you mean `outlast {near[0]}`?" if near else "`outlast --help` lists them"
-        return complain(f"outlast: no command {name!r}; {hint}")
+        say = spoken()
+        hint = say("command.near", name=near[0]) if near else say("command.listed")
+        return complain(say("command.unknown", name=name, hint=hint))
     return _call(name, rest)
 
 
@@ -98,22 +86,24 @@ def _call(name: str, rest: list[str]) -> int:
     """Load and call one command."""
     import typer
 
+    from api.helping import worded
     from forecaster.domain.errors import OutlastError
     from forecaster.texts.failures import failure
 
-    module, _, attribute = COMMANDS[name][0].partition(":")
+    module, _, attribute = COMMANDS[name].partition(":")
     target = getattr(import_module(f"api.commands.{module}"), attribute)
     app = target if isinstance(target, typer.Typer) else _single(target)
     try:
-        result = typer.main.get_command(app).main(rest, prog_name=f"outlast {name}", standalone_mode=False)
+        command = worded(typer.main.get_command(app), name, spoken())
+        result = command.main(rest, prog_name=f"outlast {name}", standalone_mode=False)
         sys.stdout.flush()
     except typer.TyperException as error:
         text = error.format_message().strip().rstrip(".")
-        return complain(f"outlast {name}: {text}; `outlast {name} --help` tells more") if text else 2
+        return complain(spoken()("command.wrong", name=name, problem=text)) if text else 2
     except OutlastError as error:
         return complain(f"outlast {name}: {failure(error, spoken())}")
     except (typer.Abort, KeyboardInterrupt):
-        return complain(f"outlast {name}: stopped")
+        return complain(spoken()("command.stopped", name=name))
     except BrokenPipeError:  # the reader of our output has gone, as `| head` goes
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

@@ -28,10 +28,7 @@ from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said, words
 from forecaster.texts.wording import Wording
 
-app = group(
-    "List, acknowledge, shelve or preview alarms; send a test message.\n\n"
-    "Example: outlast alarms list --config /etc/outlast"
-)
+app = group()
 
 LONGEST_SHELF_MS = 7 * 86_400_000
 AlarmId = Annotated[str, typer.Argument(metavar="ALARM", help="An alarm's id, as `outlast alarms list` shows it.")]
@@ -40,15 +37,12 @@ By = Annotated[str, typer.Option(metavar="NAME", help="Who does it.")]
 
 @app.command("list")
 def list_alarms(
-    site: Annotated[str | None, typer.Option(help="Only this site.")] = None,
-    everything: Annotated[bool, typer.Option("--all", help="Those that are over as well.")] = False,
+    site: Annotated[str | None, typer.Option()] = None,
+    everything: Annotated[bool, typer.Option("--all")] = False,
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """Alarms that stand, newest change first.
-
-    Example: outlast alarms list --config /etc/outlast
-    """
+    """Alarms that stand, newest change first."""
     with opened(config) as found:
         if site is not None:
             found.site(site)
@@ -76,10 +70,7 @@ def _ask(found: Opened, kind: str, alarm_id: str, body: dict[str, Any]) -> None:
 
 @app.command()
 def acknowledge(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()) -> int:
-    """Say that somebody has seen an alarm and acts on it; reminders end.
-
-    Example: outlast alarms acknowledge larkspur:mains-lost:1772553720000 --by Robin
-    """
+    """Say that somebody has seen an alarm and acts on it; reminders end."""
     with opened(config) as found:
         _ask(found, "acknowledge", alarm, {"by": by})
     tell(Said("cli.asked"))
@@ -89,14 +80,11 @@ def acknowledge(alarm: AlarmId, by: By = "command line", config: ConfigDir = Pat
 @app.command()
 def shelve(
     alarm: AlarmId,
-    duration: Annotated[str, typer.Option("--for", metavar="DURATION", help="How long: 30m, 8h, 2d; at most 7d.")],
+    duration: Annotated[str, typer.Option("--for", metavar="DURATION")],
     by: By = "command line",
     config: ConfigDir = Path(),
 ) -> int:
-    """Keep an alarm quiet for a while; it comes back by itself if it still stands.
-
-    Example: outlast alarms shelve larkspur:test-due:1772553720000 --for 2d
-    """
+    """Keep an alarm quiet for a while; it comes back by itself if it still stands."""
     length_ms = duration_ms(duration)
     if length_ms > LONGEST_SHELF_MS:
         raise UsageError(Said("cli.an_alarm_is_shelved_for_at"), Said("cli.give_a_shorter_time"))
@@ -108,10 +96,7 @@ def shelve(
 
 @app.command()
 def unshelve(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()) -> int:
-    """Bring a shelved alarm back before its time; people are told where it still stands.
-
-    Example: outlast alarms unshelve larkspur:test-due:1772553720000 --by Robin
-    """
+    """Bring a shelved alarm back before its time; people are told where it still stands."""
     with opened(config) as found:
         _ask(found, "unshelve", alarm, {"by": by})
     tell(Said("cli.asked"))
@@ -120,20 +105,13 @@ def unshelve(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()
 
 @app.command("test")
 def trial(
-    site: Annotated[str, typer.Option(help="The site whose hubs and people are told.")],
-    channel: Annotated[
-        list[str] | None, typer.Option(help="Only over this channel; repeatable.", metavar="CHANNEL")
-    ] = None,
-    wait: Annotated[str, typer.Option(metavar="DURATION", help="How long to wait for the result.")] = "60s",
+    site: Annotated[str, typer.Option()],
+    channel: Annotated[list[str] | None, typer.Option(metavar="CHANNEL")] = None,
+    wait: Annotated[str, typer.Option(metavar="DURATION")] = "60s",
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """Send a test message to every hub and person of a site, through the running program.
-
-    Exit code 1 where a message did not arrive in time.
-
-    Example: outlast alarms test --site larkspur --channel mail
-    """
+    """Send a test message to every hub and person of a site, through the running program."""
     from api.deliver.links import Tickets
     from api.deliver.outbox import served, trial_messages
     from api.deliver.reachable import contact_faults
@@ -202,20 +180,15 @@ def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dic
 
 @app.command()
 def preview(
-    log: Annotated[
-        list[str], typer.Argument(metavar="LOG…", help="Message logs; .gz and - (standard input) are read.")
-    ],
-    site: Annotated[Path, typer.Option("--site", metavar="SITE.toml", help="The site file.")],
+    log: Annotated[list[str], typer.Argument(metavar="LOG…")],
+    site: Annotated[Path, typer.Option("--site", metavar="SITE.toml")],
     limit: Annotated[
         list[str] | None,
-        typer.Option(metavar="KIND=VALUE", help="Try another limit, or off; repeatable."),
+        typer.Option(metavar="KIND=VALUE"),
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """What the rules would have done on a recorded log, and what changed limits would have changed.
-
-    Example: outlast alarms preview --site sites/larkspur.toml --limit low-reserve=4 march.log.gz
-    """
+    """What the rules would have done on a recorded log, and what changed limits would have changed."""
     known = load_site(site)
     sets = [known.alarms]
     if limit:

@@ -15,15 +15,12 @@ from forecaster.texts.catalogue import Said
 
 
 def backup(
-    target: Annotated[Path, typer.Argument(metavar="TARGET", help="Folder for backups; each becomes a folder in it.")],
+    target: Annotated[Path, typer.Argument(metavar="TARGET")],
     config: ConfigDir = Path(),
-    keep: Annotated[int | None, typer.Option(min=1, help="Keep so many of the newest; remove older ones.")] = None,
+    keep: Annotated[int | None, typer.Option(min=1)] = None,
     json: AsJson = False,
 ) -> None:
-    """Copy a running installation and verify the copy. Nothing is stopped.
-
-    Example: outlast backup --config /etc/outlast --keep 14 /var/lib/outlast/backups
-    """
+    """Copy a running installation and verify the copy. Nothing is stopped."""
     installation = load_installation(config)
     folder, manifest = backups.take_backup(installation, target, SystemClock().now_ms())
     removed = [] if keep is None else backups.thin(target, keep)
@@ -41,17 +38,12 @@ def backup(
 
 
 def restore(
-    folder: Annotated[Path, typer.Argument(metavar="BACKUP", help="A folder that `outlast backup` made.")],
+    folder: Annotated[Path, typer.Argument(metavar="BACKUP")],
     config: ConfigDir = Path(),
-    only: Annotated[
-        Literal["readings", "ledger"] | None, typer.Option(help="Leave the other one as it stands.", show_default=False)
-    ] = None,
+    only: Annotated[Literal["readings", "ledger"] | None, typer.Option(show_default=False)] = None,
     json: AsJson = False,
 ) -> None:
-    """Bring a backup into an installation that is not running. What stands in the way is moved aside.
-
-    Example: outlast restore --config /etc/outlast /var/lib/outlast/backups/outlast-20260303T033000Z
-    """
+    """Bring a backup into an installation that is not running. What stands in the way is moved aside."""
     backups.put_settings(folder, config)
     done = backups.restore(folder, load_installation(config), SystemClock().now_ms(), only)
     if json:

@@ -49,18 +49,11 @@ WHOLE_S = 120.0
 
 def check(
     config: ConfigDir = Path(),
-    seconds: Annotated[float, typer.Option(min=0.1, help="Listen for so long [s]; below 120 until all speak.")] = 30.0,
-    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of a site file and end.")] = False,
+    seconds: Annotated[float, typer.Option(min=0.1)] = 30.0,
+    schema: Annotated[bool, typer.Option("--schema")] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Listen to the broker and tell each channel's last value, its age and a verdict.
-
-    Ten minutes tell wiring mistakes as well, each with its mend: two devices on one channel, a wrong unit, clock, flag.
-
-    Exit 0: every channel speaks, is understood and plausible. 1: some are not, or the broker does not answer.
-
-    Example: outlast check --config /etc/outlast --seconds 600
-    """
+    """Listen to the broker and tell each channel's last value, its age and a verdict."""
     if schema:
         typer.echo(json.dumps(site_schema(), indent=2))
         return 0

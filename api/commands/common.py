@@ -13,11 +13,11 @@ from collector.decode.log import MessageLog
 
 ConfigDir = Annotated[
     Path,
-    typer.Option("--config", metavar="DIR", envvar="OUTLAST_CONFIG", help="Installation folder: outlast.toml, sites/."),
+    typer.Option("--config", metavar="DIR", envvar="OUTLAST_CONFIG"),
 ]
 """`--config DIR`; give it the default Path(".")."""
 
-AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+AsJson = Annotated[bool, typer.Option("--json")]
 """`--json`; give it the default False."""
 
 

@@ -13,6 +13,7 @@ from typer._completion_classes import completion_init
 from typer.completion import shell_complete
 
 from api.cli import COMMANDS
+from api.tongue import spoken
 
 PROGRAM = "outlast"
 ASKED_BY = "_OUTLAST_COMPLETE"
@@ -30,11 +31,8 @@ class Shell(StrEnum):
     FISH = "fish"
 
 
-def completion(shell: Annotated[Shell, typer.Argument(help="The shell that reads the script.")]) -> int:
-    """Print the completion script of a shell.
-
-    Example: outlast completion bash > ~/.local/share/bash-completion/completions/outlast
-    """
+def completion(shell: Annotated[Shell, typer.Argument()]) -> int:
+    """Print the completion script of a shell."""
     return _answer(f"source_{shell}", ())
 
 
@@ -52,7 +50,8 @@ def _answer(instruction: str, loaded: Collection[str]) -> int:
 def _whole(loaded: Collection[str]) -> typer.Typer:
     """The whole program as one Typer application; commands other than `loaded` have only their name and help."""
     app = typer.Typer(rich_markup_mode=None, add_completion=False)
-    for name, (place, line) in COMMANDS.items():
+    for name, place in COMMANDS.items():
+        line = spoken()(f"command.table.{name}")
         if name not in loaded:
             app.add_typer(typer.Typer(), name=name, help=line)
             continue

@@ -16,18 +16,12 @@ from forecaster.texts.catalogue import Said
 
 
 def demo(
-    speed: Annotated[float, typer.Option(min=1.0, max=600.0, help="Simulated seconds a second.")] = 60.0,
-    seed: Annotated[int, typer.Option(help="Another seed is another storm, pump and pack.")] = 0,
-    fail_after: Annotated[float, typer.Option(min=1.0, help="Seconds until the mains fails.")] = LEAD_S,
-    port: Annotated[int, typer.Option(min=0, max=65_535, help="Where the pages are served; 0: any free port.")] = 8642,
+    speed: Annotated[float, typer.Option(min=1.0, max=600.0)] = 60.0,
+    seed: Annotated[int, typer.Option()] = 0,
+    fail_after: Annotated[float, typer.Option(min=1.0)] = LEAD_S,
+    port: Annotated[int, typer.Option(min=0, max=65_535)] = 8642,
 ) -> int:
-    """Three cellars on Larkspur Lane in time-lapse: a storm, the mains failing within a minute, and its return.
-
-    The readings are real MQTT messages through a broker of the demo's own; everything lives in a temporary folder
-    and is gone when ctrl-C ends it.
-
-    Example: outlast demo --speed 120 --seed 7
-    """
+    """Three cellars on Larkspur Lane in time-lapse: a storm, the mains failing within a minute, and its return."""
     logging.basicConfig(stream=sys.stderr, level=logging.ERROR, format="%(levelname)s %(name)s %(message)s")
     with tempfile.TemporaryDirectory(prefix="outlast-demo-", ignore_cleanup_errors=True) as folder:
         simulated = Demo(Path(folder), speed=speed, seed=seed, port=port, lead_s=fail_after)

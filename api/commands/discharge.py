@@ -22,17 +22,12 @@ from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
 from forecaster.texts.catalogue import Said
 
-HELP = """Rehearse on the pack: start, pull the plug, finish or show a discharge test.
+app = group()
 
-Example: outlast discharge start larkspur --until-percent 60
-"""
-
-app = group(HELP)
-
-SiteId = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
-UntilPercent = Annotated[float | None, typer.Option(help="Finish at this charge [%]; never below the reserve floor.")]
-ForHours = Annotated[float | None, typer.Option(help="Finish after so many hours.")]
-Until = Annotated[str | None, typer.Option(metavar="TIME", help="Finish at this time, RFC 3339.")]
+SiteId = Annotated[str, typer.Argument(metavar="SITE")]
+UntilPercent = Annotated[float | None, typer.Option()]
+ForHours = Annotated[float | None, typer.Option()]
+Until = Annotated[str | None, typer.Option(metavar="TIME")]
 
 
 @app.command()
@@ -44,12 +39,7 @@ def start(
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """Start a discharge test; then say `outlast discharge pull SITE` and pull the pack's plug from the wall.
-
-    Refused while the pack carries the pump or an outage alarm stands.
-
-    Example: outlast discharge start larkspur --until-percent 60
-    """
+    """Start a discharge test; then say `outlast discharge pull SITE` and pull the pack's plug from the wall."""
     now_ms = time.time_ns() // 1_000_000
     with opened(config) as has:
         site = has.site(site_id)
@@ -64,10 +54,7 @@ def start(
 
 @app.command()
 def pull(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """Say "I am pulling the plug now"; until then a waiting test mutes no alarm.
-
-    Example: outlast discharge pull larkspur
-    """
+    """Say "I am pulling the plug now"; until then a waiting test mutes no alarm."""
     now_ms = time.time_ns() // 1_000_000
     with opened(config) as has:
         site = has.site(site_id)
@@ -81,10 +68,7 @@ def pull(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
 
 @app.command()
 def finish(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """Finish the running discharge test by hand.
-
-    Example: outlast discharge finish larkspur
-    """
+    """Finish the running discharge test by hand."""
     with opened(config) as has:
         test = _running(has, site_id)
         number = ask_finish(has.ledger, site_id, test.id, time.time_ns() // 1_000_000)
@@ -97,10 +81,7 @@ def finish(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False)
 
 @app.command()
 def show(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """Show discharge tests of all years, newest first, and how far a running one is.
-
-    Example: outlast discharge show larkspur
-    """
+    """Show discharge tests of all years, newest first, and how far a running one is."""
     now_ms = time.time_ns() // 1_000_000
     with opened(config) as has:
         site = has.site(site_id)

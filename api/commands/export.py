@@ -27,26 +27,21 @@ if TYPE_CHECKING:
 PROGRESS_S = 2.0
 """An export that takes longer says on stderr how far it has come."""
 
-Since = Annotated[str | None, typer.Option("--from", metavar="TIME", help="RFC 3339; 30 days before --to if left out.")]
-Until = Annotated[str | None, typer.Option("--to", metavar="TIME", help="RFC 3339; now if left out.")]
-Out = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Standard output if left out.")]
+Since = Annotated[str | None, typer.Option("--from", metavar="TIME")]
+Until = Annotated[str | None, typer.Option("--to", metavar="TIME")]
+Out = Annotated[Path | None, typer.Option("--out", metavar="FILE")]
 
 
 def export(
-    site_id: Annotated[str, typer.Argument(metavar="SITE", help="Site id.")],
-    what: Annotated[RecordTable, typer.Option(help="Which table.")] = RecordTable.DAYS,
+    site_id: Annotated[str, typer.Argument(metavar="SITE")],
+    what: Annotated[RecordTable, typer.Option()] = RecordTable.DAYS,
     since: Since = None,
     until: Until = None,
-    form: Annotated[ExportFormat, typer.Option("--format", help="How it is written.")] = ExportFormat.CSV,
+    form: Annotated[ExportFormat, typer.Option("--format")] = ExportFormat.CSV,
     out: Out = None,
     config: ConfigDir = Path(),
 ) -> int:
-    """Write a site's readings, runs, days, outages, past forecasts or alarms.
-
-    Times are RFC 3339 in UTC, units stand in the column names.
-
-    Example: outlast export larkspur --what runs --from 2026-03-01T00:00:00Z --format csv --out runs.csv
-    """
+    """Write a site's readings, runs, days, outages, past forecasts or alarms."""
     start_ms, end_ms = span_ms(since, until, time.time_ns() // 1_000_000, 30 * DAY_MS)
     with opened(config) as has, _goal(out) as goal:
         record = Record(has.site(site_id), has.store, has.ledger)

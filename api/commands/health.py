@@ -15,17 +15,11 @@ from forecaster.domain.site import Site
 from forecaster.health.told import HEALTH, health_told, rows_told
 from forecaster.texts.catalogue import Words, words
 
-SiteId = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
+SiteId = Annotated[str, typer.Argument(metavar="SITE")]
 
 
 def health(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """Tell how pump, float, valve, line, pack and telemetry have fared over the months, and what to do.
-
-    The newest daily study is told; `outlast study` makes one at once. Exit code 1 where a part asks for something to be
-    done, or no study was made yet.
-
-    Example: outlast health larkspur
-    """
+    """Tell how pump, float, valve, line, pack and telemetry have fared over the months, and what to do."""
     say = words()
     with opened(config) as has:
         site = has.site(site_id)

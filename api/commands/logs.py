@@ -42,8 +42,8 @@ class LogFormat(StrEnum):
     JSON = "json"
 
 
-LevelIn = Annotated[LogLevel, typer.Option("--log-level", help="Write log lines from this level on.")]
-FormatIn = Annotated[LogFormat, typer.Option("--log-format", help="Log lines as text, or one JSON object a line.")]
+LevelIn = Annotated[LogLevel, typer.Option("--log-level")]
+FormatIn = Annotated[LogFormat, typer.Option("--log-format")]
 
 
 class JsonFormatter(logging.Formatter):

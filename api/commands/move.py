@@ -17,20 +17,12 @@ from forecaster.texts.catalogue import Said
 
 
 def move(
-    to: Annotated[str, typer.Option("--to", metavar="URL", help="The store to fill, as in [store] url.")],
+    to: Annotated[str, typer.Option("--to", metavar="URL")],
     config: ConfigDir = Path(),
-    again: Annotated[
-        bool, typer.Option("--again", help="From the beginning, not from where the last move ended.")
-    ] = False,
+    again: Annotated[bool, typer.Option("--again")] = False,
     json: AsJson = False,
 ) -> int:
-    """Copy all readings to another store while everything runs; stop it and start it again as you like.
-
-    Ends by comparing counts site by site: exit 0 when nothing is missing, 1 otherwise. Then change [store] url,
-    restart, and run it once more from the old store for what came in between.
-
-    Example: outlast move --config /etc/outlast --to influx+http://127.0.0.1:8086/outlast
-    """
+    """Copy all readings to another store while everything runs; stop it and start it again as you like."""
     installation = load_installation(config)
     goal = replace(installation, store=installation.store.model_copy(update={"url": to}))
     clock = SystemClock()

@@ -17,16 +17,11 @@ SIGNS = {Held.HELD: "cli.held", Held.NOT_HELD: "cli.not_held", Held.NOT_FITTED: 
 
 
 def ready(
-    site: Annotated[str, typer.Argument(metavar="SITE", help="Site id.")],
+    site: Annotated[str, typer.Argument(metavar="SITE")],
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """Before you leave: is there somebody to tell, does the pack carry the pump, is it charged, is the clock right?
-
-    Each line is held, not held with what to do, or not fitted. Exit 1 where a must is not held.
-
-    Example: outlast ready larkspur
-    """
+    """Before you leave: is there somebody to tell, does the pack carry the pump, is it charged, is the clock right?"""
     with opened(config) as found:
         say = words(found.installation.words.language)
         now_ms = SystemClock().now_ms()

@@ -19,23 +19,14 @@ from forecaster.texts.catalogue import Said
 
 
 def replay(
-    log: Annotated[
-        list[str], typer.Argument(metavar="LOG…", help="Message logs; .gz and - (standard input) are read.")
-    ],
-    site: Annotated[Path, typer.Option("--site", metavar="SITE.toml", help="The site file.")],
-    at: Annotated[list[str] | None, typer.Option("--at", metavar="TIME", help="A time, RFC 3339; repeatable.")] = None,
-    every: Annotated[str | None, typer.Option(metavar="DURATION", help="Every so often: 90s, 15m, 1h, 1d.")] = None,
-    seed: Annotated[int, typer.Option(help="Seed of the drawn futures.")] = 0,
-    strict: Annotated[bool, typer.Option("--strict", help="Stop at a line that is no logged message.")] = False,
+    log: Annotated[list[str], typer.Argument(metavar="LOG…")],
+    site: Annotated[Path, typer.Option("--site", metavar="SITE.toml")],
+    at: Annotated[list[str] | None, typer.Option("--at", metavar="TIME")] = None,
+    every: Annotated[str | None, typer.Option(metavar="DURATION")] = None,
+    seed: Annotated[int, typer.Option()] = 0,
+    strict: Annotated[bool, typer.Option("--strict")] = False,
 ) -> None:
-    """Write one forecast document a line for each time asked, from only the messages up to that time.
-
-    With neither --at nor --every there is one, at the end of the log. A log has one JSON object a line with tst,
-    topic and payload, as `mosquitto_sub -F %j -t '#'` writes it. A line that is none is passed over and counted on
-    stderr: an outage cuts logs too.
-
-    Example: outlast replay --site sites/larkspur.toml --every 1h march.log.gz
-    """
+    """Write one forecast document a line for each time asked, from only the messages up to that time."""
     times = [moment_ms(text) for text in at or []]
     work = Replay(load_site(site), at=times, every_ms=None if every is None else duration_ms(every), seed=seed)
     encode = msgspec.json.encode

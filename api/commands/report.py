@@ -19,17 +19,14 @@ from forecaster.texts.catalogue import Said
 
 
 def report(
-    site_id: Annotated[str | None, typer.Argument(metavar="SITE", help="Site id; all sites if left out.")] = None,
-    days: Annotated[float, typer.Option(help="How far back, where --from is left out.")] = 365.0,
-    since: Annotated[str | None, typer.Option("--from", metavar="TIME", help="RFC 3339.")] = None,
-    until: Annotated[str | None, typer.Option("--to", metavar="TIME", help="RFC 3339; now if left out.")] = None,
+    site_id: Annotated[str | None, typer.Argument(metavar="SITE")] = None,
+    days: Annotated[float, typer.Option()] = 365.0,
+    since: Annotated[str | None, typer.Option("--from", metavar="TIME")] = None,
+    until: Annotated[str | None, typer.Option("--to", metavar="TIME")] = None,
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """What happened at a site: outages, discharge tests, pump health, and how good the forecasts were.
-
-    Example: outlast report larkspur --days 90
-    """
+    """What happened at a site: outages, discharge tests, pump health, and how good the forecasts were."""
     if not 0 < days <= 36_500:
         raise UsageError(Said("cli.days_is_not_a_span", days=days), Said("cli.give_a_number_of_days_above"))
     start_ms, end_ms = span_ms(since, until, time.time_ns() // 1_000_000, round(days * DAY_MS))

@@ -18,9 +18,7 @@ from collector.config.settings import load_installation
 from collector.share import WHOLE, Share, parse_share
 from forecaster.texts.catalogue import Said
 
-ShareOf = Annotated[
-    str, typer.Option("--share", metavar="N/M", help="Own the N-th of M shares of the sites, by a stable hash.")
-]
+ShareOf = Annotated[str, typer.Option("--share", metavar="N/M")]
 
 
 def start(config: Path, parts: frozenset[Part], level: LogLevel, how: LogFormat, share: Share = WHOLE) -> int:
@@ -37,10 +35,7 @@ def start(config: Path, parts: frozenset[Part], level: LogLevel, how: LogFormat,
 
 
 def run(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_format: FormatIn = LogFormat.TEXT) -> int:
-    """Collector, forecaster, deliveries, API and pages in one process.
-
-    Example: outlast run --config /etc/outlast
-    """
+    """Collector, forecaster, deliveries, API and pages in one process."""
     return start(config, EVERYTHING, log_level, log_format)
 
 
@@ -50,10 +45,7 @@ def collect(
     log_level: LevelIn = LogLevel.INFO,
     log_format: FormatIn = LogFormat.TEXT,
 ) -> int:
-    """The collector alone: from the broker into the store.
-
-    Example: outlast collect --config /etc/outlast --share 2/5
-    """
+    """The collector alone: from the broker into the store."""
     return start(config, frozenset({Part.COLLECT}), log_level, log_format, parse_share(share))
 
 
@@ -63,16 +55,10 @@ def forecast(
     log_level: LevelIn = LogLevel.INFO,
     log_format: FormatIn = LogFormat.TEXT,
 ) -> int:
-    """The forecaster alone: from the store to forecasts, alarms and deliveries.
-
-    Example: outlast forecast --config /etc/outlast --share 2/5
-    """
+    """The forecaster alone: from the store to forecasts, alarms and deliveries."""
     return start(config, frozenset({Part.FORECAST}), log_level, log_format, parse_share(share))
 
 
 def serve(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_format: FormatIn = LogFormat.TEXT) -> int:
-    """The API and the pages alone; keeps nothing, so there may be several.
-
-    Example: outlast serve --config /etc/outlast
-    """
+    """The API and the pages alone; keeps nothing, so there may be several."""
     return start(config, frozenset({Part.SERVE}), log_level, log_format)

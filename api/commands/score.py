@@ -114,28 +114,21 @@ def recorded(site_file: Path, logs: list[str], *, peer: bool = False) -> Iterato
 
 
 def score(
-    logs: Annotated[
-        list[str] | None, typer.Argument(help="Recorded message logs; - for stdin.", metavar="LOG…")
-    ] = None,
-    site: Annotated[Path | None, typer.Option(help="Site file of the logs.", metavar="SITE.toml")] = None,
-    episodes: Annotated[int, typer.Option(min=1, help="How many simulated outages.")] = 50,
-    seed: Annotated[int, typer.Option(min=0, help="First seed; seeds below 200 were used for tuning.")] = 10_000,
-    styles: Annotated[str, typer.Option(help="Sampling styles: full, lean, all, or one by name.")] = "full",
-    peer: Annotated[bool, typer.Option("--peer", help="Ask an independent forecaster too (progpy).")] = False,
-    picture: Annotated[Path | None, typer.Option(help="Write the picture as SVG.", metavar="FILE.svg")] = None,
-    markdown: Annotated[bool, typer.Option("--markdown", help="The table in Markdown.")] = False,
-    zoo: Annotated[bool, typer.Option("--zoo", help="Score the zoo: houses whose devices are not right.")] = False,
-    rows: Annotated[str, typer.Option(help="With --zoo: rows or groups, comma between.", metavar="NAMES")] = "all",
-    seeds: Annotated[int, typer.Option(min=1, help="With --zoo: houses a row.")] = 8,
-    workers: Annotated[int, typer.Option(min=1, max=MOST_WORKERS, help="Processes.")] = MOST_WORKERS,
+    logs: Annotated[list[str] | None, typer.Argument(metavar="LOG…")] = None,
+    site: Annotated[Path | None, typer.Option(metavar="SITE.toml")] = None,
+    episodes: Annotated[int, typer.Option(min=1)] = 50,
+    seed: Annotated[int, typer.Option(min=0)] = 10_000,
+    styles: Annotated[str, typer.Option()] = "full",
+    peer: Annotated[bool, typer.Option("--peer")] = False,
+    picture: Annotated[Path | None, typer.Option(metavar="FILE.svg")] = None,
+    markdown: Annotated[bool, typer.Option("--markdown")] = False,
+    zoo: Annotated[bool, typer.Option("--zoo")] = False,
+    rows: Annotated[str, typer.Option(metavar="NAMES")] = "all",
+    seeds: Annotated[int, typer.Option(min=1)] = 8,
+    workers: Annotated[int, typer.Option(min=1, max=MOST_WORKERS)] = MOST_WORKERS,
     as_json: AsJson = False,
 ) -> None:
-    """Score the forecasts by rolling origin: over simulated outages, over your own logs, or over the zoo of devices.
-
-    Example: outlast score --episodes 200 --seed 10000 --picture score.svg
-
-    Example: outlast score --zoo --rows gauge,plug-dies --seeds 4
-    """
+    """Score the forecasts by rolling origin: over simulated outages, over your own logs, or over the zoo of devices."""
     if zoo:
         _score_zoo(rows, range(seed, seed + seeds), workers, markdown=markdown, as_json=as_json)
         return

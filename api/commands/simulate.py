@@ -19,7 +19,6 @@ from forecaster.score.cases import ORIGINS_PERCENT
 from forecaster.texts.catalogue import Said
 from forecaster.twin.episode import Episode, episode, sensors_of
 from forecaster.twin.messages import SimulatedMessage, messages, stamp
-from forecaster.twin.styles import Style
 
 
 def logged(message: SimulatedMessage) -> str:
@@ -67,23 +66,14 @@ def truth_document(drawn: Episode) -> dict[str, Any]:
     }
 
 
-STYLE_HELP = (
-    "What the house measures, and how often: drawn by the seed from a group (full: much; lean: little; all), "
-    f"or one of {', '.join(Style)}."
-)
-
-
 def simulate(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where site.toml, log.jsonl and truth.json go.")],
-    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same outage.")] = 1,
-    style: Annotated[str, typer.Option(metavar="STYLE", help=STYLE_HELP)] = "full",
-    compress: Annotated[bool, typer.Option("--gzip", help="Write log.jsonl.gz.")] = False,
+    folder: Annotated[Path, typer.Argument(metavar="DIR")],
+    seed: Annotated[int, typer.Option(min=0)] = 1,
+    style: Annotated[str, typer.Option(metavar="STYLE")] = "full",
+    compress: Annotated[bool, typer.Option("--gzip")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write a simulated message log, as mosquitto_sub -F %j would have recorded it, and its truth.
-
-    Example: outlast simulate larkspur --seed 7 --style power-fast
-    """
+    """Write a simulated message log, as mosquitto_sub -F %j would have recorded it, and its truth."""
     drawn = episode(seed, styles_named(style))
     folder.mkdir(parents=True, exist_ok=True)
     log = folder / ("log.jsonl.gz" if compress else "log.jsonl")

@@ -43,22 +43,16 @@ def number_in(unit: str) -> Callable[[str | float], float]:
 IN_M, IN_W, IN_WH, IN_S, IN_H = (number_in(unit) for unit in ("m", "W", "Wh", "s", "h"))
 IN_C, IN_PERCENT, BARE = (number_in(unit) for unit in ("degC", "percent", ""))
 
-SiteFile = Annotated[Path, typer.Argument(metavar="SITE.toml", help="The site file: pump, pit, pack, loads.")]
-Cycles = Annotated[
-    float | None, typer.Option("--cycles-per-hour", parser=BARE, help="How often the pump starts in an hour.")
-]
-RunS = Annotated[float | None, typer.Option("--run-s", parser=IN_S, help="How long one run lasts [s].")]
-RunningW = Annotated[
-    float | None, typer.Option("--running-w", parser=IN_W, help="Running power from a plug meter [W].")
-]
-Packs = Annotated[list[Path] | None, typer.Option("--pack", metavar="SITE.toml", help="Another pack, side by side.")]
+SiteFile = Annotated[Path, typer.Argument(metavar="SITE.toml")]
+Cycles = Annotated[float | None, typer.Option("--cycles-per-hour", parser=BARE)]
+RunS = Annotated[float | None, typer.Option("--run-s", parser=IN_S)]
+RunningW = Annotated[float | None, typer.Option("--running-w", parser=IN_W)]
+Packs = Annotated[list[Path] | None, typer.Option("--pack", metavar="SITE.toml")]
 Loads = Annotated[
     list[str] | None,
-    typer.Option("--load", metavar="NAME:WATTS[:RUNS_PER_HOUR:RUN_S[:START_VA]]", help="Another load."),
+    typer.Option("--load", metavar="NAME:WATTS[:RUNS_PER_HOUR:RUN_S[:START_VA]]"),
 ]
-Started = Annotated[
-    bool | None, typer.Option("--started/--did-not-start", help="Whether the pump was seen to start on this pack.")
-]
+Started = Annotated[bool | None, typer.Option("--started/--did-not-start")]
 
 
 def size(
@@ -66,30 +60,27 @@ def size(
     cycles_per_hour: Cycles = None,
     run_s: RunS = None,
     running_w: RunningW = None,
-    charge: Annotated[float, typer.Option(parser=IN_PERCENT, help="Charge at the start [%].")] = 100.0,
-    cord_awg: Annotated[int | None, typer.Option(help="Gauge of an extension cord: 10, 12, 14, 16, 18.")] = None,
-    cord_length_m: Annotated[float | None, typer.Option(parser=IN_M, help="Its length, one way [m].")] = None,
-    pipe_bore_m: Annotated[float | None, typer.Option(parser=IN_M, help="Inner diameter of the pipe [m].")] = None,
-    pipe_length_m: Annotated[float | None, typer.Option(parser=IN_M, help="Its length [m].")] = None,
-    temperature_c: Annotated[float | None, typer.Option(parser=IN_C, help="Where the pack stands [°C].")] = None,
-    end_of_life: Annotated[bool, typer.Option(help="Plan for a pack aged to 80 %.")] = False,
+    charge: Annotated[float, typer.Option(parser=IN_PERCENT)] = 100.0,
+    cord_awg: Annotated[int | None, typer.Option()] = None,
+    cord_length_m: Annotated[float | None, typer.Option(parser=IN_M)] = None,
+    pipe_bore_m: Annotated[float | None, typer.Option(parser=IN_M)] = None,
+    pipe_length_m: Annotated[float | None, typer.Option(parser=IN_M)] = None,
+    temperature_c: Annotated[float | None, typer.Option(parser=IN_C)] = None,
+    end_of_life: Annotated[bool, typer.Option()] = False,
     started: Started = None,
-    no_pump: Annotated[bool, typer.Option("--no-pump", help="Size for the other loads alone.")] = False,
+    no_pump: Annotated[bool, typer.Option("--no-pump")] = False,
     load: Loads = None,
     pack: Packs = None,
-    for_hours: Annotated[float | None, typer.Option(parser=IN_H, help="The capacity for so many hours.")] = None,
-    probability: Annotated[float, typer.Option(parser=BARE, help="With this chance, 0.5 to 0.99.")] = 0.9,
-    extra_wh: Annotated[float | None, typer.Option(parser=IN_WH, help="What if: an expansion battery [Wh].")] = None,
-    idle_w: Annotated[float | None, typer.Option(parser=IN_W, help="What if: another idle draw [W].")] = None,
-    sun_w: Annotated[float | None, typer.Option(parser=IN_W, help="What if: a solar panel of this rating [W].")] = None,
-    sky: Annotated[float, typer.Option(parser=BARE, help="Share of a clear sky's light, 0 to 1.")] = 0.25,
-    generator_h: Annotated[float | None, typer.Option(parser=IN_H, help="What if: so many hours of generator.")] = None,
+    for_hours: Annotated[float | None, typer.Option(parser=IN_H)] = None,
+    probability: Annotated[float, typer.Option(parser=BARE)] = 0.9,
+    extra_wh: Annotated[float | None, typer.Option(parser=IN_WH)] = None,
+    idle_w: Annotated[float | None, typer.Option(parser=IN_W)] = None,
+    sun_w: Annotated[float | None, typer.Option(parser=IN_W)] = None,
+    sky: Annotated[float, typer.Option(parser=BARE)] = 0.25,
+    generator_h: Annotated[float | None, typer.Option(parser=IN_H)] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Will this pack start and carry this pump, and for how long? Exit 1 where the answer is no.
-
-    Example: outlast size sites/larkspur.toml --cycles-per-hour 20 --run-s 10
-    """
+    """Will this pack start and carry this pump, and for how long? Exit 1 where the answer is no."""
     site = site_of(read_toml(site_file), str(site_file), pump=not no_pump)
     site = replace(site, loads=(*site.loads, *(parse_load(text) for text in load or ())))
     question = Question(

@@ -18,17 +18,12 @@ from forecaster.health.told import HEALTH
 from forecaster.live.site_runner import SITE_FAULTS
 from forecaster.record.studying import study_days
 
-Sites = Annotated[list[str] | None, typer.Argument(metavar="[SITE]...", help="Site ids; all if left out.")]
-At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="As of this time, RFC 3339; now if left out.")]
+Sites = Annotated[list[str] | None, typer.Argument(metavar="[SITE]...")]
+At = Annotated[str | None, typer.Option("--at", metavar="TIME")]
 
 
 def study(site_ids: Sites = None, at: At = None, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """Add up the days that are over, keep them for ever, and judge the health of every part from them.
-
-    Exit code 1 where a site could not be studied; its results from before stay, and the ledger says why.
-
-    Example: outlast study larkspur
-    """
+    """Add up the days that are over, keep them for ever, and judge the health of every part from them."""
     now_ms = time.time_ns() // 1_000_000 if at is None else moment_ms(at)
     with opened(config) as has:
         sites = [has.site(one) for one in site_ids or sorted(has.installation.sites)]

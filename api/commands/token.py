@@ -20,7 +20,7 @@ from forecaster.domain.records import Token
 from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said
 
-app = group("Add, list or revoke bearer tokens.\n\nExample: outlast token add phone --scope operate")
+app = group()
 
 
 class Scope(StrEnum):
@@ -45,28 +45,23 @@ def _out(token: Token) -> dict[str, str | None]:
 
 @app.command()
 def add(
-    name: Annotated[str, typer.Argument(help="What or whom it is for.")],
+    name: Annotated[str, typer.Argument()],
     scope: Annotated[
         Scope,
-        typer.Option(
-            help="read sees everything, operate may acknowledge and test, calendar opens one site's calendar."
-        ),
+        typer.Option(),
     ] = Scope.READ,
-    site: Annotated[str | None, typer.Option(help="Only this site.")] = None,
+    site: Annotated[str | None, typer.Option()] = None,
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> None:
-    """Make a token, or the address of a site's calendar. It is shown once and kept only as a hash.
-
-    Example: outlast token add phone --scope operate --site larkspur
-    """
+    """Make a token, or the address of a site's calendar. It is shown once and kept only as a hash."""
     installation = load_installation(config)
     if site is not None and site not in installation.sites:
         raise UsageError(
             Said("cli.no_site", site=site), Said("cli.there_are", value=", ".join(installation.sites) or "none")
         )
     if scope is Scope.CALENDAR and site is None:
-        raise UsageError("--scope calendar: a calendar is of one site", "name it with --site")
+        raise UsageError(Said("cli.a_calendar_is_of_one_site"), Said("cli.name_it_with_site"))
     ledger = open_ledger(installation.ledger_url, owner=False)
     try:
         token, secret = new_token(ledger, SystemClock(), name, scope.value, site)
@@ -83,10 +78,7 @@ def add(
 
 @app.command(name="list")
 def list_tokens(config: ConfigDir = Path(), as_json: AsJson = False) -> None:
-    """List the tokens, revoked ones included.
-
-    Example: outlast token list --json
-    """
+    """List the tokens, revoked ones included."""
     ledger = open_ledger(load_installation(config).ledger_url, owner=False)
     try:
         lines = [_out(token) for token in ledger.tokens()]
@@ -106,11 +98,8 @@ def list_tokens(config: ConfigDir = Path(), as_json: AsJson = False) -> None:
 
 
 @app.command()
-def revoke(token: Annotated[str, typer.Argument(help="Id or name of the token.")], config: ConfigDir = Path()) -> None:
-    """Revoke a token, at once.
-
-    Example: outlast token revoke phone
-    """
+def revoke(token: Annotated[str, typer.Argument()], config: ConfigDir = Path()) -> None:
+    """Revoke a token, at once."""
     ledger = open_ledger(load_installation(config).ledger_url, owner=False)
     try:
         gone = revoke_token(ledger, SystemClock(), token)

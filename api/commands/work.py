@@ -16,32 +16,24 @@ from forecaster.domain.longrecord import HousePart, WorkDone, WorkKind
 from forecaster.engine.document import time_text
 from forecaster.live.working import tell_work, work_document
 
-HELP = """Tell of work on pump, float, valve or pack, and list what was done over the years.
+app = group()
 
-Example: outlast work add larkspur cleaned --did "Screen and impeller cleaned"
-"""
-
-app = group(HELP)
-
-SiteId = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
-At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When, RFC 3339; now if left out.")]
-Part = Annotated[HousePart | None, typer.Option(help="What it concerned, for other work.")]
+SiteId = Annotated[str, typer.Argument(metavar="SITE")]
+At = Annotated[str | None, typer.Option("--at", metavar="TIME")]
+Part = Annotated[HousePart | None, typer.Option()]
 
 
 @app.command()
 def add(
     site_id: SiteId,
-    kind: Annotated[WorkKind, typer.Argument(help="What was done.")],
+    kind: Annotated[WorkKind, typer.Argument()],
     at: At = None,
     part: Part = None,
-    did: Annotated[str, typer.Option(help="In your own words.")] = "",
+    did: Annotated[str, typer.Option()] = "",
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
-    """Tell of work done; the baselines of what it concerns start anew from its time.
-
-    Example: outlast work add larkspur new-float --at 2026-03-03T10:00:00Z
-    """
+    """Tell of work done; the baselines of what it concerns start anew from its time."""
     now_ms = time.time_ns() // 1_000_000
     at_ms = None if at is None else moment_ms(at)
     with opened(config) as has:
@@ -55,10 +47,7 @@ def add(
 
 @app.command(name="list")
 def list_work(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -> int:
-    """List work done at a site, newest first.
-
-    Example: outlast work list larkspur
-    """
+    """List work done at a site, newest first."""
     with opened(config) as has:
         site = has.site(site_id)
         done = has.ledger.work(site.id)

@@ -60,7 +60,7 @@ class InstallationHealth:
 def look_at_loops(services: Services) -> InstallationHealth:
     """Whether the workers' loops turn."""
     return InstallationHealth(
-        tuple(words()("health.hangs", name=name) for name in services.loops.standing(HANGING_LOOKS))
+        tuple(words()("fault.hangs", name=name) for name in services.loops.standing(HANGING_LOOKS))
     )
 
 
@@ -79,14 +79,14 @@ def look(services: Services) -> InstallationHealth:
         oldest_ms = services.ledger.oldest_undelivered_ms()
         issued = services.ledger.issued()
     except StoreError as error:
-        unready.append(words()("health.ledger", error=str(error)))
+        unready.append(words()("fault.ledger", error=str(error)))
     else:
         if oldest_ms is not None:
             undelivered_s = max(0.0, (now_ms - oldest_ms) / 1000.0)
         if issued:
             forecast_age_s = max(0.0, (now_ms - max(issued.values())) / 1000.0)
     if undelivered_s is not None and undelivered_s > UNDELIVERED_LIMIT_S:
-        degraded.append(words()("health.an_alarm_message_has_waited_s", undelivered_s=undelivered_s))
+        degraded.append(words()("fault.an_alarm_message_has_waited_s", undelivered_s=undelivered_s))
     unlive = look_at_loops(services).unlive
     return InstallationHealth(unlive, tuple(unready), tuple(degraded), undelivered_s, forecast_age_s)
 
@@ -117,5 +117,5 @@ def _stale(sites: Collection[str], issued: Mapping[str, int], now_ms: int) -> tu
     if not old:
         return [], []
     if len(old) == len(ages_s):
-        return [words()("health.the_newest_forecast_is_s_old", min=min(old))], []
-    return [], [words()("health.the_forecasts_of_of_sites_are", count=len(old), count_2=len(ages_s), max=max(old))]
+        return [words()("fault.the_newest_forecast_is_s_old", min=min(old))], []
+    return [], [words()("fault.the_forecasts_of_of_sites_are", count=len(old), count_2=len(ages_s), max=max(old))]

@@ -265,16 +265,16 @@ class Process:
                     self._reload(seen)
         finally:
             if not self._ending.is_set():  # a fault of the watcher's own: an unwatched process must not go on
-                self._fail(words()("health.the_watcher_ended_by_itself"))
+                self._fail(words()("fault.the_watcher_ended_by_itself"))
 
     def _wrong(self) -> str | None:
         """Why this process cannot go on, in one line; None while it can."""
         dead = [type(worker).__name__ for worker in self._running.workers if not worker.alive()]
         if dead:
-            return words()("health.a_worker_has_ended_by_itself", names=", ".join(dead))
+            return words()("fault.a_worker_has_ended_by_itself", names=", ".join(dead))
         self._loops.look(self._running.workers)
         hangs = self._loops.standing(ENDING_LOOKS)
-        return words()("health.a_worker_hangs", names=", ".join(hangs)) if hangs else self._files.damage()
+        return words()("fault.a_worker_hangs", names=", ".join(hangs)) if hangs else self._files.damage()
 
     def _fail(self, why: str) -> None:
         """End the process with an exit code, by force where the orderly end hangs."""
@@ -311,7 +311,7 @@ class Process:
         try:
             self._take(ready)
         except OutlastError as error:
-            self._fail(words()("health.the_workers_cannot_start_again", error=str(error)))
+            self._fail(words()("fault.the_workers_cannot_start_again", error=str(error)))
 
 
 Signature = tuple[tuple[str, int, int], ...]

@@ -119,9 +119,9 @@ class StudyWorker(RepeatingWorker):
             until_s = time.monotonic() + self._limit_s
             while child.poll() is None:
                 if time.monotonic() >= until_s:
-                    return words()("health.it_was_not_done_after_s", limit_s=self._limit_s)
+                    return words()("fault.it_was_not_done_after_s", limit_s=self._limit_s)
                 if self._ending.wait(0.2):
-                    return words()("health.the_service_ended")
+                    return words()("fault.the_service_ended")
         finally:
             child.kill()
             child.wait()
@@ -130,5 +130,5 @@ class StudyWorker(RepeatingWorker):
         said.seek(0)
         lines = said.read().decode(errors="replace").split("\n")
         return next(
-            (line for line in reversed(lines) if line.strip()), words()("health.exit_code", returncode=child.returncode)
+            (line for line in reversed(lines) if line.strip()), words()("fault.exit_code", returncode=child.returncode)
         )

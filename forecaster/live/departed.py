@@ -21,7 +21,7 @@ log = logging.getLogger("outlast.forecast")
 
 FOR_EVER_MS = 2**52
 MOST = 100_000
-WHY = words()("health.the_site_is_not_there_any")
+WHY = words()("fault.the_site_is_not_there_any")
 
 PEOPLE = "people"
 """The ledger note, one for each site, of the contacts in the site file when it was last read."""

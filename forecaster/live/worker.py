@@ -112,7 +112,7 @@ class ForecastWorker(LoopThread):
         """What is wrong at the moment, as (who, what)."""
         found = [("forecaster", self._trouble)] if self._trouble else []
         if self._thread.ident is not None and not self._thread.is_alive() and not self._ending.is_set():
-            found.append(("forecaster", words()("health.its_thread_has_ended")))
+            found.append(("forecaster", words()("fault.its_thread_has_ended")))
         return found + [(runner.site.id, runner.fault) for runner in list(self._runners.values()) if runner.fault]
 
     def counts(self) -> list[Count]:
@@ -241,7 +241,7 @@ class ForecastWorker(LoopThread):
         self.counts_so_far.faults += 1
         if runner.fault is None:
             log.error("site %s: %s: %s", runner.site.id, type(error).__name__, error, exc_info=error)
-        runner.fault = words()("health.in_its_engine_see_the_log", name=type(error).__name__)
+        runner.fault = words()("fault.in_its_engine_see_the_log", name=type(error).__name__)
 
     def _settle(self) -> None:
         """Read the outcomes of messages about open alarms, and wake the couriers where somebody is to be told early."""

@@ -15,7 +15,8 @@ from typing import NamedTuple
 SECTIONS = tuple(
     f"{name}."
     for name in (
-        "payload", "guard", "clock_doubt", "broker", "store", "outcome", "config", "usage", "health", "pump_sign",
+        "payload", "guard", "clock_doubt", "broker", "store", "outcome", "config", "usage", "fault", "pump_sign",
+        "typed",
     )
 )  # fmt: skip
 """Sections of the catalogue whose sentences are kept."""

@@ -22,6 +22,7 @@ from api.deliver.homie import FORECAST
 from collector.config import settings, site_model
 from forecaster.alarms.table import markdown as alarm_table
 from forecaster.domain.quantities import RUN_SOURCES, SPECS
+from forecaster.texts.catalogue import words
 from tests.house.test_imports import ROOT, sources
 
 HANDBOOK = ROOT / "deploy" / "handbook"
@@ -118,7 +119,8 @@ def quantities() -> str:
 
 def commands() -> str:
     """The table of commands."""
-    return table(("command", "what it does"), [(f"`outlast {name}`", line) for name, (_, line) in COMMANDS.items()])
+    rows = [(f"`outlast {name}`", words()(f"command.table.{name}")) for name in COMMANDS]
+    return table(("command", "what it does"), rows)
 
 
 def routes() -> str:

@@ -10,8 +10,8 @@ from forecaster.texts.catalogue import words
 ROOT = Path(__file__).resolve().parents[2]
 PLURALS = ("zero", "one", "two", "few", "many", "other")
 SECTIONS = {key.partition(".")[0] for key in words().texts}
-BUILT = {"language"}
-"""Sections that the catalogue itself reads."""
+BUILT = {"language", "typed"}
+"""Sections that the catalogue itself reads: signs of a language, and sentences that a library makes."""
 
 
 def stem(key: str) -> str:
