@@ -56,7 +56,7 @@ def _peers(wanted: bool) -> dict[str, Callable[[Case], Peer]]:
     try:
         from api.commands.peer import PEER, Prognostic
     except ModuleNotFoundError as error:
-        raise UsageError(f"the peer needs {error.name}", "install the dev extra, or leave --peer away") from error
+        raise UsageError(Said("cli.the_peer_needs", name=error.name), Said("cli.install_the_dev_extra")) from error
     return {PEER: Prognostic}
 
 

@@ -28,6 +28,7 @@ from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
+from forecaster.texts.catalogue import SOURCE, Words, words
 
 ROOT = "homie/5"
 QOS = 2
@@ -55,8 +56,8 @@ def _field(name: str) -> Callable[[Mapping[str, Any]], Any]:
     return lambda document: document.get(name)
 
 
-def _float(name: str, unit: str, allowed: str = "0:") -> dict[str, Any]:
-    return {"name": name, "datatype": "float", "unit": unit, "format": allowed}
+def _float(unit: str, allowed: str = "0:") -> dict[str, Any]:
+    return {"datatype": "float", "unit": unit, "format": allowed}
 
 
 def _usable_kwh(document: Mapping[str, Any]) -> float | None:
@@ -104,14 +105,12 @@ def description_version(ledger: Ledger, site: Site) -> int:
 
 
 def description(site: Site, version: int) -> dict[str, Any]:
-    """The `$description` of a site's device."""
-    kinds = {
-        kind.value: {"name": kind.value.replace("-", " ").capitalize(), "datatype": "enum", "format": STATES}
-        for kind in AlarmKind
-    }
-    highest = {"name": "Highest priority", "datatype": "enum", "format": ",".join(("none", *Priority))}
+    """The `$description` of a site's device, its names in the site's language."""
+    say = words(site.language or SOURCE)
+    kinds = {kind.value: {"name": _kind_name(kind, say), "datatype": "enum", "format": STATES} for kind in AlarmKind}
+    highest = {"name": say("homie.highest"), "datatype": "enum", "format": ",".join(("none", *Priority))}
     acknowledge = {
-        "name": "Acknowledge",
+        "name": say("homie.acknowledge"),
         "datatype": "enum",
         "format": ",".join(("all", *AlarmKind)),
         "settable": True,
@@ -122,19 +121,27 @@ def description(site: Site, version: int) -> dict[str, Any]:
         "version": version,
         "name": site.name,
         "nodes": {
-            "forecast": {"name": "Forecast", "properties": {name: about for name, about, _ in FORECAST}},
+            "forecast": {
+                "name": say("homie.forecast"),
+                "properties": {name: {"name": say(f"homie.{name}"), **about} for name, about, _ in FORECAST},
+            },
             "alarms": {
-                "name": "Alarms",
+                "name": say("homie.alarms"),
                 "properties": {
                     **kinds,
                     "highest": highest,
-                    "headline": {"name": "Headline", "datatype": "string"},
+                    "headline": {"name": say("homie.headline"), "datatype": "string"},
                     "acknowledge": acknowledge,
                 },
             },
             "measured": {"name": "Measured", "properties": measured_properties(site)},
         },
     }
+
+
+def _kind_name(kind: AlarmKind, say: Words) -> str:
+    """An alarm's name: in English its kind, as it always was, so that nothing that was set up by it changes."""
+    return kind.value.replace("-", " ").capitalize() if say.code == SOURCE else say(f"alarms.kind.{kind.value}")
 
 
 def alarm_values(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:

@@ -33,7 +33,7 @@ def unserved_contacts(installation: Installation) -> list[str]:
     for site in installation.sites.values():
         count = sum(contact.email is not None for contact in site.contacts)
         if count and installation.mail.host is None:
-            lines.append(f"{site.id}: {count} of its contacts cannot be mailed: [mail] has no host")
+            lines.append(words()("reach.no_mail_host", site=site.id, count=count))
     return lines
 
 

@@ -14,6 +14,7 @@ from fastapi.responses import StreamingResponse
 
 from api.http.problems import ProblemError
 from api.process.children import child_command, child_environment
+from forecaster.texts.catalogue import Said
 
 log = logging.getLogger("outlast.api")
 
@@ -41,7 +42,7 @@ async def child_answer(arguments: Sequence[str], media_type: str, filename: str 
     try:
         first = await anext(written, b"")
     except ChildFailedError as error:
-        raise ProblemError(503, "the record cannot be read at the moment; try again", {"Retry-After": "60"}) from error
+        raise ProblemError(503, Said("usage.record_out_of_reach"), {"Retry-After": "60"}) from error
     headers = {} if filename is None else {"Content-Disposition": f'attachment; filename="{filename}"'}
     return StreamingResponse(_joined(first, written), media_type=media_type, headers=headers)
 
@@ -58,7 +59,7 @@ async def _joined(first: bytes, rest: AsyncGenerator[bytes, None]) -> AsyncItera
 async def _written(arguments: Sequence[str]) -> AsyncGenerator[bytes, None]:
     """A child's output in pieces. The child is ended where nobody reads on. ChildFailedError, ProblemError 503."""
     if not _places.acquire(blocking=False):
-        raise ProblemError(503, f"{MOST_CHILDREN} such answers are being made; try again", {"Retry-After": "10"})
+        raise ProblemError(503, Said("usage.answers_being_made", most=MOST_CHILDREN), {"Retry-After": "10"})
     try:
         with tempfile.TemporaryFile() as said:
             made = await open_process(child_command(*arguments), stdin=DEVNULL, stderr=said, env=child_environment())

@@ -23,7 +23,7 @@ from forecaster.domain.errors import (
     StoreUnavailable,
     UsageError,
 )
-from forecaster.texts.catalogue import Said
+from forecaster.texts.catalogue import Said, words
 
 log = logging.getLogger("outlast.api")
 
@@ -134,7 +134,7 @@ def _problem(_: Request, error: Exception) -> Response:
 def _invalid(_: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     errors = [{"where": ".".join(str(part) for part in e["loc"]), "what": str(e["msg"])} for e in error.errors()]
-    first = errors[0] if errors else {"where": "request", "what": "not understood"}
+    first = errors[0] if errors else {"where": "request", "what": words()("usage.not_understood")}
     return problem(422, f"{first['where']}: {first['what']}", errors=errors)
 
 

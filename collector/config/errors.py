@@ -108,11 +108,7 @@ def _not_as_it_should(detail: ErrorDetails) -> str:
     message = detail["msg"][:1].lower() + detail["msg"][1:]
     message = message.replace("input should", "it should")
     known = f"config.kind.{detail['type']}"
-    what = (
-        Said(known, **_figures(detail.get("ctx", {})))
-        if known in words()
-        else message.replace("input should", "it should")
-    )
+    what = Said(known, **_figures(detail.get("ctx", {}))) if known in words() else message
     given = detail.get("input")
     if isinstance(given, str | int | float | bool) and len(repr(given)) < 60:
         return Said("config.not_given", what=what, given=given)

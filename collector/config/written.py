@@ -47,7 +47,7 @@ def written(text: str, unit: str) -> float:
     if how is None:
         raise Refused(
             Said("config.is_not_a_unit_of_this", own=own),
-            Said("config.leave_it_out_or_write", value=unit or "a number alone"),
+            Said("config.leave_it_out_or_write", value=unit or Said("usage.a_number_alone")),
         )
     return float(round(value * how.scale + how.offset, 9))
 

@@ -17,7 +17,7 @@ from collector.config.settings import load_installation
 from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import languages, words
 from forecaster.texts.failures import failure
-from forecaster.twin.draw import Style
+from forecaster.twin.styles import Style
 
 
 @pytest.fixture(autouse=True)

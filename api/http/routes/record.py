@@ -20,6 +20,7 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.longrecord import ExportFormat, RecordTable
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
+from forecaster.texts.catalogue import Said
 
 router = APIRouter(prefix="/api/v1", tags=["long record"])
 
@@ -74,7 +75,7 @@ async def export(
     It is written as it is read. Where the record fails on the way, the answer breaks off: it has no last chunk.
     """
     if form is ExportFormat.PARQUET and find_spec("pyarrow") is None:
-        raise UsageError("format: pyarrow is not installed with this server", "ask for csv or jsonl")
+        raise UsageError(Said("usage.no_pyarrow_here"), Said("usage.ask_for_csv_or_jsonl"))
     asked = ["export", site.id, "--what", what.value, "--format", form.value]
     asked += _of(services, start, end, 30 * DAY_MS)
     return await child_answer(asked, MEDIA_TYPES[form], f"{site.id}-{what.value}.{form.value}")
