@@ -18,7 +18,7 @@ from forecaster.domain.errors import NotFound
 from forecaster.domain.records import Token
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
-from forecaster.texts.catalogue import words
+from forecaster.texts.catalogue import Said, words
 
 router = APIRouter(tags=["calendar"])
 
@@ -66,7 +66,7 @@ def linked_calendar(secret: Annotated[str, Path(alias="token", max_length=100)],
     """The calendar of the site that a link is for: the address itself is the permission, and can be revoked."""
     link = services.keyring.calendar(secret)
     if link is None or link.site is None:
-        raise NotFound("calendar of this link")
+        raise NotFound(Said("usage.calendar_of_this_link"))
     return feed(services, services.site(link.site))
 
 
@@ -90,7 +90,7 @@ def revoke_calendar_link(
 ) -> Response:
     """Revoke a link, at once."""
     if link not in {token.id for token in standing(services, site)}:
-        raise NotFound(f"calendar link {link!r}")
+        raise NotFound(Said("usage.calendar_link", identity=link))
     revoke_token(services.ledger, services.clock, link)
     return Response(status_code=204)
 
