@@ -129,7 +129,7 @@ def _until_ms(until: str | None, for_hours: float | None, now_ms: int) -> int | 
 
 def told(test: DischargeTest, so_far: Progress | None) -> str:
     """A test as text: the verdict first, then the reasons and cautions."""
-    say = words()
+    say = spoken()
     head = say("rehearsal.started_by", at=time_text(test.started_ms), who=test.started_by or say("link.someone"))
     if so_far is not None:
         return f"{head}\n  {say.again(so_far.says)}"

@@ -49,11 +49,11 @@ def outcome_of(answer: OutwardAnswer, now_ms: int) -> Outcome:
     if 200 <= code < 300:
         return Sent()
     if code == GONE:
-        return Never("the webhook answered 410: it is gone")
+        return Never(words()("outcome.the_webhook_answered_410_it_is"))
     if 300 <= code < 400 and "location" in answer.headers:
-        host = urlsplit(answer.headers["location"]).netloc.rpartition("@")[2] or "another path"
-        said = f"the webhook answered {code}, it leads to {host}"
-        return Never(f"{said}: write its new address in the site file") if code in MOVED else Later(said)
+        host = urlsplit(answer.headers["location"]).netloc.rpartition("@")[2] or words()("outcome.another_path")
+        said = words()("outcome.the_webhook_answered_it_leads_to", code=code, host=host)
+        return Never(words()("outcome.write_its_new_address_in_the", said=said)) if code in MOVED else Later(said)
     if code in REFUSED:
         return Never(words()("outcome.the_webhook_refuses_the_message_with", code=code))
     return Later(words()("outcome.the_webhook_answered", code=code), answer.retry_after_s(now_ms))
@@ -90,14 +90,14 @@ class WebhookCarrier:
         """Post once."""
         contact = self._contact(delivery, message)
         if contact is None:
-            return Never("this webhook is no longer in the site's contacts")
+            return Never(words()("outcome.this_webhook_is_no_longer_in"))
         try:
             body, media_type = self._body(delivery, message, contact)
             headers = {"Idempotency-Key": delivery.key, "User-Agent": "outlast", "Content-Type": media_type}
             if contact.webhook_headers_file is not None:
                 headers |= headers_of(self._folder / contact.webhook_headers_file)
         except (ConfigError, ValueError) as error:
-            return Later(f"the webhook: {error}")
+            return Later(words()("outcome.the_webhook", error=str(error)))
         if contact.webhook_secret:
             timestamp = str(self._clock.now_ms() // 1000)
             headers["Outlast-Timestamp"] = timestamp

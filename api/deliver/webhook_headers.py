@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from forecaster.domain.errors import ConfigError
+from forecaster.texts.catalogue import Said
 
 LINE = re.compile(r"([!#$%&'*+.^_`|~0-9A-Za-z-]+):[ \t]*([\x20-\x7e]*)")
 """A field line of printable ASCII (RFC 9110 section 5)."""
@@ -22,16 +23,25 @@ def headers_of(path: Path, key: str = "webhook_headers_file") -> dict[str, str]:
     try:
         lines = path.read_text(encoding="ascii").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(str(path), key, f"the headers cannot be read ({error})", "mend the file") from error
+        raise ConfigError(
+            str(path), key, Said("config.the_headers_cannot_be_read", error=str(error)), Said("config.mend_the_file")
+        ) from error
     found = {}
     for number, line in enumerate(lines, 1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         match = LINE.fullmatch(line.strip())
         if match is None:
-            raise ConfigError(str(path), key, f"line {number} is no header", "write Name: value")
+            raise ConfigError(
+                str(path), key, Said("config.line_is_no_header", number=number), Said("config.write_name_value")
+            )
         name, value = match.groups()
         if name.lower() in OWN or name.lower().startswith("outlast-"):
-            raise ConfigError(str(path), key, f"line {number}: {name} is set by Outlast itself", "leave it out")
+            raise ConfigError(
+                str(path),
+                key,
+                Said("config.line_is_set_by_outlast_itself", number=number, name=name),
+                Said("config.leave_it_out"),
+            )
         found[name] = value.strip()
     return found

@@ -10,16 +10,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from collector.config.reach import host_of, mailbox_of
-from collector.config.webhook_template import checked
 from collector.config.refused import Refused
+from collector.config.webhook_template import checked
 from collector.config.written import as_number
 from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Chemistry, PayloadFormat, Units, WeeklyLetter
-from forecaster.texts.catalogue import languages
-from forecaster.domain.site import Chemistry, PayloadFormat, Units
 from forecaster.texts.catalogue import Said, languages
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
@@ -340,9 +338,11 @@ class ContactSection(Section):
     @model_validator(mode="after")
     def _reachable(self) -> Self:
         if self.email is None and self.webhook is None:
-            raise ValueError('neither email nor webhook is given; add one, for example email = "owner@example.org"')
+            raise Refused(
+                Said("config.neither_email_nor_webhook_is_given"), Said("config.add_one_for_example_email_owner")
+            )
         if self.weekly_letter is not None and self.email is None:
-            raise ValueError('weekly_letter goes by mail; add email = "owner@example.org", or leave it out')
+            raise Refused(Said("config.weekly_letter_goes_by_mail"), Said("config.add_email_owner_example_org_or"))
         if self.quiet_hours is not None and not QUIET.fullmatch(self.quiet_hours):
             raise Refused(
                 Said("config.quiet_hours_cannot_be_read", quiet_hours=self.quiet_hours),

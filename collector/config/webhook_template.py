@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from collector.config.refused import Refused
+from forecaster.texts.catalogue import Said
+
 if TYPE_CHECKING:
     from jinja2 import Template
     from jinja2.sandbox import ImmutableSandboxedEnvironment
@@ -24,11 +27,15 @@ def checked(text: str) -> str:
     try:
         unknown = meta.find_undeclared_variables(_environment().parse(text)) - NAMES
     except TemplateSyntaxError as error:
-        raise ValueError(
-            f"the template cannot be read in its line {error.lineno} ({error.message}); mend it"
+        raise Refused(
+            Said("config.the_template_cannot_be_read_in", lineno=error.lineno, message=error.message),
+            Said("config.mend_it"),
         ) from error
     if unknown:
-        raise ValueError(f"the template names {sorted(unknown)[0]!r}; it may name {', '.join(sorted(NAMES))}")
+        raise Refused(
+            Said("config.the_template_names", sorted=sorted(unknown)[0]),
+            Said("config.it_may_name", names=", ".join(sorted(NAMES))),
+        )
     return text
 
 
@@ -39,7 +46,7 @@ def rendered(text: str, values: Mapping[str, Any]) -> str:
     try:
         return _compiled(text).render(values)
     except (TemplateError, TypeError, ValueError, ArithmeticError, LookupError) as error:
-        raise ValueError(f"the template cannot be filled in: {error}") from error
+        raise Refused(Said("config.the_template_cannot_be_filled_in", error=str(error))) from error
 
 
 @lru_cache(maxsize=64)

@@ -14,7 +14,6 @@ from collector.store.ledger_outbox import delivery_row
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound
 from forecaster.domain.records import AlarmPage, AlarmQuery, Checkpoint, Delivery
-from forecaster.texts.catalogue import words
 
 
 class LedgerAlarms(Findings):

@@ -113,5 +113,5 @@ class LedgerBase:
 def cursor_ms(written: str, cursor: str) -> int:
     """The time in a page's cursor [ms]; StoreRefused where no page gives such a cursor."""
     if not (written.isascii() and written.isdecimal() and len(written) < 16):
-        raise StoreRefused(f"cursor {cursor!r} is of none of these pages; begin without one")
+        raise StoreRefused(words()("store.cursor_is_of_none_of_these", cursor=cursor))
     return int(written)
