@@ -84,7 +84,7 @@ class Services:
         """What is wrong with the configuration and with the workers of this process, as (who, what)."""
         told = [("configuration", self._aside(item)) for item in self.installation.set_aside]
         if self.refused is not None:
-            told.append(("configuration", f"{self.refused}; the change is not taken, what was before goes on"))
+            told.append(("configuration", words()("config.the_change_is_not_taken_what", refused=self.refused)))
         if self.loss is not None:
             told.append(("ledger", self.loss.why))
         return told + [trouble for worker in self.workers for trouble in worker.troubles()]
@@ -114,7 +114,7 @@ def open_services(installation: Installation, clock: Clock, *, owner: bool, role
     ledger = open_ledger(installation.ledger_url, owner=owner)
     try:
         if gone:
-            why = "the ledger was gone, though readings stand; a fresh one was started"
+            why = words()("store.ledger_was_gone")
             log.error("%s; tokens, open alarms and browsers are lost, unless a backup has them", why)
             ledger.note(LEDGER_LOSS, msgspec.json.encode(LedgerLoss(0, why)).decode())
         store = open_readings(installation, ledger, clock, role=role, owner=owner)

@@ -268,15 +268,9 @@ class Session:
         now_s = self._clock.monotonic_s()
         self.state.lost_s = [at for at in self.state.lost_s if now_s - at < RAPID_S] + [now_s]
         if reason.value == TAKEN_OVER:
-            self._note(
-                f"another client uses our client_id {self._client_id!r}, and each evicts the other; "
-                "give every installation a client_id of its own"
-            )
+            self._note(words()("broker.another_client_uses_our_client_id", client_id=self._client_id))
         elif len(self.state.lost_s) >= RAPID_COUNT:
-            self._note(
-                f"the connection to the broker comes and goes ({reason}); look at the line and the broker's log, and "
-                f"whether another client uses our client_id {self._client_id!r}"
-            )
+            self._note(words()("broker.the_connection_to_the_broker_comes", reason=reason, client_id=self._client_id))
         else:
             self._note(words()("broker.the_connection_to_the_broker_was", reason=reason))
 
@@ -309,7 +303,7 @@ class Session:
             topic = NOBODYS_FILTER  # no channel takes it; it is acknowledged like any other
         if not self._arrived(Arrived(topic, payload, message.retain, self._clock.monotonic_s(), mid, made)):
             self._overfull = True
-            self._note("more came at once than may wait to be stored; the broker keeps the rest, and sends it again")
+            self._note(words()("broker.more_came_at_once_than_may"))
             down.set()
 
     # -- words

@@ -83,13 +83,13 @@ def move_aside_if_corrupt(path: Path, stamp: str) -> MovedAside | None:
         if part.exists():
             part.rename(aside.with_name(aside.name + suffix))
     return MovedAside(
-        aside, f"{path.name} was corrupt ({problem}); it was moved to {aside.name} and a fresh one started"
+        aside, words()("store.was_corrupt_it_was_moved_to", path=path.name, problem=problem, aside=aside.name)
     )
 
 
 def _problem(path: Path) -> str | None:
     if size_bytes(path) == 0:
-        return "it was empty"
+        return words()("store.it_was_empty")
     try:
         connection = connect(path)
         try:
