@@ -22,7 +22,6 @@ from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
-from forecaster.domain.ports import Clock, Ledger
 from forecaster.texts.catalogue import words
 
 CLIENT_NOTE = "courier-client-id"

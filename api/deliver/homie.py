@@ -67,20 +67,20 @@ def _usable_kwh(document: Mapping[str, Any]) -> float | None:
 
 
 FORECAST: tuple[Property, ...] = (
-    ("supply", {"name": "Supply", "datatype": "enum", "format": ",".join(Supply)}, _field("supply")),
-    ("basis", {"name": "Basis", "datatype": "enum", "format": ",".join(Basis)}, _field("basis")),
-    ("hours-p10", _float("Hours remaining, at least", "h"), _hours("hours_remaining", "p10")),
-    ("hours-p50", _float("Hours remaining", "h"), _hours("hours_remaining", "p50")),
-    ("hours-p90", _float("Hours remaining, at most", "h"), _hours("hours_remaining", "p90")),
-    ("empty-p50", _float("Hours to empty", "h"), _hours("hours_to_empty", "p50")),
-    ("reserve-at", {"name": "Reserve reached at", "datatype": "datetime"}, _hours("reserve_at", "p50")),
-    ("charge", _float("Charge", "%", "0:100"), _field("charge_percent")),
-    ("usable", _float("Usable energy", "Wh", ":"), _field("usable_wh")),
-    ("usable-kwh", _float("Usable energy", "kWh", ":"), _usable_kwh),
-    ("draw", _float("Draw", "W", ":"), _field("draw_w")),
-    ("cycles", _float("Cycles an hour", "#"), _field("cycles_per_hour")),
-    ("data-age", _float("Age of the data", "s"), _field("data_age_s")),
-    ("issued-at", {"name": "Issued at", "datatype": "datetime"}, _field("issued_at")),
+    ("supply", {"datatype": "enum", "format": ",".join(Supply)}, _field("supply")),
+    ("basis", {"datatype": "enum", "format": ",".join(Basis)}, _field("basis")),
+    ("hours-p10", _float("h"), _hours("hours_remaining", "p10")),
+    ("hours-p50", _float("h"), _hours("hours_remaining", "p50")),
+    ("hours-p90", _float("h"), _hours("hours_remaining", "p90")),
+    ("empty-p50", _float("h"), _hours("hours_to_empty", "p50")),
+    ("reserve-at", {"datatype": "datetime"}, _hours("reserve_at", "p50")),
+    ("charge", _float("%", "0:100"), _field("charge_percent")),
+    ("usable", _float("Wh", ":"), _field("usable_wh")),
+    ("usable-kwh", _float("kWh", ":"), _usable_kwh),
+    ("draw", _float("W", ":"), _field("draw_w")),
+    ("cycles", _float("#"), _field("cycles_per_hour")),
+    ("data-age", _float("s"), _field("data_age_s")),
+    ("issued-at", {"datatype": "datetime"}, _field("issued_at")),
 )
 
 
