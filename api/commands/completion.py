@@ -13,6 +13,7 @@ from typer._completion_classes import completion_init
 from typer.completion import shell_complete
 
 from api.cli import COMMANDS
+from api.helping import worded
 from api.tongue import spoken
 
 PROGRAM = "outlast"
@@ -44,7 +45,11 @@ def complete(instruction: str) -> int:
 
 def _answer(instruction: str, loaded: Collection[str]) -> int:
     completion_init()
-    return shell_complete(typer.main.get_command(_whole(loaded)), {}, PROGRAM, ASKED_BY, instruction)
+    whole = typer.main.get_command(_whole(loaded))
+    for name, command in getattr(whole, "commands", {}).items():
+        if name in loaded:
+            worded(command, name, spoken())
+    return shell_complete(whole, {}, PROGRAM, ASKED_BY, instruction)
 
 
 def _whole(loaded: Collection[str]) -> typer.Typer:

@@ -176,7 +176,8 @@ def _help_before(tree: ast.AST, node: ast.AST) -> str:
 def homie() -> str:
     """The properties of the node `forecast` of a site's Homie device."""
     rows = [
-        (f"`{name}`", str(spec["datatype"]), str(spec.get("unit", "")), str(spec["name"])) for name, spec, _ in FORECAST
+        (f"`{name}`", str(spec["datatype"]), str(spec.get("unit", "")), words()(f"homie.{name}"))
+        for name, spec, _ in FORECAST
     ]
     return table(("property", "datatype", "unit", "name"), rows)
 
