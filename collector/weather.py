@@ -64,11 +64,11 @@ def rain_readings(site: str, weather: WeatherService, document: Any, now_ms: int
         if rain is None:
             continue
         if isinstance(rain, bool) or not isinstance(rain, (int, float)):
-            raise PayloadError(f"weather: {str(rain)[:40]} is not an amount of rain; mend [weather] rain")
+            raise PayloadError(words()("payload.weather_is_not_an_amount_of", rain=str(rain)[:40]))
         try:
             value = float(rain) * rule.scale + rule.offset
         except OverflowError as error:
-            raise PayloadError("weather: an amount of rain is no number that can be") from error
+            raise PayloadError(words()("payload.weather_an_amount_of_rain_is")) from error
         if not spec.low <= value <= spec.high:
             raise PayloadError(words()("payload.weather_mm_in_an_hour_is", value=value))
         at_ms = _at_ms(at)
@@ -84,12 +84,12 @@ def _at_ms(at: object) -> int:
         try:
             moment = datetime.fromisoformat(at)
         except ValueError as error:
-            raise PayloadError(f"weather: {at[:40]!r} is not a time; mend [weather] time") from error
+            raise PayloadError(words()("payload.weather_is_not_a_time_mend", at=repr(at[:40]))) from error
         seconds = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
     else:
-        raise PayloadError(f"weather: {str(at)[:40]} is not a time; mend [weather] time")
+        raise PayloadError(words()("payload.weather_is_not_a_time_mend", at=str(at)[:40]))
     if not abs(seconds) < LATEST_S:
-        raise PayloadError(f"weather: {str(at)[:40]} is not a time; mend [weather] time")
+        raise PayloadError(words()("payload.weather_is_not_a_time_mend", at=str(at)[:40]))
     return round(seconds * 1000.0)
 
 
@@ -153,7 +153,7 @@ class WeatherWorker(LoopThread):
         while not self._ending.is_set():
             for name, lane in [(name, lane) for name, lane in under_way.items() if not lane.thread.is_alive()]:
                 if not lane.whole:  # a fault that was not foreseen ends this thread, and is seen by the watcher
-                    raise RuntimeError(f"asking the weather service of {name} ended by itself")
+                    raise RuntimeError(words()("payload.asking_the_weather_service_of_ended", name=name))
                 del under_way[name]
             for site in self._sites.values():
                 if len(under_way) < LANES and site.id not in under_way and time.monotonic() >= self._due_s[site.id]:
@@ -187,19 +187,19 @@ class WeatherWorker(LoopThread):
                     continue
                 answer.raise_for_status()
                 return parse(self._body(answer, until_s))
-        raise PayloadError(f"weather: it redirects more than {MOST_HOPS} times")
+        raise PayloadError(words()("payload.weather_it_redirects_more_than_times", most_hops=MOST_HOPS))
 
     def _body(self, answer: httpx.Response, until_s: float) -> bytes:
         """The whole answer as it was sent: a packed one could be a thousand times as large as what was counted."""
         if answer.headers.get("content-encoding", "identity") != "identity":
-            raise PayloadError("weather: the answer is packed, though it was asked for as it is")
+            raise PayloadError(words()("payload.weather_the_answer_is_packed_though"))
         body = bytearray()
         for part in answer.iter_raw(PART_BYTES):
             body += part
             if len(body) > SIZE_LIMIT:
-                raise PayloadError("weather: the answer is larger than 4 MiB; ask for fewer hours")
+                raise PayloadError(words()("payload.weather_the_answer_is_larger_than"))
             if time.monotonic() > until_s or self._ending.is_set():
-                raise PayloadError(f"weather: the answer was not whole after {WHOLE_S:.0f} s")
+                raise PayloadError(words()("payload.weather_the_answer_was_not_whole", whole_s=WHOLE_S))
         return bytes(body)
 
 
@@ -214,5 +214,5 @@ def _further(first: str, url: str) -> str:
     try:
         public_only(host_of(url), leads.port or (443 if leads.scheme == "https" else 80))
     except PermissionError as error:
-        raise PayloadError(f"weather: it redirects into a private network ({leads.host}); name that in url") from error
+        raise PayloadError(words()("payload.weather_it_redirects_into_a_private", host=leads.host)) from error
     return url
