@@ -31,8 +31,8 @@ from forecaster.texts.wording import Wording
 app = group()
 
 LONGEST_SHELF_MS = 7 * 86_400_000
-AlarmId = Annotated[str, typer.Argument(metavar="ALARM", help="An alarm's id, as `outlast alarms list` shows it.")]
-By = Annotated[str, typer.Option(metavar="NAME", help="Who does it.")]
+AlarmId = Annotated[str, typer.Argument(metavar="ALARM")]
+By = Annotated[str, typer.Option(metavar="NAME")]
 
 
 @app.command("list")

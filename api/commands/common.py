@@ -38,6 +38,6 @@ def complain_of(log: MessageLog, who: str) -> None:
         typer.echo(f"{who}: {spoken().again(said)}", err=True)
 
 
-def group(help_text: str) -> typer.Typer:
+def group() -> typer.Typer:
     """A Typer application for a command with sub-commands, in the plain style that all commands share."""
-    return typer.Typer(help=help_text, rich_markup_mode=None, add_completion=False, no_args_is_help=True)
+    return typer.Typer(rich_markup_mode=None, add_completion=False, no_args_is_help=True)

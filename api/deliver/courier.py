@@ -311,6 +311,6 @@ class Courier(LoopThread):
 
 def without_address(error: str, receiver: str) -> str:
     """An error on one line without the receiver's address, because hubs and readers see it."""
-    hidden = error.replace(receiver, "the receiver") if "@" in receiver or "/" in receiver else error
+    hidden = error.replace(receiver, words()("outcome.the_receiver")) if "@" in receiver or "/" in receiver else error
     shown = "".join(sign if sign.isprintable() else " " for sign in hidden)
     return " ".join(shown.split())[:LONGEST_REASON]

@@ -158,7 +158,7 @@ class PushCarrier:
 
 def without(error: str, endpoint: str) -> str:
     """The text of an error without the endpoint, which identifies a browser."""
-    return error.replace(endpoint, "its address")
+    return error.replace(endpoint, words()("outcome.its_address"))
 
 
 def topic(thread: str) -> str:

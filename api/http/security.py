@@ -186,18 +186,6 @@ class Guard:
         return None
 
 
-def _refused(status: int, detail: str, headers: dict[bytes, str]) -> Response:
-    """A refusal: a page for a browser, a problem document for a program."""
-    if "text/html" not in headers.get(b"accept", ""):
-        return problem(status, detail)
-    title = HTTPStatus(status).phrase
-    body = (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>'
-        f'<body><main><h1>{title}</h1><p>{detail}</p><p><a href="/">Outlast</a></p></main></body></html>'
-    )
-    return HTMLResponse(body, status)
-
-
 def _bare(host: str) -> str:
     """A Host header without its port."""
     if host.startswith("["):

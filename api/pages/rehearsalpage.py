@@ -59,17 +59,6 @@ def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: 
     )
 
 
-def result_texts(result: DischargeResult | None, words: Words) -> tuple[str | None, tuple[str, ...], tuple[str, ...]]:
-    """Verdict, reasons and cautions in the reader's language; those of an older build as they were written."""
-    if result is None:
-        return None, (), ()
-    plain = (result.verdict, *result.reasons, *result.cautions)
-    if len(result.codes) == len(plain):
-        plain = tuple(words.again(decoded(code, text)) for code, text in zip(result.codes, plain, strict=True))
-    first = 1 + len(result.reasons)
-    return plain[0], plain[1:first], plain[first:]
-
-
 def result_facts(result: DischargeResult, wording: Wording, words: Words) -> list[Fact]:
     """What a test has measured; what it has not is left out."""
     low, middle, high = result.hours_full_to_reserve

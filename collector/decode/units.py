@@ -103,4 +103,4 @@ def senml_conversion(unit: str | None, fallback: str | None, stored: str) -> Con
 
 def hint(unit: str, stored: str) -> str:
     """A hint on how to mend a unit that does not convert."""
-    return HINTS.get(unit) or f"write a unit that converts to {stored}, such as {stored} itself"
+    return HINTS.get(unit) or Said("config.write_a_unit_that_converts_to", stored=stored)

@@ -122,10 +122,7 @@ def store_error(error: sqlite3.Error | OverflowError, path: Path) -> StoreError:
 
 def newer(what: str, found: int, known: int) -> str:
     """A line that says that a file was written by a newer release, and what to do."""
-    return (
-        f"{what} was written by a newer release (version {found}, this one knows {known}) and is left as it is;"
-        " update this program, or restore a backup from before the update"
-    )
+    return words()("store.was_written_by_a_newer_release", what=what, found=found, known=known)
 
 
 def free_bytes(path: Path) -> int | None:

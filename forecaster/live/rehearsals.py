@@ -124,7 +124,9 @@ def refuse_on_trouble(ledger: Ledger, site: Site) -> None:
     """Conflict where the pack carries the pump, or an outage alarm stands: a test would hide the real thing."""
     newest = ledger.newest([site.id]).get(site.id)
     if newest is not None and forecast_fields(newest).supply == Supply.PACK.value:
-        raise Conflict(f"the pack carries the pump of {site.id} now", "test when the mains is back and the pack full")
+        raise Conflict(
+            Said("usage.the_pack_carries_the_pump_of", site=site.id), Said("usage.test_when_the_mains_is_back")
+        )
     for alarm in ledger.alarms(site.id, OPEN):
         if alarm.kind in OUTAGE_ALARMS and alarm.cleared_ms is None:
             raise Conflict(

@@ -87,7 +87,7 @@ def _check_key(text: str, size: int, name: str) -> None:
 def _check_endpoint(endpoint: str, allow_hosts: Collection[str]) -> None:
     """Refuse endpoints that no browser would give and addresses inside the owner's own network. The address is checked
     again at every message."""
-    fix = "send what the browser's toJSON() gives"
+    fix = Said("usage.send_what_the_browsers_tojson_gives")
     try:
         host = host_of(endpoint)
     except ValueError as error:
