@@ -77,6 +77,7 @@ NAMED = frozenset({
     "move to {}", "{} of {}", "const KEPT = {};\n", "{} {} at {}", "outlast study: site {}: {}",
     "site = {} AND quantity = {} AND {} = {}", "{} AND time >= {}ms AND time < {}ms",
     "{} AND time >= {}ms AND time <= {}ms", "Outlast {} ({})",
+    "mean first", "picture small",
 })  # fmt: skip
 """Names that are kept, classes of a picture, and lines that hold names and figures alone."""
 

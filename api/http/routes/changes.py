@@ -13,6 +13,7 @@ from api.http.moments import Moment
 from api.http.shifts import shift_since
 from forecaster.domain.errors import NotFound
 from forecaster.engine.document import from_document, time_text
+from forecaster.texts.catalogue import Said
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 
@@ -31,5 +32,5 @@ def changes(
     since_ms = round(since.timestamp() * 1000)
     shift = None if forecast is None else shift_since(services.ledger, site, forecast, since_ms)
     if shift is None:
-        raise NotFound(f"a forecast of {time_text(since_ms)} that compares with the newest one")
+        raise NotFound(Said("usage.forecast_that_compares", at=time_text(since_ms)))
     return answers.json_response(answers.shift_out(site.id, shift))
