@@ -29,7 +29,7 @@ def span_ms(since: str | None, until: str | None, now_ms: int, default_ms: int) 
     end_ms = now_ms if until is None else moment_ms(until)
     start_ms = end_ms - default_ms if since is None else moment_ms(since)
     if start_ms >= end_ms:
-        raise UsageError("--from: it does not lie before --to", "give an earlier time")
+        raise UsageError(Said("cli.from_it_does_not_lie_before"), Said("cli.give_an_earlier_time"))
     return start_ms, end_ms
 
 

@@ -42,7 +42,8 @@ class BodyLimit:
             await faced(Request(scope), late)(scope, receive, _in_stages(receive, send))
             return
         if body is None:
-            large = problem(413, Said("usage.a_body_may_have_bytes_at", limit_bytes=LIMIT_BYTES), {"Connection": "close"})
+            text = Said("usage.a_body_may_have_bytes_at", limit_bytes=LIMIT_BYTES)
+            large = problem(413, text, {"Connection": "close"})
             await faced(Request(scope), large)(scope, receive, _in_stages(receive, send))
             return
         await self._app(scope, _once(body, receive), send)
