@@ -14,7 +14,7 @@ from api.pages.svg import element, line, strokes, text
 from forecaster.domain.longrecord import PartState
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_ms, time_text
-from forecaster.health.told import HEALTH, health_told, rows_told
+from forecaster.health.told import HEALTH, health_told, rows_told, storm_told
 from forecaster.texts.catalogue import Words
 
 WIDTH, HEIGHT = 320.0, 84.0
@@ -49,11 +49,15 @@ class WorkLine:
 
 @dataclass(frozen=True, slots=True)
 class HealthShown:
-    """The whole page. as_of : the day up to which the record was studied, "" before the first study."""
+    """The whole page. as_of : the day up to which the record was studied, "" before the first study.
+
+    storm : what is said of the storm margin, and what to do
+    """
 
     as_of: str
     failed: str
     parts: tuple[PartLine, ...]
+    storm: tuple[str, str] | None
     work: tuple[WorkLine, ...]
 
 
@@ -65,6 +69,7 @@ def health_page(ports: PagePorts, site: Site, words: Words) -> HealthShown:
         as_of="" if document["as_of"] is None else document["as_of"][:10],
         failed="" if document["failed"] is None else words("health.failed", why=document["failed"]),
         parts=tuple(part_line(part, words) for part in parts),
+        storm=storm_told(ports.ledger, site.id, words),
         work=tuple(WorkLine(row["at"][:10], row["did"], gain_text(row["helped"], words)) for row in work),
     )
 

@@ -21,14 +21,14 @@ def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
     """
     study = ledger.study(site, HEALTH)
     found = _read(study)
-    storm = _read(ledger.study(site, STORM))
+    days, storm = ledger.study(site, DAYS), ledger.study(site, STORM)
     return {
         "site": site,
         "as_of": found.get("as_of"),
         "parts": [_bare(part) for part in found.get("parts", ())],
-        "storm": storm or None,
+        "storm": _bare(_read(storm)) or None,
         "work": [_bare(work) for work in found.get("work", ())],
-        "failed": next((one.problem for one in (study, ledger.study(site, DAYS)) if one and one.problem), None),
+        "failed": next((one.problem for one in (study, days, storm) if one and one.problem), None),
     }
 
 
@@ -44,6 +44,12 @@ def parts_told(study: StudyRecord | None) -> tuple[PartTold, ...]:
         )
         for part in _read(study).get("parts", ())
     )
+
+
+def storm_told(ledger: Ledger, site: str, words: Words) -> tuple[str, str] | None:
+    """What the newest study says of the storm margin, and what to do, in a language; None before the first."""
+    found = _read(ledger.study(site, STORM))
+    return (words.again(said(found, "says")), words.again(said(found, "do"))) if found else None
 
 
 def said(row: dict[str, Any], field: str) -> str:
@@ -69,7 +75,7 @@ def rows_told(
 
 
 def _bare(row: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if name not in {"codes", "course"}}
+    return {name: value for name, value in row.items() if name not in {"codes", "course", "draws"}}
 
 
 def _read(study: StudyRecord | None) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_ms, time_text
+from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
 from forecaster.maths.arrays import Array
 from forecaster.twin.live import larkspur_site
@@ -49,6 +50,7 @@ def lived(
     truth = Truth() if flow is None else replace(Truth(), flow=flow)
     held.ledger.save_days(record(truth, sampling, DAYS, np.random.default_rng(5)))
     study_health(larkspur_site(), held.ledger, NOW_MS)
+    study_storm(larkspur_site(), held.ledger, NOW_MS)
 
 
 def clogged(day: Array) -> Array:
@@ -144,3 +146,17 @@ def test_a_failed_study_leaves_the_old_results_and_says_so(
     after = document(held, capsys)
     assert "the disk is away" in after["failed"]
     assert {**after, "failed": None} == before
+
+
+def test_the_storm_margin_stands_beside_the_parts(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    lived(held)
+    assert call(held) == 0
+    assert "storms: Under a year on record (150 days)" in capsys.readouterr().out
+    storm = document(held, capsys)["storm"]
+    assert 0.0 < storm["worst_hour_of_pump"] <= 1.0
+    assert storm["worst_six_hours_of_pump"] <= storm["worst_hour_of_pump"]
+    assert storm["return_levels"]
+    for level in storm["return_levels"]:
+        assert set(level) == {"years", "of_pump", "minutes_to_floor"}
+        assert set(level["of_pump"]) == {"p10", "p50", "p90"}
+    assert not {"draws", "codes"} & set(storm)

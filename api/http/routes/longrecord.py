@@ -60,17 +60,32 @@ class PartHealthOut(Shape):
 
 
 class ReturnLevelOut(Shape):
-    """The hour that comes once in so many years, as a share of what the pump lifts today."""
+    """The hour that comes once in so many years, as a share of what the pump lifts today.
+
+    `minutes_to_floor`: from its start until the floor is wet although the pump runs; null where it keeps up, or where
+    pit or pump are not known.
+    """
 
     years: float
     of_pump: LongQuantilesOut
+    minutes_to_floor: float | None
 
 
 class StormOut(Shape):
-    """The worst hour on record, and those to be expected, as shares of what the pump lifts today."""
+    """The worst hours on record, and those to be expected, as shares of what the pump lifts today.
 
+    `at_least`: the pump ran through the worst hour, so more may have come. `return_levels` is empty on a short record.
+    """
+
+    as_of: Time
     worst_hour_of_pump: float | None
+    worst_six_hours_of_pump: float | None
+    at_least: bool
+    record_days: int
+    pump_rate_l_per_min: float | None
     return_levels: list[ReturnLevelOut]
+    says: str
+    do: str
 
 
 class HelpedOut(Shape):

@@ -14,6 +14,7 @@ from api.process.services import Services
 from forecaster.domain.longrecord import HousePart, WorkKind
 from forecaster.domain.times import DAY_MS
 from forecaster.health.pump import Sign
+from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import client, form_token
@@ -33,6 +34,7 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
     truth = replace(Truth(), flow=lambda day: 1.0 - 0.4 * np.clip((day - 130.0) / 14.0, 0.0, 1.0))
     made.ledger.save_days(record(truth, Sampling.ON_CHANGE, DAYS, np.random.default_rng(5)))
     study_health(site, made.ledger, NOW_MS)
+    study_storm(site, made.ledger, NOW_MS)
     yield made
     made.close()
 
@@ -40,8 +42,8 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
 @pytest.mark.parametrize(
     ("language", "expected"),
     [
-        ("en", ("Discharge line", "Flow fell by", "something is in the way")),
-        ("es", ("Tubería de descarga", "El caudal cayó", "algo estorba")),
+        ("en", ("Discharge line", "Flow fell by", "something is in the way", "The worst hour on record")),
+        ("es", ("Tubería de descarga", "El caudal cayó", "algo estorba", "La peor hora del registro")),
     ],
 )
 def test_every_part_has_its_words_and_the_measured_ones_a_picture(
@@ -51,6 +53,7 @@ def test_every_part_has_its_words_and_the_measured_ones_a_picture(
     for text in expected:
         assert text in html
     assert html.count('<section class="part ') == len(HousePart)
+    assert html.count('<section class="part"') == 1
     pictures = html.count('class="picture small"')
     assert pictures >= 4
     assert html.count('role="img" aria-label=') >= pictures

@@ -178,17 +178,19 @@ def _day(
     waits = (start[1:] - stop[:-1])[today[1:]] if start.size else np.empty(0)
     at_once = int((waits < 0.2 * np.median(waits)).sum()) if waits.size else 0
     start_ms = START_MS + number * DAY_MS
+    hours = _busy_hours(start[today], stop[today], number)
     day = datetime.fromtimestamp(start_ms / 1000.0, UTC).date().isoformat()
     return Day(
         site, day, start_ms, start_ms + DAY_MS, heard_s=DAY_S, sampled_s=sampling.every_s or 60.0,
         runs=int(today.sum()), measured=int(today.sum()) - facts.single, samples=int(samples[today].sum()),
         run_s=float(lengths.sum()), cycles=facts.paired, at_once=at_once, power_w=power_w,
-        peak_hour_s=float(_busiest(start[today], stop[today], number)), source=source.value, **asdict(facts),
+        peak_hour_s=float(hours.max()), peak_six_hours_s=float(np.convolve(hours, np.ones(6)).max()),
+        source=source.value, **asdict(facts),
     )  # fmt: skip
 
 
-def _busiest(start: Array, stop: Array, number: int) -> float:
-    """Longest running time within a clock hour [s]."""
+def _busy_hours(start: Array, stop: Array, number: int) -> Array:
+    """Running time within each clock hour of a day [s], (24,)."""
     hours = number * DAY_S + 3600.0 * np.arange(25)
     ran = np.concatenate([[0.0], np.cumsum(stop - start)])
-    return float(np.diff(ran[np.searchsorted(start, hours)]).max()) if start.size else 0.0
+    return np.asarray(np.diff(ran[np.searchsorted(start, hours)]), dtype=np.float64)

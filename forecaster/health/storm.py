@@ -1,0 +1,196 @@
+"""The storm margin: the worst hours on record, and those to be expected, against what the pump lifts today."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from forecaster.domain.longrecord import StudyRecord
+from forecaster.domain.ports import Ledger
+from forecaster.domain.site import Site
+from forecaster.engine.document import time_text
+from forecaster.health.measures import Blind, blind_to_runs, column, day_numbers, flow_series, sampled
+from forecaster.health.told import STORM
+from forecaster.health.trends import course_of
+from forecaster.maths.arrays import Array
+from forecaster.record.frames import days_frame
+from forecaster.record.peaks import PeakDraws, peaks_of, posterior
+from forecaster.texts.catalogue import Figure, Said, coded
+
+YEARS = (2.0, 10.0, 25.0)
+"""How seldom the storms come whose hour is told [years]."""
+
+TOLD_YEARS = 10.0
+"""The one of them that is told in words."""
+
+LEAST_DAYS = 60
+"""Days on record without which nothing is said of storms to come."""
+
+ALL_HOUR = 0.97
+"""A pump that ran for so much of an hour may have been asked for more."""
+
+DRAWS, KEPT = 2000, 200
+SEED = 17
+
+
+@dataclass(frozen=True, slots=True)
+class PumpToday:
+    """What the pump lifts now against each day of the record.
+
+    day : (N,) — middle of each day; of_now : (N,) — its rate then as a share of the rate now
+    error : float — standard error of the rate now, as a share; rate_l_per_min : float | None — now [L/min]
+    """
+
+    day: Array
+    of_now: Array
+    error: float
+    rate_l_per_min: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StormMargin:
+    """Shares of what the pump lifts today. bound : the worst hour may have been worse, the pump ran through it."""
+
+    worst_hour: float | None
+    worst_six_hours: float | None
+    bound: bool
+    days: int
+    draws: PeakDraws | None
+    today: PumpToday | None
+    freeboard_l: float | None
+
+
+def pump_today(site: Site, table: pd.DataFrame) -> PumpToday:
+    """The pump's rate over the record; taken to have stood still where lengths of runs do not tell."""
+    day = day_numbers(table)
+    course = usual = None
+    if blind_to_runs(table) is None:
+        series, usual = flow_series(table)
+        course = course_of(series)
+    if course is None or usual is None or course.now <= 0.05:
+        return PumpToday(day, np.ones(day.size), 0.1, site.pump.rated_flow_l_per_min)
+    drawdown_l = site.pit.drawdown_l
+    rate = site.pump.rated_flow_l_per_min if drawdown_l is None else 60.0 * drawdown_l * usual * course.now
+    return PumpToday(day, np.interp(day, course.day, course.path) / course.now, course.now_error / course.now, rate)
+
+
+def storm_margin(site: Site, table: pd.DataFrame) -> StormMargin:
+    """The margin by the daily table, whole or a part of it."""
+    kept = sampled(table)
+    why = blind_to_runs(kept)
+    freeboard_l = None
+    if site.pit.freeboard_m is not None and site.pit.area_m2 is not None:
+        freeboard_l = 1000.0 * site.pit.freeboard_m * site.pit.area_m2
+    if not len(kept) or why in (Blind.COUNTER, Blind.YOUNG):
+        return StormMargin(None, None, False, len(kept), None, None, freeboard_l)
+    today = pump_today(site, kept)
+    busy = np.clip(column(kept, "peak_hour_s") / 3600.0, 0.0, 1.0)
+    long_busy = np.clip(column(kept, "peak_six_hours_s") / (6.0 * 3600.0), 0.0, 1.0)
+    hour = busy * today.of_now
+    worst = int(np.argmax(hour))
+    return StormMargin(
+        float(hour[worst]), float((long_busy * today.of_now).max()), bool(busy[worst] >= ALL_HOUR), len(kept),
+        _to_come(kept, hour, busy, today), today, freeboard_l,
+    )  # fmt: skip
+
+
+def _to_come(table: pd.DataFrame, hour: Array, busy: Array, today: PumpToday) -> PeakDraws | None:
+    """What is believed of the storms ahead; None where the record is too short or too still."""
+    years = float(column(table, "heard_s").sum()) / (365.25 * 86_400.0)
+    if years * 365.25 < LEAST_DAYS:
+        return None
+    full = busy >= ALL_HOUR
+    ceiling = float(hour[full].min()) if full.any() else np.inf
+    found = peaks_of(today.day, hour, years, ceiling)
+    if found is None:
+        return None
+    rng = np.random.default_rng(SEED)
+    drawn = posterior(found, DRAWS, rng)
+    error = np.exp(np.minimum(today.error, 0.3) * rng.normal(size=DRAWS))
+    return PeakDraws(drawn.threshold, drawn.rate, drawn.scale * error, drawn.shape)
+
+
+def storm_document(site: Site, table: pd.DataFrame, now_ms: int) -> dict[str, Any]:
+    """The margin as the study keeps it: what the interface tells, codes of its words, and draws for trips."""
+    margin = storm_margin(site, table)
+    levels = [] if margin.draws is None else [_level(margin, margin.draws, years) for years in YEARS]
+    says, do = _words(margin, levels)
+    kept = None
+    if margin.draws is not None:
+        step = DRAWS // KEPT
+        drawn = margin.draws
+        kept = {
+            "threshold": drawn.threshold, "rate": _list(drawn.rate[::step]),
+            "scale": _list(drawn.scale[::step]), "shape": _list(drawn.shape[::step]),
+        }  # fmt: skip
+    return {
+        "as_of": time_text(now_ms), "worst_hour_of_pump": _rounded(margin.worst_hour),
+        "worst_six_hours_of_pump": _rounded(margin.worst_six_hours), "at_least": margin.bound,
+        "record_days": margin.days, "return_levels": levels, "says": str(says), "do": str(do),
+        "codes": {"says": coded(says), "do": coded(do)}, "draws": kept,
+        "pump_rate_l_per_min": None if margin.today is None else _rounded(margin.today.rate_l_per_min),
+    }  # fmt: skip
+
+
+def study_storm(site: Site, ledger: Ledger, now_ms: int) -> StudyRecord:
+    """Hold the record against the pump of today, and keep that. Errors: StoreError, and what a study may fail with."""
+    table = days_frame(ledger.days(site.id, 0, now_ms))
+    document = storm_document(site, table, now_ms)
+    record = StudyRecord(site.id, STORM, now_ms, now_ms, msgspec.json.encode(document).decode())
+    ledger.save_study(record)
+    return record
+
+
+def _level(margin: StormMargin, draws: PeakDraws, years: float) -> dict[str, Any]:
+    """The hour that comes once in so many years, and how soon the floor is wet in its middle."""
+    low, middle, high = (float(level) for level in np.quantile(draws.level(years), (0.1, 0.5, 0.9)))
+    return {
+        "years": years, "of_pump": {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high)},
+        "minutes_to_floor": _rounded(_minutes(margin, middle)),
+    }  # fmt: skip
+
+
+def _minutes(margin: StormMargin, share: float) -> float | None:
+    """From the start of such an hour until the floor is wet, with the pump running [min]; None: never, or not known."""
+    rate = None if margin.today is None else margin.today.rate_l_per_min
+    if share <= 1.0 or rate is None or margin.freeboard_l is None:
+        return None
+    return margin.freeboard_l / ((share - 1.0) * rate)
+
+
+def _words(margin: StormMargin, levels: list[dict[str, Any]]) -> tuple[str, str]:
+    if margin.worst_hour is None:
+        return Said("storm.unknown"), Said("storm.unknown.do")
+    key = "at-least" if margin.bound else "worst"
+    says: str = Said(f"storm.{key}", hour=_percent(margin.worst_hour), six=_percent(margin.worst_six_hours or 0.0))
+    if margin.days < 365:
+        says = Said("health.and", first=Said("storm.young", n=margin.days), then=says)
+    told = next((level for level in levels if level["years"] == TOLD_YEARS), None)
+    if told is None:
+        return says, Said("storm.young.do")
+    of_pump = told["of_pump"]
+    ahead: str = Said(
+        "storm.ahead", years=round(TOLD_YEARS), middle=_percent(of_pump["p50"]), low=_percent(of_pump["p10"]),
+        high=_percent(of_pump["p90"]),
+    )  # fmt: skip
+    if told["minutes_to_floor"] is not None:
+        minutes = Figure(f"{told['minutes_to_floor']:.0f}")
+        ahead = Said("health.and", first=ahead, then=Said("storm.wet", minutes=minutes))
+    state = "over" if of_pump["p50"] >= 1.0 else "near" if of_pump["p90"] >= 1.0 else "below"
+    return Said("health.and", first=says, then=ahead), Said(f"storm.{state}.do")
+
+
+def _percent(share: float) -> str:
+    return Figure(f"{share:.0%}")
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else float(f"{value:.4g}")
+
+
+def _list(values: Array) -> list[float]:
+    return [float(f"{value:.5g}") for value in values]

@@ -1,0 +1,130 @@
+"""Peaks over a threshold: how great a value comes once in so many years, with the doubt of a short record.
+
+Exceedances of independent peaks follow a generalised Pareto distribution (Coles, *An Introduction to Statistical
+Modeling of Extreme Values*, chapter 4), whose shape a short record hardly tells: a prior stands beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from forecaster.maths.arrays import Array
+
+SHAPE, SHAPE_SPREAD = 0.1, 0.12
+"""Prior of the shape: that of rain, heavier than exponential (Papalexiou and Koutsoyiannis 2013, about 0.11; from
+memory), widened for a pit between rain and pump."""
+
+PEAKS_A_YEAR = 12.0
+"""So many peaks a year are kept at most. Common practice: two to twelve; no source."""
+
+APART_DAYS = 3.0
+"""Peaks closer together belong to one storm. Common practice, no source."""
+
+LEAST_PEAKS = 6
+"""A record with fewer tells nothing of what is still to come."""
+
+SHAPES = np.linspace(-0.3, 0.7, 61)
+SCALES = np.exp(np.linspace(-3.5, 2.5, 97))
+"""The grid of the posterior: shapes, and scales as multiples of the mean exceedance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """Independent peaks over a threshold.
+
+    value : (N,) — their sizes, above the threshold; bound : (N,) bool — at least this size
+    years : float — how long the record is [years]
+    """
+
+    threshold: float
+    value: Array
+    bound: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    years: float
+
+
+@dataclass(frozen=True, slots=True)
+class PeakDraws:
+    """Draws of what is believed of the peaks, (D,) each.
+
+    rate : peaks over the threshold a year; scale, shape : of the generalised Pareto distribution of what they exceed
+    """
+
+    threshold: float
+    rate: Array
+    scale: Array
+    shape: Array
+
+    def level(self, years: float) -> Array:
+        """What is exceeded once in so many years on average, (D,); the threshold where it is exceeded more seldom."""
+        shape = _unflat(self.shape)
+        grown = np.expm1(shape * np.log(np.maximum(self.rate * years, 1.0))) / shape
+        return np.asarray(self.threshold + self.scale * grown, dtype=np.float64)
+
+    def yearly(self, level: Array) -> Array:
+        """How often a year a level is exceeded, (D,); below the threshold as often as that."""
+        shape = _unflat(self.shape)
+        inside = 1.0 + shape * np.maximum(level - self.threshold, 0.0) / self.scale
+        still = np.exp(-np.log(np.maximum(inside, 1e-300)) / shape)
+        return np.asarray(self.rate * np.where(inside <= 0.0, 0.0, still), dtype=np.float64)
+
+
+def peaks_of(day: Array, value: Array, years: float, ceiling: float = np.inf) -> Peaks | None:
+    """The independent peaks of a daily series; None where it has too few.
+
+    ceiling : float — a value that reaches it may have been greater
+    """
+    tops = _tops(day, value)
+    most = max(LEAST_PEAKS, round(PEAKS_A_YEAR * years))
+    if tops.size <= LEAST_PEAKS:
+        return None
+    sorted_tops = np.sort(value[tops])[::-1]
+    threshold = float(sorted_tops[min(most, sorted_tops.size - 1)])
+    over = value[tops][value[tops] > threshold]
+    if over.size < LEAST_PEAKS:
+        return None
+    return Peaks(threshold, over, over >= ceiling, years)
+
+
+def _tops(day: Array, value: Array) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Places of the values that are the greatest within their neighbourhood, one a storm."""
+    kept: list[int] = []
+    taken = np.zeros(value.size, dtype=bool)
+    for place in np.argsort(-value, kind="stable"):
+        if not taken[place]:
+            kept.append(int(place))
+            first, end = np.searchsorted(day, (day[place] - APART_DAYS, day[place] + APART_DAYS + 1e-9))
+            taken[first:end] = True
+    return np.array(sorted(kept), dtype=np.intp)
+
+
+def posterior(peaks: Peaks, draws: int, rng: np.random.Generator) -> PeakDraws:
+    """Draws of the rate, the scale and the shape, given the peaks."""
+    beyond = peaks.value - peaks.threshold
+    scales = SCALES * float(beyond.mean())
+    shape, scale = (grid.ravel() for grid in np.meshgrid(SHAPES, scales, indexing="ij"))
+    log_weight = _log_likelihood(beyond, peaks.bound, scale, shape) - 0.5 * ((shape - SHAPE) / SHAPE_SPREAD) ** 2
+    weight = np.exp(log_weight - logsumexp(log_weight))
+    chosen = rng.choice(weight.size, size=draws, p=weight / weight.sum())
+    rate = rng.gamma(beyond.size + 0.5, 1.0 / peaks.years, draws)
+    unseen = max(0.0, 1.0 - peaks.years)
+    rate *= np.exp(unseen * rng.normal(0.0, 0.7, draws))
+    return PeakDraws(peaks.threshold, rate, scale[chosen], shape[chosen])
+
+
+def _log_likelihood(
+    beyond: Array, bound: np.ndarray[tuple[int], np.dtype[np.bool_]], scale: Array, shape: Array
+) -> Array:
+    """Of every pair of scale and shape, (G,); of a bound what is beyond it counts."""
+    inside = 1.0 + _unflat(shape)[:, None] * beyond[None, :] / scale[:, None]
+    log_still = -np.log(np.maximum(inside, 1e-300)) / _unflat(shape)[:, None]
+    log_dense = log_still - np.log(scale)[:, None] - np.log(np.maximum(inside, 1e-300))
+    each = np.where(bound[None, :], log_still, log_dense)
+    return np.asarray(np.where(inside > 0.0, each, -np.inf).sum(axis=1), dtype=np.float64)
+
+
+def _unflat(shape: Array) -> Array:
+    """Shapes a little off nought, where the distribution is exponential and its formula divides by them."""
+    return np.asarray(np.where(np.abs(shape) < 1e-6, 1e-6, shape), dtype=np.float64)
