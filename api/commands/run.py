@@ -21,13 +21,23 @@ from forecaster.texts.catalogue import Said
 ShareOf = Annotated[str, typer.Option("--share", metavar="N/M")]
 
 
-def start(config: Path, parts: frozenset[Part], level: LogLevel, how: LogFormat, share: Share = WHOLE) -> int:
+MetricsPort = Annotated[int | None, typer.Option("--metrics-port", metavar="PORT", min=1, max=65_535)]
+
+
+def start(
+    config: Path,
+    parts: frozenset[Part],
+    level: LogLevel,
+    how: LogFormat,
+    share: Share = WHOLE,
+    metrics_port: int | None = None,
+) -> int:
     """Run some parts of an installation until SIGTERM or ctrl-C."""
     log_to_stderr(level, how)
     os.umask(0o077)  # what is written holds secrets: the ledger its sessions, a site file the addresses of people
     raise_handle_limit()
     installation = load_installation(config)
-    process = Process(installation, parts, SystemClock(), share)
+    process = Process(installation, parts, SystemClock(), share, metrics_port)
     if Part.SERVE in parts:
         http = installation.http
         tell(Said("cli.outlast_is_at_http_ctrl_c", host=http.host, port=http.port))
@@ -42,21 +52,23 @@ def run(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_form
 def collect(
     config: ConfigDir = Path(),
     share: ShareOf = "1/1",
+    metrics_port: MetricsPort = None,
     log_level: LevelIn = LogLevel.INFO,
     log_format: FormatIn = LogFormat.TEXT,
 ) -> int:
     """The collector alone: from the broker into the store."""
-    return start(config, frozenset({Part.COLLECT}), log_level, log_format, parse_share(share))
+    return start(config, frozenset({Part.COLLECT}), log_level, log_format, parse_share(share), metrics_port)
 
 
 def forecast(
     config: ConfigDir = Path(),
     share: ShareOf = "1/1",
+    metrics_port: MetricsPort = None,
     log_level: LevelIn = LogLevel.INFO,
     log_format: FormatIn = LogFormat.TEXT,
 ) -> int:
     """The forecaster alone: from the store to forecasts, alarms and deliveries."""
-    return start(config, frozenset({Part.FORECAST}), log_level, log_format, parse_share(share))
+    return start(config, frozenset({Part.FORECAST}), log_level, log_format, parse_share(share), metrics_port)
 
 
 def serve(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_format: FormatIn = LogFormat.TEXT) -> int:

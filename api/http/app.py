@@ -22,7 +22,17 @@ from api.process.services import Services
 
 
 def create_app(services: Services) -> FastAPI:
-    """The application over a set of services; routes find them in `request.app.state.services`."""
+    """The whole application over a set of services; routes find them in `request.app.state.services`."""
+    modules = sorted(module.name for module in pkgutil.iter_modules(api.http.routes.__path__))
+    return _application(services, [*(f"api.http.routes.{name}" for name in modules), "api.pages.views"], of_sites=True)
+
+
+def create_probes(services: Services) -> FastAPI:
+    """Only /livez, /readyz, /healthz and /metrics: for a process that serves nothing else."""
+    return _application(services, ["api.http.routes.health"], of_sites=False)
+
+
+def _application(services: Services, routed: list[str], *, of_sites: bool) -> FastAPI:
     app = Application(
         title="Outlast",
         version=__version__,
@@ -32,11 +42,9 @@ def create_app(services: Services) -> FastAPI:
         responses=problems.RESPONSES,
         generate_unique_id_function=operation_id,
     )
-    app.state.services = services
+    app.state.services, app.state.of_sites = services, of_sites
     problems.install(app, error_page)
-    modules = sorted(module.name for module in pkgutil.iter_modules(api.http.routes.__path__))
-    names = [*(f"api.http.routes.{name}" for name in modules), "api.pages.views"]
-    app.state.routers = [import_module(name).router for name in names]
+    app.state.routers = [import_module(name).router for name in routed]
     for router in app.state.routers:
         app.include_router(router)
     app.add_middleware(EntityTags, prefix="/api/v1/")

@@ -27,11 +27,14 @@ RENAMED = re.compile(r"outlast_hours_remaining|outlast_pack_charge_percent|outla
 """Earlier names that are still exposed: those with units that are not base units, or with a channel in the name."""
 
 
-def answered(services: Services, who: Principal, accept: str | None) -> tuple[bytes, str]:
-    """The exposition and its media type by the Accept header: OpenMetrics 1.0 unless only plain text is accepted."""
+def answered(services: Services, who: Principal, accept: str | None, *, of_sites: bool) -> tuple[bytes, str]:
+    """The exposition and its media type by the Accept header: OpenMetrics 1.0 unless only plain text is accepted.
+
+    of_sites : bool — whether what the ledger knows of the sites is in it; else this process and its stores alone
+    """
     plain = accept is not None and "text/plain" in accept and OPENMETRICS not in accept and "*/*" not in accept
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Families(services, who, renamed=not plain))
+    registry.register(_Families(services, who, renamed=not plain, of_sites=of_sites))
     ProcessCollector(registry=registry)
     if plain:
         return exposition.generate_latest(registry), TEXT_TYPE
@@ -42,10 +45,11 @@ class _Families(FamilySource):
     """The metric families of one scrape.
 
     renamed : bool — whether metrics that have been renamed also appear under the earlier name, for one release
+    of_sites : bool — whether there are families of the sites
     """
 
-    def __init__(self, services: Services, who: Principal, *, renamed: bool) -> None:
-        self._services, self._who, self._renamed = services, who, renamed
+    def __init__(self, services: Services, who: Principal, *, renamed: bool, of_sites: bool) -> None:
+        self._services, self._who, self._renamed, self._of_sites = services, who, renamed, of_sites
 
     def collect(self) -> Iterable[Family]:
         build = InfoMetricFamily("outlast_build", "What this process is.")
@@ -55,9 +59,9 @@ class _Families(FamilySource):
             *_stores(self._services),
             Count("outlast_stream_clients", "gauge", "Open event streams.", float(self._services.hub.clients)),
             *self._services.counts(),
-            *_alarms(self._services, self._who),
-            *site_counts(self._services, self._who),
         ]
+        if self._of_sites:
+            counts += [*_alarms(self._services, self._who), *site_counts(self._services, self._who)]
         yield from families(count for count in counts if self._renamed or not RENAMED.fullmatch(count.name))
 
 

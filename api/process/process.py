@@ -21,7 +21,7 @@ from api.process.parts import Part, Startable
 from api.process.services import Services, open_services, require_door
 from api.process.watchdog import ENDING_LOOKS, HANGING_LOOKS, FileWatch, tell_supervisor
 from api.process.workers import workers_of
-from collector.config.settings import Http, Installation, load_installation
+from collector.config.settings import Installation, load_installation
 from collector.share import WHOLE, Share
 from forecaster.alarms.plan import CHANNELS
 from forecaster.domain.errors import ConfigError, OutlastError, StoreError
@@ -61,7 +61,7 @@ class Running:
             worker.start()
 
     def prove(self) -> None:
-        """Raise Raise Raise Raise OutlastError where one of them could not start."""
+        """Raise OutlastError where one of them could not start."""
         from collector.collector import Collector
 
         for worker in self.workers:
@@ -102,10 +102,18 @@ class Process:
     """Runs some parts of an installation until it is told to end.
 
     clock : Clock — the demo gives one that runs fast
+    metrics_port : int | None — where a process that serves no API answers /metrics and the probes; None: nowhere
     """
 
-    def __init__(self, installation: Installation, parts: frozenset[Part], clock: Clock, share: Share = WHOLE) -> None:
-        self.parts, self.share, self.clock = parts, share, clock
+    def __init__(
+        self,
+        installation: Installation,
+        parts: frozenset[Part],
+        clock: Clock,
+        share: Share = WHOLE,
+        metrics_port: int | None = None,
+    ) -> None:
+        self.parts, self.share, self.clock, self._metrics_port = parts, share, clock, metrics_port
         self._broker: EmbeddedBroker | None = None
         if installation.broker.embedded and Part.COLLECT in parts:
             self._broker = _broker_of(installation)
@@ -132,7 +140,11 @@ class Process:
         try:
             if Part.SERVE in self.parts:
                 require_door(self.services)
-                self._door = bound(self.services.installation.http)
+                http = self.services.installation.http
+                self._door = bound(http.host, http.port, "outlast.toml", "http.port")
+            elif self._metrics_port is not None:
+                require_door(self.services)
+                self._door = bound(self.services.installation.http.host, self._metrics_port, "--metrics-port")
             if self._broker is not None:
                 self._broker.start()
             self._start_workers()
@@ -147,10 +159,10 @@ class Process:
         try:
             self.start()
             tell_supervisor("READY=1")
-            if Part.SERVE in self.parts:
-                self._serve()
-            else:
+            if self._door is None:
                 self._ending.wait()
+            else:
+                self._serve(self._door)
         finally:
             self.close()
             for number, handler in handlers.items():
@@ -189,17 +201,16 @@ class Process:
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         self.end()
 
-    def _serve(self) -> None:
+    def _serve(self, door: socket.socket) -> None:
         import uvicorn
 
-        from api.http.app import create_app
+        from api.http.app import create_app, create_probes
         from api.http.connections import BoundedConnection
 
-        http = self.services.installation.http
+        app = create_app(self.services) if Part.SERVE in self.parts else create_probes(self.services)
         config = uvicorn.Config(
-            create_app(self.services), host=http.host, port=http.port, log_level="warning", access_log=False,
-            log_config=None, timeout_graceful_shutdown=GRACE_S, lifespan="off", server_header=False, ws="none",
-            http=BoundedConnection,
+            app, log_level="warning", access_log=False, log_config=None, timeout_graceful_shutdown=GRACE_S,
+            lifespan="off", server_header=False, ws="none", http=BoundedConnection,
         )  # fmt: skip
         end = self.end
 
@@ -218,7 +229,7 @@ class Process:
 
         closing = threading.Thread(target=follow, name="closing", daemon=True)
         closing.start()
-        server.run(None if self._door is None else [self._door])
+        server.run([door])
         self.end()
         closing.join(5.0)
 
@@ -322,14 +333,17 @@ def kept_on(before: Installation, fresh: Installation) -> dict[str, Site]:
     return {item.site: before.sites[item.site] for item in fresh.set_aside if item.whole and item.site in before.sites}
 
 
-def bound(http: Http) -> socket.socket:
-    """A listening socket for the API. ConfigError where the port is in use or the address is not of this machine."""
+def bound(host: str, port: int, where: str, key: str = "") -> socket.socket:
+    """A listening socket. ConfigError where the port is in use or the address is not of this machine.
+
+    where, key : str — what gave the port, for the error
+    """
     try:
-        family = socket.getaddrinfo(http.host, http.port, type=socket.SOCK_STREAM)[0][0]
-        return socket.create_server((http.host, http.port), family=family, backlog=2048)
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
+        return socket.create_server((host, port), family=family, backlog=2048)
     except OSError as error:
-        problem = Said("config.cannot_be_listened_on", host=http.host, port=http.port, value=error.strerror or error)
-        raise ConfigError("outlast.toml", "http.port", problem, Said("config.end_what_listens_there_or_set")) from error
+        problem = Said("config.cannot_be_listened_on", host=host, port=port, value=error.strerror or error)
+        raise ConfigError(where, key, problem, Said("config.end_what_listens_there_or_set")) from error
 
 
 def signature(folder: Path) -> Signature:

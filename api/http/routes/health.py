@@ -40,8 +40,11 @@ def healthz(services: ServicesIn, request: Request) -> Response:
     responses={200: {"content": {metrics.MEDIA_TYPE: {"schema": {"type": "string"}}}}},
 )
 def openmetrics(
-    services: ServicesIn, who: PrincipalIn, accept: Annotated[str | None, Header(include_in_schema=False)] = None
+    services: ServicesIn,
+    who: PrincipalIn,
+    request: Request,
+    accept: Annotated[str | None, Header(include_in_schema=False)] = None,
 ) -> Response:
     """OpenMetrics 1.0, or Prometheus' text format where `Accept` takes only text/plain."""
-    body, media_type = metrics.answered(services, who, accept)
+    body, media_type = metrics.answered(services, who, accept, of_sites=request.app.state.of_sites)
     return Response(body, media_type=media_type)

@@ -59,8 +59,10 @@ class House:
         assert self.ended() is None, self.log.read_text()
         return self.process
 
-    def spawn(self, command: str, prefix: Sequence[str] = (), **more: str) -> subprocess.Popen[bytes]:
-        words = [*prefix, sys.executable, "-c", CALL, command, "--config", str(self.folder)]
+    def spawn(
+        self, command: str, prefix: Sequence[str] = (), options: Sequence[str] = (), **more: str
+    ) -> subprocess.Popen[bytes]:
+        words = [*prefix, sys.executable, "-c", CALL, command, "--config", str(self.folder), *options]
         with self.log.open("ab") as log:
             return subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log, env={**os.environ, **more})
 
