@@ -89,6 +89,13 @@ def recurs(standing: Standing, kind: AlarmKind) -> bool:
     return kind is AlarmKind.LOW_RESERVE and standing.rejoins > 0 and standing.told_ms is not None
 
 
+def give_all_clear(told: AlarmTransition, standings: Mapping[AlarmKind, Standing]) -> None:
+    """After people are told that the mains is back, a short reserve is news: whoever sent for power called it off."""
+    if told.alarm.kind is AlarmKind.MAINS_LOST and told.kind is TransitionKind.CLEARED:
+        for kind in RESERVE & standings.keys():
+            standings[kind].told_ms = None
+
+
 def was_told(standings: Mapping[AlarmKind, Standing]) -> bool:
     """Whether people were told of any alarm of the outage that stands, or has just ended."""
     mains = standings.get(AlarmKind.MAINS_LOST)

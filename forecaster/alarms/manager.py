@@ -14,6 +14,7 @@ from forecaster.alarms.grouping import (
     HUB_SHARE,
     OUTAGE,
     UPDATE_EVERY_MS,
+    give_all_clear,
     has_room,
     is_news,
     leads_group,
@@ -317,6 +318,7 @@ class AlarmManager:
         tell = news and not quiet and has_room(item, budget, self._state.standings)
         if tell:
             budget.spend(now)
+            give_all_clear(item, self._state.standings)
         if raised and not recurs(standing, item.alarm.kind):
             standing.owed = news and not quiet and not tell
             standing.told_ms = now if tell else standing.told_ms

@@ -224,6 +224,19 @@ def test_a_low_reserve_told_in_an_earlier_failure_is_news_again() -> None:
     assert low[0].alarm.id != low[1].alarm.id
 
 
+def test_a_low_reserve_is_news_again_once_the_mains_was_told_to_be_back() -> None:
+    """Fifteen minutes of mains are one outage with what comes before and after, but somebody has sent the help home."""
+    house = House()
+    for back_min in (15.0, 0.0):
+        house.hold(20.0, hours(20.0), **on_pack(house))
+        house.hold(20.0, hours(4.0), **on_pack(house))
+        house.hold(back_min, supply_since_ms=house.now_ms)
+    told = [(t.alarm.kind, t.kind) for t in house.told()]
+    raised, cleared = TransitionKind.RAISED, TransitionKind.CLEARED
+    failure = [(AlarmKind.MAINS_LOST, raised), (AlarmKind.LOW_RESERVE, raised)]
+    assert told == [*failure, (AlarmKind.MAINS_LOST, cleared), *failure]
+
+
 def rehearsal(house: House, **facts: Any) -> Outside:
     """A test whose plug is said to be pulled now."""
     test = DischargeTest(f"{LARKSPUR.id}:test:1", LARKSPUR.id, house.now_ms, "owner", pulled_ms=house.now_ms)
