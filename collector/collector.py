@@ -21,6 +21,7 @@ from collector.share import WHOLE, Share
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.records import EDIT_KEPT_MS
 from forecaster.domain.times import DAY_MS
 from forecaster.texts.catalogue import words
 
@@ -229,6 +230,7 @@ class Collector:
         now_ms, retention = self._clock.now_ms(), self._installation.retention
         self._store.prune(now_ms - round(retention.readings_days * DAY_MS))
         self._ledger.prune(now_ms - round(retention.ledger_days * DAY_MS))
+        self._ledger.forget_edit_texts(now_ms - EDIT_KEPT_MS)
 
     def _filters_note(self) -> str:
         return f"filters:{self._client_id}"

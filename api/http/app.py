@@ -53,8 +53,8 @@ def _application(services: Services, routed: list[str], *, of_sites: bool) -> Fa
     origins = services.installation.http.cors_origins
     if origins:
         app.add_middleware(
-            CORSMiddleware, allow_origins=list(origins), allow_methods=["GET", "POST", "DELETE"],
-            allow_headers=["Authorization", "Content-Type", "If-None-Match", "Last-Event-ID"],
+            CORSMiddleware, allow_origins=list(origins), allow_methods=["GET", "POST", "PATCH", "DELETE"],
+            allow_headers=["Authorization", "Content-Type", "If-Match", "If-None-Match", "Last-Event-ID"],
             expose_headers=["ETag", "Retry-After"], max_age=600,
         )  # fmt: skip
     app.add_middleware(BodyLimit)

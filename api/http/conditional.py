@@ -12,7 +12,7 @@ LARGEST = 4_000_000
 
 
 class EntityTags:
-    """ASGI middleware: answers of the API to GET carry an ETag of their body, and If-None-Match is respected."""
+    """ASGI middleware: answers of the API to GET carry an ETag, own or of their body; If-None-Match is respected."""
 
     def __init__(self, app: ASGIApp, *, prefix: str) -> None:
         self._app, self._prefix = app, prefix
@@ -52,8 +52,8 @@ class _Answer:
         await self._send({"type": "http.response.body", "body": self._body, "more_body": True})
 
     async def _finish(self, start: Message) -> None:
-        tag = f'"{hashlib.blake2b(self._body, digest_size=12).hexdigest()}"'
         headers = MutableHeaders(raw=list(start["headers"]))
+        tag = headers.get("ETag") or f'"{hashlib.blake2b(self._body, digest_size=12).hexdigest()}"'
         headers["ETag"] = tag
         body = self._body
         if matches(self._known, tag):

@@ -63,6 +63,16 @@ def config_error(error: ValidationError, model: type[BaseModel], file: str) -> C
     """The first error as a ConfigError."""
     found = error.errors(include_url=False)
     detail = next((d for d in found if d["type"] == "extra_forbidden"), found[0])  # a slip explains what is missing
+    return _config_error(detail, model, file)
+
+
+def config_errors(error: ValidationError, model: type[BaseModel], file: str) -> list[ConfigError]:
+    """All errors as ConfigErrors, one for each key: a value that fits no branch of a union is named once."""
+    found = [_config_error(detail, model, file) for detail in error.errors(include_url=False)]
+    return list({one.key: one for one in reversed(found)}.values())[::-1]
+
+
+def _config_error(detail: ErrorDetails, model: type[BaseModel], file: str) -> ConfigError:
     kind, place = detail["type"], detail["loc"]
     location = [part for part in place if not _is_tag(part)]
     if kind == "extra_forbidden":  # the key itself may be named like a union's branch

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import tomli_w
 from pydantic import ValidationError
 
-from collector.config.errors import config_error, nearest, read_toml
+from collector.config.errors import config_error, config_errors, nearest, read_toml
 from collector.config.site_model import ChannelSection, ContactSection, SiteModel, WeatherSection
 from collector.decode.units import conversion, hint
 from forecaster.domain.errors import ConfigError
@@ -107,6 +108,31 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         set_aside=set_aside,
         groups=tuple(model.groups),
     )
+
+
+def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
+    """Everything that is wrong with the content of a site file, at once; empty where it is a site."""
+    try:
+        model = SiteModel.model_validate(content)
+    except ValidationError as error:
+        return config_errors(error, SiteModel, file)
+    names = [load.name for load in model.loads]
+    found: list[ConfigError] = []
+
+    def tried(check: Callable[[], object]) -> None:
+        try:
+            check()
+        except ConfigError as error:
+            found.append(error)
+
+    tried(lambda: _unique(names, "loads", file))
+    tried(lambda: _unique([contact.name for contact in model.contacts], "contacts", file))
+    tried(lambda: _weather(model.weather, file))
+    for place, section in enumerate(model.channels):
+        tried(partial(_channel, section, f"channels[{place}]", names, file))
+    if not found:
+        tried(lambda: site_from(content, file))
+    return found
 
 
 def _range(value: float | list[float] | None) -> tuple[float, float] | None:

@@ -99,6 +99,8 @@ class LedgerOutbox(LedgerBase):
         def work(connection: Connection) -> int:
             gone = connection.execute(delete(t.deliveries).where(d.site == site, d.who == who)).rowcount
             gone += _unrefer(connection, site, who)
+            mine = update(t.edits).where(t.edits.c.site == site, t.edits.c.who == who)
+            gone += connection.execute(mine.values(who="")).rowcount
             return gone + sum(_unname(connection, site, who, *place) for place in NAMED_IN)
 
         return self._write(work)

@@ -247,6 +247,21 @@ studies = Table(
     Column("problem", Text),
 )
 
+edits = Table(  # since version 6
+    "edits",
+    metadata,
+    Column("id", counting, primary_key=True, autoincrement=True),
+    Column("site", String(64), nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("part", String(64), nullable=False),
+    Column("before", Text),
+    Column("after", Text),
+    Column("undoes", BigInteger),
+    Index("edits_by_site", "site", "id"),
+    sqlite_autoincrement=True,
+)
+
 
 def _first(connection: Connection) -> None:
     metadata.create_all(connection, checkfirst=True)
@@ -295,6 +310,10 @@ def _fifth(connection: Connection) -> None:
             connection.execute(tests.update().where(tests.c.id == row["id"]).values(body=body))
 
 
+def _sixth(connection: Connection) -> None:
+    edits.create(connection, checkfirst=True)
+
+
 ALREADY_PULLED_MS = 30 * 60_000
 """How long after the plug was pulled a test could be started [ms]."""
 
@@ -312,7 +331,7 @@ def _columns(connection: Connection, table: Table) -> set[str]:
     return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth)
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth, _sixth)
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 
 

@@ -22,6 +22,7 @@ from forecaster.domain.records import (
     Page,
     PushSubscription,
     RunTotals,
+    SiteEdit,
     StoredForecast,
     Token,
 )
@@ -292,6 +293,23 @@ class Ledger(Protocol):
 
     def studied(self, kind: str) -> dict[str, int]:
         """When the newest good result of a study was made [ms], by site."""
+        ...
+
+    # -- changes of site files
+    def save_edit(self, edit: SiteEdit) -> int:
+        """Keep a change of a site file; its id."""
+        ...
+
+    def edits(self, site: str | None = None, limit: int = 200) -> list[SiteEdit]:
+        """Changes of site files, newest first."""
+        ...
+
+    def edit(self, edit_id: int) -> SiteEdit:
+        """One change; NotFound."""
+        ...
+
+    def forget_edit_texts(self, before_ms: int) -> int:
+        """Drop the texts of changes older than a time; what remains is who, when and which part. How many rows."""
         ...
 
     # -- people

@@ -251,3 +251,28 @@ class HeldMessage:
     retained: bool
     id: int = 0
     owner: str = ""
+
+
+EDIT_KEPT_MS = 30 * 86_400_000
+"""For so long a change of a site file can be taken back [ms]: its texts, which may name people, are dropped then."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteEdit:
+    """A change of a site file that somebody made with the program.
+
+    who : str — by the name of their token, or as they called themselves
+    part : str — the part of the file, or what was done with all of it: "removed", "undone"
+    before, after : str | None — the text of the file, "" where there was none; None: dropped, too old to take back
+    undoes : int | None — the change that this one takes back
+    id : int — 0 before it is kept
+    """
+
+    site: str
+    at_ms: int
+    who: str
+    part: str
+    before: str | None
+    after: str | None
+    undoes: int | None = None
+    id: int = 0

@@ -26,6 +26,7 @@ from forecaster.domain.records import (
     NoticeOutcome,
     PushSubscription,
     RunTotals,
+    SiteEdit,
     StoredForecast,
     Token,
 )
@@ -326,6 +327,24 @@ class LedgerContract:
         assert ledger.requests(0)[0][3] == '{"by":""}'
         assert [n.who for n in ledger.notices([seen.id])] == ["neighbour"]
         assert ledger.due("mail", T0 + DAY) == [other]
+
+    def test_changes_of_site_files_are_kept_newest_first(self, ledger: Ledger) -> None:
+        first = SiteEdit("larkspur", T0, "Ann", "house", "a = 1\n", "a = 2\n")
+        second = dataclasses.replace(first, at_ms=T0 + 1, part="undone", before="a = 2\n", after="", undoes=1)
+        other = dataclasses.replace(first, site="elsewhere")
+        numbers = [ledger.save_edit(edit) for edit in (first, second, other)]
+        kept = [dataclasses.replace(edit, id=n) for edit, n in zip((first, second, other), numbers, strict=True)]
+        assert sorted(numbers) == numbers
+        assert ledger.edits("larkspur") == [kept[1], kept[0]]
+        assert ledger.edits(limit=1) == [kept[2]]
+        assert ledger.edit(numbers[1]) == kept[1]
+        with pytest.raises(NotFound):
+            ledger.edit(numbers[-1] + 1)
+        assert ledger.forget_edit_texts(T0 + 1) == 2
+        assert ledger.edit(numbers[0]) == dataclasses.replace(kept[0], before=None, after=None)
+        assert ledger.edit(numbers[1]) == kept[1]
+        assert ledger.erase_person("larkspur", "Ann") == 2
+        assert [edit.who for edit in ledger.edits()] == ["Ann", "", ""]
 
     def test_subscriptions_end_with_their_token(self, ledger: Ledger) -> None:
         of_token = PushSubscription("a", "https://push.example/1", "p", "a", None, "phone", T0, "t1")

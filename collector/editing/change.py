@@ -1,0 +1,84 @@
+"""A change of a site file: which keys of which sections get which values, and what the content is after it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from copy import deepcopy
+from dataclasses import dataclass, field
+from typing import Any
+
+Values = Mapping[str, Any]
+"""New values by key; None removes a key, and what is not named stays as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One element of a list section after a change.
+
+    origin : int | None — its place before the change; None: it is new
+    values : Mapping — what changes in it
+    """
+
+    origin: int | None
+    values: Values = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteChange:
+    """What changes in a site file.
+
+    tables : by section, "" for the keys before the first section, "alarms.limits" for a section within another
+    lists : by section all its elements in their new order; one that is not named any more is removed
+    """
+
+    tables: Mapping[str, Values] = field(default_factory=dict)
+    lists: Mapping[str, tuple[Item, ...]] = field(default_factory=dict)
+
+    @property
+    def empty(self) -> bool:
+        """Whether it names nothing at all."""
+        return not any(self.tables.values()) and not self.lists
+
+
+def changed(content: Mapping[str, Any], change: SiteChange) -> dict[str, Any]:
+    """The content of a site file after a change. A section that loses its last key goes with it."""
+    after = deepcopy(dict(content))
+    for name, values in change.tables.items():
+        path = name.split(".") if name else []
+        _merge(after, path, values)
+    for name, items in change.lists.items():
+        before = rows_of(content, name)
+        made = [_item(before, item) for item in items]
+        if made:
+            after[name] = made
+        else:
+            after.pop(name, None)
+    return after
+
+
+def _merge(content: dict[str, Any], path: list[str], values: Values) -> None:
+    if not path:
+        for key, value in values.items():
+            if value is None:
+                content.pop(key, None)
+            else:
+                content[key] = value
+        return
+    inner = content.get(path[0])
+    if not isinstance(inner, dict):
+        inner = content[path[0]] = {}
+    _merge(inner, path[1:], values)
+    if not inner:
+        del content[path[0]]
+
+
+def _item(before: list[dict[str, Any]], item: Item) -> dict[str, Any]:
+    made = {} if item.origin is None else deepcopy(before[item.origin])
+    _merge(made, [], item.values)
+    return made
+
+
+def rows_of(content: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
+    """The elements of a list section; none where it is something else, which the file's check names."""
+    value = content.get(key)
+    return list(value) if isinstance(value, list) and all(isinstance(row, dict) for row in value) else []

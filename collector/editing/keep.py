@@ -1,0 +1,135 @@
+"""Site files read with a stamp, and written whole, and only where nobody else has written since."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from collector.config.errors import read_toml
+from forecaster.domain.errors import ConfigError, Conflict, NotFound
+from forecaster.texts.catalogue import Said
+
+NEW_MODE = 0o640
+"""Of a new file: it names people, and may hold a webhook's secret."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteText:
+    """A site file as it stands. stamp : str — of this very text; "" where there is no file."""
+
+    site: str
+    text: str
+    stamp: str
+
+    @property
+    def file(self) -> str:
+        """The file's name."""
+        return f"{self.site}.toml"
+
+    @property
+    def content(self) -> dict[str, Any]:
+        """The parsed text, {} where there is none."""
+        return tomllib.loads(self.text)
+
+
+class StaleEdit(Conflict):
+    """The file is not the one any more that a change was made for.
+
+    now : SiteText — as it stands
+    """
+
+    def __init__(self, now: SiteText) -> None:
+        self.now = now
+        super().__init__(Said("edit.stale", file=now.file), Said("edit.stale_mend"))
+
+
+def stamp_of(text: str) -> str:
+    """The stamp of a text."""
+    return hashlib.blake2b(text.encode(), digest_size=12).hexdigest() if text else ""
+
+
+def site_path(folder: Path, site: str) -> Path:
+    """Where a site's file stands in an installation's folder."""
+    return folder / "sites" / f"{site}.toml"
+
+
+def read_site(folder: Path, site: str) -> SiteText:
+    """A site file as it stands. NotFound; ConfigError where it is no TOML."""
+    path = site_path(folder, site)
+    if not path.exists():
+        raise NotFound(Said("usage.site", site=site))
+    read_toml(path)
+    text = path.read_bytes().decode()
+    return SiteText(site, text, stamp_of(text))
+
+
+def replace_site(folder: Path, known: SiteText, text: str) -> SiteText:
+    """Write a site file in place of the one that is known; "" removes it. Whole and durable, or not at all.
+
+    It keeps the mode of the file before it. StaleEdit where the file has changed since; ConfigError.
+    """
+    goal = site_path(folder, known.site)
+    try:
+        with _alone(goal.parent):
+            now = _now(goal, known.site)
+            if now.stamp != known.stamp:
+                raise StaleEdit(now)
+            if text:
+                _write(goal, text, goal.stat().st_mode & 0o777 if now.text else NEW_MODE)
+            else:
+                goal.unlink(missing_ok=True)
+            _flush(goal.parent)
+    except OSError as error:
+        raise ConfigError(
+            goal.name,
+            "",
+            Said("edit.not_written", strerror=error.strerror or str(error)),
+            Said("edit.not_written_mend"),
+        ) from error
+    return SiteText(known.site, text, stamp_of(text))
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """One writer of this program at a time."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _now(path: Path, site: str) -> SiteText:
+    text = path.read_bytes().decode() if path.exists() else ""
+    return SiteText(site, text, stamp_of(text))
+
+
+def _write(goal: Path, text: str, mode: int) -> None:
+    handle, name = tempfile.mkstemp(dir=goal.parent, prefix=".", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            os.fchmod(file.fileno(), mode)
+            file.write(text.encode())
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).replace(goal)
+    except OSError:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _flush(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,157 @@
+"""A change put into the text of a site file, so that comments, order and spelling of everything else stay."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import MutableMapping
+from dataclasses import replace
+from typing import Any
+
+import tomlkit
+from tomlkit.container import Container
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AbstractTable
+
+from collector.editing.blocks import Block, blocks_of, joined
+from collector.editing.change import Item, SiteChange, Values, changed
+from forecaster.domain.errors import ConfigError
+from forecaster.texts.catalogue import Said
+
+
+def rewritten(text: str, change: SiteChange, file: str) -> str:
+    """The text of a site file after a change.
+
+    text : str — valid TOML; file : str — the name given in errors
+    Errors: ConfigError where the file is laid out in a way that cannot be changed without a hand.
+    """
+    wanted = changed(tomllib.loads(text), change)
+    try:
+        blocks = blocks_of(text)
+        for name, values in change.tables.items():
+            blocks = _with_table(blocks, name, values)
+        for name, items in change.lists.items():
+            blocks = _with_list(blocks, name, items, wanted.get(name, []))
+        made = joined(blocks)
+        meant = tomllib.loads(made) == wanted
+    except (TOMLKitError, tomllib.TOMLDecodeError, KeyError, IndexError, AttributeError, TypeError) as error:
+        raise _by_hand(file) from error
+    if not meant:
+        raise _by_hand(file)
+    return made
+
+
+def _by_hand(file: str) -> ConfigError:
+    return ConfigError(file, "", Said("edit.laid_out"), Said("edit.laid_out_mend"))
+
+
+def _with_table(blocks: list[Block], name: str, values: Values) -> list[Block]:
+    """The blocks after a change of one section; it is made where it is not there."""
+    if not values:
+        return blocks
+    place = next((n for n, block in enumerate(blocks) if block.name == name and not block.listed), None)
+    if place is not None:
+        made = _edited(blocks[place], name.split(".") if name else [], values)
+        return [*blocks[:place], *([made] if made is not None else []), *blocks[place + 1 :]]
+    parent, _, key = name.rpartition(".")
+    above = next((n for n, block in enumerate(blocks) if block.name == parent and not block.listed), None)
+    if above is not None and key in _inner(tomllib.loads(blocks[above].text), parent):
+        made = _edited(blocks[above], name.split("."), values)
+        return [*blocks[:above], *([made] if made is not None else []), *blocks[above + 1 :]]
+    filled = {field: value for field, value in values.items() if value is not None}
+    if not filled:
+        return blocks
+    last = max((n for n, block in enumerate(blocks) if block.name.startswith(f"{parent}.")), default=above)
+    after = len(blocks) if not parent or last is None else last + 1
+    return [*blocks[:after], Block(name, False, "", _fresh(f"[{name}]", filled)), *blocks[after:]]
+
+
+def _inner(content: dict[str, Any], name: str) -> dict[str, Any]:
+    for part in name.split(".") if name else []:
+        content = content[part]
+    return content
+
+
+def _edited(block: Block, path: list[str], values: Values) -> Block | None:
+    """A block with changed values; None where nothing but its header would be left."""
+    document = tomlkit.parse(block.body)
+    table: MutableMapping[str, Any] = document
+    for part in path:
+        table = table[part]
+    _set(table, values)
+    if block.name and not table and ".".join(path) == block.name:
+        return None
+    return replace(block, body=document.as_string())
+
+
+def _set(table: MutableMapping[str, Any], values: Values) -> None:
+    """Change values of a table; a new key stands after its last one, before the comments at its end."""
+    body = _body(table)
+    tail = []
+    while body and body[-1][0] is None:
+        tail.append(body.pop())
+    for key, value in values.items():
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = _plain(value)
+    body += reversed(tail)
+
+
+def _body(table: MutableMapping[str, Any]) -> list[Any]:
+    """The entries of a table as the library holds them; those without a key are comments and empty lines."""
+    if isinstance(table, AbstractTable):
+        return table.value.body
+    return table.body if isinstance(table, Container) else []
+
+
+def _plain(value: Any) -> Any:
+    """A number without a needless point."""
+    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < 1e15 else value
+
+
+def _fresh(header: str, values: Values) -> str:
+    document = tomlkit.document()
+    for key, value in values.items():
+        document[key] = _inline(value)
+    return f"{header}\n{document.as_string()}"
+
+
+def _inline(value: Any) -> Any:
+    if not isinstance(value, dict):
+        return _plain(value)
+    made = tomlkit.inline_table()
+    made.update({key: _plain(inner) for key, inner in value.items()})
+    return made
+
+
+def _with_list(blocks: list[Block], name: str, items: tuple[Item, ...], wanted: list[Values]) -> list[Block]:
+    """The blocks after a change of a list. The comments above its first element stay above the first.
+
+    A list that is written as one value becomes sections.
+    """
+    places = [n for n, block in enumerate(blocks) if block.name == name and block.listed]
+    if not places:
+        root = _edited(blocks[0], [], {name: None})
+        return [root or blocks[0], *blocks[1:], *(_new(name, values) for values in wanted)]
+    before = [blocks[n] for n in places]
+    made = [_new(name, item.values) if item.origin is None else _again(before[item.origin], item) for item in items]
+    if made:
+        first = before[0].lead
+        made = [replace(block, lead="") if block.lead == first else block for block in made]
+        made[0] = replace(made[0], lead=first + made[0].lead)
+    kept = [block for n, block in enumerate(blocks) if n not in places]
+    return [*kept[: places[0]], *made, *kept[places[0] :]]
+
+
+def _new(name: str, values: Values) -> Block:
+    filled = {key: value for key, value in values.items() if value is not None}
+    return Block(name, True, "", _fresh(f"[[{name}]]", filled))
+
+
+def _again(block: Block, item: Item) -> Block:
+    if not item.values:
+        return block
+    document = tomlkit.parse(block.body)
+    rows: Any = document[block.name]
+    _set(rows[0], item.values)
+    return replace(block, body=document.as_string())
