@@ -8,6 +8,7 @@ from typing import Protocol
 
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
 from forecaster.domain.discharge import DischargeTest
+from forecaster.domain.editlog import EditLog
 from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal, SeriesPoint
@@ -22,7 +23,6 @@ from forecaster.domain.records import (
     Page,
     PushSubscription,
     RunTotals,
-    SiteEdit,
     StoredForecast,
     Token,
 )
@@ -114,7 +114,7 @@ class ReadingStore(Protocol):
         ...
 
 
-class Ledger(Protocol):
+class Ledger(EditLog, Protocol):
     """What happened and what is still to be delivered: runs, outages, forecasts, alarms, outbox, tests, tokens.
 
     Passes tests/contracts/ledger_contract.py on every engine. Writes are durable on return.
@@ -293,23 +293,6 @@ class Ledger(Protocol):
 
     def studied(self, kind: str) -> dict[str, int]:
         """When the newest good result of a study was made [ms], by site."""
-        ...
-
-    # -- changes of site files
-    def save_edit(self, edit: SiteEdit) -> int:
-        """Keep a change of a site file; its id."""
-        ...
-
-    def edits(self, site: str | None = None, limit: int = 200) -> list[SiteEdit]:
-        """Changes of site files, newest first."""
-        ...
-
-    def edit(self, edit_id: int) -> SiteEdit:
-        """One change; NotFound."""
-        ...
-
-    def forget_edit_texts(self, before_ms: int) -> int:
-        """Drop the texts of changes older than a time; what remains is who, when and which part. How many rows."""
         ...
 
     # -- people

@@ -27,6 +27,8 @@ NOT_FOR_READERS = {
     "log.exception": "log lines",
     "Field": "the description of the API and of the site file's schema, for programmers",
     "Path": "the description of the API",
+    "Header": "the description of the API",
+    "Body": "the description of the API",
     "Query": "the description of the API",
     "APIRouter": "the description of the API",
     "Application": "the description of the API",
