@@ -101,45 +101,38 @@ class Demand:
 
 
 def demand(found: Inrush, volts: float, cord: Cord | None, others_w: float) -> Demand:
-    """Starting volt-amperes at the outlet, through the cord, on top of the other loads."""
-    steps = [
-        Step(
-            Said("size.step.locked"),
-            Said("size.from.told_by", by=found.told_by, formula=found.formula),
-            found.amps.mid,
-            "A",
-        )
-    ]
-    amps, torque = found.amps, 1.0
+    """Starting volt-amperes at the outlet, on top of the other loads, and the torque left behind the cord.
+
+    A cord takes nothing off what the pack must give: how much less flows through it rests on the phase of a standing
+    rotor, which no plate states, and a better cord would take the relief away again.
+    """
+    formula = Said("size.from.told_by", by=found.told_by, formula=found.formula)
+    steps = [Step(Said("size.step.locked"), formula, found.amps.mid, "A")]
+    torque = 1.0
     if cord is not None:
-        low, mid, high = (started_current_a(a, volts, cord) for a in (amps.low, amps.mid, amps.high))
-        amps = Band(low, mid, high)
-        drop = cord.drop_v(found.amps.mid)
-        through = volts - cord.drop_v(amps.mid)
-        torque = (through / volts) ** 2
-        formula = Said("size.from.amps_ohm_most", amps=number(found.amps.mid), ohm=number(cord.resistance_ohm))
-        steps.append(Step(Said("size.step.cord_starting"), formula, drop, "V"))
-        steps.append(
-            Step(
-                Said("size.step.torque"),
-                Said("size.from.torque"),
-                torque_share(volts, drop),
-                Said("size.unit.of_full"),
-            )
-        )
-        steps.append(Step(Said("size.step.locked_cord"), Said("size.from.locked_cord"), amps.mid, "A"))
-    steps.append(
-        Step(
-            Said("size.step.demand"),
-            Said("size.from.amps_volts", amps=number(amps.mid), volts=number(volts)),
-            amps.mid * volts,
-            "VA",
-        )
-    )
-    va = Band(amps.low * volts + others_w, amps.mid * volts + others_w, amps.high * volts + others_w)
+        torque, through = _behind(cord, found.amps.mid, volts)
+        steps += through
+    amps_volts = Said("size.from.amps_volts", amps=number(found.amps.mid), volts=number(volts))
+    steps.append(Step(Said("size.step.demand"), amps_volts, found.amps.mid * volts, "VA"))
+    low, mid, high = (amps * volts + others_w for amps in (found.amps.low, found.amps.mid, found.amps.high))
+    va = Band(low, mid, high)
     if others_w:
         steps.append(Step(Said("size.step.demand_loads"), Said("size.from.plus", watts=number(others_w)), va.mid, "VA"))
     return Demand(va, torque, tuple(steps))
+
+
+def _behind(cord: Cord, locked_a: float, volts: float) -> tuple[float, list[Step]]:
+    """The share of the starting torque left behind a cord, 0..1, and the steps to it."""
+    through_a = started_current_a(locked_a, volts, cord)
+    drop = cord.drop_v(locked_a)
+    most = Said("size.from.amps_ohm_most", amps=number(locked_a), ohm=number(cord.resistance_ohm))
+    left = Said("size.unit.of_full")
+    steps = [
+        Step(Said("size.step.cord_starting"), most, drop, "V"),
+        Step(Said("size.step.torque"), Said("size.from.torque"), torque_share(volts, drop), left),
+        Step(Said("size.step.locked_cord"), Said("size.from.locked_cord"), through_a, "A"),
+    ]
+    return torque_share(volts, cord.drop_v(through_a)), steps
 
 
 def _judge(need: Demand, pack: Pack, found: Inrush, acceleration_s: float) -> Finding:

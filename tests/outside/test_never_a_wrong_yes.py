@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from forecaster.domain.errors import UsageError
@@ -199,6 +199,13 @@ def test_what_would_help_never_switches_off_what_is_essential() -> None:
     assert all(one.gained_h is None or one.gained_h >= 0 for one in found.helps)
 
 
+def test_a_thin_cord_earns_no_start() -> None:
+    """A surge of 2400 VA is astride 0.9 and 1.1 x 2300 VA; a thinner cord's relief is not counted on."""
+    site = packed(surge_w=2400)
+    answers = [size(site, replace(CALM, cord=Cord(awg, 20))).can_start.answer for awg in (10, 12, 14, 16)]
+    assert answers == ["unproven"] * 4
+
+
 ORDER = ("no", "unproven", "yes")
 
 
@@ -209,6 +216,7 @@ def worst(site: Site, question: Question) -> list[int]:
 @settings(max_examples=12, deadline=None)
 @given(st.floats(0.02, 0.9), st.floats(300, 5000), st.floats(500, 9000), st.sampled_from([18, 16, 14, 12]),
        st.floats(1, 60), st.floats(0.5, 5))  # fmt: skip
+@example(0.5, 300, 1788, 14, 55, 1)
 def test_better_never_makes_a_verdict_worse(
     duty: float, continuous: float, surge: float, awg: int, length_m: float, head_m: float
 ) -> None:
