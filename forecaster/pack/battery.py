@@ -31,13 +31,24 @@ RESTED = 0.7
 """Share of Peukert's cost, on a log scale, that is left to a load with rests between. Common practice, no source."""
 
 
+BENT = (-0.1, 1.1)
+"""Shares of charge between which a gauge is taken to bend. A count that is wrong leaves them far behind, and the
+bend's cubic would then outweigh every true change of the charge."""
+
+
+def within_bend(charge: Array) -> Array:
+    """charge : share of the energy that is left; held within what bends."""
+    return np.clip(charge, *BENT)
+
+
 def reported_percent(charge: Array, bow: Array | float, skew: Array | float = 0.0) -> Array:
     """Charge as the pack reports it, before rounding [%]: 100 (x + x (1 - x) (bow + skew (1 - 2 x))).
 
     charge : share of the energy that is left, 0..1. A gauge that is right at full and at empty can only stray between;
-    these are the two lowest polynomials that vanish at both ends.
+    these are the two lowest polynomials that vanish at both ends. Well beyond either end it goes on straight.
     """
-    return np.asarray(100.0 * (charge + charge * (1.0 - charge) * (bow + skew * (1.0 - 2.0 * charge))))
+    bent = within_bend(charge)
+    return np.asarray(100.0 * (charge + bent * (1.0 - bent) * (bow + skew * (1.0 - 2.0 * bent))))
 
 
 def charge_at(percent: Array | float, bow: Array | float, skew: Array | float = 0.0) -> Array:
@@ -53,7 +64,7 @@ def charge_at(percent: Array | float, bow: Array | float, skew: Array | float = 
 def reported_slope(charge: Array, bow: Array | float, skew: Array | float = 0.0) -> Array:
     """Derivative of the reported share of charge by the true one, at least 0.2."""
     slope = 1.0 + bow * (1.0 - 2.0 * charge) + skew * (1.0 - 6.0 * charge + 6.0 * charge**2)
-    return np.maximum(slope, 0.2)
+    return np.where(charge == within_bend(charge), np.maximum(slope, 0.2), 1.0)
 
 
 def temperature_factor(temperature_c: float, chemistry: Chemistry) -> float:

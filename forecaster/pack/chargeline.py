@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from forecaster.maths.arrays import Array
-from forecaster.pack.battery import charge_at, reported_percent, reported_slope
+from forecaster.pack.battery import charge_at, reported_percent, reported_slope, within_bend
 from forecaster.pack.stray import LEAN_PRECISION, SCALES, hedged, stray_covariance
 
 CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START, UNHEARD = range(8)
@@ -374,14 +374,15 @@ def _linearise(
     charge = theta[:, START, None] - drain / capacity
     bow, skew = theta[:, BOW, None], theta[:, SKEW, None]
     rate = 100.0 * reported_slope(charge, bow, skew)
-    room = 100.0 * charge * (1.0 - charge)
+    bent = within_bend(charge)
+    room = 100.0 * bent * (1.0 - bent)
     slope = np.empty((*charge.shape, UNKNOWNS))
     slope[..., CAPACITY] = rate * drain / capacity
     slope[..., COST] = -rate * outlet / capacity
     slope[..., IDLE] = -rate * idle * table[:, 2] / capacity
     slope[..., LOADS] = -rate * cost * loads * unknown / capacity
     slope[..., BOW] = room
-    slope[..., SKEW] = room * (1.0 - 2.0 * charge)
+    slope[..., SKEW] = room * (1.0 - 2.0 * bent)
     slope[..., START] = rate
     slope[..., UNHEARD] = -rate * cost * booked / capacity
     error = edge - reported_percent(charge, bow, skew)

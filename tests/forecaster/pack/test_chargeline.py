@@ -49,3 +49,14 @@ def test_a_guessed_start_is_weighed_with_what_a_start_can_be(spread_percent: flo
     found = believed(100.0, spread_percent)
     known = 1.0 / np.sqrt(1.0 / 0.2**2 + 1.0 / (spread_percent / 100.0) ** 2)
     assert np.sqrt(found.covariance[:, START, START]) == pytest.approx(np.full(HYPOTHESES, known), rel=0.01)
+
+
+@pytest.mark.parametrize("start_percent", [100.0, 1.0])
+@pytest.mark.parametrize("counted_wh", [1_500.0, 117_000.0])
+def test_a_count_of_many_packs_leaves_a_belief(counted_wh: float, start_percent: float) -> None:
+    """A meter that is wrong by thousands is an outlier: what the pack is believed to be hardly moves."""
+    rows = [[0.0, 1.0, 0.25, 0.0, 0.0], [counted_wh, 21.0, 51.0, 30.0, 0.0]]
+    evidence = ChargeSteps(start_percent, 0.05, rows, [[0.0] * 5] * 2, [1.0, 99.0], [0.05, 0.3])
+    found = posterior(MEAN, np.diag(SPREAD**2), np.full(HYPOTHESES, 1.0 / HYPOTHESES), evidence, SCENE)
+    assert np.linalg.eigvalsh(found.covariance).min() > 1e-9
+    assert np.abs(found.mean[:, :SHARED] - MEAN).max() < 3.0 * SPREAD.max()
