@@ -12,7 +12,7 @@ from api.commands.common import AsJson, ConfigDir, echo_json
 from api.commands.installed import opened
 from forecaster.domain.longrecord import PartState
 from forecaster.domain.site import Site
-from forecaster.health.told import HEALTH, health_told, rows_told, storm_told
+from forecaster.health.told import HEALTH, health_told, rows_told, season_told, storm_told
 from forecaster.texts.catalogue import Words, words
 
 SiteId = Annotated[str, typer.Argument(metavar="SITE")]
@@ -25,18 +25,18 @@ def health(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False)
         site = has.site(site_id)
         document = health_told(has.ledger, site.id)
         parts, work = rows_told(has.ledger.study(site.id, HEALTH), say)
-        storm = storm_told(has.ledger, site.id, say)
+        storm, season = storm_told(has.ledger, site.id, say), season_told(has.ledger, site.id, say)
     if as_json:
         echo_json(document)
     else:
-        typer.echo("\n".join(_lines(site, document, parts, storm, work, say)))
+        typer.echo("\n".join(_lines(site, document, parts, storm, season, work, say)))
     acting = any(part["state"] == PartState.ACT.value for part in document["parts"])
     return 1 if acting or document["as_of"] is None else 0
 
 
 def _lines(
     site: Site, document: dict[str, Any], parts: Sequence[dict[str, Any]], storm: tuple[str, str] | None,
-    work: Sequence[dict[str, Any]], say: Words,
+    season: str | None, work: Sequence[dict[str, Any]], say: Words,
 ) -> list[str]:  # fmt: skip
     lines = [] if document["failed"] is None else [say("health.failed", why=document["failed"])]
     if document["as_of"] is None:
@@ -49,6 +49,8 @@ def _lines(
             lines.append(f"{'':>9}  {part['do']}")
     if storm is not None:
         lines += [f"{'':>9}  {line}" for line in (say("storm.line", says=storm[0]), storm[1])]
+    if season is not None:
+        lines.append("{:>9}  {}".format("", say("season.line", says=season)))
     lines += [f"{done['at'][:10]}  {done['did']}{_gain(done, say)}" for done in work]
     return lines
 

@@ -13,9 +13,10 @@ from api.commands.durations import moment_ms
 from api.commands.installed import Opened, opened
 from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.site import Site
+from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
-from forecaster.health.told import HEALTH, STORM
+from forecaster.health.told import HEALTH, SEASON, STORM
 from forecaster.live.site_runner import SITE_FAULTS
 from forecaster.record.studying import study_days
 
@@ -46,6 +47,8 @@ def _studied(has: Opened, site: Site, now_ms: int) -> StudyRecord | str:
         study_health(site, has.ledger, now_ms)
         kind = STORM
         study_storm(site, has.ledger, now_ms)
+        kind = SEASON
+        study_season(site, has.ledger, now_ms)
     except SITE_FAULTS as error:
         problem = f"{type(error).__name__}: {error}"
         has.ledger.fail_study(site.id, kind, problem)

@@ -14,7 +14,7 @@ from api.pages.svg import element, line, strokes, text
 from forecaster.domain.longrecord import PartState
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_ms, time_text
-from forecaster.health.told import HEALTH, health_told, rows_told, storm_told
+from forecaster.health.told import HEALTH, health_told, rows_told, season_told, storm_told
 from forecaster.texts.catalogue import Words
 
 WIDTH, HEIGHT = 320.0, 84.0
@@ -51,13 +51,14 @@ class WorkLine:
 class HealthShown:
     """The whole page. as_of : the day up to which the record was studied, "" before the first study.
 
-    storm : what is said of the storm margin, and what to do
+    storm : what is said of the storm margin, and what to do; season : of the months
     """
 
     as_of: str
     failed: str
     parts: tuple[PartLine, ...]
     storm: tuple[str, str] | None
+    season: str | None
     work: tuple[WorkLine, ...]
 
 
@@ -70,6 +71,7 @@ def health_page(ports: PagePorts, site: Site, words: Words) -> HealthShown:
         failed="" if document["failed"] is None else words("health.failed", why=document["failed"]),
         parts=tuple(part_line(part, words) for part in parts),
         storm=storm_told(ports.ledger, site.id, words),
+        season=season_told(ports.ledger, site.id, words),
         work=tuple(WorkLine(row["at"][:10], row["did"], gain_text(row["helped"], words)) for row in work),
     )
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from api.pages.picture import Dot, Series
 from api.pages.ports import PagePorts
 from api.pages.water import Step, hourly_depth, hourly_rate
@@ -13,8 +15,10 @@ from forecaster.domain.records import RunTotals
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.health.told import season_belief, storm_rate
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import GALLON_L, INCH_M, Wording
+from forecaster.water.seasonal import day_of
 
 POINTS = 240
 
@@ -148,6 +152,23 @@ def inflow_plot(
         return Plot("inflow", (), wording.flow, "l_per_min")
     series = Series(words("quantity.inflow"), "bars", run_dots(totals, span, inflow))
     return Plot("inflow", (series,), wording.flow, "l_per_min", scale=flow_scale(wording))
+
+
+def with_season(plot: Plot, ports: PagePorts, site: Site, span: TimeSpan, words: Words) -> Plot:
+    """The inflow of days with the band that the season lets expect, where the long record tells it."""
+    days = run_span(span)
+    if plot.key != "inflow" or plot.empty or days.bucket_ms < DAY_MS:
+        return plot
+    belief, rate = season_belief(ports.ledger, site.id), storm_rate(ports.ledger, site.id)
+    if belief is None or rate is None:
+        return plot
+    starts = [days.start_ms + number * days.bucket_ms for number in range(days.points)]
+    points = rate * belief.days_within(np.array([day_of(at_ms + days.bucket_ms // 2) for at_ms in starts]))
+    dots = [
+        Dot(at_ms, at_ms + days.bucket_ms, float(low), float(high), float(middle))
+        for at_ms, low, middle, high in zip(starts, *points, strict=True)
+    ]
+    return replace(plot, series=(*plot.series, Series(words("season.band"), "second", dots)))
 
 
 def rain_plot(ports: PagePorts, site: Site, span: TimeSpan, words: Words, wording: Wording) -> Plot:

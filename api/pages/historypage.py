@@ -10,7 +10,7 @@ from functools import cache, partial
 
 from api.pages.contexts import DataTable
 from api.pages.frame import local_time
-from api.pages.historydata import Plot, TimeSpan, outages_within, plots
+from api.pages.historydata import Plot, TimeSpan, outages_within, plots, with_season
 from api.pages.moments import zone_words
 from api.pages.picture import NARROW, WIDE, PictureContents, draw_picture, hover_values
 from api.pages.ports import PagePorts
@@ -60,7 +60,8 @@ def history_page(ports: PagePorts, site: Site, words: Words, *, name: str = "day
     outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(ports, site, span, now_ms)]
     clock = cache(partial(wording.clock, now_ms=now_ms))
     pictures = tuple(
-        picture_of(plot, site, span, outages, words, wording, clock) for plot in plots(ports, site, span, words)
+        picture_of(with_season(plot, ports, site, span, words), site, span, outages, words, wording, clock)
+        for plot in plots(ports, site, span, words)
     )
     runs = ports.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN).runs
     return History(

@@ -9,8 +9,9 @@ import msgspec
 from forecaster.domain.longrecord import HousePart, PartState, PartTold, StudyRecord
 from forecaster.domain.ports import Ledger
 from forecaster.texts.catalogue import Words, decoded
+from forecaster.water.seasonal import SeasonBelief
 
-DAYS, HEALTH, STORM = "days", "health", "storm"
+DAYS, HEALTH, STORM, SEASON = "days", "health", "storm", "season"
 """The kinds of study that the document rests on."""
 
 
@@ -21,14 +22,15 @@ def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
     """
     study = ledger.study(site, HEALTH)
     found = _read(study)
-    days, storm = ledger.study(site, DAYS), ledger.study(site, STORM)
+    days, storm, season = (ledger.study(site, kind) for kind in (DAYS, STORM, SEASON))
     return {
         "site": site,
         "as_of": found.get("as_of"),
         "parts": [_bare(part) for part in found.get("parts", ())],
         "storm": _bare(_read(storm)) or None,
+        "season": _bare(_read(season)) or None,
         "work": [_bare(work) for work in found.get("work", ())],
-        "failed": next((one.problem for one in (study, days, storm) if one and one.problem), None),
+        "failed": next((one.problem for one in (study, days, storm, season) if one and one.problem), None),
     }
 
 
@@ -50,6 +52,24 @@ def storm_told(ledger: Ledger, site: str, words: Words) -> tuple[str, str] | Non
     """What the newest study says of the storm margin, and what to do, in a language; None before the first."""
     found = _read(ledger.study(site, STORM))
     return (words.again(said(found, "says")), words.again(said(found, "do"))) if found else None
+
+
+def season_told(ledger: Ledger, site: str, words: Words) -> str | None:
+    """What the newest study says of the season, in a language; None before the first."""
+    found = _read(ledger.study(site, SEASON))
+    return words.again(said(found, "says")) if found else None
+
+
+def season_belief(ledger: Ledger, site: str) -> SeasonBelief | None:
+    """The season as the newest study learnt it; None where it did not."""
+    draws = _read(ledger.study(site, SEASON)).get("draws")
+    return None if draws is None else SeasonBelief.of(draws)
+
+
+def storm_rate(ledger: Ledger, site: str) -> float | None:
+    """What the pump lifts by the newest study of storms [L/min]; None where it is not known."""
+    rate = _read(ledger.study(site, STORM)).get("pump_rate_l_per_min")
+    return None if rate is None else float(rate)
 
 
 def said(row: dict[str, Any], field: str) -> str:

@@ -20,6 +20,7 @@ from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_ms, time_text
+from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
 from forecaster.maths.arrays import Array
@@ -51,6 +52,7 @@ def lived(
     held.ledger.save_days(record(truth, sampling, DAYS, np.random.default_rng(5)))
     study_health(larkspur_site(), held.ledger, NOW_MS)
     study_storm(larkspur_site(), held.ledger, NOW_MS)
+    study_season(larkspur_site(), held.ledger, NOW_MS)
 
 
 def clogged(day: Array) -> Array:
@@ -160,3 +162,19 @@ def test_the_storm_margin_stands_beside_the_parts(held: Services, capsys: pytest
         assert set(level) == {"years", "of_pump", "minutes_to_floor"}
         assert set(level["of_pump"]) == {"p10", "p50", "p90"}
     assert not {"draws", "codes"} & set(storm)
+
+
+def test_the_season_stands_beside_the_parts(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    """The world's base is 5 of 150 L/min; no month's usual day is far from that share."""
+    lived(held)
+    assert call(held) == 0
+    assert "season: Under a year on record (150 days)" in capsys.readouterr().out
+    season = document(held, capsys)["season"]
+    assert [month["month"] for month in season["months"]] == list(range(1, 13))
+    for month in season["months"]:
+        low, middle, high = (month["of_pump"][level] for level in ("p10", "p50", "p90"))
+        assert 0.0 <= low <= middle <= high
+    seen = [month["of_pump"]["p50"] for month in season["months"][3:7]]
+    assert all(5.0 / 150.0 / 2.0 <= middle <= 3.0 * 5.0 / 150.0 for middle in seen)
+    assert season["ten_mm"] is None
+    assert not {"draws", "codes"} & set(season)

@@ -88,6 +88,23 @@ class StormOut(Shape):
     do: str
 
 
+class MonthOut(Shape):
+    """What the middle of a month lets expect of a day's inflow, as a share of what the pump lifts today."""
+
+    month: int
+    of_pump: LongQuantilesOut
+
+
+class SeasonOut(Shape):
+    """What the season lets expect; `ten_mm` by what factor 10 mm of rain raise the same day's inflow, if told."""
+
+    as_of: Time
+    record_days: int
+    months: list[MonthOut]
+    ten_mm: LongQuantilesOut | None
+    says: str
+
+
 class HelpedOut(Shape):
     """Work done, and by what share it changed what it was about; null where that cannot be told."""
 
@@ -104,6 +121,7 @@ class PartsHealthOut(Shape):
     as_of: Time | None
     parts: list[PartHealthOut]
     storm: StormOut | None
+    season: SeasonOut | None
     work: list[HelpedOut]
     failed: str | None
 

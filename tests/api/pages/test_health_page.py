@@ -12,8 +12,11 @@ import pytest
 from api.offline.reporting import report_of, told
 from api.process.services import Services
 from forecaster.domain.longrecord import HousePart, WorkKind
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Run, Supply
 from forecaster.domain.times import DAY_MS
 from forecaster.health.pump import Sign
+from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
 from forecaster.twin.live import larkspur_site
@@ -35,6 +38,7 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
     made.ledger.save_days(record(truth, Sampling.ON_CHANGE, DAYS, np.random.default_rng(5)))
     study_health(site, made.ledger, NOW_MS)
     study_storm(site, made.ledger, NOW_MS)
+    study_season(site, made.ledger, NOW_MS)
     yield made
     made.close()
 
@@ -42,8 +46,8 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
 @pytest.mark.parametrize(
     ("language", "expected"),
     [
-        ("en", ("Discharge line", "Flow fell by", "something is in the way", "The worst hour on record")),
-        ("es", ("Tubería de descarga", "El caudal cayó", "algo estorba", "La peor hora del registro")),
+        ("en", ("Discharge line", "Flow fell by", "in the way", "The worst hour on record", "Most water comes")),
+        ("es", ("Tubería de descarga", "El caudal cayó", "algo estorba", "La peor hora", "más agua entra")),
     ],
 )
 def test_every_part_has_its_words_and_the_measured_ones_a_picture(
@@ -53,7 +57,7 @@ def test_every_part_has_its_words_and_the_measured_ones_a_picture(
     for text in expected:
         assert text in html
     assert html.count('<section class="part ') == len(HousePart)
-    assert html.count('<section class="part"') == 1
+    assert html.count('<section class="part"') == 2
     pictures = html.count('class="picture small"')
     assert pictures >= 4
     assert html.count('role="img" aria-label=') >= pictures
@@ -80,3 +84,16 @@ def test_the_report_speaks_with_the_voice_of_the_study(held: Services) -> None:
     assert report.health.flow is None
     assert all(finding.action for finding in report.health.findings)
     assert isinstance(told(report), str)
+
+
+def test_history_of_a_year_shows_the_season_beside_the_inflow_and_a_day_does_not(held: Services) -> None:
+    """The band is on the picture alone: what the CSV of the inflow gives stays what was measured."""
+    run = Run("larkspur", NOW_MS - DAY_MS, NOW_MS - DAY_MS + 12_000, 1.6, 480.0, 490.0, Quantity.PUMP_POWER,
+              Supply.MAINS, 12)  # fmt: skip
+    held.ledger.record([run])
+    pages = client(held)
+    year = pages.get("/sites/larkspur/history?span=year", {"Accept-Language": "en"}).text
+    assert "Usual for the season" in year
+    assert 'class="band second"' in year
+    assert "Usual for the season" not in pages.get("/sites/larkspur/history?span=day").text
+    assert "Usual for the season" not in pages.get("/sites/larkspur/history/inflow.csv?span=year").text
