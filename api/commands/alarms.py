@@ -19,7 +19,7 @@ from api.tongue import spoken
 from collector.clock import SystemClock
 from collector.config.settings import load_site
 from collector.decode.log import MessageLog
-from forecaster.alarms.plan import CHANNELS
+from forecaster.alarms.plan import CHANNELS, HUBS
 from forecaster.domain.alarms import OPEN, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import Delivery
@@ -137,11 +137,14 @@ def trial(
             {"channel": "mail", "receiver": fault.who, "result": words()("outcome.not_told", says=fault.says)}
             for fault in lost
         ]
+    nobody = bool(wanted - set(HUBS)) and all(item.channel in HUBS for item in owed)
     if as_json:
-        echo_json({"site": site, "results": results})
+        echo_json({"site": site, "results": results, "nobody": nobody})
     else:
         for line in results:
             typer.echo(f"{line['channel']:<8} {line['receiver']:<40} {spoken().line(line['result'])}")
+        if nobody:
+            typer.echo(spoken()("reach.nobody"))
     return 0 if all(line["result"] == "sent" for line in results) else 1
 
 

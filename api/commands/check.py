@@ -11,7 +11,7 @@ import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json, tell
 from api.deliver.outbox import served
-from api.deliver.reachable import contact_faults
+from api.deliver.reachable import contact_faults, of_contact
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
 from api.tongue import spoken
 from collector.clock import SystemClock
@@ -32,6 +32,15 @@ class ContactVerdict:
     who: str
     says: str
     verdict: str = "not-told"
+
+
+@dataclass(frozen=True, slots=True)
+class AsideVerdict:
+    """A site file, or a channel of one, that cannot be read, and why."""
+
+    site: str
+    says: str
+    verdict: str = "set-aside"
 
 
 SIGNS = {
@@ -83,7 +92,11 @@ def check(
     findings = examine(sites, heard, clock.now_ms())
     say, channels = words(installation.words.language), served(installation)
     lost = [ContactVerdict(s.id, fault.who, fault.says) for s in sites for fault in contact_faults(s, channels, say)]
-    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused and not lost
+    aside = [
+        AsideVerdict(item.site, str(item)) for item in installation.set_aside if item.whole or not of_contact(str(item))
+    ]
+    nobody = [site.id for site in sites if not site.contacts]
+    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused and not lost and not aside
     if as_json:
         echo_json(
             {
@@ -92,12 +105,18 @@ def check(
                 "refused_filters": refused,
                 "channels": [replace(finding, says=str(finding.says)) for finding in findings],
                 "contacts": lost,
+                "set_aside": aside,
+                "without_contact": nobody,
             }
         )
     else:
         _tell(findings, refused, len(heard), words(installation.words.language))
         for contact in lost:
             tell(Said("cli.not_told", site=contact.site, says=contact.says))
+        for part in aside:
+            tell(Said("cli.set_aside", site=part.site, says=part.says))
+        for site in nobody:
+            tell(Said("cli.nobody", site=site))
     return 0 if well else 1
 
 

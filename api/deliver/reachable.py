@@ -26,12 +26,27 @@ def contact_faults(site: Site, channels: frozenset[str], say: Words, *, names: b
     channels : the channels that this installation serves
     names : bool — whether people may be named; readers and hubs get no names
     """
-    found = [ContactFault("", say("reach.set_aside", fault=line if names else "")) for line in site.set_aside]
+    aside = [line for line in site.set_aside if of_contact(line)]
+    found = [ContactFault("", say("reach.set_aside", fault=line if names else "").rstrip()) for line in aside]
     for contact in site.contacts:
         if contact.email and MAIL not in channels:
             who = contact.name if names else say("reach.somebody")
             found.append(ContactFault(contact.name, say("reach.no_mail", who=who)))
     return found
+
+
+def of_contact(line: str) -> bool:
+    """Whether a line about a part of a site file that is set aside is about a contact, and not about a channel."""
+    return ": contacts[" in line
+
+
+def parts_aside(site: Site, say: Words, *, values: bool) -> list[str]:
+    """Lines on the parts of a site file beside contacts that are set aside.
+
+    values : bool — whether what the file holds may be shown
+    """
+    aside = [line for line in site.set_aside if not of_contact(line)]
+    return [say("reach.part_aside", fault=line if values else "").rstrip() for line in aside]
 
 
 def reachable(site: Site, channels: frozenset[str], subscriptions: Sequence[PushSubscription]) -> list[tuple[str, str]]:
@@ -52,7 +67,7 @@ def reach_warnings(
     """The faults as lines for a page, the gravest first."""
     lines = [fault.says for fault in contact_faults(site, channels, say, names=names)]
     nobody = [] if reachable(site, channels, subscriptions) else [say("reach.nobody")]
-    return tuple(nobody + lines)
+    return tuple(nobody + lines + parts_aside(site, say, values=names))
 
 
 def without_secrets(receiver: str) -> str:

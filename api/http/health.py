@@ -64,15 +64,18 @@ def look_at_loops(services: Services) -> InstallationHealth:
     )
 
 
-def look_at_work(services: Services) -> InstallationHealth:
-    """Whether it can store and forecast."""
-    says, _ = _work(services)
+def look_at_work(services: Services, *, values: bool = True) -> InstallationHealth:
+    """Whether it can store and forecast. values : whether values of site files may be named."""
+    says, _ = _work(services, values=values)
     return InstallationHealth(look_at_loops(services).unlive, tuple(says))
 
 
-def look(services: Services) -> InstallationHealth:
-    """Examine the loops, the stores, the forecaster and the deliveries, and collect the troubles of the workers."""
-    unready, degraded = _work(services)
+def look(services: Services, *, values: bool = True) -> InstallationHealth:
+    """Examine the loops, the stores, the forecaster and the deliveries, and collect the troubles of the workers.
+
+    values : whether values of site files may be named
+    """
+    unready, degraded = _work(services, values=values)
     now_ms = services.clock.now_ms()
     undelivered_s = forecast_age_s = None
     try:
@@ -91,7 +94,7 @@ def look(services: Services) -> InstallationHealth:
     return InstallationHealth(unlive, tuple(unready), tuple(degraded), undelivered_s, forecast_age_s)
 
 
-def _work(services: Services) -> tuple[list[str], list[str]]:
+def _work(services: Services, *, values: bool) -> tuple[list[str], list[str]]:
     """Why it cannot store or forecast, and the other troubles of the workers."""
     unready, degraded, remarks = list[str](), list[str](), set[str]()
     for name, store in (("store", services.store), ("ledger", services.ledger)):
@@ -99,7 +102,7 @@ def _work(services: Services) -> tuple[list[str], list[str]]:
         remarks.add(health.says)
         if not health.ok:
             unready.append(f"{name}: {health.says}")
-    for name, text in services.troubles():
+    for name, text in services.troubles(values=values):
         hinders = name == "forecaster" or (name == "store" and text not in remarks)
         (unready if hinders else degraded).append(f"{name}: {text}")
     try:

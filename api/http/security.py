@@ -97,10 +97,22 @@ def still_holds(request: Request) -> bool:
 
 def sees_all(request: Request) -> bool:
     """Whether the principal may see what concerns the whole installation: logged in, and not limited to one site."""
+    return _of_all(request) is not None
+
+
+def operates_all(request: Request) -> bool:
+    """Whether the principal may also change it: only they are shown what site files hold of people."""
+    who = _of_all(request)
+    return who is not None and who.may_operate
+
+
+def _of_all(request: Request) -> Principal | None:
+    """The principal, where it is valid and not limited to one site."""
     try:
-        return principal(request).site is None
+        who = principal(request)
     except ProblemError:
-        return False
+        return None
+    return who if who.site is None else None
 
 
 def _as_principal(token: Token, via: str) -> Principal:

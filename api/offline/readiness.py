@@ -11,7 +11,7 @@ import msgspec
 
 from api.deliver.heartbeat import NOTE as HEARTBEAT
 from api.deliver.outbox import is_test, served
-from api.deliver.reachable import reachable
+from api.deliver.reachable import contact_faults, reachable
 from collector.config.settings import Installation
 from forecaster.alarms.plan import WEBHOOK
 from forecaster.domain.alarms import STANDING, AlarmKind
@@ -153,7 +153,10 @@ def _people(chain: Chain) -> list[ReadyLine]:
     by_channel = {who: [channel for name, channel in people if name == who] for who in names}
     reached = [who for who in names if any((who, channel) in answered for channel in by_channel[who])]
     first = chain.line("told", bool(reached), must=True, who=", ".join(reached))
-    each = []
+    if not people:
+        first = replace(first, says=chain.say("reach.nobody"), do=chain.say("ready.told.add"))
+    aside = [fault.says for fault in contact_faults(chain.site, chain.channels, chain.say) if not fault.who]
+    each = [ReadyLine("contact-lost", Held.NOT_HELD, False, says, chain.say("ready.aside.do")) for says in aside]
     for who in names:
         known = by_channel[who]
         key = "contact" if known else "contact-lost"
@@ -242,4 +245,4 @@ def readiness_out(found: Readiness, *, names: bool) -> dict[str, Any]:
 def nameless(lines: Sequence[ReadyLine]) -> tuple[ReadyLine, ...]:
     """The lines without the names of people; the line that somebody can be told stays."""
     kept = (line for line in lines if line.key not in ("contact", "contact-lost"))
-    return tuple(replace(line, says="") if line.key == "told" else line for line in kept)
+    return tuple(replace(line, says="") if line.key == "told" and line.is_held else line for line in kept)

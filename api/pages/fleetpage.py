@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from api.deliver.reachable import contact_faults, reachable
+from api.deliver.reachable import contact_faults, parts_aside, reachable
 from api.pages.fleetlines import LineMaker
 from api.pages.livecontexts import Fleet, FleetBanner, FleetCount
 from api.pages.moments import zone_words
@@ -131,7 +131,7 @@ def fleet_warnings(
     lines = [words("fleet.nobody", n=len(untold), sites=some(untold, words))] if untold else []
     faults = [
         (fault.says, site) for site in sites for fault in contact_faults(site, ports.channels, words, names=operate)
-    ]
+    ] + [(says, site) for site in sites for says in parts_aside(site, words, values=operate)]
     by_fault: Mapping[str, list[Site]] = {
         says: [site for _, site in group] for says, group in groupby(sorted(faults, key=fault_of), key=fault_of)
     }

@@ -80,18 +80,23 @@ class Services:
         for worker in self.workers:
             worker.wake()
 
-    def troubles(self) -> list[tuple[str, str]]:
-        """What is wrong with the configuration and with the workers of this process, as (who, what)."""
-        told = [("configuration", self._aside(item)) for item in self.installation.set_aside]
+    def troubles(self, *, values: bool = True) -> list[tuple[str, str]]:
+        """What is wrong with the configuration and with the workers of this process, as (who, what).
+
+        values : bool — whether values of site files may be named: they may be people's names and addresses
+        """
+        told = [("configuration", self._aside(item, values=values)) for item in self.installation.set_aside]
         if self.refused is not None:
-            told.append(("configuration", words()("config.the_change_is_not_taken_what", refused=self.refused)))
+            key = "config.the_change_is_not_taken_what" if values else "config.the_change_is_not_taken"
+            told.append(("configuration", words()(key, refused=self.refused)))
         if self.loss is not None:
             told.append(("ledger", self.loss.why))
         return told + [trouble for worker in self.workers for trouble in worker.troubles()]
 
-    def _aside(self, item: SetAside) -> str:
+    def _aside(self, item: SetAside, *, values: bool) -> str:
         goes_on = item.whole and item.site in self.installation.sites
-        return words()("config.aside_goes_on" if goes_on else "config.aside", item=str(item))
+        said = str(item) if values else words()("config.aside_why", place=item.place)
+        return words()("config.aside_goes_on" if goes_on else "config.aside", item=said)
 
     def counts(self) -> list[Count]:
         """What the workers of this process have done."""

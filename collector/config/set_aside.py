@@ -14,6 +14,8 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Said
 
+PLACE = re.compile(r".+?\.toml(: [a-z_]+(\[\d+\])?(?=[.:]))?")
+"""File and section at the beginning of a line about a site file."""
 PART = re.compile(r"channels\[(\d+)\]")
 """Sections, beside the contacts, that can be left out of a site file without making the rest untrue."""
 
@@ -32,6 +34,12 @@ class SetAside:
 
     def __str__(self) -> str:
         return self.says
+
+    @property
+    def place(self) -> str:
+        """File and section alone: a value that cannot be read may be a person's name, number or address."""
+        found = PLACE.match(self.says)
+        return self.site if found is None else found[0]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Header, Request, Response
 
 from api.http import answers, health, metrics, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn
-from api.http.security import sees_all
+from api.http.security import operates_all, sees_all
 
 router = APIRouter(tags=["health"])
 
@@ -23,14 +23,14 @@ def livez(services: ServicesIn, request: Request) -> Response:
 @router.get("/readyz", response_model=schemas.HealthOut)
 def readyz(services: ServicesIn, request: Request) -> Response:
     """Ready: it can store and forecast."""
-    found = health.look_at_work(services)
+    found = health.look_at_work(services, values=operates_all(request))
     return answers.json_response(found.out(details=sees_all(request)), 200 if found.working else 503)
 
 
 @router.get("/healthz", response_model=schemas.HealthOut)
 def healthz(services: ServicesIn, request: Request) -> Response:
     """503 only where it is not live or not ready; otherwise 200, with what is degraded for those who may see it."""
-    found = health.look(services)
+    found = health.look(services, values=operates_all(request))
     return answers.json_response(found.out(details=sees_all(request)), 200 if found.working else 503)
 
 

@@ -17,7 +17,7 @@ from api.deliver.outbox import trial_messages
 from api.deliver.outward import post
 from api.http.app import create_app
 from api.http.keyring import new_token, revoke_token
-from api.offline.readiness import Held, Readiness, readiness_of
+from api.offline.readiness import Held, Readiness, nameless, readiness_of
 from api.process.services import Services
 from collector.config.settings import Mail, load_installation
 from collector.config.site_file import site_from
@@ -82,6 +82,20 @@ def test_each_line_says_how_it_stands_and_what_to_do(house: Services) -> None:
     assert states(house)["pack"] is Held.HELD  # the scenario's outage has proven it
     assert all(line.says and (line.do or line.state is Held.HELD) for line in found.lines)
     assert not found.ready
+
+
+def test_a_house_without_a_contact_and_one_whose_contact_is_set_aside_say_so(house: Services) -> None:
+    site = house.installation.sites["larkspur"]
+    fault = "larkspur.toml: contacts[0].email: 'robin at' is not a mail address"
+    house.installation = replace(house.installation, sites={"larkspur": replace(site, contacts=(), set_aside=(fault,))})
+    told, aside, *_ = looked(house).lines
+    assert "no contact can be reached" in told.says
+    assert "Add a contact" in told.do
+    assert "robin at" in aside.says
+    assert "Mend it in the site file" in aside.do
+    read = nameless(looked(house).lines)
+    assert "no contact can be reached" in read[0].says
+    assert [line for line in read if "robin" in line.says] == []
 
 
 def test_a_webhook_answers_by_taking_a_test_and_a_person_by_code(house: Services, client: TestClient) -> None:

@@ -22,7 +22,10 @@ from api.http.keyring import FAST, SLOW_TRIES, new_token, revoke_token
 from api.http.security import COOKIE
 from api.http.stream_state import while_allowed
 from api.process.services import Services
+from collector.config.set_aside import find_sites
+from collector.config.settings import site_toml
 from tests.api.serving import serving
+from tests.faults.house import CELLAR
 
 SITE = "/api/v1/sites/larkspur"
 OUTSIDE = {"Host": "pump.example.org"}
@@ -116,6 +119,49 @@ def test_a_stream_ends_with_its_token() -> None:
     assert len(anyio.run(listen)) == 1
 
 
+FAULTY = """[[contacts]]
+name = "Robin Ownerly"
+email = "robin@ownerly@example.org"
+[[contacts]]
+name = "Sam Nextdoor"
+phone = "call 555 0142"
+[[contacts]]
+name = "Kim"
+email = "kim@example.org"
+quiet_hours = "sam@example.org"
+[[contacts]]
+"lee@example.org" = "email"
+"""
+
+
+@pytest.mark.parametrize("whole", [False, True], ids=["contacts", "file"])
+def test_what_is_set_aside_is_named_to_readers_without_what_it_holds_of_people(
+    outside: tuple[TestClient, Services], tmp_path: Path, whole: bool
+) -> None:
+    """In: contacts that cannot be read, or a file; health and pages, asked with a read token of all sites."""
+    client, services = outside
+    folder = tmp_path / "aside"
+    folder.mkdir()
+    text = site_toml(CELLAR) + FAULTY
+    if whole:
+        text = text.replace('id = "larkspur"', 'id = "sam@example.org"')
+    (folder / "larkspur.toml").write_text(text)
+    (folder / "elder.toml").write_text(site_toml(replace(CELLAR, id="elder")))
+    found = find_sites(folder, "en")
+    services.installation = replace(services.installation, sites=found.sites, set_aside=found.set_aside)
+    _, secret = new_token(services.ledger, services.clock, "reader", "read", None)
+    told = client.get("/healthz", headers=bearer(secret)).json()["says"]
+    assert any("larkspur.toml" in line and "set aside" in line for line in told)
+    pages = ("/", "/sites/elder", "/api/v1/sites", *(() if whole else ("/sites/larkspur", "/sites/larkspur/leaving")))
+    answers = [client.get(page, headers=bearer(secret)) for page in pages]
+    assert [answer.status_code for answer in answers] == [200] * len(pages)
+    shown = [*told, *(answer.text for answer in answers)]
+    for private in ("ownerly", "Ownerly", "Sam", "sam@", "555 0142", "lee@"):
+        assert [text for text in shown if private in text] == []
+    _, operates = new_token(services.ledger, services.clock, "keeper", "operate", None)
+    assert "sam@example.org" in str(client.get("/healthz", headers=bearer(operates)).json()["says"])
+
+
 def test_health_tells_strangers_no_hosts_and_errors(outside: tuple[TestClient, Services]) -> None:
     client, services = outside
     services.refused = "sites/larkspur.toml: a secret path"
@@ -124,7 +170,11 @@ def test_health_tells_strangers_no_hosts_and_errors(outside: tuple[TestClient, S
     for path in ("/healthz", "/readyz", "/livez"):
         assert client.get(path).json()["says"] == []
         assert client.get(path, headers=bearer(of_one)).json()["says"] == []
-    assert "a secret path" in str(client.get("/healthz", headers=bearer(secret)).json()["says"])
+    read = str(client.get("/healthz", headers=bearer(secret)).json()["says"])
+    assert "changed site files are not taken" in read
+    assert "a secret path" not in read
+    _, operates = new_token(services.ledger, services.clock, "keeper", "operate", None)
+    assert "a secret path" in str(client.get("/healthz", headers=bearer(operates)).json()["says"])
     assert client.get("/healthz").json()["status"] == "degraded"
     assert client.get("/healthz").status_code == 200
 

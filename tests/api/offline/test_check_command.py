@@ -60,6 +60,45 @@ def test_check_tells_what_speaks_what_is_silent_and_what_is_not_understood(
     assert capsys.readouterr().out.count("\nok ") == len(live.site.channels) - 1
 
 
+FAULTS = """[[channels]]
+quantity = "water_level"
+topic = "cellar/level"
+unit = "furlongs per fortnight"
+[[contacts]]
+name = "Robin"
+email = "robin at example.org"
+"""
+
+
+def test_check_names_what_is_set_aside_and_who_has_no_contact(
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In: a file that is no TOML, one with a channel and a contact that cannot be read, one without a contact."""
+    installation(tmp_path, mosquitto.port)
+    sites = tmp_path / "sites"
+    text = (sites / "larkspur.toml").read_text()
+    elder = text.replace('id = "larkspur"', 'id = "elder"')
+    (sites / "elder.toml").write_text(f"{elder}\n{FAULTS}")
+    (sites / "oak.toml").write_text("id = ")
+    assert main(["check", "--config", str(tmp_path), "--seconds", "0.2"]) == 1
+    said = capsys.readouterr().out.splitlines()
+    assert [line for line in said if line.startswith("SET ASIDE oak: ") and "oak.toml" in line]
+    assert [line for line in said if line.startswith("SET ASIDE elder: ") and "furlongs" in line]
+    assert [line for line in said if line.startswith("NOT TOLD elder: ") and "robin at example.org" in line]
+    assert [line.partition(":")[0] for line in said if line.startswith("NOBODY ")] == [
+        "NOBODY elder",
+        "NOBODY larkspur",
+    ]
+    assert main(["check", "--config", str(tmp_path), "--seconds", "0.2", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["ok"] is False
+    assert {(one["site"], one["verdict"]) for one in told["set_aside"]} == {
+        ("oak", "set-aside"),
+        ("elder", "set-aside"),
+    }
+    assert told["without_contact"] == ["elder", "larkspur"]
+
+
 def test_check_without_a_broker_is_a_negative_finding_in_one_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
