@@ -1,0 +1,83 @@
+"""What a form of a part leads to: its faults beside their fields, its difference, or the change made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from api.pages.edit.fields import PARTS, EditTable, FieldKind
+from api.pages.edit.forms import Form, FormChange, change_in, field_name
+from api.pages.edit.shown import EditContext, groups_of
+from collector.editing.change import rows_of
+from collector.editing.editor import Proposal, SiteEditor
+from collector.editing.keep import SiteText, stamp_of
+from forecaster.domain.errors import ConfigError
+from forecaster.domain.records import SiteEdit
+from forecaster.texts.catalogue import Words
+
+
+def opened(part: str, known: SiteText, words: Words) -> EditContext:
+    """The form of a part, from the file as it is."""
+    groups = groups_of(PARTS[part], known.content, None, {}, words)
+    return EditContext(part, groups, known.stamp, "", (), (), nothing=False)
+
+
+def asked(editor: SiteEditor, part: str, known: SiteText, form: Form) -> tuple[FormChange, Proposal]:
+    """What a form asks for, and what that makes of the file. Values that cannot be read are faults as any."""
+    wanted = change_in(PARTS[part], known.content, form, known.file)
+    made = editor.proposed(known, wanted.change)
+    unread = {fault.key for fault in wanted.faults}
+    others = tuple(fault for fault in made.faults if wanted.field_of(fault.key) not in unread)
+    faults = (*wanted.faults, *others)
+    return wanted, Proposal("", faults, ()) if faults else made
+
+
+def answered(part: str, known: SiteText, form: Form, wanted: FormChange, made: Proposal, words: Words) -> EditContext:
+    """The form as it was filled in, with its faults beside their fields, or with its difference."""
+    names = _names(PARTS[part], known.content)
+    beside: dict[str, str] = {}
+    listed: list[tuple[str, str]] = []
+    for fault in made.faults:
+        name, said = _beside(wanted.field_of(fault.key), names), _said(fault, words)
+        if name:
+            beside[name] = f"{beside[name]} {said}" if name in beside else said
+        listed.append((name, said if name else f"{fault.key}: {said}" if fault.key else said))
+    groups = groups_of(PARTS[part], known.content, form, beside, words)
+    shown = stamp_of(made.text) if made.lines else ""
+    nothing = not made.faults and not made.lines
+    return EditContext(part, groups, known.stamp, shown, made.lines, tuple(listed), nothing)
+
+
+def seen(made: Proposal, form: Form) -> bool:
+    """Whether the difference that a form was sent with is the one that it leads to."""
+    return bool(made.lines) and form.get("do") == "save" and form.get("shown") == stamp_of(made.text)
+
+
+def saved(editor: SiteEditor, part: str, known: SiteText, wanted: FormChange, who: str) -> SiteEdit | None:
+    """Make the change."""
+    return editor.save(known, wanted.change, who=who, part=part)
+
+
+def _names(tables: tuple[EditTable, ...], content: Mapping[str, Any]) -> set[str]:
+    """The names of all fields and groups of a part."""
+    found: set[str] = set()
+    for table in tables:
+        count = len(rows_of(content, table.name)) + table.blanks if table.listed else 1
+        for row in range(count):
+            place = row if table.listed else None
+            found |= {
+                field_name(table, place, field.key) for field in table.fields if field.kind is not FieldKind.KINDS
+            }
+            found.add(f"{table.name}[{row}]" if table.listed else table.name)
+    return found - {""}
+
+
+def _beside(key: str, names: set[str]) -> str:
+    """The field or group of a key: itself, or what it is a part of; "" where it is in another part."""
+    while key and key not in names:
+        key = key.rpartition(".")[0] if key.rpartition(".")[0] else key.rpartition("[")[0]
+    return key
+
+
+def _said(fault: ConfigError, words: Words) -> str:
+    return words("edit.fault", problem=fault.problem, fix=fault.fix)

@@ -1,0 +1,111 @@
+"""Addresses of the pages that change a site."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Path, Query, Request, Response
+from fastapi.responses import RedirectResponse
+
+from api.deliver.links import Tickets
+from api.deliver.outbox import served, trial_messages
+from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
+from api.http.editing import editor_of
+from api.pages.edit.changing import answered, asked, opened, saved, seen
+from api.pages.edit.fields import PARTS
+from api.pages.edit.history import edit_lines
+from api.pages.guard import CallerIn, CheckedIn, PageRoute
+from api.pages.render import page
+from api.pages.settingup import FormIn
+from api.pages.speech import WordsIn
+from forecaster.domain.errors import NotFound
+from forecaster.texts.catalogue import Said
+
+router = APIRouter(route_class=PageRoute, include_in_schema=False)
+
+PartName = Annotated[str, Path(pattern="^[a-z]{1,20}$")]
+MOST_EDITS = 50
+LONGEST_NAME = 64
+
+
+@router.get("/sites/{site}/edit")
+def overview(
+    request: Request, site: SiteIn, services: ServicesIn, caller: CallerIn, _: OperatorIn, words: WordsIn,
+    done: Annotated[int, Query(ge=0, le=2**53)] = 0,
+) -> Response:  # fmt: skip
+    """The parts of a site, and what was changed lately."""
+    edits = edit_lines(services.ledger.edits(site.id, MOST_EDITS), site, words, services.clock.now_ms())
+    return page(
+        request, "edit.html", caller, site_id=site.id, name=site.name, parts=tuple(PARTS), edits=edits,
+        done=next((edit for edit in edits if edit.id == done), None), aside=site.set_aside,
+    )  # fmt: skip
+
+
+@router.get("/sites/{site}/edit/{part}")
+def form_of_part(
+    request: Request, site: SiteIn, services: ServicesIn, caller: CallerIn, _: OperatorIn, words: WordsIn,
+    part: PartName, tested: Annotated[str, Query(max_length=LONGEST_NAME)] = "",
+) -> Response:  # fmt: skip
+    """The form of a part, from the file as it is."""
+    context = opened(_part(part), editor_of(services).read(site.id), words)
+    return page(
+        request, "edit_part.html", caller, site_id=site.id, name=site.name, edit=context, stale=(), tested=tested
+    )
+
+
+@router.post("/sites/{site}/edit/undo")
+def undo(
+    site: SiteIn, services: ServicesIn, caller: CheckedIn, edit: Annotated[int, Form(ge=1, le=2**53)],
+    by: Annotated[str, Form(max_length=LONGEST_NAME)] = "",
+) -> Response:  # fmt: skip
+    """Take a change back."""
+    kept = services.ledger.edit(edit)
+    if kept.site != site.id:
+        raise NotFound(Said("usage.edit", edit_id=edit))
+    made = editor_of(services).undo(kept, who=by.strip() or caller.name)
+    return RedirectResponse(f"/sites/{site.id}/edit?done={made.id if made else 0}", status_code=303)
+
+
+@router.post("/sites/{site}/edit/contacts/test")
+def try_contact(site: SiteIn, services: ServicesIn, _: CheckedIn, contact: Annotated[str, Form()]) -> Response:
+    """Send a test message to one contact, over all that serves them."""
+    installation = services.installation
+    code = Tickets(installation.folder, None).code
+    owed = trial_messages(site, services.ledger, served(installation), services.clock.now_ms(), code)
+    theirs = [delivery for delivery in owed if delivery.who == contact]
+    if not theirs:
+        raise NotFound(Said("usage.contact", name=contact))
+    services.ledger.commit_transitions([], theirs, [])
+    services.wake()
+    return RedirectResponse(f"/sites/{site.id}/edit/contacts?tested=yes", status_code=303)
+
+
+@router.post("/sites/{site}/edit/{part}")
+def change_part(
+    request: Request, site: SiteIn, services: ServicesIn, caller: CheckedIn, words: WordsIn, form: FormIn,
+    part: PartName,
+) -> Response:  # fmt: skip
+    """Check what is filled in and show its difference; once that was seen, save it."""
+    editor = editor_of(services)
+    known = editor.read(site.id)
+    wanted, made = asked(editor, _part(part), known, form)
+    if form.get("stamp") != known.stamp:
+        context = opened(part, known, words)
+        return page(
+            request, "edit_part.html", caller, status=409, site_id=site.id, name=site.name, edit=context,
+            stale=made.lines, was_stale=True, tested="",
+        )  # fmt: skip
+    if seen(made, form):
+        edit = saved(editor, part, known, wanted, form.get("by", "").strip()[:LONGEST_NAME] or caller.name)
+        return RedirectResponse(f"/sites/{site.id}/edit?done={edit.id if edit else 0}", status_code=303)
+    context = answered(part, known, form, wanted, made, words)
+    return page(
+        request, "edit_part.html", caller, status=422 if made.faults else 200, site_id=site.id, name=site.name,
+        edit=context, stale=(), tested="",
+    )  # fmt: skip
+
+
+def _part(name: str) -> str:
+    if name not in PARTS:
+        raise NotFound(Said("usage.part", part=name))
+    return name

@@ -1,0 +1,229 @@
+"""The pages that change a site, without a script: every kind of thing changed, refused, made and taken back."""
+
+from __future__ import annotations
+
+import html
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.http.keyring import new_token
+from api.pages.edit.fields import PARTS
+from api.pages.edit.forms import text_of, value_of
+from api.process.services import Services
+from collector.config.settings import Mail
+from collector.config.site_file import site_toml
+from collector.config.site_model import ChannelSection, ContactSection, LoadSection
+from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.site import Contact
+from forecaster.twin.live import larkspur_site
+from tests.api.serving import described, serving
+
+PEOPLE = (Contact("owner", email="o@example.org"), Contact("neighbour", email="n@example.org"))
+EDIT = "/sites/larkspur/edit"
+ENGLISH = {"accept-language": "en"}
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[tuple[TestClient, Services, Path]]:
+    with serving(tmp_path) as (client, services):
+        described(tmp_path)
+        yield client, services, tmp_path / "sites" / "larkspur.toml"
+
+
+FIELD = re.compile(
+    r'<(?:input|textarea) (?=[^>]*name="([^"]+)")(?:[^>]*? value="([^"]*)")?[^>]*?( checked)?>'
+    r'|<select name="([^"]+)".*?</select>',
+    re.DOTALL,
+)
+
+
+def filled(page: str) -> dict[str, str]:
+    """The fields of a page's form as a browser would send them."""
+    body = page[page.index('class="wide-form') :]
+    found: dict[str, str] = {}
+    for match in FIELD.finditer(body):
+        if match[4]:
+            chosen = re.search(r'<option value="([^"]*)" selected>', match[0])
+            found[html.unescape(match[4])] = html.unescape(chosen[1]) if chosen else ""
+        elif 'type="checkbox"' not in match[0] or match[3]:
+            found[html.unescape(match[1])] = html.unescape(match[2] or "")
+    return found
+
+
+def through(client: TestClient, part: str, values: dict[str, str]) -> str:
+    """Fill a form in, look at the difference, save it. Returns the difference."""
+    form = filled(client.get(f"{EDIT}/{part}", headers=ENGLISH).text) | values
+    checked = client.post(f"{EDIT}/{part}", data=form, headers=ENGLISH)
+    assert checked.status_code == 200, checked.text
+    assert 'id="difference"' in checked.text, "nothing differs"
+    again = filled(checked.text)
+    assert {key: again.get(key) for key in values if values[key]} == {k: v for k, v in values.items() if v}
+    saved = client.post(f"{EDIT}/{part}", data=again | {"do": "save", "by": "Ann"}, headers=ENGLISH)
+    assert "Saved: " in saved.text, saved.text
+    return html.unescape(
+        re.sub(r"<[^>]+>", "", checked.text[checked.text.index('id="difference"') :].partition("</pre>")[0])
+    )
+
+
+@pytest.mark.parametrize(
+    ("part", "values", "where", "value"),
+    [
+        ("house", {"name": "Cellar", "latitude": "41,5"}, ("name",), "Cellar"),
+        ("house", {"groups": "north round, Ann"}, ("groups",), ["north round", "Ann"]),
+        ("house", {"weather.url": "https://w.example.org/f", "weather.time": "$.t[*]", "weather.rain": "$.r[*]"},
+         ("weather", "rain"), "$.r[*]"),
+        ("plates", {"pump.horsepower": "1/2"}, ("pump", "horsepower"), 0.5),
+        ("plates", {"pump.rated_current_a": "4.1 – 8.8"}, ("pump", "rated_current_a"), [4.1, 8.8]),
+        ("plates", {"pit.diameter_m": "18 in"}, ("pit", "diameter_m"), 0.4572),
+        ("plates", {"pack.chemistry": "agm"}, ("pack", "chemistry"), "agm"),
+        ("loads", {"loads[1].name": "freezer", "loads[1].watts": "90"}, ("loads", 1, "watts"), 90),
+        ("channels", {"channels[0].max_silence_s": "4 min"}, ("channels", 0, "max_silence_s"), 240),
+        ("contacts", {"contacts[1].name": "neighbour", "contacts[1].email": "n@example.org",
+                      "contacts[1].hours_to_reach": "0.5", "contacts[1].quiet_hours": "22:00-07:00"},
+         ("contacts", 1, "hours_to_reach"), 0.5),
+        ("contacts", {"contacts[0].webhook": "https://h.example.org/x", "contacts[0].webhook_secret": "a long secret"},
+         ("contacts", 0, "webhook_secret"), "a long secret"),
+        ("limits", {"alarms.low_reserve_h": "8", "alarms.off.test-due": "yes"}, ("alarms", "off"), ["test-due"]),
+        ("limits", {"alarms.limits.pump-overrun": "12"}, ("alarms", "limits", "pump-overrun"), 12),
+    ],
+)  # fmt: skip
+def test_every_part_is_changed_and_taken_back(
+    house: tuple[TestClient, Services, Path],
+    part: str,
+    values: dict[str, str],
+    where: tuple[str | int, ...],
+    value: object,
+) -> None:
+    client, services, path = house
+    before = path.read_text(encoding="utf-8")
+    difference = through(client, part, values)
+    assert "a long secret" not in difference
+    found: Any = tomllib.loads(path.read_text(encoding="utf-8"))
+    for key in where:
+        found = found[key]
+    assert found == value
+    [edit] = services.ledger.edits("larkspur")
+    assert (edit.who, edit.part) == ("Ann", part)
+    token = re.search(r'name="form_token" value="(\w+)"', client.get(EDIT).text)
+    assert token is not None
+    assert client.post(f"{EDIT}/undo", data={"edit": edit.id, "form_token": token[1]}).status_code == 200
+    assert path.read_text(encoding="utf-8") == before
+
+
+def test_all_that_is_wrong_stands_beside_its_field_at_once(house: tuple[TestClient, Services, Path]) -> None:
+    client, _, path = house
+    before = path.read_text(encoding="utf-8")
+    form = filled(client.get(f"{EDIT}/contacts").text)
+    form |= {
+        "contacts[0].quiet_hours": "at night", "contacts[0].after_min": "soon", "contacts[0].email": "nobody",
+        "contacts[1].name": "neighbour", "contacts[1].phone": "x",
+    }  # fmt: skip
+    answer = client.post(f"{EDIT}/contacts", data=form, headers=ENGLISH)
+    assert answer.status_code == 422
+    marked = set(
+        re.findall(r'name="([^"]+)" id="[^"]+"[^>]* aria-invalid="true" aria-describedby="fault-\1"', answer.text)
+    )
+    assert marked >= {"contacts[0].after_min", "contacts[0].email", "contacts[1].phone"}
+    assert set(re.findall(r'<li><a href="#([^"]+)">', answer.text)) >= marked
+    assert 'value="at night"' in answer.text
+    assert path.read_text(encoding="utf-8") == before
+    spanish = client.post(f"{EDIT}/contacts", data=form, headers={"accept-language": "es"}).text
+    assert "no es una dirección de correo" in html.unescape(spanish)
+
+
+def test_a_form_that_grew_stale_is_refused_with_its_difference(house: tuple[TestClient, Services, Path]) -> None:
+    client, services, path = house
+    form = filled(client.get(f"{EDIT}/house").text) | {"name": "Cellar"}
+    checked = filled(client.post(f"{EDIT}/house", data=form).text)
+    by_hand = path.read_text(encoding="utf-8").replace("1024", "2048")
+    path.write_text(by_hand, encoding="utf-8")
+    answer = client.post(f"{EDIT}/house", data=checked | {"do": "save"}, headers=ENGLISH)
+    assert answer.status_code == 409
+    assert "+ name = &#34;Cellar&#34;" in answer.text
+    assert filled(answer.text)["name"] != "Cellar"
+    assert path.read_text(encoding="utf-8") == by_hand
+    assert services.ledger.edits() == []
+
+
+def test_nothing_is_saved_that_was_not_shown(house: tuple[TestClient, Services, Path]) -> None:
+    """Save with another value than the difference was of shows the difference again; an unchanged form says so."""
+    client, services, path = house
+    before = path.read_text(encoding="utf-8")
+    form = filled(client.get(f"{EDIT}/house").text)
+    assert "Nothing differs" in client.post(f"{EDIT}/house", data=form, headers=ENGLISH).text
+    checked = filled(client.post(f"{EDIT}/house", data=form | {"name": "Cellar"}).text)
+    answer = client.post(f"{EDIT}/house", data=checked | {"name": "Other", "do": "save"}, headers=ENGLISH)
+    assert "+ name = &#34;Other&#34;" in answer.text
+    assert client.post(f"{EDIT}/house", data=form | {"name": "Other", "do": "save"}).status_code == 200
+    assert path.read_text(encoding="utf-8") == before
+    assert services.ledger.edits() == []
+
+
+def test_people_are_put_in_order_and_removed(house: tuple[TestClient, Services, Path]) -> None:
+    client, _, path = house
+    through(client, "contacts", {"contacts[1].name": "neighbour", "contacts[1].email": "n@example.org"})
+    through(client, "contacts", {"contacts[1].place": "0"})
+    names = [one["name"] for one in tomllib.loads(path.read_text(encoding="utf-8"))["contacts"]]
+    assert names[0] == "neighbour"
+    through(client, "contacts", {"contacts[0].remove": "yes"})
+    assert [one["name"] for one in tomllib.loads(path.read_text(encoding="utf-8"))["contacts"]] == names[1:]
+
+
+def test_a_test_goes_to_one_person_alone(tmp_path: Path) -> None:
+    with serving(tmp_path, beside=[replace(larkspur_site(), id="elder", contacts=PEOPLE)]) as (client, services):
+        (tmp_path / "sites" / "elder.toml").write_text(site_toml(services.site("elder")), encoding="utf-8")
+        services.installation = replace(services.installation, mail=Mail(host="127.0.0.1"))
+        form = filled(client.get("/sites/elder/edit/contacts").text)
+        answer = client.post("/sites/elder/edit/contacts/test", data=form | {"contact": "neighbour"}, headers=ENGLISH)
+        assert "A test is on its way" in answer.text
+        owed = services.ledger.due("mail", services.clock.now_ms())
+        assert [(delivery.who, delivery.receiver) for delivery in owed] == [("neighbour", "n@example.org")]
+        assert client.post("/sites/elder/edit/contacts/test", data=form | {"contact": "x"}).status_code == 404
+
+
+def test_a_secret_is_kept_unless_it_is_replaced_or_removed(house: tuple[TestClient, Services, Path]) -> None:
+    client, _, path = house
+    through(
+        client, "contacts", {"contacts[0].webhook": "https://h.example.org/", "contacts[0].webhook_secret": "12345678"}
+    )
+    assert "12345678" not in client.get(f"{EDIT}/contacts").text + client.get(EDIT).text
+    through(client, "contacts", {"contacts[0].phone": "+1 555 0100"})
+    assert "12345678" in path.read_text(encoding="utf-8")
+    through(client, "contacts", {"contacts[0].webhook_secret.remove": "yes"})
+    assert "12345678" not in path.read_text(encoding="utf-8")
+
+
+def test_only_who_may_operate_sees_and_sends_the_forms(tmp_path: Path) -> None:
+    with serving(tmp_path, host="0.0.0.0") as (client, services):
+        described(tmp_path)
+        _, reader = new_token(services.ledger, services.clock, "Bob", "read", None)
+        bearer = {"Authorization": f"Bearer {reader}"}
+        for tail in ("", *(f"/{part}" for part in PARTS)):
+            assert client.get(EDIT + tail, headers=bearer).status_code == 403
+            assert client.post(f"{EDIT}{tail or '/undo'}", headers=bearer, data={"edit": 1}).status_code == 403
+        assert "/edit" not in client.get("/sites/larkspur", headers=bearer).text
+
+
+def test_the_forms_know_every_key_of_a_file() -> None:
+    """Each key of the sections that have a form stands in one, but the file of headers, which a hand alone names."""
+    shown = {table.name: {field.key for field in table.fields} for tables in PARTS.values() for table in tables}
+    for name, section in (("contacts", ContactSection), ("loads", LoadSection), ("channels", ChannelSection)):
+        keys = {field.alias or key for key, field in section.model_fields.items()}
+        assert keys - shown[name] == ({"webhook_headers_file"} if name == "contacts" else set())
+    assert {"low-reserve", "critical-reserve"} | shown["alarms.limits"] <= set(AlarmKind)
+
+
+@pytest.mark.parametrize("value", [480, 0.125, "x", True, ["ON", True, 1, 2.5], [4.1, 8.8]])
+def test_what_is_shown_stands_for_what_it_was(value: object) -> None:
+    fields = [field for tables in PARTS.values() for table in tables for field in table.fields]
+    kinds = {int: "number", float: "number", str: "text", bool: "yes", list: "marks"}
+    kind = "range" if value == [4.1, 8.8] else kinds[type(value)]
+    field = next(field for field in fields if field.kind == kind and field.unit in ("", "A"))
+    assert value_of(field, text_of(field, value)) == value
