@@ -31,10 +31,20 @@ TEMPLATES = Environment(
 
 @dataclass(frozen=True, slots=True)
 class MailLinks:
-    """The links of a mail: the site's page, and the link to acknowledge or answer. None leaves one out."""
+    """The links of a mail: the site's page, and the link to acknowledge or answer. None leaves one out.
+
+    houses : tuple[tuple[str, str], ...] — name and page of each house that a letter is about
+    """
 
     page: str | None
     acknowledge: str | None
+    houses: tuple[tuple[str, str], ...] = ()
+
+    def pages(self, say: Words) -> list[tuple[str, str]]:
+        """The pages of a letter, each with what it is called: one house's is "the site now"."""
+        if len(self.houses) > 1:
+            return [(say("letter.page", site=name), url) for name, url in self.houses]
+        return [] if self.page is None else [(say("mail.page"), self.page)]
 
 
 def message_id(key: str, domain: str) -> str:
@@ -84,8 +94,7 @@ def _subject(message: AlarmMessage) -> str:
 def _weekly_text(said: Letter, say: Words, links: MailLinks) -> str:
     sections = ("\n".join((part.heading, *(f"- {line}" for line in part.lines))) for part in said.sections)
     parts = [said.opening, *sections, said.closing]
-    if links.page is not None:
-        parts.append(f"{say('mail.page')}:\n{links.page}")
+    parts += [f"{called}:\n{url}" for called, url in links.pages(say)]
     parts.append(say("mail.caution"))
     return "\n\n".join(parts) + "\n"
 

@@ -96,7 +96,7 @@ class MailCarrier:
 
     def send(self, delivery: Delivery, message: AlarmMessage) -> Outcome:
         """Make one attempt. A receiver refused for good ends it; after any other failure it is tried again."""
-        links = MailLinks(self._page(message.site), self._link(message))
+        links = MailLinks(self._page(message.site), self._link(message), self._houses(message))
         mail = letter(message, delivery.key, self._sender, delivery.receiver, self._document(message.site), links)
         try:
             with self._connected() as server:
@@ -110,6 +110,11 @@ class MailCarrier:
         except (smtplib.SMTPException, OSError, ValueError, ConfigError) as error:
             return Later(words()("outcome.the_mail_server_cannot_be_used", name=type(error).__name__, error=str(error)))
         return Sent()
+
+    def _houses(self, message: AlarmMessage) -> tuple[tuple[str, str], ...]:
+        houses = () if message.letter is None else message.letter.houses
+        pages = ((house.name, self._page(house.site)) for house in houses)
+        return tuple((name, page) for name, page in pages if page is not None)
 
     def _link(self, message: AlarmMessage) -> str | None:
         if self._links is None or message.letter is not None or message.transition is TransitionKind.CLEARED:

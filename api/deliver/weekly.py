@@ -15,7 +15,7 @@ from api.offline.readiness import ReadyLine
 from forecaster.alarms.plan import MAIL, AlarmMessage, delivery_key, due_ms_of
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority, TransitionKind
 from forecaster.domain.forecast import Forecast
-from forecaster.domain.letters import Letter, LetterSection
+from forecaster.domain.letters import Letter, LetterHouse, LetterSection
 from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Contact, Site, WeeklyLetter
@@ -126,6 +126,7 @@ def homeowner_letter(houses: Sequence[HouseWeek], wording: Wording, now_ms: int)
         opening=say(f"letter.opening.{state}", site=house.site.name, at=wording.within(now_ms, now_ms)),
         sections=tuple(section for section in sections if section.lines),
         closing=say("letter.closing"),
+        houses=_named(houses),
     )
 
 
@@ -158,7 +159,12 @@ def manager_letter(houses: Sequence[HouseWeek], wording: Wording, now_ms: int) -
         ),
         sections=tuple(section for section in sections if section.lines),
         closing=say("letter.closing"),
+        houses=_named([*needing, *well]),
     )
+
+
+def _named(houses: Sequence[HouseWeek]) -> tuple[LetterHouse, ...]:
+    return tuple(LetterHouse(house.site.id, house.site.name) for house in houses)
 
 
 def _troubles(house: HouseWeek, say: Words, *, alone: bool = False) -> tuple[str, ...]:

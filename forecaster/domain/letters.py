@@ -14,10 +14,22 @@ class LetterSection:
 
 
 @dataclass(frozen=True, slots=True)
+class LetterHouse:
+    """A house that a letter is about: its id and its name."""
+
+    site: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
 class Letter:
-    """Subject, first sentence, sections and last sentence, in the words of its reader."""
+    """Subject, first sentence, sections and last sentence, in the words of its reader.
+
+    houses : tuple[LetterHouse, ...] — the houses that it is about, in the order in which it tells of them
+    """
 
     subject: str
     opening: str
     sections: tuple[LetterSection, ...]
     closing: str
+    houses: tuple[LetterHouse, ...] = ()

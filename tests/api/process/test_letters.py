@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator
 from contextlib import closing
@@ -43,13 +44,17 @@ ELDER = replace(
 HOME = replace(LARKSPUR, contacts=(OWNER, NEIGHBOUR, MANAGER))
 
 
+def page_of(site: str) -> str:
+    return f"https://pump.example.org/sites/{site}"
+
+
 class Post:
     """Houses, their ledger, a worker that writes letters, and a courier to a mail server."""
 
     def __init__(self, folder: Path, box: Mailbox, held: Services) -> None:
         self.box, self.held, self.clock = box, held, held.clock
         assert isinstance(held.clock, HeldClock)
-        carrier = MailCarrier(held.installation.mail, held.ledger, held.clock, None, lambda _: None)
+        carrier = MailCarrier(held.installation.mail, held.ledger, held.clock, None, page_of)
         self.sender = courier(carrier, held.ledger, held.clock)
         self.folder = folder
 
@@ -183,6 +188,12 @@ def test_a_manager_gets_one_letter_about_all_their_houses_each_in_its_own_zone(p
     assert "17:02 CET: " in text
     assert "Todo en orden\n- Larkspur Lane cellar: " in text
     assert "Elder" not in text_of(to(mails, "robin@example.org"))
+    told = {"kim@example.org": ("elder", "larkspur"), "robin@example.org": ("larkspur",)}
+    for address, sites in told.items():
+        for kind in ("plain", "html"):
+            links = re.findall(r"https://pump\.example\.org/sites/[\w-]+", text_of(to(mails, address), kind))
+            assert links == [page_of(site) for site in sites]
+    assert "Larkspur Lane cellar ahora:\nhttps://pump.example.org/sites/larkspur" in text
 
 
 def test_none_is_written_before_a_forecast_or_under_a_clock_that_lags(post: Post) -> None:
