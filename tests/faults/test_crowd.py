@@ -39,13 +39,13 @@ CHANNELS = ("mail", "push", "webhook")
 class Crowd:
     """An HTTP server whose receivers hang until they are released, all but the last.
 
-    taken : (path, key) of every request that was answered with 2xx, in order; come : paths that were asked
+    taken : (path, key) of every request that was answered with 2xx, in order; come : the paths of all, in order
     """
 
     port: int = 0
     released: threading.Event = field(default_factory=threading.Event)
     taken: list[tuple[str, str]] = field(default_factory=list)
-    come: set[str] = field(default_factory=set)
+    come: list[str] = field(default_factory=list)
 
 
 @contextmanager
@@ -55,7 +55,7 @@ def crowding(crowd: Crowd) -> Iterator[Crowd]:
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             self.rfile.read(int(self.headers.get("content-length", "0")))
-            crowd.come.add(self.path)
+            crowd.come.append(self.path)
             if not self.path.endswith(f"/{LAST}") and not crowd.released.is_set():
                 crowd.released.wait()
                 return  # who asked has hung up long since
@@ -104,6 +104,11 @@ def subscribe(ledger: Ledger, port: int) -> None:
         ledger.save_subscription(PushSubscription(name, end, *keys, None, name, 1))
 
 
+def first_round(come: list[str], last: str) -> bool:
+    """Whether the last of the crowd was asked before anybody a second time."""
+    return last in come and len(set(come[: come.index(last) + 1])) == come.index(last) + 1
+
+
 def told_of(ledger: Ledger) -> list[Notice]:
     """What became of the messages about the lost mains."""
     return ledger.notices([alarm.id for alarm in ledger.alarms("larkspur") if alarm.kind.value == "mains-lost"])
@@ -137,6 +142,9 @@ def test_the_thirtieth_is_told_at_once_and_the_others_later_each_once(tmp_path: 
                 wait_until(lambda: set(told(ledger)) >= wanted, "the thirtieth", PATIENCE_S)
                 took_s = time.monotonic() - raised_s
                 sys.stdout.write(f"the thirtieth was told on every channel {took_s:.1f} s after the raise\n")
+                for way in ("hook", "push"):
+                    assert first_round([path for path in crowd.come if f"/{way}/" in path], f"/{way}/{LAST}")
+                assert first_round(box.asked, f"{LAST}@example.org")
                 others = [one for one in told_of(ledger) if one.who not in (LAST, "poison")]
                 assert set(told(ledger)) == wanted
                 assert max(one.attempts for one in others) <= 1

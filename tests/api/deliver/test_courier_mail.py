@@ -46,6 +46,7 @@ class Mailbox:
 
     answers : SMTP replies to the next recipients; None takes the mail
     dawdles_s : how long the next recipients are thought over [s]
+    asked : the recipients named, in order
     """
 
     def __init__(self, answers: list[str] | None = None) -> None:
@@ -53,6 +54,7 @@ class Mailbox:
         self.dawdles_s: list[float] = []
         self.hangs_for: set[str] = set()
         self.released = threading.Event()
+        self.asked: list[str] = []
         self.mails: list[EmailMessage] = []
         self.__dict__.update({"handle_RCPT": self.recipient, "handle_DATA": self.data})  # the library's hook names
 
@@ -60,6 +62,7 @@ class Mailbox:
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
         del server, session, options
+        self.asked.append(address)
         if address in self.hangs_for:
             await asyncio.to_thread(self.released.wait)
         if self.dawdles_s:
