@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from api.deliver.couriers import Couriers
 from api.deliver.outbox import planner_for
 from api.http.feeding import Feeder
 from api.http.publisher import StreamPublisher
+from api.process.figures import FigureWriter
 from api.process.installation_state import OutsideView
 from api.process.letters import LetterWorker
 from api.process.parts import Part, Startable
 from api.process.services import Services
 from api.process.studies import StudyWorker
 from collector.collector import Collector
+from collector.config.settings import Installation
 from collector.share import Share
 from collector.weather import WeatherWorker
 from forecaster.domain.site import Site
 from forecaster.live.worker import ForecastWorker
+
+if TYPE_CHECKING:
+    from collector.store.influx_figures import FigureStore
 
 
 def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list[Startable]:
@@ -35,6 +42,8 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
             workers.append(couriers)
             workers.append(LetterWorker(services))
             installation = services.installation
+            if installation.store.on_server:
+                workers.append(FigureWriter(services, _figures(installation)))
             workers.append(StudyWorker(installation.folder, installation.sites, services.ledger, services.clock))
         workers.append(forecaster)
     if Part.COLLECT in parts:
@@ -47,6 +56,12 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
     if Part.SERVE in parts and forecaster is None:
         workers.append(Feeder(services.installation.sites, services.store, services.ledger, services.hub))
     return workers
+
+
+def _figures(installation: Installation) -> FigureStore:
+    from collector.store.influx_figures import open_figures
+
+    return open_figures(installation)
 
 
 def _nobody() -> None:

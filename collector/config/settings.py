@@ -111,6 +111,11 @@ class Store(InstallationSection):
     outbox: Path = Field(default=Path("outbox"), examples=['"outbox"'])
     outbox_limit_mb: Number = Field(default=1024.0, ge=1, examples=["1024"])
 
+    @property
+    def on_server(self) -> bool:
+        """Whether the readings are on a time-series server."""
+        return self.url.startswith("influx+")
+
     def token(self) -> str | None:
         """The token, read from its file now. ConfigError where the file cannot be read."""
         return read_secret(self.token_file, "store.token_file")

@@ -33,7 +33,7 @@ def open_readings(installation: Installation, ledger: Ledger, clock: Clock, *, r
     Errors: ConfigError; StoreUnavailable.
     """
     settings = installation.store
-    if settings.url.startswith("influx+"):
+    if settings.on_server:
         return _server_store(installation, ledger, clock, role)
     return open_store(settings.url, owner=owner, wal_limit_mb=settings.wal_limit_mb)
 
