@@ -16,20 +16,19 @@ from forecaster.domain.runs import Event, Gap, Outage, Run, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
 from forecaster.domain.times import HOUR_MS
+from forecaster.engine.ahead import Ahead, fold_in
 from forecaster.engine.buffer import Buffer
-from forecaster.engine.evidence import Began, Ended, Evidence, FoldOutput
+from forecaster.engine.evidence import FoldOutput
 from forecaster.engine.fingerprint import Fingerprint
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.outlook import outlook
-from forecaster.engine.recharge import charge_now
 from forecaster.engine.status import observe
 
 VERSION = 1
 """The version of snapshots."""
 
 _FIRST_FORECAST_MS = 120_000
-_RECKONED_PERCENT = 8.0
 _KEPT_RAIN_MS = 48 * HOUR_MS
 _REFIT_ON_PACK_MS, _REFIT_ON_MAINS_MS = HOUR_MS, 24 * HOUR_MS
 
@@ -97,7 +96,7 @@ class Engine:
         self._expected: dict[int, tuple[int, float]] = {}
         self._owed = PendingEvents()
         self._last_test_ms: int | None = None
-        self._ahead: tuple[Fold, Models] | None = None
+        self._ahead = Ahead(site, seed)
         self._refitted_ms: int | None = None
         self._begun_anew: tuple[str, ...] = ()
 
@@ -105,10 +104,12 @@ class Engine:
 
     def update(self, reading: Reading) -> None:
         """Take a reading, in any order."""
-        self._ahead = None
         if reading.quantity is Quantity.RAIN_EXPECTED:
+            self._ahead.drop()
             self._expect(reading)
-        elif self._buffer.add(reading):
+            return
+        self._ahead.stale = True
+        if self._buffer.add(reading):
             self._settle()
 
     def untuned(self, now_ms: int) -> float:
@@ -123,7 +124,8 @@ class Engine:
 
     def refit(self, now_ms: int) -> None:
         """Tune the models on the site's own history; heavy, off the hot path. FitError where it cannot."""
-        self._ahead, self._refitted_ms = None, now_ms
+        self._refitted_ms = now_ms
+        self._ahead.drop()
         self._models.inflow.refit(now_ms)
 
     def adopt(self, result: DischargeResult, at_ms: int | None = None, *, learn: bool = True) -> None:
@@ -131,7 +133,7 @@ class Engine:
 
         learn : bool — False where this engine has read the test's readings itself and only has to note the test
         """
-        self._ahead = None
+        self._ahead.drop()
         if learn:
             self._models.belief.adopt(result)
         self._last_test_ms = self._buffer.newest_ms if at_ms is None else at_ms
@@ -220,45 +222,15 @@ class Engine:
 
     def _settle(self) -> None:
         told = FoldOutput()
-        self._fold.take(self._buffer.settle(), told)
-        self._hear(self._fold, self._models, told.evidence)
+        items = self._buffer.settle()
+        fold_in(self.site, self._fold, self._models, items, told, self.seed)
+        self._ahead.settled(items)
         self._owed.add(told.events)
         self._remember_forecast()
 
-    def _hear(self, fold: Fold, models: Models, evidence: list[Evidence]) -> None:
-        """Tell the models the evidence; where no charge is reported, also keep what a discharge left in the pack."""
-        if fold.segmenter.running_w_measured:
-            models.inflow.running_w = fold.segmenter.running_w
-        if fold.accounts.percent is not None:
-            models.hear(evidence)
-            return
-        for told in evidence:
-            match told:
-                case Ended(at_ms):
-                    draws = models.belief.draw(64, np.random.default_rng(self.seed))
-                    left = draws.charge_percent_after(np.zeros(64))
-                    fold.left_percent, fold.left_ms = float(np.median(left)), at_ms
-                    models.hear([told])
-                case Began(at_ms):
-                    # what the mains had put back until then
-                    percent = charge_now(self.site, fold, at_ms, on_pack=False)
-                    models.hear([told if percent is None else Began(at_ms, percent, _RECKONED_PERCENT)])
-                case _:
-                    models.hear([told])
-
     def _present(self, now_ms: int) -> tuple[Fold, Models]:
-        """Copies of state and models into which the held readings are folded, brought to the present time."""
-        if self._ahead is None or self._ahead[0].supply.overdue(now_ms):
-            fold = msgspec.msgpack.decode(msgspec.msgpack.encode(self._fold), type=Fold)
-            self._models.belief.settle()
-            models = self._models.copy()
-            told = FoldOutput()
-            fold.take(self._buffer.waiting(), told)
-            fold.pass_time(now_ms, told)
-            self._hear(fold, models, told.evidence)
-            models.belief.settle()
-            self._ahead = (fold, models)
-        return self._ahead
+        """State and models with the held readings folded in, brought to the present time."""
+        return self._ahead.at(now_ms, self._fold, self._models, self._buffer.waiting)
 
     def _remember_forecast(self) -> None:
         """Keep the forecasts made early in an outage and an hour into it, to be judged when it ends."""

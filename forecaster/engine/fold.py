@@ -109,8 +109,8 @@ class Fold(msgspec.Struct):
         if (change := self.supply.pass_time(at_ms)) is not None:
             self._transfer(change, told)
 
-    def take(self, items: Iterable[Held], told: FoldOutput) -> None:
-        """Fold readings, ordered by source time."""
+    def take(self, items: Iterable[Held], told: FoldOutput, hear: Callable[[], None] | None = None) -> None:
+        """Fold readings, ordered by source time. hear : called after each reading that left evidence."""
         heard = self.heard
         for at_ms, code, subject, _, value in items:
             quantity = ORDER[code]
@@ -128,6 +128,8 @@ class Fold(msgspec.Struct):
                 self._run_source(at_ms, quantity, value, told)
             else:
                 _TAKERS[quantity](self, at_ms, key, value, told)
+            if hear is not None and told.evidence:
+                hear()
         if self.late_course.points:
             self._heal(told)
 

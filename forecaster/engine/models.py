@@ -56,6 +56,11 @@ class Models:
         """Independent copies of these models."""
         return Models(self.inflow.copy(), self.belief.copy(), self.plate_w, replace(self.charging))
 
+    def settle(self) -> None:
+        """Compute now what copies of these models can share; it changes no knowledge."""
+        self.inflow.settle()
+        self.belief.settle()
+
     def hear(self, evidence: Iterable[Evidence]) -> None:
         """Take evidence in order."""
         inflow, belief = self.inflow, self.belief

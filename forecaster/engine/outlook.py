@@ -16,10 +16,12 @@ from forecaster.engine import reserve
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
+from forecaster.engine.passage import Drain, Passage
 from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.water import CycleFigures, cycle_figures, water_of
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, seed_from, uniforms
+from forecaster.maths.ranks import median
 from forecaster.pack.draws import PackDraws
 from forecaster.texts.catalogue import Said
 
@@ -106,23 +108,24 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
     pack = models.belief.draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
     if on_pack and (fold.accounts.percent is None or age.pack_silent):
-        percent = reserve.median(pack.charge_percent_after(np.zeros(DRAWS)))
+        percent = median(pack.charge_percent_after(np.zeros(DRAWS)))
     seed = seed_from(rng)
     pack = _with_measured_loads(fold, pack, seed)
-    whole = reserve.ahead_grid_s()
-    charging_wh, charging_w = _charging(fold, models, now_ms, whole, seed)
-    grid = whole if charging_wh is not None else whole[: reserve.points_needed(pack, whole)]
-    pump_wh = models.inflow.draw_ahead(now_ms, whole, DRAWS, rng, points=grid.size)
-    follows = on_pack and age.pump_silent and not age.pack_silent
-    ratio = pack.unheard if follows else np.ones(1)
-    pump_wh = _aged(pump_wh * ratio[:, None], age, seed) + fold.segmenter.standby_w * grid / 3600.0
-    drain = reserve.cumulative_drain_wh(pump_wh, pack, grid, charging_wh)
-    widening, within_wh = models.inflow.widening, _within_a_cycle_wh(fold, pack, seed)
-    peak = reserve.running_peak(drain)
-    hours = reserve.widen(reserve.passage_of_peak(peak, pack.to_reserve_wh + within_wh, grid), widening)
-    to_empty = reserve.widen(reserve.passage_of_peak(peak, pack.to_empty_wh + within_wh, grid), widening)
+    charging_wh, charging_w = _charging(fold, models, now_ms, reserve.ahead_grid_s(), seed)
+    unheard = pack.unheard if on_pack and age.pump_silent and not age.pack_silent else None
+    passed = Drain(
+        pack=pack,
+        inflow=models.inflow,
+        now_ms=now_ms,
+        scale=_aged(unheard, age, seed),
+        standby_w=fold.segmenter.standby_w,
+        charging_wh=charging_wh,
+        within_wh=_within_a_cycle_wh(fold, pack, seed),
+        seed=seed_from(rng),
+    ).passage(mean.p50)
     figures = cycle_figures(fold, mean.p50, now_ms)
-    parts = _parts(pack, mean.p50 * float(np.median(ratio)) + fold.segmenter.standby_w, charging_w)
+    pump_w = mean.p50 if unheard is None else mean.p50 * median(unheard)
+    parts = _parts(pack, pump_w + fold.segmenter.standby_w, charging_w)
     return Forecast(
         site=site.id,
         issued_at_ms=now_ms,
@@ -130,23 +133,23 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         basis=_basis(fold, mean.count, age),
         data_age_s=age.data_age_s,
         charge_percent=percent,
-        usable_wh=reserve.median(pack.to_reserve_wh),
+        usable_wh=median(pack.to_reserve_wh),
         draw_w=parts.pump_w + parts.loads_w + parts.pack_w,
         cycles_per_hour=figures.cycles_per_hour,
         run_s=figures.run_s,
         wh_per_cycle=figures.wh_per_cycle,
         duty=figures.duty,
-        hours_remaining=reserve.quantiles(hours),
-        hours_to_empty=reserve.quantiles(to_empty),
-        survival=reserve.survival(hours, now_ms),
+        hours_remaining=reserve.quantiles(passed.hours),
+        hours_to_empty=reserve.quantiles(passed.to_empty_h),
+        survival=reserve.survival(passed.hours, now_ms),
         water=water_of(site, figures, models.inflow.halving_h(now_ms)),
         degraded=_degraded(site, fold, age, figures, pack.doubt, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
-        drain_path=_drain_path(pack, drain, grid, hours, now_ms),
+        drain_path=_drain_path(pack, passed, now_ms),
         full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
-        never_probability=reserve.never_probability(hours),
+        never_probability=reserve.never_probability(passed.hours),
         coverage=models.inflow.backtest.conformal.coverage(),
     )
 
@@ -157,13 +160,15 @@ def _basis(fold: Fold, cycles: int, age: Age) -> Basis:
     return Basis.PROJECTED if age.silent else Basis.MEASURED
 
 
-def _aged(pump_wh: Array, age: Age, seed: int) -> Array:
-    """Widen the pump's energy ahead by the age of the data: what was not observed may have changed."""
+def _aged(unheard: Array | None, age: Age, seed: int) -> Array | None:
+    """Factors on the pump's energy ahead (DRAWS,): what it used unheard over what was booked for it, and a spread by
+    the age of the data, because what was not observed may have changed.
+    """
     if not age.pump_silent or age.data_age_s is None:
-        return pump_wh
+        return unheard
     spread = min(_AGE_SPREAD * (age.data_age_s / 3600.0) ** 0.5, _MOST_AGE_SPREAD)
-    factor = np.exp(spread * normals(seed, pump_wh.shape[0], 3)[:, 0])
-    return np.asarray(pump_wh * factor[:, None], dtype=np.float64)
+    factor = np.exp(spread * normals(seed, DRAWS, 3)[:, 0])
+    return np.asarray(factor if unheard is None else factor * unheard, dtype=np.float64)
 
 
 def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
@@ -197,24 +202,22 @@ def _charging(fold: Fold, models: Models, now_ms: int, grid: Array, seed: int) -
 
 def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
     """The parts of the draw as seen from the battery; each includes its share of the inverter's loss."""
-    cost = reserve.median(1.0 / pack.efficiency)
+    cost = median(1.0 / pack.efficiency)
     return DrawParts(
         pump_w=pump_w * cost,
-        loads_w=reserve.median(pack.loads_w) * cost,
-        pack_w=reserve.median(pack.idle_w),
+        loads_w=median(pack.loads_w) * cost,
+        pack_w=median(pack.idle_w),
         charging_w=charging_w,
     )
 
 
-def _drain_path(pack: PackDraws, drain: Array, grid: Array, hours: Array, now_ms: int) -> tuple[ChargeAhead, ...]:
+def _drain_path(pack: PackDraws, passed: Passage, now_ms: int) -> tuple[ChargeAhead, ...]:
     """Expected charge ahead, to a little beyond the late end of the range."""
-    late = float(np.quantile(np.minimum(hours, grid[-1] / 3600.0), 0.95)) * 1.1 + 0.5
-    last = int(np.searchsorted(grid, late * 3600.0))
-    spots = np.unique(np.linspace(0, min(last, grid.size - 1), _PATH_POINTS).astype(int))
-    charge = np.ascontiguousarray(pack.charge_percent_after(drain[:, spots]).T)
-    ranks = [round(level * (charge.shape[1] - 1)) for level in (0.10, 0.50, 0.90)]
-    low, middle, high = np.partition(charge, ranks, axis=1)[:, ranks].T.tolist()
-    times = [now_ms + round(ahead_s * 1000.0) for ahead_s in grid[spots].tolist()]
+    last = min(int(np.searchsorted(passed.grid_s, passed.late_h * 3600.0)), passed.grid_s.size - 1)
+    spots = sorted({round(last * share / (_PATH_POINTS - 1)) for share in range(_PATH_POINTS)})
+    charge = np.sort(pack.charge_percent_after(passed.drain_wh[:, spots]).T, axis=1)
+    low, middle, high = (charge[:, round(level * (charge.shape[1] - 1))].tolist() for level in (0.10, 0.50, 0.90))
+    times = [now_ms + round(ahead_s * 1000.0) for ahead_s in passed.grid_s[spots].tolist()]
     return tuple(map(ChargeAhead, times, low, middle, high))
 
 

@@ -8,7 +8,8 @@ from functools import lru_cache
 import numpy as np
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS, Quantiles, SurvivalPoint
-from forecaster.maths.arrays import Array
+from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array, Paths
 from forecaster.pack.draws import PackDraws
 
 GRID_POINTS = 128
@@ -32,7 +33,7 @@ _NEVER_H = 1e9
 """Represents "never" where quantiles are interpolated: far beyond any horizon [h]."""
 
 
-def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, charging_wh: Array | None = None) -> Array:
+def cumulative_drain_wh(pump_wh: Paths, pack: PackDraws, ahead_s: Array, charging_wh: Array | None = None) -> Paths:
     """Energy drawn from the battery ahead [Wh], shape (draws, T), net of charging.
 
     pump_wh : (draws, T) — cumulative pump energy at the plug ahead [Wh]
@@ -42,30 +43,34 @@ def cumulative_drain_wh(pump_wh: Array, pack: PackDraws, ahead_s: Array, chargin
     A full pack takes no more, so energy that would charge it above full is not counted (reflection at full, the
     discrete Skorokhod map: the overflow up to t is the greatest excess up to t).
     """
-    hours = ahead_s / 3600.0
-    drain = np.asarray(pump_wh / pack.efficiency[:, None], dtype=np.float64)
-    drain += (pack.loads_w / pack.efficiency + pack.idle_w)[:, None] * hours
+    kind = pump_wh.dtype
+    cost, steady_w = 1.0 / pack.efficiency, pack.loads_w / pack.efficiency + pack.idle_w
+    drain = pump_wh * cost[:, None].astype(kind)
+    drain += steady_w[:, None].astype(kind) * (ahead_s / 3600.0).astype(kind)
     if charging_wh is None:
         return drain
-    net = drain - charging_wh
-    overflow = np.maximum.accumulate(np.maximum(0.0, -net - pack.to_full_wh[:, None]), axis=1)
-    return np.asarray(net + overflow, dtype=np.float64)
+    drain -= charging_wh
+    over = np.negative(drain)
+    over -= pack.to_full_wh[:, None].astype(kind)
+    np.maximum(over, 0.0, out=over)
+    drain += np.maximum.accumulate(over, axis=1, out=over)
+    return drain
 
 
-def points_needed(pack: PackDraws, ahead_s: Array) -> int:
-    """How many points of a grid ahead contain every draw's passage to empty, however little the pump runs.
+def points_needed(pack: PackDraws, ahead_s: Array, pump_w: float = 0.0) -> int:
+    """How many points of a grid ahead hold every draw's passage to empty, if the pump's mean power stays above pump_w.
 
     The inverter's own draw and the other loads alone empty a pack that is not charged. All points are needed where
     they do not within the grid.
     """
-    least_w = pack.idle_w + pack.loads_w / pack.efficiency
+    least_w = pack.idle_w + (pack.loads_w + pump_w) / pack.efficiency
     longest_h = float(
         np.max(np.divide(pack.to_empty_wh, least_w, out=np.full_like(least_w, np.inf), where=least_w > 0))
     )
     return min(int(np.searchsorted(ahead_s, longest_h * 3600.0)) + 2, ahead_s.size)
 
 
-def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Array:
+def first_passage(cumulative_wh: Paths, budget_wh: Array, ahead_s: Array) -> Array:
     """Hours until each draw's drain first reaches its budget [h], shape (draws,); inf where it never does on the grid.
 
     cumulative_wh : (draws, T) — cumulative drain, 0 at ahead_s[0] = 0; may fall while charging
@@ -76,33 +81,26 @@ def first_passage(cumulative_wh: Array, budget_wh: Array, ahead_s: Array) -> Arr
     return passage_of_peak(running_peak(cumulative_wh), budget_wh, ahead_s)
 
 
-def running_peak(cumulative_wh: Array) -> Array:
+def running_peak(cumulative_wh: Paths) -> Paths:
     """The greatest drain of each draw so far, (draws, T); the argument itself where it never falls."""
     falls = bool((cumulative_wh[:, 1:] < cumulative_wh[:, :-1]).any())
     return np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
 
 
-def passage_of_peak(peak: Array, budget_wh: Array, ahead_s: Array) -> Array:
+def passage_of_peak(peak: Paths, budget_wh: Array, ahead_s: Array) -> Array:
     """`first_passage` of a drain's running peak, for several budgets of one drain."""
     budget = np.maximum(budget_wh, 0.0)
-    below = peak < budget[:, None]
+    below = peak < budget[:, None].astype(peak.dtype)
     index = np.where(below[:, -1], peak.shape[1], below.argmin(axis=1))
     reached = index < peak.shape[1]
     after = np.minimum(index, peak.shape[1] - 1)
     before = np.maximum(after - 1, 0)
     rows = np.arange(peak.shape[0])
-    low, high = peak[rows, before], peak[rows, after]
-    rise = high - low
-    share = np.divide(budget - low, rise, out=np.zeros_like(rise), where=rise > 0.0)
-    hours = (ahead_s[before] + np.clip(share, 0.0, 1.0) * (ahead_s[after] - ahead_s[before])) / 3600.0
+    low, high = peak[rows, before].astype(np.float64), peak[rows, after]
+    share = (budget - low) / np.maximum(high - low, 1e-12)
+    share = np.minimum(np.maximum(share, 0.0), 1.0)
+    hours = (ahead_s[before] + share * (ahead_s[after] - ahead_s[before])) / 3600.0
     return np.where(reached, np.where(index == 0, 0.0, hours), np.inf)
-
-
-def median(values: Array) -> float:
-    """The median of draws (draws,) without NaN: numpy's, without its checks."""
-    half = values.size // 2
-    ordered = np.partition(values, (half - 1, half))
-    return float(ordered[half] if values.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
 def widen(hours: Array, factor: float) -> Array:
@@ -142,10 +140,7 @@ def survival(hours: Array, now_ms: int, horizon_h: float = HORIZON_H) -> tuple[S
     last = int(horizon_h) if finite.size < hours.size else min(int(horizon_h), int(np.ceil(finite.max())) + 1)
     ahead = np.arange(1, last + 1)
     alive = 1.0 - np.searchsorted(np.sort(hours), ahead, side="right") / hours.size
-    return tuple(
-        SurvivalPoint(now_ms + int(h) * 3_600_000, float(p))
-        for h, p in zip(ahead.tolist(), alive.tolist(), strict=True)
-    )
+    return tuple(map(SurvivalPoint, (now_ms + ahead * HOUR_MS).tolist(), alive.tolist()))
 
 
 def never_probability(hours: Array, horizon_h: float = HORIZON_H) -> float:

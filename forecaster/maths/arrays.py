@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64decode, b64encode
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,12 @@ from numpy.typing import NDArray
 from forecaster.domain.errors import SnapshotError
 
 Array = NDArray[np.float64]
+
+Single = NDArray[np.float32]
+"""Paths of many draws ahead: half the memory, and far finer than anything that is known of them."""
+
+Paths = NDArray[np.floating[Any]]
+"""Paths of either precision; what is computed from them has theirs."""
 
 
 def pack_array(values: NDArray[np.float64]) -> dict[str, object]:

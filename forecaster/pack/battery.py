@@ -53,11 +53,11 @@ def reported_percent(charge: Array, bow: Array | float, skew: Array | float = 0.
 
 def charge_at(percent: Array | float, bow: Array | float, skew: Array | float = 0.0) -> Array:
     """True share of charge, 0..1, at a reported percent: reported_percent solved by four Newton steps."""
-    share = np.clip(np.asarray(percent, dtype=np.float64) / 100.0, 0.0, 1.0)
+    share = np.minimum(np.maximum(np.asarray(percent, dtype=np.float64) / 100.0, 0.0), 1.0)
     x = np.asarray(share - share * (1.0 - share) * (bow + skew * (1.0 - 2.0 * share)), dtype=np.float64)
     for _ in range(4):
         error = reported_percent(x, bow, skew) / 100.0 - share
-        x = np.clip(x - error / reported_slope(x, bow, skew), 0.0, 1.0)
+        x = np.minimum(np.maximum(x - error / reported_slope(x, bow, skew), 0.0), 1.0)
     return x
 
 

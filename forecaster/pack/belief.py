@@ -14,22 +14,15 @@ from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Load, Pack
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, pack_array, unpack_array
-from forecaster.maths.noise import normals, seed_from, uniforms
-from forecaster.pack.battery import PEUKERT, RESTED, charge_at, peukert_drain, temperature_factor
+from forecaster.maths.noise import seed_from
+from forecaster.pack.battery import PEUKERT, RESTED, peukert_drain, temperature_factor
 from forecaster.pack.chargeline import (
     BOW,
     CAPACITY,
     COST,
     IDLE,
-    LOADS,
-    OF_ROUNDING,
-    OF_SCALE,
     ROUNDING_PRIOR,
     SHARED,
-    SKEW,
-    START,
-    UNHEARD,
-    UNKNOWNS,
     ChargeContext,
     ChargeSteps,
     Posterior,
@@ -38,8 +31,8 @@ from forecaster.pack.chargeline import (
 )
 from forecaster.pack.doubt import doubted
 from forecaster.pack.draws import Discharge, PackDraws
-from forecaster.pack.slope import with_slope
-from forecaster.pack.stray import MOST_PERCENT, SCALE_PRIOR, remembered
+from forecaster.pack.gauged import Shown, by_gauge, unknowns
+from forecaster.pack.stray import SCALE_PRIOR, remembered
 
 VERSION = 2
 
@@ -58,9 +51,6 @@ quarter of the bow is its error at half charge)."""
 
 SWING = 0.3
 """Deviation of a cycling load's energy from its mean, as a share of one run's energy: that of a saw-tooth."""
-
-_OWN_NUMBERS = 21
-"""Added to the seed, so that the pack's unknowns have random numbers of their own."""
 
 _KEPT = 3
 """Cached posteriors: of the settled state, of the present, and of a discharge that would begin now."""
@@ -196,7 +186,8 @@ class PackBelief:
         seen = now.evidence
         own = tuple(part.tobytes() for part in (self.mean, self.covariance, self.rounding, self.scale))
         start = (seen.start_percent, seen.start_spread)
-        key = (seen.changes, seen.healed, start, seen.lump_wh, self.step_percent, self.factor, own)
+        rows = tuple(seen.edges), tuple(map(tuple, seen.rows))
+        key = (rows, start, seen.lump_wh, self.step_percent, self.factor, own)
         known = self._worked_out.get(key)
         if known is None:
             if len(self._worked_out) >= _KEPT:
@@ -228,43 +219,13 @@ class PackBelief:
             now = Discharge(0)
             self._start(now, charge_percent)
         seed = seed_from(rng)
-        drawn = self._by_gauge(now, draws, seed, now.when_read() if unread else now)
+        shown = Shown(now.charge_percent, self.step_percent, self.pack.reserve_percent)
+        read = now.when_read() if unread else now
+        mixed = unknowns(self._known(now), seed, draws)
+        drawn = by_gauge(mixed, shown, now, read, self.listed_loads_w, self.factor, seed)
         if now.charge_percent is None or now.elapsed_h <= 0.0:
             return drawn
         return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed)
-
-    def _by_gauge(self, now: Discharge, draws: int, seed: int, read: Discharge) -> PackDraws:
-        """Draws of what the changes of the charge leave. read : what had been counted when the charge was last read."""
-        theta, rounding, scale, stray = _drawn(self._known(now), seed, draws)
-        capacity = np.exp(theta[:, CAPACITY]) * self.factor
-        cost, idle, loads = np.exp(theta[:, COST]), np.exp(theta[:, IDLE]), np.exp(theta[:, LOADS])
-        bow, skew = np.clip(theta[:, BOW], -0.5, 0.5), np.clip(theta[:, SKEW], -0.2, 0.2)
-        unheard = np.exp(theta[:, UNHEARD])
-        loads_w = loads * self.listed_loads_w
-        start = np.minimum(theta[:, START], 1.0)
-        then_wh, now_wh = (counted.used_wh(cost, idle, loads_w, unheard) for counted in (read, now))
-        charge = np.clip(start - then_wh / capacity, 0.0, 1.0)
-        if now.charge_percent is not None:
-            half = self.step_percent * (0.5 + 0.15)
-            shown = now.charge_percent + rounding * self.step_percent - stray[:, 0]
-            charge = np.clip(charge, charge_at(shown - half, bow, skew), charge_at(shown + half, bow, skew))
-        charge = np.clip(charge - (now_wh - then_wh) / capacity, 0.0, 1.0)
-        floor = charge_at(np.maximum(self.pack.reserve_percent - stray[:, 1], 0.0), bow, skew)
-        drawn = PackDraws(
-            capacity_wh=capacity,
-            efficiency=1.0 / cost,
-            idle_w=idle,
-            loads_w=loads_w,
-            to_reserve_wh=np.maximum(charge - floor, 0.0) * capacity,
-            to_empty_wh=charge * capacity,
-            to_full_wh=(1.0 - charge) * capacity,
-            bow=bow,
-            skew=skew,
-            start=start,
-            stray_percent=stray,
-            unheard=unheard,
-        )
-        return with_slope(drawn, now, then_wh, now_wh, scale, self.pack.reserve_percent, seed)
 
     def adopt(self, result: DischargeResult) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
@@ -375,20 +336,6 @@ def _prior(pack: Pack, energy_spread: float, running_w: float | None) -> tuple[A
     mean = np.array([np.log(pack.nominal_wh * CAPACITY_OF_NAMEPLATE), cost, np.log(max(idle, 0.1)), 0.0, 0.0, 0.0])
     spread = np.array([CAPACITY_SPREAD, cost_spread, idle_spread, LOADS_SPREAD, BOW_SPREAD, SKEW_SPREAD])
     return mean, np.diag(spread**2)
-
-
-def _drawn(known: Posterior, seed: int, draws: int) -> tuple[Array, Array, Array, Array]:
-    """Draws of the unknowns (draws, 8), of where the shown charge turns over (draws,) [steps], of the scale of the
-    gauge's stray (draws,), and of that stray now and at the floor (draws, 2) [%].
-    """
-    z = normals(seed + _OWN_NUMBERS, draws, UNKNOWNS + 2)
-    edges = np.cumsum(known.weight)
-    pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
-    root = np.linalg.cholesky(known.covariance)
-    away = np.einsum("mij,mj->mi", root[pick], z[:, :UNKNOWNS])
-    stray = known.stray[pick] - np.einsum("mij,mj->mi", known.stray_slope[pick], away)
-    stray = stray + np.einsum("mij,mj->mi", known.stray_root[pick], z[:, UNKNOWNS:])
-    return known.mean[pick] + away, OF_ROUNDING[pick], OF_SCALE[pick], np.clip(stray, -MOST_PERCENT, MOST_PERCENT)
 
 
 def _mixed(known: Posterior) -> tuple[Array, Array]:

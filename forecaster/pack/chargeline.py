@@ -191,7 +191,7 @@ class ChargeContext:
     floor_percent: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
     """The unknowns under each hypothesis: a rounding and a scale of the gauge's stray, H of them, scales fastest.
 

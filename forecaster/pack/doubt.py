@@ -14,6 +14,7 @@ import numpy as np
 
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
+from forecaster.maths.ranks import median
 from forecaster.pack.chargeline import CAPACITY, COST, IDLE, SHARED, UNHEARD_SPREAD
 from forecaster.pack.draws import Discharge, PackDraws
 
@@ -45,18 +46,20 @@ def doubted(
     Runs that are caught by chance count as lumps, and the error of their sum grows like the root of their number.
     Where the nameplate's energy would already be used up, the pack has refuted it: those draws keep the gauge.
     """
-    gone = float(np.median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh))
+    gone = median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh)
     if gone < _LEAST_GONE:
         return drawn
     count = drawn.capacity_wh.size
     z = normals(seed + 5, count, SHARED + 2)
-    theta = plate[0] + z[:, :SHARED] * np.sqrt(np.diagonal(plate[1]))
-    capacity, cost, idle = (np.exp(theta[:, column]) for column in (CAPACITY, COST, IDLE))
+    spread = np.sqrt(np.diagonal(plate[1]))
+    capacity, cost, idle = (np.exp(plate[0][of] + spread[of] * z[:, of]) for of in (CAPACITY, COST, IDLE))
     capacity = capacity * factor
     used = now.used_wh(cost, idle, drawn.loads_w, np.exp(UNHEARD_SPREAD * z[:, SHARED]))
     used += cost * math.sqrt(now.evidence.lump_wh * (now.plug_wh + now.evidence.lump_wh)) * z[:, SHARED + 1]
     apart = np.log(np.maximum(used, 0.01 * capacity) / capacity / gone)
-    weight = nameplate_weight(float(apart.mean() / max(apart.std(), 1e-3)))
+    middle = float(apart.sum()) / count
+    wide = math.sqrt(max(float(apart @ apart) / count - middle**2, 0.0))
+    weight = nameplate_weight(middle / max(wide, 1e-3))
     charge = drawn.start - used / capacity
     taken = (uniforms(seed + 6, count, 1)[:, 0] < weight) & (charge > 0.0)
     if not taken.any():

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from forecaster.maths.arrays import Array
+from forecaster.maths.arrays import Array, Paths
 from forecaster.pack.battery import reported_percent
 from forecaster.pack.chargeline import CHARGE_ACCEPTED, ChargeSteps
 
@@ -45,7 +45,7 @@ class PackDraws:
     unheard: Array = field(default_factory=lambda: np.ones(1))
     doubt: float = 0.0
 
-    def charge_percent_after(self, drain_wh: Array) -> Array:
+    def charge_percent_after(self, drain_wh: Paths) -> Array:
         """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0.
 
         The gauge's deviation changes from its present value to that at the floor, and to zero at empty.
@@ -58,10 +58,13 @@ class PackDraws:
                 self.stray_percent[:, 0], self.stray_percent[:, 1],
             )
         )  # fmt: skip
-        share = np.clip((to_empty - drain_wh) / capacity, 0.0, 1.0)
-        gone = np.clip(drain_wh / np.maximum(to_reserve, 1e-9), 0.0, 1.0)
-        stray = (now + gone * (there - now)) * np.minimum(share / _ENDS_SHARE, 1.0)
-        return np.asarray(np.clip(reported_percent(share, bow, skew) + stray, 0.0, 100.0))
+        share = np.minimum(np.maximum((to_empty - drain_wh) * (1.0 / capacity), 0.0), 1.0)
+        gone = np.minimum(np.maximum(drain_wh * (1.0 / np.maximum(to_reserve, 1e-9)), 0.0), 1.0)
+        gone *= there - now
+        gone += now
+        gone *= np.minimum(share * (1.0 / _ENDS_SHARE), 1.0)
+        gone += reported_percent(share, bow, skew)
+        return np.asarray(np.minimum(np.maximum(gone, 0.0), 100.0))
 
 
 @dataclass(slots=True)

@@ -9,6 +9,7 @@ shown and over the part ahead; nobody tells which, so a share of the draws of a 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -58,7 +59,6 @@ def with_slope(
     to_reserve = np.maximum(each_wh * ahead - since_wh, 0.0)
     to_empty = np.maximum(each_wh * (ahead + shown - left) - since_wh, 0.0)
     capacity = 100.0 * each_wh
-    one = np.ones(count)
     return replace(
         drawn,
         capacity_wh=np.where(taken, capacity, drawn.capacity_wh),
@@ -67,11 +67,11 @@ def with_slope(
         to_full_wh=np.where(taken, np.maximum(capacity - to_empty, 0.0), drawn.to_full_wh),
         bow=np.where(taken, 0.0, drawn.bow),
         skew=np.where(taken, 0.0, drawn.skew),
-        start=np.where(taken, start / 100.0 * one, drawn.start),
+        start=np.where(taken, start / 100.0, drawn.start),
         stray_percent=np.where(taken[:, None], 0.0, drawn.stray_percent),
     )
 
 
 def _leapt(now: Discharge) -> bool:
-    shown = np.array([now.evidence.start_percent or 0.0, *now.evidence.edges])
-    return bool(np.diff(shown).max(initial=0.0) > _LEAP_PERCENT)
+    shown = [now.evidence.start_percent or 0.0, *now.evidence.edges]
+    return any(later - sooner > _LEAP_PERCENT for sooner, later in pairwise(shown))

@@ -45,7 +45,7 @@ class Situation:
     @property
     def drain_wh(self) -> Array:
         """Energy drawn from the battery ahead [Wh], (draws, T)."""
-        return cumulative_drain_wh(self.pump_wh, self.pack, self.ahead_s)
+        return np.asarray(cumulative_drain_wh(self.pump_wh, self.pack, self.ahead_s), dtype=np.float64)
 
 
 def hours(situation: Situation, charging_wh: Array | None = None) -> Array:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecaster.domain.times import HOUR_MS
-from forecaster.maths.arrays import Array
+from forecaster.maths.arrays import Array, Single
 from forecaster.maths.noise import normals
-from forecaster.water.outflow import Draws
+from forecaster.water.outflow import Draws, drawn_from
 from forecaster.water.rain import DELAY_H, RainRecord
 from forecaster.water.recession import Bank
-from forecaster.water.storms import StormClimate, filled_h, nearest, storm_rate, unit_storms_wh, unknown_size
+from forecaster.water.storms import StormClimate, filled_h, storm_rate, unit_storms_wh, unknown_size
 
 RAIN_SPREAD = 0.5
 """Deviation of forecast rain from what falls, on a log scale (common practice, no source)."""
@@ -35,7 +35,7 @@ class Known:
     rain: StormClimate
     gauged: bool
 
-    def rises_wh(self, now_ms: int, every_h: Array, draws: int, seed: int, *, storms: bool, points: int) -> Array:
+    def rises_wh(self, now_ms: int, every_h: Array, draws: int, seed: int, *, storms: bool, points: int) -> Single:
         """Pump energy at the plug between the first `points` of the times ahead [Wh], shape (draws, points - 1).
 
         every_h : (T,) — rising, from 0 [h]
@@ -43,32 +43,31 @@ class Known:
         """
         ahead_h = every_h[:points]
         lag_h = max(now_ms - self.at_ms, 0) / HOUR_MS
-        drawn = Draws(self.bank, seed, draws)
+        drawn = drawn_from(self.bank, seed, draws)
         told = self.record.told(now_ms)
-        path = drawn.falling_wh(ahead_h, lag_h)
+        rises = drawn.falling_wh(ahead_h, lag_h)
         if storms:
-            path += self._storms_wh(drawn, now_ms, every_h, told)[:, :points]
+            rises += self._storms_wh(drawn, now_ms, every_h, told, points)
         if told:
-            path += self._told_wh(drawn, now_ms, ahead_h, told)
+            self._add_told_wh(rises, drawn, now_ms, ahead_h, told)
         else:
             measured = self.record.raining_mm_per_h(now_ms) if self.gauged else None
-            path += drawn.raining_wh(ahead_h, lag_h, measured)
+            drawn.add_raining_wh(rises, ahead_h, lag_h, measured)
             under_way = 0.0 if measured else self.record.store_mm_per_h * DELAY_H
-            path += drawn.arrived_wh(ahead_h, self.untaken_mm + under_way)
-        return drawn.wobbled(path, every_h, lag_h)
+            drawn.add_arrived_wh(rises, ahead_h, self.untaken_mm + under_way)
+        rises *= drawn.wobble_factor(every_h, lag_h, points)
+        return rises
 
-    def _storms_wh(self, drawn: Draws, now_ms: int, every_h: Array, told: dict[int, float]) -> Array:
-        """Energy of unannounced storms, in addition to the forecast rain [Wh], shape (draws, T)."""
-        tau = self.bank.candidates.tau_h
-        middle = np.exp(self.bank.weights @ np.log(tau))
-        tau_h = tuple(nearest(tau[:, k], float(middle[k])) for k in range(3))
+    def _storms_wh(self, drawn: Draws, now_ms: int, every_h: Array, told: dict[int, float], points: int) -> Single:
+        """Energy of unannounced storms between times ahead, beyond the forecast rain [Wh], (draws, points - 1)."""
         dry_h = float(round((max(told) + HOUR_MS - now_ms) / HOUR_MS)) if told else 0.0
         gauged = self.gauged and drawn.gains is not None
         climate = self.rain if gauged else self.storms
         rate_per_h, keeps = storm_rate(climate.rate_per_h)
-        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(every_h.tolist()), rate_per_h, tau_h, dry_h)
+        unit = unit_storms_wh(drawn.seed, drawn.draws, tuple(every_h.tolist()), rate_per_h, drawn.usual_h, dry_h)
         size = keeps * climate.mean_size * unknown_size(drawn.seed, drawn.draws, climate.size_spread)
-        return np.asarray((self._wh_per_mm(drawn)[:, None] * size if gauged else size) * unit)
+        each = self._wh_per_mm(drawn)[:, None] * size if gauged else size
+        return np.asarray(each.astype(np.float32) * unit[:, : points - 1])
 
     def _wh_per_mm(self, drawn: Draws) -> Array:
         """Pump energy that a millimetre of rain brings in all [Wh/mm], shape (draws,)."""
@@ -76,8 +75,8 @@ class Known:
             return np.asarray(drawn.gains.sum(axis=1))
         return np.full(drawn.draws, self.storms.mean_size / self.rain.mean_size)
 
-    def _told_wh(self, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> Array:
-        """Energy of rain that is forecast, or that is still on its way through the ground [Wh], shape (draws, T)."""
+    def _add_told_wh(self, rises: Single, drawn: Draws, now_ms: int, ahead_h: Array, told: dict[int, float]) -> None:
+        """Add the energy of rain that is forecast, or still on its way through the ground, to the rises [Wh]."""
         gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
         falls = [((max(hour, now_ms) - now_ms) / HOUR_MS + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
         falls.append((0.0, self.record.store_mm_per_h * DELAY_H))
@@ -86,9 +85,6 @@ class Known:
         since = np.maximum(ahead_h[:, None] - begins, 0.0)
         after = np.maximum(since - 1.0, 0.0)
         spread = np.exp(RAIN_SPREAD * normals(drawn.seed + 3, drawn.draws, 1) - RAIN_SPREAD**2 / 2.0)
-        path = np.zeros((drawn.draws, ahead_h.size))
-        for k in range(3):
-            scales, which = np.unique(drawn.tau_h[:, k], return_inverse=True)
-            shapes = np.stack([(filled_h(since, tau) - filled_h(after, tau)) @ depth for tau in scales.tolist()])
-            path += gains[:, k, None] * spread * shapes[which]
-        return path
+        scales = drawn.scales_h.tolist()
+        shapes = np.stack([(filled_h(since, tau) - filled_h(after, tau)) @ depth for tau in scales])
+        drawn.add_shapes(rises, gains * spread, shapes)

@@ -13,7 +13,7 @@ from forecaster.domain.errors import FitError, SnapshotError
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
-from forecaster.maths.arrays import Array, pack_array, unpack_array
+from forecaster.maths.arrays import Array, Single, pack_array, unpack_array
 from forecaster.maths.conformal import Backtest, Conformal
 from forecaster.maths.mixture import mixture_quantiles
 from forecaster.maths.noise import normals, seed_from
@@ -44,6 +44,9 @@ HISTORY_H = 24.0 * 21.0
 HISTORY_BIN_H = 0.8
 SHORTEST_HISTORY_H = 48.0
 """How much is kept for refits, how finely, and how much a refit needs [h]."""
+
+_HALVING_H = np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
+"""Times ahead at which the inflow is compared with half of the present one [h]."""
 
 VERSION = 4
 
@@ -191,6 +194,10 @@ class Inflow:
             self._folded_in = rests_on, self._folded(self.bank, self.bin)
         return self._folded_in[1], self.bin.stop_ms
 
+    def settle(self) -> None:
+        """Fold the bin in progress into the bank now, once for all copies that will be made."""
+        self._present()
+
     def draw_ahead(
         self,
         now_ms: int,
@@ -199,28 +206,31 @@ class Inflow:
         rng: np.random.Generator,
         *,
         storms: bool = True,
-        points: int | None = None,
     ) -> Array:
+        """`drawn_ahead` with a seed from a generator; the same state of it gives the same draws for one belief."""
+        return self.drawn_ahead(now_ms, ahead_s, draws, seed_from(rng), storms=storms).astype(np.float64)
+
+    def drawn_ahead(
+        self, now_ms: int, ahead_s: Array, draws: int, seed: int, *, storms: bool = True, points: int | None = None
+    ) -> Single:
         """Cumulative pump energy at the plug ahead [Wh], shape (draws, points), rising along it, 0 at ahead_s = 0.
 
         ahead_s : (T,) — rising, from 0 [s]
         points : int | None — how many of them are computed, from the first; their values do not depend on it
-        rng : seeded; the same generator state gives the same draws for the same belief
         storms : bool — whether storms that nobody announced may come
         """
-        seed = seed_from(rng)
         every_h = ahead_s / 3600.0
         ahead_h = every_h[:points]
         present = self._present()
         if present is None:
             z = normals(seed, draws, 1)[:, 0]
             level = np.minimum(self.running_w * PRIOR_DUTY * np.exp(PRIOR_DUTY_SPREAD * z), self.running_w)
-            return np.asarray(level[:, None] * ahead_h, dtype=np.float64)
+            return np.asarray(level[:, None] * ahead_h, dtype=np.float32)
         untaken_mm = self.record.reached_mm if self.bin is None else 0.0
         known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen)
         rise = known.rises_wh(now_ms, every_h, draws, seed, storms=storms, points=ahead_h.size)
-        np.minimum(rise, self.running_w * np.diff(ahead_h), out=rise)
-        total = np.zeros((draws, ahead_h.size))
+        np.minimum(rise, (self.running_w * np.diff(ahead_h)).astype(np.float32), out=rise)
+        total: Single = np.zeros((draws, ahead_h.size), dtype=np.float32)
         np.cumsum(rise, axis=1, out=total[:, 1:])
         return total
 
@@ -254,7 +264,7 @@ class Inflow:
         scales_h = bank.candidates.scales_h
         left = bank.weights[:, None] * np.maximum(bank.mean[:, STORES], 0.0)
         amounts = np.bincount(bank.candidates.scale.ravel(), left.ravel(), scales_h.size)
-        t = max(now_ms - at_ms, 0) / HOUR_MS + np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
+        t = max(now_ms - at_ms, 0) / HOUR_MS + _HALVING_H
         base = float(bank.weights @ np.maximum(bank.mean[:, BASE], 0.0))
         level = np.exp(-t[:, None] / scales_h) @ amounts + base
         below = np.flatnonzero(level <= 0.5 * level[0])

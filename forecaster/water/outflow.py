@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster.maths.arrays import Array
+from forecaster.maths.arrays import Array, Single
 from forecaster.maths.noise import normals, uniforms, wobble_modes
 from forecaster.water.recession import BASE, GAINS, RAIN, SHARE_SPREAD, SHARES, STORES, WOBBLE, Bank
 from forecaster.water.storms import STORM_H
@@ -18,7 +20,11 @@ SLOW_WOBBLE, SLOW_WOBBLE_H = 0.02, 14.0
 
 STORM_H_SPREAD = 0.4
 
-_MOST_EXPONENT = 600.0
+_MOST_EXPONENT = 80.0
+"""What single precision holds. Rain that lasts this many time constants does not occur."""
+
+_KEPT = 128
+"""Banks of which the draws are kept, the newest used: some 100 kB each."""
 
 
 class Draws:
@@ -44,6 +50,9 @@ class Draws:
         self.tau_h, self.wobble, self.wobble_h = c.tau_h[pick], c.wobble[pick], c.wobble_h[pick]
         self.scales_h, self.place = c.scales_h, c.scale[pick]
         self.wobbles_h, self.which = c.wobbles_h, c.which[pick]
+        self.holds_wh = np.column_stack([self.by_scale(self.stores * self.tau_h), self.base]).astype(np.float32)
+        middle = np.exp(bank.weights @ np.log(c.tau_h))
+        self.usual_h = tuple(_nearest(c.tau_h[:, k], float(middle[k])) for k in range(3))
         self.z = z[:, 9 : 9 + 2 * MODES]
         shares = SHARES * np.exp(SHARE_SPREAD * z[:, 9 + 2 * MODES : 12 + 2 * MODES])
         self.shares = shares / shares.sum(axis=1)[:, None]
@@ -55,14 +64,13 @@ class Draws:
         level = self.base + np.sum(self.stores * np.exp(-lag_h / self.tau_h), axis=1)
         return np.asarray(level * np.maximum(0.0, 1.0 + self.now * np.exp(-lag_h / self.wobble_h)), dtype=np.float64)
 
-    def falling_wh(self, ahead_h: Array, lag_h: float) -> Array:
-        """Energy ahead of water that is already there [Wh], shape (draws, T), without wobble."""
-        gone_wh = self._by_scale(self.stores * np.exp(-lag_h / self.tau_h) * self.tau_h)
-        shapes = np.vstack([-np.expm1(-ahead_h / self.scales_h[:, None]), ahead_h])
-        return np.asarray(np.column_stack([gone_wh, self.base]) @ shapes, dtype=np.float64)
+    def falling_wh(self, ahead_h: Array, lag_h: float) -> Single:
+        """Energy of water that is already there, from each time ahead to the next [Wh], (draws, T - 1), unwobbled."""
+        shapes = np.vstack([-np.exp(-(lag_h + ahead_h) / self.scales_h[:, None]), ahead_h])
+        return np.asarray(self.holds_wh @ np.diff(shapes, axis=1).astype(np.float32))
 
-    def raining_wh(self, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> Array:
-        """Energy ahead of rain that falls now and ends by chance [Wh], shape (draws, T).
+    def add_raining_wh(self, rises: Single, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> None:
+        """Add the energy of rain that falls now and ends by chance to the rises (draws, T - 1) of falling water [Wh].
 
         measured_mm_per_h : float | None — its strength where a gauge tells [mm/h]; None: as the bank infers
         """
@@ -70,69 +78,86 @@ class Draws:
             fills = self.gains * measured_mm_per_h
         else:
             fills = self.shares * self.rain_w[:, None]
-        path = np.zeros((self.draws, ahead_h.size))
         rows = np.flatnonzero(fills.sum(axis=1) > 0.01 * (self.base + self.stores.sum(axis=1)))
-        if not rows.size:
-            return path
-        since = np.concatenate([[lag_h], ahead_h + lag_h])
-        given = self._given_wh(rows, fills[rows], since)
-        path[rows] = given[:, 1:] - given[:, :1]
-        return path
+        if rows.size:
+            rises[rows] += np.diff(self._given_wh(rows, fills[rows], ahead_h + lag_h), axis=1)
 
-    def _given_wh(self, rows: NDArray[np.intp], fills: Array, since: Array) -> Array:
+    def _given_wh(self, rows: NDArray[np.intp], fills: Array, since: Array) -> Single:
         """What rain that began at the bank's time, and ends when it is drawn to, has given by `since` [h], shape
         (rows, T): the difference of two `filled_h`, its exponentials shared by all draws of one time constant.
         """
-        ends, scales = self.ends[rows], self.scales_h
-        weight = self._by_scale(fills * self.tau_h[rows], rows)
-        late = weight * np.exp(np.minimum(ends[:, None] / scales, _MOST_EXPONENT))
-        decay = np.exp(-since / scales[:, None])
-        total, all_of = fills.sum(axis=1)[:, None], weight.sum(axis=1)[:, None]
+        scales, single = self.scales_h, np.float32
+        ends, since_h = self.ends[rows, None].astype(single), since.astype(single)
+        weight = self.by_scale(fills * self.tau_h[rows], rows).astype(single)
+        late = weight * np.exp(np.minimum(ends / scales.astype(single), single(_MOST_EXPONENT)))
+        decay = np.exp(-since / scales[:, None]).astype(single)
         stopped = late @ decay
-        np.copyto(stopped, all_of, where=since <= ends[:, None])
-        given = np.minimum(since, ends[:, None])
-        given *= total
+        np.copyto(stopped, weight.sum(axis=1)[:, None], where=since_h <= ends)
+        given = np.minimum(since_h, ends)
+        given *= fills.sum(axis=1)[:, None].astype(single)
         given += weight @ decay
         given -= stopped
         return np.asarray(given)
 
-    def arrived_wh(self, ahead_h: Array, depth_mm: float) -> Array:
-        """Energy ahead of measured rain that has just reached the reservoirs [Wh], shape (draws, T)."""
-        path = np.zeros((self.draws, ahead_h.size))
+    def add_arrived_wh(self, rises: Single, ahead_h: Array, depth_mm: float) -> None:
+        """Add the energy of measured rain that has just reached the reservoirs to the rises (draws, T - 1) [Wh]."""
         if self.gains is not None and depth_mm > 0.0:
-            for k in range(3):
-                path += self.gains[:, k, None] * depth_mm * -np.expm1(-ahead_h / self.tau_h[:, k, None])
-        return path
+            self.add_shapes(rises, self.gains * depth_mm, -np.exp(-ahead_h / self.scales_h[:, None]))
 
-    def wobbled(self, path: Array, ahead_h: Array, lag_h: float) -> Array:
-        """The rises of a path times the wobble's path, shape (draws, T - 1).
+    def add_shapes(self, rises: Single, amount: Array, shapes: Array) -> None:
+        """Add amounts of the reservoirs (draws, 3) times each time constant's path (S, T) to the rises."""
+        rises += self.by_scale(amount).astype(np.float32) @ np.diff(shapes, axis=1).astype(np.float32)
 
-        path : (draws, T) — over the first T of the times ahead
+    def wobble_factor(self, ahead_h: Array, lag_h: float, points: int) -> Single:
+        """The wobble's path as a factor on the rises between the first `points` times ahead, (draws, points - 1).
+
         ahead_h : (all,) — every time ahead [h]; the wobble's modes belong to them all
         """
-        every = (ahead_h[1:] + ahead_h[:-1]) / 2.0
-        times, shown = tuple(every.tolist()), path.shape[1] - 1
-        middle = every[:shown]
-        weight = np.zeros((self.draws, self.wobbles_h.size, MODES + 1))
+        shapes = _wobble_shapes(tuple(ahead_h.tolist()), tuple(self.wobbles_h.tolist()))[:, : points - 1]
+        weight = np.zeros((self.draws, MODES + self.wobbles_h.size * (MODES + 1)), dtype=np.float32)
+        weight[:, :MODES] = self.z[:, MODES:]
+        own = weight[:, MODES:].reshape(self.draws, self.wobbles_h.size, MODES + 1)
         row = np.arange(self.draws)
-        weight[row, self.which, :MODES] = self.wobble[:, None] * self.z[:, :MODES]
-        weight[row, self.which, MODES] = self.now * np.exp(-lag_h / self.wobble_h)
-        shapes = [SLOW_WOBBLE * wobble_modes(times, SLOW_WOBBLE_H, MODES)[:, :shown]]
-        for tau_h in self.wobbles_h.tolist():
-            shapes += [wobble_modes(times, tau_h, MODES)[:, :shown], np.exp(-middle / tau_h)[None, :]]
-        factor = np.hstack([self.z[:, MODES:], weight.reshape(self.draws, -1)]) @ np.vstack(shapes)
-        factor += 1.0
-        np.maximum(factor, 0.0, out=factor)
-        factor *= np.diff(path, axis=1)
-        return factor
+        own[row, self.which, :MODES] = self.wobble[:, None] * self.z[:, :MODES]
+        own[row, self.which, MODES] = self.now * np.exp(-lag_h / self.wobble_h)
+        factor = weight @ shapes
+        factor += np.float32(1.0)
+        return np.asarray(np.maximum(factor, np.float32(0.0), out=factor))
 
-    def _by_scale(self, amount: Array, rows: NDArray[np.intp] | None = None) -> Array:
+    def by_scale(self, amount: Array, rows: NDArray[np.intp] | None = None) -> Array:
         """Amounts (draws, 3) of the reservoirs as amounts of each time constant, shape (draws, S)."""
         place = self.place if rows is None else self.place[rows]
         weight, row = np.zeros((amount.shape[0], self.scales_h.size)), np.arange(amount.shape[0])
         for k in range(amount.shape[1]):
             weight[row, place[:, k]] += amount[:, k]
         return weight
+
+
+def _nearest(values: Array, wanted: float) -> float:
+    """The value of the grid nearest on a log scale."""
+    return float(values[np.argmin(np.abs(np.log(values / wanted)))])
+
+
+@lru_cache(maxsize=64)
+def _wobble_shapes(ahead_h: tuple[float, ...], wobbles_h: tuple[float, ...]) -> Single:
+    """Paths between the times ahead that a wobble is made of, in single precision, read-only: the slow one's modes,
+    then for each correlation time its modes and how the present wobble fades.
+    """
+    times = np.asarray(ahead_h)
+    middle = (times[1:] + times[:-1]) / 2.0
+    every = tuple(middle.tolist())
+    shapes = [SLOW_WOBBLE * wobble_modes(every, SLOW_WOBBLE_H, MODES)]
+    for tau_h in wobbles_h:
+        shapes += [wobble_modes(every, tau_h, MODES), np.exp(-middle / tau_h)[None, :]]
+    single: Single = np.vstack(shapes).astype(np.float32)
+    single.setflags(write=False)
+    return single
+
+
+@lru_cache(maxsize=_KEPT)
+def drawn_from(bank: Bank, seed: int, draws: int) -> Draws:
+    """The draws of a bank, made once: a bank that is in use does not change any more."""
+    return Draws(bank, seed, draws)
 
 
 def _roots(covariance: Array) -> Array:

@@ -142,7 +142,7 @@ class Bank:
         look[:, BASE] = 1.0
         look[:, STORES] = np.exp(-lag_h / c.tau_h)
         look[:, WOBBLE] = np.exp(-lag_h / c.wobble_h)
-        variance = np.einsum("ki,kij,kj->k", look, self.covariance, look)
+        variance = np.sum((self.covariance @ look[:, :, None])[:, :, 0] * look, axis=1)
         return np.asarray(np.sum(look * self.mean, axis=1)), np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
     @property

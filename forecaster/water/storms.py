@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from forecaster.maths.arrays import Array
+from forecaster.maths.arrays import Array, Single
 from forecaster.maths.noise import normals, uniforms
 from forecaster.water.recession import SHARES
 
@@ -114,8 +114,8 @@ def unit_storms_wh(
     rate_per_h: float,
     tau_h: tuple[float, ...],
     dry_h: float,
-) -> Array:
-    """Pump energy ahead from storms of mean size 1 Wh [Wh], shape (draws, T), read-only.
+) -> Single:
+    """Pump energy between times ahead from storms of mean size 1 Wh [Wh], shape (draws, T - 1), read-only.
 
     ahead_h : tuple of float, length T — times ahead [h]
     rate_per_h : float — storms per hour
@@ -139,10 +139,6 @@ def unit_storms_wh(
         after = np.maximum(since - lasts[rows, k, None], 0.0)
         for share, tau in zip(SHARES.tolist(), tau_h, strict=True):
             total[rows] += strength[rows, k, None] * share * (filled_h(since, tau) - filled_h(after, tau))
-    total.setflags(write=False)
-    return total
-
-
-def nearest(values: Array, wanted: float) -> float:
-    """The value of the grid nearest on a log scale."""
-    return float(values[np.argmin(np.abs(np.log(values / wanted)))])
+    rises: Single = np.diff(total, axis=1).astype(np.float32)
+    rises.setflags(write=False)
+    return rises

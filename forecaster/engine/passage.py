@@ -1,0 +1,91 @@
+"""From what drains the battery ahead to the first passages of all draws, looking no further than they go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forecaster.engine import reserve
+from forecaster.maths.arrays import Array, Paths
+from forecaster.maths.ranks import linear_quantile
+from forecaster.pack.draws import PackDraws
+from forecaster.water.inflow import Inflow
+
+_LEAST_SHARE = 0.4
+"""The pump is first looked at for as long as the pack would last with this share of its present mean power."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drain:
+    """What drains the battery ahead, in as many draws as the pack has.
+
+    scale : (draws,) | None — factors on the pump's energy for what was not heard
+    standby_w : float — the pump's draw between runs [W]
+    charging_wh : (draws, all points) | None — cumulative energy into the battery ahead [Wh]
+    within_wh : (draws,) — correction of the energy budget for the place within the pump's cycle [Wh]
+    seed : int — of the water's draws
+    """
+
+    pack: PackDraws
+    inflow: Inflow
+    now_ms: int
+    scale: Array | None
+    standby_w: float
+    charging_wh: Array | None
+    within_wh: Array
+    seed: int
+
+    def wh(self, points: int) -> Paths:
+        """Energy drawn from the battery [Wh] until the first `points` of the times ahead, (draws, points)."""
+        whole_s = reserve.ahead_grid_s()
+        pump_wh = self.inflow.drawn_ahead(self.now_ms, whole_s, self.within_wh.size, self.seed, points=points)
+        if self.scale is not None:
+            pump_wh *= self.scale[:, None].astype(np.float32)
+        if self.standby_w:
+            pump_wh += (self.standby_w * whole_s[:points] / 3600.0).astype(np.float32)
+        return reserve.cumulative_drain_wh(pump_wh, self.pack, whole_s[:points], self.charging_wh)
+
+    def passage(self, mean_w: float) -> Passage:
+        """First passages of all draws. mean_w : float — the pump's mean power now [W]
+
+        Most draws have passed long before the inverter alone would have emptied the pack; where some have not, the
+        points up to there are looked at too. The values at a point do not depend on how many are looked at.
+        """
+        whole_s = reserve.ahead_grid_s()
+        if self.charging_wh is not None:
+            return self._passed(whole_s.size)
+        found = self._passed(reserve.points_needed(self.pack, whole_s, _LEAST_SHARE * mean_w))
+        return found if found.whole else self._passed(reserve.points_needed(self.pack, whole_s))
+
+    def _passed(self, points: int) -> Passage:
+        grid_s, pack, widening = reserve.ahead_grid_s()[:points], self.pack, self.inflow.widening
+        drain_wh = self.wh(points)
+        peak_wh = drain_wh if self.charging_wh is None else reserve.running_peak(drain_wh)
+        hours, to_empty_h = (
+            reserve.widen(reserve.passage_of_peak(peak_wh, budget_wh + self.within_wh, grid_s), widening)
+            for budget_wh in (pack.to_reserve_wh, pack.to_empty_wh)
+        )
+        ordered = np.sort(np.minimum(hours, reserve.ahead_grid_s()[-1] / 3600.0))
+        return Passage(grid_s, drain_wh, hours, to_empty_h, linear_quantile(ordered, 0.95) * 1.1 + 0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """First passages of one set of draws, and the drain that they rest on.
+
+    grid_s : (T,) — times ahead [s]; drain_wh : (draws, T) — energy drawn from the battery until then [Wh]
+    hours, to_empty_h : (draws,) — until the reserve floor and until empty [h], inf for never
+    late_h : float — a little beyond the late end of the range [h]
+    """
+
+    grid_s: Array
+    drain_wh: Paths
+    hours: Array
+    to_empty_h: Array
+    late_h: float
+
+    @property
+    def whole(self) -> bool:
+        """Whether every draw has passed within the grid, and the grid goes on to a little beyond the late end."""
+        return bool(np.isfinite(self.to_empty_h).all()) and self.late_h * 3600.0 <= float(self.grid_s[-1])
