@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from forecaster.score.coherence import Coherence
 from forecaster.score.report import Figures, ScoreReport
 from forecaster.score.rolling import ENGINE, ORACLE
+from forecaster.texts.catalogue import Said
 
 HEAD = ("", "n", "median", "90th", "pinball", "x oracle", "10-90 % holds", "width", "alpha-lambda")
 
@@ -65,8 +67,21 @@ def table(report: ScoreReport, *, markdown: bool = False) -> str:
     parts.append(grid([HEAD, *by_charge], markdown))
     by_group = [_row(name, group[ENGINE]) for name, group in sorted(report.by_group.items()) if ENGINE in group]
     parts.append(grid([HEAD, *by_group], markdown))
+    if report.coherence is not None:
+        parts.append(coherence_table(report.coherence, markdown))
     parts.append(_notes(report))
     return "\n\n".join(parts)
+
+
+def coherence_table(found: Coherence, markdown: bool) -> str:
+    """How forecasts of one outage agree: the share of later medians in an earlier range, beside the oracle's."""
+    head = ("", *(Said(f"cli.coherent_{name}") for name in ("pairs", "holds", "oracle")))
+    rows = [(name, str(held.pairs), percent(held.share), percent(held.oracle)) for name, held in found.by_pair.items()]
+    whole = found.held
+    rows.append((Said("cli.coherent_all"), str(whole.pairs), percent(whole.share), percent(whole.oracle)))
+    own, oracle, path = map(_ratio, (found.revisions, found.oracle_revisions, found.path))
+    said = Said("cli.coherent_revisions", own=own, oracle=oracle, path=path)
+    return f"{grid([head, *rows], markdown)}\n{chr(10) if markdown else ''}{said}"
 
 
 def _notes(report: ScoreReport) -> str:

@@ -13,6 +13,7 @@ from scipy.stats import bootstrap
 from forecaster.domain.forecast import LEVELS
 from forecaster.maths.arrays import Array
 from forecaster.score.cases import HEADLINE_PERCENT
+from forecaster.score.coherence import Coherence, coherence
 from forecaster.score.metrics import coverage, crps_quantiles, mean_pinball, pit, relative_error, sample
 from forecaster.score.prognostics import (
     Prediction,
@@ -63,7 +64,10 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class ScoreReport:
-    """headline over HEADLINE_PERCENT; intervals are the engine's 95 % bootstrap intervals, resampling outages."""
+    """headline over HEADLINE_PERCENT; intervals are the engine's 95 % bootstrap intervals, resampling outages.
+
+    coherence : over HEADLINE_PERCENT; None where no outage has two forecasts
+    """
 
     outages: int
     headline: dict[str, Figures]
@@ -74,6 +78,7 @@ class ScoreReport:
     horizon_share: float | None
     accuracy: float | None
     degraded: dict[str, int]
+    coherence: Coherence | None
 
     def document(self) -> dict[str, Any]:
         """As JSON would have it."""
@@ -139,6 +144,7 @@ def report(rows: Sequence[Scored]) -> ScoreReport:
         horizon_share=float(np.mean(horizons)) if horizons else None,
         accuracy=float(np.mean(accuracies)) if accuracies else None,
         degraded=_reasons(engine),
+        coherence=coherence(headline),
     )
 
 

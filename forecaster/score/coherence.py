@@ -1,0 +1,118 @@
+"""Whether forecasts of one outage agree with one another: a good forecast is its own best predictor of its next.
+
+The end that a later median announces, seen from an earlier forecast, is the time between the two plus that median. It
+strays less than the truth does, by how much was left to learn in between, so that its right share within an earlier
+10-90 % range is above 80 %; the oracle's own share at the same pair of charges says how much. The revisions of a good
+forecast are no guide to the next ones (Nordhaus 1987, Forecasting efficiency, Rev. Econ. Stat. 69: forecasts are a
+martingale; from memory), and the way of the announced end is no longer than the news asks for.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+
+import numpy as np
+
+from forecaster.domain.forecast import LEVELS
+from forecaster.score.rolling import ENGINE, ORACLE, Scored
+
+LOW, MIDDLE, HIGH = (LEVELS.index(level) for level in (0.1, 0.5, 0.9))
+LEAST_REVISIONS = 8
+"""A correlation from fewer pairs of revisions tells nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class PairShare:
+    """Of later medians within an earlier 10-90 % range: how many pairs, the engine's share and the oracle's, 0..1."""
+
+    pairs: int
+    share: float
+    oracle: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Coherence:
+    """How forecasts of one outage agree.
+
+    held — over all pairs of origins; by_pair — by their charges, as in "90 to 50 %"
+    revisions — correlation of one revision of the announced end with the next, 0 for a good forecast; the oracle's
+    path — summed revisions over the oracle's, outages weighing the same
+    """
+
+    held: PairShare
+    by_pair: dict[str, PairShare]
+    revisions: float | None
+    oracle_revisions: float | None
+    path: float | None
+
+
+def coherence(rows: Sequence[Scored]) -> Coherence | None:
+    """From the scored forecasts of outages at several origins; None where no outage has two."""
+    engine, oracle = _by_outage(rows, ENGINE), _by_outage(rows, ORACLE)
+    pairs = [(case, a, b) for case, ordered in engine.items() for a, b in combinations(ordered, 2)]
+    if not pairs:
+        return None
+    best = {(case, row.percent): row for case, ordered in oracle.items() for row in ordered}
+    by_charge: dict[str, list[tuple[str, Scored, Scored]]] = defaultdict(list)
+    for case, a, b in pairs:
+        by_charge[f"{a.percent:.0f} to {b.percent:.0f} %"].append((case, a, b))
+    return Coherence(
+        held=_held(pairs, best),
+        by_pair={name: _held(group, best) for name, group in by_charge.items()},
+        revisions=_correlation(engine.values()),
+        oracle_revisions=_correlation(oracle.values()),
+        path=_path(engine, oracle),
+    )
+
+
+def _by_outage(rows: Sequence[Scored], forecaster: str) -> dict[str, list[Scored]]:
+    """Each outage's forecasts by one forecaster, first one first."""
+    found: dict[str, list[Scored]] = defaultdict(list)
+    for row in rows:
+        if row.forecaster == forecaster:
+            found[row.case].append(row)
+    return {case: sorted(group, key=lambda row: -row.outcome.hours) for case, group in found.items()}
+
+
+def _announced_h(earlier: Scored, later: Scored) -> float:
+    """The end by a later forecast's median, in hours from an earlier one; both outcomes end at the same time."""
+    return earlier.outcome.hours - later.outcome.hours + later.quantiles[MIDDLE]
+
+
+def _holds(earlier: Scored, later: Scored) -> bool:
+    return earlier.quantiles[LOW] <= _announced_h(earlier, later) <= earlier.quantiles[HIGH]
+
+
+def _held(pairs: Sequence[tuple[str, Scored, Scored]], best: dict[tuple[str, float], Scored]) -> PairShare:
+    both = [(best.get((case, a.percent)), best.get((case, b.percent))) for case, a, b in pairs]
+    oracle = [_holds(a, b) for a, b in both if a is not None and b is not None]
+    return PairShare(
+        pairs=len(pairs),
+        share=float(np.mean([_holds(a, b) for _, a, b in pairs])),
+        oracle=float(np.mean(oracle)) if len(oracle) == len(pairs) else None,
+    )
+
+
+def _revisions(ordered: Sequence[Scored]) -> list[float]:
+    """By how much each forecast moves the end that the one before announced, over the first one's scale."""
+    scale_h = ordered[0].scale_h
+    return [(_announced_h(a, b) - a.quantiles[MIDDLE]) / scale_h for a, b in pairwise(ordered)]
+
+
+def _correlation(outages: Iterable[Sequence[Scored]]) -> float | None:
+    """Of one revision with the next about zero, over all outages: a bias shows as well."""
+    found = [pair for ordered in outages for pair in pairwise(_revisions(ordered))]
+    if len(found) < LEAST_REVISIONS:
+        return None
+    first, then = np.array(found).T
+    size = float(np.sqrt((first @ first) * (then @ then)))
+    return float(first @ then) / size if size > 0.0 else None
+
+
+def _path(engine: dict[str, list[Scored]], oracle: dict[str, list[Scored]]) -> float | None:
+    both = [case for case in engine if case in oracle and len(engine[case]) > 1]
+    ways = [sum(sum(map(abs, _revisions(of[case]))) for case in both) for of in (engine, oracle)]
+    return ways[0] / ways[1] if both and ways[1] > 0.0 else None
