@@ -35,7 +35,8 @@ def test_an_end_that_wanders_by_hand() -> None:
         "90 to 50 %": (1.0, 1.0),
         "75 to 50 %": (1.0, 1.0),
     }
-    assert (found.held.pairs, found.held.share) == (3, pytest.approx(2 / 3))
+    assert found.held.pairs == 3
+    assert found.held.share == pytest.approx(2 / 3)
     assert found.path == pytest.approx((2.0 + 1.0) / (0.5 + 0.5))
     assert found.revisions is None, "one pair of revisions is no correlation"
 
