@@ -26,8 +26,7 @@ class Share:
 
     def owns(self, site: str) -> bool:
         """Whether a site belongs to this share."""
-        digest = blake2b(site.encode(), digest_size=8).digest()
-        return int.from_bytes(digest, "big") % self.count == self.number - 1
+        return share_of(site, self.count) == self.number
 
     def of(self, sites: Mapping[str, Value]) -> dict[str, Value]:
         """The part of a mapping by site id that belongs to this share."""
@@ -41,6 +40,11 @@ class Share:
     def named(self, name: str) -> str:
         """A name made unique to this share, such as that of its broker session; unchanged where it is the only one."""
         return name if self.count == 1 else f"{name}-{self.number}-{self.count}"
+
+
+def share_of(site: str, count: int) -> int:
+    """The number of a site's share, 1..count: the same on every machine, in every release."""
+    return int.from_bytes(blake2b(site.encode(), digest_size=8).digest(), "big") % count + 1
 
 
 WHOLE = Share(1, 1)

@@ -11,6 +11,7 @@ from collector.store import ledger_schema as t
 from collector.store.ledger_alarms import LedgerAlarms
 from collector.store.ledger_edits import EditNotes
 from collector.store.ledger_intake import IntakeNotes
+from collector.store.ledger_members import Membership
 from collector.store.ledger_outbox import LedgerOutbox
 from collector.store.ledger_people import People
 from collector.store.ledger_record import LongRecord
@@ -28,7 +29,7 @@ SITES_A_STEP = 100
 """Sites thinned in one transaction, so that writers are not kept waiting."""
 
 
-class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, EditNotes):
+class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, EditNotes, Membership):
     """The Ledger port on an SQLAlchemy engine, as made by `collector.store.open.open_ledger`: its parts and upkeep."""
 
     def prune(self, before_ms: int) -> int:

@@ -42,7 +42,8 @@ class LedgerAlarms(Findings):
             self._add(connection, t.deliveries, [delivery_row(d) for d in deliveries])
             self.put_checkpoints(connection, "alarms", checkpoints)
 
-        self._write(work)
+        sites = {x.alarm.site for x in transitions} | {d.site for d in deliveries} | {p.site for p in checkpoints}
+        self._write(work, sites)
 
     def alarms(
         self, site: str | None = None, states: Sequence[AlarmState] | None = None, limit: int = 500

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from copy import copy
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, Self, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, Table, text
 from sqlalchemy.dialects import postgresql, sqlite
@@ -24,6 +25,17 @@ T = TypeVar("T")
 Row = Mapping[str, Any]
 
 
+class Fence(Protocol):
+    """Stands before every transaction that writes, and within it."""
+
+    def check(self, connection: Connection, sites: Collection[str] | None, /) -> None:
+        """Raise StaleLease where the writer may not write any more.
+
+        sites : of which sites it writes; None: of none, or of all
+        """
+        ...
+
+
 class LedgerBase:
     """An SQLAlchemy engine with the ledger's tables in it, brought up to this release's schema.
 
@@ -35,6 +47,7 @@ class LedgerBase:
         self._engine, self._path, self._says = engine, path, says
         self._reads = engine.execution_options(reads=True)
         self._lock = threading.Lock()
+        self._fence: Fence | None = None
         self._insert = postgresql.insert if engine.dialect.name == "postgresql" else sqlite.insert
         try:
             had = self._write(self._migrate)
@@ -50,11 +63,22 @@ class LedgerBase:
         """The database, for copying whole ledgers."""
         return self._engine
 
-    def _write(self, work: Callable[[Connection], T]) -> T:
-        """Run an operation in one transaction, durable on return; one at a time within a process."""
+    def fenced(self, fence: Fence) -> Self:
+        """The same ledger, on the same connections, for a writer who may write only as long as a fence lets it."""
+        made = copy(self)
+        made._fence = fence
+        return made
+
+    def _write(self, work: Callable[[Connection], T], sites: Collection[str] | None = None) -> T:
+        """Run an operation in one transaction, durable on return; one at a time within a process.
+
+        sites : of which sites it writes, for the fence; None: of none, or of all
+        """
         with self._lock:
             try:
                 with self._engine.begin() as connection:
+                    if self._fence is not None:
+                        self._fence.check(connection, sites)
                     return work(connection)
             except SQLAlchemyError as error:
                 raise self._error(error) from error

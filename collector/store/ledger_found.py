@@ -25,8 +25,8 @@ class Findings(LedgerBase):
 
     def record(self, events: Iterable[Event]) -> None:
         """Runs, gaps, transfers and outages; idempotent by (site, start)."""
-        rows = {(r["site"], r["kind"], r["start_ms"], r["subject"]): r for r in map(event_row, events)}
-        self._write(lambda c: self._put(c, t.events, list(rows.values())))
+        rows = {(str(r["site"]), r["kind"], r["start_ms"], r["subject"]): r for r in map(event_row, events)}
+        self._write(lambda c: self._put(c, t.events, list(rows.values())), {key[0] for key in rows})
 
     def runs(self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None) -> Page:
         """Runs that start in [start_ms, end_ms), newest first."""
@@ -98,7 +98,7 @@ class Findings(LedgerBase):
             self._put(connection, t.newest_forecasts, rows, newer="issued_ms")
             self._put(connection, t.forecasts, past)
 
-        self._write(work)
+        self._write(work, newest.keys())
 
     def newest(self, sites: Sequence[str] | None = None, *, brief: bool = False) -> dict[str, StoredForecast]:
         """The newest forecast of each site (None: all).
@@ -136,7 +136,7 @@ class Findings(LedgerBase):
 
     def save_checkpoints(self, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
         """Keep the newest checkpoint of each site."""
-        self._write(lambda c: self.put_checkpoints(c, kind, checkpoints))
+        self._write(lambda c: self.put_checkpoints(c, kind, checkpoints), {p.site for p in checkpoints})
 
     def put_checkpoints(self, connection: Connection, kind: str, checkpoints: Sequence[Checkpoint]) -> None:
         """`save_checkpoints` within the caller's transaction."""
@@ -151,7 +151,7 @@ class Findings(LedgerBase):
         c = t.checkpoints.c
         if sites:
             moved = update(t.checkpoints).where(c.kind == kind, c.site.in_(list(sites))).values(cursor=cursor)
-            self._write(lambda connection: connection.execute(moved))
+            self._write(lambda connection: connection.execute(moved), sites)
 
     def checkpoint(self, kind: str, site: str) -> Checkpoint | None:
         """The newest checkpoint of a site."""
@@ -164,7 +164,7 @@ class Findings(LedgerBase):
     def save_test(self, test: DischargeTest) -> None:
         """Keep a test, running or done."""
         row = {"id": test.id, "site": test.site, "started_ms": test.started_ms, "body": body(test)}
-        self._write(lambda c: self._put(c, t.tests, [row]))
+        self._write(lambda c: self._put(c, t.tests, [row]), [test.site])
 
     def tests(self, site: str) -> list[DischargeTest]:
         """Tests of a site, newest first."""

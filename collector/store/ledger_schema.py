@@ -262,6 +262,31 @@ edits = Table(  # since version 6
     sqlite_autoincrement=True,
 )
 
+members = Table(  # since version 7
+    "members",
+    metadata,
+    Column("role", String(16), primary_key=True),
+    Column("name", String(128), primary_key=True),
+    Column("instance", String(32), nullable=False),  # of the process that goes by this name
+    Column("joined_ms", BigInteger, nullable=False),  # by the server's clock, as all times of both tables
+    Column("beat_ms", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+)
+
+leases = Table(  # since version 7
+    "leases",
+    metadata,
+    Column("role", String(16), primary_key=True),
+    Column("share", Integer, primary_key=True, autoincrement=False),
+    Column("number", BigInteger, nullable=False),  # rises whenever the share changes hands
+    Column("owner", String(128), nullable=False),
+    Column("instance", String(32), nullable=False),
+    Column("until_ms", BigInteger, nullable=False),
+)
+
+OF_THE_MOMENT = (members, leases)
+"""Tables that no backup keeps: they tell who works at the moment."""
+
 
 def _first(connection: Connection) -> None:
     metadata.create_all(connection, checkfirst=True)
@@ -314,6 +339,11 @@ def _sixth(connection: Connection) -> None:
     edits.create(connection, checkfirst=True)
 
 
+def _seventh(connection: Connection) -> None:
+    for table in OF_THE_MOMENT:
+        table.create(connection, checkfirst=True)
+
+
 ALREADY_PULLED_MS = 30 * 60_000
 """How long after the plug was pulled a test could be started [ms]."""
 
@@ -331,7 +361,7 @@ def _columns(connection: Connection, table: Table) -> set[str]:
     return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth, _sixth)
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth, _sixth, _seventh)
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 
 

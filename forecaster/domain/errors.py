@@ -8,6 +8,7 @@ OutlastError
 ├── SnapshotError    a saved state cannot be restored (reason)
 ├── StoreError       a store cannot do what it was asked
 │   ├── StoreUnavailable   it may work later: retry
+│   │   └── StaleLease          another member carries that now: drop it (names)
 │   └── StoreRefused       it never will: quarantine, do not retry
 ├── SessionError     the broker refuses us (reason)
 ├── FitError         a model could not be fitted; the caller falls back and says degraded
@@ -68,6 +69,17 @@ class StoreError(OutlastError):
 
 class StoreUnavailable(StoreError):
     """It may work later: keep what was to be written, and retry."""
+
+
+class StaleLease(StoreUnavailable):
+    """Nothing was written, for the lease under which it was to be written is another member's by now.
+
+    names : tuple[str, ...] — of the leases
+    """
+
+    def __init__(self, names: tuple[str, ...], reason: str) -> None:
+        self.names = names
+        super().__init__(reason)
 
 
 class StoreRefused(StoreError):

@@ -16,7 +16,7 @@ SECTIONS = tuple(
     f"{name}."
     for name in (
         "payload", "guard", "clock_doubt", "broker", "store", "outcome", "config", "usage", "fault", "pump_sign",
-        "typed",
+        "typed", "members",
     )
 )  # fmt: skip
 """Sections of the catalogue whose sentences are kept."""

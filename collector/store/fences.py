@@ -1,0 +1,82 @@
+"""Fences: a transaction that writes under leases looks their numbers up, and holds the rows until its end."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Collection, Iterable, Mapping
+
+from sqlalchemy import Connection, select, text
+
+from collector.rendezvous import SHARES
+from collector.share import share_of
+from collector.store import ledger_schema as t
+from forecaster.domain.errors import StaleLease
+from forecaster.domain.leases import Lease
+from forecaster.texts.catalogue import words
+
+PAUSED_S = 8
+"""How long a transaction under a lease may stand idle [s]: a process that is paused within one must not keep the row
+from those who take over. Shorter than a lease."""
+
+
+class LeaseFence:
+    """Lets a writer through as long as it has one lease, whatever it writes."""
+
+    def __init__(self, instance: str, lease: Lease) -> None:
+        self._instance, self._lease = instance, lease
+
+    def check(self, connection: Connection, _sites: Collection[str] | None, /) -> None:
+        """Raise StaleLease where the lease is another's."""
+        require(connection, self._instance, [self._lease])
+
+
+class SitesFence:
+    """Lets a writer through as long as it has the leases of the sites that it writes of."""
+
+    def __init__(self, instance: str) -> None:
+        self._instance = instance
+        self._lock = threading.Lock()
+        self._held: Mapping[int, Lease] = {}
+
+    def hold(self, lease: Lease) -> None:
+        """What is computed from now on for a share's sites is computed under this lease."""
+        with self._lock:
+            self._held = {**self._held, lease.share: lease}
+
+    def drop(self, name: str) -> None:
+        """Nothing is computed any more under the lease of this name."""
+        with self._lock:
+            self._held = {share: lease for share, lease in self._held.items() if lease.name != name}
+
+    def check(self, connection: Connection, sites: Collection[str] | None, /) -> None:
+        """Raise StaleLease where a site's lease is another's; where no site is named, any lease that is held."""
+        held = self._held
+        if sites is None:
+            require(connection, self._instance, held.values())
+            return
+        shares = {share_of(site, SHARES) for site in sites}
+        if not shares <= held.keys():
+            raise _stale(f"share {share}" for share in sorted(shares - held.keys()))
+        require(connection, self._instance, [held[share] for share in shares])
+
+
+def require(connection: Connection, instance: str, leases: Collection[Lease]) -> None:
+    """Hold the rows of these leases until the transaction ends. StaleLease where one is not this instance's."""
+    if not leases:
+        return
+    connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = '{PAUSED_S}s'"))
+    (role,) = {lease.role for lease in leases}
+    row = t.leases.c
+    shares = sorted(lease.share for lease in leases)
+    own = select(row.share, row.number).where(row.role == role, row.share.in_(shares), row.instance == instance)
+    found = {
+        (share, number) for share, number in connection.execute(own.order_by(row.share).with_for_update(read=True))
+    }
+    gone = [lease.name for lease in leases if (lease.share, lease.number) not in found]
+    if gone:
+        raise _stale(gone)
+
+
+def _stale(names: Iterable[str]) -> StaleLease:
+    gone = tuple(names)
+    return StaleLease(gone, words()("members.another_carries", names=", ".join(gone)))

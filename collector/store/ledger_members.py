@@ -1,0 +1,141 @@
+"""Members and leases in the ledger: PostgreSQL is the only arbiter, and its clock the only one that counts here.
+
+A member's heartbeat keeps its leases. What is not kept runs out, and others take it with the next higher number. Every
+transaction that writes under a lease looks the number up first and holds the row until its end
+(`collector.store.fences`), so that a change of hands comes before it or after it, and a member that was paused can
+write nothing late.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+import msgspec
+from sqlalchemy import BigInteger, ColumnElement, Connection, Row, and_, cast, delete, func, or_, select, update
+
+from collector.store import ledger_schema as t
+from collector.store.ledger_base import LedgerBase
+from forecaster.domain.errors import Conflict
+from forecaster.domain.leases import Lease, MemberBeat, MemberSeen, MemberTold
+from forecaster.domain.times import DAY_MS
+from forecaster.texts.catalogue import Said
+
+LEASE_MS = 20_000
+"""How long a lease lasts from the heartbeat that keeps it [ms]."""
+
+FORGOTTEN_MS = DAY_MS
+"""How long a member that is silent is still named [ms]."""
+
+M, L = t.members.c, t.leases.c
+NOW: ColumnElement[int] = cast(func.floor(func.extract("epoch", func.clock_timestamp()) * 1000), BigInteger)
+
+
+class Membership(LedgerBase):
+    """The part of the ledger by which several processes share the work; only on PostgreSQL.
+
+    instance : str — identifies the process, of which there may be several in turn under one member's name
+    """
+
+    @property
+    def joinable(self) -> bool:
+        """Whether several machines can work on this ledger."""
+        return self._engine.dialect.name == "postgresql"
+
+    def join(self, role: str, name: str, instance: str, told: MemberTold) -> None:
+        """Register a member, in place of an earlier process of the same name."""
+        row = {"role": role, "name": name, "instance": instance, "body": msgspec.json.encode(told).decode()}
+        silent = delete(t.members).where(M.role == role, M.beat_ms < NOW - FORGOTTEN_MS)
+
+        def work(connection: Connection) -> None:
+            now_ms = connection.execute(select(NOW)).scalar_one()
+            connection.execute(silent)
+            self._put(connection, t.members, [row | {"joined_ms": now_ms, "beat_ms": now_ms}])
+
+        self._write(work)
+
+    def beat(self, role: str, name: str, instance: str) -> MemberBeat:
+        """Say that a member lives, and keep its leases. Conflict where another process goes by its name."""
+        mine = and_(L.role == role, L.instance == instance)
+
+        def work(connection: Connection) -> MemberBeat:
+            me = and_(M.role == role, M.name == name, M.instance == instance)
+            if connection.execute(update(t.members).where(me).values(beat_ms=NOW)).rowcount == 0:
+                raise Conflict(Said("members.another_goes_by_this_name", name=name), Said("members.remove_the_copied"))
+            connection.execute(select(L.share).where(mine).order_by(L.share).with_for_update())
+            connection.execute(update(t.leases).where(mine).values(until_ms=NOW + LEASE_MS))
+            living = select(M.name).where(M.role == role, M.beat_ms >= NOW - LEASE_MS).order_by(M.name)
+            rows = connection.execute(select(t.leases).where(L.role == role).order_by(L.share)).all()
+            now_ms = connection.execute(select(NOW)).scalar_one()
+            return MemberBeat(
+                living=tuple(connection.execute(living).scalars()),
+                own=tuple(_lease(row) for row in rows if row.instance == instance),
+                taken=frozenset(row.share for row in rows if row.owner != name and row.until_ms >= now_ms),
+            )
+
+        return self._write(work)
+
+    def take(self, role: str, name: str, instance: str, shares: Collection[int]) -> list[Lease]:
+        """Take leases that nobody has, that ran out, or that an earlier process of the same name had.
+
+        A row that somebody is writing under is left for the next time.
+        """
+        free = or_(L.until_ms < NOW, L.owner.in_(("", name)))
+        wanted = and_(L.role == role, L.share.in_(sorted(shares)), free)
+        fresh = [
+            {"role": role, "share": share, "number": 0, "owner": "", "instance": "", "until_ms": 0}
+            for share in sorted(shares)
+        ]
+        change = {"owner": name, "instance": instance, "number": L.number + 1, "until_ms": NOW + LEASE_MS}
+
+        def work(connection: Connection) -> list[Lease]:
+            self._add(connection, t.leases, fresh)
+            locked = select(L.share).where(wanted).order_by(L.share).with_for_update(skip_locked=True)
+            found = list(connection.execute(locked).scalars())
+            taken = and_(L.role == role, L.share.in_(found))
+            connection.execute(update(t.leases).where(taken).values(change))
+            rows = connection.execute(select(t.leases).where(taken).order_by(L.share)).all()
+            return [_lease(row) for row in rows]
+
+        return self._write(work)
+
+    def give_back(self, instance: str, leases: Iterable[Lease]) -> None:
+        """End leases, so that others may take them at once. Those that are others' by now are left alone."""
+
+        def work(connection: Connection) -> None:
+            for lease in leases:
+                own = and_(L.role == lease.role, L.share == lease.share, L.number == lease.number)
+                ended = update(t.leases).where(own, L.instance == instance)
+                connection.execute(ended.values(owner="", instance="", until_ms=0))
+
+        self._write(work)
+
+    def leave(self, role: str, name: str, instance: str) -> None:
+        """Strike a member off."""
+        gone = delete(t.members).where(M.role == role, M.name == name, M.instance == instance)
+        self._write(lambda connection: connection.execute(gone))
+
+    def members(self) -> list[MemberSeen]:
+        """All members, with the leases that have not run out; empty where nobody joins."""
+        if not self.joinable:
+            return []
+        silent = cast(NOW - M.beat_ms, BigInteger).label("silent_ms")
+        rows = self._rows(select(t.members, silent).order_by(M.role, M.name))
+        held: dict[tuple[str, str], list[int]] = {}
+        for row in self._rows(select(L.role, L.share, L.instance).where(L.until_ms >= NOW).order_by(L.share)):
+            held.setdefault((row["role"], row["instance"]), []).append(row["share"])
+        return [
+            MemberSeen(
+                role=row["role"],
+                name=row["name"],
+                told=msgspec.json.decode(row["body"], type=MemberTold),
+                joined_ms=row["joined_ms"],
+                silent_s=max(0.0, row["silent_ms"] / 1000.0),
+                living=row["silent_ms"] <= LEASE_MS,
+                shares=tuple(held.get((row["role"], row["instance"]), ())),
+            )
+            for row in rows
+        ]
+
+
+def _lease(row: Row[tuple[object, ...]]) -> Lease:
+    return Lease(row.role, row.share, row.number)
