@@ -24,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "collect": "run:collect",
     "forecast": "run:forecast",
     "serve": "run:serve",
+    "members": "members:members",
     "check": "check:check",
     "size": "size:size",
     "replay": "replay:replay",

@@ -15,7 +15,7 @@ from collector.config.settings import Installation
 from collector.decode.payload import Decoder
 from collector.guard.guard import ChannelGuard
 from collector.guard.notes import by_channel, channels_told
-from collector.intake import Intake
+from collector.intake import Intake, always
 from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
 from forecaster.domain.counts import Count
@@ -61,6 +61,8 @@ class Collector:
 
     on_commit : called after every commit that changed something; must return at once
     probe : gives the facts of the clock; None: those of this machine, if the clock is its own
+    leased : tells whether the share is still this collector's, where shares change hands
+    prunes : bool — whether it drops what is older than the retention; one collector of an installation has to
     """
 
     def __init__(
@@ -73,6 +75,8 @@ class Collector:
         *,
         share: Share = WHOLE,
         probe: Probe | None = None,
+        leased: Callable[[], bool] = always,
+        prunes: bool = True,
     ) -> None:
         self._installation, self._store, self._ledger, self._clock = installation, store, ledger, clock
         sites = share.of(installation.sites)
@@ -83,8 +87,9 @@ class Collector:
         self._subscribed = threading.Event()
         self._stop = threading.Event()
         window_s = installation.store.commit_window_ms / 1000.0
-        guard = ChannelGuard(sites.values(), by_channel(channels_told(ledger)))
-        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, share.own, guard)
+        guard = ChannelGuard(sites.values(), by_channel(channels_told(ledger, sites)))
+        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, share.own, guard, leased)
+        self._prunes = prunes
         dropped = [f for f in self._filters_before() if f not in self._filters]
         self._session = Session(
             installation.broker,
@@ -94,6 +99,7 @@ class Collector:
             clock,
             self._intake.put,
             self._subscribed.set,
+            leased,
         )
         self._upkeep = threading.Thread(target=self._look_after, name="upkeep", daemon=True)
 
@@ -219,7 +225,8 @@ class Collector:
                 if self._subscribed.is_set() and not remembered:
                     self._ledger.note(self._filters_note(), msgspec.json.encode(self._filters).decode())
                     remembered = True
-                if self._clock.monotonic_s() - pruned_s >= UPKEEP_S and (self._watch is None or not self._watch.reason):
+                due = self._prunes and self._clock.monotonic_s() - pruned_s >= UPKEEP_S
+                if due and (self._watch is None or not self._watch.reason):
                     self._prune()
                     pruned_s = self._clock.monotonic_s()
             except StoreUnavailable as error:
@@ -243,7 +250,4 @@ class Collector:
 def kept_client_id(ledger: Ledger) -> str:
     """The client id of the installation's session, made once and kept in the ledger."""
     kept = ledger.noted("client-id")
-    if kept is None:
-        kept = f"outlast-{secrets.token_hex(6)}"
-        ledger.note("client-id", kept)
-    return kept
+    return ledger.note_once("client-id", f"outlast-{secrets.token_hex(6)}") if kept is None else kept

@@ -55,6 +55,11 @@ DECODER_FAULTS = (
 """What an unexpected fault in decoding may raise: the message is quarantined, and the others are not delayed."""
 
 
+def always() -> bool:
+    """The default where nobody else could have the sites."""
+    return True
+
+
 @dataclass(slots=True)
 class IntakeCounts:
     """Counts since the start: messages taken, readings stored (new or changed), messages refused, messages dropped."""
@@ -74,6 +79,7 @@ class Intake:
     window_s : float — how long the first message of a commit waits for others [s]
     share : str — this collector's share of the sites; "" where it has all of them
     guard : ChannelGuard | None — decides which readings are samples; None lets all of them through
+    leased : tells whether these sites are still this collector's; nothing is stored while they may be another's
     """
 
     def __init__(
@@ -87,7 +93,9 @@ class Intake:
         window_s: float = 0.0,
         share: str = "",
         guard: ChannelGuard | None = None,
+        leased: Callable[[], bool] = always,
     ) -> None:
+        self._leased = leased
         self._guard = guard
         self._noted_channels_s = float("-inf")
         self._decoder, self._store, self._ledger, self._clock = decoder, store, ledger, clock
@@ -186,6 +194,10 @@ class Intake:
 
     def handle(self, batch: Sequence[Arrived]) -> None:
         """Store a batch durably, then acknowledge it. When asked to stop, it returns without acknowledging."""
+        while not self._leased():
+            self.turns += 1
+            if self._stop.wait(IDLE_S):
+                return
         if self._watch is not None and self._watch.moved():
             self._watch.look()
         if self._watch is not None and self._watch.holding:

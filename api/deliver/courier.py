@@ -22,7 +22,7 @@ from api.deliver.lanes import Breaker, DueMessage, UnderWay, startable
 from api.deliver.outcome import Later, Needless, Never, Outcome, Sent
 from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
-from forecaster.domain.errors import NotFound, OutlastError, StoreError, StoreUnavailable
+from forecaster.domain.errors import NotFound, OutlastError, StaleLease, StoreError, StoreUnavailable
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.times import DAY_MS
@@ -90,6 +90,8 @@ class Courier(LoopThread):
     """The threads of one channel. start(), stop(); wake() when the outbox has news.
 
     known : tells whether a receiver is configured now; faults of others are not recorded
+    leased : tells whether deliveries are still this process's, where they change hands; nothing is sent while they may
+        be another's
     """
 
     def __init__(
@@ -99,12 +101,14 @@ class Courier(LoopThread):
         clock: Clock,
         rng: random.Random,
         known: Callable[[str], bool] = anybody,
+        leased: Callable[[], bool] | None = None,
     ) -> None:
         super().__init__(f"courier-{carrier.channel}")
         self.carrier = carrier
         self.channel = carrier.channel
         self.faults = FaultBook(ledger, carrier.channel)
         self._ledger, self._clock, self._rng, self._known = ledger, clock, rng, known
+        self._leased = leased
         self._forgot_s: float | None = None
         self._pool = ThreadPoolExecutor(carrier.lanes, thread_name_prefix=f"lane-{self.channel}")
         self._under_way: list[Attempt] = []
@@ -235,6 +239,8 @@ class Courier(LoopThread):
         """Run in a lane: send the message, unless it is no longer wanted."""
         if not self._wanted(message):
             return Needless(words()("outcome.acknowledged_or_over_before_its_time"))
+        if self._leased is not None and not self._leased():
+            raise StaleLease((), words()("members.another_carries", names=words()("members.deliveries")))
         return self.carrier.send(delivery, message)
 
     def _wanted(self, message: AlarmMessage) -> bool:

@@ -116,6 +116,7 @@ class Couriers:
     store : ReadingStore | None — what is measured, for hubs that ask for it; None: they are told none of it
     wake_forecaster : called after an acknowledgement was received over MQTT
     seed : int | None — seeds the jitter; None: not repeatable
+    leased : tells whether deliveries are still this process's, where they change hands
     """
 
     def __init__(
@@ -127,6 +128,7 @@ class Couriers:
         store: ReadingStore | None = None,
         wake_forecaster: Callable[[], None] = _nothing,
         seed: int | None = None,
+        leased: Callable[[], bool] | None = None,
     ) -> None:
         root = random.Random(secrets.randbits(64) if seed is None else seed)
         self.couriers = [
@@ -136,6 +138,7 @@ class Couriers:
                 clock,
                 random.Random(root.getrandbits(64)),
                 known_to(installation, ledger, carrier.channel),
+                leased,
             )
             for carrier in carriers_for(installation, ledger, clock, wake_forecaster, store)
         ]

@@ -15,6 +15,7 @@ from prometheus_client.registry import Collector as FamilySource
 from api import __version__
 from api.http.metrics_sites import site_counts
 from api.http.security import Principal
+from api.process.members import member_counts, view
 from api.process.services import Services
 from forecaster.domain.alarms import OPEN
 from forecaster.domain.counts import Count
@@ -59,6 +60,7 @@ class _Families(FamilySource):
             *_stores(self._services),
             Count("outlast_stream_clients", "gauge", "Open event streams.", float(self._services.hub.clients)),
             *self._services.counts(),
+            *_members(self._services, self._who),
         ]
         if self._of_sites:
             counts += [*_alarms(self._services, self._who), *site_counts(self._services, self._who)]
@@ -90,6 +92,12 @@ def _stores(services: Services) -> Iterator[Count]:
     oldest_ms = services.ledger.oldest_undelivered_ms()
     age_s = 0.0 if oldest_ms is None else max(0.0, (services.clock.now_ms() - oldest_ms) / 1000.0)
     yield Count("outlast_undelivered_age_seconds", "gauge", "Age of the oldest alarm message not delivered.", age_s)
+
+
+def _members(services: Services, who: Principal) -> Iterator[Count]:
+    """Who has joined and carries what, for those who may see all sites."""
+    if who.site is None:
+        yield from member_counts(view(services.ledger.members(), services.installation.sites))
 
 
 def _alarms(services: Services, who: Principal) -> Iterator[Count]:

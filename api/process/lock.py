@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 from api.process.parts import Part
@@ -19,25 +19,41 @@ from forecaster.texts.catalogue import Said
 LOCKED = (Part.COLLECT, Part.FORECAST)
 """The parts that each share may run once; any number of processes may serve."""
 
+PLACES = 32
+"""Most members of a part from one folder."""
+
 
 class InstallationLock:
     """The lock, taken when the object is made. UsageError where another process has it; ConfigError where the folder
     cannot be written.
 
     folder : Path — of the installation's data
+    place : int — among the members that run from this folder, from 1, and so part of this one's name; 0: it joins none
     """
 
-    def __init__(self, folder: Path, parts: frozenset[Part], share: Share) -> None:
+    def __init__(self, folder: Path, parts: frozenset[Part], share: Share, *, joins: bool = False) -> None:
         self._held = ExitStack()
+        self.place = 0
         try:
             for part in (part for part in LOCKED if part in parts):
-                whole = share.count == 1
+                whole = share.count == 1 and not joins
                 self._take(folder / f"outlast-{part}.lock", part, exclusive=whole)
-                if not whole:
+                if joins:
+                    self.place = self._first_place(folder, part)
+                elif not whole:
                     self._take(folder / f"outlast-{part}-{share.number}-{share.count}.lock", part, exclusive=True)
         except (UsageError, ConfigError):
             self.release()
             raise
+
+    def _first_place(self, folder: Path, part: Part) -> int:
+        """The first place that no other member of this folder has, counted from 1. UsageError."""
+        for place in range(1, PLACES):
+            with suppress(UsageError):
+                self._take(folder / f"outlast-{part}-member-{place}.lock", part, exclusive=True)
+                return place
+        self._take(folder / f"outlast-{part}-member-{PLACES}.lock", part, exclusive=True)
+        return PLACES
 
     def _take(self, path: Path, part: Part, *, exclusive: bool) -> None:
         try:

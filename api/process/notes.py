@@ -12,11 +12,7 @@ from forecaster.domain.ports import Ledger
 def made_once(ledger: Ledger, name: str, make: Callable[[], str]) -> str:
     """A value of the installation's own: made where it is not kept yet, and the same ever after."""
     kept = ledger.noted(name)
-    if kept is None:
-        ledger.note(name, make())
-        kept = ledger.noted(name)  # of two processes that make it at the same time, what stands is everybody's
-    assert kept is not None
-    return kept
+    return ledger.note_once(name, make()) if kept is None else kept
 
 
 def noted_names(ledger: Ledger, name: str) -> list[str]:

@@ -16,6 +16,8 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from api.http.security import is_loopback
+from api.process.departing import leave_departed
+from api.process.joining import joined_workers, member_name, require_joinable
 from api.process.lock import InstallationLock
 from api.process.parts import Part, Startable
 from api.process.services import Services, open_services, require_door
@@ -23,11 +25,9 @@ from api.process.watchdog import ENDING_LOOKS, HANGING_LOOKS, FileWatch, tell_su
 from api.process.workers import workers_of
 from collector.config.settings import Installation, load_installation
 from collector.share import WHOLE, Share
-from forecaster.alarms.plan import CHANNELS
-from forecaster.domain.errors import ConfigError, OutlastError, StoreError
+from forecaster.domain.errors import ConfigError, OutlastError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
-from forecaster.live.departed import close_departed, forget_departed
 from forecaster.texts.catalogue import Said, words
 
 if TYPE_CHECKING:
@@ -71,10 +71,13 @@ class Running:
     def hand_over(self, staying: frozenset[str]) -> None:
         """Before a stop after which others begin at once: the sites that stay as they were."""
         from api.deliver.couriers import Couriers
+        from api.process.member import MemberWorker
 
         for worker in self.workers:
             if isinstance(worker, Couriers):
                 worker.hand_over(staying)
+            elif isinstance(worker, MemberWorker):
+                worker.hand_over()
 
     def stop(self, before_collecting_ends: Callable[[], None] | None = None) -> None:
         """Stop all workers at the same time; each finishes the work in hand.
@@ -103,6 +106,7 @@ class Process:
 
     clock : Clock — the demo gives one that runs fast
     metrics_port : int | None — where a process that serves no API answers /metrics and the probes; None: nowhere
+    joins : bool — whether it divides the sites with all others that join
     """
 
     def __init__(
@@ -112,16 +116,22 @@ class Process:
         clock: Clock,
         share: Share = WHOLE,
         metrics_port: int | None = None,
+        *,
+        joins: bool = False,
     ) -> None:
         self.parts, self.share, self.clock, self._metrics_port = parts, share, clock, metrics_port
+        if joins:
+            require_joinable(installation)
         self._broker: EmbeddedBroker | None = None
         if installation.broker.embedded and Part.COLLECT in parts:
             self._broker = _broker_of(installation)
-        self._lock = InstallationLock(installation.state_folder, parts, share)
+        self._lock = InstallationLock(installation.state_folder, parts, share, joins=joins)
         try:
-            self.services: Services = open_services(
-                installation, clock, owner=Part.COLLECT in parts, role=share.named("-".join(sorted(parts)))
+            self._name = member_name(installation.state_folder, self._lock.place) if joins else None
+            role = (
+                share.named("-".join(sorted(parts))) if self._name is None else "-".join((*sorted(parts), self._name))
             )
+            self.services: Services = open_services(installation, clock, owner=Part.COLLECT in parts, role=role)
         except OutlastError:
             self._lock.release()
             raise
@@ -235,29 +245,20 @@ class Process:
 
     # -- workers
     def _start_workers(self) -> None:
-        self._take(Running(workers_of(self.services, self.parts, self.share)))
+        self._take(Running(self._workers()))
+
+    def _workers(self) -> list[Startable]:
+        """The workers for the site files as they are read now."""
+        if self._name is not None:
+            return joined_workers(self.services, self.parts, self._name)
+        return workers_of(self.services, self.parts, self.share)
 
     def _take(self, running: Running) -> None:
-        if Part.FORECAST in self.parts and self.share.number == 1:
-            self._leave_departed()
+        if Part.FORECAST in self.parts and self.share.number == 1 and self._name is None:
+            leave_departed(self.services)
         self._running = running
         self.services.workers = list(running.workers)
         running.start()
-
-    def _leave_departed(self) -> None:
-        """Close alarms of sites whose file is gone, not of those whose file cannot be read; forget removed people."""
-        installation = self.services.installation
-        known = {*installation.sites, *(item.site for item in installation.set_aside)}
-        try:
-            closed = close_departed(self.services.ledger, known, CHANNELS, self.clock.now_ms())
-            forgotten = forget_departed(self.services.ledger, installation.sites.values(), known)
-        except StoreError as error:
-            log.warning("alarms of sites and names of people that are gone stay until the next start: %s", error)
-            return
-        if forgotten:
-            log.warning("forgotten, for they are no longer named as contacts: %d", forgotten)
-        if closed:
-            log.warning("closed, for their sites are gone: %s", ", ".join(alarm.id for alarm in closed))
 
     def _watch(self) -> None:
         """Watch the process until it ends. A fault that cannot be mended from within ends it with an exit code."""
@@ -303,7 +304,7 @@ class Process:
             fresh = load_installation(before.folder)
             sites = kept_on(before, fresh) | fresh.sites
             self.services.installation = replace(before, sites=sites, set_aside=fresh.set_aside)
-            ready = Running([] if sites == before.sites else workers_of(self.services, self.parts, self.share))
+            ready = Running([] if sites == before.sites else self._workers())
             ready.prove()
         except OutlastError as error:
             self.services.installation = before

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 import msgspec
 
@@ -19,10 +19,13 @@ def keep_channels(ledger: Ledger, site: str, facts: Iterable[ChannelFacts]) -> N
     ledger.note(f"{CHANNELS_NOTE}:{site}", msgspec.json.encode(list(facts)).decode())
 
 
-def channels_told(ledger: Ledger) -> dict[str, list[ChannelFacts]]:
-    """The saved facts of every site's channels; notes of another version are ignored."""
+def channels_told(ledger: Ledger, sites: Collection[str] | None = None) -> dict[str, list[ChannelFacts]]:
+    """The saved facts of channels; notes of another version are ignored.
+
+    sites : of which sites; None: of all
+    """
     found = {}
-    for name, text in ledger.notes(CHANNELS_NOTE).items():
+    for name, text in ledger.notes(CHANNELS_NOTE).items() if sites is None else _notes_of(ledger, sites):
         try:
             found[name.partition(":")[2]] = msgspec.json.decode(text, type=list[ChannelFacts])
         except msgspec.MsgspecError:
@@ -33,3 +36,10 @@ def channels_told(ledger: Ledger) -> dict[str, list[ChannelFacts]]:
 def by_channel(told: dict[str, list[ChannelFacts]]) -> dict[tuple[str, Quantity, str], ChannelFacts]:
     """The saved facts by (site, quantity, subject)."""
     return {(one.site, one.quantity, one.subject): one for facts in told.values() for one in facts}
+
+
+def _notes_of(ledger: Ledger, sites: Collection[str]) -> Iterable[tuple[str, str]]:
+    for name in (f"{CHANNELS_NOTE}:{site}" for site in sites):
+        text = ledger.noted(name)
+        if text is not None:
+            yield name, text

@@ -72,6 +72,7 @@ class Session:
     filters : what to subscribe to; dropped : filters of an earlier configuration to leave
     arrived : called on the network thread for every message; only enqueues. False: it cannot take more now
     subscribed : called when the broker has taken every filter
+    leased : tells whether the session is still this client's; while it may be another's, no connection is opened
     """
 
     def __init__(
@@ -83,7 +84,9 @@ class Session:
         clock: Clock,
         arrived: Callable[[Arrived], bool],
         subscribed: Callable[[], None],
+        leased: Callable[[], bool] | None = None,
     ) -> None:
+        self._leased = leased
         self._broker, self._client_id, self._clock = broker, client_id, clock
         self._filters, self._dropped = tuple(filters), tuple(dropped)
         self._arrived, self._subscribed = arrived, subscribed
@@ -124,6 +127,9 @@ class Session:
 
     def _work(self) -> None:
         while not self._stop.is_set():
+            if self._leased is not None and not self._leased():
+                self._stop.wait(RETRY_S[0])
+                continue
             stood_from = self._clock.monotonic_s()
             try:
                 self._one_connection()

@@ -60,6 +60,16 @@ class IntakeNotes(LedgerBase):
         """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
         self._write(lambda c: self._put(c, t.notes, [{"name": name, "value": value}]))
 
+    def note_once(self, name: str, value: str) -> str:
+        """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
+        query = select(t.notes.c.value).where(t.notes.c.name == name)
+
+        def work(connection: Connection) -> str:
+            self._add(connection, t.notes, [{"name": name, "value": value}])
+            return str(connection.execute(query).scalar_one())
+
+        return self._write(work)
+
     def noted(self, name: str) -> str | None:
         """A small named value."""
         rows = self._rows(select(t.notes.c.value).where(t.notes.c.name == name))

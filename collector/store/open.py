@@ -8,7 +8,7 @@ from importlib import import_module
 from pathlib import Path
 
 import msgspec
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.pool import QueuePool
 
 from collector.config.settings import Installation
@@ -22,6 +22,9 @@ from forecaster.domain.readings import Reading, Refusal
 from forecaster.texts.catalogue import Said, words
 
 SQLITE = "sqlite:///"
+
+PATIENCE = {"connect_timeout": 10, "tcp_user_timeout": 15_000, "keepalives_idle": 10, "keepalives_interval": 5}
+"""How long a server that has gone silent is waited for [s; the second in ms], unless the address says otherwise."""
 
 
 def open_readings(installation: Installation, ledger: Ledger, clock: Clock, *, role: str, owner: bool) -> ReadingStore:
@@ -95,8 +98,9 @@ def open_ledger(url: str, *, owner: bool = True) -> Ledger:
         return _sqlite_ledger(_path(url), owner)
     scheme, separator, rest = url.partition("://")
     if separator and scheme in {"postgresql", "postgresql+psycopg"}:
-        engine = create_engine(f"postgresql+psycopg://{rest}", pool_pre_ping=True)
-        return SqlLedger(engine, None)
+        address = make_url(f"postgresql+psycopg://{rest}")
+        patient = {key: value for key, value in PATIENCE.items() if key not in address.query}
+        return SqlLedger(create_engine(address, pool_pre_ping=True, connect_args=patient), None)
     raise ConfigError(
         "outlast.toml", "store.ledger", Said("config.is_not_a_ledger", url=url), Said("config.write_sqlite_ledger_db")
     )

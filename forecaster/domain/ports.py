@@ -9,6 +9,7 @@ from typing import Protocol
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.editlog import EditLog
+from forecaster.domain.leases import MemberSeen
 from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal, SeriesPoint
@@ -361,6 +362,10 @@ class Ledger(EditLog, Protocol):
         """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
         ...
 
+    def note_once(self, name: str, value: str) -> str:
+        """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
+        ...
+
     def noted(self, name: str) -> str | None:
         """A small named value."""
         ...
@@ -375,6 +380,10 @@ class Ledger(EditLog, Protocol):
 
     def prune(self, before_ms: int) -> int:
         """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever."""
+        ...
+
+    def members(self) -> list[MemberSeen]:
+        """Processes that have joined the work, with the shares that they have leases of; empty where none can."""
         ...
 
     def health(self) -> StoreHealth:

@@ -30,13 +30,19 @@ class CheckpointWriter:
 
     def __init__(self, runners: Mapping[str, SiteRunner], ledger: Ledger, clock: Clock, blame: Blame) -> None:
         self._ledger, self._clock, self._blame = ledger, clock, blame
+        self._slices: list[list[SiteRunner]] = []
+        self._next = 0
+        self.deal(runners)
+        self._due_s = time.monotonic() + CHECKPOINT_S / len(self._slices)
+
+    def deal(self, runners: Mapping[str, SiteRunner]) -> None:
+        """Write these runners from now on."""
         count = max(1, -(-len(runners) // SLICE))
         slices: list[list[SiteRunner]] = [[] for _ in range(count)]
         for runner in runners.values():
             slices[zlib.crc32(runner.site.id.encode()) % count].append(runner)
         self._slices = slices
-        self._next = 0
-        self._due_s = time.monotonic() + CHECKPOINT_S / count
+        self._next %= count
 
     def turn(self, standing: list[CursorGroup]) -> None:
         """Write the next slice, if it is time and all sites have reached the same cursor."""

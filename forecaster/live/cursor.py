@@ -7,7 +7,7 @@ other groups have already taken are skipped. Every reading is folded exactly onc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from forecaster.domain.ports import ReadingStore
@@ -31,6 +31,7 @@ class StoreCursor:
     """One cursor over some sites of a store. Errors: those of the store; a failed step can be repeated.
 
     starts : Mapping[str, str | None] — the cursor that each site had reached; None: none of its readings was folded
+    joined : bool — whether all sites stand at one cursor, and may step
     """
 
     def __init__(self, store: ReadingStore, starts: Mapping[str, str | None]) -> None:
@@ -41,38 +42,46 @@ class StoreCursor:
         self._groups = [CursorGroup(frozenset(sites), cursor) for cursor, sites in by_cursor.items()]
         self._passed: set[Reading] = set()
         self._cursor: str | None = None
-        self._joined = self._nearly = False
+        self.joined = False
 
     def catch_up(self, take: Take, ending: Callable[[], bool]) -> None:
         """Fold all that is already stored, group by group, and join the groups. Returns early when asked to end."""
-        self._nearly = False
+        batches = self.batches(take)
+        while not ending() and not self.joined:
+            next(batches, None)
+
+    def batches(self, take: Take) -> Iterator[None]:
+        """`catch_up` a batch at a time, for those who have other work between; after an error it begins anew."""
         for group in self._groups:
-            self._follow(group, take, ending)
-        self._nearly = True
+            yield from self._follow(group, take, [])
         beyond: list[Reading] = []
         for place, group in enumerate(self._groups):
-            found = self._follow(group, take, ending)
-            if place:
-                beyond += found
-        if not ending():
-            self._cursor = self._groups[0].cursor if self._groups else None
-            self._passed = set(beyond)
-            self._joined = True
+            yield from self._follow(group, take, beyond if place else [])
+        self._cursor = self._groups[0].cursor if self._groups else None
+        self._passed = set(beyond)
+        self.joined = True
 
-    def _follow(self, group: CursorGroup, take: Take, ending: Callable[[], bool]) -> list[Reading]:
-        """Fold the readings that a group has not had yet."""
-        found: list[Reading] = []
-        while not ending():
+    def _follow(self, group: CursorGroup, take: Take, found: list[Reading]) -> Iterator[None]:
+        """Fold the readings that a group has not had yet, and add them to those found."""
+        while group.sites:
             tail = self._store.tail(group.cursor, BATCH, group.sites)
             group.cursor = tail.cursor
             take(tail.readings)
-            found += tail.readings if self._nearly else ()
+            found += tail.readings
             if len(tail.readings) < BATCH:
                 break
-        return found
+            yield
+
+    def leave(self, sites: Collection[str]) -> None:
+        """Follow these sites no longer."""
+        self._sites = self._sites.difference(sites)
+        for group in self._groups:
+            group.sites = group.sites.difference(sites)
 
     def step(self, take: Take) -> bool:
         """Fold a batch of new readings. Returns whether there may be more."""
+        if not self._sites:
+            return False
         tail = self._store.tail(self._cursor, BATCH, self._sites)
         fresh = [r for r in tail.readings if r not in self._passed] if self._passed else tail.readings
         self._cursor = tail.cursor
@@ -84,6 +93,6 @@ class StoreCursor:
 
     def standing(self) -> list[CursorGroup]:
         """The sites by exact cursor; empty while groups are being joined."""
-        if not self._joined:
+        if not self.joined:
             return list(self._groups)
         return [] if self._passed else [CursorGroup(self._sites, self._cursor)]

@@ -248,14 +248,26 @@ class Rehearsals:
         """The running tests by site; read once, together with the newest ones that are over."""
         if self._running is None:
             self._running = {}
-            for site in self.sites:
-                tests = self.ledger.tests(site)
-                test = next((test for test in tests if test.finished_ms is None), None)
-                if test is not None:
-                    self._running[site] = test
-                elif tests:
-                    self._over[site] = tests[0]
+            self.begin(self.sites)
         return self._running
+
+    def begin(self, sites: Iterable[str]) -> None:
+        """Read the tests of sites that this forecaster has from now on."""
+        if self._running is None:
+            return  # all are read at the first look
+        for site in sites:
+            tests = self.ledger.tests(site)
+            test = next((test for test in tests if test.finished_ms is None), None)
+            if test is not None:
+                self._running[site] = test
+            elif tests:
+                self._over[site] = tests[0]
+
+    def leave(self, sites: Iterable[str]) -> None:
+        """Forget the tests of sites that another forecaster has from now on."""
+        for site in sites:
+            (self._running or {}).pop(site, None)
+            self._over.pop(site, None)
 
     def _take_up(self, site: str) -> None:
         test = running_test(self.ledger, site)

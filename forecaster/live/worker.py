@@ -78,7 +78,7 @@ class ForecastWorker(LoopThread):
         name: str = "all",
     ) -> None:
         super().__init__("forecaster")
-        self._sites, self._store, self._ledger, self._clock = sites, store, ledger, clock
+        self._sites, self._store, self._ledger, self._clock = dict(sites), store, ledger, clock
         self._plan, self._outside, self._publisher = plan, outside, publisher
         self._seed, self._name = seed, name
         self._cursor = StoreCursor(store, {})
@@ -86,6 +86,7 @@ class ForecastWorker(LoopThread):
         self._more_due = False
         self._refit_from_s = 0.0
         self._runners: dict[str, SiteRunner] = {}
+        self._behind: set[str] = set()
         self._events: list[Event] = []
         self._pending: list[PendingTransitions] = []
         self._asked = 0
@@ -95,7 +96,7 @@ class ForecastWorker(LoopThread):
         self.counts_so_far = WorkerCounts()
         self.reached_ms = 0
         self._settlements = SettlementView(ledger)
-        self._rehearsals = Rehearsals(sites, store, ledger, self._know_of_test)
+        self._rehearsals = Rehearsals(self._sites, store, ledger, self._know_of_test)
         self.on_deliveries: Callable[[], None] | None = None
         self.make_room: Callable[[], bool] | None = None
 
@@ -168,17 +169,24 @@ class ForecastWorker(LoopThread):
         """Restore the runners from their checkpoints, each with the cursor that it had reached."""
         starts: dict[str, str | None] = {}
         for site in self._sites.values():
-            runner, cursor = SiteRunner.restored(site, self._ledger, self._seed)
-            self._runners[site.id] = runner
-            if cursor is None:
-                for test in unread_results(self._store, self._ledger, site):
-                    if test.result is not None:
-                        runner.engine.adopt(test.result, test.finished_ms)
-            runner.holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * len(self._sites))
-            starts[site.id] = cursor
+            self._runners[site.id], starts[site.id] = self._restored(site)
+            self._runners[site.id].holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * len(self._sites))
         self._cursor = StoreCursor(self._store, starts)
         self._checkpoints = CheckpointWriter(self._runners, self._ledger, self._clock, self._blame)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
+        self._freeze()
+
+    def _restored(self, site: Site) -> tuple[SiteRunner, str | None]:
+        """A site's runner from its checkpoints, and the cursor that it had reached."""
+        runner, cursor = SiteRunner.restored(site, self._ledger, self._seed)
+        if cursor is None:
+            for test in unread_results(self._store, self._ledger, site):
+                if test.result is not None:
+                    runner.engine.adopt(test.result, test.finished_ms)
+        return runner, cursor
+
+    @staticmethod
+    def _freeze() -> None:
         gc.unfreeze()  # of a worker before this one, which may be gone
         gc.collect()
         gc.freeze()  # the engines of all sites stay: the collector need not walk through them again and again
@@ -193,7 +201,11 @@ class ForecastWorker(LoopThread):
         self._write()
 
     # -- one turn
+    def _rearrange(self) -> None:
+        """Before each turn: nothing here, where the sites stay the same."""
+
     def _turn(self) -> None:
+        self._rearrange()
         self._write()
         more = self._cursor.step(self._fold_live)
         self._handle_requests()
@@ -252,7 +264,7 @@ class ForecastWorker(LoopThread):
         """Forecast the sites that are due, most urgent first, within the turn's budget."""
         started = time.monotonic()
         now_ms = self._clock.now_ms()
-        due = [runner for runner in self._runners.values() if runner.due(now_ms, started)]
+        due = [runner for runner in self._ready() if runner.due(now_ms, started)]
         due.sort(key=lambda runner: runner.urgency(now_ms), reverse=True)
         told: list[Issued] = []
         self._more_due = False
@@ -273,6 +285,13 @@ class ForecastWorker(LoopThread):
             if t.transitions:
                 self._keep_pending(t.site, t.transitions, now_ms)
         self._commit_pending()
+        self._publish(told)
+
+    def _ready(self) -> list[SiteRunner]:
+        """The runners of all sites that have caught up with their readings."""
+        return [runner for runner in self._runners.values() if runner.site.id not in self._behind]
+
+    def _publish(self, told: Sequence[Issued]) -> None:
         self._ledger.publish([t.stored for t in told])
         self.counts_so_far.forecasts += len(told)
         if self._publisher is not None:
@@ -282,9 +301,10 @@ class ForecastWorker(LoopThread):
     def _refit(self) -> None:
         """Refit the models of one site in each turn, the one refitted longest ago, within a share of the time."""
         started, now_ms = time.monotonic(), self._clock.now_ms()
-        if started < self._refit_from_s or not self._runners:
+        ready = self._ready() if started >= self._refit_from_s else []
+        if not ready:
             return
-        runner = max(self._runners.values(), key=lambda one: one.engine.untuned(now_ms))
+        runner = max(ready, key=lambda one: one.engine.untuned(now_ms))
         try:
             runner.refit_if_due(now_ms)
         except SITE_FAULTS as error:

@@ -203,7 +203,7 @@ class Paused:
 def test_an_owner_paused_in_the_middle_of_a_write_neither_blocks_nor_comes_through(
     opened: Callable[[], SqlLedger],
 ) -> None:
-    """In: paused within the transaction, after the look-up. Out: the next owner takes over all the same; no late row."""
+    """In: paused within the transaction, after the look-up. Out: the next one takes over all the same; no late row."""
     here, there = opened(), opened()
     (old,) = joined(here, "attic", "one", [SHARE])
     paused = Paused(LeaseFence("one", old))

@@ -1,0 +1,189 @@
+"""A process that joins: it divides the sites with all others that do, by leases in a ledger on PostgreSQL."""
+
+from __future__ import annotations
+
+import logging
+import os
+import re
+import secrets
+import socket
+from collections.abc import Mapping
+from copy import copy
+from hashlib import blake2b
+from pathlib import Path
+
+from api.deliver.couriers import Couriers
+from api.deliver.outbox import planner_for
+from api.http.publisher import StreamPublisher
+from api.process.departing import leave_departed
+from api.process.installation_state import OutsideView
+from api.process.leased import LeasedTask, LeasedWork
+from api.process.letters import LetterWorker
+from api.process.member import LeaseTime, MemberWorker
+from api.process.parts import Part, Startable
+from api.process.services import Services
+from api.process.studies import StudyWorker
+from collector.collector import Collector
+from collector.config.settings import Installation
+from collector.mqtt.connection import client
+from collector.rendezvous import SHARES
+from collector.share import Share, share_of
+from collector.store.fences import LeaseFence, SitesFence
+from collector.store.ledger import SqlLedger
+from collector.weather import WeatherWorker
+from forecaster.domain.errors import ConfigError, UsageError
+from forecaster.domain.leases import Holder, Lease, MemberTold
+from forecaster.live.moving import MovingForecastWorker
+from forecaster.texts.catalogue import Said
+
+log = logging.getLogger("outlast.members")
+
+ONCE = 0
+"""The share of what an installation does once: deliveries, letters, studies."""
+
+NAME_FILE = "member-id"
+LETTERS = 40
+
+
+def require_joinable(installation: Installation) -> None:
+    """UsageError where several machines cannot share the work of this installation."""
+    if not installation.ledger_url.startswith(("postgresql://", "postgresql+psycopg://")):
+        raise UsageError(Said("members.only_on_postgresql"), Said("members.set_store_ledger"))
+    if installation.broker.embedded:
+        raise UsageError(Said("members.no_embedded_broker"), Said("members.set_broker_url"))
+    if not installation.store.url.startswith("influx+"):
+        log.warning("the readings are in a file: members on other machines do not see them")
+
+
+def member_name(folder: Path, place: int) -> str:
+    """The name of a member, the same over its restarts: the folder's own, made once, and its place there. ConfigError.
+
+    folder : Path — of the installation's data
+    """
+    path = folder / NAME_FILE
+    try:
+        if not path.exists():
+            host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:LETTERS]
+            made = path.with_suffix(f".{secrets.token_hex(4)}")
+            made.write_text(f"{host}-{secrets.token_hex(3)}\n", encoding="ascii")
+            made.rename(path)
+        kept = path.read_text(encoding="ascii", errors="replace").strip()
+    except OSError as error:
+        problem = Said("config.it_cannot_be_written_2", strerror=error.strerror)
+        raise ConfigError(str(path), "", problem, Said("config.mend_the_owner_of_that_folder")) from error
+    return f"{re.sub(r'[^A-Za-z0-9-]', '-', kept)[: 2 * LETTERS]}-{place}"
+
+
+def told_of(installation: Installation) -> MemberTold:
+    """What a member tells of itself."""
+    described = blake2b("\n".join(sorted(installation.sites)).encode(), digest_size=8).hexdigest()
+    return MemberTold(socket.gethostname(), os.getpid(), len(installation.sites), described)
+
+
+def joined_workers(services: Services, parts: frozenset[Part], name: str) -> list[Startable]:
+    """The workers of a process that joins, in the order in which they start: one part, and its member."""
+    assert isinstance(services.ledger, SqlLedger)
+    (part,) = parts
+    time, instance = LeaseTime(), secrets.token_hex(8)
+    if part is Part.COLLECT:
+        collectors = Collectors(services, services.ledger, instance, time)
+        working: list[Startable] = [collectors]
+        holders: Mapping[int, Holder] = dict.fromkeys(range(1, SHARES + 1), collectors)
+    else:
+        forecasts = ForecastShares(services, services.ledger, instance)
+        once = OnceOnly(services, services.ledger, instance, time, forecasts.worker)
+        working = [forecasts.worker, once]
+        holders = {ONCE: once} | dict.fromkeys(range(1, SHARES + 1), forecasts)
+    member = MemberWorker(services.ledger, part.value, name, told_of(services.installation), instance, holders, time)
+    return [*working, member]
+
+
+class Collectors(LeasedWork):
+    """A collector for each share that this process has the lease of; its broker session is the share's."""
+
+    def __init__(self, services: Services, ledger: SqlLedger, instance: str, time: LeaseTime) -> None:
+        super().__init__("collectors", time)
+        self._services, self._ledger, self._instance = services, ledger, instance
+        self._first = min((share_of(site, SHARES) for site in services.installation.sites), default=1)
+
+    def start(self) -> None:
+        """Start it. ConfigError where the password or certificate for the connection cannot be read."""
+        client(self._services.installation.broker, "proof", keeps_session=False)
+        super().start()
+
+    def made(self, task: LeasedTask) -> list[Startable]:
+        """The collector of a share, and who asks for the weather at its sites."""
+        services, share = self._services, Share(task.lease.share, SHARES)
+        ledger = self._ledger.fenced(LeaseFence(self._instance, task.lease))
+        sites = share.of(services.installation.sites)
+        if not sites:
+            return []
+        collector = Collector(
+            services.installation, services.store, ledger, services.clock, _nobody,
+            share=share, leased=task.leased, prunes=share.number == self._first,
+        )  # fmt: skip
+        if any(site.weather is not None for site in sites.values()):
+            return [collector, WeatherWorker(sites, services.store, services.clock, _nobody)]
+        return [collector]
+
+
+class ForecastShares:
+    """Hands shares to the forecast worker as groups of sites, and the fence their leases."""
+
+    def __init__(self, services: Services, ledger: SqlLedger, instance: str) -> None:
+        self._sites = {number: Share(number, SHARES).of(services.installation.sites) for number in range(1, SHARES + 1)}
+        self._fence = SitesFence(instance)
+        self.worker = MovingForecastWorker(
+            services.store, ledger.fenced(self._fence), services.clock,
+            plan=planner_for(services.installation, services.ledger), outside=OutsideView(services),
+            on_dropped=self._fence.drop, publisher=StreamPublisher(services.hub),
+        )  # fmt: skip
+
+    def take(self, lease: Lease) -> None:
+        """Carry a share from now on."""
+        self._fence.hold(lease)
+        self.worker.adopt(lease.name, self._sites[lease.share])
+
+    def let_go(self, share: int, *, lost: bool) -> None:
+        """End the work on a share."""
+        self.worker.let_go(_name(share), lost=lost)
+
+    def working(self) -> frozenset[int]:
+        """The shares that it carries, is about to, or has not yet let go."""
+        return frozenset(int(name.rpartition("-")[2]) for name in self.worker.working())
+
+
+class OnceOnly(LeasedWork):
+    """What an installation does once: it delivers, writes weekly letters, and has the long record studied."""
+
+    def __init__(
+        self, services: Services, ledger: SqlLedger, instance: str, time: LeaseTime, forecaster: MovingForecastWorker
+    ) -> None:
+        super().__init__("once", time)
+        self._services, self._ledger, self._instance, self._forecaster = services, ledger, instance, forecaster
+
+    def made(self, task: LeasedTask) -> list[Startable]:
+        """Couriers, letters and studies, all of which write under the lease."""
+        services = copy(self._services)
+        services.ledger = self._ledger.fenced(LeaseFence(self._instance, task.lease))
+        installation = services.installation
+        leave_departed(services)
+        couriers = Couriers(
+            installation, services.ledger, services.clock,
+            store=services.store, wake_forecaster=self._forecaster.wake, leased=task.leased,
+        )  # fmt: skip
+        self._forecaster.on_deliveries = couriers.wake
+        studies = StudyWorker(installation.folder, installation.sites, services.ledger, services.clock)
+        return [couriers, LetterWorker(services), studies]
+
+    def ended(self, _task: LeasedTask, /) -> None:
+        """From now on another process delivers."""
+        self._forecaster.on_deliveries = None
+
+
+def _nobody() -> None:
+    """Nobody in a process that collects waits for news."""
+
+
+def _name(share: int) -> str:
+    return Lease(Part.FORECAST.value, share, 0).name
