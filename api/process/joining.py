@@ -8,6 +8,7 @@ import re
 import secrets
 import socket
 from collections.abc import Mapping
+from contextlib import suppress
 from copy import copy
 from hashlib import blake2b
 from pathlib import Path
@@ -66,7 +67,9 @@ def member_name(folder: Path, place: int) -> str:
             host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:LETTERS]
             made = path.with_suffix(f".{secrets.token_hex(4)}")
             made.write_text(f"{host}-{secrets.token_hex(3)}\n", encoding="ascii")
-            made.rename(path)
+            with suppress(FileExistsError):  # another process of this folder was quicker
+                path.hardlink_to(made)
+            made.unlink()
         kept = path.read_text(encoding="ascii", errors="replace").strip()
     except OSError as error:
         problem = Said("config.it_cannot_be_written_2", strerror=error.strerror)

@@ -23,7 +23,8 @@ MOVE_S = 0.5
 """How long coming and going may take of one turn [s]; the rest waits for the next."""
 
 ASKED = "requests-handled"
-"""The ledger note, one for each group, of the last request of people that was carried out."""
+"""The ledger note, one for each group, of the last request of people that was carried out; `…:all` and `…:all-1-2` are
+those of forecasters that did not join."""
 
 
 @dataclass(slots=True)
@@ -128,7 +129,8 @@ class MovingForecastWorker(ForecastWorker):
         sites = self._coming[name]
         found = {site.id: self._restored(site) for site in sites.values()}
         kept = self._ledger.notes(ASKED)
-        asked = kept.get(f"{ASKED}:{name}", min(kept.values(), key=int, default="0"))
+        before = [number for note, number in kept.items() if note.startswith(f"{ASKED}:all")]
+        asked = kept.get(f"{ASKED}:{name}", min(before, key=int, default="0"))
         with self._moves:
             self._groups[name] = frozenset(sites)
             del self._coming[name]

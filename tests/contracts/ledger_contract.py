@@ -96,6 +96,7 @@ class LedgerContract:
         assert ledger.refusals() == []
         assert ledger.held(10) == []
         assert ledger.noted("x") is None
+        assert ledger.members() == []
         assert ledger.prune(T0) == 0
         assert ledger.health().ok
         with pytest.raises(NotFound):
@@ -466,6 +467,8 @@ class LedgerContract:
         ledger.note("clock", "suspect")
         ledger.note("clock", "")
         assert ledger.noted("clock") == ""
+        assert ledger.note_once("client-id", "first") == "first"
+        assert ledger.note_once("client-id", "second") == ledger.noted("client-id") == "first"
         ledger.note("clock:1-2", "behind")
         ledger.note("clocks", "another name")
         assert ledger.notes("clock") == {"clock": "", "clock:1-2": "behind"}

@@ -1,0 +1,222 @@
+"""Several machines of one installation as processes that join, under messages all the while, with counts at the end."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import msgspec
+
+from collector.clock import SystemClock
+from collector.config.settings import load_installation
+from collector.rendezvous import SHARES
+from collector.share import share_of
+from collector.store.ledger import SqlLedger
+from collector.store.open import open_ledger, open_readings
+from forecaster.domain.leases import MemberSeen
+from forecaster.domain.ports import ReadingStore
+from tests.api.delivering import Receiver, listening
+from tests.bench.fleet import site_id, write_fleet
+from tests.bench.load import CALL
+from tests.engines import ROOT, Postgres, running_influx, running_postgres, wait_until
+from tests.servers import Mosquitto, running_mosquitto
+
+PATIENCE_S = 300.0
+"""How long a busy machine may take for any one step."""
+
+MORE = """[[channels]]
+quantity = "mains_present"
+topic = "fleet/{id}/mains"
+value = "$.mains"
+time = "$.time"
+[[contacts]]
+name = "owner"
+webhook = "{hook}"
+"""
+
+Role = str
+"""The command of a worker: "collect" or "forecast"."""
+
+
+@dataclass
+class Machine:
+    """A folder with the configuration, and the workers that run from it."""
+
+    folder: Path
+    running: dict[Role, subprocess.Popen[bytes]] = field(default_factory=dict)
+
+    def start(self, role: Role) -> None:
+        """`outlast ROLE --join`."""
+        words = [sys.executable, "-c", CALL, role, "--config", str(self.folder), "--join"]
+        with (self.folder / f"{role}.log").open("ab") as log:
+            self.running[role] = subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log)
+
+    def send(self, role: Role, what: signal.Signals) -> None:
+        """Send a worker a signal; one that is killed is waited for."""
+        self.running[role].send_signal(what)
+        if what in (signal.SIGKILL, signal.SIGTERM):
+            self.running.pop(role).wait(PATIENCE_S)
+
+    def end(self) -> None:
+        """Kill what runs, paused or not."""
+        for role in list(self.running):
+            self.send(role, signal.SIGKILL)
+
+    def said(self, role: Role) -> str:
+        """The log of a worker."""
+        return (self.folder / f"{role}.log").read_text(errors="replace")
+
+    @property
+    def name(self) -> str:
+        """The name of its members: each role has one here."""
+        file = self.folder / "outbox" / "member-id"
+        return f"{file.read_text().strip()}-1" if file.exists() else ""
+
+
+@dataclass
+class Watched:
+    """How old the newest forecast of any site was at worst [s], and how often one had gone back in time."""
+
+    worst_s: float = 0.0
+    went_back: int = 0
+    newest: dict[str, int] = field(default_factory=dict)
+
+    def look(self, ledger: SqlLedger) -> None:
+        """Look at all sites once."""
+        issued, now_ms = ledger.issued(), time.time() * 1000.0
+        for site, at_ms in issued.items():
+            self.worst_s = max(self.worst_s, (now_ms - at_ms) / 1000.0)
+            self.went_back += at_ms < self.newest.get(site, 0)
+        self.newest |= issued
+
+
+@dataclass
+class Membered:
+    """Broker, servers, two machines, what is published, and what came of it."""
+
+    sites: int
+    broker: Mosquitto
+    postgres: Postgres
+    machines: tuple[Machine, Machine]
+    ledger: SqlLedger
+    store: ReadingStore
+    receiver: Receiver
+    mains: bool = True
+    published: int = 0
+    watched: Watched = field(default_factory=Watched)
+    ending: threading.Event = field(default_factory=threading.Event)
+
+    def speak(self) -> None:
+        """Publish for every site, until told to end: power, charge and mains, each with a time of its own."""
+        turn = 0
+        while not self.ending.wait(0.5):
+            now_ms, mains = int(time.time() * 1000), self.mains
+            charge = 100.0 if mains else 80.0 - turn % 20
+            messages = []
+            for number in range(self.sites):
+                topic = f"fleet/{site_id(number)}"
+                power = 470.0 if (turn + number) % 10 < 2 else 0.4
+                for what, told in (
+                    ("plug", {"power": power}),
+                    ("pack", {"charge": charge}),
+                    ("mains", {"mains": mains}),
+                ):
+                    messages.append((f"{topic}/{what}", json.dumps({**told, "time": now_ms}).encode()))
+            self.broker.publish(messages)
+            self.published += len(messages)
+            turn += 1
+
+    def await_subscribed(self) -> None:
+        """Wait until the broker keeps what comes for every site: before that nobody has asked it to."""
+        shares = {share_of(site_id(number), SHARES) for number in range(self.sites)}
+        notes = {f"filters:load-{share}-{SHARES}" for share in shares}
+        wait_until(lambda: notes <= self.ledger.notes("filters").keys(), "the collectors", PATIENCE_S)
+
+    def watch(self) -> None:
+        """Look at the ages of all forecasts, until told to end; from when every site has one."""
+        wait_until(lambda: len(self.ledger.issued()) == self.sites or self.ending.is_set(), "forecasts", PATIENCE_S)
+        while not self.ending.wait(0.5):
+            self.watched.look(self.ledger)
+
+    def carried(self, role: Role) -> dict[str, int]:
+        """How many shares each member of a role has."""
+        return {one.name: len(one.shares) for one in self.members(role) if one.shares}
+
+    def members(self, role: Role) -> list[MemberSeen]:
+        """The members of a role."""
+        return [one for one in self.ledger.members() if one.role == role]
+
+    def all_by(self, role: Role, *machines: Machine) -> bool:
+        """Whether these machines carry all shares of a role, each of them some, and nobody else any."""
+        found = self.carried(role)
+        whole = SHARES + (role == "forecast")
+        return set(found) == {machine.name for machine in machines} and sum(found.values()) == whole
+
+    def await_all_by(self, role: Role, *machines: Machine) -> None:
+        """Wait until it is so."""
+        names = " and ".join(machine.folder.name for machine in machines)
+        wait_until(lambda: self.all_by(role, *machines), f"{role} by {names}", PATIENCE_S)
+
+    def told(self) -> Counter[str]:
+        """How often each message came to the receiver: by its key."""
+        return Counter(self.receiver.keys())
+
+    def told_of(self, kind: str) -> Counter[str]:
+        """How often the owner was told that an alarm of this kind was raised: by site."""
+        bodies = [msgspec.json.decode(one.body) for one in self.receiver.heard]
+        return Counter(body["site"] for body in bodies if body["kind"] == kind and body["transition"] == "raised")
+
+
+@contextmanager
+def membered(folder: Path, sites: int) -> Iterator[Membered]:
+    """Two machines of an installation with so many sites; nothing runs on them yet, and all sites speak."""
+    with ExitStack() as stack:
+        receiver = stack.enter_context(listening(Receiver()))
+        broker = stack.enter_context(running_mosquitto(folder / "broker"))
+        postgres = stack.enter_context(running_postgres())
+        (folder / "influx").mkdir()
+        influx = stack.enter_context(running_influx(folder / "influx"))
+        machines = (Machine(folder / "attic"), Machine(folder / "garage"))
+        for machine in machines:
+            write_fleet(machine.folder, sites, broker.url, f"{influx.url}/outlast")
+            with (machine.folder / "outlast.toml").open("a") as settings:
+                settings.write(f'ledger = "{postgres.url}"\n')
+            for number in range(sites):
+                with (machine.folder / "sites" / f"{site_id(number)}.toml").open("a") as file:
+                    file.write(MORE.format(id=site_id(number), hook=receiver.url))
+            stack.callback(machine.end)
+        installation = load_installation(machines[0].folder)
+        ledger = stack.enter_context(closing(open_ledger(installation.ledger_url)))
+        assert isinstance(ledger, SqlLedger)
+        store = stack.enter_context(
+            closing(open_readings(installation, ledger, SystemClock(), role="look", owner=False))
+        )
+        yield Membered(sites, broker, postgres, machines, ledger, store, receiver)
+
+
+@contextmanager
+def under_messages(house: Membered) -> Iterator[Callable[[], None]]:
+    """All sites speak, and their forecasts are watched, until the block ends; gives what ends the messages early."""
+    threads = [threading.Thread(target=work) for work in (house.speak, house.watch)]
+
+    def quiet() -> None:
+        house.ending.set()
+        for thread in threads:
+            thread.join()
+
+    house.await_subscribed()
+    for thread in threads:
+        thread.start()
+    try:
+        yield quiet
+    finally:
+        quiet()

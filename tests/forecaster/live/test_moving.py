@@ -1,0 +1,194 @@
+"""Sites that come and go while a forecaster runs: each reading folded once, nothing written late, no request missed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from api.process.services import Services
+from collector.store.ledger import SqlLedger
+from forecaster.domain.alarms import AlarmKind, AlarmState
+from forecaster.domain.errors import StaleLease
+from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Run
+from forecaster.domain.site import Site
+from forecaster.engine import Engine
+from forecaster.live.moving import MovingForecastWorker
+from tests.forecaster.live.test_worker import calm, nothing_planned, recorded, until
+from tests.scenario import NOW_MS, HeldClock, services
+
+__all__ = ["recorded"]
+
+
+class ToldFence:
+    """A fence that a test closes for some sites."""
+
+    def __init__(self) -> None:
+        self.closed: dict[str, str] = {}
+        self.refused = 0
+
+    def check(self, _connection: object, sites: Collection[str] | None, /) -> None:
+        names = {self.closed[site] for site in (self.closed if sites is None else sites) if site in self.closed}
+        if names:
+            self.refused += 1
+            raise StaleLease(tuple(names), "another member carries this by now")
+
+
+class Desk:
+    """A ledger and store with one or more forecasters on them, each behind a fence of its own."""
+
+    def __init__(self, held: Services) -> None:
+        self.held, self.clock = held, held.clock
+        self.begun: list[MovingForecastWorker] = []
+
+    def worker(self, fence: ToldFence | None = None) -> MovingForecastWorker:
+        ledger = self.held.ledger
+        assert isinstance(ledger, SqlLedger)
+        made = MovingForecastWorker(
+            self.held.store, ledger.fenced(fence or ToldFence()), self.held.clock,
+            plan=nothing_planned, outside=calm, on_dropped=lambda _: None,
+        )  # fmt: skip
+        made.start()
+        self.begun.append(made)
+        return made
+
+    def runs(self, site: str) -> list[Run]:
+        return sorted(self.held.ledger.runs(site, 0, NOW_MS + 1, 1_000).runs, key=lambda run: run.start_ms)
+
+    def folded(self, site: Site, readings: Sequence[Reading]) -> bool:
+        return self.runs(site.id) == one_fold(site, readings)
+
+    def issued(self, site: str) -> bool:
+        return site in self.held.ledger.issued()
+
+
+@pytest.fixture
+def houses(recorded: tuple[Site, list[Reading]]) -> tuple[dict[str, Site], list[Reading]]:
+    """Larkspur and two houses like it: the same readings, house by house at each time."""
+    site, readings = recorded
+    names = (site.id, "elder", "hazel")
+    sites = {name: replace(site, id=name) for name in names}
+    return sites, [replace(reading, site=name) for reading in readings for name in names]
+
+
+@pytest.fixture
+def desk(tmp_path: Path, houses: tuple[dict[str, Site], list[Reading]]) -> Iterator[Desk]:
+    made = Desk(services(tmp_path, houses[0], clock=HeldClock(NOW_MS)))
+    yield made
+    for worker in made.begun:
+        worker.stop()
+    made.held.close()
+
+
+def one_fold(site: Site, readings: Sequence[Reading]) -> list[Run]:
+    engine = Engine(site)
+    for reading in readings:
+        if reading.site == site.id:
+            engine.update(reading)
+    return [event for event in engine.events() if isinstance(event, Run)]
+
+
+def test_a_group_that_moves_about_is_folded_as_if_it_had_stayed(
+    desk: Desk, houses: tuple[dict[str, Site], list[Reading]]
+) -> None:
+    """In: three groups; one moves to another forecaster under way, one at the end. Out: the runs of one fold."""
+    sites, readings = houses
+    cut = len(readings) // 3
+    first, second = desk.worker(), desk.worker()
+    for name, site in sites.items():
+        first.adopt(f"forecast-{name}", {name: site})
+    desk.held.store.append(readings[:cut])
+    until(lambda: all(desk.issued(name) for name in sites))
+    first.let_go("forecast-elder", lost=False)
+    until(lambda: first.working() == {"forecast-larkspur", "forecast-hazel"})
+    desk.held.store.append(readings[cut : 2 * cut])
+    second.adopt("forecast-elder", {"elder": sites["elder"]})
+    desk.held.store.append(readings[2 * cut :])
+    for site in sites.values():
+        until(partial(desk.folded, site, readings))
+    first.let_go("forecast-hazel", lost=False)
+    until(lambda: first.working() == {"forecast-larkspur"})
+    second.adopt("forecast-hazel", {"hazel": sites["hazel"]})
+    until(lambda: second.working() == {"forecast-elder", "forecast-hazel"})
+    second.stop()
+    first.stop()
+    assert (first.working(), second.working()) == (frozenset(), frozenset())
+    for name, site in sites.items():
+        kept = desk.held.ledger.checkpoint("engine", name)
+        assert kept is not None
+        assert desk.runs(name) == one_fold(site, readings)
+        assert desk.held.store.tail(kept.cursor, 10, frozenset({name})).readings == ()
+
+
+def test_what_is_lost_is_not_written_and_the_others_go_on(
+    desk: Desk, houses: tuple[dict[str, Site], list[Reading]]
+) -> None:
+    """In: a lease that is another's while three sites are forecast. Out: nothing of it, the others all the same."""
+    sites, readings = houses
+    fence = ToldFence()
+    worker = desk.worker(fence)
+    for name, site in sites.items():
+        worker.adopt(f"forecast-{name}", {name: site})
+    fence.closed["elder"] = "forecast-elder"
+    desk.held.store.append(readings)
+    until(lambda: desk.issued("larkspur") and desk.issued("hazel"))
+    until(lambda: worker.working() == {"forecast-larkspur", "forecast-hazel"})
+    worker.stop()
+    assert fence.refused > 0
+    assert not desk.issued("elder")
+    assert desk.runs("elder") == []
+    assert desk.held.ledger.checkpoint("engine", "elder") is None
+    assert desk.runs("larkspur") == one_fold(sites["larkspur"], readings)
+    assert worker.troubles() == []
+
+
+def test_what_is_let_go_as_lost_is_not_written(desk: Desk, houses: tuple[dict[str, Site], list[Reading]]) -> None:
+    sites, readings = houses
+    worker = desk.worker()
+    worker.adopt("forecast-elder", {"elder": sites["elder"]})
+    desk.held.store.append(readings)
+    until(lambda: desk.issued("elder"))
+    before = desk.held.ledger.checkpoint("engine", "elder")
+    worker.let_go("forecast-elder", lost=True)
+    until(lambda: worker.working() == frozenset())
+    worker.stop()
+    assert desk.held.ledger.checkpoint("engine", "elder") == before
+
+
+def acknowledged(desk: Desk, alarm_id: str) -> Callable[[], bool]:
+    return lambda: desk.held.ledger.alarm(alarm_id).state is AlarmState.ACKNOWLEDGED
+
+
+def test_what_people_ask_while_nobody_has_the_site_is_done_by_who_takes_it(
+    desk: Desk, houses: tuple[dict[str, Site], list[Reading]]
+) -> None:
+    """In: an acknowledgement after one forecaster ended, while another that had other sites read on. Out: obeyed."""
+    sites, readings = houses
+    clock = desk.held.clock
+    assert isinstance(clock, HeldClock)
+    first, second = desk.worker(), desk.worker()
+    first.adopt("forecast-elder", {"elder": sites["elder"]})
+    second.adopt("forecast-hazel", {"hazel": sites["hazel"]})
+    desk.held.store.append(readings)
+
+    def standing() -> list[str]:
+        clock.move(5)
+        for worker in desk.begun:
+            worker.wake()
+        alarms = desk.held.ledger.alarms(None, [AlarmState.UNACKNOWLEDGED])
+        return sorted(alarm.id for alarm in alarms if alarm.kind is AlarmKind.MAINS_LOST)
+
+    until(lambda: len(standing()) == 2)
+    elder, hazel = standing()
+    first.stop()
+    for alarm_id in (elder, hazel):
+        desk.held.ledger.request("acknowledge", alarm_id, '{"by": "owner"}', clock.now_ms())
+    second.wake()
+    until(acknowledged(desk, hazel))
+    assert not acknowledged(desk, elder)()
+    second.adopt("forecast-elder", {"elder": sites["elder"]})
+    until(acknowledged(desk, elder))
