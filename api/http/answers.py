@@ -182,4 +182,6 @@ def site_out(
         **{key: whole[key] for key in ("id", "name", "timezone", "units", "pump", "pit", "pack", "loads")},
         "channels": [channel_out(c, latest.get((c.quantity, c.of)), now_ms) for c in site.channels],
         "forecast": document,
+        "away": None if site.away is None else {"from": site.away.first, "until": site.away.last},
+        "paused_until": site.paused_until,
     }

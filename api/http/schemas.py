@@ -117,6 +117,8 @@ class SiteOut(Shape):
     loads: list[dict[str, float | str | None]]
     channels: list[ChannelOut]
     forecast: ForecastOut | None
+    away: dict[str, str] | None = Field(None, description="The days, from and until, on which others look after it.")
+    paused_until: str | None = Field(None, description="Before this day no alarm but high water is raised.")
 
 
 class ForecastsOut(Shape):

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from api.pages.contexts import AlarmCard
 from api.pages.ports import PagePorts
+from forecaster.alarms.absence import contacts_at
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.meant import began_with
 from forecaster.alarms.present import gravest_first, retold
@@ -113,7 +114,7 @@ def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms:
         alarm=said,
         headline=unnamed(said.headline, site.name, words),
         over=alarm.cleared_ms is not None,
-        afar=afar_of(alarm, site.contacts, words) if operate else "",
+        afar=afar_of(alarm, contacts_at(site, now_ms), words) if operate else "",
         kind=words(f"alarms.kind.{alarm.kind.value}"),
         priority=words(f"alarms.priority.{alarm.priority.value}"),
         state=words(f"alarms.state.{alarm.state.value}"),

@@ -8,6 +8,7 @@ from api.pages.acting import apart
 from api.pages.livecontexts import FleetLine
 from api.pages.moments import zone_words
 from api.pages.triage import Triaged
+from forecaster.alarms.absence import is_paused
 from forecaster.alarms.present import retold
 from forecaster.domain.alarms import Alarm
 from forecaster.domain.forecast import Basis, Forecast
@@ -79,6 +80,8 @@ class LineMaker:
 
     def _alarms(self, one: Triaged) -> str:
         """The alarm that stands, or is over and waits to be acknowledged; that there is none, or nobody can know."""
+        if is_paused(one.site, self.now_ms):
+            return self.words("fleet.paused")
         if not one.alarms:
             return self.words("fleet.unknown" if one.forecast is None else "fleet.no_alarm")
         first = self.words(f"alarms.kind.{one.alarms[0].kind.value}")

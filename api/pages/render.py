@@ -12,9 +12,11 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
+from api.pages.absent import absent_words
 from api.pages.contexts import Caller
 from api.pages.speech import words_of
 from forecaster.domain.records import LedgerLoss
+from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words, languages, words
 
 HERE = Path(__file__).parent
@@ -52,11 +54,25 @@ def page(
         environment()
         .get_template(template)
         .render(
-            t=t, others=others, viewer=caller, path=request.url.path, site_id=site_id, lost=_lost(request, t), **context
+            t=t,
+            others=others,
+            viewer=caller,
+            path=request.url.path,
+            site_id=site_id,
+            lost=_lost(request, t),
+            absent=_absent(request, site_id, t),
+            **context,
         )
     )
     headers = {"Cache-Control": "private, no-cache", "Vary": "Accept-Language, Cookie", "Content-Language": t.code}
     return HTMLResponse(said, status_code=status, headers=headers)
+
+
+def _absent(request: Request, site_id: str | None, t: Words) -> tuple[str, ...]:
+    """That a site's alarms are paused, or that others look after it, on each of its pages while that holds."""
+    services = request.app.state.services
+    site: Site | None = None if site_id is None else services.installation.sites.get(site_id)
+    return () if site is None else absent_words(site, services.clock.now_ms(), t)
 
 
 def _lost(request: Request, t: Words) -> str | None:

@@ -15,6 +15,7 @@ from api.http.dependencies import ServicesIn, SiteIn
 from api.pages import assets, fleetstream, health, leaving, login, rehearsing, settingup, speech
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
+from api.pages.edit import removing
 from api.pages.edit import views as editing
 from api.pages.fleetpage import Sought, fleet_page
 from api.pages.forscript import device_words, fleet_words, script_words
@@ -37,6 +38,7 @@ from forecaster.texts.wording import Wording
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 router.include_router(assets.router)
+router.include_router(removing.router)
 router.include_router(editing.router)
 router.include_router(fleetstream.router)
 router.include_router(health.router)

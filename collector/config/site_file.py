@@ -18,6 +18,7 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES, Quantity
 from forecaster.domain.site import (
     AlarmLimits,
+    Away,
     Channel,
     Contact,
     Load,
@@ -87,6 +88,9 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         raise ConfigError(
             file, "channels", Said("config.no_channel_tells_when_the_pump"), Said("config.add_one_of", names=names)
         )
+    away, unknown = _away(model, file)
+    if unknown and not lenient:
+        raise unknown[0]
     pump, pit, alarms = model.pump, model.pit, model.alarms
     area = pit.area_m2 if pit.diameter_m is None else math.pi * pit.diameter_m**2 / 4.0
     return Site(
@@ -105,8 +109,10 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         contacts=tuple(Contact(**(c.model_dump() | {"quiet_hours": _quiet(c.quiet_hours)})) for c in model.contacts),
         weather=_weather(model.weather, file),
         language=model.language,
-        set_aside=set_aside,
+        set_aside=(*set_aside, *map(str, unknown)),
         groups=tuple(model.groups),
+        away=away,
+        paused_until=None if model.pause is None else model.pause.until,
     )
 
 
@@ -128,6 +134,7 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     tried(lambda: _unique(names, "loads", file))
     tried(lambda: _unique([contact.name for contact in model.contacts], "contacts", file))
     tried(lambda: _weather(model.weather, file))
+    found += _away(model, file)[1]
     for place, section in enumerate(model.channels):
         tried(partial(_channel, section, f"channels[{place}]", names, file))
     if not found:
@@ -158,6 +165,22 @@ def _unique(names: list[str], section: str, file: str) -> list[str]:
                 Said("config.give_each_its_own_name"),
             )
     return names
+
+
+def _away(model: SiteModel, file: str) -> tuple[Away | None, list[ConfigError]]:
+    """Who looks after the house and when, and what is wrong with the names; those that are known count."""
+    section = model.away
+    if section is None:
+        return None, []
+    names = [contact.name for contact in model.contacts]
+    faults = []
+    for place, name in enumerate(section.look_after):
+        if name not in names:
+            known = Said("config.name_one_of", names=", ".join(names)) if names else Said("config.describe_them_first")
+            problem = Said("config.there_is_no_contact", name=name)
+            faults.append(ConfigError(file, f"away.look_after[{place}]", problem, known))
+    kept = tuple(name for name in section.look_after if name in names)
+    return Away(section.first, section.last, kept), faults
 
 
 def _weather(section: WeatherSection | None, file: str) -> WeatherService | None:
@@ -289,6 +312,10 @@ def site_toml(site: Site) -> str:
         for c in site.contacts
     ]
     content["weather"] = {} if site.weather is None else _fields(site.weather)
+    if site.away is not None:
+        named = {"look_after": list(site.away.look_after)} if site.away.look_after else {}
+        content["away"] = {"from": site.away.first, "until": site.away.last, **named}
+    content["pause"] = _filled({"until": site.paused_until})
     always = ("pump", "pack")
     return tomli_w.dumps({key: value for key, value in content.items() if key in always or value not in ({}, [])})
 

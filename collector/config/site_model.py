@@ -7,10 +7,11 @@ from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
 from collector.config.reach import host_of, mailbox_of
 from collector.config.refused import Refused
+from collector.config.sections import AwaySection, PauseSection, Section
 from collector.config.webhook_template import checked
 from collector.config.written import as_number
 from collector.decode.jsonpath import compile_path
@@ -116,12 +117,6 @@ Language = Annotated[str, AfterValidator(_language)]
 Webhook = Annotated[str, AfterValidator(_webhook)]
 Mailbox = Annotated[str, AfterValidator(_mailbox)]
 Word = str | int | float | bool
-
-
-class Section(BaseModel):
-    """A strict section: unknown keys, text in place of a number, and numbers that are not finite are errors."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=False)
 
 
 class PlateSection(Section):
@@ -373,11 +368,13 @@ class SiteModel(Section):
     pump: PumpSection
     pit: PitSection = PitSection()
     pack: PackSection
-    loads: list[LoadSection] = []
-    channels: list[ChannelSection] = []
+    loads: list[LoadSection] = Field(default=[])
+    channels: list[ChannelSection] = Field(default=[])
     alarms: AlarmsSection = AlarmsSection()
-    contacts: list[ContactSection] = []
+    contacts: list[ContactSection] = Field(default=[])
     weather: WeatherSection | None = None
+    away: AwaySection | None = None
+    pause: PauseSection | None = None
     language: Language | None = Field(default=None, examples=['"en"'])
     groups: list[Annotated[str, Field(min_length=1, max_length=40)]] = Field(
         default=[], max_length=10, examples=['["north round"]']

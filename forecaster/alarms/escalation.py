@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from forecaster.alarms.absence import contacts_at
 from forecaster.alarms.plan import due_ms_of
 from forecaster.alarms.settlement import Settlement
 from forecaster.domain.alarms import Alarm, AlarmState
@@ -15,9 +16,10 @@ def brought_forward(site: Site, alarm: Alarm, settled: Settlement, now_ms: int) 
     """
     if alarm.state is not AlarmState.UNACKNOWLEDGED:
         return {}
-    turn_min = {contact.name: contact.after_min for contact in site.contacts}
+    contacts = contacts_at(site, now_ms)
+    turn_min = {contact.name: contact.after_min for contact in contacts}
     early: dict[str, int] = {}
-    for contact in site.contacts:
+    for contact in contacts:
         waits_ms = settled.waiting_ms.get(contact.name)
         before = {who for who in settled.people if turn_min.get(who, 0.0) < contact.after_min}
         if waits_ms is None or not before or not before <= settled.in_vain:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from forecaster.alarms.absence import off_at
 from forecaster.alarms.evidence import AlarmEvidence, Judgement, Outside, counter_wh, is_blind
 from forecaster.alarms.grouping import (
     HUB_EVERY_MS,
@@ -73,24 +74,14 @@ class AlarmManager:
             state.watch_rest(status.charge_percent, now_ms)
         state.watch_unheard([channel_name(age) for age in status.ages if age.age_s is None], now_ms)
         seen = AlarmEvidence(
-            self.site,
-            self.limits,
-            status,
-            forecast,
-            outside,
-            now_ms,
-            state.first_ms,
-            state.heard_ms,
-            state.run_counter_wh,
-            state.rest_percent,
-            state.unheard_ms,
-            state.active,
-            state.raised_ms,
-        )
+            self.site, self.limits, status, forecast, outside, now_ms, state.first_ms, state.heard_ms,
+            state.run_counter_wh, state.rest_percent, state.unheard_ms, state.active, state.raised_ms,
+        )  # fmt: skip
         changes = self._unshelve(now_ms)
         judged: dict[AlarmKind, Judgement] = {}
+        off = off_at(self.site, self.limits.off, now_ms)
         for kind, rule in RULES.items():
-            if kind in self.limits.off:
+            if kind in off:
                 changes += self._switched_off(kind, seen)
                 continue
             standing = state.standings.setdefault(kind, Standing())

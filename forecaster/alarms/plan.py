@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from forecaster.alarms.absence import contacts_at
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.grouping import OUTAGE
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
@@ -147,6 +148,9 @@ class Planner:
 
     def plan(self, transition: AlarmTransition, now_ms: int) -> list[Delivery]:
         """The deliveries of one transition to hubs and people."""
+        contacts = contacts_at(self.site, now_ms)
+        if contacts != self.site.contacts:
+            return replace(self, site=replace(self.site, contacts=contacts, away=None)).plan(transition, now_ms)
         owed = [self._to_hub(transition, channel, now_ms) for channel in HUBS if channel in self.channels]
         for contact in self.site.contacts:
             owed += self._to_program(transition, contact, now_ms)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 
 from forecaster.domain.alarms import AlarmKind, Priority
@@ -234,6 +235,19 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
+class Away:
+    """Days on which others look after the house. Nobody is told less because of it.
+
+    first, last : date — the days, both included, in the site's time zone
+    look_after : tuple[str, ...] — names of contacts, in the order in which they are told
+    """
+
+    first: date
+    last: date
+    look_after: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class WeatherService:
     """Rain to come, polled from any JSON service: two JSONPaths and the unit of the rain."""
 
@@ -253,6 +267,8 @@ class Site:
     language : str | None — ISO 639-1 code of what the site says; None: English
     set_aside : what of the file could not be used and was left out, a line each
     groups : what the list of all sites may be narrowed to: a street, an owner, a round
+    away : Away | None — days on which others look after the house
+    paused_until : date | None — before this day no alarm but high water is raised; None: not paused
     """
 
     id: str
@@ -272,6 +288,8 @@ class Site:
     language: str | None = None
     set_aside: tuple[str, ...] = ()
     groups: tuple[str, ...] = ()
+    away: Away | None = None
+    paused_until: date | None = None
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

@@ -75,7 +75,7 @@ def _names(tables: tuple[EditTable, ...], content: Mapping[str, Any]) -> set[str
 def _beside(key: str, names: set[str]) -> str:
     """The field or group of a key: itself, or what it is a part of; "" where it is in another part."""
     while key and key not in names:
-        key = key.rpartition(".")[0] if key.rpartition(".")[0] else key.rpartition("[")[0]
+        key = key.rpartition("[" if key.endswith("]") else ".")[0]
     return key
 
 

@@ -154,6 +154,12 @@ LIMITS = EditTable("alarms.limits", tuple(
     for kind, row in TABLE.items() if row.limit is not None and kind not in RESERVES
 ))  # fmt: skip
 
+AWAY = EditTable("away", (
+    _of("away", "from", K.DAY), _of("away", "until", K.DAY), _of("away", "look_after", K.WORDS),
+))  # fmt: skip
+
+PAUSE = EditTable("pause", (_of("pause", "until", K.DAY),))
+
 PARTS: Mapping[str, tuple[EditTable, ...]] = {
     "house": (HOUSE, WEATHER),
     "plates": (_plates("pump"), _plates("pit"), _plates("pack")),
@@ -161,5 +167,7 @@ PARTS: Mapping[str, tuple[EditTable, ...]] = {
     "channels": (CHANNELS,),
     "contacts": (CONTACTS,),
     "limits": (ALARMS, LIMITS),
+    "away": (AWAY,),
+    "pause": (PAUSE,),
 }
 """The parts of a site, each a form of its own."""

@@ -9,7 +9,7 @@ from api.http.editing import lines_of, may_undo
 from collector.editing.difference import DiffLine
 from collector.editing.editor import REMOVED, UNDONE
 from forecaster.domain.records import SiteEdit
-from forecaster.domain.site import Site
+from forecaster.domain.site import Site, Units
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -38,6 +38,11 @@ def edit_lines(edits: Sequence[SiteEdit], site: Site, words: Words, now_ms: int)
         )
         for edit in edits
     )  # fmt: skip
+
+
+def when(edit: SiteEdit, words: Words, now_ms: int) -> str:
+    """How long ago a change was made."""
+    return Wording("UTC", Units.METRIC, words).ago((now_ms - edit.at_ms) / 1000.0)
 
 
 def part_said(part: str, words: Words) -> str:

@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from collector.config.settings import Mail
 from collector.config.site_file import site_toml
 from collector.config.site_model import ChannelSection, ContactSection, LoadSection
 from forecaster.domain.alarms import AlarmKind
-from forecaster.domain.site import Contact
+from forecaster.domain.site import Away, Contact
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import described, serving
 
@@ -91,6 +92,9 @@ def through(client: TestClient, part: str, values: dict[str, str]) -> str:
         ("contacts", {"contacts[0].webhook": "https://h.example.org/x", "contacts[0].webhook_secret": "a long secret"},
          ("contacts", 0, "webhook_secret"), "a long secret"),
         ("limits", {"alarms.low_reserve_h": "8", "alarms.off.test-due": "yes"}, ("alarms", "off"), ["test-due"]),
+        ("away", {"away.from": "2026-03-01", "away.until": "2026-03-14", "away.look_after": "owner"},
+         ("away", "look_after"), ["owner"]),
+        ("pause", {"pause.until": "2026-03-14"}, ("pause", "until"), date(2026, 3, 14)),
         ("limits", {"alarms.limits.pump-overrun": "12"}, ("alarms", "limits", "pump-overrun"), 12),
     ],
 )  # fmt: skip
@@ -227,3 +231,41 @@ def test_what_is_shown_stands_for_what_it_was(value: object) -> None:
     kind = "range" if value == [4.1, 8.8] else kinds[type(value)]
     field = next(field for field in fields if field.kind == kind and field.unit in ("", "A"))
     assert value_of(field, text_of(field, value)) == value
+
+
+def test_a_site_is_removed_only_when_asked_twice_and_comes_back(house: tuple[TestClient, Services, Path]) -> None:
+    client, services, path = house
+    before = path.read_text(encoding="utf-8")
+    first = client.get(f"{EDIT}/remove", headers=ENGLISH).text
+    fields = dict(re.findall(r'name="(form_token|stamp)" value="(\w+)"', first))
+    assert 'name="named"' not in first
+    second = client.post(f"{EDIT}/remove", data=fields, headers=ENGLISH)
+    assert 'name="named"' in second.text
+    wrong = client.post(f"{EDIT}/remove", data=fields | {"do": "remove", "named": "elsewhere"}, headers=ENGLISH)
+    assert (wrong.status_code, path.exists()) == (422, True)
+    assert (
+        client.post(f"{EDIT}/remove", data=fields | {"do": "remove", "named": "larkspur", "stamp": "0"}).status_code
+        == 409
+    )
+    gone = client.post(f"{EDIT}/remove", data=fields | {"do": "remove", "named": "larkspur"}, headers=ENGLISH)
+    assert not path.exists()
+    assert "Bring it back" in gone.text
+    [edit] = services.ledger.edits()
+    back = client.post("/removed", data={"form_token": fields["form_token"], "edit": edit.id}, follow_redirects=False)
+    assert (back.status_code, path.read_text(encoding="utf-8")) == (303, before)
+    assert "No site was removed" in client.get("/removed", headers=ENGLISH).text
+    assert client.post("/removed", data={"form_token": fields["form_token"], "edit": edit.id}).status_code == 404
+
+
+def test_pages_say_that_a_site_is_paused_or_looked_after_by_others(tmp_path: Path) -> None:
+    elder = replace(
+        larkspur_site(), id="elder", paused_until=date(2026, 3, 9), away=Away(date(2026, 3, 1), date(2026, 3, 8))
+    )
+    with serving(tmp_path, beside=[elder]) as (client, _):
+        page = client.get("/sites/elder/alarms", headers=ENGLISH).text
+        assert "paused until 2026-03-09" in page
+        assert "Away until 2026-03-08" in page
+        assert "paused" not in client.get("/sites/larkspur/alarms", headers=ENGLISH).text
+        assert "alarms paused" in client.get("/", headers=ENGLISH).text
+        told = client.get("/api/v1/sites/elder").json()
+        assert (told["paused_until"], told["away"]) == ("2026-03-09", {"from": "2026-03-01", "until": "2026-03-08"})
