@@ -137,6 +137,19 @@ def test_a_write_ahead_log_held_open_is_told_and_folded_in_later(path: Path) -> 
     store.close()
 
 
+def test_a_write_ahead_log_that_a_reading_of_its_own_holds_is_told(path: Path) -> None:
+    store = SqliteStore(path, wal_limit_bytes=20_000)
+    store.append([power(i, 1.0) for i in range(5000)])
+    reading = store._db.execute("SELECT * FROM reading")
+    reading.fetchone()
+    store.append([power(i, 2.0) for i in range(5000)])
+    assert "a reader keeps it open" in store.health().says
+    reading.close()
+    store.append([power(i, 3.0) for i in range(5000)])
+    assert store.health().says == "sound"
+    store.close()
+
+
 def test_reading_leaves_no_snapshot_open(path: Path) -> None:
     store = SqliteStore(path)
     store.append([power(i, 1.0) for i in range(1000)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pvlib
@@ -10,12 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Chemistry, Load, Pack
 from forecaster.engine import reserve
 from forecaster.pack import battery
 from forecaster.pack.belief import PackBelief
-from forecaster.pack.chargeline import COST, SHARED
+from forecaster.pack.chargeline import CAPACITY, COST, IDLE, SHARED
 from forecaster.pack.draws import PackDraws
 
 PACK = Pack(1024.0, reserve_percent=10.0, inverter_efficiency=0.88, idle_w=9.0)
@@ -195,3 +197,81 @@ def test_more_charge_less_inflow_or_less_idle_never_shorten_the_answer(
     frugal.mean[2] -= np.log(factor)
     assert (np.sort(hours_of(frugal, pump_w, charge)) >= base - 1e-6).all()
     assert SHARED > COST
+
+
+TESTED = DischargeResult(
+    used_percent=60.0, duration_h=8.0, draw_wh_per_h=(60.0, 61.0, 62.0), hours_full_to_reserve=(12.0, 13.0, 14.0),
+    cycles=160, cycles_per_hour=20.0, run_s=10.0, drift_p_value=None, rained=None, capacity_wh=(850.0, 900.0, 950.0),
+    capacity_of_nominal=0.88, idle_w=(10.0, 11.0, 12.5), inverter_efficiency=(0.88, 0.90, 0.92), sizing_h=None,
+    started_pump=True, sleeps_on_low_load=None, power_pinned=False, verdict="",
+)  # fmt: skip
+"""A discharge test that says three numbers of the pack."""
+
+OF_RANGE = 2 * 1.2816
+"""From p10 to p90 in standard deviations of a normal law (Abramowitz and Stegun, Table 26.5)."""
+
+
+def weighed(prior: float, spread: float, low: float, middle: float, high: float) -> float:
+    """The mean of two normal errors weighed by their precisions."""
+    told = max(abs(high - low) / OF_RANGE, 0.005)
+    return (prior / spread**2 + middle / told**2) / (1 / spread**2 + 1 / told**2)
+
+
+def assert_each_number_taken(belief: PackBelief, result: DischargeResult, within: float = 1e-5) -> None:
+    fresh = PackBelief(PACK)
+    spread = np.sqrt(np.diag(fresh.covariance))
+    for column, triple, sign in (
+        (CAPACITY, result.capacity_wh, 1.0), (IDLE, result.idle_w, 1.0), (COST, result.inverter_efficiency, -1.0)
+    ):  # fmt: skip
+        assert triple is not None
+        low, middle, high = np.log(triple)
+        expected = weighed(fresh.mean[column], spread[column], low, sign * middle, high)
+        assert belief.mean[column] == pytest.approx(expected, abs=within)
+
+
+@pytest.mark.parametrize(
+    "result",
+    [
+        TESTED,
+        replace(TESTED, capacity_wh=(899.9, 900.0, 900.1)),
+        replace(TESTED, belief_mean=(6.8, 0.1, 2.4, 0.0, 0.0, 0.0)),
+        replace(TESTED, belief_covariance=tuple(np.eye(6).ravel())),
+        replace(TESTED, belief_mean=(6.8,), belief_covariance=tuple(np.eye(6).ravel())),
+        replace(TESTED, belief_mean=(6.8, 0.1, 2.4, 0.0, 0.0, 0.0), belief_covariance=(1.0,)),
+    ],
+    ids=[
+        "numbers",
+        "all but exact",
+        "no covariance",
+        "no mean",
+        "mean of an older build",
+        "covariance of an older build",
+    ],
+)
+def test_without_a_joint_belief_that_can_be_read_a_test_is_weighed_number_by_number(result: DischargeResult) -> None:
+    belief = PackBelief(PACK)
+    belief.adopt(result)
+    assert_each_number_taken(belief, result)
+
+
+def test_the_joint_belief_of_a_test_is_taken_where_nothing_was_learnt_yet() -> None:
+    joint = replace(
+        TESTED, belief_mean=(6.8, 0.1, 2.4, 0.1, 0.02, 0.01), belief_covariance=tuple((np.eye(6) * 0.01).ravel())
+    )
+    belief, learnt = PackBelief(PACK), PackBelief(PACK)
+    belief.adopt(joint)
+    assert tuple(belief.mean) == joint.belief_mean
+    np.testing.assert_array_equal(belief.covariance, np.eye(6) * 0.01)
+    learnt.outages = 1
+    learnt.adopt(joint)
+    assert_each_number_taken(learnt, joint)
+
+
+def test_a_number_that_a_test_could_not_tell_changes_nothing() -> None:
+    belief, fresh = PackBelief(PACK), PackBelief(PACK)
+    belief.adopt(replace(TESTED, capacity_wh=None, idle_w=(0.0, 11.0, 12.0), inverter_efficiency=None))
+    np.testing.assert_array_equal(belief.mean, fresh.mean)
+    np.testing.assert_array_equal(belief.covariance, fresh.covariance)
+    small = replace(TESTED, idle_w=(0.4, 0.5, 0.6))
+    belief.adopt(small)
+    assert_each_number_taken(belief, small, 1e-3)

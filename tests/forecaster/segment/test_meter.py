@@ -72,6 +72,65 @@ def test_the_scale_is_the_ratio_of_what_both_told_from_the_first_twenty_watt_hou
     assert meter.scale == pytest.approx(25.0 / 20.0)
 
 
+@pytest.mark.parametrize(("ratio", "left"), [(0.6, 0.0), (1.8, 0.0), (0.4, 0.2), (2.5, 0.2)])
+def test_once_the_scale_is_known_they_agree_from_a_half_to_the_double(ratio: float, left: float) -> None:
+    """Beyond that the scale alone does not explain the others: 0.4 against 0.5, and 2.5 against 2, differ by 20 %."""
+    meter = Meter()
+    told(meter, [(10.0, 10.0 * ratio)] * 400)
+    assert meter.scale == pytest.approx(ratio, rel=0.01)
+    assert meter.disagreement == pytest.approx(left, abs=0.01)
+
+
+def test_the_scale_follows_a_change_for_what_was_long_ago_is_halved() -> None:
+    """From 500 Wh on each halving leaves old energy half its weight: after 3,000 Wh a new ratio stands."""
+    meter = Meter()
+    told(meter, [(10.0, 10.0)] * 60 + [(10.0, 12.0)] * 300)
+    assert meter.scale == pytest.approx(1.2, abs=0.005)
+    assert 250.0 <= meter.told_wh <= 500.0
+    assert meter.counter_wh / meter.told_wh == pytest.approx(1.2, abs=0.005)
+
+
+@pytest.mark.parametrize(("intervals", "bound"), [(1, True), (2, False), (3, False)])
+def test_a_run_of_one_interval_of_a_counter_is_a_bound_at_both_edges(intervals: int, bound: bool) -> None:
+    """As with samples: one says that the pump ran, two say how long."""
+    one, runs = counter(), CounterRuns(quantum_wh=4.0)
+    one.resolution_wh = 0.1
+    for minute in range(1, intervals + 1):
+        runs.feed(one, minute * MINUTE, MINUTE, 4.0 / intervals, 480.0)
+    (found,) = runs.feed(one, (intervals + 1) * MINUTE, MINUTE, 0.0, 480.0)
+    assert (found.samples, found.start_censored, found.stop_censored) == (intervals, bound, bound)
+
+
+def test_runs_that_a_counter_ran_together_are_bounds() -> None:
+    """8 Wh of 4 Wh runs are two, of which no interval shows where one ends; less than 0.3 of a run is none."""
+    one, runs = counter(), CounterRuns(quantum_wh=4.0)
+    one.resolution_wh = 0.1
+    for minute in (1, 2, 3):
+        runs.feed(one, minute * MINUTE, MINUTE, 8.0 / 3.0, 480.0)
+    found = runs.feed(one, 4 * MINUTE, MINUTE, 0.0, 480.0)
+    assert [(d.samples, d.start_censored, d.stop_censored) for d in found] == [(0, True, True)] * 2
+    for used_wh, many in ((1.1, 0), (1.3, 1)):
+        runs.feed(one, 11 * MINUTE, MINUTE, used_wh, 480.0)
+        assert len(runs.feed(one, 12 * MINUTE, MINUTE, 0.0, 480.0)) == many
+
+
+def test_a_run_is_never_longer_than_the_time_in_which_the_counter_rose() -> None:
+    """8 Wh at 240 W would be two minutes; the counter rose within one."""
+    one, runs = counter(), CounterRuns(quantum_wh=8.0)
+    one.resolution_wh = 0.1
+    runs.feed(one, MINUTE, MINUTE, 8.0, 240.0)
+    (found,) = runs.feed(one, 2 * MINUTE, MINUTE, 0.0, 240.0)
+    assert (found.start_ms, found.stop_ms) == (0, MINUTE)
+
+
+def test_a_counter_coarser_than_half_a_run_tells_no_runs() -> None:
+    for resolution_wh, many in ((1.9, 1), (2.1, 0), (None, 0)):
+        one, runs = counter(), CounterRuns(quantum_wh=4.0)
+        one.resolution_wh = resolution_wh
+        runs.feed(one, MINUTE, MINUTE, 4.0, 480.0)
+        assert len(runs.feed(one, 2 * MINUTE, MINUTE, 0.0, 480.0)) == many
+
+
 def test_a_run_told_by_a_counter_lies_in_the_middle_of_the_time_in_which_it_rose() -> None:
     """4 Wh at 480 W are 30 s, in the middle of the minute; 8 Wh in two minutes are two such runs."""
     one, runs = counter(), CounterRuns(quantum_wh=4.0)
