@@ -59,10 +59,17 @@ def _remarked(said: str) -> str:
     """What a parameter is, with typer's own remarks in brackets behind it worded too."""
     if said == OWN_HELP:
         return spoken()("command.own_help")
-    return re.sub(r"\[(default: .*|required)\]$", lambda found: f"[{_remark(found[1])}]", said)
+    return re.sub(r"\[((?:env var: |default: |required)[^\[\]]*)\]$", lambda found: f"[{_remarks(found[1])}]", said)
+
+
+def _remarks(told: str) -> str:
+    return "; ".join(map(_remark, told.split("; ")))
 
 
 def _remark(remark: str) -> str:
     if remark == "required":
         return spoken()("command.required")
-    return spoken()("command.default", value=remark.removeprefix("default: "))
+    for start, key in (("env var: ", "command.variable"), ("default: ", "command.default")):
+        if remark.startswith(start):
+            return spoken()(key, value=remark.removeprefix(start))
+    return remark

@@ -12,6 +12,7 @@ import typer
 
 from api.commands.common import AsJson, echo_json
 from api.offline.sizing_inputs import pack_from, site_of
+from api.tongue import spoken
 from collector.config.errors import read_toml
 from collector.config.written import written
 from forecaster.domain.errors import UsageError
@@ -24,7 +25,7 @@ from forecaster.sizing.pipe import Pipe
 from forecaster.sizing.question import ObservedStart, Question
 from forecaster.sizing.terms import Answer
 from forecaster.sizing.told import told
-from forecaster.texts.catalogue import SOURCE, Said, words
+from forecaster.texts.catalogue import Said, words
 
 
 def number_in(unit: str) -> Callable[[str | float], float]:
@@ -103,7 +104,7 @@ def size(
     if as_json:
         echo_json(document(answer))
     else:
-        typer.echo(told(answer, words(site.language or SOURCE)))
+        typer.echo(told(answer, words(site.language) if site.language else spoken()))
     return 1 if any(part.answer is Answer.NO for part in answer.parts) else 0
 
 

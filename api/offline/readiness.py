@@ -15,7 +15,7 @@ from api.deliver.reachable import contact_faults, reachable
 from collector.config.settings import Installation
 from forecaster.alarms.plan import WEBHOOK
 from forecaster.domain.alarms import STANDING, AlarmKind
-from forecaster.domain.forecast import Basis, Forecast
+from forecaster.domain.forecast import HORIZON_H, Basis, Forecast
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import NoticeOutcome
@@ -222,7 +222,9 @@ def _margin(chain: Chain) -> ReadyLine:
     ]
     need = max([LEAST_H, *past])
     endless = chain.forecast is not None and hours is None and chain.forecast.never_probability >= 0.5
-    shown = chain.say("ready.unknown") if hours is None else f"{hours:.0f} h"
+    shown = chain.say("ready.hours_unknown") if hours is None else f"{hours:.0f} h"
+    if endless:
+        shown = chain.say("ready.hours_beyond", hours=HORIZON_H)
     return chain.line("margin", chain.fresh and (endless or (hours or 0.0) >= need), hours=shown, need=f"{need:.0f} h")
 
 

@@ -96,7 +96,7 @@ class Words:
         return self.signs(f"{value:.{decimals}f}")
 
     def signs(self, figure: str) -> str:
-        """A figure with a decimal point and commas between thousands, written with the language's signs."""
+        """A figure with a decimal point, commas between thousands and a bare %, written with the language's signs."""
         return figure.translate(self._signs)
 
     def _plural(self, key: str, n: object) -> str:
@@ -107,7 +107,8 @@ class Words:
 
     @cached_property
     def _signs(self) -> dict[int, str]:
-        return str.maketrans({".": self.texts["language.decimal"], ",": self.texts["language.thousands"]})
+        names = {".": "decimal", ",": "thousands", "%": "percent"}
+        return str.maketrans({sign: self.texts[f"language.{name}"] for sign, name in names.items()})
 
     @cached_property
     def _contractions(self) -> tuple[tuple[re.Pattern[str], str], ...]:

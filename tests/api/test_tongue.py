@@ -104,6 +104,30 @@ def test_refusals_are_in_the_language(
     assert told in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(("own", "first"), [("", "No: según sus datos"), ('language = "en"', "No: by its ratings")])
+def test_sizing_speaks_the_command_lines_language_where_the_site_has_none(
+    tmp_path: Path, own: str, first: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("OUTLAST_WORDS__LANGUAGE", "es")
+    asked = tmp_path / "larkspur.toml"
+    asked.write_text(
+        f'id = "larkspur"\nname = "Larkspur"\ntimezone = "America/Chicago"\n{own}\n'
+        "[pump]\nrated_voltage_v = 115\nrated_current_a = 5.2\n[pack]\ncapacity_wh = 1024\nsurge_w = 1800\n"
+    )
+    assert main(["size", str(asked), "--cycles-per-hour", "20", "--run-s", "10"]) == 1
+    assert capsys.readouterr().out.startswith(first)
+
+
+def test_what_an_option_takes_from_where_is_in_the_language(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("OUTLAST_WORDS__LANGUAGE", "es")
+    assert main(["check", "--help"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "[variable de entorno: OUTLAST_CONFIG; por omisión: .]" in told
+    assert "[por omisión: 30.0; x>=0.1]" in told
+
+
 WRONG = {
     "client_id = 3": "broker.client_id: debe ser un texto válido, no 3; escriba por ejemplo client_id = ",
     'url = "http://x"': "broker.url: 'http://x' no es un broker; escriba mqtt://host:1883",

@@ -23,7 +23,7 @@ from forecaster.domain.readings import Refusal
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Channel, Site, Units, WeatherService
 from forecaster.domain.times import HOUR_MS
-from forecaster.texts.catalogue import words
+from forecaster.texts.catalogue import languages, words
 from tests.api.pages.test_setup_form import LEAST
 from tests.api.pagesample import Tags, client, forecast, form_token, heard, publish, raise_alarm, runs, site
 from tests.scenario import NOW_MS, HeldClock, services
@@ -166,6 +166,15 @@ def test_pages_keep_a_strict_policy(held: Services, path: str) -> None:
         assert tag != "script" or attributes.get("src")
         for name in ("src", "href", "action"):
             assert (attributes.get(name) or "/").startswith(("/", "#", "?")), f"{tag} {name} leaves this server"
+
+
+@pytest.mark.parametrize("code", languages())
+def test_no_page_shows_a_blank_that_was_not_filled_in(held: Services, code: str) -> None:
+    rooms = ("", "/history", "/outages", "/alarms", "/telemetry", "/discharge", "/leaving", "/sizing", "/health")
+    paths = [*(f"/sites/larkspur{room}" for room in rooms), "/", "/setup", "/sizing", "/login", "/offline", "/nowhere"]
+    for path in paths:
+        shown = client(held).get(path, headers={"accept-language": code}).text
+        assert re.findall(r"\{[a-z_]+(?::[^}]*)?\}", re.sub(r"(?s)<script.*?</script>|<[^>]*>", "", shown)) == [], path
 
 
 def test_every_picture_has_its_table_and_its_csv(held: Services) -> None:

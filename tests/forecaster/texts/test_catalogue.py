@@ -51,12 +51,13 @@ def test_a_language_keeps_the_blanks(code: str) -> None:
 
 @pytest.mark.parametrize("code", languages())
 def test_dates_and_figures_are_those_of_unicode_cldr(code: str) -> None:
-    """Names of days and months and the decimal sign, held against CLDR as the Babel library carries it."""
+    """Days, months, the decimal sign and how percent are written, held against CLDR as the Babel library carries it."""
     say, locale = words(code), Locale.parse(code)
     days, months = get_day_names("abbreviated", locale=locale), get_month_names("abbreviated", locale=locale)
     assert say("wording.weekdays").split() == [days[day].rstrip(".") for day in range(7)]
     assert say("wording.months").split() == [months[month].rstrip(".") for month in range(1, 13)]
     assert say("language.decimal") == locale.number_symbols["latn"]["decimal"]
+    assert say.signs("34%") == locale.percent_formats[None].pattern.replace("#,##0", "34")
     assert say("language.name").casefold() == (locale.get_display_name() or "").casefold()
 
 
