@@ -1,24 +1,57 @@
-"""Rules of every test run: long tests only when asked for, those that start servers marked, no silent skip under CI."""
+"""Rules of every test run: slow and long tests only when asked for, and counted where they are left out; those that
+start servers marked; no silent skip under CI; nothing left behind outside the checkout.
+"""
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
+from collections import Counter
 from collections.abc import Generator
 from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.needs import lacking, programs_of
 
 NEEDS = pytest.StashKey[set[str]]()
 """The programs that a test starts."""
 
+LEFT_OUT = pytest.StashKey[dict[str, int]]()
+"""How many tests this run leaves out, by the mark that they bear."""
+
+RUNS_THEM = {"slow": "--whole", "long": "--long"}
+"""The option that runs what bears a mark; --long runs both."""
+
+if "MPLCONFIGDIR" not in os.environ:  # a library of an outside check would keep its fonts in the home folder
+    os.environ["MPLCONFIGDIR"] = mkdtemp(prefix="outlast-tests-")
+    atexit.register(shutil.rmtree, os.environ["MPLCONFIGDIR"], ignore_errors=True)
+
 MISSING = pytest.StashKey[list[str]]()
 """What the tests of this run need and this machine lacks."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--long", action="store_true", help="run the tests marked long as well")
+    parser.addoption("--whole", action="store_true", help="run the tests marked slow as well, as ./deploy/test does")
+    parser.addoption("--long", action="store_true", help="run the tests marked long as well, and the slow ones")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Random examples may take as long as a busy machine needs; tests of mutants bring examples of their own."""
+    if not config.pluginmanager.has_plugin("tests.mutants.steady"):
+        settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+        settings.load_profile("patient")
+
+
+def marks_left_out(config: pytest.Config) -> tuple[str, ...]:
+    """The marks whose tests this run leaves out; under CI that is never `slow`."""
+    long = bool(config.getoption("--long"))
+    whole = long or bool(config.getoption("--whole")) or os.environ.get("CI") == "true"
+    return (*(() if whole else ("slow",)), *(() if long else ("long",)))
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -27,10 +60,28 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         item.stash[NEEDS] = programs_of(item)
         if item.stash[NEEDS]:
             item.add_marker("servers")
-    if not config.getoption("--long"):
-        long = [item for item in items if item.get_closest_marker("long")]
-        config.hook.pytest_deselected(items=long)
-        items[:] = [item for item in items if item not in long]
+    counted: Counter[str] = Counter()
+    kept: list[pytest.Item] = []
+    gone: list[pytest.Item] = []
+    for item in items:
+        mark = next((mark for mark in marks_left_out(config) if item.get_closest_marker(mark)), None)
+        counted.update([mark] if mark else [])
+        (gone if mark else kept).append(item)
+    config.hook.pytest_deselected(items=gone)
+    items[:] = kept
+    config.stash[LEFT_OUT] = dict(counted)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A process that runs a part of the tests for another one tells it what was left out."""
+    told: dict[str, Any] | None = getattr(session.config, "workeroutput", None)
+    if told is not None:
+        told["left_out"] = session.config.stash.get(LEFT_OUT, {})
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    node.config.stash[LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", {})
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
@@ -40,7 +91,13 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     _tell_missing(session.config)
 
 
-def pytest_terminal_summary(config: pytest.Config) -> None:
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    left_out = [
+        f"{count} marked {mark} ({RUNS_THEM[mark]} runs them)" for mark, count in config.stash.get(LEFT_OUT, {}).items()
+    ]
+    if left_out:
+        terminalreporter.ensure_newline()
+        terminalreporter.write_line(f"Left out: {', '.join(left_out)}.")
     _tell_missing(config)
 
 

@@ -165,7 +165,9 @@ def _named(code: CodeType) -> Iterable[str]:
 def trace(names: list[str]) -> None:
     """Run some test files under the tracer and keep what was seen; meant for a process of its own."""
     tracer = Tracer()
-    pytest.main([*("-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), *names], [tracer])
+    pytest.main(
+        [*("-q", "--whole", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), *names], [tracer]
+    )
     kept, seen = kept_covers(), tracer.seen()
     for name in names:
         kept[name] = {"digest": digest(ROOT / name), "tests": seen.get(name, {})}

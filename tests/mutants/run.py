@@ -28,7 +28,7 @@ HEAVY = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "hypothesis.
 """Imported once, before the forks; never our own code, or the change would come too late."""
 
 OPTIONS = (
-    "-x", "-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady",
+    "-x", "-q", "--whole", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady",
     "-W", "ignore:Module already imported:pytest.PytestAssertRewriteWarning",
 )  # fmt: skip
 """Of pytest; the warning is about what was imported before the fork."""

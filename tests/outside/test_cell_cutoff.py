@@ -85,6 +85,7 @@ def at_charge(percent: int) -> tuple[float, Forecast]:
     raise AssertionError(f"the pack never showed {percent} %")
 
 
+@pytest.mark.slow
 def test_the_cell_gives_its_rated_charge() -> None:
     """Chen et al. 2020: 5 Ah. At a twelfth of that an hour the model gives 5.05 Ah in 11.40 h."""
     hours, charge_ah = cell()
@@ -92,6 +93,7 @@ def test_the_cell_gives_its_rated_charge() -> None:
     assert given_ah(hours * 3600.0) == pytest.approx(charge_ah, rel=0.005)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("percent", [60, 40])
 def test_hours_to_empty_hold_the_cells_cut_off(percent: int) -> None:
     """Achieved: 6.99 h told and 6.99 h left at 60 %; 4.74 and 4.77 h at 40 %."""

@@ -80,6 +80,7 @@ def test_first_passage_of_the_exact_energies() -> None:
     assert told[1] == pytest.approx(steady_h(), rel=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("storms", [2, 4, 7])
 def test_a_site_that_has_seen_it_before_forecasts_the_fall(storms: int) -> None:
     """Achieved after 1, 3 and 6 earlier storms: 9.8, 9.9 and 10.1 h in the middle, against 10.30; 10-90 % holds it."""

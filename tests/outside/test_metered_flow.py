@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pytest
 from numpy.typing import NDArray
 from river import datasets
 
@@ -36,6 +37,7 @@ def pinball(truth: float, told: Array) -> float:
     return float(np.mean(np.maximum(levels * miss, (levels - 1.0) * miss)))
 
 
+@pytest.mark.slow
 def test_a_day_ahead_of_a_level_main() -> None:
     """Rolling origin every seven hours, after three days; the next day's energy, 480 Wh as a rule.
 

@@ -213,6 +213,7 @@ def worst(site: Site, question: Question) -> list[int]:
     return [ORDER.index(part.answer) for part in size(site, question).parts]
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None)
 @given(st.floats(0.02, 0.9), st.floats(300, 5000), st.floats(500, 9000), st.sampled_from([18, 16, 14, 12]),
        st.floats(1, 60), st.floats(0.5, 5))  # fmt: skip

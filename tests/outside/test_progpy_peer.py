@@ -53,6 +53,7 @@ def test_without_power_there_is_no_answer() -> None:
     assert Prognostic(Case("one", "power", SITE, 0, (), ())).quantiles_h(HOUR_MS) is None
 
 
+@pytest.mark.slow
 def test_peer_is_in_the_score(capsys: pytest.CaptureFixture[str]) -> None:
     words = [
         "score",

@@ -49,6 +49,7 @@ def test_the_measured_recessions(gauge: str) -> None:
     assert np.quantile(kept(daily(gauge)), LEVELS) == pytest.approx(MEASURED[gauge], abs=0.001)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("gauge", list(MEASURED))
 def test_the_day_ahead_falls_as_the_stream_does(gauge: str) -> None:
     """Folded live, quarter by quarter; at each late fall, the next day is forecast.

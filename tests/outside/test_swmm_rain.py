@@ -176,6 +176,7 @@ def in_storm(fallen: Fallen, begin: datetime, folder: Path) -> Outage:
     return Outage(start, rain_mm, swmm.simulate(folder, start, rain_mm), 3600.0 * half_h, 600.0)
 
 
+@pytest.mark.slow
 def test_forecasts_in_the_wettest_days_against_what_swmm_does(wet: Outage) -> None:
     """From two thirds of the charge on: within 12 % in the middle, and nearer than the present rate carried on."""
     errors, naive = [], []

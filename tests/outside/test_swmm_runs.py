@@ -35,6 +35,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> PumpRecord:
     return simulate(folder, BEGIN, [0.0, 0.0, 4.0, 9.0, 6.0, 1.0, *[0.0] * (HOURS - 6)])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("every_s", [1, 2, 5])
 def test_runs_match_the_pumps_own_record(record: PumpRecord, every_s: int) -> None:
     start_ms = round(BEGIN.timestamp() * 1000.0)
@@ -56,6 +57,7 @@ def test_runs_match_the_pumps_own_record(record: PumpRecord, every_s: int) -> No
     assert sum(run.energy_wh or 0.0 for run in runs) == pytest.approx(true_wh, rel=0.02 if every_s < 5 else 0.03)
 
 
+@pytest.mark.slow
 def test_inflow_and_pump_rate_come_back_at_the_end_of_the_recession(record: PumpRecord) -> None:
     start_ms = round(BEGIN.timestamp() * 1000.0)
     engine = Engine(SITE)

@@ -315,6 +315,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return site, log
 
 
+@pytest.mark.slow
 def test_a_preview_tells_what_another_limit_would_have_changed(
     recorded: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -39,6 +39,7 @@ def description(client: TestClient) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.slow
 def test_the_description_is_valid(description: dict[str, Any]) -> None:
     """By an independent validator of OpenAPI 3.1 (openapi-spec-validator)."""
     validate(description)

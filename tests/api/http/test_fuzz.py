@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
@@ -18,6 +19,7 @@ OF_A_CHILD = ("/report", "/export")
 """Each answer of these is made by a process of its own: they are asked less often."""
 
 
+@pytest.mark.slow
 def test_no_route_fails_whatever_is_asked(tmp_path: Path) -> None:
     fuzzed = []
     with serving(tmp_path) as (client, _):

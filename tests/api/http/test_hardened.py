@@ -56,6 +56,7 @@ def test_a_token_is_kept_as_a_keyed_hash_and_wrong_ones_cost_nothing(outside: tu
     assert services.keyring.token(secret) is not None
 
 
+@pytest.mark.slow
 def test_a_token_of_an_older_release_is_checked_slowly_once(outside: tuple[TestClient, Services]) -> None:
     """In: 60 wrong secrets at once for an argon2 hash of 64 MiB. Out: at most 5 are hashed, the others are 429."""
     client, services = outside

@@ -123,6 +123,7 @@ def test_no_route_answers_a_stranger(outside: tuple[TestClient, Services]) -> No
     assert let_in == set()
 
 
+@pytest.mark.slow
 def test_one_site_sees_and_changes_its_own_alone(outside: tuple[TestClient, Services]) -> None:
     """A route of a site answers 404 to whoever may not see it, and refuses whoever may only read a change.
 

@@ -38,6 +38,7 @@ def printed(folder: Path, *words: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, check=True).stdout
 
 
+@pytest.mark.slow
 def test_a_report_is_what_the_command_prints(house: tuple[TestClient, Path]) -> None:
     client, folder = house
     answer = client.get(f"/api/v1/sites/larkspur/report?{SPAN}")
@@ -47,6 +48,7 @@ def test_a_report_is_what_the_command_prints(house: tuple[TestClient, Path]) -> 
     assert len(answer.json()["outages"]) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["runs", "readings"])
 def test_a_table_is_what_the_command_writes(house: tuple[TestClient, Path], what: str) -> None:
     client, folder = house
@@ -57,6 +59,7 @@ def test_a_table_is_what_the_command_writes(house: tuple[TestClient, Path], what
     assert len(answer.text.splitlines()) > 10
 
 
+@pytest.mark.slow
 def test_parquet_is_read_by_its_own_library(house: tuple[TestClient, Path]) -> None:
     """Read by Apache Arrow's reader (pyarrow)."""
     client, _ = house

@@ -159,6 +159,7 @@ def wait_ready(base: str) -> None:
     raise AssertionError("the server did not come up")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("commands", [("run",), ("collect", "forecast", "serve")], ids="+".join)
 def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(
     installation: Path, commands: tuple[str, ...]

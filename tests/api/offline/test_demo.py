@@ -140,6 +140,7 @@ def wait_ready(base: str) -> None:
     raise AssertionError("the demo does not answer")
 
 
+@pytest.mark.slow
 def test_the_mains_fails_the_forecast_counts_down_and_nobody_is_silent() -> None:
     """At five times the usual speed: the clock waits for the messages however busy the machine is."""
     with demo("--speed", "300", "--fail-after", "2") as watched:

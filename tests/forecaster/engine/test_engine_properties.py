@@ -89,6 +89,7 @@ def test_a_forecast_never_contradicts_itself(history: History, later_h: float, u
     json.dumps(document(forecast), allow_nan=False)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(histories, st.floats(0.0, 1.0), after_h)
 def test_an_engine_taken_up_from_its_state_goes_on_as_if_nothing_had_been(

@@ -47,6 +47,7 @@ def test_the_nile_fell_by_a_quarter() -> None:
     assert course.since_day == 1899.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rho", [0.0, 0.4, 0.7])
 def test_where_nothing_happened_hardly_anything_is_told(rho: float) -> None:
     """A look a week over 15 years of days that follow one another: at most one year in which anything is told."""

@@ -54,6 +54,7 @@ def test_a_worn_impeller_is_told_and_a_sound_one_is_not() -> None:
     assert signs(pumped(60)) == set()
 
 
+@pytest.mark.slow
 def test_wet_and_dry_weeks_are_not_wear() -> None:
     """False alarms over many sound pumps whose inflow wanders: none."""
     assert all(signs(pumped(30, seed=seed)) == set() for seed in range(12))

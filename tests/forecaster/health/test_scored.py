@@ -30,6 +30,7 @@ def test_a_fault_is_told_in_time(name: str, sampling: Sampling) -> None:
     assert found.date_off is None or fault.onset == 0 or abs(found.date_off) <= 8.0
 
 
+@pytest.mark.slow
 def test_a_healthy_year_is_left_alone() -> None:
     assert false_tellings(Sampling.ON_CHANGE, 3500, looks=(120, 240, 365)) == {}
 
@@ -49,6 +50,7 @@ def test_where_it_cannot_be_told_it_is_not_good(sampling: Sampling) -> None:
     assert found.unknown
 
 
+@pytest.mark.slow
 def test_a_cleaned_pump_gains_what_it_had_lost() -> None:
     """2 % a month for 240 days, then as new: the true gain lies within the range told in at least two of three."""
     gain = 1.0 / (1.0 - 0.02 * 239.5 / 30.4) - 1.0

@@ -24,6 +24,7 @@ def _document(truth: Truth, days: int, sampling: Sampling = Sampling.ON_CHANGE, 
     return storm_document(HOUSE, table, START_MS + days * DAY_MS)
 
 
+@pytest.mark.slow
 def test_the_worst_hour_is_that_of_the_water() -> None:
     """The world's inflow on its grid of ten minutes, averaged over clock hours, against the share of the hour told.
 
@@ -38,6 +39,7 @@ def test_the_worst_hour_is_that_of_the_water() -> None:
     assert not found["at_least"]
 
 
+@pytest.mark.slow
 def test_a_worn_pump_meets_the_same_storm_with_less() -> None:
     """Worn by 2 % a month over a year: what flows in is the same, the share of today's pump is a third greater."""
     fresh = _document(WET, 365)

@@ -97,6 +97,7 @@ def test_mean_power_from_float_and_counter() -> None:
     assert mean_w(seen(HOUR_MS, readings(Quantity.PUMP_ENERGY, counter)), 3600.0) == pytest.approx(40.0, rel=0.02)
 
 
+@pytest.mark.slow
 def test_oracle_is_calibrated_on_the_twin() -> None:
     """Over many outages its range holds what it says, and its median is unbiased and close."""
     errors, held = [], []

@@ -48,6 +48,7 @@ def test_pools_part_what_still_arrives_from_what_does_not() -> None:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_command_prints_a_row_and_its_json(capsys: pytest.CaptureFixture[str]) -> None:
     """In the small house itself, where all is well, the range holds what comes and the alarms are in time."""
     asked = ["score", "--zoo", "--rows", "control-on-change", "--seeds", "1", "--seed", "0", "--workers", "1"]

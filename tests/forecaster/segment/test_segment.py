@@ -140,6 +140,7 @@ def test_energy_with_a_counter_at_coarse_sampling(every_s: float, step_wh: float
         assert len(runs) == pytest.approx(len(truth.runs), rel=0.05), "runs are told from its steps"
 
 
+@pytest.mark.slow
 def test_energy_over_fifty_days_at_a_minute_with_a_counter() -> None:
     """Fifty days, the pump's pace wandering four-fold: energy from the counter within 2 %, cycles from its steps."""
     dice = random.Random(3)

@@ -27,6 +27,7 @@ from tests.strategies import packs, pumps
 rhythms = st.builds(lambda duty, run_s: Question(duty * 3600 / run_s, run_s), st.floats(0.01, 0.8), st.floats(3, 60))
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(pumps, packs, rhythms)
 @example(Pump(115, (2.0, 2.0)), Pack(4657.0, 200.0, 200.0), Question(18.75, 3.0))  # about as long as the horizon

@@ -35,6 +35,7 @@ def test_the_story() -> None:
     assert live.state().supply is Supply.PACK
 
 
+@pytest.mark.slow
 def test_the_cadence_does_not_depend_on_the_step() -> None:
     one, many = LiveSite(seed=3, start_ms=START_MS), LiveSite(seed=3, start_ms=START_MS)
     whole = one.step(7200.0)
@@ -53,6 +54,7 @@ def test_every_channel_speaks_and_every_payload_is_json() -> None:
     assert [m.at_ms for m in told] == sorted(m.at_ms for m in told)
 
 
+@pytest.mark.slow
 def test_it_goes_on_for_ever() -> None:
     live = LiveSite(seed=5, start_ms=START_MS)
     live.step((PLAN_DAYS - 0.01) * 86_400.0)

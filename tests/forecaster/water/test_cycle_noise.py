@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from forecaster.maths.arrays import Array
 from forecaster.water.cycle_noise import CycleNoise
 
 
@@ -15,10 +16,10 @@ def fed(rates: list[float]) -> CycleNoise:
     return noise
 
 
-def differences(rates: list[float]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+def differences(rates: list[float]) -> Array:
     """Of neighbours, over their mean, cut at a half."""
     r = np.array(rates)
-    return np.clip(2.0 * np.diff(r) / (r[1:] + r[:-1]), -0.5, 0.5)
+    return np.asarray(np.clip(2.0 * np.diff(r) / (r[1:] + r[:-1]), -0.5, 0.5))
 
 
 def test_before_a_cycle_an_end_strays_by_3_percent_and_its_middle_by_2() -> None:
