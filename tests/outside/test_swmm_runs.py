@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from api.offline.outside.swmm import YARD, PumpRecord, simulate
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Run
 from forecaster.domain.site import Channel, Pack, Pit, Pump, Site
 from forecaster.engine import Engine
-from tests.outside.swmm import PIT_AREA_M2, PUMP_L_PER_S, START_DEPTH_M, STOP_DEPTH_M, PumpRecord, simulate
 
 BEGIN = datetime(2026, 3, 1, tzinfo=UTC)
 HOURS = 30
@@ -23,7 +23,7 @@ SITE = Site(
     name="Larkspur Lane cellar",
     timezone="America/Chicago",
     pump=Pump(rated_voltage_v=115.0, rated_power_w=480.0),
-    pit=Pit(area_m2=PIT_AREA_M2, drawdown_m=START_DEPTH_M - STOP_DEPTH_M, freeboard_m=0.3),
+    pit=Pit(area_m2=YARD.pit_area_m2, drawdown_m=YARD.drawdown_m, freeboard_m=0.3),
     pack=Pack(capacity_wh=1024.0),
     channels=(Channel(Quantity.PUMP_POWER, "cellar/plug"),),
 )
@@ -75,6 +75,6 @@ def test_inflow_and_pump_rate_come_back_at_the_end_of_the_recession(record: Pump
         )
     water = engine.forecast(start_ms + HOURS * 3_600_000).water
     off_s = record.start_s[-1] - record.stop_s[-2]
-    volume_l = PIT_AREA_M2 * (START_DEPTH_M - STOP_DEPTH_M) * 1000.0
+    volume_l = YARD.pit_area_m2 * (YARD.drawdown_m) * 1000.0
     assert water.inflow_l_per_min == pytest.approx(volume_l / off_s * 60.0, rel=0.1)
-    assert water.pump_rate_l_per_min == pytest.approx(PUMP_L_PER_S * 60.0, rel=0.1)
+    assert water.pump_rate_l_per_min == pytest.approx(YARD.pump_l_per_s * 60.0, rel=0.1)

@@ -1,4 +1,4 @@
-"""EPA SWMM as an independent catchment and pit: hourly rain in, pump runs out."""
+"""EPA SWMM as an independent catchment, ground water, pit and pump: hourly rain in, pump runs out."""
 
 from __future__ import annotations
 
@@ -11,9 +11,30 @@ import numpy as np
 from numpy.typing import NDArray
 from pyswmm import Links, Simulation
 
-PUMP_L_PER_S = 2.5
-PIT_AREA_M2 = 0.166
-START_DEPTH_M, STOP_DEPTH_M = 0.35, 0.17
+
+@dataclass(frozen=True)
+class DrainedYard:
+    """What is drained: the yard, the ground and the pit.
+
+    pump_l_per_s, base_l_per_s : float — the pump's rate; inflow without rain [L/s]
+    pit_area_m2, start_depth_m, stop_depth_m : float — of the pit, and the switch's levels
+    yard_ha : float — sealed and open ground that drains overland [ha]
+    slowness : float — factor on the times of the three unit hydrographs of rain-derived inflow
+    """
+
+    pump_l_per_s: float = 2.5
+    base_l_per_s: float = 0.05
+    pit_area_m2: float = 0.166
+    start_depth_m: float = 0.35
+    stop_depth_m: float = 0.17
+    yard_ha: float = 0.012
+    slowness: float = 1.0
+
+    @property
+    def drawdown_m(self) -> float:
+        """Fall of the water between the switch's levels [m]."""
+        return self.start_depth_m - self.stop_depth_m
+
 
 TEMPLATE = """
 [OPTIONS]
@@ -39,7 +60,7 @@ THREADS 1
 GAGE INTENSITY 1:00 1.0 TIMESERIES RAIN
 
 [SUBCATCHMENTS]
-YARD GAGE PIT 0.012 15 10 1.0 0
+YARD GAGE PIT {yard:.4f} 15 10 1.0 0
 
 [SUBAREAS]
 YARD 0.015 0.2 1.5 4.0 25 OUTLET
@@ -61,13 +82,13 @@ LIFT PUMP4 0 {rate}
 LIFT 2 {rate}
 
 [DWF]
-PIT FLOW 0.05
+PIT FLOW {base:.4f}
 
 [HYDROGRAPHS]
 SOIL GAGE
-SOIL ALL SHORT 0.006 2 2 0 0 0
-SOIL ALL MEDIUM 0.012 8 3 0 0 0
-SOIL ALL LONG 0.016 30 4 0 0 0
+SOIL ALL SHORT 0.006 {short:.3f} 2 0 0 0
+SOIL ALL MEDIUM 0.012 {medium:.3f} 3 0 0 0
+SOIL ALL LONG 0.016 {long:.3f} 4 0 0 0
 
 [RDII]
 PIT SOIL 1.0
@@ -80,6 +101,9 @@ INPUT NO
 """
 
 
+YARD = DrainedYard()
+
+
 @dataclass(frozen=True)
 class PumpRecord:
     """Runs of SWMM's pump [s since start]: (R,) each."""
@@ -88,13 +112,14 @@ class PumpRecord:
     stop_s: NDArray[np.float64]
 
 
-def simulate(folder: Path, start: datetime, rain_mm: Sequence[float]) -> PumpRecord:
+def simulate(folder: Path, start: datetime, rain_mm: Sequence[float], yard: DrainedYard = YARD) -> PumpRecord:
     """Drive catchment and pit with hourly depths of rain from `start`; the pump's own record, to the second."""
     end = start + timedelta(hours=len(rain_mm))
     lines = [f"RAIN {start + timedelta(hours=h):%m/%d/%Y %H:%M} {mm:.3f}" for h, mm in enumerate(rain_mm)]
     text = TEMPLATE.format(
-        start=start, end=end, area=PIT_AREA_M2, on=START_DEPTH_M, off=STOP_DEPTH_M, rate=PUMP_L_PER_S,
-        rain="\n".join(lines),
+        start=start, end=end, area=yard.pit_area_m2, on=yard.start_depth_m, off=yard.stop_depth_m,
+        rate=yard.pump_l_per_s, base=yard.base_l_per_s, yard=yard.yard_ha, short=2.0 * yard.slowness,
+        medium=8.0 * yard.slowness, long=30.0 * yard.slowness, rain="\n".join(lines),
     )  # fmt: skip
     model = folder / "pit.inp"
     model.write_text(text, encoding="utf-8")
