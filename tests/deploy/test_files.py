@@ -64,11 +64,13 @@ def test_nginx_takes_the_site(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
-def test_compose_names_what_exists() -> None:
+@pytest.mark.parametrize("name", ["compose.yaml", "compose-members.yaml"])
+def test_compose_names_what_exists(name: str) -> None:
     """The compose file parses, its builds and mounted files exist, and every volume it uses is declared."""
-    compose = yaml.safe_load((DEPLOY / "compose.yaml").read_text())
-    build = compose["services"]["outlast"]["build"]
-    assert (DEPLOY / build["context"] / build["dockerfile"]).is_file()
+    compose = yaml.safe_load((DEPLOY / name).read_text())
+    builds = [service["build"] for service in compose["services"].values() if "build" in service]
+    assert builds
+    assert all((DEPLOY / build["context"] / build["dockerfile"]).is_file() for build in builds)
     for service in compose["services"].values():
         for mount in service["volumes"]:
             source = mount.split(":")[0]
@@ -76,6 +78,15 @@ def test_compose_names_what_exists() -> None:
                 assert (DEPLOY / source).is_file(), source
             elif not source.startswith("/"):
                 assert source in compose["volumes"], source
+
+
+def test_members_in_containers_are_two_of_each_with_a_disk_of_their_own() -> None:
+    """A name and what waits for InfluxDB are kept on the disk of a member: two must not share it."""
+    services = yaml.safe_load((DEPLOY / "compose-members.yaml").read_text())["services"]
+    workers = [service for service in services.values() if "--join" in service.get("command", ())]
+    assert sorted(worker["command"][0] for worker in workers) == ["collect", "collect", "forecast", "forecast"]
+    assert len({worker["volumes"][-1] for worker in workers}) == len(workers)
+    assert all("livez" in worker["healthcheck"]["test"][-1] for worker in workers)
 
 
 def test_container_file_copies_what_exists() -> None:
