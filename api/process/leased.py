@@ -18,6 +18,9 @@ from forecaster.live.looping import LoopThread
 log = logging.getLogger("outlast.members")
 
 LOOK_S = 1.0
+HANGING_LOOKS = 15
+"""Looks without a turn, one every two seconds, after which one of many is not merely waiting for the others."""
+
 LOWEST = frozenset({"outlast_connected"})
 """Gauges that are told of the worst; others are added up."""
 
@@ -46,7 +49,7 @@ class LeasedWork(LoopThread):
         self._coming: dict[int, LeasedTask] = {}
         self._standing: dict[int, LeasedTask] = {}
         self._going: set[int] = set()
-        self._seen: dict[int, int | None] = {}
+        self._seen: dict[int, tuple[int, int]] = {}
         self._turned = 0
 
     @abstractmethod
@@ -90,11 +93,16 @@ class LeasedWork(LoopThread):
         return super().alive() and all(worker.alive() for worker in self._workers(ended=False))
 
     def turns(self) -> int:
-        """A number that stands still while any loop of its workers does."""
-        now = {id(worker): worker.turns() for worker in self._workers(ended=False)}
-        if all(turns is None or turns != self._seen.get(key) for key, turns in now.items()):
+        """A number that stands still once any loop among its workers has stood still for some looks in a row."""
+        seen: dict[int, tuple[int, int]] = {}
+        for worker in self._workers(ended=False):
+            turns = worker.turns()
+            if turns is not None:
+                before, still = self._seen.get(id(worker), (turns - 1, 0))
+                seen[id(worker)] = (turns, still + 1 if turns == before else 0)
+        self._seen = seen
+        if all(still < HANGING_LOOKS for _, still in seen.values()):
             self._turned += 1
-        self._seen = now
         return self._turned
 
     def troubles(self) -> list[tuple[str, str]]:
