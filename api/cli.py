@@ -33,6 +33,7 @@ COMMANDS: dict[str, str] = {
     "discharge": "discharge:app",
     "alarms": "alarms:app",
     "ready": "ready:ready",
+    "trip": "trip:trip",
     "report": "report:report",
     "export": "export:export",
     "study": "study:study",

@@ -11,7 +11,7 @@ from functools import cache, partial
 from api.pages.contexts import DataTable
 from api.pages.frame import local_time
 from api.pages.historydata import Plot, TimeSpan, outages_within, plots, with_season
-from api.pages.moments import zone_words
+from api.pages.moments import asked_day, zone_words
 from api.pages.picture import NARROW, WIDE, PictureContents, draw_picture, hover_values
 from api.pages.ports import PagePorts
 from api.pages.recordcontexts import History, HistoryPicture
@@ -27,10 +27,6 @@ TABLE_ROWS = 120
 RUNS_SHOWN = 40
 
 
-YEARS = (1971, 2199)
-"""The years that may be asked for; later and earlier ones cannot be calculated in every time zone."""
-
-
 def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
     """The requested span: a number of local days that end with a local day, or now."""
     if name not in SPANS:
@@ -38,14 +34,7 @@ def chosen(site: Site, now_ms: int, name: str, until: str) -> TimeSpan:
     zone = Wording.of(site).zone
     end_ms = now_ms
     if until:
-        try:
-            day = datetime.fromisoformat(until).date()
-        except ValueError as error:
-            raise UsageError(Said("usage.is_not_a_day", until=until), Said("usage.write_it_as_2026_03_03")) from error
-        if not YEARS[0] <= day.year <= YEARS[1]:
-            raise UsageError(
-                Said("usage.there_is_nothing_of_the_year", year=day.year), Said("usage.write_a_day_of_this_time")
-            )
+        day = asked_day(until)
         midnight = datetime.combine(day + timedelta(days=1), time(), zone)
         end_ms = min(now_ms, round(midnight.timestamp() * 1000))
     start_day = local_time(end_ms, zone) - timedelta(days=SPANS[name])

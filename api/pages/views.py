@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse
 from api.deliver.links import Tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, fleetstream, health, leaving, login, rehearsing, settingup, speech
+from api.pages import assets, fleetstream, health, leaving, login, rehearsing, settingup, speech, trip
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.edit import removing
@@ -47,6 +47,7 @@ router.include_router(login.router)
 router.include_router(rehearsing.router)
 router.include_router(settingup.router)
 router.include_router(speech.router)
+router.include_router(trip.router)
 
 
 Asked = Annotated[str, Query(max_length=200)]

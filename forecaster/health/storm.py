@@ -119,19 +119,12 @@ def storm_document(site: Site, table: pd.DataFrame, now_ms: int) -> dict[str, An
     margin = storm_margin(site, table)
     levels = [] if margin.draws is None else [_level(margin, margin.draws, years) for years in YEARS]
     says, do = _words(margin, levels)
-    kept = None
-    if margin.draws is not None:
-        step = DRAWS // KEPT
-        drawn = margin.draws
-        kept = {
-            "threshold": drawn.threshold, "rate": _list(drawn.rate[::step]),
-            "scale": _list(drawn.scale[::step]), "shape": _list(drawn.shape[::step]),
-        }  # fmt: skip
     return {
         "as_of": time_text(now_ms), "worst_hour_of_pump": _rounded(margin.worst_hour),
         "worst_six_hours_of_pump": _rounded(margin.worst_six_hours), "at_least": margin.bound,
         "record_days": margin.days, "return_levels": levels, "says": str(says), "do": str(do),
-        "codes": {"says": coded(says), "do": coded(do)}, "draws": kept,
+        "codes": {"says": coded(says), "do": coded(do)},
+        "draws": None if margin.draws is None else margin.draws.document(KEPT),
         "pump_rate_l_per_min": None if margin.today is None else _rounded(margin.today.rate_l_per_min),
     }  # fmt: skip
 
@@ -190,7 +183,3 @@ def _percent(share: float) -> str:
 
 def _rounded(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.4g}")
-
-
-def _list(values: Array) -> list[float]:
-    return [float(f"{value:.5g}") for value in values]

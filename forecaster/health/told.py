@@ -8,6 +8,7 @@ import msgspec
 
 from forecaster.domain.longrecord import HousePart, PartState, PartTold, StudyRecord
 from forecaster.domain.ports import Ledger
+from forecaster.record.peaks import PeakDraws
 from forecaster.texts.catalogue import Words, decoded
 from forecaster.water.seasonal import SeasonBelief
 
@@ -70,6 +71,12 @@ def storm_rate(ledger: Ledger, site: str) -> float | None:
     """What the pump lifts by the newest study of storms [L/min]; None where it is not known."""
     rate = _read(ledger.study(site, STORM)).get("pump_rate_l_per_min")
     return None if rate is None else float(rate)
+
+
+def storm_draws(ledger: Ledger, site: str) -> PeakDraws | None:
+    """What the newest study believes of the storms to come; None where it does not."""
+    draws = _read(ledger.study(site, STORM)).get("draws")
+    return None if draws is None else PeakDraws.of(draws)
 
 
 def said(row: dict[str, Any], field: str) -> str:

@@ -6,7 +6,9 @@ Modeling of Extreme Values*, chapter 4), whose shape a short record hardly tells
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import logsumexp
@@ -69,6 +71,19 @@ class PeakDraws:
         inside = 1.0 + shape * np.maximum(level - self.threshold, 0.0) / self.scale
         still = np.exp(-np.log(np.maximum(inside, 1e-300)) / shape)
         return np.asarray(self.rate * np.where(inside <= 0.0, 0.0, still), dtype=np.float64)
+
+    def document(self, most: int) -> dict[str, Any]:
+        """So many of the draws, as a study keeps them."""
+        step = max(1, self.rate.size // most)
+        columns = {"rate": self.rate, "scale": self.scale, "shape": self.shape}
+        kept = {name: [float(f"{value:.5g}") for value in column[::step]] for name, column in columns.items()}
+        return {"threshold": self.threshold, **kept}
+
+    @staticmethod
+    def of(document: Mapping[str, Any]) -> PeakDraws:
+        """From what a study keeps."""
+        rate, scale, shape = (np.asarray(document[name], dtype=np.float64) for name in ("rate", "scale", "shape"))
+        return PeakDraws(float(document["threshold"]), rate, scale, shape)
 
 
 def peaks_of(day: Array, value: Array, years: float, ceiling: float = np.inf) -> Peaks | None:

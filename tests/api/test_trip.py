@@ -1,0 +1,232 @@
+"""`outlast trip`, GET /trip and the page: one answer, in the promised shape, from the record as it stands."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from subprocess import run
+from typing import Any
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+
+from api.cli import main
+from api.commands import trip as trip_command
+from api.http.app import create_app
+from api.process.services import Services
+from collector.config.site_file import site_toml
+from forecaster.domain.runs import Outage
+from forecaster.domain.site import Contact, Site
+from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.engine.document import time_text
+from forecaster.health.season import study_season
+from forecaster.health.storm import study_storm
+from forecaster.health.studying import study_health
+from forecaster.trip.answering import answer_trip
+from forecaster.trip.gathering import gather
+from forecaster.twin.live import larkspur_site
+from tests.api.pagesample import client
+from tests.api.serving import LOOPBACK
+from tests.forecaster.health.world import START_MS, Sampling, Truth, record
+from tests.scenario import HeldClock, services
+
+DAYS = 150
+NOW_MS = START_MS + DAYS * DAY_MS
+LEAVE, BACK = time_text(NOW_MS + DAY_MS), time_text(NOW_MS + 11 * DAY_MS)
+TRIP = f"/api/v1/sites/larkspur/trip?leave={LEAVE}&back={BACK}"
+
+SITE: Site = replace(
+    larkspur_site(),
+    contacts=(
+        Contact("owner", email="owner@example.org", hours_to_reach=0.5),
+        Contact("neighbour", email="neighbour@example.org", hours_to_reach=1.5),
+    ),
+)
+
+
+@pytest.fixture
+def held(tmp_path: Path) -> Iterator[Services]:
+    """Larkspur Lane after five months, studied, with two outages of its own."""
+    (tmp_path / "outlast.toml").write_text("", encoding="utf-8")
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "larkspur.toml").write_text(site_toml(SITE), encoding="utf-8")
+    made = services(tmp_path, {"larkspur": SITE}, clock=HeldClock(NOW_MS))
+    made.ledger.save_days(record(Truth(), Sampling.ON_CHANGE, DAYS, np.random.default_rng(5)))
+    made.ledger.record([_outage(30, 2.0), _outage(90, 7.0), _outage(120, 0.02)])
+    for study in (study_health, study_storm, study_season):
+        study(SITE, made.ledger, NOW_MS)
+    yield made
+    made.close()
+
+
+def _outage(day: int, hours: float) -> Outage:
+    start_ms = START_MS + day * DAY_MS
+    return Outage("larkspur", start_ms, start_ms + round(hours * HOUR_MS), False, 100.0, 80.0, 150.0)
+
+
+@pytest.fixture(autouse=True)
+def now(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command asks the system's clock, which stands at the end of the record here."""
+    monkeypatch.setattr(trip_command, "SystemClock", lambda: HeldClock(NOW_MS))
+
+
+def asked(held: Services, *more: str) -> tuple[str, ...]:
+    folder = str(held.installation.folder)
+    return ("trip", "larkspur", "--leave", LEAVE, "--back", BACK, "--config", folder, *more)
+
+
+def document(held: Services, capsys: pytest.CaptureFixture[str], *more: str) -> dict[str, Any]:
+    assert main(asked(held, "--json", *more)) == 0
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_the_shape_is_the_promised_one(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    found = document(held, capsys)
+    assert (found["site"], found["leave"], found["back"]) == ("larkspur", LEAVE, BACK)
+    chance = found["chance_wet_floor"]
+    assert 0.0 < chance["p10"] <= chance["p50"] <= chance["p90"] < 1.0
+    assert sum(cause["share"] for cause in found["causes"]) == pytest.approx(1.0, abs=1e-9)
+    assert {cause["cause"] for cause in found["causes"]} == {"outage", "pump", "inflow", "pack", "unheard"}
+    assert found["helps"]
+    for one in found["helps"]:
+        assert {"p10", "p50", "p90"} <= set(one["chance_wet_floor"])
+        assert one["chance_wet_floor"]["mean"] <= chance["mean"]
+    assert "live" in found["cautions"][0]
+    assert any("generator outdoors" in line for line in found["cautions"])
+    assert any("licensed" in line for line in found["cautions"])
+
+
+def test_under_a_year_of_record_is_said_first(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    found = document(held, capsys)
+    assert found["says"].startswith("Under a year of record (150 days)")
+    assert found["rests_on"][0].startswith("Under a year of record (150 days)")
+    assert found["rests_on"][1].startswith("2 outages in 0.4 years of your own")
+    assert main(asked(held)) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("Under a year of record (150 days)")
+    assert "What helps most" in told
+
+
+def test_http_tells_the_same_and_again_the_same(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    with TestClient(create_app(held), base_url=LOOPBACK) as asking:
+        answer = asking.get(TRIP)
+        assert answer.status_code == 200
+        assert answer.json() == document(held, capsys) == asking.get(TRIP).json()
+        assert "neighbour@" not in answer.text
+        assert "owner" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("leave", "back"),
+    [
+        (BACK, LEAVE),
+        (LEAVE, LEAVE),
+        (time_text(NOW_MS - 9 * DAY_MS), time_text(NOW_MS - DAY_MS)),
+        (LEAVE, time_text(NOW_MS + 300 * DAY_MS)),
+        (time_text(NOW_MS + 500 * DAY_MS), time_text(NOW_MS + 510 * DAY_MS)),
+        ("tomorrow", BACK),
+        ("2026-09-01T10:00:00", BACK),
+    ],
+)
+def test_what_is_no_trip_is_refused_in_one_line(
+    held: Services, capsys: pytest.CaptureFixture[str], leave: str, back: str
+) -> None:
+    folder = str(held.installation.folder)
+    assert main(("trip", "larkspur", "--leave", leave, "--back", back, "--config", folder)) == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+    with TestClient(create_app(held), base_url=LOOPBACK) as asking:
+        answer = asking.get(f"/api/v1/sites/larkspur/trip?leave={leave}&back={back}")
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_who_is_away_cannot_come(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a name the first contact is on the trip, and that is said; each more who leaves raises the chance."""
+    usual = document(held, capsys)
+    assert "The first contact of the site file is taken to be on the trip." in usual["rests_on"]
+    nobody = document(held, capsys, "--away", "")
+    both = document(held, capsys, "--away", "owner", "--away", "neighbour")
+    assert any(line.startswith("2 people who can come, the soonest within 0.5 h") for line in nobody["rests_on"])
+    assert any(line.startswith("Nobody with hours_to_reach") for line in both["rests_on"])
+    means = [found["chance_wet_floor"]["mean"] for found in (nobody, usual, both)]
+    assert means == sorted(means)
+    assert means[0] < means[2]
+    assert main(asked(held, "--away", "nobody-known")) == 2
+    assert "nobody-known" in capsys.readouterr().err
+
+
+def test_what_is_past_of_the_trip_does_not_count(held: Services) -> None:
+    back_ms = NOW_MS + 5 * DAY_MS
+    whole = answer_trip(SITE, held.ledger, NOW_MS, NOW_MS - 20 * DAY_MS, back_ms)
+    rest = answer_trip(SITE, held.ledger, NOW_MS, NOW_MS, back_ms)
+    assert np.array_equal(whole.floor.chance, rest.floor.chance)
+
+
+def test_the_house_is_gathered_from_its_record(held: Services) -> None:
+    """A flicker of a minute is no outage; the pack carried all three; the studies give season, storms and freeboard."""
+    house = gather(SITE, held.ledger, NOW_MS).house
+    assert house.outages.hours == pytest.approx((2.0, 7.0)) or house.outages.hours == pytest.approx((7.0, 2.0))
+    assert house.outages.years == pytest.approx(DAYS / 365.25)
+    assert (house.pack.carried, house.pack.failed) == (3, 0)
+    assert house.pack.proven_days == pytest.approx(30.0)
+    assert house.season is not None
+    assert house.storms is not None
+    assert house.freeboard_min is not None
+    assert house.reach_h == (1.5,)
+    assert house.heard == pytest.approx(1.0)
+
+
+def test_a_house_of_which_nothing_is_known_has_an_answer_that_says_so(tmp_path: Path) -> None:
+    bare = replace(SITE, pit=replace(SITE.pit, freeboard_m=None), contacts=())
+    made = services(tmp_path, {"larkspur": bare}, clock=HeldClock(NOW_MS))
+    found = answer_trip(bare, made.ledger, NOW_MS, NOW_MS, NOW_MS + 9 * DAY_MS).document()
+    made.close()
+    said = " ".join(found["rests_on"])
+    for part in ("0 days", "No season is on record", "a guess", "by the site file alone", "never seen to carry",
+                 "freeboard in litres is not known", "Nobody with hours_to_reach"):  # fmt: skip
+        assert part in said
+    assert found["chance_wet_floor"]["p90"] > found["chance_wet_floor"]["p10"] > 0.0
+
+
+@pytest.mark.parametrize(
+    ("language", "texts"),
+    [
+        ("en", ("Will it stay dry?", "The chance that the floor gets wet", "a second pump with a float of its own",
+                "Under a year of record")),
+        ("es", ("¿Seguirá seco?", "La probabilidad de que el suelo se moje", "una segunda bomba con su propio flotador",
+                "Menos de un año de registro")),
+    ],
+)  # fmt: skip
+def test_the_page_takes_two_days_and_answers_without_a_script(
+    held: Services, language: str, texts: tuple[str, ...]
+) -> None:
+    pages = client(held)
+    empty = pages.get("/sites/larkspur/trip", {"Accept-Language": language}).text
+    assert empty.count('type="date"') == 2
+    assert texts[0] in empty
+    assert texts[1] not in empty.replace("get wet meanwhile", "")
+    answered = pages.get("/sites/larkspur/trip?leave=2026-08-01&back=2026-08-08", {"Accept-Language": language}).text
+    for text in texts:
+        assert text in answered
+    assert 'value="2026-08-01"' in answered
+
+
+@pytest.mark.parametrize("query", ["leave=2026-08-09&back=2026-08-01", "leave=x&back=2026-08-01",
+                                   "leave=0001-01-01&back=9999-12-31"])  # fmt: skip
+def test_days_that_make_no_trip_are_a_page_that_says_so(held: Services, query: str) -> None:
+    answer = client(held).get(f"/sites/larkspur/trip?{query}")
+    assert answer.status_code == 400
+
+
+def test_the_answer_needs_neither_pandas_nor_statsmodels() -> None:
+    """It is worked out in the running service, which may load neither."""
+    code = (
+        "import sys, api.http.app, forecaster.trip.answering, api.commands.trip;"
+        "sys.exit(bool({'pandas', 'statsmodels'} & set(sys.modules)))"
+    )
+    assert run([sys.executable, "-c", code], check=False).returncode == 0
