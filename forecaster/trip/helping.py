@@ -78,7 +78,7 @@ CHANGES: dict[str, Callable[[TripHouse], TripHouse | None]] = {
 
 
 def helps(house: TripHouse, span: TripSpan) -> tuple[TripHelp, ...]:
-    """Every change that applies, with the chance after it, the best first."""
+    """Every change that applies, with the chance after it, the best first by its middle."""
     changed = {what: change(house) for what, change in CHANGES.items()}
     found = [TripHelp(what, wet_floor(after, span)) for what, after in changed.items() if after is not None]
-    return tuple(sorted(found, key=lambda one: one.after.mean))
+    return tuple(sorted(found, key=lambda one: (one.after.quantiles()[1], one.what)))
