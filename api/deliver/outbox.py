@@ -5,10 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from collector.config.settings import Installation
-from forecaster.alarms.plan import CHANNELS, HUBS, MAIL, PUSH, WEBHOOK, AlarmMessage, Planner, alarm_topic, delivery_key
+from forecaster.alarms.grouping import OUTAGE
+from forecaster.alarms.plan import (
+    CHANNELS,
+    HUBS,
+    MAIL,
+    PEOPLE_HOURS,
+    PUSH,
+    WEBHOOK,
+    AlarmMessage,
+    Planner,
+    alarm_topic,
+    delivery_key,
+)
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.ports import Ledger
-from forecaster.domain.records import Delivery
+from forecaster.domain.records import Delivery, NoticeOutcome
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import SOURCE, words
@@ -62,9 +74,27 @@ def planner_for(
 
     def plan(site: Site, transitions: Sequence[AlarmTransition], now_ms: int) -> list[Delivery]:
         planner = Planner(site, ledger.subscriptions() if transitions else (), channels)
-        return [delivery for transition in transitions for delivery in planner.plan(transition, now_ms)]
+        return [
+            delivery
+            for transition in transitions
+            for delivery in planner.plan(transition, now_ms, last_told(ledger, site, transition, now_ms))
+        ]
 
     return plan
+
+
+def last_told(ledger: Ledger, site: Site, transition: AlarmTransition, now_ms: int) -> dict[str, int]:
+    """By person, when they were last told of what now ends [UTC milliseconds]; {} for what is no end.
+
+    The alarms of an outage are one: the end of the mains' loss is that of the reserve too.
+    """
+    if transition.kind is not TransitionKind.CLEARED or not transition.tell:
+        return {}
+    same = OUTAGE if transition.alarm.kind in OUTAGE else (transition.alarm.kind,)
+    starts = tuple(f"{site.id}:{kind}:" for kind in same)
+    notices = ledger.notices_between(site.id, now_ms - PEOPLE_HOURS * HOUR_MS, now_ms + 1)
+    told = [one for one in notices if one.outcome is NoticeOutcome.TOLD and one.alarm_id.startswith(starts)]
+    return {one.who: one.at_ms for one in sorted(told, key=lambda one: one.at_ms)}
 
 
 def trial_messages(

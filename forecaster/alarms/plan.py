@@ -6,7 +6,7 @@ Pure. The outbox that keeps the result and the couriers that carry it are faces.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -32,6 +32,7 @@ BRINGING = frozenset(OUTAGE[1:])
 BRING_MS = 2 * HOUR_MS
 """How long power takes to be brought to a house, from the word (this project's own choice)."""
 HUB_HOURS = 7 * 24
+NOBODY_TOLD: Mapping[str, int] = {}
 TOLD = frozenset(
     {
         TransitionKind.RAISED,
@@ -124,6 +125,17 @@ def due_ms_of(site: Site, alarm: Alarm, contact: Contact, at_ms: int) -> int:
     return quiet_ms if quiet_ms is not None and can_wait(alarm, quiet_ms) else at_ms
 
 
+def still_acts(site: Site, contact: Contact, told_ms: int | None, now_ms: int) -> bool:
+    """Whether a contact may be acting on what they were told, so that its end cannot wait until the morning.
+
+    told_ms : when they were last told of it [UTC milliseconds]; None: never
+    """
+    if told_ms is None:
+        return False
+    ends = [quiet_until_ms(contact.quiet_hours, site.timezone, at_ms) for at_ms in (told_ms, now_ms)]
+    return now_ms - told_ms <= BRING_MS or ends[0] == ends[1]
+
+
 def can_wait(alarm: Alarm, until_ms: int) -> bool:
     """Whether an alarm can be told as late as that, because its time to act is later still.
 
@@ -146,21 +158,27 @@ class Planner:
     subscriptions: Sequence[PushSubscription] = ()
     channels: frozenset[str] = field(default=CHANNELS)
 
-    def plan(self, transition: AlarmTransition, now_ms: int) -> list[Delivery]:
-        """The deliveries of one transition to hubs and people."""
+    def plan(
+        self, transition: AlarmTransition, now_ms: int, told_ms: Mapping[str, int] = NOBODY_TOLD
+    ) -> list[Delivery]:
+        """The deliveries of one transition to hubs and people.
+
+        told_ms : by person, when they were last told of the same thread [UTC milliseconds]; asked for an end only
+        """
         contacts = contacts_at(self.site, now_ms)
         if contacts != self.site.contacts:
-            return replace(self, site=replace(self.site, contacts=contacts, away=None)).plan(transition, now_ms)
+            there = replace(self, site=replace(self.site, contacts=contacts, away=None))
+            return there.plan(transition, now_ms, told_ms)
         owed = [self._to_hub(transition, channel, now_ms) for channel in HUBS if channel in self.channels]
         for contact in self.site.contacts:
             owed += self._to_program(transition, contact, now_ms)
         if transition.tell and transition.kind in TOLD:
             for contact in self.site.contacts:
-                owed += self._to_person(transition, contact, self._addresses(contact), now_ms)
+                owed += self._to_person(transition, contact, self._addresses(contact), now_ms, told_ms)
             if PUSH in self.channels:
                 for subscription in self._listening():
                     person = self._owner_of(subscription)
-                    owed += self._to_person(transition, person, [(PUSH, subscription.id)], now_ms)
+                    owed += self._to_person(transition, person, [(PUSH, subscription.id)], now_ms, told_ms)
         return owed
 
     def _addresses(self, contact: Contact) -> list[tuple[str, str]]:
@@ -197,7 +215,12 @@ class Planner:
         return _delivery(message, channel, receiver, now_ms, now_ms, HUB_HOURS)
 
     def _to_person(
-        self, transition: AlarmTransition, contact: Contact, addresses: list[tuple[str, str]], now_ms: int
+        self,
+        transition: AlarmTransition,
+        contact: Contact,
+        addresses: list[tuple[str, str]],
+        now_ms: int,
+        told_ms: Mapping[str, int],
     ) -> list[Delivery]:
         alarm = transition.alarm
         if alarm.priority.rank < contact.minimum_priority.rank:
@@ -206,7 +229,9 @@ class Planner:
         due_ms = now_ms
         if next_in_line:
             due_ms = max(now_ms, alarm.raised_ms + int(contact.after_min * MINUTE_MS))
-        due_ms = due_ms_of(self.site, alarm, contact, due_ms)
+        over = transition.kind is TransitionKind.CLEARED
+        if not (over and still_acts(self.site, contact, told_ms.get(contact.name), now_ms)):
+            due_ms = due_ms_of(self.site, alarm, contact, due_ms)
         language = self._language(contact)
         message = self._message(transition, contact.name, language, only_unacknowledged=next_in_line)
         return [

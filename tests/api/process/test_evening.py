@@ -64,11 +64,8 @@ class Evening:
 
     def to(self, site: str, part: str = "") -> list[tuple[float, EmailMessage]]:
         """The mails about a house whose subject has a part."""
-        return [
-            (at, mail)
-            for at, mail in self.mails
-            if mail["Subject"].startswith(f"Larkspur Lane {site}: ") and part in mail["Subject"]
-        ]
+        named = ((at, mail, mail["Subject"].strip()) for at, mail in self.mails)  # folding may leave a space before
+        return [(at, mail) for at, mail, says in named if says.startswith(f"Larkspur Lane {site}: ") and part in says]
 
     def alarm(self, site: str, kind: str) -> dict[str, Any]:
         [found] = [one for one in self.alarms if (one["site"], one["kind"]) == (site, kind)]
@@ -147,7 +144,8 @@ def test_seen_1_no_test_begins_on_the_pack(evening: Evening) -> None:
 
 def test_seen_3_what_names_the_act_is_told_in_the_night_and_again_after_the_mains_was_back(evening: Evening) -> None:
     """In: mains lost at 22:12 and 22:50, within the contact's quiet hours; each time the reserve is short soon after.
-    Out: both are told as they are raised, and somebody has taken them; what can wait until the morning waits."""
+    Out: both are told as they are raised, and somebody has taken them; and whoever was sent for hears at once that the
+    mains is back."""
     low = evening.to("night", "Pack running low")
     assert len(low) == 2
     (first, _), (second, mail) = low
@@ -157,7 +155,8 @@ def test_seen_3_what_names_the_act_is_told_in_the_night_and_again_after_the_main
     assert "Generators stay outdoors" in text_of(mail)
     taken = [one for one in evening.answers["low reserve"].json()["told"] if one["who"] == "Robin Ownerly"]
     assert {(one["channel"], one["outcome"]) for one in taken} == {("mail", "told"), ("webhook", "told")}
-    assert evening.to("night", "Mains back") == []
+    [(back, _)] = evening.to("night", "Mains back")
+    assert BACK < back < BACK + 6
 
 
 @pytest.mark.parametrize("site", ["storm", "dark"])
@@ -226,10 +225,11 @@ def test_seen_7_every_clock_time_has_its_zone_and_every_body_opens_with_the_hous
 
 
 def test_seen_11_who_is_far_away_reads_whom_to_call_and_nobody_else_does(evening: Evening) -> None:
+    [over] = [text_of(mail) for _, mail in evening.to("night", "Mains back")]
     told = [text_of(mail) for _, mail in evening.to("night") if mail["To"] == "robin@example.org"]
-    assert told
+    assert len(told) > 1
     for text in told:
-        assert "Far away: call Sam Nextdoor at +1 555 0142" in text
+        assert ("Far away: call Sam Nextdoor at +1 555 0142" in text) is (text != over)
     assert [topic for topic, body in evening.hub if PERSON.search(body.decode())] == []
     assert [path for path, body in evening.hooks if PERSON.search(body.decode())] == []
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pytest
 
-from forecaster.alarms.plan import HUBS, AlarmMessage, coalesce, deliveries, quiet_until_ms, still_wanted
+from forecaster.alarms.plan import HUBS, AlarmMessage, Planner, coalesce, deliveries, quiet_until_ms, still_wanted
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site
@@ -92,6 +92,24 @@ def test_quiet_hours_wait_for_the_morning_and_critical_passes() -> None:
 def test_quiet_hours_follow_the_local_clock(at: str, until: str | None) -> None:
     expected = None if until is None else local(until)
     assert quiet_until_ms(("22:00", "07:00"), "America/Chicago", local(at)) == expected
+
+
+@pytest.mark.parametrize(
+    ("told", "due"),
+    [
+        ("2026-03-03T22:10", "2026-03-04T02:30"),  # in this night
+        ("2026-03-04T02:10", "2026-03-04T02:30"),
+        ("2026-03-03T20:00", "2026-03-04T07:00"),  # in the evening before
+        (None, "2026-03-04T07:00"),  # the beginning waits as well, and the end takes its place
+    ],
+)
+def test_an_end_passes_the_quiet_hours_of_whoever_may_be_acting_on_its_beginning(told: str | None, due: str) -> None:
+    sleeper = site(Contact("owner", email="owner@example.org", quiet_hours=("22:00", "07:00")))
+    night = local("2026-03-04T02:30:00-06:00")
+    over = transition(Priority.HIGH, TransitionKind.CLEARED, at_ms=night)
+    told_ms = {} if told is None else {"owner": local(f"{told}:00-06:00")}
+    owed = people(Planner(sleeper).plan(over, night, told_ms))
+    assert [item.due_ms for item in owed] == [local(f"{due}:00-06:00")]
 
 
 def test_quiet_hours_within_a_day() -> None:
