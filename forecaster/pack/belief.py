@@ -85,7 +85,11 @@ class PackBelief:
         self._worked_out: dict[tuple[object, ...], Posterior] = {}
 
     def begin(self, at_ms: int, charge_percent: float | None) -> None:
-        """Begin a discharge at a charge [%] as last reported; None where it is not reported (then full is assumed)."""
+        """Begin a discharge: the pack carries the pump from now on.
+
+        at_ms : int — UTC milliseconds
+        charge_percent : float | None — the charge last reported [%], 0..100; None: nothing reports it, taken for full
+        """
         if self.last_end_ms is not None:
             months = max(at_ms - self.last_end_ms, 0) / HOUR_MS / 730.0
             walk = np.full(SHARED, (AGEING_PER_MONTH / 2.0) ** 2 * months)
@@ -142,8 +146,10 @@ class PackBelief:
         now.unheard_wh = unheard_wh
 
     def heal(self, course: Sequence[tuple[float, float]], unheard_wh: float) -> None:
-        """Take in what late readings tell of the pump: Wh at the plug at seconds since begin; unheard_wh [Wh] stays
-        booked before them.
+        """Put what late readings tell of the pump in place of what had been booked for it while it was not heard.
+
+        course : pairs of float — seconds since `begin`, and cumulative energy at the plug by then [Wh], both rising
+        unheard_wh : float — what stays booked for the time before the first of them [Wh]
         """
         if self.discharge is not None:
             hours, plug_wh = np.array(course).T
@@ -166,7 +172,7 @@ class PackBelief:
         now.charge_percent = charge_percent
 
     def end(self, at_ms: int) -> None:
-        """End the discharge: the mains is back. What was learnt stays."""
+        """End the discharge because the mains is back, and keep what was learnt. at_ms : int — UTC milliseconds"""
         if self.discharge is not None:
             if self.discharge.evidence.changes:
                 self.outages += 1
@@ -178,7 +184,7 @@ class PackBelief:
 
     @property
     def factor(self) -> float:
-        """Capacity at the present temperature over that at 25 °C; 1 where it is not measured."""
+        """Capacity at the pack's temperature over that at 25 °C, 0..1; 1 where no temperature is measured."""
         return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)
 
     def _known(self, now: Discharge) -> Posterior:

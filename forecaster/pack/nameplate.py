@@ -20,7 +20,11 @@ TYPICAL_VOLTAGE_V = 120.0
 
 
 def running_w(pump: Pump) -> float:
-    """Running power at the plug [W], as well as the nameplate tells it: power, else V x A x power factor, else hp."""
+    """Running power at the plug [W], by the best that the nameplate states.
+
+    Its watts; else volts times amperes times the power factor; else horsepower over a typical efficiency; else the
+    power of a typical pump.
+    """
     if pump.rated_power_w is not None:
         return pump.rated_power_w
     if pump.rated_voltage_v is not None and pump.rated_current_a is not None:
@@ -33,7 +37,11 @@ def running_w(pump: Pump) -> float:
 
 
 def watts_per_ampere(pump: Pump) -> float:
-    """What to read a current as [W/A]: voltage times the power factor, stated or told by power over current."""
+    """Watts of the running pump for each ampere [W/A]: the voltage times the power factor.
+
+    A factor that the nameplate does not state follows from its watts over volts times its greater amperes, at most 1;
+    else it is a typical one.
+    """
     volts = pump.rated_voltage_v if pump.rated_voltage_v is not None else TYPICAL_VOLTAGE_V
     factor = pump.power_factor
     if factor is None and pump.rated_power_w is not None and pump.rated_current_a is not None:
@@ -42,7 +50,10 @@ def watts_per_ampere(pump: Pump) -> float:
 
 
 def running_spread(pump: Pump) -> float:
-    """Standard deviation of the logarithm of the running power about `running_w` (common practice, no source)."""
+    """Standard deviation of the natural logarithm of the running power about `running_w`, 0..1.
+
+    The less the nameplate states, the greater it is. Common practice, no source.
+    """
     if pump.rated_power_w is not None:
         return 0.15
     if pump.rated_current_a is not None:

@@ -34,7 +34,12 @@ down than the charge ever fell."""
 
 
 def _covariance(apart: Array) -> Array:
-    """Covariance of the function at two charges this far apart, at scale 1 [%²]: Matérn 3/2, and Matérn 1/2."""
+    """Covariance of the stray at two charges, before it is pinned at full, at scale 1 [%²].
+
+    apart : array of float — how far apart they are, as shares of the full charge, 0..1
+
+    A Matérn 3/2 for the smooth part and a Matérn 1/2 for the rough one (Rasmussen and Williams 2006, sec. 4.2.1).
+    """
     smooth = np.sqrt(3.0) * apart / SMOOTH_REACH
     return np.asarray(
         SMOOTH_PERCENT**2 * (1.0 + smooth) * np.exp(-smooth) + ROUGH_PERCENT**2 * np.exp(-apart / ROUGH_REACH)
@@ -42,7 +47,10 @@ def _covariance(apart: Array) -> Array:
 
 
 def stray_covariance(left: Array, right: Array) -> Array:
-    """Covariance of the stray at reported charges, (n,) and (m,) [%], at scale 1: (n, m) [%²]; zero at full."""
+    """Covariance between the stray at some reported charges and at others, at scale 1: (n, m) [%²].
+
+    left, right : (n,), (m,) — the reported charges [%], 0..100. At full the gauge is right, so the covariance is 0.
+    """
     a, b = np.asarray(left) / 100.0, np.asarray(right) / 100.0
     free = _covariance(np.abs(a[:, None] - b[None, :]))
     to_full = _covariance(np.abs(1.0 - a))[:, None] * _covariance(np.abs(1.0 - b))[None, :]
@@ -50,19 +58,26 @@ def stray_covariance(left: Array, right: Array) -> Array:
 
 
 def stray_between(apart_percent: float) -> float:
-    """Standard deviation of the difference of the stray at two charges this far apart, at scale 1 [%]."""
+    """How much the stray differs between two charges, at scale 1 [%]: one standard deviation.
+
+    apart_percent : float — how far apart the charges are [%], 0..100
+    """
     near, far = _covariance(np.array([0.0, apart_percent / 100.0]))
     return float(np.sqrt(max(2.0 * (near - far), 0.0)))
 
 
 def remembered(weights: Array) -> Array:
-    """Prior weights of the scales for the next discharge, after one that left these."""
+    """Prior weights of the scales for the next discharge (3,), from those that the last one left (3,)."""
     return np.asarray(KEEPS * weights + (1.0 - KEEPS) * SCALE_PRIOR)
 
 
 def hedged(weight: Array, told: Array) -> Array:
-    """Weights of all hypotheses (H,), scales fastest, from prior weights and log evidence; each scale keeps a share of
-    its prior weight.
+    """Weights of all hypotheses (H,) after the evidence, with the scale varying fastest; their sum is 1.
+
+    weight : (H,) — prior weights
+    told : (H,) — natural logarithm of the evidence of each hypothesis
+
+    Each scale keeps the share HEDGE of its prior weight, whatever the evidence says.
     """
     raw = weight * np.exp(told - told.max())
     table = (raw / raw.sum()).reshape(-1, SCALES.size)
@@ -73,5 +88,5 @@ def hedged(weight: Array, told: Array) -> Array:
 
 
 def _peaks(told: Array) -> Array:
-    """The greatest log evidence of each scale over the roundings, beside the greatest of all."""
+    """For each scale its greatest log evidence over the roundings (3,), less the greatest of all."""
     return np.asarray((told - told.max()).reshape(-1, SCALES.size).max(axis=0))

@@ -9,7 +9,11 @@ from forecaster.maths.arrays import Array
 
 
 def cos_zenith(at_ms: Array, latitude: float, longitude: float) -> Array:
-    """Cosine of the sun's zenith angle, at least 0; latitude north, longitude east [degrees].
+    """Cosine of the sun's zenith angle, 0..1, with the shape of `at_ms`; 0 while the sun is down.
+
+    at_ms : array of float — moments in UTC milliseconds
+    latitude : float — degrees north, -90..90
+    longitude : float — degrees east, -180..180
 
     Declination and equation of time by Fourier series (Spencer 1971, Search 2(5), p. 172), good to about half a degree.
     """
@@ -30,7 +34,10 @@ def cos_zenith(at_ms: Array, latitude: float, longitude: float) -> Array:
 
 
 def clear_sky_w_per_m2(at_ms: Array, latitude: float, longitude: float) -> Array:
-    """Light of a clear sky on level ground [W/m²]: 1098 cos z exp(-0.059 / cos z) (Haurwitz 1945, J. Meteorol. 2)."""
+    """Light of a clear sky on level ground [W/m²], at moments and a place as `cos_zenith` takes them.
+
+    1098 cos z exp(-0.059 / cos z), z being the zenith angle (Haurwitz 1945, Journal of Meteorology 2, p. 154).
+    """
     cosine = cos_zenith(at_ms, latitude, longitude)
     safe = np.maximum(cosine, 1e-3)
     return np.asarray(np.where(cosine > 1e-3, 1098.0 * safe * np.exp(-0.059 / safe), 0.0), dtype=np.float64)

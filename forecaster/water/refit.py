@@ -14,7 +14,12 @@ CELL = 0.35
 
 
 def finer(candidates: Candidates, weights: Array) -> Candidates:
-    """As many candidates, at quantiles of what each time constant's weights say; flat weights give back the spread."""
+    """A grid of as many candidates, moved to where the weights are.
+
+    weights : (K,) — of the present candidates, sum 1
+
+    Each time constant gets the quantiles of the mixture that its weights make; equal weights leave the spread as it is.
+    """
     constants = [
         _spots(candidates.tau_h[:, k], weights, LEVELS if k < 2 else LEVELS[[0, 2]], BOUNDS_H[k]) for k in range(3)
     ]
@@ -23,7 +28,7 @@ def finer(candidates: Candidates, weights: Array) -> Candidates:
 
 
 def _spots(values: Array, weights: Array, levels: Array, bounds: tuple[float, float]) -> tuple[float, ...]:
-    """Quantiles [h] of a mixture of log-normal cells about the candidates' values."""
+    """Quantiles [h] at some levels, 0..1, of a mixture of log-normal laws, one about each candidate's value [h]."""
     logs = np.linspace(np.log(bounds[0]), np.log(bounds[1]), 160)
     density = np.exp(-0.5 * ((logs[:, None] - np.log(values)) / CELL) ** 2) @ weights
     below = np.cumsum(density)

@@ -31,7 +31,7 @@ class Bin:
 
     @property
     def span_h(self) -> float:
-        """Length [h]."""
+        """Length of the span [h]."""
         return (self.stop_ms - self.start_ms) / HOUR_MS
 
     @property
@@ -41,7 +41,7 @@ class Bin:
 
     @property
     def whole_cycles(self) -> bool:
-        """Whether it starts and stops with cycles, so that their own noise is all there is."""
+        """Whether the span begins and ends with a cycle, so that nothing but the noise of cycles is left."""
         return self.lump_wh <= 0.0 and self.ends_wh <= 0.0
 
     @property
@@ -50,7 +50,7 @@ class Bin:
         return max(self.energy_wh, 0.5 * (self.lump_wh + self.ends_wh)) / self.span_h
 
     def joined(self, other: Bin) -> Bin:
-        """This span and the one that follows it without a gap; what is cut off within is made good there."""
+        """One span of this one and the next, which follows without a gap: what was cut between them is whole again."""
         return Bin(
             self.start_ms,
             other.stop_ms,

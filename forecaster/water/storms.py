@@ -52,7 +52,11 @@ class StormClimate:
     dry_h: float = DRY_H
 
     def watch(self, span_h: float, amount: float) -> None:
-        """A span [h] in which `amount` came down; 0 when dry."""
+        """Take in the next span of time.
+
+        span_h : float — its length [h]
+        amount : float — what came down in it, 0 where it stayed dry
+        """
         self.watched_h += span_h
         if amount > 0.0:
             self.dry_h = 0.0
@@ -76,12 +80,12 @@ class StormClimate:
 
     @property
     def mean_size(self) -> float:
-        """Mean size of a storm, prior and past together."""
+        """Mean size of a storm, in the unit of `amount`: the prior and what was seen, together."""
         return (PRIOR_STORMS * self.prior_size + self.total) / (PRIOR_STORMS + self.storms)
 
     @property
     def size_spread(self) -> float:
-        """Spread of the log of the mean size that is left."""
+        """Standard deviation of the natural logarithm of the mean size, as far as it is still unknown."""
         return float(SIZE_SPREAD * (PRIOR_STORMS / (PRIOR_STORMS + self.storms)) ** 0.5)
 
 
@@ -95,14 +99,20 @@ RATE_STEP = 1.3
 
 
 def storm_rate(rate_per_h: float) -> tuple[float, float]:
-    """The rate of the grid nearest to one, and the factor on the storms' size that keeps their mean water."""
+    """The rate on the grid that is nearest to a rate [1/h], and the factor on the size of storms that goes with it.
+
+    With the factor the mean water of storms stays what it was.
+    """
     step = round(np.log(rate_per_h / PRIOR_RATE_PER_H) / np.log(RATE_STEP))
     nearest_per_h = PRIOR_RATE_PER_H * RATE_STEP**step
     return nearest_per_h, rate_per_h / nearest_per_h
 
 
 def unknown_size(seed: int, draws: int, spread: float) -> Array:
-    """Factors on the mean size of a storm for what is not known of it, mean 1, shape (draws, 1)."""
+    """Draws of the factor by which the true mean size of a storm may differ from the one believed: (draws, 1), mean 1.
+
+    spread : float — standard deviation of its natural logarithm
+    """
     return np.asarray(np.exp(spread * normals(seed + 7, draws, 1) - spread**2 / 2.0))
 
 
