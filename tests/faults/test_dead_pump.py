@@ -71,6 +71,7 @@ def said_of(cellar: Cellar, from_ms: int, died_ms: int) -> list[AlarmTransition]
     return [t for t in said if t.at_ms >= died_ms]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("on_pack", [False, True], ids=["mains", "pack"])
 @pytest.mark.parametrize("inflow_l_per_min", [0.5, 2.0, 6.0, 12.0])
 def test_a_dead_pump_is_told_before_the_floor_is_wet(inflow_l_per_min: float, on_pack: bool) -> None:

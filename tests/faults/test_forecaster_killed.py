@@ -46,6 +46,7 @@ def more_runs(ledger: Ledger, sites: Iterable[str], before: int) -> bool:
     return runs_in(ledger, sites) > before
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(1500)
 def test_killed_again_and_again_it_finds_every_run_once(tmp_path: Path) -> None:
     """In: two hours of 4 sites in four parts; one orderly end, two kills. Out: the runs of one unbroken fold."""

@@ -37,6 +37,7 @@ def check(figures: OutageFigures) -> list[str]:
     return wrong
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", SHORT)
 def test_an_outage_is_told_in_time(seed: int) -> None:
     figures = outage(seed)
@@ -47,6 +48,7 @@ def test_an_outage_is_told_in_time(seed: int) -> None:
     assert figures.lead_h > 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", QUIET)
 def test_quiet_days_are_quiet(seed: int) -> None:
     figures = quiet(seed, 3.0)
@@ -55,6 +57,7 @@ def test_quiet_days_are_quiet(seed: int) -> None:
     assert 0.0 < figures.busiest < 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [12])
 def test_looking_closely_where_it_can_matter_sees_what_the_worker_sees(seed: int) -> None:
     """A quiet day stepped now and then, and the same day at the worker's own cadence: the same alarms."""

@@ -47,6 +47,7 @@ def exported(folder: Path, what: RecordTable, form: str) -> bytes:
     return out.read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", list(RecordTable))
 def test_the_three_formats_say_the_same(folder: Path, what: RecordTable) -> None:
     as_csv = pd.read_csv(io.BytesIO(exported(folder, what, "csv")))

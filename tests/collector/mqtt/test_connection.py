@@ -67,6 +67,7 @@ def test_a_certificate_that_cannot_be_read_is_named(tmp_path: Path, spoil: Calla
         assert (caught.value.file, caught.value.key) == (str(tmp_path / "ca.crt"), "broker.ca_file")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["run", "collect", "check"])
 @pytest.mark.parametrize(
     ("more", "key"),

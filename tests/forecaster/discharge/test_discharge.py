@@ -87,6 +87,7 @@ def rehearsals() -> list[Rehearsal]:
     return [rehearse(seed, float(depth)) for seed, depth in enumerate(depths)]
 
 
+@pytest.mark.slow
 def test_a_hundred_simulated_rehearsals(rehearsals: list[Rehearsal]) -> None:
     """10 to 40 % deep: the 80 % range holds the true hours in 76 to 84 %; 5 % median error once a quarter is used."""
     results = [analyse(r.evidence) for r in rehearsals]
