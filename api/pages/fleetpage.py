@@ -16,7 +16,6 @@ from api.pages.rehearsalpage import test_banner
 from api.pages.triage import SHOWS, Triaged, Urgency, triaged
 from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.site import Site
-from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -112,8 +111,9 @@ def counts_of(every: Sequence[Triaged], words: Words) -> tuple[FleetCount, ...]:
 def banners_of(ports: PagePorts, part: Sequence[Triaged], words: Words) -> tuple[FleetBanner, ...]:
     """What the fleet says of discharge tests, while they wait or run."""
     found = []
+    tests = {test.site: test for test in reversed(ports.ledger.open_tests())}
     for one in part:
-        says = test_banner(running_test(ports.ledger, one.site.id), words)
+        says = test_banner(tests.get(one.site.id), words)
         if says is not None:
             found.append(FleetBanner(one.site.id, one.site.name, says))
     return tuple(found)

@@ -221,6 +221,7 @@ def alarms(
         cards=tuple(card for card in cards if act is None or card is not act.card),
         log=alarm_log(ports, site, words),
         asked=asked,
+        script_words=script_words(words, Wording.of(site, words)),
         warnings=ports.reach_warnings(site, words, operate=caller.operate),
     )
 

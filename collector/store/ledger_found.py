@@ -171,3 +171,9 @@ class Findings(LedgerBase):
         c = t.tests.c
         query = select(c.body).where(c.site == site).order_by(c.started_ms.desc(), c.id)
         return [read(row["body"], DischargeTest) for row in self._rows(query)]
+
+    def open_tests(self) -> list[DischargeTest]:
+        """Tests of all sites that run, or wait for the plug to be pulled, newest first."""
+        c = t.tests.c
+        query = select(c.body).where(c.body.contains('"finished_ms":null')).order_by(c.started_ms.desc(), c.id)
+        return [test for row in self._rows(query) if (test := read(row["body"], DischargeTest)).finished_ms is None]

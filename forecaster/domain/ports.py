@@ -255,6 +255,10 @@ class Ledger(EditLog, Protocol):
         """Tests of a site, newest first."""
         ...
 
+    def open_tests(self) -> list[DischargeTest]:
+        """Tests of all sites that run, or wait for the plug to be pulled, newest first."""
+        ...
+
     # -- the long record; never pruned
     def save_days(self, days: Sequence[Day]) -> None:
         """Keep days; each replaces an earlier version of the same day."""

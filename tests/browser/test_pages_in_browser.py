@@ -218,8 +218,26 @@ def test_the_app_opens_offline_with_the_last_state_and_its_age(browser: Browser,
         expect(page.locator(".say")).to_have_text(said or "")
         expect(page.locator("#offline")).to_contain_text("No connection. This was drawn")
         expect(page.locator("#age")).to_contain_text("heard")
+        page.goto(f"{house.url}/sites/larkspur/alarms")
+        expect(page.locator("#alarm-cards")).to_contain_text("Mains lost")
+        expect(page.locator("#offline")).to_contain_text("No connection. This was drawn")
         page.goto(f"{house.url}/sites/larkspur/history")
         expect(page.get_by_role("heading", level=1)).to_have_text("No connection")
+
+
+def test_the_first_visit_is_kept_for_offline_too(browser: Browser, house: Served) -> None:
+    """What was opened before the worker was there, and the site's alarms, which were never opened."""
+    with opened(browser, f"{house.url}/sites/larkspur", width=360, workers=True) as page:
+        kept = "caches.open('outlast-2').then(c => c.keys()).then(all => all.map(r => new URL(r.url).pathname))"
+        deadline = time.monotonic() + 60.0
+        while "/sites/larkspur/alarms" not in page.evaluate(kept):
+            assert time.monotonic() < deadline
+            page.wait_for_timeout(100)
+        page.context.set_offline(True)
+        page.goto(f"{house.url}/sites/larkspur/alarms")
+        expect(page.locator("#alarm-cards")).to_contain_text("Mains lost")
+        page.goto(f"{house.url}/sites/larkspur")
+        expect(page.locator(".say")).to_contain_text("On the pack")
 
 
 def test_a_pushed_alarm_is_shown_by_the_worker(browser: Browser, house: Served) -> None:
@@ -247,11 +265,11 @@ def test_a_pushed_alarm_is_shown_by_the_worker(browser: Browser, house: Served) 
 
 
 def test_the_first_view_is_light(browser: Browser, house: Served) -> None:
-    """At most 120 kB over the wire, every request counted, the worker's too."""
+    """At most 60 kB over the wire, every request counted, the worker's too, which keeps page and alarms for offline."""
     with opened(browser, f"{house.url}/sites/larkspur", workers=True) as page:
         page.evaluate("navigator.serviceWorker.ready.then(() => true)")
         page.wait_for_timeout(800)
-    assert house.sent.total <= 120_000, sorted(house.sent.answers, key=lambda answer: -answer[1])[:8]
+    assert house.sent.total <= 60_000, sorted(house.sent.answers, key=lambda answer: -answer[1])[:8]
 
 
 def left_open(browser: Browser, house: Served, minutes: int) -> tuple[dict[str, float], dict[str, float]]:

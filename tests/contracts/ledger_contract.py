@@ -395,7 +395,9 @@ class LedgerContract:
         ledger.save_test(running)
         ledger.save_test(later)
         assert ledger.tests("larkspur") == [later, running]
+        assert ledger.open_tests() == [one for one in (later, running) if one.finished_ms is None]
         ledger.save_test(done)
+        assert done not in ledger.open_tests()
         assert ledger.tests("larkspur") == [later, done]
         ledger.prune(T0 + 100 * DAY)
         assert ledger.tests("larkspur") == [later, done]

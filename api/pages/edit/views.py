@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tomllib
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Query, Request, Response
@@ -14,6 +16,7 @@ from api.http.editing import editor_of
 from api.pages.edit.changing import answered, asked, opened, saved, seen
 from api.pages.edit.fields import PARTS
 from api.pages.edit.history import edit_lines
+from api.pages.edit.preview import limits_preview
 from api.pages.guard import CallerIn, CheckedIn, PageRoute
 from api.pages.render import page
 from api.pages.settingup import FormIn
@@ -99,6 +102,10 @@ def change_part(
         edit = saved(editor, part, known, wanted, form.get("by", "").strip()[:LONGEST_NAME] or caller.name)
         return RedirectResponse(f"/sites/{site.id}/edit?done={edit.id if edit else 0}", status_code=303)
     context = answered(part, known, form, wanted, made, words)
+    if part == "limits" and made.lines:
+        before, after = (text.get("alarms", {}) for text in (known.content, tomllib.loads(made.text)))
+        more = limits_preview(services.ledger, site, before, after, words, services.clock.now_ms())
+        context = replace(context, more=more)
     return page(
         request, "edit_part.html", caller, status=422 if made.faults else 200, site_id=site.id, name=site.name,
         edit=context, stale=(), tested="",

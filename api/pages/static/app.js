@@ -66,6 +66,19 @@ function tellOffline(cut) {
   if (place.textContent !== said) place.textContent = said;
 }
 
+// a kept page of alarms says its age: nothing on it is drawn anew
+function tellKept() {
+  const kept = Number(document.documentElement.dataset.kept);
+  const place = document.getElementById("offline");
+  const w = words();
+  if (!kept || !place || !w.cut || !document.getElementById("alarm-cards")) return;
+  const seconds = Math.max(0, (Date.now() - kept) / 1000);
+  place.textContent = fill(w.cut, { ago: fill(w.ago, { span: span(seconds, w) }) });
+  place.hidden = false;
+  setTimeout(tellKept, MINUTE);
+}
+tellKept();
+
 let cut = Boolean(document.documentElement.dataset.kept);
 let drawing = false;
 let lastDrawn = Date.now();

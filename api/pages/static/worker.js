@@ -20,28 +20,55 @@ self.addEventListener("activate", (event) => {
       if (path.startsWith("/static/") && !KEPT.includes(path + new URL(request.url).search)) await cache.delete(request);
     }
     await self.clients.claim();
+    for (const client of await self.clients.matchAll({ type: "window" })) await keepOpen(cache, new URL(client.url));
   })());
 });
 
-const isPage = (url) => url.pathname === "/" || /^\/sites\/[a-z0-9-]+$/.test(url.pathname);
+const isPage = (url) => url.pathname === "/" || /^\/sites\/[a-z0-9-]+$/.test(url.pathname) || isAlarms(url);
+const isAlarms = (url) => /^\/sites\/[a-z0-9-]+\/alarms$/.test(url.pathname);
 const keyOf = (url) => new Request(url.origin + url.pathname);
 
 self.addEventListener("fetch", (event) => {
   const url = new URL(event.request.url);
   if (event.request.method !== "GET" || url.origin !== self.location.origin) return;
   if (url.pathname.startsWith("/static/")) event.respondWith(kept(event.request));
-  else if (event.request.mode === "navigate") event.respondWith(fresh(event.request, url));
+  else if (event.request.mode === "navigate") event.respondWith(fresh(event, url));
 });
+
+// What was open before this worker was there, and the alarms of a site that is opened: without a connection both are there.
+async function keepOpen(cache, url) {
+  if (!isPage(url)) return;
+  await keepOne(cache, url);
+  if (url.pathname !== "/" && !isAlarms(url)) await keepOne(cache, new URL(url.pathname + "/alarms", url.origin));
+}
+
+async function keepOne(cache, url) {
+  try {
+    const answer = await fetch(url.pathname, { signal: AbortSignal.timeout(PATIENCE) });
+    if (answer.status === 200 && !answer.redirected) await keep(cache, url, answer);
+  } catch { /* no connection: what was kept before stays */ }
+}
+
+const ALARMS_EVERY = 120_000;
+
+async function keepAlarms(cache, url) {
+  const alarms = new URL(url.pathname + "/alarms", url.origin);
+  const before = await cache.match(keyOf(alarms));
+  if (!before || Date.now() - Number(before.headers.get("x-kept")) > ALARMS_EVERY) await keepOne(cache, alarms);
+}
 
 async function kept(request) {
   return (await caches.match(request)) ?? fetch(request);
 }
 
-async function fresh(request, url) {
+async function fresh(event, url) {
   const cache = await caches.open(CACHE);
   try {
-    const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE) });
-    if (isPage(url) && answer.status === 200 && !answer.redirected) await keep(cache, url, answer.clone());
+    const answer = await fetch(event.request, { signal: AbortSignal.timeout(PATIENCE) });
+    if (isPage(url) && answer.status === 200 && !answer.redirected) {
+      await keep(cache, url, answer.clone());
+      if (url.pathname !== "/" && !isAlarms(url)) event.waitUntil(keepAlarms(cache, url));
+    }
     return answer;
   } catch {
     return (isPage(url) && (await marked(await cache.match(keyOf(url))))) || (await cache.match("/offline")) || Response.error();

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 import tomllib
 from collections.abc import Iterator
@@ -269,3 +270,26 @@ def test_pages_say_that_a_site_is_paused_or_looked_after_by_others(tmp_path: Pat
         assert "alarms paused" in client.get("/", headers=ENGLISH).text
         told = client.get("/api/v1/sites/elder").json()
         assert (told["paused_until"], told["away"]) == ("2026-03-09", {"from": "2026-03-01", "until": "2026-03-08"})
+
+
+def test_changed_limits_say_what_they_would_have_done(house: tuple[TestClient, Services, Path]) -> None:
+    """From the forecasts that were kept: the outage of the scenario, whose range begins above two hours."""
+    client, services, _ = house
+    now_ms = services.clock.now_ms()
+    outage = next(one for one in services.ledger.outages("larkspur") if one.end_ms is None)
+    kept = services.ledger.forecasts("larkspur", outage.start_ms, now_ms)
+    low = sorted(
+        document["hours_remaining"]["p10"]
+        for document in (json.loads(one.document) for one in kept)
+        if document["supply"] == "pack"
+    )
+    above, below = low[-1] + 1.0, low[0] / 2.0
+    form = filled(client.get(f"{EDIT}/limits").text)
+    for limit, raised in ((above, 1), (below, 0)):
+        asked = form | {"alarms.low_reserve_h": f"{limit:.6f}", "alarms.critical_reserve_h": f"{below / 2:.6f}"}
+        said = html.unescape(client.post(f"{EDIT}/limits", data=asked, headers=ENGLISH).text)
+        assert re.search(rf"Reserve getting low: [^<]* raised in {raised}, below 6 h in", said), said
+        assert re.search(r"Reserve nearly gone: [^<]* raised in 0, below 2 h in", said)
+        assert "outlast alarms preview" not in said
+    asked = form | {"alarms.off.test-due": "yes"}
+    assert "outlast alarms preview" in client.post(f"{EDIT}/limits", data=asked, headers=ENGLISH).text
