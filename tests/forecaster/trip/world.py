@@ -7,6 +7,7 @@ part is assumed by both, and not checked.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -203,7 +204,7 @@ def _saved(house: TrueHouse, cause: str, notice_h: float, luck: Chances) -> bool
     return comes and luck.saved < saves
 
 
-CHANGED = {
+CHANGED: dict[str, Callable[[TrueHouse], TrueHouse]] = {
     "another-pack": lambda house: replace(house, wh=2.0 * house.wh),
     "rehearsal": lambda house: replace(house, proven_days=0.0),
     "new-float": lambda house: replace(house, float_dies=priors.NEW_FLOAT * house.float_dies),
