@@ -1,4 +1,4 @@
-"""The pages that change a site, in a real browser: nothing that axe objects to, on a phone and by night."""
+"""A site changed in a real browser, without a script, on a phone: refused, shown, saved, taken back; and axe."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
+from collector.config.site_file import load_site
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import described, write_outage
 from tests.browser.serving import Served, serving
@@ -36,3 +37,26 @@ def test_pages_that_change_a_site_pass_axe(browser: Browser, filed: Served, path
     with opened(browser, filed.url + path, width=360) as page:
         check(page, path, 360, "light", AXE)
         check(page, path, 1280, "dark", COLOURS)
+
+
+def test_a_contact_is_refused_mended_saved_and_taken_back(browser: Browser, filed: Served) -> None:
+    path = filed.services.installation.folder / "sites" / "larkspur.toml"
+    before = path.read_text(encoding="utf-8")
+    with opened(browser, f"{filed.url}{EDIT}", width=360, script=False) as page:
+        page.get_by_role("link", name="People and webhooks").click()
+        fresh = page.get_by_role("group", name="Somebody else")
+        fresh.get_by_label("Name", exact=True).fill("neighbour")
+        fresh.get_by_label("Mail address").fill("nobody")
+        fresh.get_by_label("Mail address").press("Enter")
+        expect(page.get_by_role("alert")).to_contain_text("One thing is not right yet")
+        fresh.get_by_label("Mail address").fill("neighbour@example.org")
+        fresh.get_by_label("Mail address").press("Enter")
+        expect(page.locator(".diff")).to_contain_text('email = "neighbour@example.org"')
+        assert path.read_text(encoding="utf-8") == before
+        page.get_by_label("Your name").fill("Ann")
+        page.get_by_role("button", name="Save").click()
+        expect(page.get_by_role("status")).to_contain_text("Saved: People and webhooks")
+        assert [contact.name for contact in load_site(path).contacts][-1] == "neighbour"
+        page.get_by_role("button", name="Take it back").click()
+        expect(page.get_by_role("status")).to_contain_text("Saved: Taken back")
+    assert path.read_text(encoding="utf-8") == before
