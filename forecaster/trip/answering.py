@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -135,8 +136,10 @@ def _rests_on(gathered: Gathered, away: Sequence[str] | None) -> tuple[str, ...]
     found += [Said("trip.rests.worn", part=part) for part in worn]
     found.append(Said("trip.rests.pump" if gathered.studied else "trip.rests.pump-unstudied"))
     found.append(Said("trip.rests.pack" if gathered.live else "trip.rests.pack-file", percent=pack.charge_percent))
-    proven = pack.proven_days
-    found.append(Said("trip.rests.unproven") if proven is None else Said("trip.rests.proven", n=round(proven)))
+    if pack.proven_days is None:
+        found.append(Said("trip.rests.unproven"))
+    elif house.present is None:
+        found.append(Said("trip.rests.proven", n=max(1, math.ceil(pack.proven_days))))
     if house.freeboard_min is None:
         found.append(Said("trip.rests.no-freeboard"))
     if house.present is not None:

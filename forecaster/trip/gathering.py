@@ -70,7 +70,7 @@ def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None =
     house = TripHouse(
         outages=_record(outages, days, now_ms),
         pack=_pack(site, forecast, days, outages, ledger.tests(site.id), failed, now_ms),
-        freeboard_min=_freeboard_min(site, storm_rate(ledger, site.id)),
+        freeboard_min=_freeboard_min(site, storm_rate(ledger, site.id), forecast),
         season=season_belief(ledger, site.id), storms=storm_draws(ledger, site.id),
         duty=None if forecast is None else forecast.duty,
         pump_wear=_wear(parts, HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE),
@@ -135,9 +135,13 @@ def _usual_charge(forecast: Forecast | None, days: Sequence[Day]) -> float:
     return forecast.charge_percent if on_mains and forecast is not None and forecast.charge_percent else 100.0
 
 
-def _freeboard_min(site: Site, rate_l_per_min: float | None) -> float | None:
-    """How long the pump at full rate would take to fill the freeboard [min]; None: pit or pump are not known."""
-    rate = rate_l_per_min if rate_l_per_min is not None else site.pump.rated_flow_l_per_min
+def _freeboard_min(site: Site, studied_l_per_min: float | None, forecast: Forecast | None) -> float | None:
+    """How long the pump at full rate would take to fill the freeboard [min]; None: pit or pump are not known.
+
+    The pump's rate is that of the long record's study, else what the newest forecast has learnt, else the nameplate's.
+    """
+    learnt = None if forecast is None else forecast.water.pump_rate_l_per_min
+    rate = studied_l_per_min or learnt or site.pump.rated_flow_l_per_min
     if site.pit.freeboard_m is None or site.pit.area_m2 is None or not rate:
         return None
     return 1000.0 * site.pit.freeboard_m * site.pit.area_m2 / rate

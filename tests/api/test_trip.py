@@ -30,7 +30,7 @@ from forecaster.trip.answering import answer_trip
 from forecaster.trip.gathering import gather
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import client
-from tests.api.serving import LOOPBACK
+from tests.api.serving import LOOPBACK, serving
 from tests.forecaster.health.world import START_MS, Sampling, Truth, record
 from tests.scenario import HeldClock, services
 
@@ -230,3 +230,19 @@ def test_the_answer_needs_neither_pandas_nor_statsmodels() -> None:
         "sys.exit(bool({'pandas', 'statsmodels'} & set(sys.modules)))"
     )
     assert run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_house_on_the_pack_without_a_long_record(tmp_path: Path) -> None:
+    """Larkspur Lane some hours into an outage: its pump's rate is the forecast's, and the outage that lasts is told."""
+    with serving(tmp_path) as (_, held):
+        told = answer_trip(larkspur_site(), held.ledger, now := held.clock.now_ms(), now + DAY_MS, now + 9 * DAY_MS)
+        (stored,) = held.ledger.newest(["larkspur"]).values()
+    rate = json.loads(stored.document)["water"]["pump_rate_l_per_min"]
+    pit = larkspur_site().pit
+    assert rate > 0.0
+    assert pit.area_m2 is not None
+    assert pit.freeboard_m is not None
+    text = " ".join(map(str, told.rests_on))
+    assert "freeboard in litres is not known" not in text
+    assert "The pack carries the pump now" in text
+    assert "days ago" not in text
