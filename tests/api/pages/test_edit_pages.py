@@ -252,6 +252,7 @@ def test_a_site_is_removed_only_when_asked_twice_and_comes_back(house: tuple[Tes
     assert not path.exists()
     assert "Bring it back" in gone.text
     [edit] = services.ledger.edits()
+    assert 'href="/removed"' in client.get("/setup", headers=ENGLISH).text
     back = client.post("/removed", data={"form_token": fields["form_token"], "edit": edit.id}, follow_redirects=False)
     assert (back.status_code, path.read_text(encoding="utf-8")) == (303, before)
     assert "No site was removed" in client.get("/removed", headers=ENGLISH).text
