@@ -15,6 +15,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import httpx
+from sqlalchemy import create_engine, text
 
 ROOT = Path(__file__).resolve().parents[1]
 INFLUX_PROXY = ROOT / "deploy" / "nginx" / "influx-v1.conf"
@@ -161,6 +162,15 @@ class Postgres:
             self.server.send_signal(signal.SIGINT)
             self.server.wait(30)
             self.server = None
+
+    def empty_database(self, name: str) -> str:
+        """Make a database anew, whoever uses the old one. Returns its ledger URL."""
+        engine = create_engine(self.url, isolation_level="AUTOCOMMIT")
+        with engine.connect() as connection:
+            connection.execute(text(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)"))
+            connection.execute(text(f"CREATE DATABASE {name}"))
+        engine.dispose()
+        return self.url.removesuffix("/postgres") + f"/{name}"
 
 
 def postgres_tools() -> Path:

@@ -51,11 +51,15 @@ def host_name(text: str) -> str:
 
 def public_address(text: str) -> str:
     """Where the pages are reached from outside."""
-    try:
-        parts = urlsplit(text)
-        good = parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
-    except ValueError:
-        good = False
-    if not good:
+    if not is_web_address(text):
         raise Refused(Said("config.is_not_an_address", text=text), Said("config.write_https_outlast_example_org"))
     return text
+
+
+def is_web_address(text: str) -> bool:
+    """Whether a text is an address of http or https with a host, and with a port from 1 on where it has one."""
+    try:
+        parts = urlsplit(text)
+        return parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
+    except ValueError:
+        return False

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from typing import Annotated, Any, Literal, Self
-from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
+from collector.config.addresses import is_web_address
 from collector.config.reach import host_of, mailbox_of
 from collector.config.refused import Refused
 from collector.config.sections import AwaySection, PauseSection, Section
@@ -49,12 +49,7 @@ def _filter(text: str) -> str:
 
 
 def _address(text: str) -> str:
-    try:
-        parts = urlsplit(text)
-        good = parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
-    except ValueError:
-        good = False
-    if not good:
+    if not is_web_address(text):
         raise Refused(Said("config.is_not_a_web_address", text=text), Said("config.begin_it_with_https"))
     return text
 

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Collection, Iterator
 
 import pytest
-from sqlalchemy import Connection, create_engine, text
+from sqlalchemy import Connection, text
 from sqlalchemy.exc import OperationalError
 
 from collector.rendezvous import SHARES
@@ -33,13 +33,7 @@ def postgres() -> Iterator[Postgres]:
 
 @pytest.fixture
 def url(postgres: Postgres) -> str:
-    """An empty database."""
-    engine = create_engine(postgres.url, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text("DROP DATABASE IF EXISTS outlast WITH (FORCE)"))
-        connection.execute(text("CREATE DATABASE outlast"))
-    engine.dispose()
-    return postgres.url.removesuffix("/postgres") + "/outlast"
+    return postgres.empty_database("outlast")
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, text
 
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger
@@ -25,13 +24,7 @@ def postgres() -> Iterator[Postgres]:
 
 @pytest.fixture
 def url(postgres: Postgres) -> str:
-    """An empty database."""
-    engine = create_engine(postgres.url, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text("DROP DATABASE IF EXISTS outlast WITH (FORCE)"))
-        connection.execute(text("CREATE DATABASE outlast"))
-    engine.dispose()
-    return postgres.url.removesuffix("/postgres") + "/outlast"
+    return postgres.empty_database("outlast")
 
 
 class TestPostgresLedger(LedgerContract):
