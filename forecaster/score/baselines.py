@@ -23,9 +23,10 @@ LEAST_W = 1.0
 
 @dataclass(frozen=True, slots=True)
 class BaselineHistory:
-    """What a baseline looks at: readings up to now, by quantity, in source order.
+    """What a baseline looks at: the readings up to now, by quantity, in order of source time.
 
-    transfer_ms, now_ms : int; series : quantity -> (times [ms], values)
+    transfer_ms, now_ms : int — when the pack took over, and the present [UTC ms]
+    series : quantity -> (times [UTC ms], values in the quantity's unit), (N,) each
     """
 
     site: Site
@@ -34,7 +35,7 @@ class BaselineHistory:
     series: dict[Quantity, tuple[Array, Array]]
 
     def latest(self, quantity: Quantity) -> float | None:
-        """The newest value; None if there is none."""
+        """The newest value, in the quantity's unit; None if there is none."""
         found = self.series.get(quantity)
         return None if found is None or not found[1].size else float(found[1][-1])
 
@@ -47,13 +48,13 @@ class Gatherer:
         self._kept: dict[Quantity, dict[int, float]] = {}
 
     def take(self, readings: Sequence[Reading]) -> None:
-        """Readings in order of arrival; only those since shortly before the transfer are looked at."""
+        """Take readings in order of arrival but those with a subject or from over two hours before the transfer."""
         for reading in readings:
             if not reading.subject and reading.time_ms > self._transfer_ms - 7_200_000:
                 self._kept.setdefault(reading.quantity, {})[reading.time_ms] = reading.value
 
     def seen(self, now_ms: int) -> BaselineHistory:
-        """What is known at now_ms."""
+        """The history at now_ms [UTC ms]: everything taken so far whose source time is not later."""
         series = {}
         for quantity, values in self._kept.items():
             times = np.array(sorted(t for t in values if t <= now_ms), dtype=np.float64)
@@ -62,7 +63,11 @@ class Gatherer:
 
 
 def rated_w(site: Site) -> float:
-    """Running power by the nameplate [W]."""
+    """Running power by the nameplate [W].
+
+    Rated power; else voltage times the middle of the rated current times the power factor; else the horsepower (0.33
+    where none is given) at 746 W each, over 0.6.
+    """
     pump = site.pump
     if pump.rated_power_w is not None:
         return pump.rated_power_w
@@ -72,7 +77,11 @@ def rated_w(site: Site) -> float:
 
 
 def power_series(seen: BaselineHistory) -> tuple[Array, Array] | None:
-    """Power over time from the best source there is: (times [ms], watts that hold from each on)."""
+    """Power over time as (times [UTC ms], watts from each time to the next), (N,) each; None without a source.
+
+    The first source that has readings: pump power, the pack's output, running or float times the rated power, the
+    steps of the energy counter.
+    """
     for quantity in (Quantity.PUMP_POWER, Quantity.PACK_OUTPUT_POWER):
         found = seen.series.get(quantity)
         if found is not None and found[0].size:
@@ -101,14 +110,17 @@ def mean_w(seen: BaselineHistory, over_s: float) -> float | None:
 
 
 def other_loads_w(seen: BaselineHistory) -> float:
-    """Other loads as listed, unless the power already holds them [W]."""
+    """Mean power of the other loads in the site file [W]; 0 where only the pack's output is known: it holds them."""
     if Quantity.PUMP_POWER not in seen.series and Quantity.PACK_OUTPUT_POWER in seen.series:
         return 0.0
     return sum(load.mean_w for load in seen.site.loads)
 
 
 def charge_now(seen: BaselineHistory) -> float:
-    """Reported charge, or a count from full by the nameplate [%]."""
+    """Newest reported charge [%], 0..100.
+
+    With none reported, 100 less the energy used since the transfer as a percentage of the nameplate's.
+    """
     reported = seen.latest(Quantity.PACK_CHARGE)
     if reported is not None:
         return reported
@@ -134,19 +146,19 @@ def _hours(seen: BaselineHistory, watts: float) -> float:
 
 
 def present_watts_h(seen: BaselineHistory) -> float | None:
-    """Energy left over the power shown right now, as a display does it; idle shows as very long."""
+    """Energy left over the power of this moment, as a display does it [h]; HORIZON_H at most, None without readings."""
     found = power_series(seen)
     return None if found is None else _hours(seen, float(found[1][-1]))
 
 
 def quarter_hour_h(seen: BaselineHistory) -> float | None:
-    """Energy left over the mean power of the last 15 minutes."""
+    """Energy left over the mean power of the last 15 minutes [h]; None without readings."""
     watts = mean_w(seen, 900.0)
     return None if watts is None else _hours(seen, watts)
 
 
 def nameplate_h(seen: BaselineHistory) -> float | None:
-    """Nameplate watts times the share of time the pump ran in the last hour."""
+    """Energy left over nameplate watts times the pump's share of the last hour [h]; None without readings."""
     found = power_series(seen)
     watts = mean_w(seen, 3600.0)
     if found is None or watts is None:
@@ -158,7 +170,7 @@ def nameplate_h(seen: BaselineHistory) -> float | None:
 
 
 def slope_h(seen: BaselineHistory) -> float | None:
-    """The fall of the reported charge since the transfer, carried on in a straight line; None before it fell."""
+    """Hours left if the reported charge falls on as since the transfer [h]; None before it fell, or unreported."""
     found = seen.series.get(Quantity.PACK_CHARGE)
     if found is None:
         return None
@@ -181,4 +193,4 @@ BASELINES: dict[str, Callable[[BaselineHistory], float | None]] = {
     "slope of charge": slope_h,
 }
 PERFECT = "perfect battery, constant rate"
-"""The baseline that needs the true battery; only where it is known."""
+"""Name of the baseline that needs the true battery: scored only where the case gives `perfect_h`."""

@@ -17,10 +17,10 @@ from forecaster.score.metrics import Outcome
 from forecaster.twin.episode import Episode
 
 ORIGINS_PERCENT: tuple[float, ...] = (90.0, 75.0, 60.0, 50.0, 40.0, 30.0, 20.0)
-"""Charges at which a forecast is asked of each outage."""
+"""Charges at which a forecast is asked of each outage [%]."""
 
 HEADLINE_PERCENT: tuple[float, ...] = (90.0, 75.0, 50.0, 30.0)
-"""Those of them that the summary speaks of."""
+"""Those of them over which the headline figures are taken [%]."""
 
 CLOSEST_TO_END_H = 0.05
 """An origin nearer than this to the end tells nothing [h]."""
@@ -28,7 +28,7 @@ CLOSEST_TO_END_H = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """A moment at which a forecast is asked: the charge then [%], the time, and what came."""
+    """A moment at which a forecast is asked: the charge then [%], the time [UTC ms], and what came."""
 
     percent: float
     at_ms: int
@@ -40,9 +40,9 @@ class Case:
     """One outage to score.
 
     group : str — sampling style, or the name of the log
-    transfer_ms : int — when the pack took over
+    transfer_ms : int — when the pack took over [UTC ms]
     readings : Sequence[Reading] — in order of arrival
-    reference : Callable[[int], Array] | None — the oracle's quantiles at an origin, where there is one
+    reference : Callable[[int], Array] | None — the oracle's quantiles at an origin [UTC ms], where there is an oracle
     perfect_h : Callable[[int], float] | None — a constant rate on a perfectly known battery, where it is known [h]
     """
 
@@ -57,7 +57,11 @@ class Case:
 
 
 def from_episode(drawn: Episode, percents: Sequence[float] = ORIGINS_PERCENT) -> Case:
-    """The case of a simulated outage."""
+    """The case of a simulated outage.
+
+    percents : Sequence[float] — charges to ask at [%]; one that is never reached, lies at or below the reserve floor,
+    or comes less than CLOSEST_TO_END_H before the end gives no origin
+    """
     truth = drawn.truth
     origins = []
     for percent in percents:
@@ -80,7 +84,7 @@ def from_episode(drawn: Episode, percents: Sequence[float] = ORIGINS_PERCENT) ->
 
 
 def constant_rate_h(drawn: Episode, at_ms: int, over_s: float = 7200.0) -> float:
-    """Hours left if the true mean rate of the last two hours went on, on the true battery [h]."""
+    """Hours left on the true battery if the pump went on at its true mean rate of the last over_s seconds [h]."""
     at_s = (at_ms - drawn.start_ms) / 1000.0
     truth, house = drawn.parameters, drawn.house
     times = np.array([at_s - over_s, at_s])
@@ -122,7 +126,7 @@ def from_outage(
 def _moments(
     charge: Sequence[tuple[int, float]], start_ms: int, end_ms: int, percents: Sequence[float]
 ) -> list[tuple[float, int]]:
-    """Moments to ask at, each with its charge [%]."""
+    """Moments to ask at, as (charge [%], time [UTC ms])."""
     if not charge:
         length = end_ms - start_ms
         return [(100.0 * (1.0 - share), start_ms + round(share * length)) for share in (0.1, 0.25, 0.5, 0.7)]

@@ -1,10 +1,11 @@
-"""Whether forecasts of one outage agree with one another: a good forecast is its own best predictor of its next.
+"""Whether the forecasts of one outage agree with one another: a good forecast is the best guess of the next one.
 
-The end that a later median announces, seen from an earlier forecast, is the time between the two plus that median. It
-strays less than the truth does, by how much was left to learn in between, so that its right share within an earlier
-10-90 % range is above 80 %; the oracle's own share at the same pair of charges says how much. The revisions of a good
-forecast are no guide to the next ones (Nordhaus 1987, Forecasting efficiency, Rev. Econ. Stat. 69: forecasts are a
-martingale; from memory), and the way of the announced end is no longer than the news asks for.
+Each forecast announces an end: its own time plus its median. Seen from an earlier forecast, a later announced end
+strays less than the true end does, because the later forecast still has something to learn. So more than 80 % of the
+later announced ends should lie within an earlier 10-90 % range; how many more is read from the oracle, at the same
+pairs of charges. One revision of a good forecast says nothing about the next (Nordhaus 1987, Forecasting efficiency,
+Rev. Econ. Stat. 69: forecasts are a martingale; from memory), and its revisions add up to no more than the news asks
+for.
 """
 
 from __future__ import annotations
@@ -21,12 +22,16 @@ from forecaster.score.rolling import ENGINE, ORACLE, Scored
 
 LOW, MIDDLE, HIGH = (LEVELS.index(level) for level in (0.1, 0.5, 0.9))
 LEAST_REVISIONS = 8
-"""A correlation from fewer pairs of revisions tells nothing."""
+"""Pairs of successive revisions that a correlation needs at least; fewer tell nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class PairShare:
-    """Of later medians within an earlier 10-90 % range: how many pairs, the engine's share and the oracle's, 0..1."""
+    """How often the end that a later forecast announces lies within an earlier forecast's 10-90 % range.
+
+    pairs : int — pairs of forecasts compared; share : float — the engine's share, 0..1
+    oracle : float | None — the oracle's share, 0..1; None unless it answered at all the same pairs
+    """
 
     pairs: int
     share: float
@@ -35,11 +40,13 @@ class PairShare:
 
 @dataclass(frozen=True, slots=True)
 class Coherence:
-    """How forecasts of one outage agree.
+    """How the forecasts of one outage agree.
 
-    held — over all pairs of origins; by_pair — by their charges, as in "90 to 50 %"
-    revisions — correlation of one revision of the announced end with the next, 0 for a good forecast; the oracle's
-    path — summed revisions over the oracle's, outages weighing the same
+    held : over all pairs of origins; by_pair : by the charges of the two, as in "90 to 50 %"
+    revisions, oracle_revisions : float | None — correlation of one revision of the announced end with the next, -1..1,
+    of the engine and of the oracle; 0 for a good forecast, None from fewer than LEAST_REVISIONS pairs
+    path : float | None — summed sizes of the engine's revisions over the oracle's, each outage's as a share of its
+    first scale_h; None without an oracle
     """
 
     held: PairShare
@@ -50,7 +57,7 @@ class Coherence:
 
 
 def coherence(rows: Sequence[Scored]) -> Coherence | None:
-    """From the scored forecasts of outages at several origins; None where no outage has two."""
+    """How the engine's scored forecasts agree; None where no outage has two of them."""
     engine, oracle = _by_outage(rows, ENGINE), _by_outage(rows, ORACLE)
     pairs = [(case, a, b) for case, ordered in engine.items() for a, b in combinations(ordered, 2)]
     if not pairs:
@@ -69,7 +76,7 @@ def coherence(rows: Sequence[Scored]) -> Coherence | None:
 
 
 def _by_outage(rows: Sequence[Scored], forecaster: str) -> dict[str, list[Scored]]:
-    """Each outage's forecasts by one forecaster, first one first."""
+    """Each outage's forecasts by one forecaster, earliest first."""
     found: dict[str, list[Scored]] = defaultdict(list)
     for row in rows:
         if row.forecaster == forecaster:
@@ -97,13 +104,13 @@ def _held(pairs: Sequence[tuple[str, Scored, Scored]], best: dict[tuple[str, flo
 
 
 def _revisions(ordered: Sequence[Scored]) -> list[float]:
-    """By how much each forecast moves the end that the one before announced, over the first one's scale."""
+    """By how much each forecast moves the end that the one before announced, as a share of the first one's scale_h."""
     scale_h = ordered[0].scale_h
     return [(_announced_h(a, b) - a.quantiles[MIDDLE]) / scale_h for a, b in pairwise(ordered)]
 
 
 def _correlation(outages: Iterable[Sequence[Scored]]) -> float | None:
-    """Of one revision with the next about zero, over all outages: a bias shows as well."""
+    """Correlation of one revision with the next over all outages, taken about zero so that a bias shows as well."""
     found = [pair for ordered in outages for pair in pairwise(_revisions(ordered))]
     if len(found) < LEAST_REVISIONS:
         return None

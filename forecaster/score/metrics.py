@@ -1,7 +1,7 @@
 """Scores of one forecast against what came, right-censored outcomes included.
 
-A forecast is its seven quantiles at `forecaster.domain.forecast.LEVELS` in hours; a quantile beyond the horizon is
-infinite. An outcome is the hours until the reserve floor, or, where the mains came back first, a bound from below.
+A forecast is its seven quantiles at `forecaster.domain.forecast.LEVELS`, (7,) in hours; `filled` puts the horizon for
+those beyond it. An outcome is the hours until the reserve floor or, where the mains came back first, a lower bound.
 """
 
 from __future__ import annotations
@@ -27,24 +27,27 @@ class Outcome:
 
 
 def filled(quantiles: Sequence[float | None]) -> Array:
-    """Quantiles with "beyond the horizon" as the horizon itself, which is the least that it says [h]."""
+    """Quantiles, (7,) [h], with None (beyond the horizon) as the horizon itself: the least that it can mean."""
     return np.array([HORIZON_H if q is None else min(q, HORIZON_H) for q in quantiles])
 
 
 def pinball(level: float, quantile: float, outcome: Outcome) -> float:
-    """Quantile loss [h] (Koenker & Bassett 1978); for a censored outcome the loss that is certain by now."""
+    """Quantile loss [h] (Koenker & Bassett 1978); for a censored outcome the loss that is certain by now.
+
+    level : float — probability of the quantile, 0..1; quantile : float — [h]
+    """
     if outcome.hours >= quantile:
         return level * (outcome.hours - quantile)
     return 0.0 if outcome.censored else (1.0 - level) * (quantile - outcome.hours)
 
 
 def mean_pinball(quantiles: Array, outcome: Outcome) -> float:
-    """Mean quantile loss over LEVELS [h]."""
+    """Mean quantile loss over LEVELS [h]; quantiles : (7,) [h]."""
     return float(np.mean([pinball(p, float(q), outcome) for p, q in zip(LEVELS, quantiles, strict=True)]))
 
 
 def quantile_score(level: float, quantile: float, value: float) -> float:
-    """Twice the quantile loss, as Hyndman & Athanasopoulos write it (FPP3 5.9)."""
+    """Twice the quantile loss, as Hyndman & Athanasopoulos write it (FPP3 5.9); in the unit of value."""
     return 2.0 * pinball(level, quantile, Outcome(value))
 
 
@@ -63,6 +66,7 @@ def crps_quantiles(quantiles: Array, outcome: Outcome) -> float:
 def crps_ensemble(members: Array, outcome: Outcome) -> float:
     """CRPS of an ensemble [h]: the integral of (F - step)^2; up to the censoring time only where censored.
 
+    members : (M,) — draws of the hours until the reserve floor [h]
     The censored form is the right-censored CRPS of Avati et al. 2020 (Countdown regression).
     """
     ordered = np.sort(members)
@@ -76,22 +80,22 @@ def crps_ensemble(members: Array, outcome: Outcome) -> float:
 
 
 def crps_normal(mean: float, sd: float, value: float) -> float:
-    """CRPS of a normal forecast (Gneiting & Raftery 2007, eq. 21)."""
+    """CRPS of a normal forecast, in the unit of value (Gneiting & Raftery 2007, eq. 21)."""
     z = (value - mean) / sd
     density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
     return sd * (z * (2.0 * float(ndtr(z)) - 1.0) + 2.0 * density - 1.0 / math.sqrt(math.pi))
 
 
 def winkler(low: float, high: float, value: float, share: float) -> float:
-    """Interval score of a central interval that should hold `share` (Winkler 1972): width, and penalties outside."""
+    """Score of a central interval that should hold `share`, 0..1 (Winkler 1972): width, plus a penalty outside."""
     miss = max(low - value, value - high, 0.0)
     return (high - low) + 2.0 / (1.0 - share) * miss
 
 
 def cdf(quantiles: Array, hours: float) -> float:
-    """Probability that the floor is reached by `hours`: linear between the quantiles.
+    """Probability that the floor is reached by `hours`, 0..1: linear between the quantiles.
 
-    Below the lowest and above the highest the slope of the outer cell goes on, never past 0 and 1.
+    Beyond the outer quantiles the slope of the outermost interval goes on, never past 0 and 1.
     """
     levels = np.asarray(LEVELS)
     if hours <= quantiles[0]:
@@ -117,9 +121,9 @@ def sample(quantiles: Array, count: int = 200) -> Array:
 
 
 def pit(quantiles: Array, outcome: Outcome, uniform: float) -> float:
-    """Probability integral transform, 0..1; for a censored outcome spread over what is left above it.
+    """Probability integral transform, 0..1; a censored outcome is put somewhere in the probability left above it.
 
-    uniform : float — 0..1, from a seeded generator: where in that remainder it is put
+    uniform : float — where in that remainder, 0..1, from a seeded generator
     """
     reached = cdf(quantiles, outcome.hours)
     return reached + (1.0 - reached) * uniform if outcome.censored else reached
@@ -128,8 +132,8 @@ def pit(quantiles: Array, outcome: Outcome, uniform: float) -> float:
 def coverage(quantiles: Array, outcome: Outcome) -> tuple[float, float, float]:
     """Whether the 10-90 % range holds the outcome: expected, least and greatest, each 0..1.
 
-    For a censored outcome that is not yet outside, the truth is one of the two; expected is what a calibrated
-    forecast would go on to, given that the floor was not reached by then.
+    A censored outcome that has not passed the range may still end inside or outside it: least is 0, greatest 1, and
+    expected is a calibrated forecast's chance of ending inside, given that the floor was not reached by then.
     """
     low, high = float(quantiles[LEVELS.index(0.1)]), float(quantiles[LEVELS.index(0.9)])
     if not outcome.censored:
@@ -142,7 +146,10 @@ def coverage(quantiles: Array, outcome: Outcome) -> tuple[float, float, float]:
 
 
 def relative_error(quantiles: Array, outcome: Outcome) -> float | None:
-    """|median / outcome - 1|; None for a censored outcome whose median is not yet refuted, else what is certain."""
+    """|median / outcome - 1|.
+
+    Of a censored outcome the least that it can be, where the median has already passed; None where it has not.
+    """
     middle = float(quantiles[LEVELS.index(0.5)])
     if outcome.censored:
         return 1.0 - middle / outcome.hours if middle < outcome.hours else None

@@ -1,7 +1,7 @@
 """The oracle: knows every parameter and the present state of the water and the pack, only not the future.
 
-It draws the twin's own future: storms of the climate (or what the weather service says, where the site has one),
-reservoirs that empty, wobble that reverts; and turns water into energy in the mean over cycles.
+It draws futures by the twin's own rules: storms of the climate (or what the weather service says, where the site has
+one), reservoirs that drain, and an inflow that wobbles about its mean. Water becomes energy by the mean over cycles.
 """
 
 from __future__ import annotations
@@ -25,7 +25,10 @@ DRAWS = 400
 
 
 def quantiles(drawn: Episode, at_ms: int, *, draws: int = DRAWS) -> Array:
-    """Hours until the reserve floor at LEVELS, shape (7,); HORIZON_H where it is not reached within the horizon."""
+    """Hours until the reserve floor at LEVELS, (7,) [h]; HORIZON_H where it is not reached within the horizon.
+
+    at_ms : int — the moment asked at [UTC ms], which seeds the draws together with the episode's seed
+    """
     rng = np.random.default_rng([drawn.seed, at_ms // 1000, 0x0AC1E])
     at_s = (at_ms - drawn.start_ms) / 1000.0
     pack = drawn.parameters.pack
@@ -41,7 +44,7 @@ def quantiles(drawn: Episode, at_ms: int, *, draws: int = DRAWS) -> Array:
 def _reached_h(
     drawn: Episode, at_s: float, budget_wh: float, hours: float, draws: int, rng: np.random.Generator
 ) -> Array:
-    """Hours at which each draw has used the budget; infinite where not within `hours`."""
+    """Hours at which each draw has used the budget, (draws,) [h]; infinite where not within `hours`."""
     truth = drawn.parameters
     steps = math.ceil(hours / STEP_H)
     rain = _rain_ahead(drawn, at_s, steps, draws, rng)
@@ -69,7 +72,11 @@ def _reached_h(
 
 @dataclass(frozen=True, slots=True)
 class Prices:
-    """What the battery pays: rest_w without the pump [W], dc_run_w more while it runs [W], dc_start_wh a start [Wh]."""
+    """What is drawn from the battery, as means.
+
+    rest_w : float — without the pump [W]; dc_run_w : float — added while the pump runs [W]
+    dc_start_wh : float — added by each start [Wh]; drawdown_l : float — volume between switch-on and switch-off [L]
+    """
 
     rest_w: float
     dc_run_w: float
@@ -78,7 +85,7 @@ class Prices:
 
 
 def prices(truth: TwinParameters) -> Prices:
-    """Means over the states of the other loads, through the inverter's curve."""
+    """Prices of a house: means over which of the other loads are on, each state through the inverter's curve."""
     states = [(1.0, 0.0)]
     for load in truth.loads:
         share = 1.0 if load.period_s is None else load.mean_w / load.watts
@@ -98,7 +105,7 @@ def prices(truth: TwinParameters) -> Prices:
 
 
 def _cycle_phase(drawn: Episode, at_s: float, draws: int, rng: np.random.Generator) -> Array:
-    """Water in the pit now less what will be in it then, in drawdown volumes, shape (draws, 1)."""
+    """Water in the pit now, less what is in it at the end (drawn), in drawdown volumes, shape (draws, 1)."""
     inflow, runs, pit = drawn.house.inflow, drawn.house.runs, drawn.parameters.pit
     drawdown_l = pit.area_m2 * pit.drawdown_m * 1000.0
     last = int(np.searchsorted(runs.stop_s, at_s)) - 1
@@ -159,7 +166,7 @@ def _intensities(storms: list[Storm]) -> Array:
 def _totals(
     rows: NDArray[np.int64], start_s: Array, lasts_s: Array, intensity: Array, edges_s: Array, draws: int
 ) -> Array:
-    """Mean intensity of each step from storms that begin and last as given."""
+    """Mean intensity of each step from storms that begin and last as given, shape (draws, steps) [mm/h]."""
     fallen = np.zeros((draws, edges_s.size))
     depth = intensity[:, None] * np.clip(edges_s[None, :] - start_s[:, None], 0.0, lasts_s[:, None])
     np.add.at(fallen, rows, depth)
@@ -167,7 +174,7 @@ def _totals(
 
 
 def _tell(drawn: Episode, at_s: float, edges_s: Array, rain: Array, rng: np.random.Generator) -> None:
-    """Where the weather service has spoken, its word with its spread stands in place of the climate's."""
+    """Overwrite `rain` in every hour that the weather service has foretold by then: its figure with its spread."""
     at_ms = drawn.start_ms + round(1000.0 * at_s)
     said = {r.time_ms: r.value for r in drawn.outlooks if r.arrived_ms <= at_ms}
     middle_ms = drawn.start_ms + np.round(1000.0 * 0.5 * (edges_s[:-1] + edges_s[1:])).astype(np.int64)

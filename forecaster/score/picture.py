@@ -21,9 +21,10 @@ FLOOR_ERROR, CEILING_ERROR = 0.005, 5.0
 
 
 def picture(report: ScoreReport, rows: Sequence[Scored]) -> str:
-    """Left: median relative error by charge, each forecaster a line, on a logarithmic scale.
+    """The picture as SVG text.
 
-    Right: what share of outcomes came before each quantile of the engine's forecast; the diagonal is calibrated.
+    Left: median relative error by charge on a logarithmic scale, one line a forecaster. Right: the share of outcomes
+    below each level of the engine's and the oracle's forecasts; a calibrated forecast lies on the diagonal.
     """
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" '
@@ -120,7 +121,7 @@ def _reliability(rows: Sequence[Scored]) -> list[str]:
 
 
 def _pits(rows: Sequence[Scored]) -> list[float]:
-    """Transforms of all rows; a censored outcome is spread evenly over what is left above it."""
+    """Probability integral transforms of all rows, 0..1; censored ones are spread evenly over what is left above."""
     golden = 0.6180339887
     return [pit(_array(row), row.outcome, (k * golden) % 1.0) for k, row in enumerate(rows)]
 

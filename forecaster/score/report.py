@@ -32,17 +32,19 @@ Interval = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """One forecaster over some forecasts. Errors are shares, scores in hours or in shares of the scale.
+    """Figures of one forecaster over some forecasts. The scale is `Scored.scale_h`, fixed before the outcome.
 
-    forecasts, outages, censored — how many, and how many of the forecasts met the mains' return first
-    median_error, p90_error — relative error of the median against outcomes that came, None without any
-    pinball_h, crps_h — mean quantile loss and CRPS [h], censored outcomes with the loss that is certain
-    pinball — mean of the quantile loss over the scale fixed beforehand, so that every outage weighs the same
-    over_oracle — pinball over the oracle's on the same origins
-    coverage, coverage_low, coverage_high — of the 10-90 % range: expected, and both bounds over the censored
-    width — mean width of the 10-90 % range over the scale
-    alpha_lambda — share of origins from half charge on that meet alpha 0.1, beta 0.5 (Saxena et al. 2010)
-    pit — histogram of the probability integral transform in ten bins, shares
+    forecasts, outages, censored : int — how many; censored forecasts are those that the mains' return met first
+    median_error, p90_error : float | None — median and 90 % point of the relative error, as shares; None without any
+    pinball_h, crps_h : float — mean quantile loss and CRPS [h], censored outcomes with the loss that is certain
+    pinball : float — mean of the quantile loss over the scale, so that every outage weighs the same
+    over_oracle : float | None — pinball over the oracle's at the same origins; None where one lacks an oracle
+    coverage, coverage_low, coverage_high : float — of the 10-90 % range, 0..1: expected, and the least and greatest
+    that the censored outcomes leave open
+    width : float — mean width of the 10-90 % range over the scale
+    alpha_lambda : float | None — share of uncensored origins at half charge or less that meet alpha 0.1, beta 0.5
+    (Saxena et al. 2010)
+    pit : (10,) — histogram of the probability integral transform over 0..1, as shares
     """
 
     forecasts: int
@@ -64,8 +66,14 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class ScoreReport:
-    """headline over HEADLINE_PERCENT; intervals are the engine's 95 % bootstrap intervals, resampling outages.
+    """The whole report. Figures stand under the forecaster's name.
 
+    headline, by_group : at the charges HEADLINE_PERCENT, all together and by sampling style
+    intervals : 95 % bootstrap intervals of the engine's headline figures, outages resampled; empty below three outages
+    by_percent : by charge; by_quarter : the engine's alone, by quarter of charge, as "75-100 %"
+    horizon_share : float | None — the engine's prognostic horizon over the outage's length, mean over outages, 0..1
+    accuracy : float | None — the engine's cumulative relative accuracy of the time left, mean over outages
+    degraded : reason -> engine's forecasts that gave it
     coherence : over HEADLINE_PERCENT; None where no outage has two forecasts
     """
 
@@ -81,7 +89,7 @@ class ScoreReport:
     coherence: Coherence | None
 
     def document(self) -> dict[str, Any]:
-        """As JSON would have it."""
+        """The report as nested dictionaries, for JSON."""
         return asdict(self)
 
 
@@ -90,7 +98,7 @@ def _array(row: Scored) -> Array:
 
 
 def figures(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> Figures:
-    """Figures of one forecaster's rows; `oracle` by outage and charge, where there is one."""
+    """Figures of one forecaster's rows, at least one; oracle : (outage, charge [%]) -> the oracle's row there."""
     rng = np.random.default_rng(0)
     errors = [e for row in rows if (e := relative_error(_array(row), row.outcome)) is not None]
     pinballs = np.array([mean_pinball(_array(row), row.outcome) for row in rows])
@@ -129,7 +137,7 @@ def _meets(row: Scored) -> bool:
 
 
 def report(rows: Sequence[Scored]) -> ScoreReport:
-    """The whole report over scored forecasts."""
+    """The report over scored forecasts; where none is at HEADLINE_PERCENT, all of them make the headline."""
     headline = [row for row in rows if row.percent in HEADLINE_PERCENT] or list(rows)
     oracle = {(row.case, row.percent): row for row in rows if row.forecaster == ORACLE}
     engine = [row for row in rows if row.forecaster == ENGINE]
@@ -149,7 +157,7 @@ def report(rows: Sequence[Scored]) -> ScoreReport:
 
 
 def _quarter(row: Scored) -> str:
-    """Quarter of charge, greatest first."""
+    """The quarter of charge that a row lies in, as "75-100 %"."""
     low = 25 * min(3, int(row.percent // 25))
     return f"{low}-{low + 25} %"
 
@@ -179,7 +187,7 @@ def _reasons(rows: Sequence[Scored]) -> dict[str, int]:
 
 
 def _by_outage(rows: Sequence[Scored]) -> tuple[list[float], list[float]]:
-    """Of each outage that came to the floor: prognostic horizon over its length, and cumulative relative accuracy."""
+    """For each outage that reached the floor: prognostic horizon over its length, and cumulative relative accuracy."""
     outages: dict[str, list[Scored]] = defaultdict(list)
     for row in rows:
         if not row.outcome.censored:

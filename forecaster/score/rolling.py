@@ -21,34 +21,34 @@ ENGINE, ORACLE = "outlast", "oracle"
 
 
 class EngineFold(Protocol):
-    """What is asked of the engine."""
+    """The part of the engine that a score uses. All times are UTC milliseconds."""
 
     def update(self, reading: Reading) -> None:
-        """Take one reading."""
+        """Fold one reading."""
         ...
 
     def refit(self, now_ms: int) -> None:
-        """The heavy part, off the hot path."""
+        """Fit the models anew from what was folded. Errors: FitError."""
         ...
 
     def forecast(self, now_ms: int) -> Forecast:
-        """The forecast at a moment."""
+        """The forecast at now_ms."""
         ...
 
     def events(self) -> list[Event]:
-        """What happened since last asked."""
+        """Events found since the last call."""
         ...
 
 
 class Peer(Protocol):
-    """Another forecaster, fed the same readings."""
+    """Another forecaster to compare with, fed the same readings."""
 
     def take(self, readings: Sequence[Reading]) -> None:
-        """Readings in order of arrival."""
+        """Take new readings, in order of arrival."""
         ...
 
     def quantiles_h(self, now_ms: int) -> Sequence[float | None] | None:
-        """Hours until the reserve floor at LEVELS; None if it has no answer."""
+        """Hours until the reserve floor at LEVELS [h], each None beyond the horizon; None alone if it has no answer."""
         ...
 
 
@@ -56,9 +56,11 @@ class Peer(Protocol):
 class Scored:
     """One forecast beside what came.
 
-    case, group : str — the outage, and its sampling style
-    quantiles : tuple — hours at LEVELS; a point forecast has them all equal
-    scale_h : float — the oracle's median, or the forecast's own where there is none: fixed before the outcome
+    case, group : str — the outage, and its sampling style or the name of its log
+    percent : float — charge at the origin [%]; forecaster : str — who was asked: ENGINE, ORACLE, a baseline or a peer
+    quantiles : tuple — hours at LEVELS [h]; a point forecast has them all equal
+    scale_h : float — the oracle's median, or the engine's where there is no oracle: fixed before the outcome [h]
+    basis, degraded : of the engine's forecast; empty for the others
     """
 
     case: str
@@ -73,10 +75,10 @@ class Scored:
 
 
 REFIT_MS = 3_600_000
-"""The service refits hourly on the pack; here a fit older than this is renewed when a forecast is asked."""
+"""A fit older than this is renewed when a forecast is asked: the service refits hourly on the pack [ms]."""
 
 HISTORY_REFIT_MS = 24 * REFIT_MS
-"""Between forecasts, where nobody would see the difference."""
+"""The same while readings are folded between origins, where no forecast would show the difference [ms]."""
 
 
 def score_case(
@@ -84,9 +86,10 @@ def score_case(
     engine: Callable[[Site], EngineFold],
     peers: dict[str, Callable[[Case], Peer]] | None = None,
 ) -> list[Scored]:
-    """Everything that forecasters said of one outage, origin by origin.
+    """Every forecaster's answers for one outage, earliest origin first.
 
-    The engine is the live one: folded reading by reading, and asked with a fit not older than the service's.
+    engine : makes the live engine for a site: fed reading by reading, and asked with a fit as fresh as the service's
+    peers : name -> makes another forecaster for a case
     """
     feed = _Feed(case, engine(case.site), {name: build(case) for name, build in (peers or {}).items()})
     return [row for origin in sorted(case.origins, key=lambda o: o.at_ms) for row in feed.at(origin)]
@@ -152,7 +155,7 @@ class _Feed:
         ]
 
     def _others(self, now_ms: int) -> dict[str, Array]:
-        """Quantiles of the baselines, each a point, and of the peers."""
+        """Quantiles at LEVELS, (7,) [h], of the baselines (all equal) and of the peers, by name."""
         said: dict[str, Array] = {}
         seen = self.gatherer.seen(now_ms)
         points = {name: baseline(seen) for name, baseline in BASELINES.items()}

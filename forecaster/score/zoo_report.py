@@ -35,9 +35,9 @@ class ZooFigures:
     cleared : outages in which `mains-lost` or a reserve alarm was cleared on the way down
     least_lead_h : the shortest time from the first reserve alarm told to the floor [h]; None: one outage had none
     short_lead : outages with less than an hour of it, or none
-    false_a_year : alarms on mains that nothing explains, a site-year
-    strange : kinds in outages that nothing explains, and in how many
-    degraded : what `degraded` said, and in how many forecasts
+    false_a_year : alarms on mains that nothing explains, per site-year
+    strange : alarm kind -> outages in which it was raised and nothing explains it
+    degraded : reason -> forecasts that gave it
     """
 
     outages: int
@@ -64,18 +64,21 @@ class ZooFigures:
 
 @dataclass(frozen=True, slots=True)
 class ZooReport:
-    """Figures of every row, and pooled: all, those whose charge and energy still arrive, and the others."""
+    """Figures by the name of each row, and pooled.
+
+    pooled : under "all", "charge and energy arrive" and "one of them does not"; a pool without outages is left out
+    """
 
     rows: dict[str, ZooFigures]
     pooled: dict[str, ZooFigures]
 
     def document(self) -> dict[str, Any]:
-        """As JSON would have it."""
+        """The report as nested dictionaries, for JSON."""
         return asdict(self)
 
 
 def is_gross(said: ZooForecast) -> bool:
-    """Whether a forecast is a gross miss."""
+    """Whether the truth lies outside the 5-95 % range and the median is off by more than GROSS of it."""
     outside = not said.quantiles[P05] <= said.hours <= said.quantiles[P95]
     return outside and abs(said.quantiles[P50] / said.hours - 1.0) > GROSS
 
@@ -102,7 +105,7 @@ def zoo_report(outcomes: Sequence[ZooOutcome]) -> ZooReport:
 
 
 def zoo_figures(outcomes: Sequence[ZooOutcome]) -> ZooFigures:
-    """Figures of some outages together."""
+    """Figures of some outages together, at least one."""
     said = [forecast for outcome in outcomes for forecast in outcome.forecasts]
     low = [forecast for forecast in said if forecast.percent < LOW_QUARTER_PERCENT]
     slopes = [abs(f.slope_h / f.hours - 1.0) for f in said if f.slope_h is not None]

@@ -22,7 +22,7 @@ from forecaster.twin.zoo.cases import ZooCase
 from forecaster.twin.zoo.rows import MainsSight
 
 SETTLED_MS = 6 * HOUR_MS
-"""A new installation is left alone for its first hours."""
+"""Alarms this soon after the start are not judged: a new installation has hours to settle [ms]."""
 
 STEP_REST_MS, STEP_CLOSE_MS, STEP_PACK_MS = 900_000, 20_000, 120_000
 CLOSE_MS = 1_800_000
@@ -34,15 +34,16 @@ Channels = Callable[[], Iterable[ChannelFacts]]
 STORY = (AlarmKind.MAINS_LOST, *RESERVE)
 AFTER_OUTAGE = (*STORY, AlarmKind.PACK_NOT_CHARGING)
 EXPLAINED_MS = 3 * HOUR_MS
-"""So long after an earlier failure its alarms are explained."""
+"""An alarm up to this long after the end of an earlier mains failure is explained by it [ms]."""
 
 
 @dataclass(frozen=True, slots=True)
 class ZooForecast:
     """One forecast beside what came.
 
-    percent : float — energy left when it was asked [%]; hours : float — until the floor
-    quantiles : hours at LEVELS; slope_h : what the plain slope of the charge says, None where it says nothing
+    percent : float — energy left when it was asked [%]; hours : float — true time until the reserve floor [h]
+    quantiles : (7,) — hours at LEVELS [h]; slope_h : float | None — by the plain slope of the charge [h]; None: it has
+    no answer
     """
 
     percent: float
@@ -57,10 +58,11 @@ class ZooForecast:
 class ZooOutcome:
     """What was said of one case.
 
-    mains_lost_s : from the failure to the alarm; None: never. due_s : by when it was due
+    still_known : whether charge and energy still arrive
+    mains_lost_s, due_s : from the failure to the `mains-lost` alarm, and by when it was due [s]; None: it never came
     flips : changes of the supply told in the outage; one is right
     cleared : times that `mains-lost` or a reserve alarm was cleared while the pack carried, above the floor
-    lead_h : from the first reserve alarm that people were told to the floor; None: not before it
+    lead_h : from the first reserve alarm that people were told to the reserve floor [h]; None: no such alarm came
     quiet_days : days on mains that were watched; false : kinds raised in them that nothing explains
     strange : kinds raised in the outage that neither it nor the row's fault explains
     """
@@ -155,7 +157,7 @@ class _ZooWalk:
 
 
 def _steps(case: ZooCase) -> Iterator[int]:
-    """When the site is looked at: seldom on mains, closely as the mains fails, each minute on the pack."""
+    """When the site is looked at [UTC ms]: seldom on mains, every 20 s after the failure, then every two minutes."""
     at_ms = case.scene.start_ms + STEP_REST_MS
     while at_ms < case.reserve_ms:
         yield at_ms
@@ -166,7 +168,7 @@ def _steps(case: ZooCase) -> Iterator[int]:
 
 
 def walk_case(case: ZooCase, readings: Iterable[Reading], channels: Channels = tuple) -> ZooOutcome:
-    """Everything that was said of a case.
+    """Walk a case through engine and alarm manager, and gather what they said.
 
     readings : in order of arrival; taken one by one as they come
     channels : gives what is known of the channels as far as the readings have been taken
@@ -235,7 +237,7 @@ def _explained(case: ZooCase, change: AlarmTransition) -> bool:
 
 
 def _mains_lost_s(case: ZooCase, changes: Sequence[AlarmTransition]) -> float | None:
-    """From the failure to the alarm [s]; 0 where it stood already."""
+    """From the failure to the alarm [s]; 0 where it stood already, None where it never came."""
     stands = False
     for change in changes:
         if change.alarm.kind is not AlarmKind.MAINS_LOST:
