@@ -25,7 +25,7 @@ def pack_array(values: NDArray[np.float64]) -> dict[str, object]:
 
 
 def unpack_array(packed: object) -> NDArray[np.float64]:
-    """The array that pack_array packed; SnapshotError where it is something else."""
+    """The array that pack_array packed, in its shape. Errors: SnapshotError where it is something else."""
     if (
         not isinstance(packed, dict)
         or not isinstance(packed.get("f8"), str)

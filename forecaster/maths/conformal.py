@@ -17,26 +17,33 @@ TARGET_MISS = 0.2
 """The 10-90 % range is to miss one time in five."""
 
 RATE = 0.015
+"""Step g of the recursion."""
+
 NARROWEST, WIDEST = 0.8, 2.5
+"""Limits of the widening."""
+
 ENOUGH = 12
-"""Checks before the widening is believed."""
+"""Checks that a widening other than 1 takes at least."""
 
 
 def adapt(level: float, miss: bool, target: float = TARGET_MISS, rate: float = RATE) -> float:
-    """One step of the recursion: level + rate (target - miss)."""
+    """The miss rate to aim at after one check: level + rate (target - miss), not bounded."""
     return level + rate * (target - (1.0 if miss else 0.0))
 
 
 @dataclass(slots=True)
 class Conformal:
-    """The level aimed at, and what came of past ranges; update, then read."""
+    """The miss rate aimed at, and what came of past ranges; update, then read.
+
+    level : float — miss rate aimed at, 0.005..0.6; hits, count : int — checks in which the range held, and all checks
+    """
 
     level: float = TARGET_MISS
     hits: int = 0
     count: int = 0
 
     def update(self, miss: bool) -> None:
-        """Whether what happened lay outside the 10-90 % range that was given, as widened."""
+        """Take one check; miss : whether what happened lay outside the 10-90 % range as given, widening included."""
         self.level = min(max(adapt(self.level, miss), 0.005), 0.6)
         self.count += 1
         self.hits += 0 if miss else 1
@@ -56,9 +63,11 @@ class Conformal:
 
 @dataclass(slots=True)
 class Backtest:
-    """Ranges given for the pump's energy some hours ahead, until what came is known.
+    """Ranges given for the pump's energy some hours ahead, kept until what came is known.
 
     pending : list of [made_ms, due_ms, low_wh, high_wh, total_wh, watched_h] — the totals as they stood when made
+    made_ms : int — when the newest range was made [UTC ms]
+    total_wh, watched_h : float — energy and time watched so far [Wh], [h]
     """
 
     AHEAD_H = (3.0, 12.0)
@@ -72,17 +81,20 @@ class Backtest:
     watched_h: float = 0.0
 
     def due(self, now_ms: int) -> bool:
-        """Whether it is time for another range."""
+        """Whether the newest range is EVERY_H old, so that it is time for another."""
         return now_ms - self.made_ms >= self.EVERY_H * 3_600_000.0
 
     def give(self, now_ms: int, low_wh: float, high_wh: float, ahead_h: float) -> None:
-        """A range for the energy from now until `ahead_h` from now [Wh]."""
+        """Keep a range for the energy from now_ms until `ahead_h` hours later [Wh]."""
         self.made_ms = now_ms
         due_ms = now_ms + ahead_h * 3_600_000.0
         self.pending.append([float(now_ms), due_ms, low_wh, high_wh, self.total_wh, self.watched_h])
 
     def watch(self, start_ms: int, stop_ms: int, energy_wh: float) -> None:
-        """Energy that came over a span [Wh]; settles what is due, spans with gaps are let go."""
+        """Take the energy that came over a span [Wh], and check the ranges that fall due within it.
+
+        A range watched for less than WATCHED_SHARE of its time is dropped unchecked.
+        """
         span_h = (stop_ms - start_ms) / 3_600_000.0
         open_still = []
         for row in self.pending:

@@ -51,7 +51,7 @@ def _by_newton(middle: Array, spread: Array, share: Array, wanted: Array) -> Arr
 
 
 def _by_halving(middle: Array, spread: Array, share: Array, wanted: Array) -> Array:
-    """The bracket left is crossed by a straight line."""
+    """Halve the bracket of each quantile until it is narrow, then go on in a straight line."""
     low = np.full(wanted.size, float((middle - _REACH * spread).min()))
     high = np.full(wanted.size, float((middle + _REACH * spread).max()))
     at_low, at_high = np.zeros(wanted.size), np.ones(wanted.size)

@@ -32,7 +32,7 @@ def _normals(seed: int, draws: int, columns: int) -> Array:
 
 
 def seed_from(rng: np.random.Generator) -> int:
-    """One number from the generator that names a set of draws."""
+    """A seed for `uniforms` and `normals`, 0..2^32 - 1, drawn from the generator."""
     return int(rng.integers(2**32))
 
 
@@ -53,7 +53,7 @@ def wobble_modes(times_h: tuple[float, ...], tau_h: float, modes: int) -> Array:
     times_h : tuple of float, length T — rising, from the present [h]
     tau_h : float — correlation time [h]
 
-    `normals(draws, modes) @ wobble_modes(...)` has the process's covariance exp(-|t-u|/tau) - exp(-(t+u)/tau)
+    `normals(seed, draws, modes) @ wobble_modes(...)` has the process's covariance exp(-|t-u|/tau) - exp(-(t+u)/tau)
     (unit stationary variance) as nearly as `modes` components can, and its variance exactly.
     Source: Karhunen-Loeve expansion, eigenvectors of the covariance on the grid.
     """

@@ -8,14 +8,14 @@ from forecaster.maths.arrays import Array
 
 
 def median(values: Array) -> float:
-    """The median of draws (draws,): numpy's."""
+    """Median of values, (N,), at least one and none NaN: the same as numpy's."""
     half = values.size // 2
     ordered = np.partition(values, (half - 1, half)) if values.size > 1 else values
     return float(ordered[half] if values.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
 def linear_quantile(ordered: Array, level: float) -> float:
-    """The quantile of sorted draws (draws,), linear between them: numpy's."""
+    """Quantile of sorted draws, (draws,), at a level, 0..1, linear between them: the same as numpy's default."""
     spot = level * (ordered.size - 1)
     low = int(spot)
     high = min(low + 1, ordered.size - 1)

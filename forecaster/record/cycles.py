@@ -1,8 +1,9 @@
-"""What the cycles of a day come to, told without bias from runs that were sampled coarsely: plain sums over arrays.
+"""Sums over the cycles of a day that are unbiased even where the runs were sampled coarsely.
 
-A pump that lifts the drawdown V runs t = V / (Qp - Qi) after a wait w = V / Qi (MIL-HDBK-1005/9A 2.5.3.6, Eq. 1-2), so
-that t / (1 + t / w) = V / Qp, its dry run, whatever the inflow. Means of sampled lengths are unbiased, medians are not:
-a run of 12 s sampled every 10 s is 10 s or 20 s long. Where every run is caught by a sample, that is.
+A pump of rate Qp that lifts the drawdown V against an inflow Qi runs t = V / (Qp - Qi) after a wait w = V / Qi
+(MIL-HDBK-1005/9A 2.5.3.6, Eq. 1-2). So t / (1 + t / w) = V / Qp whatever the inflow: the dry run, which is how long
+the pump would take with nothing flowing in. Means of sampled lengths are unbiased as long as a sample catches every
+run; medians are not: a run of 12 s that is sampled every 10 s counts as 10 s or 20 s.
 """
 
 from __future__ import annotations
@@ -15,10 +16,10 @@ from numpy.typing import NDArray
 from forecaster.maths.arrays import Array
 
 NEAR = 4
-"""So many waits before and after one are its neighbourhood."""
+"""Waits on either side that make up a wait's neighbourhood."""
 
 LATE = 1.5
-"""A wait of more than this many usual ones nearby is a late start: the run after it lifts more than the drawdown."""
+"""A start is late after this many times the usual wait nearby: the run then lifts more than the drawdown."""
 
 Flags = NDArray[np.bool_]
 
@@ -43,8 +44,9 @@ class CycleFacts:
 def cycle_facts(start_s: Array, stop_s: Array, samples: Array, told: Flags, whole: Flags, today: Flags) -> CycleFacts:
     """Facts of the runs marked as today's; the runs before them give the waits.
 
-    start_s, stop_s, samples : (R,) — edges [s], and readings that caught each run
-    told : (R,) — whether a length is a measurement, if only by one sample; whole : the wait before was heard throughout
+    start_s, stop_s, samples : (R,) — edges [s], oldest run first, and the number of readings that caught each run
+    told : (R,) — whether a length is a measurement, if only by one sample
+    whole : (R,) — whether the wait before a run was heard throughout; today : (R,) — whether a run is the day's
     """
     length = stop_s - start_s
     kept = told & today
@@ -73,7 +75,7 @@ def _meanwhile(wait: Array) -> Array:
 
 
 def usual_waits(wait: Array) -> Array:
-    """Median of each wait's neighbours on both sides, itself left out; NaN stays out of it; shapes (R,)."""
+    """Median of each wait's known neighbours, (R,) [s]; the wait itself where it has none. NaN is unknown."""
     if not wait.size:
         return wait
     padded = np.concatenate([np.full(NEAR, np.nan), wait, np.full(NEAR, np.nan)])

@@ -58,7 +58,10 @@ def bounds(timezone: str, start_ms: int, end_ms: int) -> list[Bounds]:
 
 
 def fresh_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> list[Day]:
-    """The days that are over and not yet in the table, and the newest ones that are, once more."""
+    """The days that are over by now_ms [UTC ms] and not yet in the table, and the ANEW newest of the table once more.
+
+    Errors: those of the stores.
+    """
     record = Record(site, store, ledger)
     newest = ledger.newest_days().get(site.id)
     since = record.first_ms(now_ms) if newest is None else newest - (ANEW - 1) * DAY_MS
@@ -69,7 +72,7 @@ def fresh_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> 
 
 
 def add_up(record: Record, store: ReadingStore, ledger: Ledger, outages: Sequence[Outage], of: Bounds) -> Day:
-    """One day, from what is stored of it."""
+    """Add up one day from what is stored of it; outages : all that may overlap it. Errors: those of the stores."""
     site = record.site
     runs = list(record.each_run(of.start_ms - BACK_MS, of.end_ms))
     source = _source(site, [run for run in runs if run.start_ms >= of.start_ms])
@@ -84,7 +87,7 @@ def add_up(record: Record, store: ReadingStore, ledger: Ledger, outages: Sequenc
 
 
 def _source(site: Site, runs: Sequence[Run]) -> Quantity | None:
-    """What the day's runs were told from, or would be."""
+    """The quantity that most of the day's runs were found in; without runs, the one they would be found in."""
     if runs:
         return Quantity(pd.Series([run.source.value for run in runs]).mode().iloc[0])
     return next((quantity for quantity in RUN_SOURCES if site.has(quantity)), None)
@@ -106,7 +109,7 @@ def _heard(store: ReadingStore, site: Site, source: Quantity | None, gaps: Seque
 
 
 def _run_facts(site: Site, runs: Sequence[Run], gaps: Sequence[Gap], of: Bounds) -> dict[str, Any]:
-    """Runs of the day and the waits before them; a wait with a gap or a bound at its ends is no wait."""
+    """Runs of the day and the waits before them; a wait that a gap or a censored edge cuts does not count."""
     table = runs_frame(runs)
     start = np.array([run.start_ms for run in runs], dtype=np.float64)
     stop = np.array([run.stop_ms for run in runs], dtype=np.float64)
@@ -236,7 +239,7 @@ def _fall(store: ReadingStore, site: Site, start_ms: int, stop_ms: int) -> float
 
 
 def _given_wh(store: ReadingStore, site: Site, runs: Sequence[Run], start_ms: int, stop_ms: int) -> float | None:
-    """Energy given by the pack [Wh]: measured at its output, or the pump's; None: neither is known."""
+    """Energy given by the pack [Wh]: measured at its output, else that of the pump's runs; None: neither is known."""
     output = store.series(site.id, Quantity.PACK_OUTPUT_POWER, start_ms, stop_ms)
     if len(output) > 1:
         at = np.array([point.time_ms for point in output], dtype=np.float64)

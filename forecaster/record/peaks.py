@@ -1,7 +1,7 @@
-"""Peaks over a threshold: how great a value comes once in so many years, with the doubt of a short record.
+"""Peaks over a threshold: what value is exceeded once in so many years, with the uncertainty of a short record.
 
-Exceedances of independent peaks follow a generalised Pareto distribution (Coles, *An Introduction to Statistical
-Modeling of Extreme Values*, chapter 4), whose shape a short record hardly tells: a prior stands beside it.
+Excesses of independent peaks over a threshold follow a generalised Pareto distribution (Coles, *An Introduction to
+Statistical Modeling of Extreme Values*, chapter 4). A short record says little of its shape, so the shape has a prior.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ SHAPE, SHAPE_SPREAD = 0.1, 0.12
 memory), widened for a pit between rain and pump."""
 
 PEAKS_A_YEAR = 12.0
-"""So many peaks a year are kept at most. Common practice: two to twelve; no source."""
+"""Peaks kept, at most, for each year of record. Common practice: two to twelve; no source."""
 
 APART_DAYS = 3.0
 """Peaks closer together belong to one storm. Common practice, no source."""
@@ -37,8 +37,8 @@ SCALES = np.exp(np.linspace(-3.5, 2.5, 97))
 class Peaks:
     """Independent peaks over a threshold.
 
-    value : (N,) — their sizes, above the threshold; bound : (N,) bool — at least this size
-    years : float — how long the record is [years]
+    threshold : float — in the unit of value; value : (N,) — sizes of the peaks, all greater than the threshold
+    bound : (N,) bool — whether a peak may have been greater than its value; years : float — length of record [years]
     """
 
     threshold: float
@@ -49,9 +49,10 @@ class Peaks:
 
 @dataclass(frozen=True, slots=True)
 class PeakDraws:
-    """Draws of what is believed of the peaks, (D,) each.
+    """Draws of what is believed of the peaks.
 
-    rate : peaks over the threshold a year; scale, shape : of the generalised Pareto distribution of what they exceed
+    threshold : float — in the unit of the peaks; rate : (D,) — peaks over it a year
+    scale, shape : (D,) — of the generalised Pareto distribution of the excesses over the threshold
     """
 
     threshold: float
@@ -60,20 +61,20 @@ class PeakDraws:
     shape: Array
 
     def level(self, years: float) -> Array:
-        """What is exceeded once in so many years on average, (D,); the threshold where it is exceeded more seldom."""
+        """Value exceeded once in so many years on average, (D,); the threshold where even that is exceeded less."""
         shape = _unflat(self.shape)
         grown = np.expm1(shape * np.log(np.maximum(self.rate * years, 1.0))) / shape
         return np.asarray(self.threshold + self.scale * grown, dtype=np.float64)
 
     def yearly(self, level: Array) -> Array:
-        """How often a year a level is exceeded, (D,); below the threshold as often as that."""
+        """How often a year a level is exceeded, (D,); for a level below the threshold, the rate of the threshold."""
         shape = _unflat(self.shape)
         inside = 1.0 + shape * np.maximum(level - self.threshold, 0.0) / self.scale
         still = np.exp(-np.log(np.maximum(inside, 1e-300)) / shape)
         return np.asarray(self.rate * np.where(inside <= 0.0, 0.0, still), dtype=np.float64)
 
     def document(self, most: int) -> dict[str, Any]:
-        """So many of the draws, as a study keeps them."""
+        """About `most` of the draws, thinned evenly and rounded to five digits, as a study keeps them."""
         step = max(1, self.rate.size // most)
         columns = {"rate": self.rate, "scale": self.scale, "shape": self.shape}
         kept = {name: [float(f"{value:.5g}") for value in column[::step]] for name, column in columns.items()}
@@ -81,7 +82,7 @@ class PeakDraws:
 
     @staticmethod
     def of(document: Mapping[str, Any]) -> PeakDraws:
-        """From what a study keeps."""
+        """The draws from what a study keeps."""
         rate, scale, shape = (np.asarray(document[name], dtype=np.float64) for name in ("rate", "scale", "shape"))
         return PeakDraws(float(document["threshold"]), rate, scale, shape)
 
@@ -89,6 +90,7 @@ class PeakDraws:
 def peaks_of(day: Array, value: Array, years: float, ceiling: float = np.inf) -> Peaks | None:
     """The independent peaks of a daily series; None where it has too few.
 
+    day : (N,) — days, rising; value : (N,) — the value of each day; years : float — length of the record [years]
     ceiling : float — a value that reaches it may have been greater
     """
     tops = _tops(day, value)
@@ -104,7 +106,7 @@ def peaks_of(day: Array, value: Array, years: float, ceiling: float = np.inf) ->
 
 
 def _tops(day: Array, value: Array) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
-    """Places of the values that are the greatest within their neighbourhood, one a storm."""
+    """Places of the values that are the greatest within APART_DAYS, so that each storm has one."""
     kept: list[int] = []
     taken = np.zeros(value.size, dtype=bool)
     for place in np.argsort(-value, kind="stable"):
@@ -116,7 +118,7 @@ def _tops(day: Array, value: Array) -> np.ndarray[tuple[int], np.dtype[np.intp]]
 
 
 def posterior(peaks: Peaks, draws: int, rng: np.random.Generator) -> PeakDraws:
-    """Draws of the rate, the scale and the shape, given the peaks."""
+    """Draws, (draws,), of rate, scale and shape given the peaks; a record of less than a year widens the rate."""
     beyond = peaks.value - peaks.threshold
     scales = SCALES * float(beyond.mean())
     shape, scale = (grid.ravel() for grid in np.meshgrid(SHAPES, scales, indexing="ij"))
@@ -132,7 +134,7 @@ def posterior(peaks: Peaks, draws: int, rng: np.random.Generator) -> PeakDraws:
 def _log_likelihood(
     beyond: Array, bound: np.ndarray[tuple[int], np.dtype[np.bool_]], scale: Array, shape: Array
 ) -> Array:
-    """Of every pair of scale and shape, (G,); of a bound what is beyond it counts."""
+    """Log-likelihood of each pair of scale and shape, (G,); a bound counts with the probability of what lies beyond."""
     inside = 1.0 + _unflat(shape)[:, None] * beyond[None, :] / scale[:, None]
     log_still = -np.log(np.maximum(inside, 1e-300)) / _unflat(shape)[:, None]
     log_dense = log_still - np.log(scale)[:, None] - np.log(np.maximum(inside, 1e-300))
@@ -141,5 +143,5 @@ def _log_likelihood(
 
 
 def _unflat(shape: Array) -> Array:
-    """Shapes a little off nought, where the distribution is exponential and its formula divides by them."""
+    """Shapes kept just off zero, where the distribution is exponential and the general formula would divide by zero."""
     return np.asarray(np.where(np.abs(shape) < 1e-6, 1e-6, shape), dtype=np.float64)

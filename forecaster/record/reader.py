@@ -25,7 +25,7 @@ from forecaster.record.frames import (
 
 PAGE = 5_000
 STRETCH_MS = 7 * DAY_MS
-"""How much of the runs and forecasts is read at once [ms]."""
+"""Span of runs or forecasts that is read at once [ms]."""
 
 UNIT_NAMES = {"W": "w", "A": "a", "Wh": "wh", "m": "m", "%": "percent", "V": "v", "degC": "c", "mm": "mm",
               "mm/hour": "mm_per_h", "": ""}  # fmt: skip
@@ -90,7 +90,7 @@ class Record:
         yield from (outage for outage in reversed(found) if start_ms <= outage.start_ms < end_ms)
 
     def stretches(self, what: str, start_ms: int, end_ms: int) -> Iterator[pd.DataFrame]:
-        """A table as frames one after the other, so that years need little memory.
+        """A table as consecutive frames, so that years of it need little memory.
 
         what : str — readings, runs, days, outages, forecasts or alarms
         """

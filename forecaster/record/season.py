@@ -1,8 +1,8 @@
-"""Season and rain: the inflow of a day by its place in the year, from the site's own days, shrunk while they are few.
+"""Season and rain: how a day's inflow depends on the time of year, learnt from the site's own days and a prior.
 
-A negative-binomial GLM of drawdowns a day with harmonics of the year (Hilbe, *Negative Binomial Regression*), with a
-normal prior of its coefficients: what a record of few months cannot tell is left to it, so that the unseen part of the
-year stays wide, and a pit that was dry but for a week has a fit at all.
+The model is a negative-binomial GLM of drawdowns a day with harmonics of the year (Hilbe, *Negative Binomial
+Regression*) and a normal prior on its coefficients. What a record of a few months cannot tell is left to the prior: the
+unseen part of the year keeps a wide range, and even a pit that was wet for a single week can be fitted.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from forecaster.maths.arrays import Array
 from forecaster.water.seasonal import PRIOR_SPREAD, SeasonBelief, season_columns
 
 LEAST_DAYS = 21
-"""Days without which nothing is told of the season."""
+"""Days on record that a season needs at least."""
 
 LEAST_RAINY = 15
-"""Days with rain without which its effect is not told."""
+"""Days with rain that the effect of rain needs at least."""
 
 RAIN_KEEPS = 0.8
 """What is left of a day's rain the day after, in the antecedent index. Common practice: 0.8 to 0.98; no source."""
 
 RAIN_SPREAD = 1.0
-"""Prior spread of what 10 mm do, natural logarithm. This project's own guess."""
+"""Prior standard deviation of the effect of 10 mm, as a natural logarithm. This project's own guess."""
 
 ROUNDS = 6
 MOST_FOLLOWING = 0.95
@@ -33,8 +33,11 @@ MOST_FOLLOWING = 0.95
 
 @dataclass(frozen=True, slots=True)
 class CountFit:
-    """A negative-binomial GLM. mean, covariance : of its coefficients, days that follow one another allowed for; the
-    first is the logarithm of the level. spread : the dispersion beside the count."""
+    """A fitted negative-binomial GLM with K coefficients, of which the first is the logarithm of the level.
+
+    mean : (K,), covariance : (K, K) — of the coefficients, allowing for days that resemble the day before
+    spread : float — dispersion: the variance of a count of mean m is m + spread m²
+    """
 
     mean: Array
     covariance: Array
@@ -43,7 +46,7 @@ class CountFit:
 
 @dataclass(frozen=True, slots=True)
 class RainEffect:
-    """What 10 mm bring: the factor on the same day's inflow, 10, 50 and 90 % points."""
+    """What 10 mm of rain do. same_day : factor on the same day's inflow, 10, 50 and 90 % points."""
 
     same_day: tuple[float, float, float]
 
@@ -62,9 +65,10 @@ def season_of(day: Array, share: Array, per_day: float) -> SeasonBelief | None:
 
 
 def count_fit(day: Array, columns: Array, count: Array, prior_spread: Array) -> CountFit:
-    """Fit drawdowns a day by columns, of which the first is a constant; the dispersion by moments, in turns with them.
+    """Fit the count of drawdowns a day; coefficients and dispersion (by moments) are estimated in turns.
 
-    prior_spread : of each coefficient around nought, and of the level around the logarithm of the mean
+    day : (N,) — days since 1970; columns : (N, K) — regressors, the first a constant; count : (N,) — drawdowns a day
+    prior_spread : (K,) — prior deviation: of the level about the logarithm of the mean count, of the others about zero
     """
     first = np.zeros(columns.shape[1])
     first[0] = np.log(float(count.mean()))
@@ -85,7 +89,7 @@ def count_fit(day: Array, columns: Array, count: Array, prior_spread: Array) -> 
 
 
 def _inflation(day: Array, strays: Array) -> float:
-    """How many times fewer independent days there are than days: what strays today strays alike tomorrow."""
+    """Factor, at least 1, by which the coefficients' variance grows: consecutive days stray from the fit alike."""
     next_day = np.diff(day) < 1.5
     if next_day.sum() < 10:
         return 1.0
@@ -96,9 +100,9 @@ def _inflation(day: Array, strays: Array) -> float:
 
 
 def rain_effect(day: Array, share: Array, per_day: float, rain_mm: Array) -> RainEffect | None:
-    """What rain does to the same day's inflow beside the season and the rain of the days before; None: not told.
+    """What rain does to the same day's inflow, season and earlier rain allowed for; None with too few (rainy) days.
 
-    rain_mm : (N,) — rain of each day, NaN where not known
+    day, share, per_day : as for `season_of`; rain_mm : (N,) — rain of each day [mm], NaN where not known
     """
     known = np.isfinite(rain_mm)
     if known.sum() < 2 * LEAST_DAYS or (rain_mm[known] >= 1.0).sum() < LEAST_RAINY:
@@ -113,7 +117,7 @@ def rain_effect(day: Array, share: Array, per_day: float, rain_mm: Array) -> Rai
 
 
 def antecedent(rain_mm: Array) -> Array:
-    """Rain of the days before each day, each weighing less by RAIN_KEEPS a day [mm], (N,)."""
+    """Rain of the days before each day, (N,) [mm]; with each day that passes it counts RAIN_KEEPS times as much."""
     index = np.zeros(rain_mm.size)
     for place in range(1, rain_mm.size):
         index[place] = RAIN_KEEPS * (index[place - 1] + rain_mm[place - 1])

@@ -48,7 +48,7 @@ class Gatherer:
         self._kept: dict[Quantity, dict[int, float]] = {}
 
     def take(self, readings: Sequence[Reading]) -> None:
-        """Take readings in order of arrival but those with a subject or from over two hours before the transfer."""
+        """Take readings in order of arrival; those with a subject or over two hours before the transfer are dropped."""
         for reading in readings:
             if not reading.subject and reading.time_ms > self._transfer_ms - 7_200_000:
                 self._kept.setdefault(reading.quantity, {})[reading.time_ms] = reading.value
