@@ -1,5 +1,9 @@
-"""Before the first outage: will this pack start and carry this pump, for how long, and by which arithmetic.
+"""Sizing, before the first outage: whether this pack starts and carries this pump, for how long, and the arithmetic.
 
-One idea a module: `motors` tables, `draw` running draw, `pipe` friction, `cord` voltage drop, `starting`, `running`,
-`battery` margins, `runtime` hours, `options` the other way round, `answer` the result and its document.
+`question` is what is asked, and its checks; `answer` is the result and its JSON document; `told` is it as text.
+
+The pump: `motors` has the tables of motor currents, `draw` the running power, `pipe` the friction head.
+The parts of the answer: `running`, `starting` with `cord`, `keep_up` with `seasons`, and `verdict` over all of them.
+The hours: `battery` has the margins on capacity and `runtime` the hours to the reserve floor.
+What would change them: `options` weighs asked changes and other packs, with `panel` for the sun; `helps` proposes some.
 """

@@ -1,4 +1,4 @@
-"""The sizing as a whole: one question in, one answer out, and the answer as the document people script against."""
+"""The sizing as a whole: one question in, one answer out, and the answer as a JSON document for scripts."""
 
 from __future__ import annotations
 
@@ -31,10 +31,14 @@ from forecaster.texts.catalogue import Said
 class Sizing:
     """What can be said before anything was tried.
 
-    verdict : str — short, first
-    simple_estimate_h : float | None — capacity over mean pump power, nothing else; None without a described rhythm
-    hours_remaining, hours_to_empty : Quantiles [h]
-    running_w, running_va : Band | None — None: no pump
+    verdict : str — one sentence, to be read first
+    simple_estimate_h : float | None — nameplate capacity over mean pump power [h]; None without a described rhythm
+    hours_remaining, hours_to_empty : Quantiles — to the reserve floor and until no energy is left [h]
+    running_w, running_va : Band | None — the pump's running power at the outlet [W], [VA]; None: no pump
+    steps : tuple[Step, ...] — the arithmetic, line by line
+    need : Need | None — capacity for the hours asked for; None: none were asked for
+    packs : tuple[PackOption, ...] — the site's own pack first, then the others; empty without others
+    can_last : Finding | None — whether the pack lasts the hours asked for; None: none were asked for
     """
 
     site: str
@@ -58,7 +62,7 @@ class Sizing:
 
     @property
     def parts(self) -> tuple[Finding, ...]:
-        """All that must hold for a yes."""
+        """The findings that must all be a yes for the whole to be one."""
         return (self.can_run, self.can_start, self.can_keep_up, *((self.can_last,) if self.can_last else ()))
 
 
@@ -67,7 +71,8 @@ def size(
 ) -> Sizing:
     """Answer a question about a site.
 
-    packs : other packs to set beside the site's own, by name
+    change : Change | None — changes to weigh; None: no what-ifs
+    packs : Sequence[tuple[str, Pack]] — other packs to compare with the site's own, each with its name
     Errors: UsageError naming the field that is missing or impossible.
     """
     check(site, question)
@@ -122,7 +127,7 @@ def size(
 
 
 def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | None, list[Step], float | None]:
-    """Capacity over mean pump power, nothing else; and the mean pump power [W]."""
+    """Nameplate capacity over mean pump power [h], its arithmetic, and the mean pump power [W]."""
     duty = duty_of(question)
     if draw is None or duty is None:
         return None, [], None
@@ -163,7 +168,7 @@ def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | 
 def _hours(
     site: Site, question: Question, draw: Draw | None, mean_w: float | None
 ) -> tuple[Situation, tuple[Step, ...]]:
-    """The situation, and its arithmetic at the middle of every belief."""
+    """The situation, and its arithmetic at the median of every belief."""
     running = draw.w if draw else None
     shares = margins(site.pack, running.mid if running else None, question.temperature_c, question.end_of_life)
     held = situation(site, question, running, shares)
@@ -205,7 +210,7 @@ def _beside(
     starts: Finding,
     lasting: Quantiles,
 ) -> tuple[PackOption, ...]:
-    """The site's own pack and the others; an observed start speaks for the site's own pack only."""
+    """The site's own pack and the others. What was observed on the site's own pack is not used for the others."""
     if not packs:
         return ()
     lines = [beside(Said("size.option.this"), site, runs, starts, lasting)]
@@ -237,7 +242,7 @@ def _band(value: Band | None) -> dict[str, float] | None:
 
 
 def document(sizing: Sizing) -> dict[str, Any]:
-    """The sizing as JSON: of `outlast size --json` and of POST /api/v1/sizing."""
+    """The sizing as JSON, as `outlast size --json` and POST /api/v1/sizing give it."""
     run, start, keep = sizing.can_run, sizing.can_start, sizing.can_keep_up
     told: dict[str, Any] = {
         "site": sizing.site,

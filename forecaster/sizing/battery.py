@@ -1,4 +1,4 @@
-"""What of the nameplate capacity can be counted on, as steps to follow: cold, age, fast drain of lead-acid."""
+"""How much of the nameplate capacity can be counted on, and why: cold, age, and the fast drain of lead-acid."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ END_OF_LIFE_SHARE = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Margins:
-    """What the belief about the pack is told beside its nameplate.
+    """What lowers the pack's capacity below its nameplate.
 
-    temperature_c : float | None — where it stands [°C]
+    temperature_c : float | None — where the pack stands [°C]; None: not told, no margin for cold
     age : float — share of capacity left, 0..1
+    steps : tuple[Step, ...] — the arithmetic of each margin that applies
     fast_drain : float — rated Wh that one Wh costs at the running power, with rests between runs, at least 1
     """
 
@@ -29,7 +30,12 @@ class Margins:
 
 
 def margins(pack: Pack, running_w: float | None, temperature_c: float | None, end_of_life: bool) -> Margins:
-    """The margins asked for, and Peukert's cost of the kind at the running power [W]."""
+    """The margins for cold and age, and what the running power costs a battery of this chemistry by Peukert.
+
+    running_w : float | None — at the outlet [W]; None: no pump, so no cost of fast drain
+    temperature_c : float | None — where the pack stands [°C]
+    end_of_life : bool — take END_OF_LIFE_SHARE of the capacity
+    """
     steps: list[Step] = []
     if temperature_c is not None:
         share = temperature_factor(temperature_c, pack.chemistry)

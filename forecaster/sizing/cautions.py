@@ -1,4 +1,4 @@
-"""The usual cautions of this trade, told when they apply. They defer to local code and to licensed practice."""
+"""The usual safety advice of this trade, given where it applies. Local code and licensed electricians go first."""
 
 from __future__ import annotations
 
@@ -28,7 +28,12 @@ def _cold(site: Site, question: Question) -> list[str]:
 
 
 def cautions(site: Site, question: Question, start: Finding, found: Inrush | None, generator: bool) -> tuple[str, ...]:
-    """What to mind, most particular first."""
+    """What to mind, the most particular first and what holds for everyone last.
+
+    start : Finding — whether the pump starts
+    found : Inrush | None — the starting current and what it rests on; None: not known
+    generator : bool — whether a generator is among the changes asked about
+    """
     said: list[str] = []
     if question.pump:
         if start.answer is not Answer.YES:

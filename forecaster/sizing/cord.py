@@ -1,4 +1,4 @@
-"""Extension cords: resistance, voltage drop, what is left of the starting torque, and the current a cord may carry."""
+"""Extension cords: resistance, voltage drop, the starting torque left behind one, and the current it may carry."""
 
 from __future__ import annotations
 
@@ -27,24 +27,32 @@ class Cord:
 
     @property
     def resistance_ohm(self) -> float:
-        """Out and back [ohm]."""
+        """Resistance of both conductors, out and back [ohm]."""
         return 2.0 * self.length_m * FEET_PER_M * OHM_PER_1000_FT[self.awg] / 1000.0
 
     @property
     def ampacity_a(self) -> float:
-        """What the cord may carry without end [A]."""
+        """Current that the cord may carry continuously [A]."""
         return AMPACITY_A[self.awg]
 
     def drop_v(self, current_a: float) -> float:
-        """Voltage lost at a current [A], taken as in phase [V]: the greatest it can be."""
+        """Voltage lost along the cord [V] at a current [A]; taken as in phase with the supply, so an upper bound."""
         return current_a * self.resistance_ohm
 
 
 def torque_share(voltage_v: float, drop_v: float) -> float:
-    """Starting torque left at the motor, 0..1: with the square of its voltage."""
+    """Share of the starting torque left at the motor, 0..1: the square of its share of the voltage.
+
+    voltage_v : float — at the outlet [V], above 0
+    drop_v : float — lost along the cord [V]; at or above voltage_v nothing is left
+    """
     return (max(0.0, voltage_v - drop_v) / voltage_v) ** 2
 
 
 def started_current_a(locked_rotor_a: float, voltage_v: float, cord: Cord) -> float:
-    """Locked-rotor current [A] through a cord, the rotor taken as a fixed resistance: less than without it."""
+    """Locked-rotor current [A] through a cord, which lowers it. The standing motor is taken as a fixed resistance.
+
+    locked_rotor_a : float — without the cord [A], above 0
+    voltage_v : float — at the outlet [V]
+    """
     return voltage_v / (voltage_v / locked_rotor_a + cord.resistance_ohm)

@@ -1,4 +1,4 @@
-"""The pump's running draw from its nameplate: watts and volt-amperes told apart, placed within a range by the head."""
+"""The pump's running draw from its nameplate, in watts and in volt-amperes. The head says where in a range it lies."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ METER_ERROR = 0.03
 """Doubt of a running power that a person read from a plug meter, as a share. Common practice, no source."""
 
 NAMEPLATE_LOW = 0.7
-"""A nameplate power or single current is the greatest over the head range; a running pump may take this share of it.
-Common practice, no source."""
+"""A nameplate power or single current is the greatest over all heads. A running pump may take as little as this share
+of it. Common practice, no source."""
 
 HORSEPOWER_LOW_LOAD = 0.7
-"""Shaft load of a pump whose horsepower is all that is known, as a share of it, at the least."""
+"""Least share of its rated horsepower that a pump gives at the shaft, where the horsepower is all that is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Draw:
     """What the pump takes while it runs, at the outlet.
 
     w, va : Band — [W], [VA]; w never exceeds va
-    head_m : float | None — the head the draw was placed by [m]
+    head_m : float | None — total head that the pump lifts against [m]; None: no static head described
     told_by : str — what the watts rest on
     """
 
@@ -45,12 +45,15 @@ class Draw:
 
 
 def flow_share(head_m: float, maximum_head_m: float) -> float:
-    """Flow at a head over the greatest flow, 0..1, on a curve H = Hmax (1 - q²)."""
+    """Flow at a head [m] as a share of the greatest flow, 0..1, on the pump curve H = Hmax (1 - q²)."""
     return math.sqrt(max(0.0, 1.0 - head_m / maximum_head_m))
 
 
 def total_head(pump: Pump, pipe: Pipe | None) -> tuple[float | None, list[Step]]:
-    """Static head plus friction, where a pipe and a flow are described [m]."""
+    """Total head [m] and its arithmetic: static head, plus friction where a pipe and a flow are described.
+
+    None without a static head.
+    """
     if pump.static_head_m is None:
         return None, []
     steps = [Step(Said("size.step.static_head"), Said("size.from.given"), pump.static_head_m, "m")]
@@ -67,9 +70,12 @@ def total_head(pump: Pump, pipe: Pipe | None) -> tuple[float | None, list[Step]]
 
 
 def place(low: float, high: float, head_m: float | None, maximum_head_m: float | None) -> tuple[float, Step | None]:
-    """Where within a nameplate range the draw lies: with the flow, so it falls as the head rises.
+    """The draw within a nameplate range, in the unit of the range, and the step that explains it.
 
-    Without both heads the middle is taken.
+    The draw rises with the flow, so it falls as the head rises. Where either head is missing it is the middle of the
+    range, without a step.
+    low, high : float — the range
+    head_m, maximum_head_m : float | None — total head, and the head at which flow ceases [m]
     """
     if head_m is None or maximum_head_m is None:
         return (low + high) / 2.0, None
@@ -90,7 +96,7 @@ def _from_measurement(running_w: float, pump: Pump) -> tuple[Band, Band, list[St
 
 
 def _at_least(va: Band, watts: Band) -> Band:
-    """Volt-amperes are never below the watts."""
+    """The volt-amperes, raised to the watts where they were below them."""
     return Band(max(va.low, watts.low), max(va.mid, watts.mid), max(va.high, watts.high))
 
 
@@ -168,10 +174,10 @@ def _from_horsepower(horsepower: float, pump: Pump, steps: list[Step]) -> tuple[
 
 
 def running_draw(pump: Pump, running_w: float | None, pipe: Pipe | None = None) -> Draw:
-    """The running draw, best evidence first: a measurement, rated watts, amps, horsepower.
+    """The running draw from the best evidence there is: a measurement, else rated watts, amperes or horsepower.
 
-    pump : Pump — checked by `question.check_pump`
-    running_w : float | None — measured [W]
+    pump : Pump — already checked by `question.check_pump`
+    running_w : float | None — measured running power [W]; None: not measured
     """
     head, steps = total_head(pump, pipe)
     cautions: list[str] = []
@@ -197,7 +203,7 @@ def running_draw(pump: Pump, running_w: float | None, pipe: Pipe | None = None) 
 
 
 def head_cautions(pump: Pump, head_m: float | None) -> list[str]:
-    """Which way the head moves the draw, and the doubt about it."""
+    """A caution where the draw was placed within a range of currents by the head [m]; else nothing."""
     if head_m is None or pump.maximum_head_m is None or pump.rated_current_a is None:
         return []
     if pump.rated_current_a[0] == pump.rated_current_a[1]:

@@ -1,4 +1,4 @@
-"""What would help, weighed one by one after every sizing: the hours that 95 of 100 futures reach."""
+"""What would help, each change weighed alone after every sizing, by the hours that 95 of 100 futures reach."""
 
 from __future__ import annotations
 
@@ -18,17 +18,19 @@ from forecaster.sizing.terms import number
 from forecaster.texts.catalogue import Said
 
 LESS_HEAD_M = 0.5
-"""How much less lift is weighed [m]."""
+"""How much lower a lift is tried [m]."""
 
 GENERATOR_H = 0.5
-"""How long a generator is weighed [h]."""
+"""How long a generator is tried [h]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Help:
-    """A change and the hours it leads to with 95 % chance; None: beyond the horizon, or more than can be told.
+    """A change and the hours it leads to.
 
-    wh : float | None — energy it adds or saves an hour, as the words say [Wh]
+    hours_95 : float | None — hours to the reserve floor that are reached with 95 % chance; None: beyond the horizon
+    gained_h : float | None — how many more that is than without the change [h]; None where either is beyond the horizon
+    wh : float | None — energy that it adds in all, or saves in each hour: `what` says which [Wh]
     """
 
     what: str
@@ -38,7 +40,11 @@ class Help:
 
 
 def helps(held: Situation, site: Site, question: Question, draw: Draw | None) -> tuple[Help, ...]:
-    """One more pack, each load off that is not essential, less head, a fatter cord, a generator."""
+    """What could be tried: a second pack, each load that is not essential switched off, a lower lift, a thicker cord,
+    a generator.
+
+    draw : Draw | None — the pump's running draw; None: no pump
+    """
     base = hours(held)
     now = quantiles(base).p05
     found: list[tuple[str, Array, float | None]] = []
@@ -69,7 +75,7 @@ def _loads_off(held: Situation, site: Site) -> list[tuple[str, Array, float | No
 
 
 def _less_head(held: Situation, site: Site) -> list[tuple[str, Array, float | None]]:
-    """The same water lifted less high runs out faster, on a curve H = Hmax (1 - q²), at the same power."""
+    """A lower lift: the same water is out sooner, at the same power, so less energy is used; H = Hmax (1 - q²)."""
     static, most = site.pump.static_head_m, site.pump.maximum_head_m
     if static is None or most is None or static <= LESS_HEAD_M:
         return []
@@ -79,7 +85,7 @@ def _less_head(held: Situation, site: Site) -> list[tuple[str, Array, float | No
 
 
 def _fatter_cord(base: Array, site: Site, cord: Cord | None, draw: Draw) -> list[tuple[str, Array, float | None]]:
-    """The next gauge: it lengthens nothing, but leaves the motor more of its voltage."""
+    """The next thicker cord: the hours stay as they are, but more of the voltage reaches the motor."""
     thicker = [gauge for gauge in OHM_PER_1000_FT if cord is not None and gauge < cord.awg]
     if cord is None or not thicker or site.pump.rated_voltage_v is None:
         return []

@@ -1,4 +1,4 @@
-"""Can it keep up: the water that comes, of the asked season and of a storm, against the pump's rate at its head.
+"""Can it keep up: what flows in as described, in the wet season and in a storm, against what the pump lifts.
 
 A pump that runs the share d of the time lifts an inflow of d times its rate (MIL-HDBK-1005/9A 2.5.3.6, duty = Qi/Qp).
 """
@@ -14,17 +14,20 @@ from forecaster.sizing.terms import Answer, Finding, Step, number, share
 from forecaster.texts.catalogue import Said
 
 STORM_SHARE = 1.5
-"""A storm's hour over the wet season's inflow. Common practice, no source."""
+"""Inflow in an hour of storm as a multiple of the wet season's. Common practice, no source."""
 
 WORN = 0.9
-"""What a worn pump still moves of its rate. Common practice, no source."""
+"""Share of its rate that a worn pump still lifts. Common practice, no source."""
 
 LEAST_RECORD_D = 330.0
-"""A shorter record may have seen no wet season."""
+"""A record shorter than this may not have seen a wet season [days]."""
 
 
 def rate_at_head(pump: Pump, pipe: Pipe | None) -> float | None:
-    """The pump's rate [L/min] at its static head and through its pipe; None where the nameplate does not tell it."""
+    """The pump's rate [L/min] at its static head and through its pipe; without a pipe the rated flow.
+
+    None where the nameplate does not tell it.
+    """
     rated, static, most = pump.rated_flow_l_per_min, pump.static_head_m, pump.maximum_head_m
     if rated is None or pipe is None:
         return rated
@@ -32,7 +35,7 @@ def rate_at_head(pump: Pump, pipe: Pipe | None) -> float | None:
 
 
 def inflow_l_per_min(site: Site, question: Question) -> float | None:
-    """Inflow of the described rhythm [L/min] by the pit's volume: V / t_off while the pump rests.
+    """Inflow [L/min] by the described rhythm: the drawdown volume over the time that the pump rests, V / t_off.
 
     None where the pit or the rhythm is not described, or the pump never rests.
     """
@@ -43,7 +46,10 @@ def inflow_l_per_min(site: Site, question: Question) -> float | None:
 
 
 def shares_of_rate(site: Site, question: Question, draw: Draw) -> tuple[list[tuple[str, float]], list[Step]]:
-    """What the described rhythm and the record ask of the pump, each as a share of its rate, and the arithmetic."""
+    """The inflow by each kind of evidence, named, as a share of the pump's rate, and the arithmetic.
+
+    Evidence is the described rhythm, the pit's volume with it, and the wettest hour on record.
+    """
     found: list[tuple[str, float]] = []
     steps: list[Step] = []
     cycles, run_s = question.cycles_per_hour, question.run_s
@@ -63,7 +69,10 @@ def shares_of_rate(site: Site, question: Question, draw: Draw) -> tuple[list[tup
 
 
 def _floor(site: Site, question: Question, asked: float) -> Said | None:
-    """Minutes from the start level to a wet floor while more comes than goes; None where the pit is not described."""
+    """Minutes from the switch-on level to a wet floor at an inflow of `asked` times the pump's rate, above 1.
+
+    None where the rate or the pit is not described.
+    """
     rate, pit = rate_at_head(site.pump, question.pipe), site.pit
     if rate is None or pit.area_m2 is None or pit.freeboard_m is None:
         return None
@@ -72,7 +81,10 @@ def _floor(site: Site, question: Question, asked: float) -> Said | None:
 
 
 def _judged(asked: float, wet: float, grounded: bool, floor: Said | None) -> Finding:
-    """The answer from the asked inflow and the wet season's, each as a share of the pump's rate."""
+    """The answer from the inflow asked about and the wet season's, each as a share of the pump's rate.
+
+    grounded : bool — whether the rate behind the described pipe is known; without it a yes becomes unproven
+    """
     storm = STORM_SHARE * wet / WORN
     if asked >= 1.0 or wet > 1.0:
         key = "size.keep.no" if asked < 1.0 else "size.keep.no_now"
@@ -87,7 +99,7 @@ def _judged(asked: float, wet: float, grounded: bool, floor: Said | None) -> Fin
 
 
 def can_keep_up(site: Site, question: Question, draw: Draw | None) -> tuple[Finding, tuple[Step, ...]]:
-    """Whether the pump's rate at its head is above the asked inflow, the wet season's and a storm's."""
+    """Whether the pump lifts more than flows in, as described, in the wet season and in a storm; and the arithmetic."""
     if draw is None:
         return Finding(Answer.YES, Said("size.keep.no_pump")), ()
     found, steps = shares_of_rate(site, question, draw)

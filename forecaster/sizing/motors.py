@@ -15,7 +15,7 @@ LOCKED_ROTOR_MULTIPLE = 6.0
 """Locked-rotor over full-load current; at 115 V NFPA 70 Table 430.251(A) is this multiple of Table 430.248."""
 
 LEAST_MULTIPLE, GREATEST_MULTIPLE = 4.0, 8.0
-"""What small single-phase motors are seen to take over full load at the start. Common practice, no source."""
+"""Starting current of small single-phase motors as a multiple of full load. Common practice, no source."""
 
 _HP = (Fraction(1, 6), Fraction(1, 4), Fraction(1, 3), Fraction(1, 2), Fraction(3, 4), Fraction(1))
 _VOLTAGES = (115.0, 208.0, 230.0)
@@ -25,7 +25,7 @@ FULL_LOAD_A: dict[float, tuple[float, ...]] = {
     208.0: (2.4, 3.2, 4.0, 5.4, 7.6, 8.8),
     230.0: (2.2, 2.9, 3.6, 4.9, 6.9, 8.0),
 }
-"""NFPA 70 Table 430.248: full-load current [A] by voltage, for HORSEPOWERS in order."""
+"""NFPA 70 Table 430.248: full-load current [A] by voltage [V], one figure for each of HORSEPOWERS."""
 
 HORSEPOWERS: tuple[float, ...] = tuple(float(h) for h in _HP)
 """1/6, 1/4, 1/3, 1/2, 3/4 and 1 hp: the columns of FULL_LOAD_A."""
@@ -35,10 +35,10 @@ LOCKED_ROTOR_A: dict[float, dict[float, float]] = {
     208.0: {0.5: 32.5, 0.75: 45.8, 1.0: 53.0},
     230.0: {0.5: 29.4, 0.75: 41.4, 1.0: 48.0},
 }
-"""NFPA 70 Table 430.251(A): locked-rotor current [A] by voltage and horsepower; it starts at 1/2 hp."""
+"""NFPA 70 Table 430.251(A): locked-rotor current [A] by voltage [V] and horsepower [hp]; it starts at 1/2 hp."""
 
 CODE_LETTERS = "ABCDEFGHJKLMNPRSTUV"
-"""NFPA 70 Table 430.7(B) = NEMA MG 1: no I, O or Q."""
+"""Code letters of NFPA 70 Table 430.7(B), the same as in NEMA MG 1; there is no I, O or Q."""
 
 _CODE_FLOORS = (
     0.0, 3.15, 3.55, 4.0, 4.5, 5.0, 5.6, 6.3, 7.1, 8.0, 9.0, 10.0, 11.2, 12.5, 14.0, 16.0, 18.0, 20.0, 22.4,
@@ -56,24 +56,24 @@ SMALL_MOTOR_EFFICIENCY: dict[float, tuple[float, float, float]] = {
     0.5: (0.762, 0.762, 0.724),
     1.0: (0.811, 0.826, 0.804),
 }
-"""10 CFR 431.446: least efficiency of capacitor-start open motors with 6, 4 and 2 poles."""
+"""10 CFR 431.446: least efficiency, 0..1, of capacitor-start open motors with 6, 4 and 2 poles, by horsepower [hp]."""
 
 
 def voltage_class(voltage_v: float) -> float:
-    """The table voltage (115, 208 or 230 V) that a system voltage [V] belongs to."""
+    """The nearest voltage of the tables [V] to a system voltage [V]: 115, 208 or 230."""
     return min(_VOLTAGES, key=lambda v: abs(v - voltage_v))
 
 
 def nearest_horsepower(horsepower: float) -> float | None:
-    """The tabled horsepower within 6 % of a rating, or None: "0.33" is 1/3 hp."""
+    """The horsepower of the tables within 6 % of a rating [hp], so that 0.33 is 1/3 hp; None where there is none."""
     best = min(HORSEPOWERS, key=lambda h: abs(h - horsepower))
     return best if abs(best - horsepower) <= 0.06 * best else None
 
 
 def full_load_a(horsepower: float, voltage_v: float) -> float | None:
-    """Full-load current [A] of a rating [hp] by NFPA 70 Table 430.248; None outside the table.
+    """Full-load current [A] at a rating [hp] and a voltage [V] by NFPA 70 Table 430.248; None outside the table.
 
-    Between tabled horsepowers the current is interpolated along the row.
+    Between two horsepowers of the table the current is interpolated.
     """
     row = FULL_LOAD_A[voltage_class(voltage_v)]
     known = nearest_horsepower(horsepower)
@@ -87,13 +87,16 @@ def full_load_a(horsepower: float, voltage_v: float) -> float | None:
 
 
 def tabled_locked_rotor_a(horsepower: float, voltage_v: float) -> float | None:
-    """Locked-rotor current [A] by NFPA 70 Table 430.251(A); None where the table has no such row."""
+    """Locked-rotor current [A] at a rating [hp] and a voltage [V] by NFPA 70 Table 430.251(A), or None."""
     known = nearest_horsepower(horsepower)
     return None if known is None else LOCKED_ROTOR_A[voltage_class(voltage_v)].get(known)
 
 
 def code_letter_kva_per_hp(letter: str) -> tuple[float, float]:
-    """Least and greatest locked-rotor kVA per horsepower of a code letter; ValueError for a letter not in the table."""
+    """Least and greatest locked-rotor power of a code letter [kVA/hp], by NFPA 70 Table 430.7(B).
+
+    Errors: ValueError for a letter that is not in the table.
+    """
     index = CODE_LETTERS.find(letter.upper()) if len(letter) == 1 else -1
     if index < 0:
         raise ValueError(f"{letter!r} is not a code letter of NFPA 70 Table 430.7(B)")
@@ -102,23 +105,31 @@ def code_letter_kva_per_hp(letter: str) -> tuple[float, float]:
 
 
 def code_letter_of(kva_per_hp: float) -> str:
-    """The code letter that a locked-rotor kVA per horsepower falls under."""
+    """The code letter that a locked-rotor power [kVA/hp] falls under, by NFPA 70 Table 430.7(B).
+
+    Errors: ValueError for a negative power.
+    """
     if kva_per_hp < 0:
         raise ValueError("kVA per horsepower cannot be negative")
     return CODE_LETTERS[bisect_right(_CODE_FLOORS, kva_per_hp) - 1]
 
 
 def locked_rotor_a(letter: str, horsepower: float, voltage_v: float) -> tuple[float, float]:
-    """Least and greatest locked-rotor current [A]: 1000 x (kVA/hp) x hp / V."""
+    """Least and greatest locked-rotor current of a code letter [A]: 1000 x (kVA/hp) x hp / V.
+
+    horsepower : float — rating [hp]
+    voltage_v : float — rated voltage [V], above 0
+    Errors: ValueError for a letter that is not in the table.
+    """
     low, high = code_letter_kva_per_hp(letter)
     return 1000.0 * low * horsepower / voltage_v, 1000.0 * high * horsepower / voltage_v
 
 
 def efficiency_band(horsepower: float) -> tuple[float, float, float]:
-    """Least, likeliest and greatest efficiency of a small pump motor of this rating [hp].
+    """Least, likeliest and greatest efficiency, 0..1, of a small pump motor of this rating [hp].
 
-    The greatest is the best of 10 CFR 431.446 for the nearest rating; shaded-pole and permanent-split-capacitor motors
-    of small submersible pumps lie well below it: 0.6 of it at the least is common practice, no source.
+    The greatest is the best of 10 CFR 431.446 for the nearest rating. Small submersible pumps often have shaded-pole or
+    permanent-split-capacitor motors, which lie well below it; 0.6 of it as the least is common practice, no source.
     """
     nearest = min(SMALL_MOTOR_EFFICIENCY, key=lambda h: abs(h - horsepower))
     best = max(SMALL_MOTOR_EFFICIENCY[nearest])

@@ -1,4 +1,4 @@
-"""The other way round: the capacity for so many hours, what would lengthen them, and several packs side by side."""
+"""Sizing the other way round: the capacity for a number of hours, what would add hours, and packs compared."""
 
 from __future__ import annotations
 
@@ -23,12 +23,14 @@ CHARGE_LOSSES = 0.9
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change to weigh: each field alone makes one what-if.
+    """Changes to weigh: each field that is not None makes one what-if of its own.
 
-    extra_wh : float | None — an expansion battery [Wh]
-    idle_w : float | None — a lower idle draw [W]
-    sun_w : float | None — a panel's rating [W]; start_ms tells from which moment the sun is followed
-    generator_h : float | None — hours a generator runs, once, when the pack has room for the charge
+    extra_wh : float | None — capacity of an expansion battery [Wh]
+    idle_w : float | None — the inverter's idle draw instead of the present one [W]
+    sun_w : float | None — rating of a solar panel [W]
+    sky : float — share of the clear-sky light that reaches the panel, 0..1
+    generator_h : float | None — how long a generator runs, once, when the pack has room for the charge [h]
+    start_ms : int — moment from which the sun is followed, UTC milliseconds
     """
 
     extra_wh: float | None = None
@@ -41,7 +43,10 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """Hours remaining after a change, and the change in words."""
+    """Hours remaining after a change, and the change in words.
+
+    gained_h : float | None — how many hours the median gains [h]; None where it is not reached on the grid
+    """
 
     name: str
     hours: Quantiles
@@ -50,7 +55,12 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """The nameplate capacity [Wh] that lasts so many hours with this chance, and the one described."""
+    """The nameplate capacity that lasts a number of hours with a chance, and the capacity described.
+
+    hours : float — how long it has to last [h]
+    probability : float — chance that it does, 0..1
+    capacity_wh, described_wh : float — needed, and described in the site file [Wh]
+    """
 
     hours: float
     probability: float
@@ -59,13 +69,17 @@ class Need:
 
     @property
     def enough(self) -> bool:
-        """Whether the described capacity is."""
+        """Whether the described capacity is at least the one needed."""
         return self.described_wh >= self.capacity_wh
 
 
 @dataclass(frozen=True, slots=True)
 class PackOption:
-    """One pack beside others. price_per_hour: per median hour of reserve; None without a price."""
+    """One pack in a comparison.
+
+    hours : Quantiles — hours to the reserve floor [h]
+    price, price_per_hour : float | None — as the owner wrote it, and over the median hours; None where not known
+    """
 
     name: str
     can_run: Finding
@@ -76,7 +90,7 @@ class PackOption:
 
 
 def check_change(change: Change) -> None:
-    """Raise UsageError where a change is of the wrong sign or far out of range."""
+    """Check that every change has a possible size. Errors: UsageError naming the field that is out of range."""
     within("extra_wh", change.extra_wh, 0.0, 1e6, "Wh")
     within("idle_w", change.idle_w, 0.0, 500.0, "W")
     within("sun_w", change.sun_w, 0.0, 100_000.0, "W")
@@ -85,7 +99,13 @@ def check_change(change: Change) -> None:
 
 
 def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probability: float) -> Need:
-    """Nameplate capacity for `lasting_h` hours with the stated chance: each future's own need, then its quantile."""
+    """The nameplate capacity that lasts `lasting_h` hours: what each future needs, then the quantile of that.
+
+    nominal_wh : float — nameplate capacity behind `held` [Wh]
+    lasting_h : float — how long it has to last [h]
+    probability : float — chance that it does, 0..1
+    Errors: UsageError for more hours than the horizon.
+    """
     if lasting_h > HORIZON_H:
         raise UsageError(
             Said("usage.for_hours_h_is_beyond_the", lasting_h=lasting_h, horizon_h=HORIZON_H),
@@ -99,12 +119,16 @@ def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probab
 
 
 def may_charge(pack: Pack, temperature_c: float | None) -> bool:
-    """Whether a pack may be charged where it stands: no lithium battery below 0 °C."""
+    """Whether a pack may be charged at the temperature where it stands [°C]: a lithium battery not below 0 °C."""
     return temperature_c is None or temperature_c >= 0.0 or not pack.chemistry.is_lithium
 
 
 def what_ifs(held: Situation, site: Site, change: Change, temperature_c: float | None) -> tuple[WhatIf, ...]:
-    """Each change alone, against the hours as they are; what charges gives nothing where it is too cold for that."""
+    """Each change by itself, compared with the hours as they are. A pack too cold to be charged stores nothing.
+
+    temperature_c : float | None — where the pack stands [°C]
+    Errors: UsageError for a panel where no latitude and longitude are given, for a generator without pack.charge_w.
+    """
     cold = not may_charge(site.pack, temperature_c)
     base = hours(held)
     found: list[tuple[str, Array]] = []
@@ -144,7 +168,7 @@ def _sun(held: Situation, site: Site, change: Change) -> Array:
 
 
 def _generator(held: Situation, site: Site, base: Array, generator_h: float, cold: bool) -> Array:
-    """Run shortly before the floor: the generator carries everything for its hours, and the pack takes the charge."""
+    """Hours with a generator, (draws,). It runs shortly before the floor, carries everything and charges the pack."""
     if cold:
         return np.asarray(base + generator_h, dtype=np.float64)
     charge_w = site.pack.charge_w
@@ -157,7 +181,11 @@ def _generator(held: Situation, site: Site, base: Array, generator_h: float, col
 
 
 def beside(name: str, site: Site, can_run: Finding, can_start: Finding, lasting: Quantiles) -> PackOption:
-    """One pack's line in a comparison."""
+    """One pack's line in a comparison.
+
+    site : Site — with this pack in it
+    lasting : Quantiles — hours to the reserve floor [h]
+    """
     price, middle = site.pack.price, lasting.p50
     per_hour = price / middle if price is not None and middle else None
     return PackOption(name, can_run, can_start, lasting, price, per_hour)

@@ -1,4 +1,4 @@
-"""A solar panel on the pack: what a flat one gives through the day under a clear sky, less the clouds of a wet day."""
+"""A solar panel that charges the pack: lying flat, under a clear sky, less what the clouds of a rainy day take."""
 
 from __future__ import annotations
 
@@ -11,15 +11,18 @@ STORM_SKY = 0.25
 """Share of the clear-sky light on a rainy day. Common practice, no source."""
 
 PANEL_LOSSES = 0.8
-"""What of a panel's rating reaches the battery: heat, dirt, charge controller. Common practice, no source."""
+"""Share of a panel's rating that reaches the battery, after heat, dirt and charge controller. Common practice, no
+source."""
 
 
 def charging_wh(
     latitude: float, longitude: float, start_ms: int, ahead_s: Array, panel_w: float, sky: float = STORM_SKY
 ) -> Array:
-    """Cumulative energy into the battery ahead [Wh], (T,).
+    """Cumulative energy into the battery ahead [Wh], (T,), by the clear-sky light of `forecaster.pack.sun`.
 
-    start_ms : int — the moment from which the hours count, UTC milliseconds
+    latitude, longitude : float — where the panel lies [degrees]
+    start_ms : int — the moment from which ahead_s counts, UTC milliseconds
+    ahead_s : (T,) — times ahead [s], rising from 0
     panel_w : float — the panel's rating at 1000 W/m² [W]
     sky : float — share of the clear-sky light, 0..1
     """

@@ -1,7 +1,7 @@
-"""Friction in the discharge pipe, and where pump and pipe meet.
+"""Friction in the discharge pipe, and the flow that a pump reaches through it.
 
-Hazen-Williams and Darcy-Weisbach (Swamee-Jain friction factor) say the same within a few percent for water in
-smooth pipe; the sizing uses the first, the second is its check.
+For water in smooth pipe, Hazen-Williams and Darcy-Weisbach (with the Swamee-Jain friction factor) agree within a few
+per cent. The sizing uses Hazen-Williams; Darcy-Weisbach is there to check it.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ class Pipe:
     """A discharge pipe.
 
     bore_m : float — inner diameter [m]
-    length_m : float — with the usual allowance for bends and the check valve [m]
-    hazen_williams_c : float — 150 for smooth plastic, about 100 for old steel
+    length_m : float — length, with the usual allowance for bends and the check valve [m]
+    hazen_williams_c : float — roughness coefficient C: 150 for smooth plastic, about 100 for old steel
     """
 
     bore_m: float
@@ -44,7 +44,10 @@ def friction_head_m(pipe: Pipe, flow_l_per_min: float) -> float:
 
 
 def darcy_head_m(pipe: Pipe, flow_l_per_min: float, roughness_m: float = SMOOTH_PIPE_M) -> float:
-    """Friction head [m] at a flow [L/min] by Darcy-Weisbach with the Swamee-Jain friction factor (turbulent flow)."""
+    """Friction head [m] at a flow [L/min] by Darcy-Weisbach with the Swamee-Jain friction factor (turbulent flow).
+
+    roughness_m : float — of the pipe's wall [m]
+    """
     if flow_l_per_min == 0:
         return 0.0
     speed = flow_l_per_min / 60_000.0 / (math.pi * pipe.bore_m**2 / 4.0)
@@ -61,9 +64,12 @@ def water_power_w(flow_l_per_min: float, head_m: float) -> float:
 def operating_point(
     static_head_m: float, maximum_head_m: float, flow_at_static_l_per_min: float, pipe: Pipe
 ) -> tuple[float, float]:
-    """Flow [L/min] and total head [m] where the pump's curve meets static head plus friction.
+    """Flow [L/min] and total head [m] at which the pump's curve meets static head plus friction.
 
-    The curve is taken as H = Hmax (1 - (Q/Qmax)²), fixed by the flow at the static head.
+    The curve is taken as H = Hmax (1 - (Q/Qmax)²), through the flow given at the static head.
+    static_head_m : float — height that the water is lifted [m], 0 or more and below maximum_head_m
+    maximum_head_m : float — head at which flow ceases [m]
+    flow_at_static_l_per_min : float — the pump's flow at the static head, without the pipe [L/min]
     """
     greatest_flow = flow_at_static_l_per_min / math.sqrt(1.0 - static_head_m / maximum_head_m)
 

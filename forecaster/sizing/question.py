@@ -1,4 +1,4 @@
-"""What is asked of a sizing, beside the site file, and the check that it can be answered at all."""
+"""What a sizing is asked, beyond what the site file says, and the checks that it can be answered at all."""
 
 from __future__ import annotations
 
@@ -13,10 +13,12 @@ from forecaster.sizing.pipe import Pipe
 from forecaster.texts.catalogue import Said
 
 VOLTAGE_TOLERANCE = 0.15
-"""A pump and a pack further apart than this are not of one voltage class: 115 on 120 V is, 120 on 230 V is not."""
+"""Share by which the voltages of pump and pack may differ and still be one class: 115 V on 120 V is, 120 V on 230 V is
+not."""
 
 LEAST_CAPACITY_WH, LEAST_RATING_W = 30.0, 20.0
-"""No pack that feeds a pump has less: a smaller figure was meant in kWh or kW. Own assumption."""
+"""Least capacity [Wh] and rating [W] of a pack that feeds a pump: a smaller figure was meant in kWh or kW. Own
+assumption."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +26,9 @@ class ObservedStart:
     """A start that was seen on this pack.
 
     started : bool — whether the pump came up to speed
-    watts : float | None — its running power on the pack [W]
-    run_s : float | None — how long that run lasted [s]
-    pinned : bool — the power sat at the pack's rating, so the true demand may be higher
+    watts : float | None — its running power on the pack [W]; None: not measured
+    run_s : float | None — how long that run lasted [s]; None: not known
+    pinned : bool — whether the power stayed at the pack's rating, so that the pump may have asked for more
     """
 
     started: bool
@@ -37,9 +39,11 @@ class ObservedStart:
 
 @dataclass(frozen=True, slots=True)
 class InflowRecord:
-    """What a site's own pump has been seen to use, as mean pump power at the plug [W]; None: not on record.
+    """What a site's own pump has been seen to use.
 
-    days : float — how much of the record was watched [d]
+    dry_w, usual_w, wettest_day_w, wettest_hour_w : float — mean pump power at the plug over a dry, a usual and the
+        wettest day, and over the wettest hour [W]
+    days : float — length of the record [days]
     """
 
     dry_w: float
@@ -53,15 +57,19 @@ class InflowRecord:
 class Question:
     """What a person asks.
 
-    cycles_per_hour, run_s : float | None — how often and how long the pump runs; None: the live forecast's own
-        belief before the first cycle was seen
-    pump : bool — False: the other loads alone
-    running_w : float | None — measured running power [W]
-    charge_percent : float — charge at the start [%]
-    sleeps_on_low_load : bool | None — whether a rehearsal saw the output fall asleep between runs
-    temperature_c : float | None — where the pack stands [°C]
+    cycles_per_hour, run_s : float | None — how often the pump starts [1/h] and how long it runs [s], both or neither;
+        None: what the live forecast believes before it has seen a cycle
+    running_w : float | None — measured running power at the plug [W]; None: from the nameplate
+    charge_percent : float — charge at the start [%], 0..100
+    cord, pipe : Cord | None, Pipe | None — between pack and pump, and behind the pump; None: not described
+    temperature_c : float | None — where the pack stands [°C], -40..60
     end_of_life : bool — plan for a pack that has aged to 80 % of its capacity
-    for_hours, probability — the other way round: the capacity that lasts so long with this chance
+    observed_start : ObservedStart | None — a start seen on this pack; None: none was tried
+    sleeps_on_low_load : bool | None — whether the output was seen to switch itself off between runs; None: not tried
+    record : InflowRecord | None — what the site's own pump has used
+    for_hours : float | None — ask for the capacity that lasts this long [h]; None: do not ask
+    probability : float — chance with which it is to last, 0.5..0.99
+    pump : bool — False: the other loads alone
     """
 
     cycles_per_hour: float | None = None
@@ -95,6 +103,7 @@ def _above_zero(name: str, value: float | None, unit: str) -> None:
 
 
 def within(name: str, value: float | None, low: float, high: float, unit: str) -> None:
+    """Check that a value, where one is given, is finite and in low..high. Errors: UsageError naming the field."""
     if value is not None:
         inside = math.isfinite(value) and low <= value <= high
         _demand(
@@ -105,7 +114,7 @@ def within(name: str, value: float | None, low: float, high: float, unit: str) -
 
 
 def _not_kilo(name: str, value: float | None, least: float, unit: str) -> None:
-    """A figure too small for its unit was mostly read in thousands of it: 2.048 is 2.048 kWh."""
+    """A figure too small for its unit was usually read off in thousands of it: 2.048 is meant as 2.048 kWh."""
     if value is not None:
         _demand(
             value >= least,
@@ -115,7 +124,10 @@ def _not_kilo(name: str, value: float | None, least: float, unit: str) -> None:
 
 
 def check_loads(site: Site) -> None:
-    """The other loads: signs, ranges, both of a rhythm, and a start that takes no less than running."""
+    """Check the other loads: figures in range, a rhythm whole or absent, a start that takes no less than running.
+
+    Errors: UsageError naming the field.
+    """
     for load in site.loads:
         name = f"loads.{load.name}"
         within(f"{name}.watts", load.watts, 0.0, 20_000.0, "W")
@@ -139,7 +151,7 @@ def check_loads(site: Site) -> None:
 
 
 def check_rhythm(question: Question) -> None:
-    """Cycles and run length: both or neither, and a run that fits into its cycle."""
+    """Check cycles and run length: both or neither, and a run that fits into its cycle. Errors: UsageError."""
     cycles, run_s = question.cycles_per_hour, question.run_s
     _above_zero("cycles_per_hour", cycles, Said("usage.per_hour"))
     _above_zero("run_s", run_s, "s")
@@ -158,7 +170,11 @@ def check_rhythm(question: Question) -> None:
 
 
 def check_pump(pump: Pump, measured: bool) -> None:
-    """The nameplate: a voltage, something that tells the power, and nothing impossible."""
+    """Check the nameplate: it needs a voltage and something that tells the power, and nothing may be impossible.
+
+    measured : bool — whether the running power was measured, so that the nameplate need not tell it
+    Errors: UsageError naming the field.
+    """
     _demand(
         pump.rated_voltage_v is not None,
         "pump.rated_voltage_v: missing",
@@ -193,7 +209,7 @@ def check_pump(pump: Pump, measured: bool) -> None:
 
 
 def check_power_against_current(pump: Pump) -> None:
-    """Watts cannot exceed volts times amps."""
+    """Check that the rated watts do not exceed volts times amperes by more than 5 %. Errors: UsageError."""
     if pump.rated_power_w is None or pump.rated_current_a is None or pump.rated_voltage_v is None:
         return
     most = pump.rated_voltage_v * pump.rated_current_a[1]
@@ -211,7 +227,7 @@ def check_power_against_current(pump: Pump) -> None:
 
 
 def check_head(pump: Pump) -> None:
-    """Heads are not negative, and the lift is below the head at which flow ceases."""
+    """Check that heads are not negative, and the lift is below the head at which flow ceases. Errors: UsageError."""
     static, maximum = pump.static_head_m, pump.maximum_head_m
     if static is not None:
         _demand(
@@ -229,7 +245,11 @@ def check_head(pump: Pump) -> None:
 
 
 def check_pack(pack: Pack, charge_percent: float) -> None:
-    """The pack: ratings above zero and in order, a reserve below the charge at the start."""
+    """Check the pack: ratings above 0, a surge no less than the continuous rating, a reserve below the starting charge.
+
+    charge_percent : float — charge at the start [%]
+    Errors: UsageError naming the field.
+    """
     _above_zero("pack.capacity_wh", pack.capacity_wh, "Wh")
     _not_kilo("pack.capacity_wh", pack.capacity_wh, LEAST_CAPACITY_WH, "Wh")
     for name, value, unit in (
@@ -266,7 +286,7 @@ def check_pack(pack: Pack, charge_percent: float) -> None:
 
 
 def check_voltages(pump: Pump, pack: Pack) -> None:
-    """Pump and pack must be of one voltage class."""
+    """Check that pump and pack are of one voltage class, where both are told. Errors: UsageError."""
     pump_v, pack_v = pump.rated_voltage_v, pack.output_voltage_v
     if pump_v is None or pack_v is None:
         return
@@ -278,7 +298,7 @@ def check_voltages(pump: Pump, pack: Pack) -> None:
 
 
 def check_extras(question: Question) -> None:
-    """Cord, pipe, temperature, and the wish for hours."""
+    """Check cord, pipe, temperature, and the hours and chance asked for. Errors: UsageError naming the field."""
     if question.cord is not None:
         gauges = ", ".join(str(g) for g in sorted(AMPACITY_A))
         known = question.cord.awg in AMPACITY_A
@@ -296,7 +316,7 @@ def check_extras(question: Question) -> None:
 
 
 def check(site: Site, question: Question) -> None:
-    """Raise UsageError naming the first field that is missing or impossible, and how to mend it."""
+    """Check site and question together. Errors: UsageError naming the first field at fault, and how to mend it."""
     check_rhythm(question)
     if question.pump:
         check_pump(site.pump, question.running_w is not None)

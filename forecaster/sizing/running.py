@@ -1,4 +1,4 @@
-"""Can it run: watts and volt-amperes against the continuous rating, everything on together, voltage, cord, cold."""
+"""Can it run: everything on at once against the continuous rating, in watts and VA; then voltage, cord and cold."""
 
 from __future__ import annotations
 
@@ -10,22 +10,25 @@ from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, 
 from forecaster.texts.catalogue import Said
 
 LOW_VOLTAGE = 0.9
-"""Share of its rated voltage that a motor is built to run at, NEMA MG 1 12.44, from memory."""
+"""Least share of its rated voltage that a motor is built to run at, NEMA MG 1 12.44, from memory."""
 
 STALLING_VOLTAGE = 0.85
-"""Below this share a loaded motor overheats or stalls. Common practice, no source."""
+"""Below this share of its rated voltage a loaded motor overheats or stalls. Common practice, no source."""
 
 COLD_C, CUT_OFF_C, HOT_C = -10.0, -20.0, 45.0
 """Packs are commonly built to give power down to -10 or -20 °C, and up to 45 °C or more. Common practice, no source."""
 
 
 def live_run() -> Said:
-    """What settles whether a pump runs."""
+    """The words for how to find out whether the pack carries the pump: by letting it run on the pack."""
     return Said("size.settle.live_run")
 
 
 def together(draw: Draw | None, loads: tuple[Load, ...]) -> tuple[Band, Band]:
-    """Watts and volt-amperes with everything on at once; the loads are taken at power factor 1."""
+    """Power with everything on at once, [W] and [VA]; the other loads are taken at power factor 1.
+
+    draw : Draw | None — None: no pump
+    """
     others = sum(load.watts for load in loads)
     if draw is None:
         return Band(others, others, others), Band(others, others, others)
@@ -56,7 +59,7 @@ def _by_watts(w: Band, pack: Pack, run_s: float | None, what: Said) -> Finding:
 
 
 def _above_continuous(w: Band, pack: Pack, run_s: float | None, what: Said) -> Finding:
-    """More than the continuous rating: only the surge could carry it, and a surge is for starting."""
+    """The finding above the continuous rating: only the surge could carry that, and a surge is meant for starting."""
     over = Said("size.run.above", what=what, watts=spanned(w, "W"), rating=number(pack.continuous_w or 0.0))
     if pack.surge_w is None or w.low > pack.surge_w:
         return Finding(Answer.NO, over, Said("size.settle.greater_continuous"))
@@ -81,7 +84,7 @@ def _above_continuous(w: Band, pack: Pack, run_s: float | None, what: Said) -> F
 
 
 def _by_va(va: Band, pack: Pack, what: Said) -> Finding | None:
-    """Volt-amperes against a VA rating, where one is given; None where they are within it."""
+    """The finding where the volt-amperes exceed a stated VA rating or may do so; else None."""
     if pack.continuous_va is None or va.high <= pack.continuous_va:
         return None
     if va.low > pack.continuous_va:
@@ -92,14 +95,17 @@ def _by_va(va: Band, pack: Pack, what: Said) -> Finding | None:
 
 
 def va_caution(va: Band, pack: Pack) -> str | None:
-    """Where only watts are stated and the volt-amperes exceed them: an inverter's current limit may come first."""
+    """A caution where only watts are stated and the volt-amperes [VA] exceed them; else None.
+
+    The inverter may reach the limit of its current before that of its power.
+    """
     if pack.continuous_va is not None or pack.continuous_w is None or va.mid <= pack.continuous_w:
         return None
     return Said("size.caution.va", va=spanned(va, "VA"), watts=number(pack.continuous_w))
 
 
 def _by_cord(draw: Draw, pump: Pump, pack: Pack, cord: Cord) -> list[Finding]:
-    """The current a cord may carry, and the voltage it leaves a running motor."""
+    """Findings against a cord: more current than it may carry, or too little voltage left for a running motor."""
     rated = pump.rated_voltage_v
     if rated is None:
         return []
@@ -118,7 +124,7 @@ def _by_cord(draw: Draw, pump: Pump, pack: Pack, cord: Cord) -> list[Finding]:
 
 
 def _by_voltage(pump: Pump, pack: Pack) -> Finding | None:
-    """A pack whose output voltage is not stated may be of another voltage class than the pump."""
+    """Unproven where the pack's output voltage is not stated: it may be of another class than the pump's. Else None."""
     if pack.output_voltage_v is not None or pump.rated_voltage_v is None:
         return None
     said = Said("size.run.voltage_unstated", volts=number(pump.rated_voltage_v))
@@ -126,7 +132,10 @@ def _by_voltage(pump: Pump, pack: Pack) -> Finding | None:
 
 
 def by_temperature(pack: Pack, temperature_c: float | None) -> Finding | None:
-    """The cold in which a battery's own protection cuts it off, and the heat; None where neither is met."""
+    """The finding where the pack stands too cold or too hot [°C] for its own protection; None where it does not.
+
+    No for a lithium battery below CUT_OFF_C; otherwise unproven below COLD_C or above HOT_C.
+    """
     if temperature_c is None:
         return None
     celsius = number(temperature_c)
@@ -141,7 +150,10 @@ def by_temperature(pack: Pack, temperature_c: float | None) -> Finding | None:
 
 
 def _observed(seen: ObservedStart | None, run_s: float | None) -> Finding | None:
-    """A whole run seen on this pack settles it, if the power was not pinned at the rating."""
+    """A yes from a run seen on this pack, unless the power was pinned at the rating; else None.
+
+    The run seen has to be at least 0.8 of the described one.
+    """
     if seen is None or not seen.started or seen.run_s is None or seen.pinned:
         return None
     if run_s is not None and seen.run_s < 0.8 * run_s:
@@ -163,8 +175,11 @@ def can_run(
     draw: Draw | None, pump: Pump, pack: Pack, loads: tuple[Load, ...], run_s: float | None,
     cord: Cord | None, seen: ObservedStart | None, temperature_c: float | None = None,
 ) -> tuple[Finding, tuple[Step, ...]]:  # fmt: skip
-    """Whether the pack carries the running draw, with everything else on it switched on at the same time.
+    """Whether the pack carries the pump with all other loads on at the same time, and the arithmetic.
 
+    draw : Draw | None — the pump's running draw; None: no pump
+    run_s : float | None — how long one run lasts [s]; None: not described
+    seen : ObservedStart | None — a run seen on this pack; it goes before the ratings
     temperature_c : float | None — where the pack stands [°C]
     """
     w, va = together(draw, loads)

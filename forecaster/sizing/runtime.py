@@ -1,4 +1,7 @@
-"""Hours from a described rhythm, by the arithmetic of the live forecast: pack beliefs, drain, first passage."""
+"""Hours to the reserve floor from a described rhythm, by the same arithmetic as the live forecast.
+
+Beliefs about the pack, the drain that follows, and the moment at which the drain first reaches the floor.
+"""
 
 from __future__ import annotations
 
@@ -21,10 +24,10 @@ from forecaster.texts.catalogue import Figure, Said
 from forecaster.water.inflow import Inflow
 
 DRAWS = 2000
-"""Equally likely futures; a sizing is asked once, so there are more than the live forecast takes."""
+"""Number of equally likely futures. A sizing is computed once, so it can afford more than the live forecast."""
 
 RHYTHM_DOUBT = 0.15
-"""How far a described rhythm, and the inflow that stays, stray on a log scale. Common practice, no source."""
+"""Log-standard deviation of a rhythm that a person described and that is taken to stay. Common practice, no source."""
 
 SEED = 20
 
@@ -33,9 +36,9 @@ SEED = 20
 class Situation:
     """All that the hours follow from.
 
-    pack : PackDraws — beliefs with margins applied, (draws,) each
+    pack : PackDraws — beliefs about the pack with margins applied, (draws,) each
     pump_wh : (draws, T) — cumulative pump energy at the plug ahead [Wh]
-    ahead_s : (T,) — the grid ahead [s]
+    ahead_s : (T,) — times ahead [s], rising from 0
     """
 
     pack: PackDraws
@@ -49,20 +52,27 @@ class Situation:
 
 
 def hours(situation: Situation, charging_wh: Array | None = None) -> Array:
-    """Hours to the reserve floor, (draws,); inf where it is not reached on the grid."""
+    """Hours to the reserve floor [h], (draws,); inf where it is not reached on the grid.
+
+    charging_wh : (draws, T) | None — cumulative energy into the battery ahead [Wh]; None: nothing charges
+    """
     drain = cumulative_drain_wh(situation.pump_wh, situation.pack, situation.ahead_s, charging_wh)
     return first_passage(drain, situation.pack.to_reserve_wh, situation.ahead_s)
 
 
 def hours_to_empty(situation: Situation) -> Quantiles:
-    """Hours until no energy is left."""
+    """Hours until no energy is left [h]."""
     return quantiles(first_passage(situation.drain_wh, situation.pack.to_empty_wh, situation.ahead_s))
 
 
 def pack_draws(
     pack: Pack, loads: tuple[Load, ...], charge_percent: float, margins: Margins, running_w: float | None
 ) -> PackDraws:
-    """What the live forecast believes of a pack before anything was measured on it, (DRAWS,) each, with margins."""
+    """What the live forecast believes of a pack before anything was measured on it, (DRAWS,) each, with margins.
+
+    charge_percent : float — charge at the start [%], 0..100
+    running_w : float | None — the pump's running power at the plug [W]; None: no pump
+    """
     belief = PackBelief(pack, loads, running_w=running_w)
     belief.temperature_c = margins.temperature_c
     drawn = belief.draw(DRAWS, np.random.default_rng(SEED), charge_percent)
@@ -75,7 +85,10 @@ def pack_draws(
 
 
 def triangular(band: Band, uniform: Array) -> Array:
-    """Draws of a band as a triangle over low, mid, high, from uniforms in (0, 1)."""
+    """Draws from the triangular distribution over low, mid and high of a band, in its unit.
+
+    uniform : array — uniforms in (0, 1), of any shape, which is also the shape of the draws
+    """
     if band.single:
         return np.full(uniform.shape, band.mid)
     width, left = band.high - band.low, band.mid - band.low
@@ -89,7 +102,8 @@ def described_pump_wh(running: Band, duty: float, ahead_s: Array, draws: int = D
     """Cumulative pump energy at the plug [Wh], (draws, T), for a rhythm that a person described and that stays.
 
     running : Band — running power [W]
-    duty : float — share of time the pump runs, 0..1
+    duty : float — share of time that the pump runs, 0..1
+    ahead_s : (T,) — times ahead [s]
     """
     watts = triangular(running, uniforms(SEED, draws, 1)[:, 0])
     shares = np.minimum(duty * np.exp(RHYTHM_DOUBT * normals(SEED + 1, draws, 1)[:, 0]), 1.0)
@@ -97,12 +111,15 @@ def described_pump_wh(running: Band, duty: float, ahead_s: Array, draws: int = D
 
 
 def prior_pump_wh(site: Site, ahead_s: Array, draws: int = DRAWS) -> Array:
-    """The live forecast's own belief before the first cycle was seen, (draws, T) [Wh]."""
+    """Cumulative pump energy at the plug [Wh], (draws, T), as the live forecast believes before it has seen a cycle.
+
+    ahead_s : (T,) — times ahead [s]
+    """
     return Inflow(site.pump, site.pit).draw_ahead(0, ahead_s, draws, np.random.default_rng(SEED))
 
 
 def duty_of(question: Question) -> float | None:
-    """Share of time the pump runs: cycles an hour x run length / 3600; None where no rhythm was described."""
+    """Share of time that the pump runs, 0..1: cycles an hour x run length / 3600; None without a described rhythm."""
     if question.cycles_per_hour is None or question.run_s is None:
         return None
     return min(1.0, question.cycles_per_hour * question.run_s / 3600.0)
@@ -111,9 +128,9 @@ def duty_of(question: Question) -> float | None:
 def situation(
     site: Site, question: Question, running: Band | None, margins: Margins, mean_w: float | None = None
 ) -> Situation:
-    """The situation of a question.
+    """The situation of a question: at `mean_w`, else in the described rhythm, else as the live forecast would begin.
 
-    running : Band | None — running power [W]; None: no pump
+    running : Band | None — running power at the plug [W]; None: no pump
     mean_w : float | None — mean pump power to assume instead of the described rhythm [W]
     """
     ahead_s = ahead_grid_s()
@@ -133,7 +150,11 @@ def situation(
 
 @dataclass(frozen=True, slots=True)
 class Central:
-    """The arithmetic at the middle of every belief, for a person to follow: hours and the drain [W]."""
+    """The arithmetic at the median of every belief, for a person to follow.
+
+    hours : float — usable energy over drain [h]
+    drain_w : float — mean power from the battery [W]
+    """
 
     hours: float
     drain_w: float
@@ -150,9 +171,10 @@ def central(
 ) -> Central:
     """Usable energy over mean drain, line by line, at median beliefs.
 
-    pump_mean_w : float — at the plug [W]
+    pump_mean_w : float — mean pump power at the plug [W]
     capacity_wh : float — median capacity with margins [Wh]
-    fast_drain : float — what of the believed losses is the battery's and not the inverter's, at least 1
+    charge_percent, reserve : float — charge at the start, and the reserve floor [%]
+    fast_drain : float — part of the believed losses that is the battery's fast drain, not the inverter's, at least 1
     """
     efficiency, idle = float(np.median(held.pack.efficiency)), float(np.median(held.pack.idle_w))
     loads = float(np.median(held.pack.loads_w))
@@ -179,7 +201,7 @@ def central(
 
 
 def _through_inverter(watts: float, efficiency: float, fast_drain: float) -> Said:
-    """How power at the plug becomes power from the battery [W]."""
+    """The formula, in words, by which power at the plug becomes power from the battery [W]."""
     key = "size.from.inverter" if fast_drain == 1.0 else "size.from.inverter_fast"
     return Said(key, watts=number(watts), share=number(efficiency * fast_drain), cost=number(fast_drain))
 
@@ -188,6 +210,13 @@ def runtime_h(
     capacity_wh: float, depth: float, running_w: float, run_s: float, cycles_per_hour: float,
     efficiency: float, idle_w: float, loads_w: float = 0.0,
 ) -> float:  # fmt: skip
-    """Hours at known values: capacity x depth / (run energy x cycles / efficiency + loads / efficiency + idle)."""
+    """Hours [h] where every value is known: capacity x depth / ((run energy x cycles + loads) / efficiency + idle).
+
+    capacity_wh : float — [Wh]
+    depth : float — share of the capacity that is used, 0..1
+    running_w, run_s, cycles_per_hour : float — the pump's power at the plug [W], run length [s] and starts [1/h]
+    efficiency, idle_w : float — of the inverter, 0..1, and what it takes at no load [W]
+    loads_w : float — mean power of the other loads at the outlet [W]
+    """
     pump = running_w * run_s * cycles_per_hour / 3600.0
     return capacity_wh * depth / ((pump + loads_w) / efficiency + idle_w)

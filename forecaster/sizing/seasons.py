@@ -21,12 +21,18 @@ DRY_SHARE, WET_SHARE = 0.25, 3.0
 """Inflow in a dry and in a wet season as multiples of the described one. Common practice, no source."""
 
 LEAST_RECORD_DAYS = 2.0
-"""A shorter record tells no seasons."""
+"""Least record that tells of seasons [days]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Hours remaining at one inflow, held: its name, the mean pump power [W] and the share of time running."""
+    """Hours remaining if the inflow of one season stays as it is.
+
+    name : str — the season, in words
+    pump_mean_w : float — mean pump power at the plug [W]
+    duty : float — share of time that the pump runs, 0..1
+    hours : Quantiles — hours to the reserve floor [h]
+    """
 
     name: str
     pump_mean_w: float
@@ -35,11 +41,12 @@ class Season:
 
 
 def record_of(hourly: Sequence[RunTotals], pump: Pump) -> InflowRecord | None:
-    """What a pump has used by its own record, as mean power at the plug; None under two days.
+    """What a pump has used by its own record, as mean power at the plug; None for less than LEAST_RECORD_DAYS.
 
-    hourly : runs added up by the clock hour, in order; an hour without a run is left out. An hour without a measured
-        energy counts its running time at the nameplate's power.
-    Dry and usual are the 10 % and the 50 % point over all spans of a day; the wettest hour and day as they were.
+    hourly : Sequence[RunTotals] — runs added up by the clock hour, in order, without the hours that have no run. An
+        hour without a measured energy counts its running time at the nameplate's power.
+    The first and the last hour are left out. Dry and usual are the 10 % and 50 % quantiles over all spans of 24 hours;
+    the wettest day and hour are the greatest seen.
     """
     if not hourly:
         return None
@@ -58,7 +65,11 @@ def record_of(hourly: Sequence[RunTotals], pump: Pump) -> InflowRecord | None:
 
 
 def assumed(usual_w: float, running: float) -> list[tuple[str, float]]:
-    """Named mean pump powers [W] where there is no record; the pump cannot do more than run without pause."""
+    """Seasons by name with their mean pump power [W], as multiples of a described one.
+
+    usual_w : float — mean pump power of the described rhythm [W]
+    running : float — running power [W]; no mean is above it, because the pump cannot do more than run without pause
+    """
     return [
         (Said("size.season.dry"), DRY_SHARE * usual_w),
         (Said("size.season.described"), min(usual_w, running)),
@@ -67,7 +78,10 @@ def assumed(usual_w: float, running: float) -> list[tuple[str, float]]:
 
 
 def recorded(record: InflowRecord, running: float) -> list[tuple[str, float]]:
-    """Named mean pump powers [W] of a site's own record."""
+    """Seasons by name with their mean pump power [W], from a site's own record.
+
+    running : float — running power [W]; the wettest means are limited to it
+    """
     return [
         (Said("size.season.dry_day"), record.dry_w),
         (Said("size.season.usual_day"), record.usual_w),

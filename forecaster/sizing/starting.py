@@ -1,6 +1,6 @@
-"""Can it start: volt-amperes of a standing rotor against the pack's surge, its duration, the cord, and what was seen.
+"""Can it start: the volt-amperes of a motor that stands still against the pack's surge and how long that lasts.
 
-An observed start is stronger evidence than any rating.
+A cord takes away starting torque. An observed start is stronger evidence than any rating.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, 
 from forecaster.texts.catalogue import Said
 
 ACCELERATION_S = 1.0
-"""A small pump is up to speed within 0.1 to 1 s. From memory."""
+"""The longest a small pump takes to come up to speed: they need 0.1 to 1 s. From memory."""
 
 SLOW_ACCELERATION_S = 3.0
-"""The longest a larger pump, above 1/2 hp, takes. From memory."""
+"""The longest a larger pump, above 1/2 hp, takes to come up to speed. From memory."""
 
 WEAK_TORQUE = 0.7
 """Below this share of its starting torque a pump may stall. At 70 % voltage it has 49 %. Common practice, no source."""
@@ -35,20 +35,23 @@ STALLED_TORQUE = 0.2
 """Below this share no pump is trusted to come up to speed. Common practice, no source."""
 
 SAGGING_RATE = 3.0
-"""Power of a start over the capacity [1/h] above which lead-acid may sag below the inverter's low-voltage cut-off.
-Common practice, no source."""
+"""Volt-amperes of a start over the capacity in Wh [1/h]. Above this a lead-acid battery may sag below the voltage at
+which the inverter cuts off. Common practice, no source."""
 
 
 def live_start() -> Said:
-    """What settles whether a pump starts."""
+    """The words for how to find out whether the pump starts: by starting it on the pack."""
     return Said("size.settle.live_start")
 
 
 @dataclass(frozen=True, slots=True)
 class Inrush:
-    """Locked-rotor current [A] with what it rests on; `rule` marks a rule of thumb instead of a plate or table.
+    """A pump's locked-rotor current, and what it rests on.
 
-    conservative : bool — from a table that is for choosing conductors: a real motor may take much less
+    amps : Band — locked-rotor current [A]
+    told_by, formula : str — the evidence and the formula, in words
+    rule : bool — whether it is a rule of thumb from horsepower or full load, not a locked-rotor figure of the nameplate
+    conservative : bool — whether it comes from a table meant for choosing conductors: a motor may take much less
     """
 
     amps: Band
@@ -59,7 +62,10 @@ class Inrush:
 
 
 def inrush(pump: Pump, draw: Draw) -> Inrush | None:
-    """Locked-rotor current from the best evidence: plate amps, code letter, table, six times full load."""
+    """Locked-rotor current from the best evidence: plate amperes, code letter, table, or six times full load.
+
+    None without a rated voltage, or for a horsepower outside the tables.
+    """
     volts = pump.rated_voltage_v
     if volts is None:
         return None
@@ -93,7 +99,11 @@ def _from_horsepower(horsepower: float, volts: float) -> Inrush | None:
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """What a start asks of the pack [VA], the torque left at the motor behind the cord, and how it was found."""
+    """What a start asks of the pack.
+
+    va : Band — starting power at the outlet, the other loads included [VA]
+    torque : float — share of the starting torque left at the motor behind the cord, 0..1
+    """
 
     va: Band
     torque: float
@@ -101,10 +111,12 @@ class Demand:
 
 
 def demand(found: Inrush, volts: float, cord: Cord | None, others_w: float) -> Demand:
-    """Starting volt-amperes at the outlet, on top of the other loads, and the torque left behind the cord.
+    """Starting volt-amperes at the outlet, the other loads included, and the torque left behind the cord.
 
-    A cord takes nothing off what the pack must give: how much less flows through it rests on the phase of a standing
-    rotor, which no plate states, and a better cord would take the relief away again.
+    volts : float — the pump's rated voltage [V]
+    others_w : float — power of the other loads [W]
+    A cord lowers the starting current, but the volt-amperes are not lowered for it: by how much depends on the phase
+    angle of the locked rotor, which no nameplate states, and a better cord would bring them back.
     """
     formula = Said("size.from.told_by", by=found.told_by, formula=found.formula)
     steps = [Step(Said("size.step.locked"), formula, found.amps.mid, "A")]
@@ -122,7 +134,10 @@ def demand(found: Inrush, volts: float, cord: Cord | None, others_w: float) -> D
 
 
 def _behind(cord: Cord, locked_a: float, volts: float) -> tuple[float, list[Step]]:
-    """The share of the starting torque left behind a cord, 0..1, and the steps to it."""
+    """The share of the starting torque left behind a cord, 0..1, and the arithmetic.
+
+    locked_a : float — locked-rotor current without the cord [A]
+    """
     through_a = started_current_a(locked_a, volts, cord)
     drop = cord.drop_v(locked_a)
     most = Said("size.from.amps_ohm_most", amps=number(locked_a), ohm=number(cord.resistance_ohm))
@@ -203,9 +218,11 @@ def _through_cord(finding: Finding, need: Demand) -> Finding:
 def can_start(
     draw: Draw | None, pump: Pump, pack: Pack, loads: tuple[Load, ...], cord: Cord | None, seen: ObservedStart | None
 ) -> tuple[Finding, tuple[Step, ...]]:
-    """Whether the pack brings the pump up to speed while the other loads run, and each load while the pump runs.
+    """Whether the pack starts the pump while the other loads run, and each load while the pump runs; the arithmetic.
 
-    What starts on its own may also start in the same moment as the pump: where that is too much, it is unproven.
+    A load that starts by itself may also start at the same moment as the pump: where that is too much, it is unproven.
+    draw : Draw | None — the pump's running draw; None: no pump, and at least one load
+    seen : ObservedStart | None — a start seen on this pack; it goes before the ratings
     """
     others_w = sum(load.watts for load in loads)
     if draw is None:
@@ -229,7 +246,7 @@ def can_start(
 
 
 def starters(loads: tuple[Load, ...]) -> tuple[Load, ...]:
-    """Loads that take more to start than to run, or that start now and then with nothing said about it."""
+    """Loads that take more to start than to run, or that cycle and do not say what a start takes."""
     return tuple(load for load in loads if (load.start_va or 0.0) > load.watts or _silent(load))
 
 
@@ -238,12 +255,12 @@ def _silent(load: Load) -> bool:
 
 
 def _extra_va(load: Load) -> float:
-    """What starting takes above running [VA]."""
+    """What a start takes above running [VA]; 0 where no starting power is stated."""
     return max(0.0, (load.start_va or load.watts) - load.watts)
 
 
 def _at_once(need: Demand, loads: tuple[Load, ...], pack: Pack, found: Inrush, time_s: float) -> Finding:
-    """Pump and loads starting in one moment: at most unproven, for they may start one after another."""
+    """The finding for pump and loads that start at one moment: never a no, as they may also start one after another."""
     more = sum(_extra_va(load) for load in loads)
     va = Band(need.va.low + more, need.va.mid + more, need.va.high + more)
     finding = _judge(Demand(va, need.torque, ()), pack, found, time_s)
@@ -255,7 +272,11 @@ def _at_once(need: Demand, loads: tuple[Load, ...], pack: Pack, found: Inrush, t
 
 
 def loads_start(loads: tuple[Load, ...], pack: Pack, pump_va: Band) -> tuple[Finding, tuple[Step, ...]]:
-    """The hardest start among the loads, while the others run, and the pump, at `pump_va` [VA]."""
+    """Whether the hardest start among the loads succeeds while the others and the pump run, and the arithmetic.
+
+    loads : tuple[Load, ...] — at least one
+    pump_va : Band — the pump's running power [VA]; 0 without a pump
+    """
     hardest = max(loads, key=_extra_va)
     beside = sum(load.watts for load in loads) + _extra_va(hardest)
     va = Band(pump_va.low + beside, pump_va.mid + beside, pump_va.high + beside)

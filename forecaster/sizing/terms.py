@@ -1,4 +1,4 @@
-"""The words of a sizing: bands, steps of arithmetic, answers with a why."""
+"""What a sizing is made of: values with a band, steps of arithmetic, and answers with their reason."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from forecaster.texts.catalogue import Figure, Said
 
 
 class Answer(StrEnum):
-    """What can be said of a pairing before it has been tried."""
+    """What can be said of a pump on a pack before it has been tried."""
 
     YES = "yes"
     NO = "no"
@@ -20,7 +20,10 @@ class Answer(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A value that is not known exactly: least, likeliest and greatest, in one unit, never crossing."""
+    """A value that is not known exactly: least, likeliest and greatest, in one unit.
+
+    Errors: ValueError where they are not in this order.
+    """
 
     low: float
     mid: float
@@ -35,7 +38,7 @@ class Band:
         return Band(self.low * factor, self.mid * factor, self.high * factor)
 
     def over(self, other: Band) -> Band:
-        """The quotient of two independent positive bands."""
+        """This band over another that is independent of it; both above 0."""
         return Band(self.low / other.high, self.mid / other.mid, self.high / other.low)
 
     @property
@@ -46,9 +49,10 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One line of the arithmetic, for a person to follow: what, how, how much, in which unit.
+    """One line of the arithmetic, for a person to follow.
 
-    value : float — finite, but for hours that lie beyond the horizon: infinite, and null in the document
+    name, formula, unit : str — what it is, how it follows, and its unit, in words
+    value : float — in the unit; infinite only for hours beyond the horizon, which are null in the document
     """
 
     name: str
@@ -64,7 +68,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """An answer with the reason for it, and, where it is unproven or no, what would settle or mend it."""
+    """An answer and its reason. `settle` says what would settle it where it is unproven, or mend it where it is no."""
 
     answer: Answer
     why: str
@@ -75,12 +79,15 @@ WEAKEST_FIRST = (Answer.NO, Answer.UNPROVEN, Answer.YES)
 
 
 def weakest(*findings: Finding) -> Finding:
-    """The finding that leads a conjunction: the first no, else the first unproven, else the first."""
+    """The finding that decides where all must hold: the first no, else the first unproven, else the first.
+
+    Errors: ValueError for no findings.
+    """
     return min(findings, key=lambda finding: WEAKEST_FIRST.index(finding.answer))
 
 
 def number(value: float) -> Figure:
-    """A figure as a person writes it: three significant digits, thousands without an exponent."""
+    """A figure as a person writes it: three significant digits, or from 1000 on whole with thousands separated."""
     if value == 0:
         return Figure("0")
     if abs(value) >= 1000:
@@ -89,12 +96,12 @@ def number(value: float) -> Figure:
 
 
 def share(value: float) -> Figure:
-    """A share, 0..1, in whole percent."""
+    """A share, where 1 is the whole, in whole per cent."""
     return Figure(f"{value:.0%}")
 
 
 def spanned(band: Band, unit: str) -> str:
-    """A band in words: one figure, or "low to high", with its unit."""
+    """A band in words, with its unit: "low to high", or one figure where both read the same."""
     low, high = number(band.low), number(band.high)
     if low == high:
         return Said("size.one", value=low, unit=unit)

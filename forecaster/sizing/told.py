@@ -43,7 +43,7 @@ def told(sizing: Sizing, said_in: Words | None = None) -> str:
 
 
 def help_line(one: Help, say: Words) -> str:
-    """One thing that would help: what, and the hours it leads to with 95 % chance."""
+    """One thing that would help: what it is, the hours that it leads to with 95 % chance, and how many more that is."""
     lasting = Said("size.span.beyond") if one.hours_95 is None else Said("size.help.hours", hours=number(one.hours_95))
     return f"{say.again(one.what)}: {say.again(lasting)}{_gained(one.gained_h, say)}"
 
@@ -85,7 +85,7 @@ def _hours(sizing: Sizing, say: Words) -> list[str]:
 
 
 def range_h(hours: Quantiles) -> Said:
-    """Hours as "13.9 to 20.8 h, middle 17.0 h"."""
+    """Hours as "13.9 to 20.8 h, middle 17.0 h": the 10 %, 90 % and 50 % quantiles, as far as the horizon."""
     low, middle, high = (None if h is None else Figure(f"{h:.1f}") for h in (hours.p10, hours.p50, hours.p90))
     if low is None:
         return Said("size.span.beyond")

@@ -1,4 +1,4 @@
-"""The verdict: a conjunction of all parts, led by the weakest of them."""
+"""The verdict: all parts must hold, so the weakest of them decides."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from forecaster.texts.catalogue import Figure, Said
 
 
 def can_last(need: Need | None) -> Finding | None:
-    """Whether the described capacity lasts the hours asked for with the chance asked for; None: nothing was asked."""
+    """Whether the described capacity lasts the hours asked for with the chance asked for; None: none were asked for."""
     if need is None:
         return None
     figures = {
@@ -32,7 +32,13 @@ def verdict(
     reserve: float,
     pump: bool,
 ) -> str:
-    """One sentence: the first no, else what is unproven, else yes."""
+    """One sentence: the first part that is a no; else what is unproven, or yes, with the hours.
+
+    lasts : Finding | None — None: no hours were asked for
+    lasting : Quantiles — hours to the reserve floor [h]
+    reserve : float — reserve floor [%]
+    pump : bool — False: the other loads alone
+    """
     thing = Said("size.what.pump" if pump else "size.what.loads")
     parts = {"run": runs, "start": starts, "keep_up": keeps, **({"last": lasts} if lasts else {})}
     for name, finding in parts.items():
