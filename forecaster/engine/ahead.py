@@ -1,8 +1,9 @@
 """A site's state with the readings that are still held back folded in, kept from one forecast to the next.
 
-Readings are held back a while, because others may come before them. A forecast looks at all of them nevertheless: it
-rests on copies into which they are folded. Where more readings came in order, the copies are continued; otherwise they
-are made anew. Both give the same, because every reading is folded, and what it tells is heard, one by one.
+Readings are held back for a while, because older ones may still arrive. A forecast takes them all into account
+nevertheless: it rests on copies into which they are folded. Where further readings arrive in order, the same copies are
+continued; otherwise they are made anew. Both ways give the same result, because each reading is folded by itself, and
+the models hear what it tells before the next one.
 """
 
 from __future__ import annotations
@@ -21,10 +22,16 @@ from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now
 
 _RECKONED_PERCENT = 8.0
+"""Standard deviation of a charge at the start of a discharge that was computed rather than reported [%]."""
 
 
 def fold_in(site: Site, fold: Fold, models: Models, items: Sequence[Held], told: FoldOutput, seed: int) -> None:
-    """Fold readings, ordered by source time, and tell the models at once what each of them tells; events stay told."""
+    """Fold readings into the state, and let the models hear what each of them tells before the next one.
+
+    items : sequence of Held — in order of source time
+    told : FoldOutput — takes up the events; its evidence is handed to the models, and is empty afterwards
+    seed : int — of the draws by which the charge left in the pack is computed where nothing reports it
+    """
 
     def heard() -> None:
         _hear(site, fold, models, told.evidence, seed)
@@ -49,7 +56,7 @@ def _hear(site: Site, fold: Fold, models: Models, evidence: Sequence[Evidence], 
                 fold.left_percent, fold.left_ms = float(np.median(left)), at_ms
                 models.hear([told])
             case Began(at_ms):
-                # what the mains had put back until then
+                # the charge that the mains had restored by then
                 percent = charge_now(site, fold, at_ms, on_pack=False)
                 models.hear([told if percent is None else Began(at_ms, percent, _RECKONED_PERCENT)])
             case _:
@@ -57,9 +64,9 @@ def _hear(site: Site, fold: Fold, models: Models, evidence: Sequence[Evidence], 
 
 
 class Ahead:
-    """Copies of a site's state and models into which the held readings are folded.
+    """Copies of a site's state and models into which the readings that are held back are folded.
 
-    stale : bool — set where readings came since the copies were last brought up to them
+    stale : bool — to be set when readings have come that are not in the copies yet
     """
 
     def __init__(self, site: Site, seed: int) -> None:
@@ -70,18 +77,23 @@ class Ahead:
         self._shown: tuple[Fold, Models] | None = None
 
     def drop(self) -> None:
-        """Make the copies anew the next time."""
+        """Discard the copies; they are made anew when they are next asked for."""
         self.stale, self._kept, self._shown = True, None, None
 
     def settled(self, items: Sequence[Held]) -> None:
-        """Readings that are no longer held back: they belong to the state that copies are made from."""
+        """Learn that readings, in order, are no longer held back: the state that copies are made from has them now."""
         count = len(items)
         if self._folded[:count] != items:
             self.drop()
         self._folded = self._folded[count:]
 
     def at(self, now_ms: int, fold: Fold, models: Models, waiting: Callable[[], list[Held]]) -> tuple[Fold, Models]:
-        """The copies, brought to a time. fold, models : without what is held back, for copies made anew"""
+        """The copies as they stand at a time.
+
+        now_ms : int — UTC milliseconds
+        fold, models : the state without the readings that are held back, from which copies are made anew
+        waiting : gives the readings that are held back, in order of source time
+        """
         if self.stale or self._shown is None or self._shown[0].supply.overdue(now_ms):
             if self.stale or self._kept is None:
                 self._kept = self._continued(fold, models, waiting())
@@ -98,11 +110,14 @@ class Ahead:
         in_order = known > 0 or not items or items[0][0] > kept_fold.now_ms
         fold_in(self.site, kept_fold, kept_models, items[known:], FoldOutput(), self.seed)
         kept_models.settle()
-        self._folded = items if in_order else []  # what is late counts by its batch: not continued
+        self._folded = items if in_order else []  # a late reading's effect depends on its batch: start anew next time
         return self._kept
 
     def _brought(self, fold: Fold, models: Models, now_ms: int) -> tuple[Fold, Models]:
-        """Apply what a mains sensor has by now reported for long enough: to what is shown, not to what is kept."""
+        """What is shown at a time: a mains sensor's report counts once it has stood for long enough.
+
+        fold, models : the kept copies, which do not change
+        """
         told = FoldOutput()
         if fold.supply.overdue(now_ms):
             shown, heard = _copied(fold), models.copy()

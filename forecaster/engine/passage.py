@@ -1,4 +1,7 @@
-"""From what drains the battery ahead to the first passages of all draws, looking no further than they go."""
+"""When each draw first reaches the reserve floor and empty, from what drains the battery ahead.
+
+The drain is computed no further ahead than it takes for all draws to have got there.
+"""
 
 from __future__ import annotations
 
@@ -13,16 +16,17 @@ from forecaster.pack.draws import PackDraws
 from forecaster.water.inflow import Inflow
 
 _LEAST_SHARE = 0.4
-"""The pump is first looked at for as long as the pack would last with this share of its present mean power."""
+"""The drain is first computed for as long as the pack would last if the pump used this share of its mean power now."""
 
 
 @dataclass(frozen=True, slots=True)
 class Drain:
     """What drains the battery ahead, in as many draws as the pack has.
 
-    scale : (draws,) | None — factors on the pump's energy for what was not heard
+    scale : (draws,) | None — factors on the pump's energy for what was not heard; None: all was heard
+    now_ms : int — UTC milliseconds
     standby_w : float — the pump's draw between runs [W]
-    charging_wh : (draws, all points) | None — cumulative energy into the battery ahead [Wh]
+    charging_wh : (draws, all points) | None — cumulative energy into the battery ahead [Wh]; None: no charging
     within_wh : (draws,) — correction of the energy budget for the place within the pump's cycle [Wh]
     seed : int — of the water's draws
     """
@@ -47,10 +51,10 @@ class Drain:
         return reserve.cumulative_drain_wh(pump_wh, self.pack, whole_s[:points], self.charging_wh)
 
     def passage(self, mean_w: float) -> Passage:
-        """First passages of all draws. mean_w : float — the pump's mean power now [W]
+        """When each draw first reaches the reserve floor and empty. mean_w : float — the pump's mean power now [W]
 
-        Most draws have passed long before the inverter alone would have emptied the pack; where some have not, the
-        points up to there are looked at too. The values at a point do not depend on how many are looked at.
+        Most draws are empty long before the inverter and the other loads alone would have emptied the pack. Where some
+        are not, the points up to that time are computed as well; how many are computed does not change their values.
         """
         whole_s = reserve.ahead_grid_s()
         if self.charging_wh is not None:
@@ -72,11 +76,11 @@ class Drain:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """First passages of one set of draws, and the drain that they rest on.
+    """When each of a set of draws first reaches the reserve floor and empty, and the drain that this rests on.
 
     grid_s : (T,) — times ahead [s]; drain_wh : (draws, T) — energy drawn from the battery until then [Wh]
-    hours, to_empty_h : (draws,) — until the reserve floor and until empty [h], inf for never
-    late_h : float — a little beyond the late end of the range [h]
+    hours, to_empty_h : (draws,) — until the reserve floor and until empty [h], inf: not within the grid
+    late_h : float — a little later than the 95 % quantile of `hours` [h]
     """
 
     grid_s: Array
@@ -87,5 +91,5 @@ class Passage:
 
     @property
     def whole(self) -> bool:
-        """Whether every draw has passed within the grid, and the grid goes on to a little beyond the late end."""
+        """Whether every draw is empty within the grid, and the grid goes on to `late_h`."""
         return bool(np.isfinite(self.to_empty_h).all()) and self.late_h * 3600.0 <= float(self.grid_s[-1])

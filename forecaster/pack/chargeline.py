@@ -28,18 +28,18 @@ and skew of the reported charge, the true share of charge at the start, and log 
 heard over what was booked for it."""
 
 SHARED = 6
-"""The first so many belong to the pack, the rest to one discharge."""
+"""So many of the unknowns, from the first on, belong to the pack; the rest belong to one discharge."""
 
 UNKNOWNS = 8
 COLUMNS = 5
-"""Of a row: plug, loads, hours, charging, booked unheard."""
+"""Columns of a row: plug [Wh], loads [Wh], hours [h], charging [Wh], booked unheard [Wh]."""
 
 UNHEARD_SPREAD = 0.6
-"""Of what the pump used while it was not heard, over what was booked, on a log scale (common practice, no source)."""
+"""Standard deviation of the log of what the pump used unheard over what was booked (common practice, no source)."""
 
 ROUNDINGS = np.array([0.0, 0.5, -0.5])
 ROUNDING_PRIOR = np.array([0.5, 0.4, 0.1])
-"""How far above the middle between two shown values the edge lies [steps]: rounded, cut, rounded up."""
+"""How far above the middle between two shown values the shown charge changes [steps]: rounded, cut, rounded up."""
 
 CHARGE_ACCEPTED = 0.97
 """Share of the energy into the battery that can be drawn again (common practice for lithium, no source)."""
@@ -51,22 +51,26 @@ THIN_PERCENT = 0.9
 """Changes closer than this to the last one kept add nothing [%]."""
 
 STUDENT = 5.0
-"""Degrees of freedom of a change's error."""
+"""Degrees of freedom of the Student-t error of a change."""
 
 STEPS = 6
-"""Gauss-Newton steps; the equations are so nearly linear that three suffice mostly."""
+"""Gauss-Newton steps at most; the equations are nearly linear, so that three mostly suffice."""
 
 FULL_SPREAD_PERCENT = 0.15
+"""Standard deviation of the charge at a start that was reported as full [%]."""
 
 BENT_FROM = 12
-"""Changes from which the plug's energy over time is taken for a bent course rather than a straight one."""
+"""Rows, the start among them, from which the plug's energy over time is fitted with a parabola, not a straight line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """Counted since the start: pump Wh at the plug, other loads' Wh where measured, hours, Wh into the pack; what
-    one sample of the running pump stands for where runs are caught by chance [Wh]; and what was booked for the pump
-    while it was not heard [Wh].
+    """What was counted since the start of a discharge.
+
+    plug_wh, hours, charging_wh : float — the pump's energy at the plug [Wh], time [h], energy into the pack [Wh]
+    loads_wh : float | None — energy of the other loads [Wh]; None: not measured
+    lump_wh : float — energy that one sample of the running pump stands for, where samples catch it by chance [Wh]; or 0
+    unheard_wh : float — energy booked for the pump while it was not heard [Wh]
     """
 
     plug_wh: float
@@ -102,9 +106,7 @@ class ChargeSteps:
 
     @classmethod
     def of(cls, saved: dict[str, Any]) -> ChargeSteps:
-        """The evidence that was saved with `asdict`; JSON has no NaN, so null stands for it. Rows that older releases
-        kept have no column for what was booked unheard: nothing was.
-        """
+        """The evidence as `asdict` saved it: null stands for NaN; a row of an older release gets 0 as last value."""
         self = cls(**saved)
         self.rows, self.widths = [_nan(row) for row in self.rows], [_nan(row) for row in self.widths]
         self.last = _nan(self.last)
@@ -116,7 +118,7 @@ class ChargeSteps:
         return len(self.edges)
 
     def copy(self) -> ChargeSteps:
-        """The same evidence, to be added to apart."""
+        """A copy of the evidence, to which more can be added without changing this one."""
         return replace(
             self,
             rows=list(self.rows),
@@ -127,11 +129,15 @@ class ChargeSteps:
         )
 
     def start(self, percent: float, spread: float) -> None:
-        """A start that was guessed rather than read: charge [%] and its spread [%]."""
+        """Set a start that was guessed rather than read: its charge [%], 0..100, and its standard deviation [%]."""
         self.start_percent, self.start_spread = percent, spread
 
     def heal(self, hours: Array, plug_wh: Array, unheard_wh: float) -> None:
-        """Put known energy [Wh] at times [h], rising, in place of what was booked unheard in rows from the first on."""
+        """Put what late readings tell of the pump's energy into rows from hours[0] on, in place of what was booked.
+
+        hours, plug_wh : (n,) — times since the start [h] and energy at the plug by then [Wh], both rising
+        unheard_wh : float — what stays booked as unheard in these rows [Wh]
+        """
         for index, (row, width) in enumerate(zip(self.rows, self.widths, strict=True)):
             if row[2] >= hours[0] and row[4] > unheard_wh:
                 ends = np.interp([row[2] - width[2] / 2.0, row[2], row[2] + width[2] / 2.0], hours, plug_wh)
@@ -142,11 +148,11 @@ class ChargeSteps:
             self.last = [float(np.interp(self.last[2], hours, plug_wh)), *self.last[1:4], unheard_wh]
 
     def wait(self, row: Row) -> None:
-        """A sample that shows no change."""
+        """Take in a sample that shows the same charge as the one before it."""
         self.last = _flat(row)
 
     def change(self, row: Row, before: float, after: float, step: float) -> None:
-        """A sample that shows another charge than the one before it [%]."""
+        """Take in a sample that shows another charge: before, after, and the step of the reported charge [%]."""
         here = _flat(row)
         width = [b - a for a, b in zip(self.last, here, strict=True)]
         if abs(after - before) <= 1.5 * step:
@@ -193,12 +199,12 @@ class ChargeContext:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
-    """The unknowns under each hypothesis: a rounding and a scale of the gauge's stray, H of them, scales fastest.
+    """Belief over the unknowns under H hypotheses, each a rounding and a scale of the gauge's stray, scales fastest.
 
     mean, covariance, weight : (H, 8), (H, 8, 8), (H,)
     stray : (H, 2) — the gauge's stray at the newest change and at the floor, where the unknowns are at their mean [%]
-    stray_slope : (H, 2, 8) — by how much it falls where the unknowns are greater
-    stray_root : (H, 2, 2) — root of the covariance that is left [%]
+    stray_slope : (H, 2, 8) — how much that stray falls for each unit by which an unknown rises [%]
+    stray_root : (H, 2, 2) — Cholesky root of the covariance that the changes leave to the stray [%]
     """
 
     mean: Array
@@ -215,7 +221,7 @@ class Posterior:
 
     @property
     def scale(self) -> Array:
-        """Weights of the scales of the stray."""
+        """Weights of the scales of the stray (3,)."""
         return np.asarray(self.weight.reshape(ROUNDINGS.size, SCALES.size).sum(axis=0))
 
 
@@ -224,7 +230,7 @@ OF_ROUNDING = np.repeat(ROUNDINGS, SCALES.size)
 """Rounding of each hypothesis."""
 
 _LEAST_STRAY = 1e-8
-"""Keeps the covariance of the stray at two charges that are one from being singular [%²]."""
+"""Added to the variances of the stray [%²], so that its covariance is not singular where two charges are the same."""
 
 OF_SCALE = np.tile(SCALES, ROUNDINGS.size)
 """Scale of the gauge's stray of each hypothesis."""
@@ -328,11 +334,11 @@ def _together(error: Array, slope: Array, variance: Array, shared: Array) -> _Fi
 
 
 def _smoothed(table: Array, lump_wh: float) -> Array:
-    """The table with the plug's energy as a smooth course of time, what the pump most likely used.
+    """The table with the plug's energy as a smooth function of time, which is what the pump most likely used.
 
-    A catch more or less says nothing of what the battery gave in that stretch; were each stretch taken as counted, the
-    fall of the charge in stretches without a catch would be put down to the pack itself (errors in variables; smooth
-    time is the instrument, Fuller 1987, Measurement Error Models, sec. 1.4). Rising always, by at least a catch in all.
+    One catch more or less says nothing of what the battery gave in that stretch. Were each stretch taken as counted,
+    the fall of the charge where nothing was caught would be put down to the pack itself (errors in variables; smooth
+    time is the instrument, Fuller 1987, Measurement Error Models, sec. 1.4). The energy never falls with time.
     """
     hours, wh = table[:, 2], table[:, 0]
     even_wh = (wh.max() + lump_wh) * hours / max(float(hours.max()), 1e-6)

@@ -39,14 +39,19 @@ _BEYOND_STEP = 0.15
 """How far beyond half a step the unrounded charge may be from the shown one [steps]."""
 
 _KEPT = 256
-"""Posteriors of which the draws are kept, the newest used: some 60 kB each."""
+"""For how many posteriors the draws are kept, those used last: some 60 kB each."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Unknowns:
-    """Joint draws of the unknowns of one posterior, arrays of shape (draws,), natural units; capacity at 25 °C.
+    """Joint draws of the unknowns of one posterior, arrays of shape (draws,).
 
-    rounding, scale : where the shown charge turns over [steps]; scale of the gauge's stray
+    capacity_wh, idle_w : capacity at 25 °C [Wh], and the inverter's own draw [W]
+    cost : DC Wh for one AC Wh
+    loads, unheard : factors on the listed loads, and on what was booked for the pump while it was not heard
+    bow, skew, start : bends of the gauge as in `reported_percent`, and the true share of charge at the start, at most 1
+    rounding : how far above the middle between two shown values the shown charge changes [steps]
+    scale : scale of the gauge's stray
     stray : (draws, 2) — the gauge's stray now and at the floor [%]
     """
 
@@ -65,7 +70,11 @@ class Unknowns:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """What the gauge shows. charge_percent : [%], None where nothing reports it; step, floor : [%]."""
+    """What the gauge shows, and the charge that is to be left.
+
+    charge_percent : float | None — reported charge [%], 0..100; None: nothing reports it
+    step_percent, floor_percent : float — step of the reported charge, and the reserve floor [%]
+    """
 
     charge_percent: float | None
     step_percent: float
@@ -74,7 +83,7 @@ class Shown:
 
 @lru_cache(maxsize=_KEPT)
 def unknowns(known: Posterior, seed: int, draws: int) -> Unknowns:
-    """Draws of everything that a posterior leaves open."""
+    """Joint draws of all unknowns from a posterior, the same again for the same seed. draws : int — how many"""
     z = normals(seed + _OWN_NUMBERS, draws, UNKNOWNS + 2)
     edges = np.cumsum(known.weight)
     pick = np.minimum(np.searchsorted(edges, uniforms(seed + 1, draws, 1)[:, 0] * edges[-1]), edges.size - 1)
@@ -114,9 +123,9 @@ def _bounds(drawn: Unknowns, shown: Shown) -> Array:
 def by_gauge(
     drawn: Unknowns, shown: Shown, now: Discharge, read: Discharge, listed_w: float, factor: float, seed: int
 ) -> PackDraws:
-    """Draws of what the changes of the charge leave.
+    """Draws of the pack now: the unknowns with what was counted, held to the charge that the gauge last showed.
 
-    read : what had been counted when the charge was last read
+    now, read : Discharge — what has been counted by now, and what had been when the charge was last read
     listed_w : float — mean power of the listed loads [W]
     factor : float — capacity at the present temperature over that at 25 °C
     """

@@ -19,16 +19,22 @@ SLOW_WOBBLE, SLOW_WOBBLE_H = 0.02, 14.0
 """Wobble too slow to be learnt in a day: relative size, correlation time [h] (common practice, no source)."""
 
 STORM_H_SPREAD = 0.4
+"""Standard deviation of the log of the mean time that a storm lasts."""
 
 _MOST_EXPONENT = 80.0
-"""What single precision holds. Rain that lasts this many time constants does not occur."""
+"""Greatest exponent that single precision takes. Rain that lasts for this many time constants does not occur."""
 
 _KEPT = 128
-"""Banks of which the draws are kept, the newest used: some 100 kB each."""
+"""For how many banks the draws are kept, those used last: some 100 kB each."""
 
 
 class Draws:
-    """`draws` joint draws of candidate and state of a bank, at the time the bank stands at."""
+    """Joint draws of candidate and state of a bank, `draws` of them, at the time up to which the bank has come.
+
+    base, stores, rain_w : (draws,), (draws, 3), (draws,) — base, reservoirs and rain that nobody measured [W]
+    now : (draws,) — the wobble as a share of the level; gains : (draws, 3) | None — the bank's gains [W per mm/h]
+    usual_h : the three time constants nearest to the bank's mean [h]
+    """
 
     def __init__(self, bank: Bank, seed: int, draws: int) -> None:
         self.seed, self.draws = seed, draws
@@ -60,19 +66,23 @@ class Draws:
         self.ends = -self.storm_h * np.log(uniforms(seed + 2, draws, 1)[:, 0])
 
     def level_w(self, lag_h: float) -> Array:
-        """Mean power a while after the bank's time [W], shape (draws,)."""
+        """Mean power without new rain [W], (draws,). lag_h : float — how long after the bank's time [h]"""
         level = self.base + np.sum(self.stores * np.exp(-lag_h / self.tau_h), axis=1)
         return np.asarray(level * np.maximum(0.0, 1.0 + self.now * np.exp(-lag_h / self.wobble_h)), dtype=np.float64)
 
     def falling_wh(self, ahead_h: Array, lag_h: float) -> Single:
-        """Energy of water that is already there, from each time ahead to the next [Wh], (draws, T - 1), unwobbled."""
+        """Energy of water that is already there, from each time ahead to the next [Wh], (draws, T - 1), without wobble.
+
+        ahead_h : (T,) — times ahead [h], rising; lag_h : float — from the bank's time to the first of them [h]
+        """
         shapes = np.vstack([-np.exp(-(lag_h + ahead_h) / self.scales_h[:, None]), ahead_h])
         return np.asarray(self.holds_wh @ np.diff(shapes, axis=1).astype(np.float32))
 
     def add_raining_wh(self, rises: Single, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> None:
-        """Add the energy of rain that falls now and ends by chance to the rises (draws, T - 1) of falling water [Wh].
+        """Add the energy of rain that falls now, and ends by chance, to the rises.
 
-        measured_mm_per_h : float | None — its strength where a gauge tells [mm/h]; None: as the bank infers
+        rises : (draws, T - 1) — energy from each time ahead to the next [Wh], changed in place
+        measured_mm_per_h : float | None — the rain by a gauge [mm/h]; None: as the bank infers it from the pump
         """
         if measured_mm_per_h is not None and self.gains is not None:
             fills = self.gains * measured_mm_per_h
@@ -100,18 +110,27 @@ class Draws:
         return np.asarray(given)
 
     def add_arrived_wh(self, rises: Single, ahead_h: Array, depth_mm: float) -> None:
-        """Add the energy of measured rain that has just reached the reservoirs to the rises (draws, T - 1) [Wh]."""
+        """Add the energy of measured rain that has just reached the reservoirs to the rises; nothing without gains.
+
+        rises : (draws, T - 1) — energy from each time ahead to the next [Wh], changed in place
+        depth_mm : float — depth of that rain [mm]
+        """
         if self.gains is not None and depth_mm > 0.0:
             self.add_shapes(rises, self.gains * depth_mm, -np.exp(-ahead_h / self.scales_h[:, None]))
 
     def add_shapes(self, rises: Single, amount: Array, shapes: Array) -> None:
-        """Add amounts of the reservoirs (draws, 3) times each time constant's path (S, T) to the rises."""
+        """Add the reservoirs' amounts, each times the path of its time constant, to the rises.
+
+        rises : (draws, T - 1) — energy from each time ahead to the next [Wh], changed in place
+        amount : (draws, 3) — amount of each reservoir; shapes : (S, T) — path of each time constant at the times ahead
+        """
         rises += self.by_scale(amount).astype(np.float32) @ np.diff(shapes, axis=1).astype(np.float32)
 
     def wobble_factor(self, ahead_h: Array, lag_h: float, points: int) -> Single:
-        """The wobble's path as a factor on the rises between the first `points` times ahead, (draws, points - 1).
+        """The wobble as factors on the rises between the first `points` times ahead, (draws, points - 1), at least 0.
 
-        ahead_h : (all,) — every time ahead [h]; the wobble's modes belong to them all
+        ahead_h : (all,) — every time ahead [h], also those after `points`: the wobble's modes are made for all of them
+        lag_h : float — from the bank's time to the first of them [h]
         """
         shapes = _wobble_shapes(tuple(ahead_h.tolist()), tuple(self.wobbles_h.tolist()))[:, : points - 1]
         weight = np.zeros((self.draws, MODES + self.wobbles_h.size * (MODES + 1)), dtype=np.float32)
@@ -125,7 +144,10 @@ class Draws:
         return np.asarray(np.maximum(factor, np.float32(0.0), out=factor))
 
     def by_scale(self, amount: Array, rows: NDArray[np.intp] | None = None) -> Array:
-        """Amounts (draws, 3) of the reservoirs as amounts of each time constant, shape (draws, S)."""
+        """Amounts of the reservoirs (draws, 3), summed by their time constants: (draws, S).
+
+        rows : (n,) | None — which draws the amounts belong to; None: all
+        """
         place = self.place if rows is None else self.place[rows]
         weight, row = np.zeros((amount.shape[0], self.scales_h.size)), np.arange(amount.shape[0])
         for k in range(amount.shape[1]):
@@ -156,7 +178,7 @@ def _wobble_shapes(ahead_h: tuple[float, ...], wobbles_h: tuple[float, ...]) -> 
 
 @lru_cache(maxsize=_KEPT)
 def drawn_from(bank: Bank, seed: int, draws: int) -> Draws:
-    """The draws of a bank, made once: a bank that is in use does not change any more."""
+    """The draws of a bank, made only once; a bank that has been drawn from must not change any more."""
     return Draws(bank, seed, draws)
 
 

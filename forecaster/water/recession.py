@@ -72,7 +72,7 @@ class Candidates:
 
     @property
     def count(self) -> int:
-        """K."""
+        """K, the number of candidates."""
         return int(self.wobble.size)
 
 
@@ -83,7 +83,11 @@ def grid(
     slow_h: tuple[float, ...] = (65.0, 150.0),
     wobbles: tuple[tuple[float, float], ...] = ((0.03, 0.3), (0.07, 0.4), (0.03, 3.0), (0.07, 3.0)),
 ) -> Candidates:
-    """Every combination, equally likely: time constants [h] apart by factors of about two, and wobbles (size, h)."""
+    """Candidates of every combination, all equally likely.
+
+    fast_h, middle_h, slow_h : tuple of float — time constants of the three reservoirs [h], about a factor of two apart
+    wobbles : tuple of (float, float) — standard deviation as a share of the level, and correlation time [h]
+    """
     rows = np.array([[a, b, c, *w] for a, b, c, w in product(fast_h, middle_h, slow_h, wobbles)])
     flat = np.full(rows.shape[0], -np.log(rows.shape[0]))
     return Candidates(rows[:, :3].copy(), rows[:, 3].copy(), rows[:, 4].copy(), flat)
@@ -106,16 +110,16 @@ class Bank:
     """Means (K, n), covariances (K, n, n) and log weights (K,) of the candidates' filters, n = 6, or 9 with gains."""
 
     DRIFT = 0.04
-    """Random walk of base and reservoirs beyond their recession, share of the level in a square-root day."""
+    """Random walk of base and reservoirs beyond their recession, as a share of the level per square root of a day."""
 
     GAIN_DRIFT = 0.1
-    """Random walk of the gains, share of them all in a square-root day: the ground is not always equally wet."""
+    """Random walk of the gains, as a share of their sum per square root of a day: the ground varies in wetness."""
 
     FORGET_H = 24.0 * 21.0
     """Evidence for a candidate is forgotten with this time constant [h], since no ground keeps its constants."""
 
     def __init__(self, candidates: Candidates, mean: Array, covariance: Array) -> None:
-        """mean (n,) and covariance (n, n) of the prior are shared by all candidates, W and W²."""
+        """mean, covariance : (n,), (n, n) — of the prior, the same for all candidates [W], [W²]"""
         self.candidates = candidates
         self.mean = np.repeat(mean[None, :], candidates.count, axis=0)
         self.covariance = np.repeat(covariance[None, :, :], candidates.count, axis=0)
@@ -136,7 +140,10 @@ class Bank:
         return max(0.0, float(self.weights @ self.mean[:, LEVEL].sum(axis=1)))
 
     def levels_w(self, lag_h: float) -> tuple[Array, Array]:
-        """Mean power a while after the bank's time, without new rain: mean and deviation a candidate [W], (K,) each."""
+        """Mean power without new rain, as each candidate has it: its mean and its standard deviation [W], (K,) each.
+
+        lag_h : float — how long after the bank's time [h]
+        """
         c = self.candidates
         look = np.zeros(self.mean.shape)
         look[:, BASE] = 1.0
@@ -156,7 +163,10 @@ class Bank:
         return bool(self.mean.shape[1] == 9)
 
     def add_gains(self, scale_w: float) -> None:
-        """Let measured rain drive the reservoirs from now on; scale_w is a guess at all gains together [W per mm/h]."""
+        """Let measured rain drive the reservoirs from now on; nothing happens where it does already.
+
+        scale_w : float — a guess at the sum of the three gains [W per mm/h]
+        """
         if self.has_gains:
             return
         guess = scale_w * SHARES
@@ -167,9 +177,11 @@ class Bank:
         self.covariance = wider
 
     def predict(self, span_h: float, level_w: float, rain_mm_per_h: float = 0.0) -> None:
-        """Carry every filter ahead by a span [h] over which rain reached the reservoirs at a steady rate.
+        """Carry every filter ahead by a span over which measured rain reached the reservoirs at a steady rate.
 
+        span_h : float — the span [h]
         level_w : float — level to which wobble and drift are proportional [W]
+        rain_mm_per_h : float — the measured rain [mm/h], without effect where the bank has no gains
         """
         c = self.candidates
         count, n = self.mean.shape
@@ -198,7 +210,10 @@ class Bank:
         self.log_weight = c.log_prior + (self.log_weight - c.log_prior) * np.exp(-span_h / self.FORGET_H)
 
     def observe(self, mean_w: float, variance: float, span_h: float, surge: Surge | None = None) -> None:
-        """Take in the mean power over the `span_h` [h] that ends now [W], with its variance [W²].
+        """Take in a measurement of the mean power over the span that ends now.
+
+        mean_w, variance : float — the mean power [W] and its variance [W²]; span_h : float — the span [h]
+        surge : Surge | None — rain that may have begun or ended unmeasured; None: none is considered
 
         The mean of a reservoir over the span is its end value times (e^a - 1)/a, a = span/tau.
         """
@@ -230,7 +245,7 @@ class Bank:
         self.mean[:, GAINS] = np.maximum(self.mean[:, GAINS], 0.0)  # gains keep their spread: they may yet be learnt
 
     def design(self, span_h: float) -> Array:
-        """What the mean over the span that ends now is made of, shape (K, n)."""
+        """Factors of the states at its end in the mean power over a span: (K, n). span_h : float — the span [h]"""
         design = np.zeros(self.mean.shape)
         design[:, BASE] = design[:, WOBBLE] = 1.0
         ratio = np.minimum(span_h / self.candidates.tau_h, 3.0)
