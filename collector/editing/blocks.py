@@ -1,6 +1,6 @@
-"""The text of a TOML file as blocks, one a section with the comments right above it, each a TOML document of its own.
+"""The text of a TOML file as blocks: each a section with the comments right above it, and a TOML document by itself.
 
-A library keeps comments and order within a block; a block that is moved or removed takes its own comments along.
+Within a block the TOML library keeps comments and order. A block that is moved or removed takes its comments along.
 """
 
 from __future__ import annotations
@@ -9,16 +9,16 @@ import re
 from dataclasses import dataclass
 
 HEADER = re.compile(r"\s*(\[\[?)\s*([A-Za-z0-9_-]+(?:\s*\.\s*[A-Za-z0-9_-]+)*)\s*\]\]?\s*(#.*)?")
-"""The line that begins a section; keys in quotes are none of a site file's."""
+"""A line that begins a section. Section names in quotes are not recognised: a site file has none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
     """A section of the text.
 
-    name : str — dotted; "" for what stands before the first section
-    listed : bool — an element of a list, `[[name]]`
-    lead : str — the comment lines right above its header; body : str — the header and what follows
+    name : str — of the section, dotted; "" for what stands before the first section
+    listed : bool — whether it is an element of a list, `[[name]]`
+    lead : str — the comment lines right above its header; body : str — the header and what follows it
     """
 
     name: str
@@ -33,7 +33,7 @@ class Block:
 
 
 def blocks_of(text: str) -> list[Block]:
-    """The blocks of a file, in order; the first is that of no section, if only an empty one."""
+    """The blocks of a file's text, in order; the first has no section, and may be empty."""
     lines = text.splitlines(keepends=True)
     starts = [number for number, line in enumerate(lines) if HEADER.fullmatch(line.rstrip("\r\n"))]
     leads = [_lead_of(lines, start, floor) for start, floor in zip(starts, [-1, *starts], strict=False)]
@@ -49,7 +49,7 @@ def blocks_of(text: str) -> list[Block]:
 
 
 def _lead_of(lines: list[str], start: int, floor: int) -> int:
-    """The first of the comment lines right above a header."""
+    """The number of the first comment line right above a header, searched down to, but not including, line `floor`."""
     first = start
     while first - 1 > floor and lines[first - 1].lstrip().startswith("#"):
         first -= 1
@@ -57,7 +57,7 @@ def _lead_of(lines: list[str], start: int, floor: int) -> int:
 
 
 def joined(blocks: list[Block]) -> str:
-    """The text of blocks. Where the file sets its sections apart by an empty line, each of them is."""
+    """The text of blocks one after another. Where any two are set apart by an empty line, all sections are."""
     apart = any(block.text.endswith(("\n\n", "\n\r\n")) for block in blocks[:-1])
     end = "\r\n" if any("\r\n" in block.text for block in blocks) else "\n"
     text = ""

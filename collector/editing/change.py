@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 Values = Mapping[str, Any]
-"""New values by key; None removes a key, and what is not named stays as it is."""
+"""New values by key. None removes the key; a key that is not named stays as it is."""
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
     """One element of a list section after a change.
 
-    origin : int | None — its place before the change; None: it is new
-    values : Mapping — what changes in it
+    origin : int | None — its place in the list before the change, from 0; None: it is new
+    values : Values — what changes in it
     """
 
     origin: int | None
@@ -27,8 +27,8 @@ class Item:
 class SiteChange:
     """What changes in a site file.
 
-    tables : by section, "" for the keys before the first section, "alarms.limits" for a section within another
-    lists : by section all its elements in their new order; one that is not named any more is removed
+    tables : new values by section: "" for the keys before the first section, "alarms.limits" for one within another
+    lists : for each list section all its elements in their new order; an element that is not named is removed
     """
 
     tables: Mapping[str, Values] = field(default_factory=dict)
@@ -36,12 +36,12 @@ class SiteChange:
 
     @property
     def empty(self) -> bool:
-        """Whether it names nothing at all."""
+        """Whether nothing is named in it."""
         return not any(self.tables.values()) and not self.lists
 
 
 def changed(content: Mapping[str, Any], change: SiteChange) -> dict[str, Any]:
-    """The content of a site file after a change. A section that loses its last key goes with it."""
+    """The content of a site file after a change, as a new dict. A section that loses its last key is removed."""
     after = deepcopy(dict(content))
     for name, values in change.tables.items():
         path = name.split(".") if name else []
@@ -79,6 +79,6 @@ def _item(before: list[dict[str, Any]], item: Item) -> dict[str, Any]:
 
 
 def rows_of(content: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
-    """The elements of a list section; none where it is something else, which the file's check names."""
+    """The elements of a list section; none where the value is anything else, which the check of the file reports."""
     value = content.get(key)
     return list(value) if isinstance(value, list) and all(isinstance(row, dict) for row in value) else []

@@ -1,4 +1,4 @@
-"""The difference of two texts of a site file as people see it, with secrets covered."""
+"""The difference between two texts of a site file as it is shown to people, with secrets covered."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ USER = re.compile(r"(://)[^/\s@\"']+@")
 COVER = "•••"
 CHANGED = "••• *"
 CONTEXT = 2
+"""Unchanged lines shown before and after each change."""
 
 
 class DiffLine(NamedTuple):
@@ -23,17 +24,17 @@ class DiffLine(NamedTuple):
 
 
 def difference(before: str, after: str) -> list[DiffLine]:
-    """What changed between two texts. A secret that changed is said to have changed, and not shown."""
+    """The lines that differ between two texts, with some around them. A changed secret is marked so, not shown."""
     old, new = _covered(before, COVER), _covered(after, COVER)
     if _secrets(before) != _secrets(after):
         new = _covered_apart(before, after)
     lines = difflib.unified_diff(old.splitlines(), new.splitlines(), lineterm="", n=CONTEXT)
     found = [DiffLine("@", "") if line.startswith("@@") else DiffLine(line[:1], line[1:]) for line in lines]
-    return found[3:]  # the names of the files, and the place of the first lines
+    return found[3:]  # without the names of the files and the first "@"
 
 
 def covered(text: str) -> str:
-    """A text without its secrets."""
+    """A text with its secrets covered: webhook secrets, and user names and passwords in addresses."""
     return _covered(text, COVER)
 
 
@@ -46,7 +47,7 @@ def _secrets(text: str) -> list[str]:
 
 
 def _covered_apart(before: str, after: str) -> str:
-    """The newer text with secrets that were not there before marked as changed."""
+    """The newer text with its secrets covered, those that were not in the older one marked as changed."""
     known = set(_secrets(before))
 
     def secret(found: re.Match[str]) -> str:

@@ -1,7 +1,7 @@
-"""Changes site files for people: checked as the file is when it is read, kept with who made them, taken back.
+"""Changes site files for people: checks each change, keeps it with who made it, and takes it back.
 
-The files stay the truth: each change is made on the text as it stands, and refused where that is not the one it was
-made for. What a hand writes into a file counts as it is, whoever wrote last.
+A change is checked as the file itself is when it is read. The files stay the truth: a change is made on the text as it
+stands, and refused where that is no longer the text that it was made for. What is written into a file by hand counts.
 """
 
 from __future__ import annotations
@@ -24,11 +24,14 @@ from forecaster.domain.records import SiteEdit
 from forecaster.texts.catalogue import Said
 
 REMOVED, UNDONE = "removed", "undone"
-"""What was done with a whole file, in place of the part that changed."""
+"""Stand in `SiteEdit.part` where the whole file was removed, or a change was taken back."""
 
 
 class RefusedEdit(UsageError):
-    """A change that would leave no valid site file. faults : all that is wrong with it."""
+    """A change that would leave no valid site file.
+
+    faults : tuple[ConfigError, ...] — all that is wrong with it, at least one
+    """
 
     def __init__(self, faults: tuple[ConfigError, ...]) -> None:
         self.faults = faults
@@ -39,8 +42,9 @@ class RefusedEdit(UsageError):
 class Proposal:
     """What a change would make of a site file.
 
-    text : str — the new text, "" where there are faults
-    faults : what is wrong with it and was not before; lines : the difference
+    text : str — the new text; "" where there are faults
+    faults : what is wrong with it and was not before the change
+    lines : the difference from the present text, with secrets covered
     """
 
     text: str
@@ -52,6 +56,7 @@ class Proposal:
 class SiteEditor:
     """Changes the site files of an installation.
 
+    folder : Path — of the installation
     allowed : frozenset[str] | None — hosts inside a private network that webhooks may name; None: any
     """
 
@@ -61,11 +66,11 @@ class SiteEditor:
     allowed: frozenset[str] | None = None
 
     def read(self, site: str) -> SiteText:
-        """A site file as it stands. NotFound, ConfigError."""
+        """A site file as it stands. Errors: NotFound, ConfigError."""
         return read_site(self.folder, site)
 
     def proposed(self, known: SiteText, change: SiteChange) -> Proposal:
-        """What a change would make of a file; nothing is written."""
+        """What a change would make of a file. Nothing is written, and faults are returned, not raised."""
         after = changed(known.content, change)
         faults = (*self._faults(known, after), *webhook_faults(known.content, after, known.file, self.allowed))
         if faults:
@@ -77,18 +82,27 @@ class SiteEditor:
         return Proposal(text, (), tuple(difference(known.text, text)))
 
     def save(self, known: SiteText, change: SiteChange, *, who: str, part: str) -> SiteEdit | None:
-        """Make a change; None where it changes nothing. RefusedEdit, StaleEdit, ConfigError, StoreError."""
+        """Make a change and keep it; None where it changes nothing.
+
+        known : SiteText — the file that the change was made for
+        who, part : as in `SiteEdit`
+        Errors: RefusedEdit, StaleEdit, ConfigError, StoreError.
+        """
         made = self.proposed(known, change)
         if made.faults:
             raise RefusedEdit(made.faults)
         return self._put(known, made.text, who, part) if made.text != known.text else None
 
     def remove(self, known: SiteText, *, who: str) -> SiteEdit:
-        """Remove a site's file. StaleEdit, ConfigError, StoreError."""
+        """Remove a site's file. Errors: StaleEdit, ConfigError, StoreError."""
         return self._put(known, "", who, REMOVED)
 
     def undoing(self, edit: SiteEdit) -> tuple[SiteText, str]:
-        """The file as it stands, and its text without a change. Conflict where later changes touch the same lines."""
+        """The file as it stands, and what its text would be with a change taken back; nothing is written.
+
+        Errors: Conflict where later changes touch the same lines, or the texts of the change are no longer kept;
+        RefusedEdit, ConfigError.
+        """
         try:
             now = self.read(edit.site)
         except NotFound:
@@ -105,7 +119,10 @@ class SiteEditor:
         return now, text
 
     def undo(self, edit: SiteEdit, *, who: str) -> SiteEdit | None:
-        """Take a change back; None where nothing is left of it. Conflict, RefusedEdit, ConfigError, StoreError."""
+        """Take a change back, as a change of its own; None where nothing is left of it.
+
+        Errors: Conflict, RefusedEdit, ConfigError, StoreError.
+        """
         now, text = self.undoing(edit)
         return self._put(now, text, who, UNDONE, edit.id) if text != now.text else None
 
@@ -117,7 +134,7 @@ class SiteEditor:
         return tuple(found)
 
     def _put(self, known: SiteText, text: str, who: str, part: str, undoes: int | None = None) -> SiteEdit:
-        """Write the file and keep the change; where it cannot be kept, the file is as it was."""
+        """Write the file and keep the change; where the change cannot be kept, put the file back as it was."""
         made = replace_site(self.folder, known, text)
         edit = SiteEdit(known.site, self.clock.now_ms(), who, part, known.text, text, undoes)
         try:

@@ -1,4 +1,4 @@
-"""Site files read with a stamp, and written whole, and only where nobody else has written since."""
+"""Reads site files with a stamp of their text, and writes them whole, only where nobody has changed them since."""
 
 from __future__ import annotations
 
@@ -18,12 +18,16 @@ from forecaster.domain.errors import ConfigError, Conflict, NotFound
 from forecaster.texts.catalogue import Said
 
 NEW_MODE = 0o640
-"""Of a new file: it names people, and may hold a webhook's secret."""
+"""Mode of a new file, not readable by others: it names people, and may hold a webhook's secret."""
 
 
 @dataclass(frozen=True, slots=True)
 class SiteText:
-    """A site file as it stands. stamp : str — of this very text; "" where there is no file."""
+    """A site file as it stands.
+
+    site : str — the site's id
+    text, stamp : str — of the file, and `stamp_of` that text; both "" where there is no file
+    """
 
     site: str
     text: str
@@ -31,19 +35,19 @@ class SiteText:
 
     @property
     def file(self) -> str:
-        """The file's name."""
+        """The name of the file, without its folder."""
         return f"{self.site}.toml"
 
     @property
     def content(self) -> dict[str, Any]:
-        """The parsed text, {} where there is none."""
+        """The parsed text; {} where there is no file."""
         return tomllib.loads(self.text)
 
 
 class StaleEdit(Conflict):
-    """The file is not the one any more that a change was made for.
+    """The file has changed since the text that a change was made for.
 
-    now : SiteText — as it stands
+    now : SiteText — the file as it stands
     """
 
     def __init__(self, now: SiteText) -> None:
@@ -52,17 +56,17 @@ class StaleEdit(Conflict):
 
 
 def stamp_of(text: str) -> str:
-    """The stamp of a text."""
+    """A digest that identifies a text; "" for an empty one."""
     return hashlib.blake2b(text.encode(), digest_size=12).hexdigest() if text else ""
 
 
 def site_path(folder: Path, site: str) -> Path:
-    """Where a site's file stands in an installation's folder."""
+    """The path of a site's file. folder : Path — of the installation"""
     return folder / "sites" / f"{site}.toml"
 
 
 def read_site(folder: Path, site: str) -> SiteText:
-    """A site file as it stands. NotFound; ConfigError where it is no TOML."""
+    """A site file as it stands. Errors: NotFound where there is none; ConfigError where it is not valid TOML."""
     path = site_path(folder, site)
     if not path.exists():
         raise NotFound(Said("usage.site", site=site))
@@ -72,9 +76,13 @@ def read_site(folder: Path, site: str) -> SiteText:
 
 
 def replace_site(folder: Path, known: SiteText, text: str) -> SiteText:
-    """Write a site file in place of the one that is known; "" removes it. Whole and durable, or not at all.
+    """Write a site file in place of the known one, whole or not at all, and return it as it then stands.
 
-    It keeps the mode of the file before it. StaleEdit where the file has changed since; ConfigError.
+    known : SiteText — what the file must be at present; with an empty text there must be none
+    text : str — the new text; "" removes the file
+
+    The new file has the mode of the former one, and is flushed to the disk.
+    Errors: StaleEdit where the file has changed since; ConfigError where it cannot be written.
     """
     goal = site_path(folder, known.site)
     try:
@@ -99,7 +107,7 @@ def replace_site(folder: Path, known: SiteText, text: str) -> SiteText:
 
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
-    """One writer of this program at a time."""
+    """Hold a lock on the folder, so that this program has one writer at a time."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX)

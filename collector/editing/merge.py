@@ -1,4 +1,4 @@
-"""Takes a change of a text back although other lines have changed since: a merge of three texts, line by line."""
+"""Takes back a change of a text although other lines have changed since: a merge of three texts, line by line."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 
 class Hunk(NamedTuple):
-    """Lines [start, end) of the common text, and what stands in their place."""
+    """Lines [start, end) of the common text, counted from 0, and what replaces them."""
 
     start: int
     end: int
@@ -16,10 +16,13 @@ class Hunk(NamedTuple):
 
 
 def taken_back(before: str, after: str, now: str) -> str | None:
-    """The text as it is now without the change from `before` to `after`; None where later changes touch its lines."""
+    """The text as it is now, without the change from `before` to `after`.
+
+    None where lines of that change, or next to it, have changed since.
+    """
     base, theirs, ours = (text.splitlines(keepends=True) for text in (after, before, now))
     wanted, since = _hunks(base, theirs), _hunks(base, ours)
-    left = [hunk for hunk in wanted if hunk not in since]  # the others are taken back already
+    left = [hunk for hunk in wanted if hunk not in since]  # the others have been taken back already
     if any(_touch(one, other) for one in left for other in since):
         return None
     made: list[str] = []

@@ -1,4 +1,4 @@
-"""A change of a site file from a JSON merge patch (RFC 7396) on the file's content as it is shown, secrets covered."""
+"""A change of a site file from a JSON merge patch (RFC 7396) of its content as it is shown, with secrets covered."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ IDENTITY: Mapping[str, tuple[str, ...]] = {
     "contacts": ("name",),
     "channels": ("quantity", "topic", "value", "of"),
 }
-"""What tells the elements of a list apart. One that is not known by it is the former one of the same place."""
+"""Keys by which the elements of a list are recognised. An element that is not recognised is taken for the former one at
+the same place, unless another is."""
 
 
 def shown(value: Any, key: str = "") -> Any:
@@ -28,7 +29,7 @@ def shown(value: Any, key: str = "") -> Any:
 
 
 def change_of(content: Mapping[str, Any], patch: Mapping[str, Any]) -> SiteChange:
-    """What a merge patch changes. A list is given whole; a value that is still covered stays as it is."""
+    """The change that a merge patch asks for. A list is given whole; a value given as it is `shown` stays as it is."""
     tables: dict[str, dict[str, Any]] = {}
     lists: dict[str, tuple[Item, ...]] = {}
     for key, value in patch.items():
@@ -54,7 +55,7 @@ def _table(tables: dict[str, dict[str, Any]], name: str, before: Any, value: Map
 
 
 def _values(before: Mapping[str, Any], given: Mapping[str, Any]) -> Values:
-    """What differs; what is shown of a former value stands for it."""
+    """The given values that differ from the former ones; one that is given as it is shown does not differ."""
     return {
         key: value
         for key, value in given.items()

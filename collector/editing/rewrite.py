@@ -1,4 +1,4 @@
-"""A change put into the text of a site file, so that comments, order and spelling of everything else stay."""
+"""Puts a change into the text of a site file, and leaves comments, order and spelling of everything else."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def rewritten(text: str, change: SiteChange, file: str) -> str:
     """The text of a site file after a change.
 
     text : str — valid TOML; file : str — the name given in errors
-    Errors: ConfigError where the file is laid out in a way that cannot be changed without a hand.
+    Errors: ConfigError where the file is laid out in a way that only a person can change.
     """
     wanted = changed(tomllib.loads(text), change)
     try:
@@ -45,7 +45,7 @@ def _by_hand(file: str) -> ConfigError:
 
 
 def _with_table(blocks: list[Block], name: str, values: Values) -> list[Block]:
-    """The blocks after a change of one section; it is made where it is not there."""
+    """The blocks after a change of one section, which is added where it is missing."""
     if not values:
         return blocks
     place = next((n for n, block in enumerate(blocks) if block.name == name and not block.listed), None)
@@ -72,7 +72,7 @@ def _inner(content: dict[str, Any], name: str) -> dict[str, Any]:
 
 
 def _edited(block: Block, path: list[str], values: Values) -> Block | None:
-    """A block with changed values; None where nothing but its header would be left."""
+    """A block with changed values; None where only its header would be left. path : names from the top to the table"""
     document = tomlkit.parse(block.body)
     table: MutableMapping[str, Any] = document
     for part in path:
@@ -84,7 +84,7 @@ def _edited(block: Block, path: list[str], values: Values) -> Block | None:
 
 
 def _set(table: MutableMapping[str, Any], values: Values) -> None:
-    """Change values of a table; a new key stands after its last one, before the comments at its end."""
+    """Change values of a table; a new key is put after its last key, before the comments at its end."""
     body = _body(table)
     tail = []
     while body and body[-1][0] is None:
@@ -105,7 +105,7 @@ def _body(table: MutableMapping[str, Any]) -> list[Any]:
 
 
 def _plain(value: Any) -> Any:
-    """A number without a needless point."""
+    """The value, a whole number as int, so that it is written without a decimal point."""
     return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < 1e15 else value
 
 
@@ -125,9 +125,9 @@ def _inline(value: Any) -> Any:
 
 
 def _with_list(blocks: list[Block], name: str, items: tuple[Item, ...], wanted: list[Values]) -> list[Block]:
-    """The blocks after a change of a list. The comments above its first element stay above the first.
+    """The blocks after a change of a list. The comments above its first element stay above whichever is then the first.
 
-    A list that is written as one value becomes sections.
+    wanted : the content of all elements after the change: a list that is written as one value becomes sections
     """
     places = [n for n, block in enumerate(blocks) if block.name == name and block.listed]
     if not places:

@@ -1,6 +1,6 @@
-"""What a webhook that is named over the network may not be: a way into the owner's own network, or to others' secrets.
+"""Refuses webhooks, named over the network, that would reach into the owner's network or be given others' secrets.
 
-Whoever writes into the file by hand may name any.
+Whoever writes into the file by hand may name any address.
 """
 
 from __future__ import annotations
@@ -20,8 +20,11 @@ HEADERS = "webhook_headers_file"
 def webhook_faults(
     before: Mapping[str, Any], after: Mapping[str, Any], file: str, allowed: frozenset[str] | None
 ) -> list[ConfigError]:
-    """What a change may not do to webhooks and to the weather service.
+    """The faults of a change: addresses inside a private network, and headers for a host that did not get them before.
 
+    What was named before the change is not refused.
+
+    before, after : content of the site file before and after the change; file : str — the name given in errors
     allowed : frozenset[str] | None — hosts inside a private network that may be named; None: any
     """
     contacts = rows_of(before, "contacts")
@@ -54,7 +57,7 @@ def _host(address: object) -> str | None:
 
 
 def _inside(address: object, key: str, file: str, allowed: frozenset[str] | None) -> list[ConfigError]:
-    """The fault of an address that lies inside a private network; a name that is not known yet may be a public one."""
+    """The fault of an address inside a private network; a host whose name cannot be resolved is let through."""
     host = _host(address)
     if allowed is None or host is None or host in allowed:
         return []

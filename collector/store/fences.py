@@ -1,4 +1,4 @@
-"""Fences: a transaction that writes under leases looks their numbers up, and holds the rows until its end."""
+"""Fences: a transaction that writes under leases first looks up their numbers, and holds their rows until it ends."""
 
 from __future__ import annotations
 
@@ -15,23 +15,23 @@ from forecaster.domain.leases import Lease
 from forecaster.texts.catalogue import words
 
 PAUSED_S = 8
-"""How long a transaction under a lease may stand idle [s]: a process that is paused within one must not keep the row
-from those who take over. Shorter than a lease."""
+"""How long a transaction under a lease may be idle [s]: a process that is paused within one must not keep the row from
+those who take over. Shorter than a lease lasts."""
 
 
 class LeaseFence:
-    """Lets a writer through as long as it has one lease, whatever it writes."""
+    """Lets a writer through while a certain lease is this instance's, whichever sites it writes about."""
 
     def __init__(self, instance: str, lease: Lease) -> None:
         self._instance, self._lease = instance, lease
 
     def check(self, connection: Connection, _sites: Collection[str] | None, /) -> None:
-        """Raise StaleLease where the lease is another's."""
+        """Hold the lease's row until the transaction ends. Errors: StaleLease where this instance has it no longer."""
         require(connection, self._instance, [self._lease])
 
 
 class SitesFence:
-    """Lets a writer through as long as it has the leases of the sites that it writes of."""
+    """Lets a writer through while the leases of all sites that it writes about are this instance's."""
 
     def __init__(self, instance: str) -> None:
         self._instance = instance
@@ -39,17 +39,21 @@ class SitesFence:
         self._held: Mapping[int, Lease] = {}
 
     def hold(self, lease: Lease) -> None:
-        """What is computed from now on for a share's sites is computed under this lease."""
+        """Write about the sites of the lease's share under this lease from now on."""
         with self._lock:
             self._held = {**self._held, lease.share: lease}
 
     def drop(self, name: str) -> None:
-        """Nothing is computed any more under the lease of this name."""
+        """Write nothing more under the lease of this name. name : str — `Lease.name`"""
         with self._lock:
             self._held = {share: lease for share, lease in self._held.items() if lease.name != name}
 
     def check(self, connection: Connection, sites: Collection[str] | None, /) -> None:
-        """Raise StaleLease where a site's lease is another's; where no site is named, any lease that is held."""
+        """Hold the rows of the sites' leases until the transaction ends.
+
+        sites : Collection[str] | None — ids; None: it is about no site in particular, and all held leases are required
+        Errors: StaleLease where this instance lacks one of them.
+        """
         held = self._held
         if sites is None:
             require(connection, self._instance, held.values())
@@ -61,7 +65,11 @@ class SitesFence:
 
 
 def require(connection: Connection, instance: str, leases: Collection[Lease]) -> None:
-    """Hold the rows of these leases until the transaction ends. StaleLease where one is not this instance's."""
+    """Hold the rows of leases until the transaction ends.
+
+    leases : all of one role; where there are none, nothing is checked
+    Errors: StaleLease where one of them is not this instance's, or its number has moved on.
+    """
     if not leases:
         return
     connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = '{PAUSED_S}s'"))

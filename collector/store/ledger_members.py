@@ -1,9 +1,9 @@
 """Members and leases in the ledger: PostgreSQL is the only arbiter, and its clock the only one that counts here.
 
-A member's heartbeat keeps its leases. What is not kept runs out, and others take it with the next higher number. Every
-transaction that writes under a lease looks the number up first and holds the row until its end
-(`collector.store.fences`), so that a change of hands comes before it or after it, and a member that was paused can
-write nothing late.
+A member's heartbeat prolongs its leases. A lease that is not prolonged runs out, and another member takes it with the
+next higher number. Every transaction that writes under a lease first looks up its number, and holds the row until it
+ends (`collector.store.fences`): a lease changes hands before such a transaction or after it, never during it, and a
+member that was paused cannot write anything late.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from forecaster.domain.times import DAY_MS
 from forecaster.texts.catalogue import Said
 
 LEASE_MS = 20_000
-"""How long a lease lasts from the heartbeat that keeps it [ms]."""
+"""How long a lease lasts after the heartbeat that prolongs it [ms]."""
 
 FORGOTTEN_MS = DAY_MS
-"""How long a member that is silent is still named [ms]."""
+"""How long a silent member is still kept [ms]; it is deleted when one joins the same role after that."""
 
 M, L = t.members.c, t.leases.c
 NOW: ColumnElement[int] = cast(func.floor(func.extract("epoch", func.clock_timestamp()) * 1000), BigInteger)
@@ -33,7 +33,10 @@ NOW: ColumnElement[int] = cast(func.floor(func.extract("epoch", func.clock_times
 class Membership(LedgerBase):
     """The part of the ledger by which several processes share the work; only on PostgreSQL.
 
-    instance : str — identifies the process, of which there may be several in turn under one member's name
+    In its methods:
+    role, name : str — "collect" or "forecast", and the member's name
+    instance : str — identifies the process; one after another may go by the same member's name
+    Errors: StoreError from all of them.
     """
 
     @property
@@ -54,7 +57,7 @@ class Membership(LedgerBase):
         self._write(work)
 
     def beat(self, role: str, name: str, instance: str) -> MemberBeat:
-        """Say that a member lives, and keep its leases. Conflict where another process goes by its name."""
+        """Note that a member lives, and prolong its leases. Errors: Conflict where another process has its name."""
         mine = and_(L.role == role, L.instance == instance)
 
         def work(connection: Connection) -> MemberBeat:
@@ -75,9 +78,9 @@ class Membership(LedgerBase):
         return self._write(work)
 
     def take(self, role: str, name: str, instance: str, shares: Collection[int]) -> list[Lease]:
-        """Take leases that nobody has, that ran out, or that an earlier process of the same name had.
+        """Take those leases of shares that nobody has, that ran out, or that an earlier process of the same name had.
 
-        A row that somebody is writing under is left for the next time.
+        Returns the leases taken. One under which somebody is just writing is left for the next time.
         """
         free = or_(L.until_ms < NOW, L.owner.in_(("", name)))
         wanted = and_(L.role == role, L.share.in_(sorted(shares)), free)
@@ -99,7 +102,7 @@ class Membership(LedgerBase):
         return self._write(work)
 
     def give_back(self, instance: str, leases: Iterable[Lease]) -> None:
-        """End leases, so that others may take them at once. Those that are others' by now are left alone."""
+        """End leases, so that others may take them at once. Those that others have by now stay as they are."""
 
         def work(connection: Connection) -> None:
             for lease in leases:
@@ -110,12 +113,12 @@ class Membership(LedgerBase):
         self._write(work)
 
     def leave(self, role: str, name: str, instance: str) -> None:
-        """Strike a member off."""
+        """Delete a member from the list of members; its leases are not touched."""
         gone = delete(t.members).where(M.role == role, M.name == name, M.instance == instance)
         self._write(lambda connection: connection.execute(gone))
 
     def members(self) -> list[MemberSeen]:
-        """All members, with the leases that have not run out; empty where nobody joins."""
+        """All members with their leases that have not run out, by role and name; empty where members cannot join."""
         if not self.joinable:
             return []
         silent = cast(NOW - M.beat_ms, BigInteger).label("silent_ms")
