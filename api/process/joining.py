@@ -1,4 +1,4 @@
-"""A process that joins: it divides the sites with all others that do, by leases in a ledger on PostgreSQL."""
+"""A process that joins: it shares the sites with all others that join, by leases in a ledger on PostgreSQL."""
 
 from __future__ import annotations
 
@@ -40,14 +40,15 @@ from forecaster.texts.catalogue import Said
 log = logging.getLogger("outlast.members")
 
 ONCE = 0
-"""The share of what an installation does once: deliveries, letters, studies."""
+"""The number of the share that holds what an installation does once: deliveries, letters, studies."""
 
 NAME_FILE = "member-id"
 LETTERS = 40
+"""Longest part of a member's name that is taken from the host's name [characters]."""
 
 
 def require_joinable(installation: Installation) -> None:
-    """UsageError where several machines cannot share the work of this installation."""
+    """Check that several machines can share the work of an installation. Errors: UsageError where they cannot."""
     if not installation.ledger_url.startswith(("postgresql://", "postgresql+psycopg://")):
         raise UsageError(Said("members.only_on_postgresql"), Said("members.set_store_ledger"))
     if installation.broker.embedded:
@@ -57,9 +58,11 @@ def require_joinable(installation: Installation) -> None:
 
 
 def member_name(folder: Path, place: int) -> str:
-    """The name of a member, the same over its restarts: the folder's own, made once, and its place there. ConfigError.
+    """The name of a member, the same after a restart: a name of the folder, made once, and a number.
 
     folder : Path — of the installation's data
+    place : int — tells apart the members of one folder
+    Errors: ConfigError where the folder's name cannot be written or read.
     """
     path = folder / NAME_FILE
     try:
@@ -84,7 +87,10 @@ def told_of(installation: Installation) -> MemberTold:
 
 
 def joined_workers(services: Services, parts: frozenset[Part], name: str) -> list[Startable]:
-    """The workers of a process that joins, in the order in which they start: one part, and its member."""
+    """The workers of a process that joins, in the order in which they start: those of its part, then its member.
+
+    parts : frozenset[Part] — the one part that the process runs
+    """
     assert isinstance(services.ledger, SqlLedger)
     (part,) = parts
     time, instance = LeaseTime(), secrets.token_hex(8)
@@ -102,7 +108,7 @@ def joined_workers(services: Services, parts: frozenset[Part], name: str) -> lis
 
 
 class Collectors(LeasedWork):
-    """A collector for each share that this process has the lease of; its broker session is the share's."""
+    """A collector for each share whose lease this process has, with a broker session of that share."""
 
     def __init__(self, services: Services, ledger: SqlLedger, instance: str, time: LeaseTime) -> None:
         super().__init__("collectors", time)
@@ -110,12 +116,12 @@ class Collectors(LeasedWork):
         self._first = min((share_of(site, SHARES) for site in services.installation.sites), default=1)
 
     def start(self) -> None:
-        """Start it. ConfigError where the password or certificate for the connection cannot be read."""
+        """Start the thread. Errors: ConfigError where the password or certificate for the broker cannot be read."""
         client(self._services.installation.broker, "proof", keeps_session=False)
         super().start()
 
     def made(self, task: LeasedTask) -> list[Startable]:
-        """The collector of a share, and who asks for the weather at its sites."""
+        """The collector of a share, and the weather worker where one of its sites has a weather service."""
         services, share = self._services, Share(task.lease.share, SHARES)
         ledger = self._ledger.fenced(LeaseFence(self._instance, task.lease))
         sites = share.of(services.installation.sites)
@@ -131,7 +137,7 @@ class Collectors(LeasedWork):
 
 
 class ForecastShares:
-    """Hands shares to the forecast worker as groups of sites, and the fence their leases."""
+    """The Holder that hands shares to the forecast worker, as groups of sites, and their leases to the fence."""
 
     def __init__(self, services: Services, ledger: SqlLedger, instance: str) -> None:
         self._sites = {number: Share(number, SHARES).of(services.installation.sites) for number in range(1, SHARES + 1)}
@@ -152,12 +158,12 @@ class ForecastShares:
         self.worker.let_go(_name(share), lost=lost)
 
     def working(self) -> frozenset[int]:
-        """The shares that it carries, is about to, or has not yet let go."""
+        """The shares that the worker carries, is about to carry, or has not finished letting go."""
         return frozenset(int(name.rpartition("-")[2]) for name in self.worker.working())
 
 
 class OnceOnly(LeasedWork):
-    """What an installation does once: it delivers, writes weekly letters, and has the long record studied."""
+    """What is done once in an installation: it delivers, writes weekly letters, and has the long record studied."""
 
     def __init__(
         self, services: Services, ledger: SqlLedger, instance: str, time: LeaseTime, forecaster: MovingForecastWorker
@@ -180,12 +186,12 @@ class OnceOnly(LeasedWork):
         return [couriers, LetterWorker(services), studies]
 
     def ended(self, _task: LeasedTask, /) -> None:
-        """From now on another process delivers."""
+        """Wake the couriers no longer: another process delivers from now on."""
         self._forecaster.on_deliveries = None
 
 
 def _nobody() -> None:
-    """Nobody in a process that collects waits for news."""
+    """In place of a call that wakes the forecaster: no worker of a process that collects waits for news."""
 
 
 def _name(share: int) -> str:

@@ -1,4 +1,4 @@
-"""Work that stands and falls with leases: workers that are made, started and ended as the leases come and go."""
+"""Work that is done only while a lease is held: workers that are made, started and ended as leases come and go."""
 
 from __future__ import annotations
 
@@ -18,16 +18,22 @@ from forecaster.live.looping import LoopThread
 log = logging.getLogger("outlast.members")
 
 LOOK_S = 1.0
+"""How long the thread waits between two looks at what is to begin or end [s]."""
 HANGING_LOOKS = 15
-"""Looks without a turn, one every two seconds, after which one of many is not merely waiting for the others."""
+"""Calls of `turns`, one every two seconds, without a turn of a worker after which it is taken to hang: by then it is
+not merely waiting for the others."""
 
 LOWEST = frozenset({"outlast_connected"})
-"""Gauges that are told of the worst; others are added up."""
+"""Gauges of which the lowest value is reported for all workers together; others are added up."""
 
 
 @dataclass(slots=True)
 class LeasedTask:
-    """The workers of one lease, and whether it is still ours: what they write elsewhere than to the ledger asks it."""
+    """The workers of one lease, and whether this process still has it.
+
+    They ask `leased` before they write anywhere but to the ledger, which checks the lease itself.
+    time : LeaseTime — of the member; lost : Event — set where the lease is another's
+    """
 
     lease: Lease
     time: LeaseTime
@@ -35,12 +41,12 @@ class LeasedTask:
     lost: threading.Event = field(default_factory=threading.Event)
 
     def leased(self) -> bool:
-        """Whether nobody else can have the lease yet."""
+        """Whether this process still has the lease, so that nobody else can have it."""
         return not self.lost.is_set() and self.time.lasts()
 
 
 class LeasedWork(LoopThread):
-    """Begins and ends such work in a thread of its own: the Holder of one or more shares."""
+    """The Holder of one or more shares, which begins and ends the work of their leases in a thread of its own."""
 
     def __init__(self, name: str, time: LeaseTime) -> None:
         super().__init__(name)
@@ -54,17 +60,20 @@ class LeasedWork(LoopThread):
 
     @abstractmethod
     def made(self, task: LeasedTask) -> list[Startable]:
-        """The workers of a task, in the order in which they start. StoreError: it is tried again."""
+        """The workers of a task, in the order in which they start. Errors: StoreError; it is then tried again."""
 
     # -- the Holder
     def take(self, lease: Lease) -> None:
-        """Begin the work of a lease."""
+        """Begin the work of a lease, soon after the call."""
         with self._moves:
             self._coming[lease.share] = LeasedTask(lease, self._time)
         super().wake()
 
     def let_go(self, share: int, *, lost: bool) -> None:
-        """End it. lost : the lease is another's already, and nothing more is written or sent."""
+        """End the work of a share, soon after the call.
+
+        lost : bool — the lease is another's already: nothing more may be written or sent
+        """
         with self._moves:
             coming = self._coming.pop(share, None)
             for task in (one for one in (coming, self._standing.get(share)) if one is not None and lost):
@@ -74,26 +83,26 @@ class LeasedWork(LoopThread):
         super().wake()
 
     def working(self) -> frozenset[int]:
-        """The shares with work that runs, or is about to."""
+        """The shares whose work runs, or is about to begin."""
         with self._moves:
             return frozenset({*self._coming, *self._standing})
 
     # -- the worker
     def wake(self) -> None:
-        """The store or the ledger has news."""
+        """Tell all workers that the store or the ledger has news."""
         for worker in self._workers():
             worker.wake()
 
     def stop(self, timeout_s: float = 60.0) -> None:
-        """End all work, and the thread; waits at most so long [s]."""
+        """End all work, and the thread; waits for that at most `timeout_s` [s]."""
         super().stop(timeout_s)
 
     def alive(self) -> bool:
-        """Whether its thread runs, and those of all that it has begun."""
+        """Whether its thread runs, and those of all workers that it has begun and not been asked to end."""
         return super().alive() and all(worker.alive() for worker in self._workers(ended=False))
 
     def turns(self) -> int:
-        """A number that stands still once any loop among its workers has stood still for some looks in a row."""
+        """A number that rises with each call, until a worker has made no turn for HANGING_LOOKS calls in a row."""
         seen: dict[int, tuple[int, int]] = {}
         for worker in self._workers(ended=False):
             turns = worker.turns()
@@ -106,11 +115,11 @@ class LeasedWork(LoopThread):
         return self._turned
 
     def troubles(self) -> list[tuple[str, str]]:
-        """What is wrong with any of them, once each."""
+        """What is wrong with any worker, each trouble once: pairs of the worker and the trouble."""
         return list(dict.fromkeys(trouble for worker in self._workers() for trouble in worker.troubles()))
 
     def counts(self) -> list[Count]:
-        """The counts of all, one sample for each name and labels."""
+        """The counts of all workers, for the metrics: one for each name and labels, by `together`."""
         found: dict[tuple[str, tuple[tuple[str, str], ...]], Count] = {}
         for count in (count for worker in self._workers() for count in worker.counts()):
             key = (count.name, count.labels)
@@ -160,11 +169,11 @@ class LeasedWork(LoopThread):
             self.ended(task)
 
     def ended(self, task: LeasedTask, /) -> None:
-        """Called when the work of a task has ended."""
+        """Called when the work of a task has ended; does nothing here."""
 
 
 def together(one: Count, other: Count) -> Count:
-    """Two counts as one: the sum, or the lower one of what is told of the worst."""
+    """Two counts of one name as one: the lower of gauges in LOWEST and of ages, the sum of all others."""
     if one.value is None or other.value is None:
         return one if other.value is None else other
     lower = one.name in LOWEST or one.name.endswith("_age_seconds")
@@ -172,7 +181,7 @@ def together(one: Count, other: Count) -> Count:
 
 
 def at_once(calls: Sequence[Callable[[], None]]) -> None:
-    """Make some calls at the same time, and wait for all."""
+    """Make some calls at the same time, each in its own thread, and wait for all of them."""
     threads = [threading.Thread(target=call, name="stopping") for call in calls]
     for thread in threads:
         thread.start()

@@ -1,8 +1,9 @@
-"""A member of those who share an installation's work: its heartbeat, and the shares that it takes and lets go.
+"""A member, one of the processes that share an installation's work: its heartbeat, and what it takes and lets go.
 
-Every few seconds it tells the ledger that it lives, which keeps its leases, and learns who else does. From that follows
-what it should carry (`collector.rendezvous`): it takes what is free, and lets go what is another's. Where the ledger is
-not reached in time, its leases run out and others carry on; what it then still writes, the ledger refuses.
+Every few seconds it tells the ledger that it lives, which prolongs its leases, and learns which other members live.
+From that follows which shares it should carry (`collector.rendezvous`): it takes those that are free, and lets go those
+that others should carry. Where the ledger is not reached in time, its leases run out and others carry on; the ledger
+refuses what it still writes then.
 """
 
 from __future__ import annotations
@@ -27,34 +28,36 @@ BEAT_S = 4.0
 """Time between heartbeats [s]: five in the time of a lease."""
 
 SOON_S = 0.5
-"""The same while shares are about to change hands [s]."""
+"""Time between heartbeats while shares are about to change hands [s]."""
 
 LEAVING_S = 60.0
-"""How long the end waits until all that was carried is written [s]."""
+"""How long the end waits at most until everything of the shares carried is written [s]."""
 
 
 def steady_s() -> float:
-    """A clock for leases [s]: it never steps, and goes on while the machine sleeps or the process is paused."""
+    """The clock for leases [s]: it never steps, and goes on while the machine sleeps or the process is paused."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 class LeaseTime:
-    """Until when a member's leases last at least, by its own clock: what is sent or stored without the ledger's say
-    asks here first."""
+    """Until when a member's leases last at least, by its own clock.
+
+    Whoever sends or stores something that the ledger does not check asks here first.
+    """
 
     def __init__(self) -> None:
         self._kept_s = float("-inf")
 
     def renew(self, began_s: float) -> None:
-        """A heartbeat that began then was answered, and the leases with it."""
+        """Note that the leases were prolonged. began_s : float — start of that heartbeat, by `steady_s` [s]"""
         self._kept_s = began_s
 
     def silent_s(self) -> float:
-        """Since the last heartbeat that was answered [s]."""
+        """Time since the last heartbeat that was answered began [s]; inf where none was."""
         return steady_s() - self._kept_s
 
     def lasts(self) -> bool:
-        """Whether nobody else can have the leases yet."""
+        """Whether the leases cannot have run out yet, so that nobody else can have them."""
         return self.silent_s() < LEASE_MS / 1000.0
 
 
@@ -62,7 +65,9 @@ class MemberWorker(LoopThread):
     """Keeps a member's leases, and tells those who do the work what to take and what to let go.
 
     role : str — "collect" or "forecast"; name : str — of this member, the same after a restart
-    holders : Mapping[int, Holder] — who carries a share, for every share of the role
+    told : MemberTold — what it tells of itself; instance : str — identifies this process
+    holders : Mapping[int, Holder] — who does the work of a share, for every share of the role
+    lease_time : LeaseTime — set with each heartbeat that the ledger answers
     """
 
     def __init__(
@@ -80,23 +85,23 @@ class MemberWorker(LoopThread):
         self._left = threading.Event()
 
     def hand_over(self) -> None:
-        """Before a stop after which this process goes on with changed site files: nobody else takes its place."""
+        """Announce that this process goes on with changed site files after the next stop: it then stays a member."""
         self._staying = True
 
     def stop(self, timeout_s: float = LEAVING_S) -> None:
-        """Let everything go, and leave: others take over at once."""
+        """Let all shares go, and leave, so that others take over at once; waits for that at most `timeout_s` [s]."""
         super().stop(timeout_s)
 
     def turns(self) -> int:
-        """How often it has beaten or tried to."""
+        """How many heartbeats there have been, failed ones included."""
         return self._beats
 
     def troubles(self) -> list[tuple[str, str]]:
-        """What is wrong at the moment, as (who, what)."""
+        """What is wrong at the moment, as pairs of the worker and the trouble."""
         return [] if self._trouble is None else [("member", self._trouble)]
 
     def counts(self) -> list[Count]:
-        """For the metrics."""
+        """How many shares this process carries, for the metrics."""
         return [Count("outlast_leases_held", "gauge", "Shares that this process carries.", float(len(self._held)))]
 
     # -- the thread
@@ -129,7 +134,7 @@ class MemberWorker(LoopThread):
             self._trouble = words()("members.not_reached", silent_s=self._time.silent_s(), lease_s=LEASE_MS / 1000.0)
 
     def _beat(self) -> bool:
-        """Keep the leases, and change what has to change hands. Returns whether something is about to."""
+        """Prolong the leases, and take and let go what has to change hands. Returns whether some of it still has to."""
         began_s = steady_s()
         seen = self._ledger.beat(self._role, self._name, self._instance)
         own = {lease.share: lease for lease in seen.own}
@@ -160,7 +165,7 @@ class MemberWorker(LoopThread):
                 self._leaving[share] = lease
 
     def _give_back(self) -> None:
-        """Give the leases back of shares on which all work has ended."""
+        """Give back the leases of shares that were let go, once all work on them has ended."""
         done = [lease for share, lease in self._leaving.items() if not self._works_on(share)]
         if done:
             self._ledger.give_back(self._instance, done)
@@ -171,7 +176,7 @@ class MemberWorker(LoopThread):
         return share in self._holders[share].working()
 
     def _leave(self) -> None:
-        """Let everything go; the leases last until it is written."""
+        """Let all shares go, and prolong their leases until what they owe is written, for LEAVING_S at most."""
         self._let_go(list(self._held), lost=False)
         until_s = steady_s() + LEAVING_S
         try:

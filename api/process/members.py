@@ -1,4 +1,4 @@
-"""Who has joined the work of an installation and carries what: for `outlast members` and the metrics."""
+"""Which members share the work of an installation, and what each carries: for `outlast members` and the metrics."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ROLES = (Part.COLLECT.value, Part.FORECAST.value)
 
 @dataclass(frozen=True, slots=True)
 class Uncarried:
-    """What nobody carries of a role: shares, the sites in them, and whether the deliveries are among it."""
+    """What of a role nobody carries: shares, the sites in them, and whether deliveries are among it."""
 
     shares: tuple[int, ...]
     sites: tuple[str, ...]
@@ -27,13 +27,16 @@ class Uncarried:
 
     @property
     def matters(self) -> bool:
-        """Whether a site or the deliveries stand alone; a share without sites may."""
+        """Whether a site or the deliveries have nobody; a share without sites needs nobody."""
         return bool(self.sites) or self.deliveries
 
 
 @dataclass(frozen=True, slots=True)
 class MemberView:
-    """The members with their sites, and by role what nobody carries; only roles in which somebody has joined."""
+    """The members of an installation, its sites, and what nobody carries.
+
+    uncarried : by role, only for roles that somebody has joined
+    """
 
     members: tuple[MemberSeen, ...]
     sites: Collection[str]
@@ -46,19 +49,19 @@ class MemberView:
 
     @property
     def differ(self) -> tuple[str, ...]:
-        """Names of living members, where they do not all describe the same sites."""
+        """Names of the living members where their folders do not all describe the same sites; empty where they do."""
         living = [member for member in self.members if member.living]
         alike = len({member.told.described for member in living}) < 2
         return () if alike else tuple(sorted({member.name for member in living}))
 
     @property
     def well(self) -> bool:
-        """Whether every site has somebody, and all describe the same."""
+        """Whether somebody has joined, every site and the deliveries are carried, and all describe the same sites."""
         whole = bool(self.members) and not any(one.matters for one in self.uncarried.values())
         return whole and not self.differ
 
     def sites_of(self, shares: Iterable[int]) -> tuple[str, ...]:
-        """The sites in some shares."""
+        """The sites in some shares, sorted by id."""
         among = frozenset(shares)
         return tuple(site for site in sorted(self.sites) if share_of(site, SHARES) in among)
 
@@ -68,7 +71,7 @@ class MemberView:
         return Uncarried(shares, self.sites_of(shares), role == Part.FORECAST.value and ONCE not in carried)
 
     def out(self, now_ms: int) -> dict[str, Any]:
-        """As JSON."""
+        """The view as JSON. now_ms : int — UTC milliseconds"""
         return {
             "as_of": time_text(now_ms),
             "shares": SHARES,
@@ -97,12 +100,12 @@ class MemberView:
 
 
 def view(members: Sequence[MemberSeen], sites: Collection[str]) -> MemberView:
-    """The members of an installation with these sites."""
+    """The view of members and sites of an installation. sites : by id"""
     return MemberView(tuple(members), sites)
 
 
 def member_counts(seen: MemberView) -> Iterator[Count]:
-    """The members, for the metrics: nothing where nobody joins."""
+    """Counts of the members for the metrics; none where nobody has joined."""
     for member in seen.members:
         labels = (("role", member.role), ("member", member.name))
         yield Count("outlast_member_up", "gauge", "Whether the member's heartbeat is recent.", member.living, labels)

@@ -1,1 +1,1 @@
-"""Pages that change a site: its file as forms, shown before it is saved, and taken back."""
+"""Pages that change a site: forms of its file whose changes are shown before they are saved, and can be taken back."""

@@ -1,4 +1,4 @@
-"""What a form of a part leads to: its faults beside their fields, its difference, or the change made."""
+"""What the form of a part leads to: faults beside their fields, the difference that it would make, or the change."""
 
 from __future__ import annotations
 
@@ -17,13 +17,16 @@ from forecaster.texts.catalogue import Words
 
 
 def opened(part: str, known: SiteText, words: Words) -> EditContext:
-    """The form of a part, from the file as it is."""
+    """The form of a part, filled in from the file as it is. part : str — a key of PARTS"""
     groups = groups_of(PARTS[part], known.content, None, {}, words)
     return EditContext(part, groups, known.stamp, "", (), (), nothing=False)
 
 
 def asked(editor: SiteEditor, part: str, known: SiteText, form: Form) -> tuple[FormChange, Proposal]:
-    """What a form asks for, and what that makes of the file. Values that cannot be read are faults as any."""
+    """What a form asks for, and what that would make of the file.
+
+    A value that cannot be read is a fault of the proposal; what else is wrong with its field is left out.
+    """
     wanted = change_in(PARTS[part], known.content, form, known.file)
     made = editor.proposed(known, wanted.change)
     unread = {fault.key for fault in wanted.faults}
@@ -33,7 +36,7 @@ def asked(editor: SiteEditor, part: str, known: SiteText, form: Form) -> tuple[F
 
 
 def answered(part: str, known: SiteText, form: Form, wanted: FormChange, made: Proposal, words: Words) -> EditContext:
-    """The form as it was filled in, with its faults beside their fields, or with its difference."""
+    """The form as it was filled in: with its faults beside their fields, or with the difference that it would make."""
     names = _names(PARTS[part], known.content)
     beside: dict[str, str] = {}
     listed: list[tuple[str, str]] = []
@@ -49,17 +52,17 @@ def answered(part: str, known: SiteText, form: Form, wanted: FormChange, made: P
 
 
 def seen(made: Proposal, form: Form) -> bool:
-    """Whether the difference that a form was sent with is the one that it leads to."""
+    """Whether a form asks to save, and was sent from a page that showed the very difference that it leads to."""
     return bool(made.lines) and form.get("do") == "save" and form.get("shown") == stamp_of(made.text)
 
 
 def saved(editor: SiteEditor, part: str, known: SiteText, wanted: FormChange, who: str) -> SiteEdit | None:
-    """Make the change."""
+    """Save the change; None where it changes nothing. Errors: as of `SiteEditor.save`. who : str — as in `SiteEdit`"""
     return editor.save(known, wanted.change, who=who, part=part)
 
 
 def _names(tables: tuple[EditTable, ...], content: Mapping[str, Any]) -> set[str]:
-    """The names of all fields and groups of a part."""
+    """The names of all fields and groups of a part, as they are in the form."""
     found: set[str] = set()
     for table in tables:
         count = len(rows_of(content, table.name)) + table.blanks if table.listed else 1
@@ -73,7 +76,7 @@ def _names(tables: tuple[EditTable, ...], content: Mapping[str, Any]) -> set[str
 
 
 def _beside(key: str, names: set[str]) -> str:
-    """The field or group of a key: itself, or what it is a part of; "" where it is in another part."""
+    """The name of the field or group that a key of the file belongs to; "" where that is in another part."""
     while key and key not in names:
         key = key.rpartition("[" if key.endswith("]") else ".")[0]
     return key

@@ -1,4 +1,4 @@
-"""Which keys of a site file the forms show, part by part: the name of a field in a form is its key in the file."""
+"""Which keys of a site file the forms show, part by part. A field's name in a form is its key in the file."""
 
 from __future__ import annotations
 
@@ -19,25 +19,27 @@ class FieldKind(StrEnum):
 
     TEXT = "text"
     NUMBER = "number"
-    RANGE = "range"  # one number or two
+    RANGE = "range"  # one number, or the two ends of a range
     WORDS = "words"  # several texts with commas between
     MARKS = "marks"  # several words, numbers, true or false, with commas between
     CHOICE = "choice"
-    YES = "yes"
+    YES = "yes"  # a box, true where it is ticked
     KINDS = "kinds"  # several of a list, each with a box of its own
     SECRET = "secret"  # never shown
-    LONG = "long"
-    DAY = "day"
+    LONG = "long"  # a text of several lines
+    DAY = "day"  # a date, year-month-day
 
 
 @dataclass(frozen=True, slots=True)
 class EditField:
     """A key of a section.
 
-    unit : str — of a number, in pint's spelling; shown_unit : as it is shown
-    choices : the values to choose from; said : the stem of their names in the catalogue, "" where they are their own
-    rest : bool — among those that are seldom asked for
-    label : str — the key of its name in the catalogue; usual : what holds where the file says nothing
+    label : str — the key of its name in the catalogue
+    unit : str — of a number, in pint's spelling; shown_unit : str — the unit as it is shown
+    choices : the values to choose from
+    said : str — the stem of their names in the catalogue, LANGUAGE or OWN; "": each value is its own name
+    rest : bool — whether it is among those that are seldom needed
+    usual : str — the value that holds where the file has none
     """
 
     key: str
@@ -53,7 +55,12 @@ class EditField:
 
 @dataclass(frozen=True, slots=True)
 class EditTable:
-    """A section, or a list of sections where it is `listed`; "" for the keys before the first section."""
+    """The fields of a section, or of each element of a list section.
+
+    name : str — of the section; "" for the keys before the first section
+    listed : bool — whether it is a list; blanks : int — empty elements shown after those of the list
+    ordered : bool — whether the form asks for the place of an element in the list
+    """
 
     name: str
     fields: tuple[EditField, ...]
@@ -64,7 +71,7 @@ class EditTable:
 
 K = FieldKind
 LANGUAGE, OWN = "language", "own"
-"""In place of a stem: languages are said in their own words, and other choices under the field's own key."""
+"""In place of a stem: LANGUAGE for languages, each named in itself, OWN for `edit.choice.<key of the field>`."""
 
 
 def _of(
@@ -147,7 +154,7 @@ LIMIT_UNITS = {
     AlarmKind.PUMP_OVERRUN: "run", AlarmKind.RAPID_CYCLING: "rate", AlarmKind.PUMP_SILENT: "share",
     AlarmKind.TEST_DUE: "days", AlarmKind.PACK_TEMPERATURE: "°C",
 }  # fmt: skip
-"""Units of limits that are shown otherwise than in the table; words by their keys in the catalogue."""
+"""Units of limits that are shown otherwise than in the table of alarms; a word is a key of `edit.limit_unit`."""
 
 LIMITS = EditTable("alarms.limits", tuple(
     EditField(kind, K.NUMBER, f"alarms.kind.{kind}", "", LIMIT_UNITS.get(kind, row.unit), usual=f"{row.limit:g}")
@@ -170,4 +177,4 @@ PARTS: Mapping[str, tuple[EditTable, ...]] = {
     "away": (AWAY,),
     "pause": (PAUSE,),
 }
-"""The parts of a site, each a form of its own."""
+"""The parts of a site file, each with a form of its own."""

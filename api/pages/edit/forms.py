@@ -1,4 +1,4 @@
-"""A form of a part of a site file, and the change that it asks for: only a field that differs from the file counts."""
+"""Reads from the form of a part of a site file the change that it asks for: only fields that differ from it count."""
 
 from __future__ import annotations
 
@@ -25,7 +25,8 @@ YES = "yes"
 class FormChange:
     """What a form asks for.
 
-    faults : values that cannot be read; rows : by list, which row of the form each element after the change is
+    faults : one for each value that cannot be read
+    rows : by list section, the row of the form from which each element after the change comes, both from 0
     """
 
     change: SiteChange
@@ -33,7 +34,7 @@ class FormChange:
     rows: Mapping[str, tuple[int, ...]]
 
     def field_of(self, key: str) -> str:
-        """The name in the form of a key of the changed file."""
+        """The name in the form of a key of the changed file: the same, but for the number of an element in a list."""
         found = re.match(r"(\w+)\[(\d+)\](.*)", key)
         if found is None or found[1] not in self.rows:
             return key
@@ -42,13 +43,13 @@ class FormChange:
 
 
 def field_name(table: EditTable, row: int | None, key: str) -> str:
-    """The name of a field in the form."""
+    """The name of a field in the form. row : int | None — of an element in a list, from 0; None: it is no list"""
     place = table.name if row is None else f"{table.name}[{row}]"
     return f"{place}.{key}" if place else key
 
 
 def text_of(field: EditField, value: Any) -> str:
-    """A value of the file as a form shows it; a secret is not shown."""
+    """A value of the file as a form shows it; "" for none and for a secret."""
     if value is None or field.kind is FieldKind.SECRET:
         return ""
     if field.kind is FieldKind.YES:
@@ -65,7 +66,7 @@ def _plain(value: Any) -> str:
 
 
 def section_of(content: Mapping[str, Any], name: str) -> Mapping[str, Any]:
-    """A section of the content; empty where it is not there."""
+    """A section of the content by its dotted name; empty where there is none."""
     found: Any = content
     for part in name.split(".") if name else []:
         found = found.get(part) if isinstance(found, Mapping) else None
@@ -73,7 +74,10 @@ def section_of(content: Mapping[str, Any], name: str) -> Mapping[str, Any]:
 
 
 def change_in(tables: tuple[EditTable, ...], content: Mapping[str, Any], form: Form, file: str) -> FormChange:
-    """The change that a form asks for."""
+    """The change that a form asks for.
+
+    content : of the file as it stands; file : str — the name given in errors
+    """
     reading = _Reading(content, form, file)
     for table in tables:
         if table.listed:
@@ -84,7 +88,7 @@ def change_in(tables: tuple[EditTable, ...], content: Mapping[str, Any], form: F
 
 
 class _Reading:
-    """A form that is being read."""
+    """Reads a form: collects changes and faults table by table."""
 
     def __init__(self, content: Mapping[str, Any], form: Form, file: str) -> None:
         self.content, self.form, self.file = content, form, file
@@ -94,13 +98,13 @@ class _Reading:
         self.faults: list[ConfigError] = []
 
     def take_table(self, table: EditTable) -> None:
-        """The values of a section that differ."""
+        """Take in the values of a section that differ from the file."""
         values = self._values(table, None, section_of(self.content, table.name))
         if values:
             self.tables[table.name] = values
 
     def take_list(self, table: EditTable) -> None:
-        """The elements of a list in their order, without those to be removed."""
+        """Take in the elements of a list in the order of their places, without those to be removed."""
         before = rows_of(self.content, table.name)
         kept: list[tuple[float, int, Item]] = []
         for row in range(min(MOST_ROWS, len(before) + table.blanks + 1)):
@@ -134,7 +138,7 @@ class _Reading:
         return found
 
     def _value(self, field: EditField, name: str, before: Any) -> tuple[bool, Any]:
-        """Whether a field differs from the file, and its value."""
+        """Whether a field differs from the file, and its value in the form; None for an empty one. Errors: Refused."""
         if field.kind is FieldKind.KINDS:
             chosen = [choice for choice in field.choices if self.form.get(f"{name}.{choice}")]
             return set(chosen) != set(before or ()), chosen or None
@@ -148,7 +152,7 @@ class _Reading:
 
 
 def value_of(field: EditField, text: str) -> Any:
-    """The value that a text stands for. Refused where it cannot be read."""
+    """The value that a text in a form stands for. Errors: Refused where it cannot be read."""
     if field.kind is FieldKind.NUMBER:
         return _whole(written(text, field.unit))
     if field.kind is FieldKind.RANGE:

@@ -1,4 +1,4 @@
-"""What was changed lately, as lines of a page."""
+"""The latest changes of a site file, as lines of a page."""
 
 from __future__ import annotations
 
@@ -16,7 +16,11 @@ from forecaster.texts.wording import Wording
 
 @dataclass(frozen=True, slots=True)
 class EditLine:
-    """A change: when, who, what of, its lines, and whether it can be taken back."""
+    """A change of a site file.
+
+    at, who, says : str — when and by whom it was made, and what it is about, as shown
+    lines : the difference that it made; can_undo : bool — whether it can be taken back
+    """
 
     id: int
     at: str
@@ -27,7 +31,10 @@ class EditLine:
 
 
 def edit_lines(edits: Sequence[SiteEdit], site: Site, words: Words, now_ms: int) -> tuple[EditLine, ...]:
-    """The changes of a site's file, newest first. One that was taken back since is not offered again."""
+    """Changes of a site's file as lines, in the order of `edits`.
+
+    One that was taken back cannot be taken back again, unless that itself was taken back. now_ms : UTC milliseconds
+    """
     undone = {edit.undoes for edit in edits if edit.undoes is not None}
     back = {edit.undoes for edit in edits if edit.undoes is not None and edit.id in undone}
     wording = Wording.of(site, words)
@@ -41,12 +48,12 @@ def edit_lines(edits: Sequence[SiteEdit], site: Site, words: Words, now_ms: int)
 
 
 def when(edit: SiteEdit, words: Words, now_ms: int) -> str:
-    """How long ago a change was made."""
+    """How long ago a change was made, in words. now_ms : int — UTC milliseconds"""
     return Wording("UTC", Units.METRIC, words).ago((now_ms - edit.at_ms) / 1000.0)
 
 
 def part_said(part: str, words: Words) -> str:
-    """What a change is about, in words; parts of the file that have no form of their own by their names."""
+    """What a change is about, in words. part : str — as in `SiteEdit`; a part without words stands as it is"""
     named = []
     for name in part.split(", "):
         key = f"edit.did.{name}" if name in (REMOVED, UNDONE) else f"edit.part.{name}"

@@ -1,4 +1,4 @@
-"""What changed limits of the reserve would have done in the latest outages, from the forecasts that were kept."""
+"""What changed limits of the reserve would have done in the latest outages, by the forecasts that were kept."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from forecaster.texts.wording import Wording
 
 YEAR_MS = 365 * DAY_MS
 MOST_OUTAGES, MOST_FORECASTS = 12, 500
-"""So that it is told within a second or two."""
+"""Most outages that are looked at, and most forecasts of each: so that the answer comes within a second or two."""
 
 RESERVES = {"low_reserve_h": AlarmKind.LOW_RESERVE, "critical_reserve_h": AlarmKind.CRITICAL_RESERVE}
 
 
 class _KeptForecast(msgspec.Struct):
-    """What a limit of the reserve is held against."""
+    """What of a kept forecast a limit of the reserve is compared with."""
 
     supply: str
     hours_remaining: dict[str, float | None]
@@ -33,9 +33,9 @@ class _KeptForecast(msgspec.Struct):
 def limits_preview(
     ledger: Ledger, site: Site, before: Mapping[str, Any], after: Mapping[str, Any], words: Words, now_ms: int
 ) -> tuple[str, ...]:
-    """A line for each limit of the reserve that changed; and that the others are not tried.
+    """A line for each limit of the reserve that changed, and one where others changed, saying that they are not tried.
 
-    before, after : the section [alarms] of the file
+    before, after : the section [alarms] of the file before and after the change; now_ms : int — UTC milliseconds
     """
     lines: list[str] = []
     outages: list[tuple[Outage, list[tuple[int, float]]]] | None = None
@@ -52,13 +52,13 @@ def limits_preview(
 
 
 def _latest(ledger: Ledger, site: Site, now_ms: int) -> list[Outage]:
-    """The latest outages of a year, newest first, without rehearsals."""
+    """The latest outages of the last 365 days, newest first, MOST_OUTAGES at most, without rehearsals."""
     found = [one for one in ledger.outages(site.id) if not one.rehearsal and one.start_ms >= now_ms - YEAR_MS]
     return sorted(found, key=lambda one: -one.start_ms)[:MOST_OUTAGES]
 
 
 def _hours(ledger: Ledger, outage: Outage, now_ms: int) -> list[tuple[int, float]]:
-    """When which hours to the reserve floor were foreseen at least, through an outage."""
+    """Forecasts during an outage, in order: when issued [ms], and the 10 % quantile of hours to the reserve floor."""
     kept = ledger.forecasts(outage.site, outage.start_ms, outage.end_ms or now_ms, MOST_FORECASTS)
     decoded = [(one.issued_ms, msgspec.json.decode(one.document, type=_KeptForecast)) for one in kept]
     return sorted(

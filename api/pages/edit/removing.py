@@ -1,4 +1,4 @@
-"""Addresses where a site is removed, which is asked twice, and where removed ones are brought back."""
+"""Addresses at which a site is removed, after asking twice, and at which removed sites are brought back."""
 
 from __future__ import annotations
 
@@ -25,11 +25,12 @@ from forecaster.texts.catalogue import Said
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
 MOST = 200
+"""How many of the latest changes are searched for removed sites."""
 
 
 @router.get("/sites/{site}/edit/remove")
 def removal(request: Request, site: SiteIn, services: ServicesIn, caller: CallerIn, _: OperatorIn) -> Response:
-    """What becomes of data and alarms; the first time it is asked."""
+    """Ask for the first time whether to remove a site, and say what becomes of its data and alarms."""
     stamp = editor_of(services).read(site.id).stamp
     return page(
         request, "remove.html", caller, site_id=site.id, name=site.name, stamp=stamp, asked=False, wrong=False,
@@ -43,7 +44,7 @@ def remove(
     named: Annotated[str, Form(max_length=64)] = "", do: Annotated[str, Form(max_length=10)] = "ask",
     by: Annotated[str, Form(max_length=64)] = "",
 ) -> Response:  # fmt: skip
-    """Ask once more, for the short name; then remove the file."""
+    """Ask once more, for the site's short name; where that is given, remove the file. Errors: StaleEdit."""
     editor = editor_of(services)
     known = editor.read(site.id)
     if stamp != known.stamp:
@@ -70,7 +71,7 @@ def removed(
 
 @router.post("/removed")
 def bring_back(services: ServicesIn, caller: CheckedIn, who: PrincipalIn, edit: Annotated[int, Form(ge=1)]) -> Response:
-    """Write the file of a removed site again."""
+    """Write the file of a removed site again. Errors: NotFound where that removal is not among those listed."""
     found = next((one for one in _gone(services, who) if one.id == edit), None)
     if found is None:
         raise NotFound(Said("usage.edit", edit_id=edit))
@@ -79,7 +80,10 @@ def bring_back(services: ServicesIn, caller: CheckedIn, who: PrincipalIn, edit: 
 
 
 def _gone(services: Services, who: Principal) -> list[SiteEdit]:
-    """The newest removal of each site that has no file now, newest first."""
+    """The newest removal of each site that has no file now, newest first, of sites that the caller may read.
+
+    Errors: ProblemError 403 where the caller may not operate.
+    """
     if not who.may_operate:
         raise ProblemError(403, Said("usage.this_token_may_read_not_operate"))
     newest: dict[str, SiteEdit] = {}

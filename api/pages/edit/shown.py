@@ -1,4 +1,4 @@
-"""A part of a site file as the template shows it: fields with their values and what is wrong with them."""
+"""A part of a site file as the template shows it: fields with their values and their faults."""
 
 from __future__ import annotations
 
@@ -14,16 +14,19 @@ from forecaster.texts.catalogue import Words
 from forecaster.texts.catalogue import words as words_of
 
 Faults = Mapping[str, str]
-"""What is wrong, by the name of the field that it is said beside."""
+"""What is wrong, in words, by the name of the field or group beside which it is shown."""
 
 
 @dataclass(frozen=True, slots=True)
 class ShownField:
-    """A field.
+    """A field of a form.
 
-    value : str — as text; of a secret only what was just filled in; choices : (value, name, chosen)
-    kept : "kept" for a secret that is in the file, "removed" where it is to go; "" for other fields
-    usual : str — what holds where it is left empty
+    kind : str — a FieldKind; label, unit : str — in words
+    value : str — as text; of a secret only what was just filled in
+    choices : tuples of the value, its name and whether it is chosen
+    fault : str — what is wrong with it, "" for nothing
+    kept : str — "kept" for a secret that is in the file, "removed" where it is to be removed; "" for other fields
+    usual : str — the value that holds where the field is left empty
     """
 
     name: str
@@ -41,8 +44,11 @@ class ShownField:
 class ShownGroup:
     """The fields of a section, or of one element of a list.
 
-    place : str | None — its place among others, where that can be changed
-    known : bool — it is in the file and may be removed; test : the name of whoever may be sent a test
+    first, rest : the fields that are always shown, and those that are seldom needed
+    place : str | None — its place in the list, from 1; None: that cannot be changed
+    known : bool — whether it is an element in the file, so that it may be removed
+    removed : bool — whether the form asks to remove it
+    test : str — the contact that may be sent a test message; "" for none
     """
 
     name: str
@@ -58,7 +64,7 @@ class ShownGroup:
 
     @property
     def rest_open(self) -> bool:
-        """Whether something is wrong among the fields that are seldom asked for."""
+        """Whether something is wrong among the fields that are seldom needed, so that they are to be shown."""
         return any(field.fault for field in self.rest)
 
 
@@ -66,8 +72,11 @@ class ShownGroup:
 class EditContext:
     """The form of a part.
 
-    stamp : str — of the file that the form was made from; shown : of the text that the difference leads to, "" without
-    faults : what is wrong, each with the name of its field, "" where it is beside none
+    stamp : str — of the file that the form was made from
+    shown : str — stamp of the text that the difference leads to; "" where none is shown
+    lines : the difference; nothing : bool — the form was sent and changes nothing
+    faults : pairs of the field's name and what is wrong, in words; the name is "" where it is beside no field
+    more : further lines below the difference
     """
 
     part: str
@@ -83,7 +92,10 @@ class EditContext:
 def groups_of(
     tables: tuple[EditTable, ...], content: Mapping[str, Any], form: Form | None, faults: Faults, words: Words
 ) -> tuple[ShownGroup, ...]:
-    """The groups of a part: from the file, or as they were filled in."""
+    """The groups of a part, as filled in in the form.
+
+    form : Form | None — as it was sent; None: the values of the file
+    """
     found: list[ShownGroup] = []
     for table in tables:
         if not table.listed:
@@ -120,7 +132,7 @@ def _group(
 
 
 def _first(table: EditTable, before: Mapping[str, Any], words: Words) -> str:
-    """What an element without a name is called: by its first field."""
+    """What an element without a name is called: the value of its first field, in words where there are some."""
     field = table.fields[0]
     value = str(before.get(field.key, ""))
     named = f"{field.said}{value}"

@@ -36,7 +36,7 @@ def overview(
     request: Request, site: SiteIn, services: ServicesIn, caller: CallerIn, _: OperatorIn, words: WordsIn,
     done: Annotated[int, Query(ge=0, le=2**53)] = 0,
 ) -> Response:  # fmt: skip
-    """The parts of a site, and what was changed lately."""
+    """The parts of a site, and its latest changes. done : the id of a change just made, 0 for none"""
     edits = edit_lines(services.ledger.edits(site.id, MOST_EDITS), site, words, services.clock.now_ms())
     return page(
         request, "edit.html", caller, site_id=site.id, name=site.name, parts=tuple(PARTS), edits=edits,
@@ -49,7 +49,7 @@ def form_of_part(
     request: Request, site: SiteIn, services: ServicesIn, caller: CallerIn, _: OperatorIn, words: WordsIn,
     part: PartName, tested: Annotated[str, Query(max_length=LONGEST_NAME)] = "",
 ) -> Response:  # fmt: skip
-    """The form of a part, from the file as it is."""
+    """The form of a part, from the file as it is. tested : not empty where a test message was just sent"""
     context = opened(_part(part), editor_of(services).read(site.id), words)
     return page(
         request, "edit_part.html", caller, site_id=site.id, name=site.name, edit=context, stale=(), tested=tested
@@ -61,7 +61,7 @@ def undo(
     site: SiteIn, services: ServicesIn, caller: CheckedIn, edit: Annotated[int, Form(ge=1, le=2**53)],
     by: Annotated[str, Form(max_length=LONGEST_NAME)] = "",
 ) -> Response:  # fmt: skip
-    """Take a change back."""
+    """Take a change of this site back. by : who does it, where that differs from the caller's name"""
     kept = services.ledger.edit(edit)
     if kept.site != site.id:
         raise NotFound(Said("usage.edit", edit_id=edit))
@@ -71,7 +71,7 @@ def undo(
 
 @router.post("/sites/{site}/edit/contacts/test")
 def try_contact(site: SiteIn, services: ServicesIn, _: CheckedIn, contact: Annotated[str, Form()]) -> Response:
-    """Send a test message to one contact, over all that serves them."""
+    """Send a test message to one contact, over every channel that serves them."""
     installation = services.installation
     code = Tickets(installation.folder, None).code
     owed = trial_messages(site, services.ledger, served(installation), services.clock.now_ms(), code)
@@ -88,7 +88,7 @@ def change_part(
     request: Request, site: SiteIn, services: ServicesIn, caller: CheckedIn, words: WordsIn, form: FormIn,
     part: PartName,
 ) -> Response:  # fmt: skip
-    """Check what is filled in and show its difference; once that was seen, save it."""
+    """Check what was filled in and show the difference that it makes; where that was shown already, save it."""
     editor = editor_of(services)
     known = editor.read(site.id)
     wanted, made = asked(editor, _part(part), known, form)
