@@ -1,8 +1,9 @@
-"""When a daily measure changed, and how: steps, bends and a steady drift, allowing for days that follow one another.
+"""When a daily measure changed, and how: steps, bends and a steady drift.
 
-Forward selection over one column a kind and date, in a regression whose errors follow one another (Prais and Winsten
-1954): the greatest gain in chi-square is taken while it passes a limit that allows for the many dates looked at, and
-for a look every day (sup-Wald tests: Andrews 1993; the limits are this project's own, by simulation).
+Forward selection in a regression with autocorrelated errors (Prais and Winsten 1954). Each kind of change at each date
+is a candidate column; the one with the greatest gain in chi-square is taken, as long as the gain passes a limit. The
+limit allows for the many dates tried and for a look every day (sup-Wald tests: Andrews 1993; the limits themselves are
+this project's own, by simulation).
 """
 
 from __future__ import annotations
@@ -19,21 +20,21 @@ DRIFT_LIMIT = 20.0
 """Gain in chi-square at which a steady drift is told."""
 
 DATED_LIMIT = 26.0
-"""The same of a step or a bend at a date of its own: many dates are looked at."""
+"""The same for a step or a bend, which has a date: higher, because many dates are tried."""
 
 MOST_CHANGES = 4
 LEAST_AFTER = 2
-"""Days that must follow a change."""
+"""Days of the series that must lie before a change, and after it."""
 
 NEWEST_DAYS, STRIDE = 60, 7
-"""Of the newest days each is tried as a date, of those before every seventh, and then those near the best."""
+"""Each of the newest days is tried as a date, and every seventh of those before; then the days near the best."""
 
 GREATEST_RHO = 0.8
 CLIPPED = 3.0
-"""A single day counts as no further from its neighbours than so many deviations."""
+"""A single odd day is moved in to this many deviations from its neighbours."""
 
 LEAST_SPREAD = 0.003
-"""No day is known better than this, as a share."""
+"""Least deviation of a day, as a share of the usual value: no day is known better."""
 
 TO_DEVIATION = 1.4826
 """From the median absolute deviation to the standard deviation of a normal distribution."""
@@ -60,7 +61,7 @@ class DatedChange:
     gain: float
 
     def column(self, day: Array) -> Array:
-        """What it adds at each day, but for its size: 0 or 1 of a step, years of a drift or bend, (N,)."""
+        """Its regressor, (N,): 0 before and 1 from a step on; years since the beginning of a drift or a bend."""
         if self.shape is ChangeShape.STEP:
             return np.asarray(day >= (self.at_day or 0.0), dtype=np.float64)
         from_day = float(day[0]) if self.at_day is None else self.at_day
@@ -72,8 +73,8 @@ class DailySeries:
     """A daily measure as a share of what is usual, oldest first; all (N,).
 
     day : days since 1970; value : the measure, of the size of 1
-    variance : of each value, by its own sampling
-    beside : (N, K) — what moves it from day to day and is no change of it
+    variance : of each value, from its own sampling
+    beside : (N, K) — regressors for what moves the measure from day to day and is no change of it
     """
 
     day: Array
@@ -82,32 +83,35 @@ class DailySeries:
     beside: Array
 
     def since(self, day: float) -> DailySeries:
-        """The days from one on."""
+        """The part from a day on."""
         kept = self.day >= day
         return DailySeries(self.day[kept], self.value[kept], self.variance[kept], self.beside[kept])
 
     def until(self, day: float) -> DailySeries:
-        """The days before one."""
+        """The part before a day."""
         kept = self.day < day
         return DailySeries(self.day[kept], self.value[kept], self.variance[kept], self.beside[kept])
 
 
 @dataclass(frozen=True, slots=True)
 class SeriesErrors:
-    """How a series strays: (N,) deviation of each day, and how alike one day is to the next, 0..1."""
+    """How a series strays from its course.
+
+    deviation : (N,) — standard deviation of each day; rho : float — correlation of a day with the next, 0..0.8
+    """
 
     deviation: Array
     rho: float
 
 
 def smooth(values: Array, half: int = 2) -> Array:
-    """Running median over a window that is cut at both ends, (N,)."""
+    """Running median over `half` values on either side, (N,); the window is cut short at both ends."""
     padded = np.concatenate([np.full(half, np.nan), values, np.full(half, np.nan)])
     return np.asarray(np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
 
 
 def errors_of(series: DailySeries, changes: Sequence[DatedChange] = ()) -> tuple[Array, SeriesErrors]:
-    """The values with single odd days brought in, and how they stray around a smooth course and some changes."""
+    """The values with single odd days moved in, (N,), and their errors around a smooth course with some changes."""
     middle = smooth(series.value)
     away = series.value - middle
     spread = max(TO_DEVIATION * float(np.median(np.abs(away))), LEAST_SPREAD)
@@ -123,7 +127,7 @@ def errors_of(series: DailySeries, changes: Sequence[DatedChange] = ()) -> tuple
 
 
 def _course(series: DailySeries, value: Array, changes: Sequence[DatedChange]) -> Array:
-    """A course that bends every few weeks, and what moves the measure beside it: what is left is the straying, (N,)."""
+    """Fitted values, (N,): a line that may bend every six weeks, the changes, and what stands beside the series."""
     span = float(series.day[-1] - series.day[0])
     knots = series.day[0] + np.arange(1, max(1, int(span // 42))) * 42.0
     bends = [np.clip(series.day - knot, 0.0, None) for knot in knots]
@@ -135,7 +139,7 @@ def _course(series: DailySeries, value: Array, changes: Sequence[DatedChange]) -
 
 
 def whitened(columns: Array, day: Array, errors: SeriesErrors) -> Array:
-    """Columns in units of their deviation with what the day before tells taken off, (N,) or (N, K)."""
+    """Columns over each day's deviation, less what the day before predicts of them, (N,) or (N, K)."""
     scaled = (columns.T / errors.deviation).T
     if errors.rho == 0.0 or day.size < 2:
         return np.asarray(scaled, dtype=np.float64)
@@ -146,7 +150,7 @@ def whitened(columns: Array, day: Array, errors: SeriesErrors) -> Array:
 
 
 def changes_of(series: DailySeries) -> tuple[DatedChange, ...]:
-    """Changes of a series that are more than chance, the greatest first. It needs ten days."""
+    """Changes that are more than chance, the greatest first, MOST_CHANGES at most. The series needs ten days."""
     tried = _tried(series.day)
     plain = np.column_stack([change.column(series.day) for change in tried])
     found: list[DatedChange] = []
@@ -173,7 +177,7 @@ def _tried(day: Array) -> list[DatedChange]:
 def _best(
     tried: list[DatedChange], columns: Array, series: DailySeries, errors: SeriesErrors, known: Array, goal: Array
 ) -> DatedChange | None:
-    """The change that explains most of what is left, where it passes its limit."""
+    """The change that explains most of what is left; None where its gain does not pass its limit."""
     day = series.day
     best = _gained(tried, columns, known, goal)
     if best.at_day is not None:
@@ -187,7 +191,7 @@ def _best(
 
 
 def _gained(tried: list[DatedChange], columns: Array, known: Array, goal: Array) -> DatedChange:
-    """The best of some changes, with its gain; a drift goes before a dated one that is hardly better."""
+    """The best of some changes, with its gain; a drift is preferred to a dated change that is hardly better."""
     axes, _ = np.linalg.qr(known)
     columns = columns - axes @ (axes.T @ columns)
     left = goal - axes @ (axes.T @ goal)

@@ -12,14 +12,14 @@ from forecaster.health.trends import Course, course_of
 from forecaster.texts.catalogue import Said
 
 LATE, OFTEN_LATE = 0.04, 0.12
-"""More late starts than at first by this share of all are told, and ask for something to be done."""
+"""Growth in the share of starts that come late which is told, and which asks for something to be done."""
 
 WIDER, WIDER_TIMES = 0.08, 1.6
-"""The spread of a run's water, as a share of its mean, that is told: so much more, and so many times as wide."""
+"""The spread of a run's water over its mean is told once it has grown by the first and is so many times as wide."""
 
 
 def float_switch(table: pd.DataFrame) -> PartHealth:
-    """The float from the days since the newest work on it."""
+    """Judge the float; table : daily table since the newest work on it, columns `frames.DAYS`."""
     kept = sampled(table)
     why = blind_to_runs(kept)
     if why is not None:
@@ -52,7 +52,7 @@ def float_switch(table: pd.DataFrame) -> PartHealth:
 
 
 def _wider(series: DailySeries | None) -> Course | None:
-    """The spread of the runs' water, where it has grown by more than chance and enough for a word."""
+    """The course of the runs' spread; None unless it has grown by more than chance and enough to be told."""
     course = None if series is None else course_of(series)
     if course is None or not course.sure(upward=True) or course.change < WIDER:
         return None

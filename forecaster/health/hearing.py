@@ -15,17 +15,17 @@ from forecaster.health.measures import Blind, column, day_numbers
 from forecaster.texts.catalogue import Said
 
 NEWEST = 7
-"""Days over which it is told."""
+"""Days over which the telemetry is judged."""
 
 LEAST_HEARD, HARDLY_HEARD = 0.95, 0.80
-"""Shares of the time that are worth a word, and ask for something to be done."""
+"""Being heard for less than these shares of the time is worth a word, and asks for something to be done."""
 
 MANY_REFUSED = 100
-"""So many refused messages within the newest days are worth a word."""
+"""Refused messages within the newest days that are worth a word."""
 
 
 def telemetry(table: pd.DataFrame, refusals: Sequence[Refusal], now_ms: int) -> PartHealth:
-    """How the house was heard in the newest days against all before."""
+    """Judge how the house was heard in the newest days; table : daily table, columns `frames.DAYS`; now_ms [UTC ms]."""
     if len(table) < NEWEST:
         return unknown(HousePart.TELEMETRY, Blind.YOUNG)
     heard = np.clip(column(table, "heard_s") / 86_400.0, 0.0, 1.0)

@@ -18,6 +18,8 @@ from forecaster.health.packs import PackPoints, capacity_points, loss_points
 from forecaster.health.trends import course_of
 
 AFTER_DAYS = 28.0
+"""Days after the work over which the new level is taken."""
+
 LEAST_DAYS = 4
 """Days after the work from which it can be told whether it helped."""
 
@@ -25,9 +27,11 @@ LEAST_DAYS = 4
 def helped(
     work: WorkDone, before_ms: int, table: pd.DataFrame, tests: Sequence[DischargeTest], outages: Sequence[Outage]
 ) -> Range | None:
-    """Change of what the work was foremost about, as a share, from before_ms (earlier such work) on; None: not told.
+    """How much the first part that the work concerns changed with it: 10, 50 and 90 % points; None: not told.
 
-    Of float and valve it is the change of a share of the starts, in whole ones.
+    before_ms : int — when such work was done before: the old level is taken from there on [UTC ms]
+    table : daily table, columns `frames.DAYS`
+    The change is a share of the old level. Float and valve are shares of the starts already: theirs is the difference.
     """
     part = work.concerns[0] if work.concerns else None
     if part in (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES):
@@ -64,7 +68,7 @@ def _by_days(series: DailySeries, at_day: float, *, relative: bool) -> Range | N
 
 
 def _by_points(points: PackPoints, at_day: float, from_day: float) -> Range | None:
-    """The last measurement before against the first after: of the same kind where there are such."""
+    """The first measurement after against the last before it, of the same kind where there is one."""
     before = (points.day < at_day) & (points.day >= from_day)
     after = points.day >= at_day
     if not before.any() or not after.any():

@@ -20,7 +20,7 @@ TENTH = 1.2816
 """Deviations from the middle to the 10 and 90 % points of a normal distribution."""
 
 MOST_POINTS = 80
-"""Points of a course."""
+"""Points of a course that are kept at most."""
 
 Range = tuple[float, float, float]
 """10, 50 and 90 % points."""
@@ -28,13 +28,15 @@ Range = tuple[float, float, float]
 
 @dataclass(frozen=True, slots=True)
 class PartHealth:
-    """One part as the long record tells of it.
+    """What the long record tells of one part.
 
+    unit : str — of baseline, now and course; empty where nothing is known
     baseline, baseline_ms : its value when it was new or last worked on, and since when [UTC ms]
-    now : low, middle and high, in `unit`
-    change : share of the baseline, 10, 50 and 90 % points
-    since_ms : int | None — date of the newest change; predicted_ms : when it falls below what is needed
-    course : (time, value) — for a small picture, times as UTC milliseconds
+    now : low, middle and high
+    change : as a share, 10, 50 and 90 % points
+    since_ms : int | None — date of the newest change [UTC ms]
+    predicted_ms : when it falls below what is needed, 10, 50 and 90 % points [UTC ms]; None: not within fifty years
+    course : (time [UTC ms], value) — for a small picture
     says, do : words that can be said again in any language
     """
 
@@ -70,23 +72,26 @@ class PartHealth:
 
 
 def quantiles(of: Range | None) -> dict[str, float | None]:
-    """10, 50 and 90 % points as JSON has them."""
+    """10, 50 and 90 % points by name for JSON, rounded to four digits; None for each where there is no range."""
     low, middle, high = of or (None, None, None)
     return {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high)}
 
 
 def around(middle: float, error: float, scale: float = 1.0) -> Range:
-    """The 10, 50 and 90 % points of a normal distribution."""
+    """10, 50 and 90 % points of a normal distribution of mean `middle` and deviation `error`, times `scale`."""
     return (scale * (middle - TENTH * error), scale * middle, scale * (middle + TENTH * error))
 
 
 def change_share(course: Course) -> Range:
-    """Change since the baseline as a share of it."""
+    """Change since the baseline as a share of it: 10, 50 and 90 % points."""
     return around(course.change, course.change_error, 1.0 / max(course.base, 1e-9))
 
 
 def thinned(day: Array, value: Array, scale: float = 1.0) -> tuple[tuple[int, float], ...]:
-    """A course in time as means of as many days as leave few enough points for a small picture."""
+    """A course in time for a small picture: means over equal numbers of days, MOST_POINTS at most.
+
+    day, value : (N,) — days since 1970, and values, NaN left out; scale : float — factor on the values
+    """
     known = np.isfinite(value)
     day, value = day[known], value[known]
     step = max(1, -(-day.size // MOST_POINTS))
@@ -98,7 +103,7 @@ def thinned(day: Array, value: Array, scale: float = 1.0) -> tuple[tuple[int, fl
 
 
 def unknown(part: HousePart, why: Blind, baseline_ms: int | None = None) -> PartHealth:
-    """A part that cannot be told of, and what would help."""
+    """A part that cannot be judged, with the reason and what would help."""
     says = Said(f"health.blind.{why}", n=LEAST_DAYS)
     pack = part in (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES)
     return PartHealth(
@@ -107,7 +112,7 @@ def unknown(part: HousePart, why: Blind, baseline_ms: int | None = None) -> Part
 
 
 def day_ms(day: float | None) -> int | None:
-    """A day of a series as UTC milliseconds."""
+    """A day of a series (days since 1970) as UTC milliseconds."""
     return None if day is None else round(day * DAY_MS)
 
 
@@ -117,7 +122,7 @@ def day_text(at_ms: int) -> str:
 
 
 def month_text(at_ms: int | None) -> str:
-    """A month, 2026-03; words for one beyond fifty years."""
+    """A month, 2026-03; words for None, which lies beyond fifty years."""
     return Said("health.never") if at_ms is None else Figure(day_text(at_ms)[:7])
 
 

@@ -1,4 +1,7 @@
-"""What the daily table tells of a part, as series: means and counts that coarse sampling leaves unbiased."""
+"""What the daily table tells of a part, as series: means and counts that coarse sampling leaves unbiased.
+
+A `table` is the daily table as a data frame, columns `forecaster.record.frames.DAYS`, oldest day first.
+"""
 
 from __future__ import annotations
 
@@ -12,17 +15,17 @@ from forecaster.health.changes import DailySeries
 from forecaster.maths.arrays import Array
 
 LEAST_CYCLES = 3
-"""Cycles that a day must have to count."""
+"""Cycles that a day needs to count."""
 
 LEAST_TWICE = 0.06
-"""Of the runs at least so many must be caught by two samples: else every run looks as long as the interval, whatever it
-was, and as many are missed as are short of it."""
+"""Least share of the runs that more than one sample caught: with fewer, a run looks as long as the sampling interval
+whatever its length, and shorter ones are missed."""
 
 NEWEST_DAYS = 28
-"""Days over which it is judged what a sampling can tell."""
+"""Newest days by which it is judged what the sampling can tell."""
 
 FINE_SAMPLES = 5.0
-"""Samples a run from which the spread of its length is the pump's and not the sampling's."""
+"""Samples a run that it takes for the spread of the lengths to be the pump's and not the sampling's."""
 
 
 class Blind(StrEnum):
@@ -43,12 +46,12 @@ def day_numbers(table: pd.DataFrame) -> Array:
 
 
 def column(table: pd.DataFrame, name: str) -> Array:
-    """A column as floats, NaN where not known."""
+    """A column as floats, (N,), NaN where not known."""
     return np.asarray(table[name].to_numpy(dtype="float64", na_value=np.nan), dtype=np.float64)
 
 
 def sampled(table: pd.DataFrame) -> pd.DataFrame:
-    """The days whose runs came from the source that they come from now."""
+    """The days whose runs were found in the same quantity as those of the newest day that has one."""
     known = table["source"].dropna()
     return table[table["source"] == known.iloc[-1]] if len(known) else table.iloc[:0]
 
@@ -67,9 +70,9 @@ def blind_to_runs(table: pd.DataFrame) -> Blind | None:
 
 
 def flow_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
-    """The pump's rate a day in drawdowns a second as a share of its median, and that median [1/s].
+    """The pump's rate on each day, in drawdowns a second, as a share of its median; and that median [1/s].
 
-    What the share of time that the pump runs adds or takes goes beside it.
+    The day's duty goes into `beside`, so that its effect is not taken for a change of the pump.
     """
     kept = table[table["paired"] >= LEAST_CYCLES]
     count = column(kept, "paired")
@@ -83,7 +86,7 @@ def flow_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
 
 
 def power_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
-    """Mean running power a day as a share of its median, and that median [W]."""
+    """Mean running power on each day as a share of its median, and that median [W]."""
     watts = column(table, "power_w")
     known = np.isfinite(watts) & (watts > 0.0) & (column(table, "runs") >= LEAST_CYCLES)
     usual = float(np.median(watts[known])) if known.any() else 1.0
@@ -92,18 +95,18 @@ def power_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
 
 
 def late_series(table: pd.DataFrame) -> DailySeries:
-    """Late starts as a share of all whose wait is known, a day."""
+    """Late starts on each day as a share of all whose wait is known, 0..1."""
     late = column(table, "late")
     return _share_series(table, late, late + column(table, "paired"))
 
 
 def at_once_series(table: pd.DataFrame) -> DailySeries:
-    """Restarts at once as a share of all, a day."""
+    """Restarts at once on each day as a share of all, 0..1."""
     return _share_series(table, column(table, "at_once"), column(table, "cycles"))
 
 
 def _share_series(table: pd.DataFrame, part: Array, of: Array) -> DailySeries:
-    """A count as a share of another a day, with the variance of a share that is hardly ever nought."""
+    """One count as a share of another on each day, with a binomial variance that is kept off zero."""
     kept = of >= LEAST_CYCLES
     some, every = part[kept], of[kept]
     usual = (float(some.sum()) + 0.5) / (float(every.sum()) + 1.0) if every.size else 0.5
@@ -112,7 +115,7 @@ def _share_series(table: pd.DataFrame, part: Array, of: Array) -> DailySeries:
 
 
 def spread_series(table: pd.DataFrame) -> DailySeries | None:
-    """Spread of the dry run a day as a share of its mean; None where the sampling spreads it itself."""
+    """Deviation of the dry run on each day as a share of its mean; None where the sampling itself spreads it."""
     newest = table.iloc[-NEWEST_DAYS:]
     told, samples = float(newest["told"].sum()), float(newest["samples"].sum())
     if told == 0.0 or float(newest["single"].sum()) > 0.0:
@@ -129,10 +132,11 @@ def spread_series(table: pd.DataFrame) -> DailySeries | None:
 
 
 def back_shares(table: pd.DataFrame) -> tuple[Array, Array, Array, Array]:
-    """Day, the two sums a day whose ratio tells what share of a run's water comes back, and the spread of a run, (N,).
+    """Days since 1970, two sums a day whose ratio is the share of a run's water that comes back, and a run's spread.
 
-    A wait in which a share f comes back is w = V (1 - f) / Qi. The dry run told from it, t / (1 + t / w), then falls
-    by f T² for every 1 / w, T the dry run: within a day, whatever the pump's rate is by then.
+    (N,) each; the spread is the dry run's deviation over its mean. A wait in which a share f comes back is
+    w = V (1 - f) / Qi. The dry run T told from it, t / (1 + t / w), then falls by f T² for each unit of 1 / w. That is
+    read within a single day, so that the pump's rate of that day does not matter.
     """
     kept = table[table["paired"] >= 2 * LEAST_CYCLES]
     count = column(kept, "paired")
@@ -144,15 +148,15 @@ def back_shares(table: pd.DataFrame) -> tuple[Array, Array, Array, Array]:
 
 
 def base_flow(table: pd.DataFrame) -> tuple[Array, Array]:
-    """Day, and its usual number of waits a second, (N,) each."""
+    """Days since 1970, and each day's mean of 1 / usual wait [1/s], (N,) each."""
     kept = table[table["paired"] >= LEAST_CYCLES]
     return day_numbers(kept), column(kept, "pace_per_s") / column(kept, "paired")
 
 
 def need_share(table: pd.DataFrame, series: DailySeries) -> float:
-    """What the worst hour on record brought, as a share of the pump's median rate.
+    """Inflow of the worst hour on record, as a share of the pump's median rate; series : from `flow_series`.
 
-    In an hour that the pump ran through for a share d, d of its rate then flowed in.
+    In an hour of which the pump ran a share d, the inflow was d times the pump's rate of that day.
     """
     busy = np.clip(column(table, "peak_hour_s") / 3600.0, 0.0, 1.0)
     rate = np.interp(day_numbers(table), series.day, series.value)

@@ -1,4 +1,4 @@
-"""The pump's flow and power, and the discharge line: how they moved since the baseline, and where flow goes."""
+"""The pump's flow and power, and the discharge line: how they moved since the baseline, and what is to be expected."""
 
 from __future__ import annotations
 
@@ -26,27 +26,27 @@ from forecaster.health.trends import Course, below_days, course_of
 from forecaster.texts.catalogue import Figure, Said
 
 WORTH_A_WORD, GRAVE = 0.04, 0.20
-"""Shares of the flow whose loss is told, and asks for something to be done."""
+"""Loss of flow, as a share, that is told, and that asks for something to be done."""
 
 POWER_OFF, POWER_FAR_OFF = 0.06, 0.15
-"""The same of the power, either way."""
+"""The same for a change of the power, either way."""
 
 FAST, BLOCKED, FAST_DAYS = 0.045, 0.15, 14.0
-"""A loss of this share within so many days is something in the way and no wear; from the second on something is to be
-done about it."""
+"""Loss of flow, as a share, that within FAST_DAYS means something in the way and not wear; and the loss from which on
+something is to be done about it."""
 
 SOON_DAYS = 90.0
-"""A need that is met this soon asks for something to be done."""
+"""Flow expected to fall to the need within so many days asks for something to be done."""
 
 VAGUE = 0.06
-"""A change whose standard error is greater tells nothing."""
+"""Standard error, as a share, beyond which a change tells nothing."""
 
 LEAST_NEED = 0.5
 """A pump is worn out below half of its first flow, however small the pit's need. This project's own choice."""
 
 
 def flow_and_line(site: Site, table: pd.DataFrame) -> tuple[PartHealth, PartHealth]:
-    """The pump's flow and the discharge line from the days since the newest work on them."""
+    """Judge pump flow and discharge line; table : daily table since the newest work, columns `frames.DAYS`."""
     kept = sampled(table)
     why = blind_to_runs(kept)
     if why is not None:
@@ -93,7 +93,7 @@ def _flow(course: Course, unit: str, scale: float, need: float) -> PartHealth:
 
 
 def _fast(course: Course) -> tuple[float, float] | None:
-    """Since when flow has fallen as it does when something is in the way, by what share, and not come back; or None."""
+    """Day and lasting share of a fall of the flow that was too fast for wear, the newest such; None: there is none."""
     for day in sorted((c.at_day for c in course.changes if c.at_day is not None), reverse=True):
         before = course.level(day - 1.0)
         fell = course.level(min(day + FAST_DAYS, course.last_day)) / before - 1.0
@@ -104,7 +104,7 @@ def _fast(course: Course) -> tuple[float, float] | None:
 
 
 def _line(course: Course, unit: str, scale: float) -> PartHealth:
-    """Something in the way: flow that falls within days or weeks, and not over the months as wear does."""
+    """The discharge line: something in the way makes the flow fall within days or weeks, wear over months."""
     fast = _fast(course)
     change = change_share(course)
     now = around(course.now, course.now_error, scale)
@@ -119,7 +119,7 @@ def _line(course: Course, unit: str, scale: float) -> PartHealth:
 
 
 def power(table: pd.DataFrame) -> PartHealth:
-    """The pump's running power from the days since the newest work on it."""
+    """Judge the pump's running power; table : daily table since the newest work on it, columns `frames.DAYS`."""
     kept = sampled(table)
     if not len(kept):
         return unknown(HousePart.PUMP_POWER, Blind.YOUNG)

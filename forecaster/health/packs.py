@@ -21,17 +21,17 @@ LEAST_FALL = 10.0
 """Percentage points of charge that an outage must take to tell of the capacity."""
 
 STEP_PERCENT, METER = 0.6, 0.04
-"""What a charge in whole steps strays by [percentage points], and what a meter and the pack's warmth stray by, as a
-share: common practice, no source."""
+"""Deviation of a charge that is told in whole steps [percentage points], and of the energy by meter and temperature, as
+a share. Common practice, no source."""
 
 FADED, WORN_OUT = 0.10, 0.30
-"""Shares of the capacity whose loss is told, and asks for something to be done. This project's own choice."""
+"""Loss of capacity, as a share, that is told, and that asks for something to be done. This project's own choice."""
 
 NEEDED = 0.8
 """The share of the first capacity at which a pack is usually replaced. Common practice, no source."""
 
 MORE_LOST, FAR_MORE_LOST = 0.25, 0.75
-"""More watts of its own than at first by this share."""
+"""Growth of the pack's own use, as a share, that is told, and that asks for something to be done."""
 
 SURE = 3.5
 LEAST_POINTS = 2
@@ -39,7 +39,10 @@ LEAST_POINTS = 2
 
 @dataclass(frozen=True, slots=True)
 class PackPoints:
-    """Measurements now and then: day, value, deviation, and whether a discharge test gave it, (N,) each."""
+    """Measurements now and then, oldest first, (N,) each.
+
+    day : days since 1970; value, deviation : in one unit; tested : 1 where a discharge test gave it, 0 for an outage
+    """
 
     day: Array
     value: Array
@@ -49,7 +52,10 @@ class PackPoints:
 
 @dataclass(frozen=True, slots=True)
 class Fade:
-    """A line through measurements: value at the first and the newest, the change, the change a year; with errors."""
+    """A line through measurements, in their unit: at the first, at the newest, the change, and the change a year.
+
+    Each has its standard error.
+    """
 
     first: float
     first_error: float
@@ -62,7 +68,10 @@ class Fade:
 
 
 def capacity_points(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms: int) -> PackPoints:
-    """Capacities measured since a time [Wh]."""
+    """Capacities measured since a time [UTC ms], in Wh.
+
+    From discharge tests, and from outages that took LEAST_FALL or more of the charge; rehearsals are left out.
+    """
     rows: list[tuple[float, float, float, float]] = []
     for test in tests:
         found = None if test.result is None else test.result.capacity_wh
@@ -81,7 +90,7 @@ def capacity_points(tests: Sequence[DischargeTest], outages: Sequence[Outage], s
 
 
 def loss_points(tests: Sequence[DischargeTest], since_ms: int) -> PackPoints:
-    """What the pack uses itself, measured since a time [W]."""
+    """What the pack uses itself [W], by the discharge tests since a time [UTC ms]."""
     rows: list[tuple[float, float, float, float]] = []
     for test in tests:
         found = None if test.result is None else test.result.idle_w
@@ -96,7 +105,7 @@ def _points(rows: list[tuple[float, float, float, float]]) -> PackPoints:
 
 
 def fade_of(points: PackPoints) -> Fade | None:
-    """A weighted line through the points, tests and outages each with a level of their own; None with too few."""
+    """A weighted line through the points, tests and outages at a level each; None with too few or within 30 days."""
     if points.day.size < LEAST_POINTS or float(np.ptp(points.day)) < 30.0:
         return None
     years = (points.day - points.day[0]) / 365.25
@@ -122,7 +131,7 @@ def _told(row: Array, means: Array, covariance: Array) -> tuple[float, float]:
 
 
 def capacity(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms: int, now_ms: int) -> PartHealth:
-    """The pack's capacity since it was new."""
+    """Judge the pack's capacity since the newest work on it at since_ms; times in UTC milliseconds."""
     points = capacity_points(tests, outages, since_ms)
     fade = fade_of(points)
     if fade is None:
@@ -150,7 +159,7 @@ def capacity(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms
 
 
 def losses(tests: Sequence[DischargeTest], since_ms: int) -> PartHealth:
-    """What the pack uses itself while it carries, since it was new."""
+    """Judge what the pack uses itself while it carries, since the newest work on it at since_ms [UTC ms]."""
     points = loss_points(tests, since_ms)
     fade = fade_of(points)
     if fade is None or fade.first <= 0.0:
@@ -178,7 +187,7 @@ def losses(tests: Sequence[DischargeTest], since_ms: int) -> PartHealth:
 
 
 def _until(fade: Fade, need: float, last_day: float, now_ms: int) -> tuple[int | None, ...]:
-    """When a falling line meets a level, as 10, 50 and 90 % points: now where it is below already."""
+    """When a falling line meets a level, 10, 50 and 90 % points [UTC ms], not before now_ms; None after fifty years."""
     drawn = np.random.default_rng(11).normal(fade.a_year, fade.a_year_error, 4000)
     years = np.where(drawn < -1e-6, (fade.now - need) / np.maximum(-drawn, 1e-6), 1e3)
     quantiles = np.quantile(np.maximum(years, 0.0), (0.1, 0.5, 0.9))

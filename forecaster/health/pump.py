@@ -23,10 +23,10 @@ LEAST_DAYS, LEAST_A_DAY = 7, 4
 """A trend rests on at least so many days, each with so many cycles."""
 
 SURE = 0.01
-"""A trend is told when chance explains it less often than this."""
+"""A trend is told where its p-value is smaller than this."""
 
 WORN, POWER_OFF = 0.10, 0.10
-"""Changes over the time watched that are worth a word, as shares."""
+"""Loss of flow and change of power over the time watched that are worth a word, as shares."""
 
 AT_ONCE, AT_ONCE_SHARE = 0.2, 0.1
 """A restart within this share of the usual wait is "at once"; more than this share of cycles is a finding."""
@@ -92,7 +92,12 @@ class Trend:
 
 @dataclass(frozen=True, slots=True)
 class PumpHealth:
-    """What the runs tell of pump and pit. None: too little was seen."""
+    """What the runs tell of pump and pit. None: too little was seen.
+
+    runs : int — how many; days : float — time from the first to the last [days]
+    run_s : float | None — median measured length [s]; running_w : float | None — median running power [W]
+    flow, power : Trend | None — over daily medians; restarts_at_once : float | None — share of cycles, 0..1
+    """
 
     runs: int
     days: float
@@ -106,7 +111,7 @@ class PumpHealth:
 
 
 def cycle_rates(runs: Sequence[Run]) -> tuple[Array, Array]:
-    """Day of each whole cycle and its pump rate in drawdowns a second: 1/run + 1/wait."""
+    """Day of each whole cycle (days since 1970) and its pump rate, 1/run + 1/wait [drawdowns/s], (C,) each."""
     days, rates = [], []
     for run, after in pairwise(runs):
         wait_s = (after.start_ms - run.stop_ms) / 1000.0
@@ -117,7 +122,10 @@ def cycle_rates(runs: Sequence[Run]) -> tuple[Array, Array]:
 
 
 def trend(days: Array, values: Array) -> Trend | None:
-    """Theil-Sen slope of daily medians (Sen 1968) with Kendall's tau (Mann 1945); None with too few days."""
+    """Theil-Sen slope of daily medians (Sen 1968) with Kendall's tau (Mann 1945); None with too few days.
+
+    days, values : (N,) — days since 1970, fractions included, and the measure at each
+    """
     whole = np.floor(days).astype(np.int64)
     kept = [(float(day), values[whole == day]) for day in np.unique(whole)]
     medians = [(day, float(np.median(v))) for day, v in kept if v.size >= LEAST_A_DAY]
@@ -148,7 +156,7 @@ def restarts_at_once(runs: Sequence[Run]) -> float | None:
 
 
 def busiest_hour(runs: Sequence[Run]) -> int:
-    """Most starts within any hour."""
+    """Most starts within any 60 minutes."""
     starts = np.array([run.start_ms for run in runs], dtype=np.int64)
     if not starts.size:
         return 0
@@ -156,9 +164,9 @@ def busiest_hour(runs: Sequence[Run]) -> int:
 
 
 def runs_back(runs: Sequence[Run], level: Sequence[tuple[int, float]]) -> float | None:
-    """How many times faster the water rises just after a stop than later in the wait; None where no level is told.
+    """How many times faster the water rises just after a stop than later in the wait; None where too few waits tell.
 
-    level : (time_ms, m) in order
+    level : (time [UTC ms], height of the water [m]) in order of time
     """
     if len(level) < 20:
         return None
@@ -242,13 +250,13 @@ def _valve(at_once: float | None, back: float | None) -> list[HealthFinding]:
 
 
 def usual_hour(runs: Sequence[Run]) -> float:
-    """Starts in the middle one of the hours that have any: a storm's hours are not the usual ones."""
+    """Median number of starts over the clock hours that have any, which a storm's hours hardly move."""
     _, counts = np.unique(np.array([run.start_ms // HOUR_MS for run in runs], dtype=np.int64), return_counts=True)
     return float(np.median(counts)) if counts.size else 0.0
 
 
 def with_study(health: PumpHealth, parts: Sequence[PartTold]) -> PumpHealth:
-    """The same with the judgement of the long record in place of its own, where there is a study: one voice."""
+    """The same, with the daily study's judgement in place of its own where there is one, so that both say the same."""
     if not parts:
         return health
     kept = [finding for finding in health.findings if finding.sign not in STUDIED_SIGNS.values()]

@@ -1,4 +1,4 @@
-"""The study of a site's season: what each month lets expect of the inflow, kept as a dated document."""
+"""The study of a site's season: the inflow to be expected in each month, kept as a dated document."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from forecaster.texts.catalogue import Figure, Said, coded
 from forecaster.water.seasonal import SeasonBelief
 
 LEAST_HEARD = 0.8
-"""A day heard less than this tells nothing of the season."""
+"""A day that was heard for a smaller share of its time tells nothing of the season."""
 
 USUAL_RUN_S = 10.0
-"""A run where none was measured [s]."""
+"""Length of a run, where none was measured [s]."""
 
 MID_MONTH_DAYS = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349], dtype=np.float64)
 """Middle of each month as days of a year; 1970 began one."""
@@ -62,7 +62,7 @@ def season_document(site: Site, table: pd.DataFrame, now_ms: int) -> dict[str, A
 
 
 def inflow_share(table: pd.DataFrame, today: PumpToday) -> Array:
-    """Inflow of each day as a share of what the pump lifts today: its running time, times its rate then."""
+    """Inflow of each day as a share of what the pump of today lifts, (N,): the day's duty times its rate then."""
     ran_s = np.where(column(table, "told") > 0.0, column(table, "told_s"), column(table, "run_s"))
     heard_s = np.maximum(column(table, "heard_s"), 1.0)
     return np.asarray(np.clip(ran_s / heard_s, 0.0, 1.0) * today.of_now, dtype=np.float64)

@@ -22,16 +22,16 @@ from forecaster.record.peaks import PeakDraws, peaks_of, posterior
 from forecaster.texts.catalogue import Figure, Said, coded
 
 YEARS = (2.0, 10.0, 25.0)
-"""How seldom the storms come whose hour is told [years]."""
+"""Return periods of the storms whose worst hour is told [years]."""
 
 TOLD_YEARS = 10.0
-"""The one of them that is told in words."""
+"""The one of them that is told in words [years]."""
 
 LEAST_DAYS = 60
-"""Days on record without which nothing is said of storms to come."""
+"""Days on record that storms to come need at least."""
 
 ALL_HOUR = 0.97
-"""A pump that ran for so much of an hour may have been asked for more."""
+"""Share of an hour from which on the pump ran all through it, so that more may have flowed in than it lifted."""
 
 DRAWS, KEPT = 2000, 200
 SEED = 17
@@ -53,7 +53,13 @@ class PumpToday:
 
 @dataclass(frozen=True, slots=True)
 class StormMargin:
-    """Shares of what the pump lifts today. bound : the worst hour may have been worse, the pump ran through it."""
+    """The worst hours on record, and those to come, as shares of what the pump lifts today.
+
+    worst_hour, worst_six_hours : float | None — on record; None: the runs do not tell
+    bound : bool — whether the pump ran all through the worst hour, which may then have been worse
+    days : int — days on record; draws : PeakDraws | None — storms to come; None: too short or too still a record
+    freeboard_l : float | None — volume from switch-on until the floor is wet [L]
+    """
 
     worst_hour: float | None
     worst_six_hours: float | None
@@ -65,7 +71,7 @@ class StormMargin:
 
 
 def pump_today(site: Site, table: pd.DataFrame) -> PumpToday:
-    """The pump's rate over the record; taken to have stood still where lengths of runs do not tell."""
+    """The pump's rate over the record; taken as constant where the lengths of the runs do not tell it."""
     day = day_numbers(table)
     course = usual = None
     if blind_to_runs(table) is None:
@@ -79,7 +85,7 @@ def pump_today(site: Site, table: pd.DataFrame) -> PumpToday:
 
 
 def storm_margin(site: Site, table: pd.DataFrame) -> StormMargin:
-    """The margin by the daily table, whole or a part of it."""
+    """The margin by the daily table, columns `frames.DAYS`, whole or a part of it."""
     kept = sampled(table)
     why = blind_to_runs(kept)
     freeboard_l = None
@@ -139,7 +145,7 @@ def study_storm(site: Site, ledger: Ledger, now_ms: int) -> StudyRecord:
 
 
 def _level(margin: StormMargin, draws: PeakDraws, years: float) -> dict[str, Any]:
-    """The hour that comes once in so many years, and how soon the floor is wet in its middle."""
+    """The hour that comes once in so many years, and how soon its middle value wets the floor."""
     low, middle, high = (float(level) for level in np.quantile(draws.level(years), (0.1, 0.5, 0.9)))
     return {
         "years": years, "of_pump": {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high)},

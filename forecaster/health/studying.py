@@ -38,7 +38,7 @@ def study_health(site: Site, ledger: Ledger, now_ms: int) -> StudyRecord:
 
 
 def health_document(site: Site, ledger: Ledger, now_ms: int) -> dict[str, Any]:
-    """The document of GET /health with the codes of its words, and without the storm margin."""
+    """The document of GET /health as the study keeps it: with the codes of its words, without storm and season."""
     done = [work for work in reversed(ledger.work(site.id)) if work.at_ms <= now_ms]
     parts = judge(site, ledger, done, now_ms)
     return {

@@ -14,10 +14,10 @@ BASELINE_DAYS = 28.0
 """Days from the beginning over which the baseline is taken."""
 
 NEWEST = 5
-"""Days over which the newest level is held against the course: what it strays there widens the range."""
+"""Newest days that are compared with the course: how far they stray from it widens the range."""
 
 PACE = 0.08
-"""Wear does not go on at quite the pace at which it went so far: the share by which that strays. By simulation."""
+"""Deviation of the pace at which wear goes on, as a share of its pace so far. By simulation."""
 
 LEAST_DAYS = 10
 """Days that a course rests on at least."""
@@ -27,11 +27,12 @@ LEAST_DAYS = 10
 class Course:
     """A measure over time, in the unit of its series.
 
-    changes : more than chance, the greatest first
+    changes : those that are more than chance, the greatest first
     base, base_error : level over the baseline, and its standard error
     now, now_error : level on the last day
-    change, change_error : the one less the other
-    slope, slope_error : a year, at the end; 0 where it stands
+    change, change_error : now less base
+    slope, slope_error : change a year at the end; 0 where the level stands still
+    covariance : of slope and now
     day, path : (N,) — the days of the series, and the level on each
     """
 
@@ -59,7 +60,7 @@ class Course:
         return float(self.day[-1])
 
     def level(self, day: float) -> float:
-        """The level on a day."""
+        """The level on a day (days since 1970), linear between those of the series."""
         return float(np.interp(day, self.day, self.path))
 
     @property
@@ -69,14 +70,14 @@ class Course:
         return max(dated, default=None)
 
     def sure(self, *, upward: bool | None = None) -> bool:
-        """Whether it stands elsewhere than at its beginning by more than chance: upward, downward (False) or either."""
+        """Whether the level differs from the baseline by more than chance: up (True), down (False), either (None)."""
         if not self.changes or abs(self.change) < 2.0 * self.change_error:
             return False
         return upward is None or (self.change > 0.0) == upward
 
 
 def course_of(series: DailySeries) -> Course | None:
-    """The course of a series; None where it has too few days. Its errors follow one another (GLSAR)."""
+    """The course of a series, fitted with autocorrelated errors (GLSAR); None with fewer than LEAST_DAYS days."""
     if series.day.size < LEAST_DAYS:
         return None
     changes = changes_of(series)
@@ -106,14 +107,14 @@ def course_of(series: DailySeries) -> Course | None:
 
 
 def _told(row: Array, means: Array, covariance: Array) -> tuple[float, float]:
-    """Mean and standard error of a sum of the unknowns."""
+    """Mean and standard error of a weighted sum of the coefficients; row : (K,) — the weights."""
     return float(row @ means), float(np.sqrt(max(float(row @ covariance @ row), 0.0)))
 
 
 def below_days(course: Course, need: float, draws: int = 4000, seed: int = 7) -> tuple[float | None, ...] | None:
     """Days from the last one until the measure falls to a level, as 10, 50 and 90 % quantiles; None: it does not fall.
 
-    need : float — the level. A quantile beyond fifty years is None.
+    need : float — the level, in the unit of the series. A quantile beyond fifty years is None.
     """
     if course.slope >= 0.0 or course.slope > -2.0 * course.slope_error:
         return None

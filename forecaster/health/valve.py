@@ -16,29 +16,32 @@ from forecaster.maths.arrays import Array
 from forecaster.texts.catalogue import Said
 
 NEWEST_DAYS = (14, 28, 56)
-"""Spans of newest days that are set against those before."""
+"""Spans of newest days that are compared with all before."""
 
 LEAST_SHARE, GRAVE_SHARE, SURE = 0.10, 0.40, 6.0
-"""A share of water that comes back is told from so much on, asks for something to be done from so much on, and so many
-deviations from what was first."""
+"""Share of a run's water coming back from which on it is told, and asks for something to be done; and by how many
+standard errors it must exceed what came back before."""
 
 VAGUE = 0.06
-"""A share whose standard error over the newest two weeks is greater tells nothing."""
+"""Standard error beyond which a share tells nothing."""
 
 FEW_DAYS = 4.0
-"""Days that must bear a share between them, in the sense of Kish's effective number."""
+"""Least number of days that a share rests on, counted as Kish's effective number."""
 
 AT_ONCE = 0.06
-"""More restarts at once than at first by this share of all."""
+"""Growth in the share of restarts at once that is told."""
 
 DRY_DAYS, RECORD_DAYS, JUMP, BEYOND = 14, 120, 1.25, 1.3
-"""The driest day in a fortnight against the driest of the one before: how long a record that takes, how many times the
-runs must come as often, and how many times that must exceed every rise before, in logarithms."""
+"""The driest day of a fortnight against the driest of the fortnight before. Days of each; days of record that it takes;
+how many times as often the runs must come; how many times the greatest rise before that must be, in logarithms."""
 
 
 @dataclass(frozen=True, slots=True)
 class Back:
-    """A share of the water that comes back: since a day, with its standard error."""
+    """A share of the water that comes back.
+
+    share, error : float — 0..1, and its standard error; since_day : float | None — from when on (days since 1970)
+    """
 
     share: float
     error: float
@@ -46,7 +49,7 @@ class Back:
 
 
 def check_valve(table: pd.DataFrame) -> PartHealth:
-    """The check valve from the days since the newest work on it."""
+    """Judge the check valve; table : daily table since the newest work on it, columns `frames.DAYS`."""
     part = HousePart.CHECK_VALVE
     kept = sampled(table)
     why = blind_to_runs(kept)
@@ -95,9 +98,9 @@ class BackSlopes:
     spread: Array
 
     def over(self, kept: NDArray[np.bool_]) -> tuple[float, float]:
-        """The share over some days and its standard error: from the runs' spread, and from how the days differ.
+        """The share over some days and its standard error: the greater of that by the runs' spread and by the days'.
 
-        Infinite where a few days tell all.
+        The error is infinite where the share rests on fewer than FEW_DAYS days.
         """
         top, weight = self.top[kept], self.weight[kept]
         total = float(weight.sum())
@@ -110,7 +113,7 @@ class BackSlopes:
 
 
 def first_share(slopes: BackSlopes) -> Back | None:
-    """The share over the baseline, as the newest two weeks could be told with: as uncertain as two weeks of it."""
+    """The share over the first eight weeks, with the standard error that two weeks have; None with too few days."""
     if slopes.day.size < LEAST_DAYS:
         return None
     early = slopes.day < slopes.day[0] + 2.0 * BASELINE_DAYS
@@ -119,7 +122,7 @@ def first_share(slopes: BackSlopes) -> Back | None:
 
 
 def share_back(slopes: BackSlopes) -> Back | None:
-    """The share over some newest days less that of all before, where it is more than chance; None: nothing is told."""
+    """The share over the newest days less that of all before, where that is more than chance; None where it is not."""
     best: tuple[float, Back] | None = None
     day = slopes.day
     for span in NEWEST_DAYS:
@@ -137,7 +140,7 @@ def share_back(slopes: BackSlopes) -> Back | None:
 
 
 def _onset(slopes: BackSlopes) -> float:
-    """The day from which on the share differs most from that before, in squares explained."""
+    """The day that splits the series best: before and after it the shares differ most, by the squares explained."""
     behind, w_behind = np.cumsum(slopes.top)[:-1], np.cumsum(slopes.weight)[:-1]
     ahead, w_ahead = slopes.top.sum() - behind, slopes.weight.sum() - w_behind
     explained = behind**2 / np.maximum(w_behind, 1e-12) + ahead**2 / np.maximum(w_ahead, 1e-12)
@@ -145,7 +148,10 @@ def _onset(slopes: BackSlopes) -> float:
 
 
 def dry_jump(day: Array, pace: Array) -> Back | None:
-    """A rise of the driest pace within a fortnight that no rise on record comes near; None: none, or no record."""
+    """The share that explains a rise of the driest day's pace within a fortnight; None: no such rise, or no record.
+
+    day, pace : (N,) — from `base_flow`. The rise must exceed every rise on record by far: see BEYOND.
+    """
     if day.size < RECORD_DAYS:
         return None
     log = np.log(pace)
@@ -159,7 +165,7 @@ def dry_jump(day: Array, pace: Array) -> Back | None:
 
 
 def _risen(day: Array, log: Array, risen: float) -> float:
-    """The first day after the last on which the pace was still nearer to that before the rise."""
+    """When the rise began: the day after the last one whose pace was nearer to the level before it."""
     before = float(log[-2 * DRY_DAYS : -DRY_DAYS].min())
     low = np.flatnonzero(log < 0.5 * (before + risen))
     return float(day[min(int(low[-1]) + 1, day.size - 1)])
