@@ -1,5 +1,6 @@
-"""A simulated site with known truth, rich enough to fool, and fast enough to tune with.
+"""A simulated site whose truth is known, rich enough to mislead a forecast and fast enough to tune one with.
 
-`episode(seed)` draws a site, its weather and its troubles and gives what the engine would read, with the truth;
-`forecaster.twin.live.LiveSite` steps the same site live. Nothing here knows how the forecast is made.
+`forecaster.twin.episode.episode(seed)` draws a site, its weather and its troubles, and gives what the engine would read
+beside what is true. `forecaster.twin.live.LiveSite` steps one fixed site through simulated time.
+Nothing here knows how the forecast is made.
 """

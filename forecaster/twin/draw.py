@@ -1,4 +1,4 @@
-"""Draws a site wide from a seed: what is true of it, and what its owner's site file says, which is never quite that."""
+"""Draws a site from wide ranges: what is true of it, and the owner's site file, which never quite says that."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
 
 
 def draw_climate(rng: np.random.Generator) -> Climate:
-    """Storms from one in eight days to one in two."""
+    """A climate with 0.15 to 0.5 storms a day in an average season, of 2 to 8 h in the mean."""
     return Climate(
         storms_per_day=_log_uniform(rng, 0.15, 0.5),
         storm_h=_log_uniform(rng, 2.0, 8.0),
@@ -43,7 +43,10 @@ def draw_climate(rng: np.random.Generator) -> Climate:
 
 
 def draw_catchment(pump: PumpTruth, climate: Climate, rng: np.random.Generator) -> Catchment:
-    """Three reservoirs of hours to days, base flow, wobble from minutes to half a day."""
+    """A catchment in proportion to the pump's rate.
+
+    It has three reservoirs that empty within hours to days, a base flow, and wobbles of minutes to a day.
+    """
     litres_per_mm = pump.rate_l_per_min * _log_uniform(rng, 5.0, 35.0)
     fast, middle = rng.uniform(0.1, 0.45), rng.uniform(0.2, 0.45)
     return Catchment(
@@ -66,7 +69,7 @@ def draw_catchment(pump: PumpTruth, climate: Climate, rng: np.random.Generator) 
 
 
 def draw_pump(rng: np.random.Generator) -> PumpTruth:
-    """A quarter to one horsepower."""
+    """A pump that takes 250 to 900 W while it runs."""
     running_w = _log_uniform(rng, 250.0, 900.0)
     return PumpTruth(
         running_w=running_w,
@@ -81,7 +84,7 @@ def draw_pump(rng: np.random.Generator) -> PumpTruth:
 
 
 def draw_pit(rng: np.random.Generator) -> PitTruth:
-    """Eighteen inches to two feet across, or a little more."""
+    """A round pit, 0.42 to 0.66 m across."""
     diameter_m = rng.uniform(0.42, 0.66)
     return PitTruth(
         area_m2=math.pi * diameter_m**2 / 4.0,
@@ -93,7 +96,10 @@ def draw_pit(rng: np.random.Generator) -> PitTruth:
 
 
 def draw_inverter(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> InverterTruth:
-    """A curve with room for the pump, idle 3 to 18 W, 82 to 95 % at the rating."""
+    """An inverter rated above pump and loads together, 82 to 95 % efficient at its rating, with an idle of 3 to 18 W.
+
+    loads_w : float — power of all other loads together [W]
+    """
     paco_w = (pump.running_w * 1.15 + loads_w) * rng.uniform(1.15, 2.5)
     pdco_w = paco_w / rng.uniform(0.82, 0.95)
     pso_w = _log_uniform(rng, 3.0, 18.0)
@@ -103,11 +109,14 @@ def draw_inverter(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> 
 
 
 MOST_EFFICIENT = 0.975
-"""No inverter gives more AC for one more watt of DC than this."""
+"""Greatest slope of an inverter's curve: AC watts for one more watt of DC."""
 
 
 def draw_pack(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> PackTruth:
-    """A pack of half to four kilowatt hours, aged or not, with a charge that bows."""
+    """A pack of about 0.4 to 4 kWh whose reported charge bows away from the true one.
+
+    loads_w : float — power of all other loads together [W]
+    """
     return PackTruth(
         capacity_wh=_log_uniform(rng, 500.0, 4000.0) * rng.uniform(0.82, 1.0),
         inverter=draw_inverter(pump, loads_w, rng),
@@ -120,7 +129,7 @@ def draw_pack(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> Pack
 
 
 def draw_loads(rng: np.random.Generator) -> tuple[LoadTruth, ...]:
-    """Nothing else mostly; a router, a fridge; seldom a small load nobody listed."""
+    """The other loads, each there by chance: a router, a fridge, a small load that the site file does not list."""
     loads: list[LoadTruth] = []
     if rng.random() < 0.3:
         loads.append(LoadTruth("router", rng.uniform(5.0, 22.0)))
@@ -133,12 +142,12 @@ def draw_loads(rng: np.random.Generator) -> tuple[LoadTruth, ...]:
 
 
 def draw_sun(rng: np.random.Generator) -> SunTruth:
-    """A panel of 40 to 250 W."""
+    """A panel that gives 40 to 250 W at its peak."""
     return SunTruth(rng.uniform(40.0, 250.0), LATITUDE, LONGITUDE, rng.uniform(0.1, 0.8))
 
 
 def draw_truth(style: Style, rng: np.random.Generator) -> TwinParameters:
-    """Everything that is true of one site."""
+    """Everything that is true of one site; it has a panel where the style is SUN."""
     pump, climate, loads = draw_pump(rng), draw_climate(rng), draw_loads(rng)
     most_w = sum(load.watts for load in loads)
     return TwinParameters(
@@ -154,11 +163,15 @@ def draw_truth(style: Style, rng: np.random.Generator) -> TwinParameters:
 
 
 def _about(value: float, spread: float, rng: np.random.Generator) -> float:
+    """A value near another, log-normal about it with log-standard deviation `spread`."""
     return value * math.exp(rng.normal(0.0, spread))
 
 
 def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], rng: np.random.Generator) -> Site:
-    """The owner's site file: nameplates, a tape measure and guesses, off by a few to fifteen per cent, or silent."""
+    """The owner's site file: nameplates, measurements and guesses near the truth, with some of them left out.
+
+    sensors : tuple[Sensor, ...] — those that get a channel
+    """
     pump, pit, pack = truth.pump, truth.pit, truth.pack
     rated_w = round(_about(pump.running_w, 0.12, rng))
     inverter = pack.inverter
@@ -224,4 +237,4 @@ def topic_of(sensor: Sensor) -> str:
 
 
 OUTLOOK_SENSOR = Sensor(Quantity.RAIN_EXPECTED, "weather", 21_600.0, step=0.1, latency_s=2.0)
-"""The weather service: the rain expected in each hour of the two days ahead, told every six hours."""
+"""The weather service, as a sensor: every six hours it tells the rain expected in each hour of the two days ahead."""

@@ -1,4 +1,4 @@
-"""Electricity: runs and loads to power at the outlet, and power to energy left in the pack."""
+"""Electricity: from pump runs and loads to power at the outlet, and from power to the energy left in the pack."""
 
 from __future__ import annotations
 
@@ -13,21 +13,25 @@ from forecaster.twin.water import Runs
 from forecaster.twin.weather import DAY_S
 
 SUN_STEP_S = 300.0
+"""How long the panel's power is held [s]."""
+
 TAPER_SHARE = 0.9
+"""Share of the full charge above which charging goes on at half the power, 0..1."""
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """A value that holds from each edge to the next.
+    """A value that holds from each edge to the next, and is 0 before the first.
 
-    times_s : (E,) — rising edges in time [s]; values : (E,) — value from each on; before the first it is 0
+    times_s : (E,) — times of the edges, increasing [s]
+    values : (E,) — value from each edge on
     """
 
     times_s: Array
     values: Array
 
     def at(self, times_s: Array) -> Array:
-        """Value at each time."""
+        """Value at each time [s], in the shape of `times_s`."""
         index = np.searchsorted(self.times_s, times_s, side="right") - 1
         return (
             np.asarray(np.where(index >= 0, self.values[np.maximum(index, 0)], 0.0))
@@ -36,11 +40,11 @@ class Profile:
         )
 
     def integral_h(self) -> Array:
-        """Integral from the first edge to each edge, in value-hours."""
+        """Integral from the first edge to each edge, in the value's unit times hours, (E,)."""
         return np.concatenate([[0.0], np.cumsum(self.values[:-1] * np.diff(self.times_s))]) / 3600.0
 
     def integral_at_h(self, times_s: Array) -> Array:
-        """Integral from the first edge to each time, in value-hours; zero before."""
+        """Integral from the first edge to each time [s], in the value's unit times hours; 0 before the first edge."""
         if not self.values.size:
             return np.zeros(times_s.shape)
         whole = self.integral_h()
@@ -60,7 +64,7 @@ def added(profiles: list[Profile]) -> Profile:
 
 
 def pump_profile(runs: Runs, pump: PumpTruth, rng: np.random.Generator) -> Profile:
-    """Power at the pump's plug: inrush, then a running power that sags a little as the head grows."""
+    """Power at the pump's plug [W]: inrush, then a running power that falls a little as the head grows."""
     count = runs.start_s.size
     if not count:
         return NOTHING
@@ -76,7 +80,7 @@ def pump_profile(runs: Runs, pump: PumpTruth, rng: np.random.Generator) -> Profi
 
 
 def load_profile(load: LoadTruth, start_s: float, stop_s: float, rng: np.random.Generator) -> Profile:
-    """Power of another load from start_s on: steady, or cycling with jitter on each on and off time."""
+    """Power of another load [W] from start_s on: steady, or switching on and off for times that vary at random."""
     if load.period_s is None or load.on_s is None:
         return Profile(np.array([start_s]), np.array([load.watts]))
     count = math.ceil(1.3 * (stop_s - start_s) / load.period_s) + 4
@@ -90,7 +94,10 @@ def load_profile(load: LoadTruth, start_s: float, stop_s: float, rng: np.random.
 
 
 def sun_profile(sun: SunTruth, start_s: float, stop_s: float, origin_ms: int, rng: np.random.Generator) -> Profile:
-    """Power from the panel into the cells: clear sky dimmed by each day's clouds, which come and go within the hour."""
+    """Power from the panel into the cells [W]: that of a clear sky, less each day's clouds and shorter random changes.
+
+    origin_ms : int — time 0 of start_s and stop_s, UTC milliseconds
+    """
     times = np.arange(math.floor(start_s / SUN_STEP_S) * SUN_STEP_S, stop_s, SUN_STEP_S)
     day = np.floor((times - times[0]) / DAY_S).astype(int)
     taken = sun.clouds(int(day[-1]) + 1, rng)[0, day]
@@ -102,18 +109,19 @@ def sun_profile(sun: SunTruth, start_s: float, stop_s: float, origin_ms: int, rn
 class Energy:
     """Energy left in the pack, linear between its points.
 
-    times_s, left_wh : (P,) — [s], [Wh]
+    times_s : (P,) — times of the points [s]
+    left_wh : (P,) — energy left at each [Wh]
     """
 
     times_s: Array
     left_wh: Array
 
     def at(self, times_s: Array) -> Array:
-        """Energy left at each time [Wh]."""
+        """Energy left at each time [Wh], in the shape of `times_s`."""
         return np.asarray(np.interp(times_s, self.times_s, self.left_wh))
 
     def first_below_s(self, level_wh: float) -> float | None:
-        """First time at which the energy is at or below a level [s]; None if never."""
+        """First time [s] at which the energy is at or below a level [Wh]; None if never."""
         below = np.flatnonzero(self.left_wh <= level_wh)
         if not below.size:
             return None
@@ -126,7 +134,13 @@ class Energy:
 
 
 def discharge(pack: PackTruth, output: Profile, sun: Profile, start_s: float, stop_s: float, start_wh: float) -> Energy:
-    """Energy left while the pack carries `output` at its outlet, from start_wh; never above full, 0 once empty."""
+    """Energy left while the pack carries the house; never above full.
+
+    output : Profile — power at the outlet [W]
+    sun : Profile — charging power into the cells [W]
+    start_s, stop_s : float — the span [s]
+    start_wh : float — energy left at start_s [Wh]
+    """
     between = np.concatenate([output.times_s, sun.times_s])
     between = between[(between > start_s) & (between < stop_s)]
     times = np.unique(np.concatenate([[start_s], between, [stop_s]]))
@@ -137,7 +151,11 @@ def discharge(pack: PackTruth, output: Profile, sun: Profile, start_s: float, st
 
 
 def recharge(pack: PackTruth, start_s: float, stop_s: float, start_wh: float) -> Energy:
-    """Energy left on mains: charging at charge_w, at half above TAPER_SHARE of full, up to the owner's limit."""
+    """Energy left on mains: charging at charge_w, at half of it above TAPER_SHARE, up to the owner's limit.
+
+    start_s, stop_s : float — the span [s]
+    start_wh : float — energy left at start_s [Wh]
+    """
     full = pack.charge_limit * pack.capacity_wh
     knee = TAPER_SHARE * full
     points = [(start_s, start_wh)]

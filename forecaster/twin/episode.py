@@ -1,4 +1,4 @@
-"""An episode: history on mains, perhaps an earlier failure, and an outage worth forecasting, with its truth."""
+"""An episode: a history on mains, perhaps with an earlier failure, and then an outage, with what is true of it."""
 
 from __future__ import annotations
 
@@ -22,10 +22,18 @@ from forecaster.twin.water import InflowTruth, inflow_from_rain
 from forecaster.twin.weather import DAY_S, GRID_S, Storm, draw_storms, hourly_mm, outlook, rain_on_grid
 
 EPOCH_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
+
 SPIN_UP_DAYS = 25.0
+"""Days of rain before time 0, so that the catchment holds its usual water by then."""
+
 SHORTEST_H, LONGEST_H = 3.0, 84.0
+"""Expected hours from the mains failure to the reserve floor in a house that is taken."""
+
 LOOK_AHEAD_H = 48.0
+"""How far ahead the weather service tells the rain [h]."""
+
 OUTLOOK_EVERY_S = 21_600.0
+"""How often it does [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +41,9 @@ class Truth:
     """What the outage came to, in UTC milliseconds.
 
     transfer_ms : int — when the mains failed
-    reserve_ms : int — when the unrounded reported charge first reached the reserve floor; had the mains stayed away
-    empty_ms : int — when no energy was left; had the mains stayed away
-    return_ms : int | None — when the mains came back; before reserve_ms it right-censors the outage
+    reserve_ms : int — when the unrounded reported charge reached, or would have reached, the reserve floor
+    empty_ms : int — when no energy was left, or would have been
+    return_ms : int | None — when the mains came back; before reserve_ms it right-censors the outage. None: it did not
     """
 
     transfer_ms: int
@@ -58,8 +66,8 @@ class Truth:
 class EpisodeWeather:
     """Rain behind an episode.
 
-    rain_mm_per_h : (N,) — on the inflow's grid
-    hours_s, hours_mm : (H,) — start and depth of each whole UTC hour
+    rain_mm_per_h : (N,) — intensity in each step of the inflow's grid [mm/h]
+    hours_s, hours_mm : (H,) — start [s] and depth [mm] of each whole UTC hour
     """
 
     storms: tuple[Storm, ...]
@@ -72,10 +80,11 @@ class EpisodeWeather:
 class Episode:
     """One simulated outage with its history.
 
-    site : Site — what the engine may know
-    truth, parameters, house, weather — what it may not
-    readings : tuple[Reading, ...] — in order of arrival, until shortly after the outage's end
-    start_ms : int — time 0 of the house's own seconds
+    site : Site — what the engine may know beside the readings
+    parameters, truth, house, weather, troubles — what it may not know
+    start_ms : int — time 0 of the house's own seconds, UTC milliseconds
+    tracks : tuple[Track, ...] — what each sensor reported, its troubles included
+    outlooks : tuple[Reading, ...] — rain to come as the weather service told it; empty unless the style has it
     """
 
     seed: int
@@ -96,12 +105,15 @@ class Episode:
         return list(merged(self.site.id, self.tracks, self.outlooks))
 
     def charge_percent(self, at_ms: int) -> float:
-        """Unrounded reported charge at a time [%]."""
+        """Unrounded reported charge [%] at a time in UTC milliseconds."""
         seconds = np.array([(at_ms - self.start_ms) / 1000.0])
         return float(self.parameters.pack.reported_percent(self.house.energy.at(seconds))[0])
 
     def at_charge_ms(self, percent: float) -> int | None:
-        """When, in the outage, the unrounded reported charge first falls to `percent`; None if it starts below."""
+        """When, in the outage, the unrounded reported charge first falls to `percent` [%], UTC milliseconds.
+
+        None if it starts below, or never falls to it.
+        """
         energy = self.house.energy
         transfer_s = (self.truth.transfer_ms - self.start_ms) / 1000.0
         level = self.parameters.pack.energy_at_percent(percent)
@@ -118,7 +130,10 @@ class Episode:
 
 
 def merged(site: str, tracks: tuple[Track, ...], outlooks: tuple[Reading, ...]) -> Iterator[Reading]:
-    """Readings of all tracks in order of arrival."""
+    """Readings of all tracks and outlooks, in order of arrival.
+
+    outlooks : tuple[Reading, ...] — themselves in order of arrival
+    """
     if tracks:
         arrived = np.concatenate([t.arrived_ms for t in tracks])
         order = np.argsort(arrived, kind="stable")
@@ -171,7 +186,7 @@ def _draw_troubles(start_s: float, stop_s: float, transfer_s: float, rng: np.ran
 
 
 def _transfer(storms: list[Storm], start_s: float, stop_s: float, rng: np.random.Generator) -> float:
-    """When the mains fails: mostly in or soon after a storm, sometimes out of the blue."""
+    """When the mains fails, in [start_s, stop_s) or somewhat later [s]: mostly in or after a storm, else at random."""
     hit = [s for s in storms if start_s <= s.start_s < stop_s]
     if hit and rng.random() < 0.85:
         weights = np.array([s.intensity_mm_per_h**2 for s in hit])
@@ -181,7 +196,11 @@ def _transfer(storms: list[Storm], start_s: float, stop_s: float, rng: np.random
 
 
 def expected_life_h(truth: TwinParameters, inflow: InflowTruth, from_s: float, energy_wh: float) -> float | None:
-    """Hours that `energy_wh` lasts from a time in the mean over cycles, without the sun; None beyond the grid."""
+    """Hours that an energy lasts at mean power, taken over whole pump cycles and without the sun; None beyond the grid.
+
+    from_s : float — when it begins [s on the episode's own time]
+    energy_wh : float — energy at the cells [Wh]
+    """
     first = inflow.index(from_s)
     share = np.minimum(inflow.l_per_min[first:] / truth.pump.rate_l_per_min, 1.0)
     inverter = truth.pack.inverter
@@ -204,7 +223,10 @@ class _Setting:
 
 
 def _setting(style: Style, days: float, rng: np.random.Generator) -> _Setting:
-    """Draws until the outage is one worth forecasting: it lasts SHORTEST_H to LONGEST_H."""
+    """A house whose outage is expected to last SHORTEST_H to LONGEST_H: it is drawn anew until one does.
+
+    days : float — days on mains before the outage
+    """
     while True:
         parameters = draw_truth(style, rng)
         day_of_year = float(rng.uniform(0.0, 365.0))
@@ -229,7 +251,7 @@ def _setting(style: Style, days: float, rng: np.random.Generator) -> _Setting:
 
 
 def _spans(setting: _Setting, history_start_s: float, rng: np.random.Generator) -> tuple[SupplySpan, ...]:
-    """Mains, perhaps an earlier failure, mains, and the outage to the end of the grid."""
+    """The spans: mains, perhaps with an earlier failure in between, then the outage to the end of the grid."""
     transfer_s, life_h = setting.transfer_s, setting.life_h
     edges = [(history_start_s, Supply.MAINS)]
     if rng.random() < 0.35:
@@ -251,7 +273,7 @@ def episode(
     """The episode of a seed. Its style is styles[seed % len(styles)]; the same seed gives the same episode.
 
     censored_share : float — share of outages that end by the mains' return, 0..1
-    history : float | None — days watched before the outage; None: as the style has them
+    history : float | None — days watched before the outage [days]; None: drawn by the style
     """
     style = styles[seed % len(styles)]
     rng = np.random.default_rng([seed, 0x0071])
@@ -291,7 +313,10 @@ def _reported(
     heard_s: tuple[float, float],
     rng: np.random.Generator,
 ) -> Episode:
-    """What the house's devices told between two times."""
+    """The episode as the house's devices told it.
+
+    heard_s : tuple[float, float] — from when until when they are heard [s]
+    """
     parameters, start_s, stop_s = setting.parameters, *heard_s
     sensors = draw_sensors(style, parameters.loads, rng)
     transfer_s = (truth.transfer_ms - setting.start_ms) / 1000.0
@@ -318,7 +343,12 @@ def outlook_readings(
     heard_s: tuple[float, float],
     rng: np.random.Generator,
 ) -> Iterator[Reading]:
-    """Rain to come as the weather service tells it every six hours, in order of arrival."""
+    """Rain to come as the weather service tells it every OUTLOOK_EVERY_S, in order of arrival.
+
+    site : str — the site's id
+    start_ms : int — time 0 of the house's own seconds, UTC milliseconds
+    heard_s : tuple[float, float] — from when until when it is told [s]
+    """
     at_s = heard_s[0]
     while at_s < heard_s[1]:
         first = int(np.searchsorted(weather.hours_s, at_s))

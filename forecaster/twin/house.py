@@ -1,4 +1,4 @@
-"""The simulated house: water, pump, loads and pack together, through spans on mains and on the pack."""
+"""The simulated house: water, pump, loads and pack together, while mains and pack take turns as the supply."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from forecaster.twin.water import InflowTruth, Runs, pump_runs
 
 @dataclass(frozen=True, slots=True)
 class SupplySpan:
-    """A span with one supply [s]."""
+    """A span with one supply, from start_s to stop_s [s]."""
 
     start_s: float
     stop_s: float
@@ -34,7 +34,11 @@ class SupplySpan:
 
 @dataclass(frozen=True, slots=True)
 class OutageTruth:
-    """What one span on the pack came to [s]; None: it did not within the span."""
+    """What one span on the pack came to, all in seconds of the house.
+
+    reserve_s, empty_s : float | None — when the reserve floor was reached, and when no energy was left; None: it did
+        not come to that within the span
+    """
 
     start_s: float
     stop_s: float
@@ -46,10 +50,12 @@ class OutageTruth:
 class House:
     """All that happened.
 
-    pump, loads, output : Profile — power at the pump's plug, of the other loads, at the pack's outlet [W]
+    runs : Runs — the pump's runs over all spans
+    pump, output : Profile — power at the pump's plug, and of pump and loads together [W]
+    loads : tuple[Profile, ...] — power of each other load [W]
     sun : Profile — charging power from the panel into the cells [W]
-    energy : Energy — left in the pack
-    outages : tuple[OutageTruth, ...] — one a span on the pack
+    energy : Energy — energy left in the pack
+    outages : tuple[OutageTruth, ...] — one for each span on the pack
     """
 
     spans: tuple[SupplySpan, ...]
@@ -63,7 +69,7 @@ class House:
     outages: tuple[OutageTruth, ...]
 
     def on_pack(self, times_s: Array) -> Array:
-        """1.0 where the pack carries, else 0.0."""
+        """1.0 at each time [s] at which the pack is the supply, else 0.0, in the shape of `times_s`."""
         edges = Profile(
             np.array([s.start_s for s in self.spans]),
             np.array([1.0 if s.supply is Supply.PACK else 0.0 for s in self.spans]),
@@ -86,7 +92,7 @@ def _joined(parts: list[Runs]) -> Runs:
 
 
 def _cut(profile: Profile, at_s: float, until_s: float) -> Profile:
-    """The profile with nothing flowing in [at_s, until_s)."""
+    """The profile with 0 in [at_s, until_s)."""
     if not profile.values.size:
         return profile
     keep = (profile.times_s < at_s) | (profile.times_s > until_s)
@@ -106,7 +112,12 @@ def _carry(
     sun: Profile,
     rng: np.random.Generator,
 ) -> tuple[Runs, Profile, Energy, OutageTruth]:
-    """A span on the pack: as if it lasted, then cut where the pack runs empty."""
+    """A span on the pack, simulated as if the energy never ended and then cut where the pack runs empty.
+
+    water — the inflow, the volume above the stop level at the start [L], and whether the pump is running then
+    energy_wh : float — energy left at the start [Wh]
+    fixed, sun : Profile — power of the other loads, and charging power into the cells [W]
+    """
     inflow, volume, running = water
     runs = pump_runs(inflow, truth.pit, truth.pump, span.start_s, span.stop_s, volume, rng, running)
     pump = pump_profile(runs, truth.pump, rng)
@@ -125,7 +136,7 @@ def _carry(
 
 
 def _stopped(runs: Runs, empty_s: float, span: SupplySpan, inflow: InflowTruth, truth: TwinParameters) -> Runs:
-    """Runs cut where the pack ran empty; the pit then fills, at most to the freeboard above the switch-on level."""
+    """Runs cut where the pack ran empty. The pit then fills, until at most the floor gets wet."""
     keep = runs.start_s < empty_s
     starts, stops = runs.start_s[keep], np.minimum(runs.stop_s[keep], empty_s)
     litres = truth.pit.area_m2 * 1000.0
@@ -143,7 +154,11 @@ def simulate(
     origin_ms: int,
     rng: np.random.Generator,
 ) -> House:
-    """Run the house through its spans, which follow one another without a break."""
+    """Run the house through its spans, which follow one another without a break.
+
+    start_wh : float — energy left at the first span's start [Wh]
+    origin_ms : int — time 0 of the house's own seconds, UTC milliseconds
+    """
     first_s, last_s = spans[0].start_s, spans[-1].stop_s
     loads = tuple(load_profile(load, first_s, last_s, rng) for load in truth.loads)
     fixed = added(list(loads)) if loads else NOTHING
@@ -176,7 +191,7 @@ def simulate(
 
 
 def _chained(parts: list[Profile]) -> Profile:
-    """Profiles of successive spans as one; where two edges meet the later one stands."""
+    """Profiles of successive spans as one. Where two edges fall on one time, the later one is kept."""
     times = np.concatenate([p.times_s for p in parts])
     values = np.concatenate([p.values for p in parts])
     last = np.concatenate([np.diff(times) > 1e-9, [True]]) if times.size else np.zeros(0, dtype=bool)

@@ -1,4 +1,4 @@
-"""A live site: Larkspur Lane, stepped through simulated time, with a storm, a mains failure and recovery."""
+"""A live site: Larkspur Lane, stepped through simulated time, with storms, mains failures and what comes after."""
 
 from __future__ import annotations
 
@@ -30,7 +30,10 @@ from forecaster.twin.water import InflowTruth, inflow_from_rain
 from forecaster.twin.weather import DAY_S, GRID_S, Storm, draw_storms, hourly_mm, outlook, rain_on_grid
 
 PLAN_DAYS = 12.0
+"""How many days are simulated ahead at a time."""
+
 SPIN_UP_DAYS = 20.0
+"""Days of rain before each of these plans, so that the catchment holds its usual water when it starts."""
 
 LARKSPUR = TwinParameters(
     climate=Climate(storms_per_day=0.25, storm_h=4.0, intensity_mm_per_h=2.0),
@@ -55,7 +58,7 @@ LARKSPUR = TwinParameters(
     loads=(LoadTruth("router", 11.0),),
     outlook_sigma=0.4,
 )  # fmt: skip
-"""What is true on Larkspur Lane. Chosen so that a demo shows much; `forecaster.twin.draw` draws wide."""
+"""What is true on Larkspur Lane, chosen so that a demonstration has much to show."""
 
 LARKSPUR_SENSORS: tuple[Sensor, ...] = (
     Sensor(Quantity.PUMP_POWER, "plug", 5.0, step=0.1, gain=0.006, noise=0.004),
@@ -72,7 +75,7 @@ LARKSPUR_SENSORS: tuple[Sensor, ...] = (
 
 
 def larkspur_site(site_id: str = "larkspur") -> Site:
-    """The site file of Larkspur Lane: its nameplates, which are near the truth and not it."""
+    """The site file of Larkspur Lane: its nameplates, which are near the truth but differ from it."""
     sensors = (*LARKSPUR_SENSORS, OUTLOOK_SENSOR)
     return Site(
         id=site_id,
@@ -102,7 +105,7 @@ class Scenario:
     fail_after_s : float — from the start to the first mains failure [s]
     outage_h : float — how long each failure lasts [h]
     storm_before_h : float — how long before a failure its storm began [h]
-    storm_h, storm_mm_per_h : float — how long and how hard it rains
+    storm_h, storm_mm_per_h : float — how long it rains [h], and how hard [mm/h]
     again_after_h : float — from the mains' return to the next failure [h]
     """
 
@@ -118,7 +121,11 @@ class Scenario:
 class LiveState:
     """What is true at a moment; for a viewer, never for the engine.
 
-    reserve_in_h : float | None — hours until the reserve floor if the mains stays away; None on mains or past it
+    at_ms : int — the moment, UTC milliseconds
+    charge_percent : float — unrounded reported charge [%]
+    inflow_l_per_min, rain_mm_per_h : float — water into the pit [L/min], and rain [mm/h]
+    reserve_in_h : float | None — expected hours to the reserve floor if the mains stays away [h]; None on mains or past
+        the floor
     """
 
     at_ms: int
@@ -131,7 +138,12 @@ class LiveState:
 
 
 class _SimulatedDays:
-    """Some days of the house, simulated ahead."""
+    """PLAN_DAYS of the house, simulated ahead.
+
+    start_ms : int — when they begin, UTC milliseconds
+    first_fail_s : float — the first mains failure, counted from there [s]
+    plan : int — how many such plans came before
+    """
 
     def __init__(self, scenario: Scenario, start_ms: int, first_fail_s: float, seed: int, plan: int) -> None:
         self.start_ms = start_ms
@@ -168,7 +180,7 @@ class _SimulatedDays:
 
 
 def _own(rng: np.random.Generator) -> TwinParameters:
-    """Larkspur Lane with small differences from seed to seed."""
+    """What is true on Larkspur Lane, with capacity and running power a little different from seed to seed."""
     return replace(
         LARKSPUR,
         pack=replace(LARKSPUR.pack, capacity_wh=LARKSPUR.pack.capacity_wh * float(rng.uniform(0.95, 1.03))),
@@ -177,10 +189,11 @@ def _own(rng: np.random.Generator) -> TwinParameters:
 
 
 class LiveSite:
-    """Larkspur Lane, stepped: `step(dt_s)` gives the messages published meanwhile, for ever.
+    """Larkspur Lane, stepped: each `step(dt_s)` gives the messages published meanwhile, without end.
 
     start_ms : int — where simulated time begins, UTC milliseconds
     seed : int — the same seed, start and steps give the same messages
+    scenario : Scenario | None — what happens; None: the usual one
     """
 
     def __init__(self, *, seed: int, start_ms: int, scenario: Scenario | None = None) -> None:
@@ -197,7 +210,7 @@ class LiveSite:
         return plan
 
     def step(self, dt_s: float) -> list[SimulatedMessage]:
-        """Let dt_s of simulated time pass; the messages published meanwhile, in order."""
+        """Let dt_s [s] of simulated time pass, and give the messages published meanwhile, in order of sending."""
         sent: list[SimulatedMessage] = []
         left_s = dt_s
         while left_s > 0.0:

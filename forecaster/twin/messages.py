@@ -1,4 +1,4 @@
-"""Messages: what devices would publish of an episode or a live site, bad ones among them."""
+"""Messages that devices would publish, some of them undecodable."""
 
 from __future__ import annotations
 
@@ -38,12 +38,16 @@ class SimulatedMessage:
 
 
 def stamp(time_ms: int) -> str:
-    """RFC 3339 in UTC with milliseconds."""
+    """A time in UTC milliseconds as RFC 3339 text, in UTC and with milliseconds."""
     return datetime.fromtimestamp(time_ms / 1000.0, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def payload_of(quantity: Quantity, time_ms: int, value: float) -> bytes:
-    """A reading as a device's JSON: its own time, and the value, yes/no as true/false."""
+    """A reading as a device's JSON: its own time, and the value, which is true or false for a state.
+
+    time_ms : int — source time, UTC milliseconds
+    value : float — in the quantity's stored unit; a state is 0 or not
+    """
     shown = value != 0.0 if quantity in STATES else round(value, 3)
     return json.dumps({"time": stamp(time_ms), "value": shown}).encode()
 
@@ -56,7 +60,12 @@ def outlook_payload(hours: list[tuple[int, float]]) -> bytes:
 def messages(
     readings: list[Reading], sensors: tuple[Sensor, ...], bad: float, rng: np.random.Generator
 ) -> Iterator[SimulatedMessage]:
-    """Messages of readings in order of arrival, with a share `bad` of undecodable ones between them."""
+    """Messages of readings, in the same order, with undecodable ones between them.
+
+    readings : list[Reading] — in order of arrival
+    sensors : tuple[Sensor, ...] — those behind the readings; they give the topics
+    bad : float — chance of an undecodable message after a reading, 0..1; none come after rain to come
+    """
     topics = {(sensor.quantity, sensor.subject): topic_of(sensor) for sensor in sensors}
     outlook_topic = topic_of(OUTLOOK_SENSOR)
 

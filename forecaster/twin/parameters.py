@@ -1,6 +1,6 @@
 """What is true of a simulated site: climate, catchment, pit, pump, pack and loads. The engine never sees these.
 
-Every part is a frozen dataclass in the units of the glossary; `forecaster.twin.draw` draws them wide from a seed.
+Every part is a frozen dataclass in the units of the glossary; `forecaster.twin.draw` draws them from wide ranges.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from forecaster.maths.arrays import Array
 
 @dataclass(frozen=True, slots=True)
 class Climate:
-    """Rain as storms that arrive by chance and last exponentially long, so that the present tells all there is to know.
+    """Rain as storms that arrive at random and last exponentially long, so that only the present tells of what comes.
 
     storms_per_day : float — mean arrivals in an average season [1/day]
     storm_h : float — mean duration [h]
     intensity_mm_per_h : float — mean intensity of a storm [mm/h]; a storm's own intensity is gamma about it
     intensity_shape : float — gamma shape of a storm's own intensity
     wet_swing : float — seasonal swing of the arrival rate, 0..1
-    wet_peak_day : float — day of the year with most storms
+    wet_peak_day : float — day of the year with the most storms
     """
 
     storms_per_day: float
@@ -33,13 +33,17 @@ class Climate:
     wet_peak_day: float = 100.0
 
     def season(self, day_of_year: float) -> float:
-        """Seasonal factor on the arrival rate, 1 on average over a year."""
+        """Seasonal factor on the arrival rate on a day of the year, 1 on average over a year."""
         return 1.0 + self.wet_swing * math.cos(2.0 * math.pi * (day_of_year - self.wet_peak_day) / 365.25)
 
 
 @dataclass(frozen=True, slots=True)
 class Reservoir:
-    """A linear reservoir of the catchment: it empties by exp(-t/tau_h) and takes litres_per_mm of each mm of rain."""
+    """A linear reservoir of the catchment, which empties by exp(-t / tau_h).
+
+    tau_h : float — time constant [h]
+    litres_per_mm : float — water that it takes of each millimetre of rain [L/mm]
+    """
 
     tau_h: float
     litres_per_mm: float
@@ -47,7 +51,11 @@ class Reservoir:
 
 @dataclass(frozen=True, slots=True)
 class Wobble:
-    """One scale of flow wobble: a mean-reverting factor on the inflow, exp of an Ornstein-Uhlenbeck process."""
+    """Random variation of the inflow on one time scale: a factor, the exponential of an Ornstein-Uhlenbeck process.
+
+    tau_h : float — correlation time [h]
+    sigma : float — standard deviation of the factor's logarithm
+    """
 
     tau_h: float
     sigma: float
@@ -55,12 +63,13 @@ class Wobble:
 
 @dataclass(frozen=True, slots=True)
 class Catchment:
-    """Rain to inflow: a base flow, parallel linear reservoirs behind a delay, wobble, and the drain tile's capacity.
+    """What turns rain into inflow: base flow, parallel linear reservoirs behind a delay, wobbles, and the drain tile.
 
     base_l_per_min : float — ground water in an average season [L/min]
-    base_swing, base_peak_day — its seasonal swing, 0..1, and the day of the year of its peak
-    delay_h : float — mean time for rain to reach the reservoirs [h], itself a linear store
-    tile_l_per_min : float — more than this the drain tile cannot bring [L/min]
+    base_swing, base_peak_day : float — its seasonal swing, 0..1, and the day of the year of its peak
+    delay_h : float — mean time for rain to reach the reservoirs, as a linear store [h]
+    wobbles : tuple[Wobble, ...] — factors on the inflow, multiplied together
+    tile_l_per_min : float — the most that the drain tile brings [L/min]
     """
 
     base_l_per_min: float
@@ -79,7 +88,13 @@ class Catchment:
 
 @dataclass(frozen=True, slots=True)
 class PitTruth:
-    """The pit. The float switches at its levels with slop, the standard deviation of each switching level [m]."""
+    """The pit and its float.
+
+    area_m2 : float — area of the water [m²]
+    drawdown_m : float — mean fall of the water between switch-on and switch-off [m]
+    freeboard_m : float — rise from switch-on until the floor is wet [m]
+    slop_on_m, slop_off_m : float — standard deviation of the level at which the float switches on, and off [m]
+    """
 
     area_m2: float
     drawdown_m: float
@@ -93,12 +108,12 @@ class PumpTruth:
     """The pump.
 
     running_w : float — mean electrical power while running [W]
-    sag : float — share by which power falls over a run as the head grows, 0..
+    sag : float — share by which power falls over a run as the head grows, at least 0
     spread : float — relative standard deviation of power from run to run
     inrush_w, inrush_s : float — starting power [W] and how long it lasts [s]
     rate_l_per_min : float — water lifted when new [L/min]
     wear_per_day : float — share of the rate lost a day to wear
-    power_factor : float — 0..1
+    power_factor : float — while running, 0..1
     """
 
     running_w: float
@@ -146,7 +161,8 @@ class PackTruth:
     """The pack.
 
     capacity_wh : float — true usable energy from full to empty at the cells [Wh]
-    bow, skew : float — how the reported charge bows away from the true share of energy left
+    bow, skew : float — how far the reported charge bows away from the true share of energy left, and how unevenly; at
+        a share x it is off by x (1 - x) (bow + skew (1 - 2x)), as a share of the whole
     reserve_percent : float — the owner's reserve floor, on the reported charge [%]
     charge_w : float — charging power from mains into the cells [W]; above 90 % of the energy it halves
     charge_limit : float — share of the energy to which the owner lets it charge, 0..1
@@ -161,7 +177,7 @@ class PackTruth:
     charge_limit: float = 1.0
 
     def reported_percent(self, energy_wh: Array) -> Array:
-        """Unrounded reported charge [%] at energies left [Wh], elementwise; rises with the energy, 0 at empty."""
+        """Unrounded reported charge [%] at energies left [Wh], elementwise; rises from 0 at empty to 100 at full."""
         x = np.clip(energy_wh / self.capacity_wh, 0.0, 1.0)
         return np.asarray(100.0 * (x + x * (1.0 - x) * (self.bow + self.skew * (1.0 - 2.0 * x))))
 
@@ -181,8 +197,8 @@ class PackTruth:
 class LoadTruth:
     """Another load on the pack: steady, or cycling like a fridge when period_s is given.
 
-    watts : float — while on [W]
-    period_s, on_s : float | None — mean cycle and mean time on [s]
+    watts : float — power while on [W]
+    period_s, on_s : float | None — mean length of a cycle, and of the time on in it [s]; None: steady
     jitter : float — relative standard deviation of each on and off time
     listed : bool — whether the owner's site file knows of it
     """
@@ -206,7 +222,7 @@ class LoadTruth:
 class SunTruth:
     """A level panel that charges the pack by day, under clouds that change from day to day.
 
-    peak_w : float — into the cells at noon of a clear midsummer day [W]
+    peak_w : float — power into the cells at noon of a clear midsummer day [W]
     latitude, longitude : float — where it lies [degrees]
     cloud : float — mean share of light that clouds take, 0..1
     """
@@ -217,8 +233,9 @@ class SunTruth:
     cloud: float
 
     def clear_w(self, utc_s: Array) -> Array:
-        """Power under a clear sky at times since 1970 [W]: the sine of the sun's height over midsummer noon's.
+        """Power under a clear sky [W] at times in seconds since 1970, elementwise.
 
+        It goes with the sine of the sun's height, so that it is peak_w at midsummer noon.
         Declination by Cooper 1969, 23.45 degrees times sin(360 (284 + n) / 365); the equation of time is left out.
         """
         day = utc_s / 86_400.0 % 365.25 + 1.0
@@ -230,7 +247,7 @@ class SunTruth:
         return np.asarray(self.peak_w * np.clip(height, 0.0, None) / most)
 
     def clouds(self, days: int, rng: np.random.Generator, draws: int = 1) -> Array:
-        """Share of light taken on each day, shape (draws, days)."""
+        """Share of light that clouds take on each day, 0..1, drawn from a beta distribution, (draws, days)."""
         return rng.beta(1.0 + 4.0 * self.cloud, 1.0 + 4.0 * (1.0 - self.cloud), size=(draws, days))
 
 

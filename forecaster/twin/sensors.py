@@ -1,4 +1,4 @@
-"""Sensors: what devices report of the house, and when: cadences, resolutions, gain errors, changes only."""
+"""Sensors: what devices report of the house and when, by cadence or on change, with limited resolution and errors."""
 
 from __future__ import annotations
 
@@ -22,15 +22,16 @@ Times = NDArray[np.int64]
 class Sensor:
     """One reported quantity.
 
-    device : str — devices share troubles: a gap or a clock step hits all channels of one
+    device : str — the device that it is part of; a gap or a clock step hits all sensors of one device
     every_s : float — cadence [s]; for a sensor that reports on change, its heartbeat
-    jitter : float — share of the cadence by which report times wander
+    jitter : float — span within which report times vary, as a share of the cadence
     on_change : bool — reports when the value changes, and at the heartbeat
     step : float — resolution in the stored unit; 0 for none
     round_down : bool — whether the value is cut rather than rounded
-    gain, noise : float — relative gain error; relative noise of each report
+    gain, noise : float — relative gain error; relative standard deviation of each report
     latency_s : float — mean time from measuring to arrival [s]
     time_step_ms : int — resolution of the source time [ms]
+    subject : str — what it measures where a site has several, such as the name of a load; else empty
     """
 
     quantity: Quantity
@@ -49,7 +50,11 @@ class Sensor:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """The reports of one sensor in source order: source times [ms], values, arrival times [ms]; all of one shape."""
+    """The reports of one sensor, in the order of their source times unless troubles changed that.
+
+    time_ms, arrived_ms : (N,) — source and arrival times, UTC milliseconds
+    value : (N,) — in the quantity's stored unit
+    """
 
     sensor: Sensor
     time_ms: Times
@@ -57,25 +62,32 @@ class Track:
     arrived_ms: Times
 
     def taken(self, keep: NDArray[np.bool_] | NDArray[np.int64]) -> Track:
-        """The reports at a mask or index."""
+        """Only the reports that a mask or an index array picks."""
         return replace(self, time_ms=self.time_ms[keep], value=self.value[keep], arrived_ms=self.arrived_ms[keep])
 
 
 def _wander(beats: NDArray[np.int64]) -> Array:
-    """A number in 0..1 for each beat, the same whenever asked, that looks like chance."""
+    """A number in 0..1 for each beat that looks random and is the same whenever it is asked for."""
     mixed = (beats.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(11)
     return np.asarray(mixed / float(1 << 53))
 
 
 class Reporter:
-    """Gives the reports of sensors over any span of a house."""
+    """Gives the reports of sensors over any span of a house.
+
+    rain_mm_per_h : (N,) — rain on the inflow's grid [mm/h]
+    origin_ms : int — time 0 of the house's own seconds, UTC milliseconds
+    """
 
     def __init__(self, house: House, truth: TwinParameters, rain_mm_per_h: Array, origin_ms: int) -> None:
         self.house, self.truth, self.rain, self.origin_ms = house, truth, rain_mm_per_h, origin_ms
         self.subjects = dict(zip((load.name for load in truth.loads), house.loads, strict=True))
 
     def reports(self, sensor: Sensor, start_s: float, stop_s: float, rng: np.random.Generator) -> Track:
-        """Reports measured in [start_s, stop_s)."""
+        """The reports of a sensor measured in [start_s, stop_s) of the house [s].
+
+        Errors: ValueError for a quantity that the twin has no sensor for.
+        """
         from_s = start_s - 1.1 * sensor.every_s if sensor.on_change else start_s
         times = self._times(sensor, from_s, stop_s, rng)
         value = self._shown(sensor, self._true(sensor, times), rng)
@@ -100,7 +112,7 @@ class Reporter:
         return np.sort(times)
 
     def _edges(self, sensor: Sensor) -> Array:
-        """Times at which the true value changes."""
+        """Times at which the true value changes [s]; for quantities not listed, those of the pump's power."""
         house = self.house
         match sensor.quantity:
             case Quantity.PACK_OUTPUT_POWER:
@@ -115,7 +127,7 @@ class Reporter:
                 return house.pump.times_s
 
     def _charge_edges(self, sensor: Sensor) -> Array:
-        """Times at which the shown charge changes by a step."""
+        """Times at which the charge, cut to the sensor's steps, changes [s]."""
         energy = self.house.energy
         shown = self.truth.pack.reported_percent(energy.left_wh) / max(sensor.step, 0.1)
         return np.asarray(energy.times_s[1:][np.diff(np.floor(shown)) != 0.0])
@@ -160,13 +172,13 @@ class Reporter:
         return np.clip(index, 0, self.rain.size - 1)
 
     def _rain_since(self, times: Array, every_s: float) -> Array:
-        """Depth since the report before [mm], in whole tips of the gauge."""
+        """Rain since the report before [mm], in whole tips of a gauge of 0.2 mm."""
         fallen = np.concatenate([[0.0], np.cumsum(self.rain * (GRID_S / 3600.0))])
         before = np.concatenate([times[:1] - every_s, times])
         return np.asarray(np.diff(np.floor(fallen[self._grid(before)] / 0.2)) * 0.2)
 
     def _input_w(self, times: Array) -> Array:
-        """Power into the pack: the sun, and on mains charging plus what passes through to the outlet [W]."""
+        """Power into the pack [W]: from the sun on the pack; on mains, charging and what passes on to the outlet."""
         energy, house = self.house.energy, self.house
         slope = np.diff(energy.left_wh) / np.maximum(np.diff(energy.times_s), 1e-9) * 3600.0
         rate = Profile(energy.times_s[:-1], np.maximum(slope, 0.0)).at(times)
@@ -174,7 +186,7 @@ class Reporter:
         return np.asarray(np.where(mains, rate / 0.92 + house.output.at(times), house.sun.at(times)))
 
     def _level_m(self, times: Array) -> Array:
-        """Water above the stop level [m]: what came in less what was pumped, held between stop level and floor."""
+        """Water above the stop level [m]: inflow since the last stop less what was pumped, from 0 to the wet floor."""
         house, pit = self.house, self.truth.pit
         litres = pit.area_m2 * 1000.0
         edges = np.unique(np.concatenate([house.runs.start_s, house.runs.stop_s, times]))

@@ -12,7 +12,7 @@ from forecaster.twin.sensors import Sensor
 
 
 class Style(StrEnum):
-    """How a site is measured."""
+    """How a site is measured. Where nothing else is said, the pack's charge is reported too."""
 
     POWER_FAST = "power-fast"  # pump power every 1 to 5 s
     POWER = "power"  # pump power every 10 to 30 s
@@ -39,11 +39,11 @@ FULL: tuple[Style, ...] = (
 """Styles of a house that measures both its pump and its pack."""
 
 LEAN: tuple[Style, ...] = (Style.FLOAT_ONLY, Style.COUNTER_ONLY, Style.NO_CHARGE)
-"""Styles that lack one of the two: worse is expected, calibrated is asked."""
+"""Styles that lack the pump's power or the pack's charge. Forecasts may be worse there, but must stay calibrated."""
 
 
 def history_days(style: Style, rng: np.random.Generator) -> float:
-    """Days on mains before the outage, fewer where readings are dense [days]."""
+    """Days on mains before the outage [days], drawn; fewer where readings are dense."""
     match style:
         case Style.POWER_FAST:
             return float(rng.uniform(1.0, 2.5))
@@ -54,7 +54,7 @@ def history_days(style: Style, rng: np.random.Generator) -> float:
 
 
 def draw_sensors(style: Style, loads: tuple[LoadTruth, ...], rng: np.random.Generator) -> tuple[Sensor, ...]:
-    """The sensors of a house of this style, their cadences and errors drawn."""
+    """The sensors of a house of this style, with drawn cadences and errors; some listed loads have one too."""
     sensors = [*_pump_sensors(style, rng)]
     if style is not Style.NO_CHARGE:
         sensors.append(_charge_sensor(rng))
@@ -77,7 +77,7 @@ def draw_sensors(style: Style, loads: tuple[LoadTruth, ...], rng: np.random.Gene
 
 
 def _charge_sensor(rng: np.random.Generator) -> Sensor:
-    """Charge in whole steps mostly, cut or rounded, at a cadence or on change."""
+    """A sensor of the charge: in steps of 1 % mostly, cut or rounded, at a cadence or on change."""
     step = float(rng.choice([1.0, 1.0, 1.0, 0.1]))
     on_change = bool(rng.random() < 0.35)
     every_s = float(rng.choice([300.0, 900.0])) if on_change else float(rng.choice([10.0, 30.0, 60.0]))

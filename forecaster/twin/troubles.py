@@ -12,7 +12,7 @@ from forecaster.twin.sensors import Track
 
 @dataclass(frozen=True, slots=True)
 class ClockStep:
-    """From a time on [s], a device's source times are off by offset_ms, until until_s."""
+    """A device's source times are off by offset_ms [ms] in [at_s, until_s) [s of the house]."""
 
     device: str
     at_s: float
@@ -22,7 +22,7 @@ class ClockStep:
 
 @dataclass(frozen=True, slots=True)
 class TelemetryGap:
-    """Nothing is heard in [start_s, stop_s); of one device, or of all when device is empty."""
+    """Nothing is heard in [start_s, stop_s) [s of the house]: of one device, or of all where `device` is empty."""
 
     start_s: float
     stop_s: float
@@ -33,8 +33,9 @@ class TelemetryGap:
 class Troubles:
     """What befalls the messages of an episode.
 
-    duplicates, late, bad : float — share of messages sent twice, arriving late, or undecodable
-    resets_s : tuple[float, ...] — times at which the energy counter starts again from zero [s]
+    duplicates, late, bad : float — share of messages sent twice, arriving late, or undecodable, 0..1
+    late_s : float — mean delay of the late ones [s]
+    resets_s : tuple[float, ...] — times at which the energy counter starts again from zero [s of the house]
     """
 
     gaps: tuple[TelemetryGap, ...] = ()
@@ -47,7 +48,10 @@ class Troubles:
 
 
 def troubled(track: Track, troubles: Troubles, origin_ms: int, rng: np.random.Generator) -> Track:
-    """A track after its troubles, still in source order but for duplicates, which follow their originals."""
+    """A track after its troubles; undecodable messages are not among them. Duplicates stand at its end.
+
+    origin_ms : int — time 0 of the house's own seconds, UTC milliseconds
+    """
     times_s = (track.time_ms - origin_ms) / 1000.0
     keep = np.ones(times_s.size, dtype=bool)
     for gap in troubles.gaps:

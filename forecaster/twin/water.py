@@ -1,4 +1,4 @@
-"""Water: rain to inflow through linear reservoirs, and inflow to pump runs through the pit."""
+"""Water: linear reservoirs turn rain into inflow, and the pit turns inflow into pump runs."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from forecaster.twin.weather import DAY_S, GRID_S
 
 @dataclass(frozen=True, slots=True)
 class InflowTruth:
-    """Inflow on the grid, with the state that it falls from.
+    """Inflow on the grid of GRID_S, with the state of the catchment behind it.
 
     start_s : float — time of the first grid point [s on the episode's own time]
     l_per_min : (N,) — inflow in each step [L/min]
-    cumulative_l : (N + 1,) — water since start_s at each grid point [L]
+    cumulative_l : (N + 1,) — water that came in since start_s, at each grid point [L]
     stores_l_per_min : (K, N) — outflow of each reservoir at each grid point [L/min]
     delayed_mm_per_h : (N,) — rain after the delay [mm/h]
-    wobbles : (W, N) — log-factor of each wobble scale
+    wobbles : (W, N) — logarithm of each wobble's factor
     base_l_per_min : (N,) — ground water [L/min]
     """
 
@@ -36,19 +36,27 @@ class InflowTruth:
     base_l_per_min: Array
 
     def index(self, at_s: float) -> int:
-        """Grid step that holds a time."""
+        """The grid step that a time [s] falls into; the first or last one for times outside the grid."""
         return min(max(int((at_s - self.start_s) / GRID_S), 0), self.l_per_min.size - 1)
 
 
 def _store(inputs: Array, tau_s: float, start: float = 0.0) -> Array:
-    """First-order store: each output is the store's state at the end of its step; same units as the input."""
+    """A first-order store: each output is its state at the end of the step, in the unit of the input.
+
+    tau_s : float — time constant [s]
+    start : float — state at the beginning
+    """
     keep = math.exp(-GRID_S / tau_s)
     out, _ = lfilter([1.0 - keep], [1.0, -keep], inputs, zi=[start * keep])
     return np.asarray(out, dtype=np.float64)
 
 
 def wobble_path(tau_s: float, sigma: float, count: int, rng: np.random.Generator) -> Array:
-    """A stationary Ornstein-Uhlenbeck path on the grid; shape (count,)."""
+    """A stationary Ornstein-Uhlenbeck path on the grid, (count,).
+
+    tau_s : float — correlation time [s]
+    sigma : float — standard deviation
+    """
     keep = math.exp(-GRID_S / tau_s)
     noise = rng.normal(0.0, sigma * math.sqrt(1.0 - keep**2), size=count)
     out, _ = lfilter([1.0], [1.0, -keep], noise, zi=[rng.normal(0.0, sigma) * keep])
@@ -58,7 +66,12 @@ def wobble_path(tau_s: float, sigma: float, count: int, rng: np.random.Generator
 def inflow_from_rain(
     catchment: Catchment, rain_mm_per_h: Array, start_s: float, day_of_year: float, rng: np.random.Generator
 ) -> InflowTruth:
-    """Inflow from rain on the grid. day_of_year is that of time 0; the rain should begin weeks before it matters."""
+    """Inflow from rain. The reservoirs begin empty, so the rain should begin weeks before the inflow matters.
+
+    rain_mm_per_h : (N,) — rain in each grid step [mm/h]
+    start_s : float — time of the first grid point [s on the episode's own time]
+    day_of_year : float — that of time 0
+    """
     count = rain_mm_per_h.size
     delayed = _store(rain_mm_per_h, catchment.delay_h * 3600.0)
     stores = np.stack([
@@ -76,10 +89,10 @@ def inflow_from_rain(
 
 @dataclass(frozen=True, slots=True)
 class Runs:
-    """Pump runs in order, and the water left above the nominal stop level at the end.
+    """Pump runs in order, and the water left at the end.
 
-    start_s, stop_s : (R,) — [s]
-    end_volume_l : float — water above the stop level at the end of the span [L]
+    start_s, stop_s : (R,) — start and stop of each run [s]
+    end_volume_l : float — water above the nominal stop level at the end of the span [L]
     running : bool — whether the last run was cut by the end of the span
     """
 
@@ -90,7 +103,7 @@ class Runs:
 
 
 class _Cumulative:
-    """The cumulative inflow as a function of time and its inverse, walking forward."""
+    """The cumulative inflow as a function of time, and its inverse. The inverse must be asked in rising order."""
 
     def __init__(self, inflow: InflowTruth) -> None:
         self.start_s = inflow.start_s
@@ -126,11 +139,11 @@ def pump_runs(
     rng: np.random.Generator,
     running: bool = False,
 ) -> Runs:
-    """Runs in [start_s, stop_s) with the pump powered throughout, from a volume above the stop level [L].
+    """Runs in [start_s, stop_s) with the pump powered throughout. Water is conserved exactly.
 
-    running : bool — whether the float is already up from before, so that pumping goes on at once
-
-    Levels of switching on and off vary from cycle to cycle by the float's slop. Water is conserved exactly.
+    The levels of switching on and off vary from cycle to cycle by the float's slop.
+    volume_l : float — water above the nominal stop level at start_s [L]
+    running : bool — whether the pump was running just before, so that it goes on at once
     """
     water = _Cumulative(inflow)
     drawdown_l = pit.area_m2 * pit.drawdown_m * 1000.0
@@ -163,7 +176,10 @@ def pump_runs(
 def _run_length(
     water: _Cumulative, begin_s: float, lift_l: float, rate_l_per_s: float, stop_s: float
 ) -> tuple[float, float]:
-    """Length of a run [s] that lifts `lift_l` beside what flows in meanwhile, and that inflow [L]."""
+    """Length of a run [s] that lifts `lift_l` [L] and what flows in meanwhile, and that inflow [L].
+
+    A run that reaches stop_s is cut there; its inflow is given as 0.
+    """
     here = water.litres(begin_s)
     run_s = lift_l / rate_l_per_s
     for _ in range(6):

@@ -1,4 +1,4 @@
-"""Rain: storms on a grid, the hourly totals, and what a weather service would have said beforehand."""
+"""Rain: storms on a grid of time, their hourly totals, and what a weather service would have said beforehand."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from forecaster.maths.arrays import Array
 from forecaster.twin.parameters import Climate
 
 GRID_S = 60.0
-"""Step of the grid on which rain and inflow live [s]."""
+"""Step of the grid of rain and inflow [s]."""
 
 DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
 class Storm:
-    """One storm: start and stop [s on the episode's own time], its own mean intensity [mm/h]."""
+    """One storm: its start and stop [s on the episode's own time], and its mean intensity [mm/h]."""
 
     start_s: float
     stop_s: float
@@ -28,7 +28,10 @@ class Storm:
 def draw_storms(
     climate: Climate, start_s: float, stop_s: float, day_of_year: float, rng: np.random.Generator
 ) -> list[Storm]:
-    """Storms that begin in [start_s, stop_s), oldest first; day_of_year is that of time 0."""
+    """Storms that begin in [start_s, stop_s) [s on the episode's own time], oldest first.
+
+    day_of_year : float — that of time 0
+    """
     storms: list[Storm] = []
     peak = climate.storms_per_day * (1.0 + climate.wet_swing)
     at_s = start_s
@@ -48,7 +51,7 @@ def _storm(climate: Climate, start_s: float, rng: np.random.Generator) -> Storm:
 
 
 def rain_on_grid(storms: list[Storm], start_s: float, count: int, rng: np.random.Generator) -> Array:
-    """Intensity [mm/h] in each grid step from start_s; shape (count,). Gusts of ten minutes ride on each storm."""
+    """Intensity [mm/h] in each grid step from start_s on, (count,); within a storm it changes every ten minutes."""
     rain = np.zeros(count)
     for storm in storms:
         first = max(0, math.floor((storm.start_s - start_s) / GRID_S))
@@ -61,7 +64,12 @@ def rain_on_grid(storms: list[Storm], start_s: float, count: int, rng: np.random
 
 
 def hourly_mm(rain_mm_per_h: Array, start_s: float, origin_ms: int) -> tuple[Array, Array]:
-    """Depth of each whole UTC hour that the grid covers: hour starts [s], depths [mm]."""
+    """Rain in each whole UTC hour that the grid covers: starts of the hours [s] and depths [mm], both (H,).
+
+    rain_mm_per_h : (N,) — rain in each grid step [mm/h]
+    start_s : float — time of the first grid point [s on the episode's own time]
+    origin_ms : int — time 0 of that, UTC milliseconds
+    """
     first_hour_s = math.ceil((origin_ms / 1000.0 + start_s) / 3600.0) * 3600.0 - origin_ms / 1000.0
     skip = round((first_hour_s - start_s) / GRID_S)
     steps = round(3600.0 / GRID_S)
@@ -73,11 +81,12 @@ def hourly_mm(rain_mm_per_h: Array, start_s: float, origin_ms: int) -> tuple[Arr
 
 
 def outlook(hours_mm: Array, sigma: float, false_alarm: float, rng: np.random.Generator) -> Array:
-    """What a weather service says of the hours ahead [mm], from what will fall: off in amount, timing and alarm.
+    """What a weather service says of the hours ahead [mm], (H,): wrong in amount, up to an hour off, with false alarms.
 
     hours_mm : (H,) — depth that will fall in each hour ahead [mm]
-    sigma : float — log-standard deviation of the amount, growing with the lead to twice that after two days
-    false_alarm : float — chance an hour of rain that never comes
+    sigma : float — log-standard deviation of the amount in the next hour; with the lead time its part that differs from
+        hour to hour grows, to twice itself after two days
+    false_alarm : float — chance, in each hour, of rain told that never comes, 0..1
     """
     shift = int(rng.integers(-1, 2))
     moved = np.roll(hours_mm, shift)
