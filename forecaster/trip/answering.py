@@ -28,7 +28,11 @@ YEAR_OF_RECORD = 365
 
 @dataclass(frozen=True, slots=True)
 class TripAnswer:
-    """The answer. says : one sentence first; rests_on, cautions : texts that can be said again in any language"""
+    """The answer before a trip. Its texts can be said again in any language.
+
+    leave_ms, back_ms : int — as asked [UTC ms]; helps : what could be done, the best first
+    says : str — the chance in words; rests_on, cautions : one text a line
+    """
 
     site: str
     leave_ms: int
@@ -40,7 +44,7 @@ class TripAnswer:
     cautions: tuple[str, ...]
 
     def document(self) -> dict[str, Any]:
-        """As the interface tells it."""
+        """The answer as the interface gives it, ready for JSON, its texts in English."""
         return {
             "site": self.site, "leave": time_text(self.leave_ms), "back": time_text(self.back_ms),
             "chance_wet_floor": chance_out(self.floor), "says": str(self.says),
@@ -56,8 +60,9 @@ class TripAnswer:
 def answer_trip(
     site: Site, ledger: Ledger, now_ms: int, leave_ms: int, back_ms: int, away: Sequence[str] | None = None
 ) -> TripAnswer:
-    """Will the floor stay dry while nobody is there? What is past of the trip does not count any more.
+    """Work out the chance of a wet floor between leaving and being back; of a trip under way, only what is left of it.
 
+    now_ms, leave_ms, back_ms : int — when it is asked, and the bounds of the trip [UTC ms]
     away : names of the contacts who are on the trip; None: the first one of the site file
     Errors: UsageError for times that make no trip and for names that are no contact's; StoreError.
     """
@@ -83,13 +88,13 @@ def _check(now_ms: int, leave_ms: int, back_ms: int) -> None:
 
 
 def chance_out(floor: WetFloor) -> dict[str, float]:
-    """10, 50 and 90 % points of the chance, 0..1, and the mean, which a bet would go by."""
+    """10, 50 and 90 % points of the chance and its mean, 0..1, rounded to three digits: p10, p50, p90, mean."""
     low, middle, high = floor.quantiles()
     return {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high), "mean": _rounded(floor.mean)}
 
 
 def shares_out(floor: WetFloor) -> list[tuple[str, float]]:
-    """Causes with their shares, the greatest first; they add to 1 as written."""
+    """Causes with their shares, 0..1, the greatest first; rounded to three decimals so that they still add up to 1."""
     shares = sorted(floor.shares().items(), key=lambda one: -one[1])
     written = [(cause, round(share, 3)) for cause, share in shares]
     rest = 1.0 - sum(share for _, share in written[1:])
@@ -97,19 +102,19 @@ def shares_out(floor: WetFloor) -> list[tuple[str, float]]:
 
 
 def percent_text(chance: float) -> str:
-    """A chance as people read it."""
+    """A chance, 0..1, as a percentage for people: one decimal below 10 %, and "less than 0.1 %"."""
     if chance < 0.001:
         return Said("trip.less-than", percent=Figure("0.1%"))
     return Figure(f"{chance:.1%}" if chance < 0.0995 else f"{chance:.0%}")
 
 
 def help_text(what: str) -> Said:
-    """What a change is, in words."""
+    """A change in words; what : key of `helping.CHANGES`."""
     return Said(f"trip.help.{what}")
 
 
 def cause_text(cause: str) -> Said:
-    """A cause in words."""
+    """A cause in words; cause : one of `chance.CAUSES`."""
     return Said(f"trip.cause.{cause}")
 
 

@@ -1,9 +1,9 @@
-"""The chance of a wet floor over a trip: hazards of each cause added up over the days, in many believable worlds.
+"""The chance of a wet floor over a trip: the hazards of each cause, added up over its days, in many possible worlds.
 
 Each world draws how often and how long the power fails, how wet the season is, how often pumps, floats and packs fail,
-and who hears and comes. Within a world wet floors come as a Poisson process whose rate is worked out, not sampled, so
-that a longer trip, a smaller pack or a lower freeboard can only raise the chance: the same numbers are drawn for every
-question (common random numbers).
+and who hears and comes. Within a world wet floors come as a Poisson process whose rate is computed, not sampled. The
+same random numbers serve every question (common random numbers), so that a longer trip, a smaller pack or a lower
+freeboard can only raise the chance.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from forecaster.trip.worlds import Worlds, drawn_worlds
 from forecaster.water.seasonal import YEAR_DAYS
 
 WORLDS, WITHIN = 200, 20
-"""Worlds, and waters and packs within each."""
+"""Worlds drawn (K), and draws of inflow and pack within each (M)."""
 
 SEED = 2017
 
 STEP_DAYS = 15.0
-"""The season is taken to stand still for so long [days]; steps are those of the calendar, whatever the trip."""
+"""Time over which the season counts as constant [days]; the steps begin on fixed dates, whatever the trip."""
 
 CAUSES = ("outage", "pump", "inflow", "pack", "unheard")
 """The pack outlasted by an outage; pump or float dead or clogged; more inflow than the pump lifts; pack or inverter
@@ -39,31 +39,32 @@ failing; somebody could have come in time, had they heard."""
 class WetFloor:
     """What comes of a trip.
 
-    chance : (K,) — in each world; causes : expected number of wet floors by cause, (K,) each
+    chance : (K,) — of at least one wet floor in each world, 0..1
+    causes : cause (see CAUSES) -> expected number of wet floors in each world, (K,)
     """
 
     chance: Array
     causes: Mapping[str, Array]
 
     def quantiles(self) -> tuple[float, float, float]:
-        """10, 50 and 90 % points over the worlds."""
+        """10, 50 and 90 % points of the chance over the worlds, 0..1."""
         low, middle, high = np.quantile(self.chance, (0.1, 0.5, 0.9))
         return float(low), float(middle), float(high)
 
     @property
     def mean(self) -> float:
-        """The chance that all worlds together give: what a bet would go by."""
+        """The mean of the chance over the worlds, 0..1: the one to reckon or bet with."""
         return float(self.chance.mean())
 
     def shares(self) -> dict[str, float]:
-        """Each cause's share of the expected wet floors; they add to 1."""
+        """Each cause's share of the expected wet floors, 0..1; together 1."""
         sums = {cause: float(number.sum()) for cause, number in self.causes.items()}
         whole = sum(sums.values())
         return {cause: number / whole for cause, number in sums.items()}
 
 
 def wet_floor(house: TripHouse, span: TripSpan) -> WetFloor:
-    """The chance of a wet floor between leaving and being back."""
+    """The chance of a wet floor between leaving and being back; the same for the same house and span."""
     worlds = drawn_worlds(house, WORLDS, SEED)
     expected = {cause: np.full(WORLDS, 1e-12) for cause in CAUSES}
     water = uniforms(SEED + 1, WORLDS * WITHIN, 3).reshape(WORLDS, WITHIN, 3)
@@ -78,7 +79,10 @@ def wet_floor(house: TripHouse, span: TripSpan) -> WetFloor:
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """A part of the trip: days since 1970; ahead : days from now to the middle of its step."""
+    """A part of the trip within one step of the season; times in days since 1970.
+
+    back : the end of the trip; middle : of the whole step; ahead : days from now to that middle
+    """
 
     first: float
     end: float
@@ -87,7 +91,7 @@ class _Step:
     ahead: float
 
     def days(self, takes_h: Array) -> Array:
-        """For how long what begins in this step and takes so long would end in a wet floor before the end [days]."""
+        """How much of this part is early enough to begin what takes takes_h hours before the end of the trip [days]."""
         return np.asarray(np.clip(np.minimum(self.end, self.back - takes_h / 24.0) - self.first, 0.0, None))
 
 
@@ -98,7 +102,7 @@ def _steps(span: TripSpan) -> list[tuple[float, float]]:
 
 
 def _add_step(expected: dict[str, Array], house: TripHouse, worlds: Worlds, water: Array, step: _Step) -> None:
-    """Add what a step brings, by cause."""
+    """Add the wet floors to be expected in a step, by cause."""
     level = worlds.level(np.array([step.middle]))[:, 0]
     fails = worlds.pack_fails(step.ahead)
     for in_storm in (False, True):
@@ -118,7 +122,7 @@ def _add_step(expected: dict[str, Array], house: TripHouse, worlds: Worlds, wate
 
 
 def _add_present(expected: dict[str, Array], house: TripHouse, worlds: Worlds, water: Array, span: TripSpan) -> None:
-    """Add the outage that lasts now, with the charge and the water of now."""
+    """Add the outage that lasts now, with the present charge and duty."""
     present = house.present
     assert present is not None
     share = np.maximum(present.duty, 1e-4) * np.exp(priors.HOUR_SPREAD * ndtri(water[:, :, 1]))
@@ -131,7 +135,7 @@ def _add_present(expected: dict[str, Array], house: TripHouse, worlds: Worlds, w
 
 
 def _inflow(worlds: Worlds, level: Array, water: Array, in_storm: bool) -> Array:
-    """Inflow of an hour of the step as a share of the pump, (K, M); in storms of the wettest days."""
+    """Inflow of an hour of the step as a share of the pump's rate, (K, M); in a storm, of one of the wettest days."""
     place = water[:, :, 0]
     if in_storm:
         place = priors.STORM_WET + (1.0 - priors.STORM_WET) * place
@@ -142,7 +146,7 @@ def _inflow(worlds: Worlds, level: Array, water: Array, in_storm: bool) -> Array
 
 
 def _pack_hours(house: TripHouse, worlds: Worlds, water: Array, share: Array, percent: float) -> Array:
-    """How long the pack carries the pump from a charge until it is empty [h], (K, M)."""
+    """How long the pack carries the pump from a charge of `percent` until it is empty [h], (K, M)."""
     pack = house.pack
     strays = np.exp(pack.spread * (worlds.pack[:, None] + 0.5 * ndtri(water[:, :, 2])))
     watts = pack.base_w + pack.pump_w * np.minimum(share, 1.0)

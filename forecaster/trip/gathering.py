@@ -27,21 +27,22 @@ from forecaster.trip.house import OutageRecord, PackState, PresentOutage, TripHo
 OUTAGES, ALARMS = 2000, 2000
 NEWEST_DAYS = 90
 LEAST_DUTY = 0.003
-"""A pump that runs less than this share of the time tells too little of what its running draws."""
+"""Share of the time that a pump must run for its mean draw to tell what it takes while running."""
 
 IDLE_W, EFFICIENCY, USABLE = 12.0, 0.88, 0.9
-"""A pack's own draw [W], its inverter, and the usable share of the nameplate, where nothing is known. A guess."""
+"""A pack's own draw [W], its inverter's efficiency and the usable share of the nameplate, if unknown. A guess."""
 
 WET_DAYS = 0.8
-"""A day is wet whose running time lies above this share of all."""
+"""A day is wet where the pump ran longer than on this share of all days."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """A house and what is said of where its figures come from.
+    """A house, and where its figures come from.
 
-    record_days : int — days on record; live : a forecast gave pack and draw; parts : states by the newest study
-    graver : headlines of alarms of high or critical priority that stand; studied : whether there is a study of health
+    record_days : int — days on record; live : bool — whether there is a forecast, which gives pack and draw
+    parts : states by the newest study of health; studied : bool — whether there is one
+    graver : headlines of the standing alarms of high or critical priority
     """
 
     house: TripHouse
@@ -53,7 +54,7 @@ class Gathered:
 
 
 def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None = None) -> Gathered:
-    """Read what a trip rests on.
+    """Read what the answer before a trip rests on; now_ms in UTC milliseconds.
 
     away : names of the contacts who are on the trip; None: the first one of the site file
     Errors: StoreError; UsageError for a name that is not among the contacts.
@@ -82,7 +83,7 @@ def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None =
 
 
 def _record(outages: Sequence[Outage], days: Sequence[Day], now_ms: int) -> OutageRecord:
-    """The site's own sustained outages that are over."""
+    """The site's own sustained outages that are over, without rehearsals."""
     first_ms = min([day.start_ms for day in days] or [now_ms])
     own = [
         outage for outage in outages
@@ -152,7 +153,7 @@ def _wear(parts: Sequence[PartTold], *of: HousePart) -> float:
 
 
 def _reach(site: Site, away: Sequence[str] | None) -> tuple[float, ...]:
-    """Hours to reach of those who stay. UsageError for an unknown name."""
+    """Hours that those who stay need to the house, rising [h]. Errors: UsageError for an unknown name."""
     names = [contact.name for contact in site.contacts]
     unknown = [name for name in away or () if name and name not in names]
     if unknown:

@@ -9,17 +9,18 @@ from forecaster.trip.chance import WetFloor, wet_floor
 from forecaster.trip.house import TripHouse, TripSpan
 
 FULL_PERCENT = 95.0
-"""From this usual charge on a higher limit is no help worth a word."""
+"""A pack that usually stands at this charge or above gains too little from a higher limit [%]."""
 
 RECENT_DAYS = 30.0
 """A pack that carried the pump within so many days needs no rehearsal."""
 
 NEIGHBOUR_H = 2.0
+"""How soon a neighbour is taken to be at the house [h]."""
 
 
 @dataclass(frozen=True, slots=True)
 class TripHelp:
-    """A change, and the chance after it. what : key of the catalogue under `trip.help`"""
+    """A change, and the chance after it. what : str — key of CHANGES, and of the catalogue under `trip.help`."""
 
     what: str
     after: WetFloor
@@ -74,11 +75,11 @@ CHANGES: dict[str, Callable[[TripHouse], TripHouse | None]] = {
     "neighbour": _neighbour,
     "generator": _generator,
 }
-"""Each change by its key; None where it does not apply."""
+"""Each change by its key: gives the changed house, or None where the change does not apply."""
 
 
 def helps(house: TripHouse, span: TripSpan) -> tuple[TripHelp, ...]:
-    """Every change that applies, with the chance after it, the best first by its middle."""
+    """Every change that applies, with the chance after it, the lowest median chance first."""
     changed = {what: change(house) for what, change in CHANGES.items()}
     found = [TripHelp(what, wet_floor(after, span)) for what, after in changed.items() if after is not None]
     return tuple(sorted(found, key=lambda one: (one.after.quantiles()[1], one.what)))

@@ -12,7 +12,8 @@ from forecaster.water.seasonal import SeasonBelief
 class OutageRecord:
     """The site's own outages.
 
-    years : of record; hours : how long each lasted [h]; in_storms : how many of them came in wet weather
+    years : float — length of the record; hours : tuple of float — how long each outage lasted [h]
+    in_storms : int — how many of them came in wet weather
     """
 
     years: float = 0.0
@@ -22,9 +23,9 @@ class OutageRecord:
 
 @dataclass(frozen=True, slots=True)
 class PackState:
-    """The pack.
+    """The pack, as the chance of a wet floor asks for it.
 
-    wh_per_percent : float — energy of one per cent of charge [Wh]; spread : of its logarithm
+    wh_per_percent : float — energy of one per cent of charge [Wh]; spread : float — deviation of its natural logarithm
     charge_percent : float — at which it usually stands on mains, 0..100
     base_w, pump_w : float — drawn from the battery by all but the pump, and while the pump runs [W]
     proven_days : float | None — since it last carried the pump [days]; None: never
@@ -43,7 +44,10 @@ class PackState:
 
 @dataclass(frozen=True, slots=True)
 class PresentOutage:
-    """An outage that lasts. age_h : since when [h]; charge_percent, duty : now"""
+    """An outage that still lasts.
+
+    age_h : float — for how long by now [h]; charge_percent : float — now [%], 0..100; duty : float — now, 0..1
+    """
 
     age_h: float
     charge_percent: float
@@ -55,10 +59,13 @@ class TripHouse:
     """Everything that the model asks of a house.
 
     freeboard_min : float | None — how long the pump at full rate would take to fill the freeboard [min]
-    season : the inflow by day of year; storms : hours that bring more than usual, both as shares of the pump
-    pump_wear, float_wear : float — by what factor they fail more often than usual; pumps : how many work beside another
-    new_float : whether the float is new
-    reach_h : hours in which each person who stays can be at the house [h]; generator : whether one stands there
+    season : SeasonBelief | None — inflow by day of the year, as a share of what the pump lifts
+    storms : PeakDraws | None — the wettest hours, likewise; None for either: the record does not tell
+    duty : float | None — share of time that the pump runs, by the newest forecast, 0..1
+    pump_wear, float_wear : float — factor by which they fail more often than usual; 1: as usual
+    pumps : int — pumps side by side; new_float : bool — whether the float is new
+    reach_h : tuple of float — how soon each person who stays can be at the house [h]
+    generator : bool — whether one stands at the house
     heard : float — share of the time that the house is heard, 0..1
     """
 

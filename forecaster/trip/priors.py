@@ -11,8 +11,8 @@ OUTAGES_A_YEAR, OUTAGE_YEARS = 1.3, 1.2
 to 1.4 with major events in the United States (EIA, IEEE 1366 reporting; from memory)."""
 
 OUTAGE_MEDIAN_H, OUTAGE_SPREAD, OUTAGE_COUNTS = 1.2, 1.5, 6.0
-"""Median length [h], spread of its logarithm, and the outages that this counts for. The mean is then 3.7 h: with 1.3 a
-year 4.8 h a year, where EIA gives 4.7 to 11 h from 2017 to 2024. The shape is a guess."""
+"""Median length [h], deviation of its logarithm, and the outages that this counts for. The mean is then 3.7 h, and with
+1.3 a year 4.8 h a year, where EIA gives 4.7 to 11 h from 2017 to 2024. The shape is a guess."""
 
 SUSTAINED_H = 5.0 / 60.0
 """Shorter ones are momentary (IEEE 1366) and carry no weight here [h]."""
@@ -21,33 +21,33 @@ STORM_FOR, STORM_AGAINST = 3.0, 3.0
 """Outages with and without a storm, as if so many had been seen. A guess."""
 
 STORM_LONGER = 1.5
-"""By this factor outages in storms are longer, others shorter, than the whole. A guess."""
+"""Factor by which outages in storms last longer than the median, and others shorter. A guess."""
 
 STORM_WET = 0.8
-"""The inflow of an outage in a storm is of the wettest days beyond this share of all. A guess."""
+"""In a storm, the inflow during an outage is that of a day wetter than this share of all days. A guess."""
 
 PUMP_FAILS, PUMP_SPREAD = 0.10, 0.5
-"""Pumps that die or clog a year, and the spread of the logarithm: a life of about ten years. Common practice, no
+"""Pumps that die or clog a year, and the deviation of its logarithm: a life of about ten years. Common practice, no
 source."""
 
 FLOAT_FAILS, FLOAT_SPREAD = 0.06, 0.6
 """The same of floats. A guess; floats are commonly said to fail first."""
 
 WEAR = {"good": 1.0, "unknown": 1.0, "watch": 2.0, "act": 6.0}
-"""By what factor a part that the long record calls so fails more often. A guess."""
+"""Factor by which a part fails more often, by the state that the long record gives it. A guess."""
 
 PACK_HELD, PACK_FAILED = 30.0, 1.0
-"""Transfers that a pack carried and failed, as if so many had been seen. A guess."""
+"""Transfers that the pack carried, and that it failed, as if so many had been seen. A guess."""
 
 PACK_DECAYS, PACK_SPREAD = 0.06, 0.6
 """Hidden faults of pack, inverter and cords a year since they last carried the pump, and the spread. A guess."""
 
 NEVER_PROVEN_DAYS = 730.0
-"""So long ago a pack that never carried is taken to have been proven [days]. A guess."""
+"""A pack that has never carried the pump counts as last proven this long ago [days]. A guess."""
 
 TAIL_RATE, TAIL_SPREAD, TAIL_SCALE = 0.02, 1.2, 0.2
-"""Hours a year that bring more than the pump lifts, the spread of that, and by how much more, where the record does
-not tell. A guess."""
+"""Hours a year that bring more than the pump lifts, the deviation of its logarithm, and the scale of the excess as a
+share of the pump's rate, where the record does not tell. A guess."""
 
 FREEBOARD_MIN, FREEBOARD_SPREAD = 0.35, 0.7
 """How long the pump at full rate would take to fill the freeboard [min], where pit or pump are not known. A guess."""
@@ -56,7 +56,7 @@ DUTY, DUTY_SPREAD, DAY_SPREAD = 0.02, 1.2, 0.6
 """Share of time that a pump runs, its spread between houses and from day to day, with nothing on record. A guess."""
 
 HOUR_SPREAD = 0.35
-"""How an hour strays from its day, natural logarithm. A guess."""
+"""How an hour's inflow strays from its day's: deviation of the natural logarithm. A guess."""
 
 THERE = 0.7
 """Chance that somebody who could come is near the phone and the car. A guess."""
@@ -65,17 +65,17 @@ NOTICE_H, REACH_SPREAD = 0.25, 0.4
 """Time until a message is read [h], and the spread of the hours to reach. A guess."""
 
 HEARD_BEST = 0.9
-"""Of the alarms of a house that is heard all the time so many reach somebody. A guess."""
+"""Share of the alarms that reach somebody, of a house that is heard all the time. A guess."""
 
 SAVES = {"outage": 0.5, "pump": 0.6, "inflow": 0.25, "pack": 0.5}
-"""Share in which somebody who comes in time keeps the floor dry, by cause: with a bucket, a spare pump, a charged pack.
+"""Chance that somebody who comes in time keeps the floor dry, by cause: with a bucket, spare pump or charged pack.
 A guess."""
 
 SAVES_GENERATOR = {"outage": 0.9, "pump": 0.6, "inflow": 0.25, "pack": 0.9}
 """The same with a generator at the house."""
 
 SECOND_PUMP_TOO = 0.1
-"""Share of the failures of a pump that take a second one beside it too. A guess."""
+"""Share of a pump's failures that also take the second pump beside it. A guess."""
 
 NEW_FLOAT = 0.5
-"""A new float fails by this factor of all. A guess."""
+"""How often a new float fails, as a share of how often all do. A guess."""

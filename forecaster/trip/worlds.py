@@ -1,4 +1,4 @@
-"""Believable worlds of a house: what is drawn once for a trip, from its own record on the priors."""
+"""Possible worlds of a house: what is drawn once for a trip, from the priors and the house's own record."""
 
 from __future__ import annotations
 
@@ -17,17 +17,23 @@ from forecaster.water.seasonal import COLUMNS, YEAR_DAYS, SeasonBelief
 COLUMNS_DRAWN = 24
 
 MIDDLES = np.arange(6.0) * YEAR_DAYS / 6.0
-"""Days over which the year's usual level is taken."""
+"""Days of the year, two months apart, over which its usual level is averaged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Worlds:
-    """(K,) each, unless said otherwise.
+    """What is drawn for K worlds: arrays of shape (K,), unless said otherwise.
 
-    outages : a year; log_hours, hours_spread : of the logarithm of their length [ln h]; storm : share of them in storms
-    pump_dies : pump and float together, a year; pack_at_once, pack_decays : chance at a transfer, and faults a year
-    proven_days : float — since the pack last carried; pack : standard normal, its energy
-    heard, there : that an alarm reaches somebody, that somebody who could come can; freeboard_min : of the pump [min]
+    outages : number a year; log_hours, hours_spread : mean and deviation of the logarithm of their length [ln h]
+    storm : share of the outages that come in storms, 0..1
+    pump_dies : failures of pump and float together, a year
+    pack_at_once : chance that the pack fails at a transfer, 0..1; pack_decays : hidden faults of it a year
+    proven_days : float — since the pack last carried the pump [days]; pack : standard normal number, for its energy
+    heard, there : chance that an alarm reaches somebody, and that somebody who could come is there, 0..1
+    freeboard_min : time in which the pump at full rate would fill the freeboard [min]
+    season : the inflow by day of the year
+    season_parts : (K, COLUMNS), season_years : (K,) — standard normal numbers for `season.levels`
+    usual : mean inflow over the year, as a share of what the pump lifts; storms : the wettest hours, likewise
     """
 
     outages: Array
@@ -50,31 +56,31 @@ class Worlds:
 
     @property
     def day_spread(self) -> float:
-        """How single days stray from the season's level: variance over mean², the count included."""
+        """How single days stray from the season's level: variance over mean², that of the count included."""
         return self.season.spread + 0.02
 
     def level(self, day: Array) -> Array:
-        """Mean inflow on days since 1970 as a share of the pump, (K, N)."""
+        """Mean inflow on days since 1970, (N,), as a share of what the pump lifts, (K, N)."""
         return self.season.levels(day, self.season_parts, self.season_years)
 
     def lasts(self, hours: Array, in_storm: bool) -> Array:
-        """Chance that an outage lasts longer than so many hours, (K, M)."""
+        """Chance that an outage lasts longer than `hours`, (K, M) [h]: (K, M), 0..1."""
         longer = np.log(priors.STORM_LONGER) * (1.0 if in_storm else -1.0)
         strays = (np.log(np.maximum(hours, 1e-6)) - self.log_hours[:, None] - longer) / self.hours_spread[:, None]
         return np.asarray(ndtr(-strays), dtype=np.float64)
 
     def pack_fails(self, ahead_days: float) -> Array:
-        """Chance that pack or inverter do not carry the pump at a transfer so many days ahead."""
+        """Chance that pack or inverter fails to carry the pump at a transfer so many days ahead, (K,), 0..1."""
         hidden = -np.expm1(-self.pack_decays * max(self.proven_days + ahead_days, 0.0) / YEAR_DAYS)
         return np.asarray(1.0 - (1.0 - self.pack_at_once) * (1.0 - hidden), dtype=np.float64)
 
     def above_pump(self, pumps: int) -> Array:
-        """Hours a year that bring so much more than the pumps lift that the freeboard fills within the hour."""
+        """Hours a year, (K,), that bring so much more than the pumps lift that the freeboard fills within the hour."""
         return self.storms.yearly(pumps + self.freeboard_min / 60.0)
 
 
 def drawn_worlds(house: TripHouse, worlds: int, seed: int) -> Worlds:
-    """Draw the worlds of a house; the same seed draws the same chances whatever the house."""
+    """Draw the worlds of a house; the same seed draws the same random numbers whatever the house."""
     drawn = uniforms(seed, worlds, COLUMNS_DRAWN)
     normal = np.asarray(ndtri(drawn), dtype=np.float64)
     log_hours, hours_spread = _lengths(house.outages, drawn[:, 1], normal[:, 2])
@@ -140,6 +146,6 @@ def _season_guess(duty: float | None) -> SeasonBelief:
 
 
 def _storms_guess(normal: Array) -> PeakDraws:
-    """Hours beyond the pump where the record does not tell of them."""
+    """Hours that bring more than the pump lifts, by the priors: for where the record does not tell of them."""
     rate = priors.TAIL_RATE * np.exp(priors.TAIL_SPREAD * normal)
     return PeakDraws(1.0, rate, np.full(normal.size, priors.TAIL_SCALE), np.full(normal.size, 0.1))
