@@ -1,4 +1,5 @@
-"""A zoo of devices: houses of known truth that report through what people own, and what goes wrong with it.
+"""A collection of device faults: houses of known truth that report through devices as people own and connect them.
 
-A row is some sensors, a gauge and faults that compose; `zoo_case(row, seed)` gives its messages with the truth beside.
+A row of it is a set of sensors, a charge gauge and any number of faults. `forecaster.twin.zoo.cases.zoo_case(row,
+seed)` gives the messages of a row in one house, and what is true beside them.
 """

@@ -1,4 +1,4 @@
-"""One case of the zoo: a row's devices in a seed's house, what they tell, and what is true."""
+"""One case of the zoo: the devices of a row in the house of a seed, what they tell, and what is true."""
 
 from __future__ import annotations
 
@@ -20,17 +20,21 @@ from forecaster.twin.zoo.rows import ZooRow
 from forecaster.twin.zoo.scenes import Scene, is_exact, scene
 
 ORIGINS_PERCENT: tuple[float, ...] = (90.0, 75.0, 60.0, 45.0, 30.0, 22.0, 15.0)
-"""Shares of the way from full to empty left, by the energy, at which a forecast is asked [%]."""
+"""Energy left, as a share of the capacity, at which a forecast is asked for [%]."""
 
 CLOSEST_TO_FLOOR_S = 300.0
+"""No forecast is asked for later than this long before the reserve floor [s]."""
 
 
 @dataclass(frozen=True)
 class ZooCase:
-    """A row's devices in a seed's house. Times in UTC milliseconds.
+    """The devices of a row in the house of a seed. Times are UTC milliseconds.
 
-    site : Site — as the owner wrote it, mistakes included; changed_site, change_ms : what it becomes, and when
-    transfer_ms, reserve_ms, empty_ms : the truth
+    site : Site — the site file as the owner wrote it, mistakes included
+    feeds : tuple[Feed, ...] — what each device reports, faults included
+    transfer_ms, reserve_ms, empty_ms : int — when the mains truly failed, the reserve floor was reached, and no energy
+        was left
+    changed_site, change_ms : Site | None, int | None — what the site file becomes, and when; None: it stays
     """
 
     row: ZooRow
@@ -46,23 +50,23 @@ class ZooCase:
 
     @property
     def plain(self) -> bool:
-        """Whether a right decoder makes exactly `readings` of its messages."""
+        """Whether a correct decoder would turn the messages into exactly `readings`, so that none need be decoded."""
         return all(feed.plain for feed in self.feeds)
 
     @cached_property
     def readings(self) -> list[Reading]:
-        """What a right decoder makes of the messages, in order of arrival; only of a plain case."""
+        """What a correct decoder makes of the messages, in order of arrival. Errors: ValueError unless `plain`."""
         if not self.plain:
             raise ValueError(f"{self.row.name} speaks through its messages; decode them")
         return readings_of(self.site.id, self.feeds)
 
     @cached_property
     def messages(self) -> list[SimulatedMessage]:
-        """What the broker carries, in order of arrival."""
+        """The messages that the broker carries, in order of arrival."""
         return messages_of(self.feeds)
 
     def origins(self) -> list[tuple[float, int]]:
-        """Moments at which a forecast is asked, each with the energy left [%], until shortly before the floor."""
+        """Moments at which a forecast is asked for: the energy left [%] and the time, UTC milliseconds, for each."""
         found = []
         energy = self.scene.house.energy
         keep = energy.times_s >= self.scene.transfer_s
@@ -77,7 +81,7 @@ class ZooCase:
         return found
 
     def first_sign_ms(self) -> int | None:
-        """When the first charge below those on mains arrived."""
+        """When the first charge arrived that is below the last one on mains, UTC milliseconds; None if never."""
         for feed in self.feeds:
             if feed.sensor.quantity is Quantity.PACK_CHARGE and feed.channel is not None:
                 track = feed.track
@@ -88,7 +92,7 @@ class ZooCase:
 
 
 def zoo_case(row: ZooRow, seed: int) -> ZooCase:
-    """The case of a row and a seed; the same two give the same case."""
+    """The case of a row and a seed; the same row and seed give the same case."""
     house = scene(seed, hidden_w=row.hidden_load_w)
     rng = np.random.default_rng([seed, 0x2001])
     feeds: Sequence[Feed] = [feed_of(_own(sensor, seed, rng), row.gauge, house, rng) for sensor in row.sensors]
@@ -115,7 +119,8 @@ def zoo_case(row: ZooRow, seed: int) -> ZooCase:
 
 
 def _own(sensor: Sensor, seed: int, rng: np.random.Generator) -> Sensor:
-    """The sensor of a seed: exact in the small house itself, a little off elsewhere, its charge cut or rounded."""
+    """The sensor as it is in the house of a seed: in the exact small house unchanged, else with a gain error of about
+    1 %, or, for the charge, with values either cut or rounded."""
     gain, rounded = float(rng.normal(0.0, 0.01)), bool(rng.random() < 0.5)
     if is_exact(seed):
         return sensor

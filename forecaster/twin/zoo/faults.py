@@ -1,6 +1,7 @@
-"""What befalls reports: devices that die, stick, misread, and lines that lose, delay, repeat. Faults compose.
+"""Faults of devices and lines: devices die, stick or misread, and lines lose, delay or repeat messages.
 
-Each takes the feeds of a scene and gives them back changed. Times are seconds after the outage began.
+Each fault takes the feeds of a scene and gives them back changed, so that several can follow one another. after_s and
+for_s are seconds: from the beginning of the outage, and how long the fault lasts.
 """
 
 from __future__ import annotations
@@ -20,15 +21,15 @@ from forecaster.twin.zoo.feeds import Feed
 from forecaster.twin.zoo.scenes import Scene
 
 ANY = ""
-"""Every device."""
+"""Stands for every device."""
 
 ALWAYS_S = -1e9
-"""From long before the first report on [s]."""
+"""An after_s before every report, so that a fault is there from the first [s]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Occasion:
-    """What a fault meets: the feeds so far, the scene, and chance."""
+    """What a fault acts on: the feeds as faults before it left them, their scene, and a source of chance."""
 
     feeds: Sequence[Feed]
     scene: Scene
@@ -39,7 +40,7 @@ class Occasion:
 class FaultTrack:
     """A track that a fault changes.
 
-    since_s : (N,) — seconds from the outage's beginning to each report
+    since_s : (N,) — from the beginning of the outage to each report's own time, negative before it [s]
     """
 
     track: Track
@@ -48,12 +49,12 @@ class FaultTrack:
     rng: np.random.Generator
 
     def after(self, after_s: float, for_s: float) -> NDArray[np.bool_]:
-        """Which reports lie in a span of the outage, shape (N,)."""
+        """Which reports lie in [after_s, after_s + for_s) of the outage, (N,)."""
         return np.asarray((self.since_s >= after_s) & (self.since_s < after_s + for_s))
 
 
 class DeviceTrouble(Protocol):
-    """Something that befalls the reports of a scene."""
+    """A fault that can be laid over the reports of a scene."""
 
     def strike(self, at: Occasion) -> list[Feed]:
         """The feeds with the fault in them."""
@@ -61,7 +62,7 @@ class DeviceTrouble(Protocol):
 
 
 class ByTrack(ABC):
-    """A fault that changes each track by itself, of one device or of all, of one quantity or of all."""
+    """A fault that changes each feed's track by itself, for those feeds that it hits."""
 
     def strike(self, at: Occasion) -> list[Feed]:
         """The feeds with the fault in them."""
@@ -69,11 +70,11 @@ class ByTrack(ABC):
 
     @abstractmethod
     def hits(self, feed: Feed) -> bool:
-        """Whether the fault is one of this feed's."""
+        """Whether the fault concerns this feed."""
 
     @abstractmethod
     def change(self, hit: FaultTrack) -> Track:
-        """The track changed."""
+        """The track with the fault in it."""
 
 
 def _track(feed: Feed, at: Occasion) -> FaultTrack:
@@ -82,17 +83,17 @@ def _track(feed: Feed, at: Occasion) -> FaultTrack:
 
 
 class OfDevice(ByTrack):
-    """Of all that a device reports; its `device` is ANY for every device."""
+    """A fault of all that one device reports, or every device where `device` is ANY."""
 
     device: str
 
     def hits(self, feed: Feed) -> bool:
-        """Whether the feed is of the device."""
+        """Whether the feed is from the device."""
         return self.device in (ANY, feed.sensor.device)
 
 
 class OfQuantity(ByTrack):
-    """Of all feeds of a quantity."""
+    """A fault of all feeds of one quantity."""
 
     quantity: Quantity
 
@@ -103,7 +104,7 @@ class OfQuantity(ByTrack):
 
 @dataclass(frozen=True)
 class Silenced(OfDevice):
-    """A device is not heard from after_s on, for for_s; with `buffered` it tells all of it when it is back."""
+    """A device is not heard from after_s on, for for_s [s]. Where `buffered`, it sends all of that once it is back."""
 
     device: str
     after_s: float
@@ -111,7 +112,7 @@ class Silenced(OfDevice):
     buffered: bool = False
 
     def change(self, hit: FaultTrack) -> Track:
-        """Drop what falls into the silence, or let it arrive at its end, in order."""
+        """Drop the reports within the silence, or let them arrive in order at its end."""
         away = hit.after(self.after_s, self.for_s)
         if not self.buffered:
             return hit.track.taken(~away)
@@ -123,20 +124,23 @@ class Silenced(OfDevice):
 
 @dataclass(frozen=True)
 class Batched(OfDevice):
-    """A device sends what it measured only every so often, all at once, with its own times."""
+    """A device sends what it measured all at once, every every_s [s], with the times of measuring."""
 
     device: str
     every_s: float
 
     def change(self, hit: FaultTrack) -> Track:
-        """Let each report arrive with its batch."""
+        """Let each report arrive at the end of its batch."""
         batch_ms = round(1000.0 * self.every_s)
         return replace(hit.track, arrived_ms=(hit.track.arrived_ms // batch_ms + 1) * batch_ms)
 
 
 @dataclass(frozen=True)
 class Stuck(OfQuantity):
-    """A value no longer changes from after_s on, for for_s: the last one before, or a given one."""
+    """A value no longer changes from after_s on, for for_s [s].
+
+    value : float | None — what is reported meanwhile, in the stored unit; None: the last value before
+    """
 
     quantity: Quantity
     after_s: float
@@ -144,7 +148,7 @@ class Stuck(OfQuantity):
     for_s: float = np.inf
 
     def change(self, hit: FaultTrack) -> Track:
-        """Repeat the value."""
+        """Put the one value in place of all that fall into the span."""
         stuck = hit.after(self.after_s, self.for_s)
         before = hit.track.value[hit.since_s < self.after_s]
         value = hit.track.value.copy()
@@ -154,7 +158,12 @@ class Stuck(OfQuantity):
 
 @dataclass(frozen=True)
 class Misread(OfQuantity):
-    """A value is off by a factor, and by a constant from after_s on."""
+    """A value is read wrongly, and never below 0.
+
+    factor : float — what it is multiplied by, always
+    by : float — what is added to it from after_s on, in the stored unit
+    high : float — the greatest value that is reported
+    """
 
     quantity: Quantity
     factor: float = 1.0
@@ -163,32 +172,32 @@ class Misread(OfQuantity):
     high: float = np.inf
 
     def change(self, hit: FaultTrack) -> Track:
-        """Scale and shift."""
+        """Multiply, shift, and hold within 0 and `high`."""
         value = hit.track.value * self.factor + np.where(hit.since_s >= self.after_s, self.by, 0.0)
         return replace(hit.track, value=np.clip(value, 0.0, self.high))
 
 
 @dataclass(frozen=True)
 class Inverted(OfQuantity):
-    """Yes is told as no."""
+    """A state is reported the wrong way round: yes as no, and no as yes."""
 
     quantity: Quantity
 
     def change(self, hit: FaultTrack) -> Track:
-        """Turn it round."""
+        """Report the other state."""
         return replace(hit.track, value=1.0 - hit.track.value)
 
 
 @dataclass(frozen=True)
 class Chattering(OfQuantity):
-    """A contact that tells the other state in a share of its reports, and reports every so often."""
+    """A contact that reports every every_s [s], and in the outage the wrong state in a share of its reports, 0..1."""
 
     quantity: Quantity
     share: float
     every_s: float
 
     def change(self, hit: FaultTrack) -> Track:
-        """Reports anew at the cadence, some of them wrong, once the outage has begun."""
+        """Make reports at the cadence, and some of them wrong once the outage has begun."""
         first, last = int(hit.track.time_ms[0]), int(hit.track.time_ms[-1])
         times = np.arange(first, last, round(1000.0 * self.every_s), dtype=np.int64)
         at = np.searchsorted(hit.track.time_ms, times, side="right") - 1
@@ -200,13 +209,13 @@ class Chattering(OfQuantity):
 
 @dataclass(frozen=True)
 class CounterResets(OfQuantity):
-    """An energy counter starts again from zero every so often."""
+    """An energy counter starts again from zero every every_s [s]."""
 
     quantity: Quantity
     every_s: float
 
     def change(self, hit: FaultTrack) -> Track:
-        """Count from the last reset."""
+        """Count from the first report after each reset."""
         lap = np.floor(hit.since_s / self.every_s)
         first = np.concatenate([[0], np.flatnonzero(np.diff(lap)) + 1])
         base = np.repeat(hit.track.value[first], np.diff(np.concatenate([first, [hit.track.value.size]])))
@@ -215,39 +224,39 @@ class CounterResets(OfQuantity):
 
 @dataclass(frozen=True)
 class Lost(OfDevice):
-    """A share of the reports never arrives."""
+    """A share of the reports, 0..1, never arrives."""
 
     device: str
     share: float
 
     def change(self, hit: FaultTrack) -> Track:
-        """Drop them by chance."""
+        """Drop reports at random."""
         return hit.track.taken(hit.rng.random(hit.track.value.size) >= self.share)
 
 
 @dataclass(frozen=True)
 class Late(OfDevice):
-    """Reports arrive late by chance and so out of order, by mean_s in the mean."""
+    """Reports arrive late, each by a random delay of mean_s [s] on average, and so out of order."""
 
     device: str
     mean_s: float
 
     def change(self, hit: FaultTrack) -> Track:
-        """Delay each by itself."""
+        """Delay each report by an exponential time of its own."""
         late_ms = (1000.0 * hit.rng.exponential(self.mean_s, size=hit.track.value.size)).astype(np.int64)
         return replace(hit.track, arrived_ms=hit.track.arrived_ms + late_ms)
 
 
 @dataclass(frozen=True)
 class Repeated(OfDevice):
-    """A share of the messages comes again within seconds."""
+    """A share of the messages, 0..1, arrives a second time, less than within_ms [ms] later."""
 
     device: str
     share: float
     within_ms: int = 4000
 
     def change(self, hit: FaultTrack) -> Track:
-        """Append the copies."""
+        """Append the copies at the end of the track."""
         twice = np.flatnonzero(hit.rng.random(hit.track.value.size) < self.share)
         again = hit.track.taken(twice)
         arrived = again.arrived_ms + hit.rng.integers(5, self.within_ms, size=twice.size)
@@ -265,7 +274,7 @@ def _joined(track: Track, more: Track) -> Track:
 
 @dataclass(frozen=True)
 class ClockOff(OfDevice):
-    """A device's own times are off by offset_s, from after_s on, for for_s."""
+    """A device's own times are off by offset_s [s], ahead where positive, from after_s on, for for_s [s]."""
 
     device: str
     offset_s: float

@@ -1,4 +1,4 @@
-"""Feeds: a device's reports of one quantity on their way to the broker, with their topic and how they are worded."""
+"""Feeds: a device's reports of one quantity on their way to the broker, with topic and form of the payload."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from forecaster.twin.zoo.gauges import Gauge
 from forecaster.twin.zoo.scenes import Scene
 
 Wording = Callable[[float], bytes]
-"""A value in its stored unit as the payload that a device sends; the device's own time is not in it."""
+"""Turns a value in its stored unit into the payload that a device sends, without the device's own time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Feed:
     """One device's reports of one quantity.
 
-    channel : Channel | None — the site file's channel for it; None where it shares another feed's
-    wording : Wording | None — None: JSON with the device's own time
+    channel : Channel | None — the site file's channel for it; None where another feed's channel takes its messages
+    wording : Wording | None — how payloads are written; None: JSON with the device's own time
     """
 
     track: Track
@@ -35,16 +35,16 @@ class Feed:
 
     @property
     def sensor(self) -> Sensor:
-        """What measures it."""
+        """The sensor behind the reports."""
         return self.track.sensor
 
     @property
     def plain(self) -> bool:
-        """Whether its readings are what a right decoder makes of its messages, so that none need be made."""
+        """Whether a correct decoder would turn its messages into its readings again, so that none need be made."""
         return self.wording is None and self.channel is not None and self.channel.topic == self.topic
 
     def messages(self) -> Iterator[SimulatedMessage]:
-        """Its messages, in the track's order."""
+        """Its messages, in the order of the track."""
         track = self.track
         rows = zip(track.time_ms.tolist(), track.value.tolist(), track.arrived_ms.tolist(), strict=True)
         for time_ms, value, arrived_ms in rows:
@@ -53,7 +53,7 @@ class Feed:
 
 
 def feed_of(sensor: Sensor, gauge: Gauge, scene: Scene, rng: np.random.Generator) -> Feed:
-    """A sensor's reports of the whole scene, its own channel beside it; the charge is what the gauge shows."""
+    """A sensor's reports of the whole scene, on its own channel. The charge is reported as the gauge shows it."""
     reporter = Reporter(scene.house, scene.parameters, scene.rain_mm_per_h, scene.start_ms)
     track = reporter.reports(sensor, 0.0, scene.empty_s, rng)
     if sensor.quantity is Quantity.PACK_CHARGE:
@@ -75,7 +75,10 @@ def _gauged(track: Track, gauge: Gauge, scene: Scene, rng: np.random.Generator) 
 
 
 def readings_of(site: str, feeds: Sequence[Feed]) -> list[Reading]:
-    """Readings of plain feeds, in order of arrival; a state is 1 or 0."""
+    """Readings of plain feeds, in order of arrival; a state is 1 or 0.
+
+    site : str — the site's id
+    """
     found = [
         Reading(site, feed.sensor.quantity, at, _stored(feed.sensor.quantity, value), arrived, feed.sensor.subject)
         for feed in feeds

@@ -1,4 +1,4 @@
-"""The charge gauge as an instrument: its shape, scale, drift, sag under load, steps, and moments of nonsense."""
+"""The charge gauge as a measuring instrument: its shape, scale, drift, sag under load, and noise."""
 
 from __future__ import annotations
 
@@ -23,14 +23,17 @@ class GaugeShape(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """What a pack shows of its charge.
+    """What a pack shows of its charge. Percent are points of the charge.
 
-    shape, bend : how, and by how much at most, the shape bows [%]
-    depth : float — what it shows of the true fall from full: 0.6 shows 52 % at a true 20 %
-    drift_percent_per_h : float — what it comes to be off by, an hour on the pack [% / h]
-    sag_percent, relax_s : float — how much less it shows while the pump runs, and how slowly that goes [%], [s]
+    shape : GaugeShape — how what it shows bows away from the share of energy left
+    bend : float — size of that bow [%]; not used by BOWED
+    depth : float — fall from full that it shows, over the true fall: 0.6 shows 52 % at a true 20 %
+    drift_percent_per_h : float — how fast it goes wrong after the outage began, upwards where positive [%/h]
+    sag_percent : float — how much less it shows while the pump runs on the pack [%]
+    relax_s : float — time constant with which that dies away after a run [s]
     noise_percent : float — standard deviation of each report [%]
-    defines_floor : bool — whether the reserve floor is where this gauge shows it, or where the energy is
+    defines_floor : bool — whether the reserve floor is reached when this gauge shows it at rest; False: when the pack's
+        true charge is there
     """
 
     shape: GaugeShape = GaugeShape.BOWED
@@ -43,14 +46,20 @@ class Gauge:
     defines_floor: bool = False
 
     def rested(self, scene: Scene, times_s: Array) -> Array:
-        """What a gauge without steps, noise and sag shows at some times [%]."""
+        """What it shows without steps, noise and sag [%], 0..100, in the shape of `times_s`.
+
+        times_s : array — times of the house [s]
+        """
         shown = _shape(self, scene.parameters.pack, scene.house.energy.at(times_s))
         shown = 100.0 - self.depth * (100.0 - shown)
         hours = np.clip((times_s - scene.transfer_s) / 3600.0, 0.0, None)
         return np.asarray(np.clip(shown + self.drift_percent_per_h * hours, 0.0, 100.0))
 
     def shown(self, scene: Scene, times_s: Array, rng: np.random.Generator) -> Array:
-        """What it shows, before it is cut to steps [%]."""
+        """What it shows before steps [%], 0..100, in the shape of `times_s`.
+
+        times_s : array — times of the house [s]
+        """
         value = self.rested(scene, times_s)
         if self.sag_percent:
             on_pack = scene.house.on_pack(times_s)
@@ -61,11 +70,11 @@ class Gauge:
 
 
 RIGHT = Gauge()
-"""A gauge with the pack's own bow and nothing wrong."""
+"""A gauge that has the pack's own bow and no fault."""
 
 
 def _shape(gauge: Gauge, pack: PackTruth, energy_wh: Array) -> Array:
-    """Shown charge by the energy left, from 100 at full to 0 at empty [%]."""
+    """The charge [%] that a shape shows at energies left [Wh], elementwise: 100 at full, 0 at empty."""
     x = np.clip(energy_wh / pack.capacity_wh, 0.0, 1.0)
     match gauge.shape:
         case GaugeShape.BOWED:
@@ -81,7 +90,7 @@ def _shape(gauge: Gauge, pack: PackTruth, energy_wh: Array) -> Array:
 
 
 def _load_memory(scene: Scene, times_s: Array, relax_s: float) -> Array:
-    """1 while the pump runs, dying away after each run; 0..1."""
+    """1 while the pump runs, then dying away exponentially with time constant relax_s; 0 before the first run."""
     runs = scene.house.runs
     started = np.searchsorted(runs.start_s, times_s, side="right") - 1
     stop_s = np.where(started >= 0, runs.stop_s[np.maximum(started, 0)], -np.inf)
@@ -89,7 +98,10 @@ def _load_memory(scene: Scene, times_s: Array, relax_s: float) -> Array:
 
 
 def floor_s(scene: Scene, gauge: Gauge) -> float:
-    """When the reserve floor is reached [s]: by what the gauge shows at rest, or by the pack's own true charge."""
+    """When, in the outage, the reserve floor is reached, by the gauge or by the pack's own charge [s of the house].
+
+    At the latest when no energy is left.
+    """
     energy = scene.house.energy
     times_s = energy.times_s[energy.times_s >= scene.transfer_s]
     pack = scene.parameters.pack

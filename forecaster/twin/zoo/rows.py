@@ -34,7 +34,7 @@ MINUTE_S, HOUR_S = 60.0, 3600.0
 
 
 class ZooGroup(StrEnum):
-    """What is not right."""
+    """Where in an installation the fault lies; in CONTROL there is none."""
 
     CONTROL = "control"
     PLUG = "plug"
@@ -49,7 +49,7 @@ class ZooGroup(StrEnum):
 
 
 class MainsSight(StrEnum):
-    """How the mains' failure can be seen; it says how soon the alarm is due."""
+    """How a mains failure can be noticed, which says how soon the alarm is due."""
 
     FLAG = "flag"  # an honest flag: 60 s
     INFERRED = "inferred"  # from a charge of whole percents: 20 min
@@ -58,7 +58,11 @@ class MainsSight(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class OwnerChange:
-    """The owner changes the site file so long after the outage began [s]."""
+    """The owner changes the site file during the outage.
+
+    after_s : float — from the beginning of the outage [s]
+    change : Callable — gives the changed site from the one before
+    """
 
     after_s: float
     change: Callable[[Site], Site]
@@ -78,12 +82,17 @@ def _charge(step: float) -> Sensor:
 
 @dataclass(frozen=True, slots=True)
 class ZooRow:
-    """One row.
+    """One row of the zoo: the devices of a house, and their fault.
 
-    says : str — what is not right, in a few words
-    still_known : bool — whether charge and energy of the pump still arrive; else wider ranges are right
-    expected : alarms of other kinds that the fault itself justifies
-    owner : what the owner wrote wrongly into the site file
+    says : str — the fault in a few words
+    gauge : Gauge — how the pack shows its charge
+    faults : tuple[DeviceTrouble, ...] — laid over the reports one after another
+    sight : MainsSight — how the mains failure can be noticed
+    still_known : bool — whether charge and pump energy still arrive rightly; if not, wider ranges are correct
+    expected : frozenset[AlarmKind] — kinds of alarm that the fault itself justifies
+    owner : Callable | None — gives the site with what the owner wrote wrongly from the right one; None: nothing
+    change : OwnerChange | None — how the owner changes the site file during the outage; None: not
+    hidden_load_w : float — a steady load on the pack that the site file does not list [W]
     """
 
     name: str
@@ -100,7 +109,7 @@ class ZooRow:
     hidden_load_w: float = 0.0
 
     def explains(self, alarm: Alarm) -> bool:
-        """Whether the fault is reason for an alarm: one of those expected, or that a channel or clock is odd."""
+        """Whether the fault justifies an alarm: one that is expected, or one that calls a channel or clock odd."""
         odd = self.group not in (ZooGroup.CONTROL, ZooGroup.OWNER, ZooGroup.FAMILY)
         return alarm.kind in self.expected or (odd and alarm.kind.value in SAYS_ODD)
 
@@ -124,7 +133,7 @@ def _unit(unit: str) -> Callable[[Channel], Channel]:
 
 
 SAYS_ODD = frozenset({"channel-failing", "clock-suspect"})
-"""Kinds that say that a device or a clock is not as it should be."""
+"""Kinds of alarm that say that a device or a clock is not as it should be."""
 
 G, S = ZooGroup, MainsSight
 NO_FLAG = (PLUG, CHARGE)

@@ -1,4 +1,7 @@
-"""Houses of known truth for the zoo: a day on mains, then an outage to the end; the small one, and varied ones."""
+"""Houses of known truth for the zoo: HISTORY_H on mains, then an outage until the pack is empty.
+
+There is one exact small house, variations of it, and houses drawn from wide ranges.
+"""
 
 from __future__ import annotations
 
@@ -28,9 +31,17 @@ from forecaster.twin.water import InflowTruth, inflow_from_rain, wobble_path
 from forecaster.twin.weather import DAY_S, GRID_S, draw_storms, rain_on_grid
 
 HISTORY_H = 30.0
+"""Time before the outage [h]."""
+
 SHORTEST_H, LONGEST_H = 4.0, 14.0
+"""Expected hours that the pack lasts, in a house that is not the exact one."""
+
 EARLIER_SHARE = 0.3
+"""Share of houses, the exact one aside, with a short failure before the outage, 0..1."""
+
 DRAWN_EVERY = 4
+"""One seed in this many has a house drawn from wide ranges."""
+
 PIT_AREA_M2 = 0.166
 PUMP_L_PER_MIN = 150.0
 
@@ -40,9 +51,9 @@ class Scene:
     """A house through its history and its outage, before any device tells of it.
 
     site : Site — the owner's site file, without channels
-    rain_mm_per_h : (N,) — rain on the inflow's grid
-    start_ms : int — time 0 of the house's own seconds
-    transfer_s, empty_s : float — when the last outage began, and when no energy was left
+    rain_mm_per_h : (N,) — rain on the inflow's grid [mm/h]
+    start_ms : int — time 0 of the house's own seconds, UTC milliseconds
+    transfer_s, empty_s : float — when the last outage began, and when no energy was left [s of the house]
     """
 
     seed: int
@@ -59,9 +70,12 @@ class Scene:
 class SmallHouse:
     """The few numbers that make a small house.
 
-    running_w, run_s, runs_per_hour — of the pump; capacity_wh, efficiency, idle_w — of the pack
+    running_w, run_s, runs_per_hour : float — the pump's power [W], mean run length [s] and runs an hour
+    capacity_wh, efficiency, idle_w : float — the pack's energy [Wh], its inverter's efficiency, 0..1, and idle draw [W]
+    inrush : float — starting power over running power
+    bow, skew : float — how the reported charge bows, as in `PackTruth`
     wobble : float — log-standard deviation of the inflow
-    surplus, recession_h : float — how much more flows in at first, and the time in which that dies away
+    surplus, recession_h : float — extra inflow at time 0 as a share of the usual, and its time constant [h]
     """
 
     running_w: float = 500.0
@@ -84,16 +98,16 @@ class SmallHouse:
 
 
 EXACT = SmallHouse()
-"""500 W, runs of 10 s, 30 an hour, 512 Wh."""
+"""The exact small house: 500 W, 30 runs of 10 s an hour, 512 Wh."""
 
 
 def is_exact(seed: int) -> bool:
-    """Whether a seed's house is the small house itself: the first of those to tune on, and of those kept apart."""
+    """Whether the house of a seed is the exact small house: seed 0, the first to tune on, and each 10,000th after."""
     return seed % 10_000 == 0
 
 
 def scene(seed: int, *, hidden_w: float = 0.0) -> Scene:
-    """The house of a seed: the small house itself, one that varies it, or, every fourth, one drawn wide.
+    """The house of a seed: the exact small house, a variation of it, or one drawn from wide ranges.
 
     hidden_w : float — a steady load on the pack that the site file does not know of [W]
     """
@@ -108,7 +122,7 @@ def _log_between(rng: np.random.Generator, low: float, high: float) -> float:
 
 
 def varied(rng: np.random.Generator) -> SmallHouse:
-    """A small house with other numbers, whose pack lasts SHORTEST_H to LONGEST_H in the mean."""
+    """A variation of the small house, whose pack is expected to last SHORTEST_H to LONGEST_H."""
     run_s = _log_between(rng, 6.0, 40.0)
     made = SmallHouse(
         running_w=_log_between(rng, 250.0, 900.0),
@@ -152,7 +166,7 @@ def _inflow_l_per_min(small: SmallHouse) -> float:
 
 
 def _own_site(site_id: str, small: SmallHouse) -> Site:
-    """The site file of the small house itself, whose owner copied every number rightly."""
+    """The site file of the exact small house, whose owner copied what the nameplates say without an error."""
     return Site(
         id=site_id,
         name="Larkspur Lane cellar",
@@ -182,14 +196,17 @@ def _small(seed: int, hidden: tuple[LoadTruth, ...]) -> Scene:
 
 
 def _inflow(flow: Array) -> InflowTruth:
-    """A given inflow from time 0 on, without a catchment behind it."""
+    """A given inflow from time 0 on, without a catchment behind it.
+
+    flow : (N,) — inflow in each grid step [L/min]
+    """
     nothing = np.zeros((0, flow.size))
     cumulative = np.concatenate([[0.0], np.cumsum(flow * (GRID_S / 60.0))])
     return InflowTruth(0.0, flow, cumulative, nothing, np.zeros(flow.size), nothing, flow)
 
 
 def _drawn(seed: int, hidden: tuple[LoadTruth, ...]) -> Scene:
-    """A house drawn wide, with weather, whose outage lasts SHORTEST_H to LONGEST_H by the mean."""
+    """A house drawn from wide ranges, with weather, whose outage is expected to last SHORTEST_H to LONGEST_H."""
     rng = np.random.default_rng([seed, 0x2004])
     transfer_s = HISTORY_H * 3600.0
     grid_start_s = -SPIN_UP_DAYS * DAY_S

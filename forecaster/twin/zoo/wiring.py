@@ -1,4 +1,4 @@
-"""Wiring mistakes: two devices on one channel, payloads read wrongly, units that slipped, copies of one message."""
+"""Wiring mistakes: two devices on one channel, payloads of another form, wrong units, copies of one message."""
 
 from __future__ import annotations
 
@@ -20,9 +20,10 @@ from forecaster.twin.zoo.scenes import Scene
 
 @dataclass(frozen=True)
 class Worded:
-    """A quantity is sent in other words, to the channel as the owner wrote it; its messages have no own time.
+    """A quantity is sent in payloads of another form, without the device's own time.
 
-    written : what the owner changed in the channel
+    wording : Wording — writes the payload
+    written : Callable — gives the channel as the owner wrote it from one that reads the bare payload
     """
 
     quantity: Quantity
@@ -30,7 +31,7 @@ class Worded:
     written: Callable[[Channel], Channel] = lambda channel: channel
 
     def strike(self, at: Occasion) -> list[Feed]:
-        """The feeds with the payloads worded so."""
+        """The feeds, with the payloads of the quantity in that form."""
         return [self._worded(feed) if feed.sensor.quantity is self.quantity else feed for feed in at.feeds]
 
     def _worded(self, feed: Feed) -> Feed:
@@ -43,7 +44,10 @@ class Worded:
 
 @dataclass(frozen=True, slots=True)
 class SecondLife:
-    """What a second device lives through; times_s : (N,) — when it reports [s of the house]."""
+    """What a second device needs to know of the house to report.
+
+    times_s : (N,) — when it reports [s of the house]
+    """
 
     scene: Scene
     times_s: Array
@@ -52,16 +56,16 @@ class SecondLife:
 
 @dataclass(frozen=True)
 class SecondDevice:
-    """A second device of the same kind speaks on a topic that the owner's wildcard takes as well.
+    """A second device of the same kind sends on a topic that the owner's wildcard also matches.
 
-    values : gives the second device's values at its times
+    values : Callable — gives the second device's values at its times, (N,), in the quantity's stored unit
     """
 
     quantity: Quantity
     values: Callable[[SecondLife], Array]
 
     def strike(self, at: Occasion) -> list[Feed]:
-        """The feeds with the second device's among them, on one channel."""
+        """The feeds with the second device's among them; both devices share one channel."""
         found: list[Feed] = []
         for feed in at.feeds:
             if feed.sensor.quantity is not self.quantity or feed.channel is None:
@@ -81,30 +85,34 @@ class SecondDevice:
 
 
 def full_pack(life: SecondLife) -> Array:
-    """A second pack that stays full."""
+    """Charge of a second pack that stays full [%]."""
     return np.full(life.times_s.shape, 100.0)
 
 
 def other_pack(life: SecondLife) -> Array:
-    """A second pack that carries something light: it has lost a third when the first is empty."""
+    """Charge of a second pack with a light load [%]: it has lost a third when the first is empty."""
     life_s = life.scene.empty_s - life.scene.transfer_s
     return np.floor(100.0 - 33.0 * np.clip((life.times_s - life.scene.transfer_s) / life_s, 0.0, 1.0))
 
 
 def fridge_plug(life: SecondLife) -> Array:
-    """A second plug with a fridge on it."""
+    """Power at a second plug with a fridge on it [W]."""
     fridge = LoadTruth("fridge", 90.0, 2400.0, 800.0)
     return np.round(load_profile(fridge, 0.0, life.scene.empty_s, life.rng).at(life.times_s), 1)
 
 
 def idle_plug(life: SecondLife) -> Array:
-    """A second plug on which nothing runs."""
+    """Power at a second plug on which nothing runs [W]."""
     return np.zeros(life.times_s.shape)
 
 
 @dataclass(frozen=True)
 class Copied:
-    """The broker hands each message of a quantity over once for every filter that takes it; they have no own time."""
+    """The broker delivers each message of a quantity twice, once for each of two filters that match its topic.
+
+    apart_ms : int — time between the two [ms]
+    Messages have no time of the device's own, so the two differ in time.
+    """
 
     quantity: Quantity
     apart_ms: int = 3

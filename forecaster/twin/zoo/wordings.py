@@ -1,4 +1,4 @@
-"""How devices word a value that is not JSON with a time: with its unit, with a comma, as a word, in another scale."""
+"""Payloads of devices that do not send JSON with a time: bare, with a unit, with a comma, in another scale."""
 
 from __future__ import annotations
 
@@ -9,25 +9,25 @@ def plain(value: float) -> bytes:
 
 
 def with_unit(value: float) -> bytes:
-    """The number and W while there is power, else a bare 0."""
+    """A power [W] with its unit, as in `500.0 W`; a bare 0 where there is none."""
     return f"{value:.1f} W".encode() if value > 0.0 else b"0"
 
 
 def with_comma(value: float) -> bytes:
-    """A decimal comma while there is power, else a bare 0."""
+    """A power [W] with a decimal comma; a bare 0 where there is none."""
     return f"{value:.1f}".replace(".", ",").encode() if value > 0.0 else b"0"
 
 
 def as_share(value: float) -> bytes:
-    """A charge in 0..1."""
+    """A charge given in per cent, as a share, 0..1."""
     return f"{value / 100.0:.2f}".encode()
 
 
 def in_kilo(value: float) -> bytes:
-    """Kilowatts or kilowatt-hours."""
+    """A power or energy given in W or Wh, in kW or kWh."""
     return f"{value / 1000.0:.4f}".encode()
 
 
 def in_a_row(value: float) -> bytes:
-    """The third of four columns, with a comma in the number."""
+    """The third of four columns between semicolons, with a decimal comma."""
     return f"plug;7;{value:.1f};ok".replace(".", ",").encode()
