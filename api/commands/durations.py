@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 
 from forecaster.domain.errors import UsageError
 from forecaster.engine.document import time_ms
 from forecaster.texts.catalogue import Said
 
 UNITS_S = {"s": 1, "m": 60, "min": 60, "h": 3_600, "d": 86_400}
+DAY = re.compile(r"\d{4}-\d\d-\d\d")
 PART = re.compile(r"(\d+(?:\.\d+)?)(min|[smhd])")
 
 
@@ -31,6 +33,14 @@ def span_ms(since: str | None, until: str | None, now_ms: int, default_ms: int) 
     if start_ms >= end_ms:
         raise UsageError(Said("cli.from_it_does_not_lie_before"), Said("cli.give_an_earlier_time"))
     return start_ms, end_ms
+
+
+def day_of(text: str) -> date:
+    """A calendar day as in 2026-03-05. UsageError."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(Said("cli.is_not_a_day", text=text), Said("cli.write_it_as_a_day")) from error
 
 
 def moment_ms(text: str) -> int:

@@ -8,12 +8,21 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json
-from api.commands.durations import moment_ms
+from api.commands.durations import DAY, day_of, moment_ms
 from api.commands.installed import opened
 from api.tongue import spoken
 from collector.clock import SystemClock
+from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words
-from forecaster.trip.answering import TripAnswer, answer_trip, cause_text, help_text, percent_text, shares_out
+from forecaster.trip.answering import (
+    TripAnswer,
+    answer_trip,
+    cause_text,
+    help_text,
+    percent_text,
+    shares_out,
+    whole_days_ms,
+)  # fmt: skip
 
 SiteId = Annotated[str, typer.Argument(metavar="SITE")]
 Leave = Annotated[str, typer.Option("--leave", metavar="TIME")]
@@ -25,15 +34,21 @@ def trip(
     site_id: SiteId, leave: Leave, back: Back, away: Away = None, config: ConfigDir = Path(), as_json: AsJson = False
 ) -> int:
     """Before a trip: the chance of a wet floor, by cause, what helps most, and what the answer rests on."""
-    leave_ms, back_ms = moment_ms(leave), moment_ms(back)
     with opened(config) as has:
         site = has.site(site_id)
-        found = answer_trip(site, has.ledger, SystemClock().now_ms(), leave_ms, back_ms, away or None)
+        found = answer_trip(site, has.ledger, SystemClock().now_ms(), *span_ms(site, leave, back), away or None)
     if as_json:
         echo_json(found.document())
     else:
         typer.echo("\n".join(lines(found, spoken())))
     return 0
+
+
+def span_ms(site: Site, leave: str, back: str) -> tuple[int, int]:
+    """Two times in UTC milliseconds; two days without a time last from one morning to the other's end. UsageError."""
+    if DAY.fullmatch(leave) and DAY.fullmatch(back):
+        return whole_days_ms(site, day_of(leave), day_of(back))
+    return moment_ms(leave), moment_ms(back)
 
 
 def lines(found: TripAnswer, say: Words) -> list[str]:

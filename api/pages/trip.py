@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
@@ -14,9 +14,16 @@ from api.pages.guard import CallerIn, PageRoute, PortsIn
 from api.pages.moments import asked_day
 from api.pages.render import page
 from api.pages.speech import WordsIn
-from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words
-from forecaster.trip.answering import TripAnswer, answer_trip, cause_text, help_text, percent_text, shares_out
+from forecaster.trip.answering import (
+    TripAnswer,
+    answer_trip,
+    cause_text,
+    help_text,
+    percent_text,
+    shares_out,
+    whole_days_ms,
+)  # fmt: skip
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -46,21 +53,13 @@ def trip(
     today = datetime.fromtimestamp(now_ms / 1000.0, ZoneInfo(site.timezone)).date()
     shown = None
     if leave and back:
-        first, last = asked_day(leave), asked_day(back)
-        found = answer_trip(
-            site, ports.ledger, now_ms, begins_ms(site, first), begins_ms(site, last + timedelta(days=1))
-        )
+        found = answer_trip(site, ports.ledger, now_ms, *whole_days_ms(site, asked_day(leave), asked_day(back)))
         shown = trip_shown(found, words)
     return page(
         request, "trip.html", caller, site_id=site.id, name=site.name, shown=shown, today=today.isoformat(),
         leave=leave or (today + timedelta(days=1)).isoformat(),
         back=back or (today + timedelta(days=1 + USUAL_DAYS)).isoformat(),
     )  # fmt: skip
-
-
-def begins_ms(site: Site, day: date) -> int:
-    """When a day begins at a site [UTC ms]."""
-    return round(datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(site.timezone)).timestamp() * 1000)
 
 
 def trip_shown(found: TripAnswer, words: Words) -> TripShown:

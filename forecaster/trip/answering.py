@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.longrecord import PartState
@@ -22,6 +24,9 @@ from forecaster.trip.house import TripSpan
 
 LONGEST_DAYS, AHEAD_DAYS = 183, 400
 """The longest trip, and how far ahead it may end [days]."""
+
+SILENT_H = 1.0
+"""A house that was not heard for longer is said to be silent [h]."""
 
 YEAR_OF_RECORD = 365
 
@@ -122,8 +127,18 @@ def _says(floor: WetFloor, gathered: Gathered) -> str:
     low, middle, high = floor.quantiles()
     says: str = Said("trip.says", middle=percent_text(middle), low=percent_text(low), high=percent_text(high))
     if gathered.record_days < YEAR_OF_RECORD:
-        return Said("health.and", first=Said("trip.young", n=gathered.record_days), then=says)
+        says = Said("health.and", first=Said("trip.young", n=gathered.record_days), then=says)
+    if gathered.silent_h > SILENT_H:
+        says = Said("health.and", first=Said("trip.silent", hours=gathered.silent_h), then=says)
     return says
+
+
+def whole_days_ms(site: Site, first: date, last: date) -> tuple[int, int]:
+    """From the morning of one day to the end of another, in the site's own zone [UTC ms]."""
+    zone = ZoneInfo(site.timezone)
+    ends = (datetime.combine(day, time(), zone) for day in (first, last + timedelta(days=1)))
+    leave_ms, back_ms = (round(one.timestamp() * 1000) for one in ends)
+    return leave_ms, back_ms
 
 
 def _rests_on(gathered: Gathered, away: Sequence[str] | None) -> tuple[str, ...]:

@@ -43,6 +43,7 @@ class Gathered:
     record_days : int — days on record; live : bool — whether there is a forecast, which gives pack and draw
     parts : states by the newest study of health; studied : bool — whether there is one
     graver : headlines of the standing alarms of high or critical priority
+    silent_h : float — since the newest reading that the newest forecast rests on [h]; 0 without a forecast
     """
 
     house: TripHouse
@@ -51,6 +52,7 @@ class Gathered:
     parts: tuple[PartTold, ...]
     graver: tuple[str, ...]
     studied: bool
+    silent_h: float
 
 
 def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None = None) -> Gathered:
@@ -79,7 +81,9 @@ def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None =
         reach_h=_reach(site, away), heard=_heard(days), present=_present(forecast, outages, now_ms),
     )  # fmt: skip
     graver = tuple(a.headline for a in standing if a.priority in (Priority.HIGH, Priority.CRITICAL))
-    return Gathered(house, len(days), forecast is not None, parts, graver, study is not None)
+    return Gathered(
+        house, len(days), forecast is not None, parts, graver, study is not None, _silent_h(forecast, now_ms)
+    )
 
 
 def _record(outages: Sequence[Outage], days: Sequence[Day], now_ms: int) -> OutageRecord:
@@ -168,6 +172,12 @@ def _heard(days: Sequence[Day]) -> float:
     if not newest:
         return 1.0
     return float(np.mean([min(1.0, day.heard_s * 1000.0 / (day.end_ms - day.start_ms)) for day in newest]))
+
+
+def _silent_h(forecast: Forecast | None, now_ms: int) -> float:
+    if forecast is None:
+        return 0.0
+    return max(0.0, (now_ms - forecast.issued_at_ms) / HOUR_MS) + (forecast.data_age_s or 0.0) / 3600.0
 
 
 def _present(forecast: Forecast | None, outages: Sequence[Outage], now_ms: int) -> PresentOutage | None:

@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from subprocess import run
 from typing import Any
@@ -26,7 +27,7 @@ from forecaster.engine.document import time_text
 from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
-from forecaster.trip.answering import answer_trip
+from forecaster.trip.answering import answer_trip, whole_days_ms
 from forecaster.trip.gathering import gather
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import client
@@ -246,3 +247,28 @@ def test_a_house_on_the_pack_without_a_long_record(tmp_path: Path) -> None:
     assert "freeboard in litres is not known" not in text
     assert "The pack carries the pump now" in text
     assert "days ago" not in text
+
+
+def test_a_silent_house_is_said_to_be_silent(tmp_path: Path) -> None:
+    """Three days after its last reading the answer begins with the silence; while it is heard it does not."""
+    with serving(tmp_path) as (_, held):
+        now = held.clock.now_ms()
+        heard, silent = (
+            str(answer_trip(larkspur_site(), held.ledger, at, at + DAY_MS, at + 9 * DAY_MS).says)
+            for at in (now, now + 3 * DAY_MS)
+        )
+    assert "Nothing was heard" not in heard
+    assert silent.startswith("Nothing was heard of the house for 72 h")
+
+
+def test_days_without_a_time_last_from_morning_to_night(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    """In: two days, as on the page. Out: from midnight to midnight in Chicago; a day that is none is refused."""
+    folder = str(held.installation.folder)
+    first, last = (time_text(NOW_MS + days * DAY_MS)[:10] for days in (1, 11))
+    assert main(["trip", "larkspur", "--leave", first, "--back", last, "--config", folder, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    leave_ms, back_ms = whole_days_ms(SITE, date.fromisoformat(first), date.fromisoformat(last))
+    assert (told["leave"], told["back"]) == (time_text(leave_ms), time_text(back_ms))
+    assert told["leave"][11:] in {"05:00:00Z", "06:00:00Z"}
+    assert main(["trip", "larkspur", "--leave", "2026-02-30", "--back", last, "--config", folder]) == 2
+    assert "'2026-02-30' is not a day" in capsys.readouterr().err
