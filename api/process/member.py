@@ -181,7 +181,9 @@ class MemberWorker(LoopThread):
         until_s = steady_s() + LEAVING_S
         try:
             while self._leaving and steady_s() < until_s:
+                began_s = steady_s()
                 self._ledger.beat(self._role, self._name, self._instance)
+                self._time.renew(began_s)
                 self._give_back()
                 self._left.wait(SOON_S / 5)
             if not self._staying:

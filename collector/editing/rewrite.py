@@ -137,7 +137,7 @@ def _with_list(blocks: list[Block], name: str, items: tuple[Item, ...], wanted: 
     made = [_new(name, item.values) if item.origin is None else _again(before[item.origin], item) for item in items]
     if made:
         first = before[0].lead
-        made = [replace(block, lead="") if block.lead == first else block for block in made]
+        made = [replace(block, lead="") if item.origin == 0 else block for block, item in zip(made, items, strict=True)]
         made[0] = replace(made[0], lead=first + made[0].lead)
     kept = [block for n, block in enumerate(blocks) if n not in places]
     return [*kept[: places[0]], *made, *kept[places[0] :]]

@@ -17,7 +17,6 @@ from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import Said
 
 Form = Mapping[str, str]
-MOST_ROWS = 200
 YES = "yes"
 
 
@@ -107,7 +106,7 @@ class _Reading:
         """Take in the elements of a list in the order of their places, without those to be removed."""
         before = rows_of(self.content, table.name)
         kept: list[tuple[float, int, Item]] = []
-        for row in range(min(MOST_ROWS, len(before) + table.blanks + 1)):
+        for row in range(len(before) + table.blanks):
             known = row < len(before)
             if self.form.get(field_name(table, row, "remove")):
                 continue

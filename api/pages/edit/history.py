@@ -35,13 +35,15 @@ def edit_lines(edits: Sequence[SiteEdit], site: Site, words: Words, now_ms: int)
 
     One that was taken back cannot be taken back again, unless that itself was taken back. now_ms : UTC milliseconds
     """
-    undone = {edit.undoes for edit in edits if edit.undoes is not None}
-    back = {edit.undoes for edit in edits if edit.undoes is not None and edit.id in undone}
+    undone: set[int] = set()
+    for edit in sorted(edits, key=lambda one: -one.id):
+        if edit.undoes is not None and edit.id not in undone:
+            undone.add(edit.undoes)
     wording = Wording.of(site, words)
     return tuple(
         EditLine(
             edit.id, wording.clock(edit.at_ms, now_ms), edit.who, part_said(edit.part, words), tuple(lines_of(edit)),
-            may_undo(edit) and (edit.id not in undone or edit.id in back),
+            may_undo(edit) and edit.id not in undone,
         )
         for edit in edits
     )  # fmt: skip

@@ -40,7 +40,7 @@ def limits_preview(
     lines: list[str] = []
     outages: list[tuple[Outage, list[tuple[int, float]]]] | None = None
     for key, kind in RESERVES.items():
-        old, new = (float(section.get(key) or TABLE[kind].limit or 0.0) for section in (before, after))
+        old, new = (float(section.get(key, TABLE[kind].limit or 0.0)) for section in (before, after))
         if old == new:
             continue
         if outages is None:

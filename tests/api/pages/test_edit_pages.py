@@ -17,13 +17,17 @@ from starlette.testclient import TestClient
 
 from api.http.keyring import new_token
 from api.pages.edit.fields import PARTS
-from api.pages.edit.forms import text_of, value_of
+from api.pages.edit.forms import change_in, text_of, value_of
+from api.pages.edit.history import edit_lines
 from api.process.services import Services
 from collector.config.settings import Mail
 from collector.config.site_file import site_toml
 from collector.config.site_model import ChannelSection, ContactSection, LoadSection
+from collector.editing.change import SiteChange
 from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.records import SiteEdit
 from forecaster.domain.site import Away, Contact
+from forecaster.texts.catalogue import words
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import described, serving
 
@@ -294,3 +298,21 @@ def test_changed_limits_say_what_they_would_have_done(house: tuple[TestClient, S
         assert "outlast alarms preview" not in said
     asked = form | {"alarms.off.test-due": "yes"}
     assert "outlast alarms preview" in client.post(f"{EDIT}/limits", data=asked, headers=ENGLISH).text
+
+
+def test_a_form_over_many_elements_removes_none() -> None:
+    """In: 203 loads and a form that changes none. Out: no change."""
+    (loads,) = PARTS["loads"]
+    content = {"loads": [{"name": f"load {number}", "watts": 5.0} for number in range(203)]}
+    assert change_in((loads,), content, {}, "larkspur.toml").change == SiteChange()
+
+
+def test_what_was_taken_back_three_times_over_is_undone() -> None:
+    """In: a change, and three that each take back the one before. Out: what stands can be taken back, and no more."""
+    edits = [_edit(number, undoes=number - 1 or None) for number in range(1, 5)]
+    shown = edit_lines(edits, larkspur_site(), words(), 0)
+    assert [line.can_undo for line in shown] == [False, True, False, True]
+
+
+def _edit(number: int, undoes: int | None) -> SiteEdit:
+    return SiteEdit("larkspur", number, "owner", "pit", "a = 1\n", f"a = {number + 1}\n", undoes, number)

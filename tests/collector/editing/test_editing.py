@@ -94,6 +94,13 @@ def test_elements_of_a_list_move_with_their_comments() -> None:
     assert made.index('"x"') < made.index("# the plug") < made.index("cellar/plug")
 
 
+def test_elements_under_the_same_comment_keep_it() -> None:
+    written = '[[loads]]\nname = "a"\n\n# a load\n[[loads]]\nname = "b"\n\n# a load\n[[loads]]\nname = "c"\n'
+    written = f"# a load\n{written}"
+    made = rewritten(written, SiteChange(lists={"loads": (Item(0), Item(1, {"watts": 5}), Item(2))}), "larkspur.toml")
+    assert made == written.replace('name = "b"\n', 'name = "b"\nwatts = 5\n')
+
+
 @pytest.mark.parametrize(
     ("written", "change"),
     [
