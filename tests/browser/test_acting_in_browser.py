@@ -151,7 +151,7 @@ def test_on_mains_the_house_is_ready_or_it_says_what_is_not(browser: Browser, ho
     heard(held, "hill")
     publish(held, forecast("hill", supply=Supply.MAINS, middle_h=22.0))
     with opened(browser, f"{house.url}/sites/hill", width=360) as page:
-        expect(page.locator(".act")).to_contain_text("Not ready: Nobody has answered a test message")
+        expect(page.locator(".act")).to_contain_text("Not ready: Nobody can be told of this site")
         held.ledger.record([Outage("hill", NOW_MS - DAY_MS, NOW_MS - DAY_MS + HOUR_MS, False)])
         publish(held, replace(forecast("hill", supply=Supply.MAINS, middle_h=22.0), charge_percent=99.0))
         answered(held)

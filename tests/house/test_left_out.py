@@ -55,7 +55,8 @@ def test_what_is_left_out_is_counted(
     assert [line for line in done.outlines if line.startswith("Left out")] == ([said] if said else [])
 
 
-def test_workers_tell_what_they_left_out(tests: pytest.Pytester) -> None:
+def test_workers_tell_what_they_left_out(tests: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PYTHONPATH", str(ROOT))
     done = tests.runpytest_subprocess("-p", "no:cacheprovider", "--numprocesses", "1")
     assert "Left out: 4 marked slow (--whole runs them)." in done.outlines
 
