@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import secrets
+from contextlib import suppress
 from pathlib import Path
 
+from collector.config.drafts import drafted
 from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import Said
 
@@ -16,19 +16,9 @@ def private_bytes(path: Path, made: bytes) -> bytes:
     Two processes that start at the same time agree: the complete file is linked into place, and the first one wins.
     """
     if not path.exists():
-        draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
         try:
-            handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "wb") as file:
-                file.write(made)
-                file.flush()
-                os.fsync(file.fileno())
-            try:
+            with drafted(path, made, 0o600) as draft, suppress(FileExistsError):
                 path.hardlink_to(draft)
-            except FileExistsError:
-                pass
-            finally:
-                draft.unlink()
         except OSError as error:
             raise ConfigError(
                 str(path),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 import zoneinfo
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -15,11 +13,13 @@ from api.pages.formcontexts import ChannelPreview, Offer, OfferLine, SetupContex
 from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
 from api.pages.recordpages import channel_name, said
 from api.pages.siteform import content_of, sections
+from collector.config.drafts import drafted
 from collector.config.reach import host_of, public_only
 from collector.config.settings import Installation
 from collector.config.site_file import site_from, site_toml
 from collector.decode.discovery import FieldHeard, TopicHeard
 from collector.decode.payload import Decoder
+from collector.editing.keep import NEW_MODE, site_path
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
@@ -227,20 +227,13 @@ def preview_line(
 
 def write_site(folder: Path, site: Site) -> Path:
     """Write sites/<id>.toml whole or not at all; an existing file is never overwritten. ConfigError."""
-    goal = folder / "sites" / f"{site.id}.toml"
+    goal = site_path(folder, site.id)
     goal.parent.mkdir(exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=goal.parent, prefix=".", suffix=".part")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(site_toml(site))
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o640)
-        os.link(name, goal)
+        with drafted(goal, site_toml(site).encode(), NEW_MODE) as draft:
+            goal.hardlink_to(draft)
     except FileExistsError as error:
         raise ConfigError(
             f"{site.id}.toml", "id", Said("usage.there_is_a_site_of_this"), Said("usage.choose_another_id")
         ) from error
-    finally:
-        Path(name).unlink()
     return goal

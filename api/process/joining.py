@@ -8,13 +8,13 @@ import re
 import secrets
 import socket
 from collections.abc import Mapping
-from contextlib import suppress
 from copy import copy
 from hashlib import blake2b
 from pathlib import Path
 
 from api.deliver.couriers import Couriers
 from api.deliver.outbox import planner_for
+from api.deliver.secret import private_bytes
 from api.http.publisher import StreamPublisher
 from api.process.departing import leave_departed
 from api.process.installation_state import OutsideView
@@ -32,7 +32,7 @@ from collector.share import Share, share_of
 from collector.store.fences import LeaseFence, SitesFence
 from collector.store.ledger import SqlLedger
 from collector.weather import WeatherWorker
-from forecaster.domain.errors import ConfigError, UsageError
+from forecaster.domain.errors import UsageError
 from forecaster.domain.leases import Holder, Lease, MemberTold
 from forecaster.live.moving import MovingForecastWorker
 from forecaster.texts.catalogue import Said
@@ -53,7 +53,7 @@ def require_joinable(installation: Installation) -> None:
         raise UsageError(Said("members.only_on_postgresql"), Said("members.set_store_ledger"))
     if installation.broker.embedded:
         raise UsageError(Said("members.no_embedded_broker"), Said("members.set_broker_url"))
-    if not installation.store.url.startswith("influx+"):
+    if not installation.store.on_server:
         log.warning("the readings are in a file: members on other machines do not see them")
 
 
@@ -64,19 +64,9 @@ def member_name(folder: Path, place: int) -> str:
     place : int — tells apart the members of one folder
     Errors: ConfigError where the folder's name cannot be written or read.
     """
-    path = folder / NAME_FILE
-    try:
-        if not path.exists():
-            host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:LETTERS]
-            made = path.with_suffix(f".{secrets.token_hex(4)}")
-            made.write_text(f"{host}-{secrets.token_hex(3)}\n", encoding="ascii")
-            with suppress(FileExistsError):  # another process of this folder was quicker
-                path.hardlink_to(made)
-            made.unlink()
-        kept = path.read_text(encoding="ascii", errors="replace").strip()
-    except OSError as error:
-        problem = Said("config.it_cannot_be_written_2", strerror=error.strerror)
-        raise ConfigError(str(path), "", problem, Said("config.mend_the_owner_of_that_folder")) from error
+    host = re.sub(r"[^A-Za-z0-9-]", "-", socket.gethostname())[:LETTERS]
+    made = f"{host}-{secrets.token_hex(3)}\n".encode("ascii")
+    kept = private_bytes(folder / NAME_FILE, made).decode("ascii", errors="replace").strip()
     return f"{re.sub(r'[^A-Za-z0-9-]', '-', kept)[: 2 * LETTERS]}-{place}"
 
 

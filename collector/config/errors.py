@@ -18,8 +18,14 @@ from forecaster.texts.catalogue import Figure, Said, words
 
 def read_toml(path: Path) -> dict[str, Any]:
     """A TOML file as a dict; every failure is a ConfigError."""
+    return toml_text(path)[1]
+
+
+def toml_text(path: Path) -> tuple[str, dict[str, Any]]:
+    """The text of a TOML file, and the same as a dict; every failure is a ConfigError."""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8"))
+        text = path.read_bytes().decode("utf-8")
+        return text, tomllib.loads(text)
     except FileNotFoundError as error:
         raise ConfigError(
             str(path), "", Said("config.the_file_is_missing"), Said("config.create_it_or_name_another_place")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
-import tempfile
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,7 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from collector.config.errors import read_toml
+from collector.config.drafts import drafted
+from collector.config.errors import toml_text
 from forecaster.domain.errors import ConfigError, Conflict, NotFound
 from forecaster.texts.catalogue import Said
 
@@ -70,8 +70,7 @@ def read_site(folder: Path, site: str) -> SiteText:
     path = site_path(folder, site)
     if not path.exists():
         raise NotFound(Said("usage.site", site=site))
-    read_toml(path)
-    text = path.read_bytes().decode()
+    text, _ = toml_text(path)
     return SiteText(site, text, stamp_of(text))
 
 
@@ -91,7 +90,9 @@ def replace_site(folder: Path, known: SiteText, text: str) -> SiteText:
             if now.stamp != known.stamp:
                 raise StaleEdit(now)
             if text:
-                _write(goal, text, goal.stat().st_mode & 0o777 if now.text else NEW_MODE)
+                mode = goal.stat().st_mode & 0o777 if now.text else NEW_MODE
+                with drafted(goal, text.encode(), mode) as draft:
+                    draft.replace(goal)
             else:
                 goal.unlink(missing_ok=True)
             _flush(goal.parent)
@@ -119,20 +120,6 @@ def _alone(folder: Path) -> Iterator[None]:
 def _now(path: Path, site: str) -> SiteText:
     text = path.read_bytes().decode() if path.exists() else ""
     return SiteText(site, text, stamp_of(text))
-
-
-def _write(goal: Path, text: str, mode: int) -> None:
-    handle, name = tempfile.mkstemp(dir=goal.parent, prefix=".", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            os.fchmod(file.fileno(), mode)
-            file.write(text.encode())
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(goal)
-    except OSError:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _flush(folder: Path) -> None:
