@@ -15,11 +15,12 @@ from collector.config.settings import Installation
 from collector.decode.payload import Decoder
 from collector.guard.guard import ChannelGuard
 from collector.guard.notes import by_channel, channels_told
-from collector.intake import Intake, always
+from collector.intake import Intake
 from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreUnavailable
+from forecaster.domain.leases import always
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import EDIT_KEPT_MS
 from forecaster.domain.times import DAY_MS

@@ -22,6 +22,7 @@ from collector.guard.guard import ChannelGuard
 from collector.guard.notes import keep_channels
 from collector.mqtt.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
+from forecaster.domain.leases import always
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.records import HeldMessage
@@ -53,11 +54,6 @@ DECODER_FAULTS = (
     ArithmeticError, AssertionError, AttributeError, LookupError, MemoryError, RuntimeError, TypeError, ValueError,
 )  # fmt: skip
 """What an unexpected fault in decoding may raise: the message is quarantined, and the others are not delayed."""
-
-
-def always() -> bool:
-    """The default where nobody else could have the sites."""
-    return True
 
 
 @dataclass(slots=True)

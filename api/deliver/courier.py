@@ -23,6 +23,7 @@ from api.deliver.outcome import Later, Needless, Never, Outcome, Sent
 from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import NotFound, OutlastError, StaleLease, StoreError, StoreUnavailable
+from forecaster.domain.leases import always
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.times import DAY_MS
@@ -101,7 +102,7 @@ class Courier(LoopThread):
         clock: Clock,
         rng: random.Random,
         known: Callable[[str], bool] = anybody,
-        leased: Callable[[], bool] | None = None,
+        leased: Callable[[], bool] = always,
     ) -> None:
         super().__init__(f"courier-{carrier.channel}")
         self.carrier = carrier
@@ -239,7 +240,7 @@ class Courier(LoopThread):
         """Run in a lane: send the message, unless it is no longer wanted."""
         if not self._wanted(message):
             return Needless(words()("outcome.acknowledged_or_over_before_its_time"))
-        if self._leased is not None and not self._leased():
+        if not self._leased():
             raise StaleLease((), words()("members.another_carries", names=words()("members.deliveries")))
         return self.carrier.send(delivery, message)
 

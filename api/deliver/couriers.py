@@ -21,6 +21,7 @@ from api.process.notes import made_once
 from collector.config.settings import Installation
 from forecaster.alarms.plan import MAIL, PUSH
 from forecaster.domain.counts import Count
+from forecaster.domain.leases import always
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.texts.catalogue import words
 
@@ -128,7 +129,7 @@ class Couriers:
         store: ReadingStore | None = None,
         wake_forecaster: Callable[[], None] = _nothing,
         seed: int | None = None,
-        leased: Callable[[], bool] | None = None,
+        leased: Callable[[], bool] = always,
     ) -> None:
         root = random.Random(secrets.randbits(64) if seed is None else seed)
         self.couriers = [

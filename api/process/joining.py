@@ -12,18 +12,16 @@ from copy import copy
 from hashlib import blake2b
 from pathlib import Path
 
-from api.deliver.couriers import Couriers
 from api.deliver.outbox import planner_for
 from api.deliver.secret import private_bytes
 from api.http.publisher import StreamPublisher
 from api.process.departing import leave_departed
 from api.process.installation_state import OutsideView
 from api.process.leased import LeasedTask, LeasedWork
-from api.process.letters import LetterWorker
 from api.process.member import LeaseTime, MemberWorker
 from api.process.parts import Part, Startable
 from api.process.services import Services
-from api.process.studies import StudyWorker
+from api.process.workers import once_workers
 from collector.collector import Collector
 from collector.config.settings import Installation
 from collector.mqtt.connection import client
@@ -162,18 +160,12 @@ class OnceOnly(LeasedWork):
         self._services, self._ledger, self._instance, self._forecaster = services, ledger, instance, forecaster
 
     def made(self, task: LeasedTask) -> list[Startable]:
-        """Couriers, letters and studies, all of which write under the lease."""
+        """Couriers, letters, figures and studies, all of which write to the ledger under the lease."""
         services = copy(self._services)
         services.ledger = self._ledger.fenced(LeaseFence(self._instance, task.lease))
-        installation = services.installation
         leave_departed(services)
-        couriers = Couriers(
-            installation, services.ledger, services.clock,
-            store=services.store, wake_forecaster=self._forecaster.wake, leased=task.leased,
-        )  # fmt: skip
-        self._forecaster.on_deliveries = couriers.wake
-        studies = StudyWorker(installation.folder, installation.sites, services.ledger, services.clock)
-        return [couriers, LetterWorker(services), studies]
+        couriers, others = once_workers(services, self._forecaster, task.leased)
+        return [couriers, *others]
 
     def ended(self, _task: LeasedTask, /) -> None:
         """Wake the couriers no longer: another process delivers from now on."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from api.deliver.couriers import Couriers
@@ -18,6 +19,7 @@ from collector.collector import Collector
 from collector.config.settings import Installation
 from collector.share import Share
 from collector.weather import WeatherWorker
+from forecaster.domain.leases import always
 from forecaster.domain.site import Site
 from forecaster.live.worker import ForecastWorker
 
@@ -33,18 +35,9 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
     if Part.FORECAST in parts:
         forecaster = _forecaster(services, sites, share)
         if share.number == 1:  # one set of couriers an installation: the outbox is one
-            couriers = Couriers(
-                services.installation, services.ledger, services.clock,
-                store=services.store, wake_forecaster=forecaster.wake,
-            )  # fmt: skip
-            forecaster.on_deliveries = couriers.wake
+            couriers, others = once_workers(services, forecaster)
             forecaster.make_room = couriers.ballast.release
-            workers.append(couriers)
-            workers.append(LetterWorker(services))
-            installation = services.installation
-            if installation.store.on_server:
-                workers.append(FigureWriter(services, _figures(installation)))
-            workers.append(StudyWorker(installation.folder, installation.sites, services.ledger, services.clock))
+            workers += [couriers, *others]
         workers.append(forecaster)
     if Part.COLLECT in parts:
         news = forecaster.wake if forecaster is not None else _nobody
@@ -56,6 +49,24 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
     if Part.SERVE in parts and forecaster is None:
         workers.append(Feeder(services.installation.sites, services.store, services.ledger, services.hub))
     return workers
+
+
+def once_workers(
+    services: Services, forecaster: ForecastWorker, leased: Callable[[], bool] = always
+) -> tuple[Couriers, list[Startable]]:
+    """What an installation does once: its couriers, which the forecaster wakes, and letters, figures and studies.
+
+    leased : tells whether this is still the process that does it, where that changes hands
+    """
+    installation = services.installation
+    couriers = Couriers(
+        installation, services.ledger, services.clock,
+        store=services.store, wake_forecaster=forecaster.wake, leased=leased,
+    )  # fmt: skip
+    forecaster.on_deliveries = couriers.wake
+    figures = [FigureWriter(services, _figures(installation))] if installation.store.on_server else []
+    studies = StudyWorker(installation.folder, installation.sites, services.ledger, services.clock)
+    return couriers, [LetterWorker(services), *figures, studies]
 
 
 def _figures(installation: Installation) -> FigureStore:

@@ -25,6 +25,7 @@ from collector.mqtt.connection import CONNECT_S, client, why_not
 from collector.mqtt.copies import MOST_NUMBERED, Copies
 from collector.mqtt.wire import Arrived, Client
 from forecaster.domain.errors import ConfigError, SessionError
+from forecaster.domain.leases import always
 from forecaster.domain.ports import Clock
 from forecaster.texts.catalogue import words
 
@@ -84,7 +85,7 @@ class Session:
         clock: Clock,
         arrived: Callable[[Arrived], bool],
         subscribed: Callable[[], None],
-        leased: Callable[[], bool] | None = None,
+        leased: Callable[[], bool] = always,
     ) -> None:
         self._leased = leased
         self._broker, self._client_id, self._clock = broker, client_id, clock
@@ -127,7 +128,7 @@ class Session:
 
     def _work(self) -> None:
         while not self._stop.is_set():
-            if self._leased is not None and not self._leased():
+            if not self._leased():
                 self._stop.wait(RETRY_S[0])
                 continue
             stood_from = self._clock.monotonic_s()

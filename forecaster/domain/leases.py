@@ -86,3 +86,8 @@ class Holder(Protocol):
     def working(self) -> frozenset[int]:
         """The shares that it carries, is about to, or has not yet let go."""
         ...
+
+
+def always() -> bool:
+    """Whether the work is still one's own, where it never changes hands."""
+    return True
