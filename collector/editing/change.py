@@ -82,3 +82,8 @@ def rows_of(content: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
     """The elements of a list section; none where the value is anything else, which the check of the file reports."""
     value = content.get(key)
     return list(value) if isinstance(value, list) and all(isinstance(row, dict) for row in value) else []
+
+
+def plain(value: Any) -> Any:
+    """The value, a whole number as int, so that it is written without a decimal point."""
+    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < 1e15 else value

@@ -7,7 +7,7 @@ stands, and refused where that is no longer the text that it was made for. What 
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -142,7 +142,7 @@ class SiteEditor:
         except StoreError:
             replace_site(self.folder, made, known.text)
             raise
-        return SiteEdit(edit.site, edit.at_ms, who, part, known.text, text, undoes, number)
+        return replace(edit, id=number)
 
 
 def _parsed(text: str) -> dict[str, Any]:

@@ -74,7 +74,6 @@ def _items(before: Sequence[Mapping[str, Any]], after: Sequence[Mapping[str, Any
     made = []
     for place, (row, known) in enumerate(zip(after, origins, strict=True)):
         origin = place if known is None and place in free else known
-        free.pop(place, None)
         old = {} if origin is None else before[origin]
         made.append(Item(origin, {**dict.fromkeys(old.keys() - row.keys()), **_values(old, row)}))
     return tuple(made)

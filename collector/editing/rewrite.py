@@ -13,7 +13,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AbstractTable
 
 from collector.editing.blocks import Block, blocks_of, joined
-from collector.editing.change import Item, SiteChange, Values, changed
+from collector.editing.change import Item, SiteChange, Values, changed, plain
 from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import Said
 
@@ -50,19 +50,22 @@ def _with_table(blocks: list[Block], name: str, values: Values) -> list[Block]:
         return blocks
     place = next((n for n, block in enumerate(blocks) if block.name == name and not block.listed), None)
     if place is not None:
-        made = _edited(blocks[place], name.split(".") if name else [], values)
-        return [*blocks[:place], *([made] if made is not None else []), *blocks[place + 1 :]]
+        return _with_edited(blocks, place, name.split(".") if name else [], values)
     parent, _, key = name.rpartition(".")
     above = next((n for n, block in enumerate(blocks) if block.name == parent and not block.listed), None)
     if above is not None and key in _inner(tomllib.loads(blocks[above].text), parent):
-        made = _edited(blocks[above], name.split("."), values)
-        return [*blocks[:above], *([made] if made is not None else []), *blocks[above + 1 :]]
+        return _with_edited(blocks, above, name.split("."), values)
     filled = {field: value for field, value in values.items() if value is not None}
     if not filled:
         return blocks
     last = max((n for n, block in enumerate(blocks) if block.name.startswith(f"{parent}.")), default=above)
     after = len(blocks) if not parent or last is None else last + 1
     return [*blocks[:after], Block(name, False, "", _fresh(f"[{name}]", filled)), *blocks[after:]]
+
+
+def _with_edited(blocks: list[Block], place: int, path: list[str], values: Values) -> list[Block]:
+    made = _edited(blocks[place], path, values)
+    return [*blocks[:place], *([made] if made is not None else []), *blocks[place + 1 :]]
 
 
 def _inner(content: dict[str, Any], name: str) -> dict[str, Any]:
@@ -93,7 +96,7 @@ def _set(table: MutableMapping[str, Any], values: Values) -> None:
         if value is None:
             table.pop(key, None)
         else:
-            table[key] = _plain(value)
+            table[key] = plain(value)
     body += reversed(tail)
 
 
@@ -102,11 +105,6 @@ def _body(table: MutableMapping[str, Any]) -> list[Any]:
     if isinstance(table, AbstractTable):
         return table.value.body
     return table.body if isinstance(table, Container) else []
-
-
-def _plain(value: Any) -> Any:
-    """The value, a whole number as int, so that it is written without a decimal point."""
-    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < 1e15 else value
 
 
 def _fresh(header: str, values: Values) -> str:
@@ -118,9 +116,9 @@ def _fresh(header: str, values: Values) -> str:
 
 def _inline(value: Any) -> Any:
     if not isinstance(value, dict):
-        return _plain(value)
+        return plain(value)
     made = tomlkit.inline_table()
-    made.update({key: _plain(inner) for key, inner in value.items()})
+    made.update({key: plain(inner) for key, inner in value.items()})
     return made
 
 

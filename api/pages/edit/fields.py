@@ -69,6 +69,9 @@ class EditTable:
     ordered: bool = False
 
 
+LONGEST_NAME = 64
+"""Longest name of a person or a site that a form takes [characters]."""
+
 K = FieldKind
 LANGUAGE, OWN = "language", "own"
 """In place of a stem: LANGUAGE for languages, each named in itself, OWN for `edit.choice.<key of the field>`."""
@@ -140,12 +143,13 @@ CONTACTS = EditTable("contacts", (
     _of("contacts", "webhook_content_type", rest=True),
 ), listed=True, blanks=1, ordered=True)  # fmt: skip
 
-RESERVES = (AlarmKind.LOW_RESERVE, AlarmKind.CRITICAL_RESERVE)
+RESERVES = {"low_reserve_h": AlarmKind.LOW_RESERVE, "critical_reserve_h": AlarmKind.CRITICAL_RESERVE}
+"""Keys of [alarms] that give the limits of the reserve, and the kinds that they are of."""
 
 ALARMS = EditTable("alarms", (
     *(
         EditField(key, K.NUMBER, f"edit.field.alarms.{key}", "h", "h", usual=f"{TABLE[kind].limit:g}")
-        for key, kind in zip(("low_reserve_h", "critical_reserve_h"), RESERVES, strict=True)
+        for key, kind in RESERVES.items()
     ),
     _of("alarms", "off", K.KINDS, choices=tuple(TABLE), said="alarms.kind.", rest=True),
 ))  # fmt: skip
@@ -158,7 +162,7 @@ LIMIT_UNITS = {
 
 LIMITS = EditTable("alarms.limits", tuple(
     EditField(kind, K.NUMBER, f"alarms.kind.{kind}", "", LIMIT_UNITS.get(kind, row.unit), usual=f"{row.limit:g}")
-    for kind, row in TABLE.items() if row.limit is not None and kind not in RESERVES
+    for kind, row in TABLE.items() if row.limit is not None and kind not in RESERVES.values()
 ))  # fmt: skip
 
 AWAY = EditTable("away", (

@@ -11,7 +11,7 @@ from typing import Any
 from api.pages.edit.fields import EditField, EditTable, FieldKind
 from collector.config.refused import Refused
 from collector.config.written import written
-from collector.editing.change import Item, SiteChange, rows_of
+from collector.editing.change import Item, SiteChange, plain, rows_of
 from collector.editing.difference import covered
 from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import Said
@@ -54,11 +54,11 @@ def text_of(field: EditField, value: Any) -> str:
     if field.kind is FieldKind.YES:
         return YES if value is True else ""
     if isinstance(value, list):
-        return (" – " if field.kind is FieldKind.RANGE else ", ").join(map(_plain, value))
-    return covered(_plain(value))
+        return (" – " if field.kind is FieldKind.RANGE else ", ").join(map(_said, value))
+    return covered(_said(value))
 
 
-def _plain(value: Any) -> str:
+def _said(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return f"{value:.12g}" if isinstance(value, float) else str(value)
@@ -153,9 +153,9 @@ class _Reading:
 def value_of(field: EditField, text: str) -> Any:
     """The value that a text in a form stands for. Errors: Refused where it cannot be read."""
     if field.kind is FieldKind.NUMBER:
-        return _whole(written(text, field.unit))
+        return plain(written(text, field.unit))
     if field.kind is FieldKind.RANGE:
-        ends = [_whole(written(part, field.unit)) for part in re.split(r"\s*(?:–|-|\.\.)\s*", text) if part]
+        ends = [plain(written(part, field.unit)) for part in re.split(r"\s*(?:–|-|\.\.)\s*", text) if part]
         return ends[0] if len(ends) == 1 else ends
     if field.kind is FieldKind.WORDS:
         return [part.strip() for part in text.split(",") if part.strip()]
@@ -166,14 +166,10 @@ def value_of(field: EditField, text: str) -> Any:
     return True if field.kind is FieldKind.YES else text
 
 
-def _whole(number: float) -> int | float:
-    return int(number) if number.is_integer() and abs(number) < 1e15 else number
-
-
 def _mark(text: str) -> str | int | float | bool:
     if text in {"true", "false"}:
         return text == "true"
-    return _whole(float(text)) if re.fullmatch(r"-?\d{1,9}(\.\d{1,9})?", text) else text
+    return plain(float(text)) if re.fullmatch(r"-?\d{1,9}(\.\d{1,9})?", text) else text
 
 
 def _day(text: str) -> date:

@@ -7,6 +7,7 @@ from typing import Any
 
 import msgspec
 
+from api.pages.edit.fields import RESERVES
 from forecaster.alarms import TABLE
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.ports import Ledger
@@ -19,8 +20,6 @@ from forecaster.texts.wording import Wording
 YEAR_MS = 365 * DAY_MS
 MOST_OUTAGES, MOST_FORECASTS = 12, 500
 """Most outages that are looked at, and most forecasts of each: so that the answer comes within a second or two."""
-
-RESERVES = {"low_reserve_h": AlarmKind.LOW_RESERVE, "critical_reserve_h": AlarmKind.CRITICAL_RESERVE}
 
 
 class _KeptForecast(msgspec.Struct):

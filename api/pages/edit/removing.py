@@ -11,6 +11,7 @@ from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.editing import editor_of, may_undo
 from api.http.problems import ProblemError
 from api.http.security import Principal
+from api.pages.edit.fields import LONGEST_NAME
 from api.pages.edit.history import when
 from api.pages.guard import CallerIn, CheckedIn, PageRoute
 from api.pages.render import page
@@ -41,8 +42,8 @@ def removal(request: Request, site: SiteIn, services: ServicesIn, caller: Caller
 @router.post("/sites/{site}/edit/remove")
 def remove(
     request: Request, site: SiteIn, services: ServicesIn, caller: CheckedIn, stamp: Annotated[str, Form(max_length=40)],
-    named: Annotated[str, Form(max_length=64)] = "", do: Annotated[str, Form(max_length=10)] = "ask",
-    by: Annotated[str, Form(max_length=64)] = "",
+    named: Annotated[str, Form(max_length=LONGEST_NAME)] = "", do: Annotated[str, Form(max_length=10)] = "ask",
+    by: Annotated[str, Form(max_length=LONGEST_NAME)] = "",
 ) -> Response:  # fmt: skip
     """Ask once more, for the site's short name; where that is given, remove the file. Errors: StaleEdit."""
     editor = editor_of(services)

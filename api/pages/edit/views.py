@@ -14,7 +14,7 @@ from api.deliver.outbox import served, trial_messages
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.editing import editor_of
 from api.pages.edit.changing import answered, asked, opened, saved, seen
-from api.pages.edit.fields import PARTS
+from api.pages.edit.fields import LONGEST_NAME, PARTS
 from api.pages.edit.history import edit_lines
 from api.pages.edit.preview import limits_preview
 from api.pages.guard import CallerIn, CheckedIn, PageRoute
@@ -28,7 +28,6 @@ router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
 PartName = Annotated[str, Path(pattern="^[a-z]{1,20}$")]
 MOST_EDITS = 50
-LONGEST_NAME = 64
 
 
 @router.get("/sites/{site}/edit")
