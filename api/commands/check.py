@@ -15,11 +15,13 @@ from api.deliver.reachable import contact_faults, of_contact
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
 from api.tongue import spoken
 from collector.clock import SystemClock
-from collector.config.settings import load_installation
+from collector.config.settings import Installation, load_installation
 from collector.config.site_schema import site_schema
 from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import SessionError, UsageError
+from forecaster.domain.ports import Clock
+from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Said, Words, words
 from forecaster.texts.failures import failure
 
@@ -71,21 +73,8 @@ def check(
     if not sites:
         raise UsageError(Said("cli.holds_no_site", value=config / "sites"), Said("cli.write_sites_id_toml_or_use"))
     clock = SystemClock()
-    decoder = Decoder(sites)
-
-    heard: list[HeardMessage] = []
-
-    def hear(topic: str, payload: bytes, retained: bool) -> None:
-        if len(heard) < MOST_HEARD:
-            heard.append(HeardMessage(topic, payload, retained, clock.now_ms()))
-
-    def enough() -> bool:
-        return all(f.verdict is ChannelVerdict.OK for f in examine(sites, tuple(heard), clock.now_ms()))
-
     try:
-        refused = sorted(
-            listen(installation.broker, decoder.filters(), seconds, hear, None if seconds >= WHOLE_S else enough)
-        )
+        heard, refused = _listened(installation, sites, seconds, clock)
     except SessionError as error:
         typer.echo(failure(error, spoken()), err=True)
         return 1
@@ -118,6 +107,23 @@ def check(
         for site in nobody:
             tell(Said("cli.nobody", site=site))
     return 0 if well else 1
+
+
+def _listened(
+    installation: Installation, sites: list[Site], seconds: float, clock: Clock
+) -> tuple[list[HeardMessage], list[str]]:
+    """What was heard in so many seconds, less where all channels are well before; and refused filters, sorted."""
+    heard: list[HeardMessage] = []
+
+    def hear(topic: str, payload: bytes, retained: bool) -> None:
+        if len(heard) < MOST_HEARD:
+            heard.append(HeardMessage(topic, payload, retained, clock.now_ms()))
+
+    def enough() -> bool:
+        return all(f.verdict is ChannelVerdict.OK for f in examine(sites, tuple(heard), clock.now_ms()))
+
+    until = None if seconds >= WHOLE_S else enough
+    return heard, sorted(listen(installation.broker, Decoder(sites).filters(), seconds, hear, until))
 
 
 def _tell(findings: list[ChannelReport], refused: list[str], messages: int, say: Words) -> None:
