@@ -13,6 +13,7 @@ import httpx
 from api.client.errors import accepted
 from api.client.events import Event, EventSource
 from api.http.routes.longrecord import PartsHealthOut
+from api.http.routes.outage import OutageStoryOut
 from api.http.schemas import (
     AcceptedOut,
     AlarmOut,
@@ -131,6 +132,10 @@ class ApiClient(AbstractContextManager["ApiClient"]):
     def outages(self, site: str) -> list[OutageOut]:
         """Spans on the pack, newest first."""
         return self._get(OutagesOut, f"sites/{site}/outages", {"limit": 2_000}).outages
+
+    def outage(self, site: str, outage: str) -> OutageStoryOut:
+        """One outage as a story, by the `id` that `outages` gives."""
+        return self._get(OutageStoryOut, f"sites/{site}/outages/{outage}")
 
     def export(
         self, site: str, what: RecordTable, start: datetime, end: datetime, form: ExportFormat = ExportFormat.CSV

@@ -68,8 +68,9 @@ def reading_out(reading: Reading) -> dict[str, Any]:
 
 
 def outage_out(outage: Outage) -> dict[str, Any]:
-    """An outage as JSON."""
+    """An outage as JSON; `id` opens its story."""
     return {
+        "id": str(outage.start_ms),
         "start": time_text(outage.start_ms),
         "end": _time(outage.end_ms),
         "inferred": outage.inferred,

@@ -175,6 +175,7 @@ class ReadingsOut(Shape):
 class OutageOut(Shape):
     """A span on the pack."""
 
+    id: str = Field(description="Opens its story: when it began, in milliseconds since 1970 UTC.")
     start: Time
     end: Time | None
     inferred: bool

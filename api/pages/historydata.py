@@ -9,7 +9,6 @@ import numpy as np
 
 from api.pages.picture import Dot, Series
 from api.pages.ports import PagePorts
-from api.pages.water import Step, hourly_depth, hourly_rate
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import RunTotals
 from forecaster.domain.runs import Outage
@@ -18,6 +17,7 @@ from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.health.told import season_belief, storm_rate
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import GALLON_L, INCH_M, Wording
+from forecaster.water.by_runs import Step, hourly_depth, hourly_rate
 from forecaster.water.seasonal import day_of
 
 POINTS = 240

@@ -46,7 +46,8 @@ def history_page(ports: PagePorts, site: Site, words: Words, *, name: str = "day
     now_ms = ports.clock.now_ms()
     span = chosen(site, now_ms, name, until)
     wording = Wording.of(site, words)
-    outages = [(o.start_ms, o.end_ms or now_ms) for o in outages_within(ports, site, span, now_ms)]
+    within = outages_within(ports, site, span, now_ms)
+    outages = [(o.start_ms, o.end_ms or now_ms) for o in within]
     clock = cache(partial(wording.clock, now_ms=now_ms))
     pictures = tuple(
         picture_of(with_season(plot, ports, site, span, words), site, span, outages, words, wording, clock)
@@ -64,7 +65,7 @@ def history_page(ports: PagePorts, site: Site, words: Words, *, name: str = "day
         ),
         choices=tuple((key, words(f"history.{key}")) for key in SPANS),
         pictures=pictures,
-        outages=len(outages),
+        outages=tuple((str(o.start_ms), wording.clock(o.start_ms, now_ms)) for o in within),
         runs=DataTable(
             words("history.runs"),
             (words("now.table_time"), words("history.run")),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import msgspec
 from markupsafe import Markup
 
 from api.pages.contexts import DataTable
@@ -13,13 +12,10 @@ from api.pages.picture import NARROW, WIDE, Dot, PictureContents, Series, draw_p
 from api.pages.ports import PagePorts
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
-from forecaster.domain.times import HOUR_MS, MINUTE_MS
-from forecaster.engine.document import from_document
+from forecaster.domain.times import HOUR_MS
+from forecaster.outage.story import Foreseen, foreseen_in, ranged
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
-
-STEPS = 48
-"""Looks at what was foreseen, spread over the outage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +32,20 @@ class PastEnds:
 
 def past_ends(ports: PagePorts, site: Site, words: Words) -> PastEnds | None:
     """What the forecasts of the newest outage said of its end; None where there is none, or none was kept."""
-    now_ms, wording = ports.clock.now_ms(), Wording.of(site, words)
     outage = next((found for found in ports.ledger.outages(site.id, 20) if not found.rehearsal), None)
     if outage is None:
         return None
+    now_ms = ports.clock.now_ms()
     end_ms = now_ms if outage.end_ms is None else outage.end_ms
-    dots = foreseen(ports, outage, end_ms)
+    return ends_of(site, outage, foreseen_in(ports.ledger, outage, end_ms), end_ms, now_ms, words)
+
+
+def ends_of(
+    site: Site, outage: Outage, foreseen: Sequence[Foreseen], end_ms: int, now_ms: int, words: Words
+) -> PastEnds | None:
+    """What was foreseen of an outage's end up to `end_ms`, against what came; None where nothing was."""
+    wording = Wording.of(site, words)
+    dots = dots_of(outage, foreseen, end_ms)
     if not dots:
         return None
     came_ms, says = what_came(outage, wording, words, now_ms)
@@ -71,18 +75,15 @@ def past_ends(ports: PagePorts, site: Site, words: Words) -> PastEnds | None:
     )  # fmt: skip
 
 
-def foreseen(ports: PagePorts, outage: Outage, end_ms: int) -> Sequence[Dot]:
+def dots_of(outage: Outage, foreseen: Sequence[Foreseen], end_ms: int) -> Sequence[Dot]:
     """The range of the end as it was foreseen in each step, in hours from the outage's beginning."""
-    step_ms = max((end_ms - outage.start_ms) // STEPS, 10 * MINUTE_MS)
     dots = []
-    for start_ms in range(outage.start_ms, max(end_ms, outage.start_ms + 1), step_ms):
-        stop_ms = start_ms + step_ms
-        for kept in ports.ledger.forecasts(outage.site, start_ms, min(stop_ms, end_ms + 1), 1):
-            hours = from_document(msgspec.json.decode(kept.document)).hours_remaining
-            if hours.p10 is None or hours.p50 is None or hours.p90 is None:
-                continue
-            passed_h = (kept.issued_ms - outage.start_ms) / HOUR_MS
-            dots.append(Dot(start_ms, stop_ms, passed_h + hours.p10, passed_h + hours.p90, passed_h + hours.p50))
+    for one in foreseen:
+        hours = ranged(one.hours)
+        if hours is not None:
+            passed_h = (one.at_ms - outage.start_ms) / HOUR_MS
+            low, middle, high = (passed_h + left_h for left_h in hours)
+            dots.append(Dot(one.at_ms, one.at_ms, low, high, middle))
     if not dots:
         return []
     stops = [*(dot.start_ms for dot in dots[1:]), end_ms]

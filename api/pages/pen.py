@@ -126,9 +126,16 @@ class Pen:
         )
 
     def charge(self) -> Markup:
-        """The charge as measured."""
-        points = [self.frame.at(at, self.percent.across(value)) for at, value in self.data.charge]
-        return element("path", {"class": "charge", "d": line(points)}) if len(points) > 1 else Markup()
+        """The charge as measured; no line crosses a span in which it was not heard."""
+        groups: list[list[Point]] = [[]]
+        before_ms: int | None = None
+        for at_ms, value in self.data.charge:
+            if before_ms is not None and any(start < at_ms and stop > before_ms for start, stop in self.data.gaps):
+                groups.append([])
+            groups[-1].append(self.frame.at(at_ms, self.percent.across(value)))
+            before_ms = at_ms
+        lines = "".join(line(points) for points in groups if len(points) > 1)
+        return element("path", {"class": "charge", "d": lines}) if lines else Markup()
 
     def floor(self) -> Markup:
         """The reserve floor, and the bracket around the times at which it may be reached."""
@@ -250,7 +257,9 @@ class Pen:
         return Markup().join(parts)
 
     def present(self) -> Markup:
-        """The line of the present moment."""
+        """The line of the present moment; nothing where the strip shows the past alone."""
+        if not self.frame.holds(self.data.now_ms):
+            return Markup()
         edge = self.layout.ink + 9 if not self.frame.tall else self.layout.charge[1] + 8
         start = self.layout.charge[1] - 16 if not self.frame.tall else 0
         x, y = self.frame.at(self.data.now_ms, self.layout.charge[1])

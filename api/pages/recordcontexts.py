@@ -25,14 +25,17 @@ class HistoryPicture:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """The history of a site over a span."""
+    """The history of a site over a span.
+
+    outages : its outages, (id, when it began)
+    """
 
     name: str
     until: str
     said: str
     choices: tuple[tuple[str, str], ...]
     pictures: tuple[HistoryPicture, ...]
-    outages: int
+    outages: tuple[tuple[str, str], ...]
     runs: DataTable
 
 
@@ -40,6 +43,7 @@ class History:
 class OutageLine:
     """One outage: what was forecast, and what happened."""
 
+    id: str
     start: str
     end: str
     length: str

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
-
-import msgspec
+from collections.abc import Callable
 
 from api.pages.contexts import LogLine
 from api.pages.ports import PagePorts
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from forecaster.domain.alarms import OPEN, TransitionKind
 from forecaster.domain.quantities import STATES, Quantity
-from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Channel, Site
 from forecaster.domain.times import HOUR_MS
-from forecaster.engine.document import from_document
+from forecaster.outage.story import so_far
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -28,28 +24,8 @@ def outage_page(ports: PagePorts, site: Site, words: Words) -> tuple[OutageLine,
     """Every outage, newest first."""
     now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    outages = (
-        so_far(ports, outage, now_ms) if outage.end_ms is None else outage for outage in ports.ledger.outages(site.id)
-    )
+    outages = (so_far(ports.store, ports.ledger, outage, now_ms) for outage in ports.ledger.outages(site.id))
     return tuple(outage_line(outage, wording, words, now_ms) for outage in outages)
-
-
-def so_far(ports: PagePorts, outage: Outage, now_ms: int) -> Outage:
-    """An outage in progress completed with its lowest charge so far and the forecast made an hour in."""
-    seen = ports.store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
-    kept = ports.ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
-    lowest = seen[0].low if seen else outage.lowest_charge_percent
-    return replace(outage, lowest_charge_percent=lowest, forecast_h=range_of(kept) or outage.forecast_h)
-
-
-def range_of(kept: Sequence[StoredForecast]) -> tuple[float, float, float] | None:
-    """The 10, 50 and 90 % hours of the first forecast that has all three."""
-    if not kept:
-        return None
-    hours = from_document(msgspec.json.decode(kept[0].document)).hours_remaining
-    if hours.p10 is None or hours.p50 is None or hours.p90 is None:
-        return None
-    return (hours.p10, hours.p50, hours.p90)
 
 
 def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> OutageLine:
@@ -68,6 +44,7 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
     else:
         happened = words("outages.returned", after=wording.hours(lasted_h))
     return OutageLine(
+        id=str(outage.start_ms),
         start=wording.clock(outage.start_ms, now_ms),
         end=words("outages.still") if end_ms is None else wording.clock(end_ms, now_ms),
         length=wording.hours(lasted_h),

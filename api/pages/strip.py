@@ -61,6 +61,7 @@ class StripData:
     water_ahead : (time, value) of the expected inflow
     reserve_at : p10, p50, p90 of the time at which the floor is reached
     events : labelled moments (transfers); water_scale : shown units in one stored unit of inflow
+    gaps : spans in which the charge was not heard, (from, to)
     """
 
     now_ms: int
@@ -82,6 +83,7 @@ class StripData:
     events: Sequence[tuple[int, str]]
     water_scale: float = 1.0
     marker: StripMarker | None = None
+    gaps: Sequence[tuple[int, int]] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,6 @@ from datetime import datetime
 from api.pages.historydata import flow_scale
 from api.pages.ports import PagePorts
 from api.pages.strip import ChargePoint, StripData, StripMarker, StripWords
-from api.pages.water import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 from api.pages.waterahead import water_ahead
 from forecaster.domain.forecast import Forecast, SurvivalPoint, chance_at
 from forecaster.domain.quantities import Quantity
@@ -18,6 +17,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
+from forecaster.water.by_runs import Step, hourly_depth, hourly_rate, inflow_steps, resampled
 
 BACK_H = 8.0
 LEAST_AHEAD_H = 10.0

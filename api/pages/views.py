@@ -12,9 +12,10 @@ from fastapi.responses import RedirectResponse
 from api.deliver.links import Tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, fleetstream, health, leaving, login, rehearsing, settingup, speech, trip
+from api.pages import assets, fleetstream, health, leaving, login, outageviews, rehearsing, settingup, speech, trip
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
+from api.pages.comparing import MOST
 from api.pages.edit import removing
 from api.pages.edit import views as editing
 from api.pages.fleetpage import Sought, fleet_page
@@ -44,6 +45,7 @@ router.include_router(fleetstream.router)
 router.include_router(health.router)
 router.include_router(leaving.router)
 router.include_router(login.router)
+router.include_router(outageviews.router)
 router.include_router(rehearsing.router)
 router.include_router(settingup.router)
 router.include_router(speech.router)
@@ -185,6 +187,7 @@ def outages(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, call
         outages=lines,
         zone=zone,
         ends=past_ends(ports, site, words),
+        most=MOST,
     )
 
 

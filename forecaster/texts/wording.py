@@ -84,9 +84,24 @@ class Wording:
         """A forecast moment within a sentence, rounded to what can be meant."""
         return self.within(self.meant(at_ms, now_ms), now_ms)
 
+    def full(self, at_ms: int) -> str:
+        """A moment with weekday, day, year and zone, whenever it is read: `Tue 3 Mar 2026, 02:12 CST`."""
+        at = self.local(at_ms)
+        return self.words(
+            "wording.full",
+            weekday=self.words("wording.weekdays").split()[at.weekday()],
+            day=at.day,
+            month=self.words("wording.months").split()[at.month - 1],
+            year=at.year,
+            clock=self.words("wording.clock.zone", clock=self._clock(at), zone=zone_name(at)),
+        )
+
+    def _clock(self, at: datetime) -> str:
+        return self.words("wording.clock", hour=at.hour, minute=at.minute)
+
     def _moment(self, form: str, at_ms: int, now_ms: int) -> str:
         at, now = self.local(at_ms), self.local(now_ms)
-        clock = self.words("wording.clock", hour=at.hour, minute=at.minute)
+        clock = self._clock(at)
         if self.zoned or at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
             clock = self.words("wording.clock.zone", clock=clock, zone=zone_name(at))
         days = (at.date() - now.date()).days

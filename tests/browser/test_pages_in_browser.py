@@ -26,7 +26,7 @@ from tests.scenario import NOW_MS, HeldClock, services
 PATHS = (
     "/", "/sites/larkspur", "/sites/larkspur/history", "/sites/larkspur/outages", "/sites/larkspur/alarms",
     "/sites/larkspur/telemetry", "/sites/larkspur/discharge", "/sites/larkspur/leaving", "/sites/larkspur/sizing",
-    "/sites/larkspur/trip",
+    "/sites/larkspur/trip", "/sites/larkspur/outages/latest", "/sites/larkspur/outages/latest/report",
     "/setup", "/sizing", "/login", "/offline", "/sites/nowhere",
 )  # fmt: skip
 AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}

@@ -83,6 +83,8 @@ def test_the_record(outlast: ApiClient) -> None:
     assert max(point.high or 0.0 for point in power.points) > 300.0
     (outage,) = outlast.outages("larkspur")
     assert outage.end is None
+    story = outlast.outage("larkspur", outage.id)
+    assert (story.outage.start, story.water.runs > 10) == (outage.start, True)
     assert len(outlast.forecasts("larkspur", NOW - DAY, NOW + DAY)) > 3
     table = b"".join(outlast.export("larkspur", RecordTable.RUNS, NOW - DAY, NOW + DAY)).decode()
     rows = list(csv.DictReader(io.StringIO(table)))

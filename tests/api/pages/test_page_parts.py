@@ -22,7 +22,6 @@ from api.pages.picture import NARROW, WIDE, Dot, PictureContents, Series, draw_p
 from api.pages.siteform import number_in
 from api.pages.strip import StripData, lying, nice, standing
 from api.pages.stripdata import StripWindow, in_hundred, strip_words
-from api.pages.water import hourly_depth, inflow_steps, resampled
 from forecaster.domain.errors import UsageError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import SeriesPoint
@@ -31,6 +30,7 @@ from forecaster.domain.site import Pit
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
+from forecaster.water.by_runs import hourly_depth, inflow_steps, resampled
 from tests.api.pagesample import site
 from tests.scenario import NOW_MS
 
