@@ -13,7 +13,7 @@ import typer
 from api.commands.common import AsJson, echo_json
 from api.offline.sizing_inputs import pack_from, site_of
 from api.tongue import spoken
-from collector.config.errors import read_toml
+from collector.config.toml_file import read_toml
 from collector.config.written import written
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load

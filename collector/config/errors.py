@@ -1,11 +1,9 @@
-"""Turns what pydantic and the TOML reader complain of into one ConfigError: file, key, problem, fix."""
+"""Turns what pydantic complains of into one ConfigError: file, key, problem, fix."""
 
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -14,41 +12,6 @@ from pydantic_core import ErrorDetails
 from collector.config.refused import Refused
 from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import Figure, Said, words
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """A TOML file as a dict; every failure is a ConfigError."""
-    return toml_text(path)[1]
-
-
-def toml_text(path: Path) -> tuple[str, dict[str, Any]]:
-    """The text of a TOML file, and the same as a dict; every failure is a ConfigError."""
-    try:
-        text = path.read_bytes().decode("utf-8")
-        return text, tomllib.loads(text)
-    except FileNotFoundError as error:
-        raise ConfigError(
-            str(path), "", Said("config.the_file_is_missing"), Said("config.create_it_or_name_another_place")
-        ) from error
-    except IsADirectoryError as error:
-        raise ConfigError(str(path), "", Said("config.it_is_a_folder"), Said("config.name_the_file_itself")) from error
-    except OSError as error:
-        raise ConfigError(
-            str(path),
-            "",
-            Said("config.it_cannot_be_read", strerror=error.strerror),
-            Said("config.mend_its_permissions"),
-        ) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError(
-            str(path), "", Said("config.byte_is_not_utf_8", start=error.start), Said("config.save_the_file_as_utf_8")
-        ) from error
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(
-            str(path), "", Said("config.not_toml", error=str(error)), Said("config.mend_that_line")
-        ) from error
-    except RecursionError as error:
-        raise ConfigError(str(path), "", Said("config.it_is_nested_too_deeply"), Said("config.flatten_it")) from error
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from collector.config.errors import read_toml
 from collector.config.site_file import site_from
+from collector.config.toml_file import read_toml
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Said
@@ -18,6 +18,9 @@ PLACE = re.compile(r".+?\.toml(: [a-z_]+(\[\d+\])?(?=[.:]))?")
 """File and section at the beginning of a line about a site file."""
 PART = re.compile(r"channels\[(\d+)\]")
 """Sections, beside the contacts, that can be left out of a site file without making the rest untrue."""
+
+MOST_FAULTY = 20
+"""Channels of a file that may be left out: each costs another reading of the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,8 @@ def find_sites(folder: Path, language: str) -> FoundSites:
 def lenient(content: dict[str, Any], file: str) -> Site:
     """A Site without those channels and contacts that cannot be read; its `set_aside` says what is wrong with them.
 
-    Errors: ConfigError where the rest is no site, or where no channel is left that tells of pump runs.
+    Errors: ConfigError where the rest is no site, where no channel is left that tells of pump runs, or where more than
+    MOST_FAULTY channels cannot be read.
     """
     whole, faults = deepcopy(content), list[ConfigError]()
     places: list[int] = []
@@ -89,6 +93,9 @@ def lenient(content: dict[str, Any], file: str) -> Site:
             part = PART.match(error.key)
             if part is None:
                 raise faults[0] if faults and error.key == "channels" else error from error
+            if len(faults) == MOST_FAULTY:
+                problem = Said("config.has_faulty_channels", most=MOST_FAULTY, first=f"{faults[0].key}")
+                raise ConfigError(file, "channels", problem, Said("config.mend_them_or_the_file")) from error
             place = int(part[1])
             places = places if faults else list(range(len(whole["channels"])))
             faults.append(

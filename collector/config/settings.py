@@ -13,10 +13,11 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from collector.config.addresses import EMBEDDED, broker_url, host_name, not_yes_no, public_address, store_url
-from collector.config.errors import config_error, nearest, read_toml
+from collector.config.errors import config_error, nearest
 from collector.config.set_aside import SetAside, find_sites
 from collector.config.site_file import load_site, site_toml
 from collector.config.site_model import Language
+from collector.config.toml_file import read_toml
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import SOURCE, Said

@@ -11,8 +11,9 @@ from typing import Any
 import tomli_w
 from pydantic import ValidationError
 
-from collector.config.errors import config_error, config_errors, nearest, read_toml
-from collector.config.site_model import ChannelSection, ContactSection, SiteModel, WeatherSection
+from collector.config.errors import config_error, config_errors, nearest
+from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
+from collector.config.toml_file import read_toml
 from collector.decode.units import conversion, hint
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES, Quantity
@@ -44,7 +45,7 @@ def load_site(path: Path, *, measured: bool = True, lenient: bool = False) -> Si
 def contacts_set_aside(content: dict[str, Any], file: str) -> tuple[dict[str, Any], tuple[str, ...]]:
     """The content without those contacts that cannot be used, and a line on each: one must not silence the others."""
     given = content.get("contacts")
-    if not isinstance(given, list):
+    if not isinstance(given, list) or len(given) > MOST_CONTACTS:
         return content, ()
     kept: list[Any] = []
     lines: list[str] = []

@@ -298,6 +298,9 @@ class AlarmsSection(Section):
         return self
 
 
+MOST_CONTACTS = 200
+"""Of one site; the lists of channels and loads have an end too, lest one file hold up the reading of the others."""
+
 QUIET = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
 
 
@@ -363,10 +366,10 @@ class SiteModel(Section):
     pump: PumpSection
     pit: PitSection = PitSection()
     pack: PackSection
-    loads: list[LoadSection] = Field(default=[])
-    channels: list[ChannelSection] = Field(default=[])
+    loads: list[LoadSection] = Field(default=[], max_length=200)
+    channels: list[ChannelSection] = Field(default=[], max_length=500)
     alarms: AlarmsSection = AlarmsSection()
-    contacts: list[ContactSection] = Field(default=[])
+    contacts: list[ContactSection] = Field(default=[], max_length=MOST_CONTACTS)
     weather: WeatherSection | None = None
     away: AwaySection | None = None
     pause: PauseSection | None = None

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.config.drafts import drafted
-from collector.config.errors import toml_text
+from collector.config.toml_file import toml_text
 from forecaster.domain.errors import ConfigError, Conflict, NotFound
 from forecaster.texts.catalogue import Said
 
