@@ -25,12 +25,21 @@ WITHOUT = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
 class BodyLimit:
-    """ASGI middleware: 413 for a body that is too large, 408 for one that is too slow; others are passed on."""
+    """ASGI middleware: 413 for a body that is too large, 408 for one that is too slow; others are passed on.
+
+    One whose length is told in two ways is 400 and ends the connection: what follows may be another's (RFC 9112, 6.1).
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and {b"content-length", b"transfer-encoding"} <= {
+            name for name, _ in scope["headers"]
+        }:
+            two = problem(400, Said("usage.the_body_has_two_lengths"), {"Connection": "close"})
+            await faced(Request(scope), two)(scope, receive, send)
+            return
         if scope["type"] != "http" or scope["method"] in WITHOUT:
             await self._app(scope, receive, send)
             return
