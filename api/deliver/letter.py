@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from api.deliver.chart import bars, chart_html, chart_text
+from api.deliver.marked import with_code
 from api.deliver.words import title
 from forecaster.alarms.plan import AlarmMessage
 from forecaster.domain.alarms import Priority
@@ -27,6 +28,7 @@ TEMPLATES = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
 )
+TEMPLATES.filters.update(code=with_code)
 
 
 @dataclass(frozen=True, slots=True)

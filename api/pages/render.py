@@ -12,6 +12,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
+from api.deliver.marked import with_code
 from api.pages.absent import absent_words
 from api.pages.contexts import Caller
 from api.pages.speech import words_of
@@ -34,6 +35,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.globals.update(static=static_url)
+    made.filters.update(code=with_code)
     return made
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from api.http.keyring import Rights, new_token
 from api.http.security import COOKIE
+from api.pages.render import HERE
 from api.process.services import Services
 from forecaster.domain.alarms import AlarmState, AlarmTransition, TransitionKind
 from forecaster.domain.discharge import DischargeTest, EndReason
@@ -29,7 +30,8 @@ from tests.api.pagesample import Tags, client, forecast, form_token, heard, publ
 from tests.scenario import NOW_MS, HeldClock, services
 
 MARKUP = "<script>alert(1)</script>\"'&<img src=x onerror=alert(2)>"
-PAGES = ("", "/history", "/outages", "/alarms", "/telemetry", "/sizing")
+PAGES = tuple(re.findall(r"\('\w+', '(/?\w*)'\)", (HERE / "templates" / "base.html").read_text(encoding="utf-8")))
+"""The pages of a site: those that have a tab."""
 
 
 @pytest.fixture
@@ -170,11 +172,12 @@ def test_pages_keep_a_strict_policy(held: Services, path: str) -> None:
 
 @pytest.mark.parametrize("code", languages())
 def test_no_page_shows_a_blank_that_was_not_filled_in(held: Services, code: str) -> None:
-    rooms = ("", "/history", "/outages", "/alarms", "/telemetry", "/discharge", "/leaving", "/sizing", "/health")
-    paths = [*(f"/sites/larkspur{room}" for room in rooms), "/", "/setup", "/sizing", "/login", "/offline", "/nowhere"]
+    paths = [*(f"/sites/larkspur{tail}" for tail in PAGES), "/", "/setup", "/sizing", "/login", "/offline", "/nowhere"]
     for path in paths:
         shown = client(held).get(path, headers={"accept-language": code}).text
-        assert re.findall(r"\{[a-z_]+(?::[^}]*)?\}", re.sub(r"(?s)<script.*?</script>|<[^>]*>", "", shown)) == [], path
+        said = re.sub(r"(?s)<script.*?</script>|<[^>]*>", "", shown)
+        assert re.findall(r"\{[a-z_]+(?::[^}]*)?\}", said) == [], path
+        assert "`" not in said, f"{path}: a command or a key is set as code"
 
 
 def test_every_picture_has_its_table_and_its_csv(held: Services) -> None:
