@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from typer._click.core import Command, Context
 from typer._click.formatting import HelpFormatter
+from typer.core import TyperGroup
 
 from api.tongue import spoken
 from forecaster.texts.catalogue import Words
@@ -45,6 +46,9 @@ class SpokenContext(Context):
 def worded(command: Command, path: str, say: Words) -> Command:
     """A command, and those below it, with the help that the catalogue has for it."""
     command.context_class = SpokenContext
+    command.options_metavar = say("command.options")
+    if isinstance(command, TyperGroup):
+        command.subcommand_metavar = say("command.below")
     command.help = say(f"command.{path}.help")
     for parameter in command.params:
         own = f"command.{path}.{parameter.name}"

@@ -52,6 +52,21 @@ def test_every_command_and_parameter_has_its_help(name: str, code: str) -> None:
         assert all(vars(parameter)["help"] for parameter in command.params)
 
 
+@pytest.mark.parametrize(
+    ("line", "usage"),
+    [
+        (["size", "--help"], "Uso: outlast size [OPCIONES] {SITE.toml}\n"),
+        (["alarms", "--help"], "Uso: outlast alarms [OPCIONES] ORDEN [ARGUMENTOS]...\n"),
+    ],
+)
+def test_the_first_line_of_a_help_text_is_in_the_language(
+    line: list[str], usage: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("OUTLAST_WORDS__LANGUAGE", "es")
+    assert main(line) == 0
+    assert capsys.readouterr().out.startswith(usage)
+
+
 def test_the_help_of_simulate_names_every_style() -> None:
     assert all(style.value in words()("command.any.style") for style in Style)
 
