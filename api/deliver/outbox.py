@@ -12,9 +12,9 @@ from forecaster.alarms.plan import (
     MAIL,
     PEOPLE_HOURS,
     PUSH,
-    WEBHOOK,
     AlarmMessage,
     Planner,
+    addresses_of,
     alarm_topic,
     delivery_key,
 )
@@ -52,11 +52,11 @@ def unserved_contacts(installation: Installation) -> list[str]:
 def known_to(installation: Installation, ledger: Ledger, channel: str) -> Callable[[str], bool]:
     """Whether a receiver of a channel is configured: in a site file, or subscribed."""
     sites = installation.sites.values()
-    fixed = {alarm_topic(site.id, kind) for site in sites for kind in (*AlarmKind, TEST)}
-    if channel == MAIL:
-        fixed = {contact.email for site in sites for contact in site.contacts if contact.email}
-    if channel == WEBHOOK:
-        fixed = {contact.webhook for site in sites for contact in site.contacts if contact.webhook}
+    if channel in HUBS:
+        fixed = {alarm_topic(site.id, kind) for site in sites for kind in (*AlarmKind, TEST)}
+    else:
+        contacts = (contact for site in sites for contact in site.contacts)
+        fixed = {address for contact in contacts for over, address in addresses_of(contact) if over == channel}
 
     def known(receiver: str) -> bool:
         if channel == PUSH:
@@ -109,9 +109,8 @@ def trial_messages(
     mine = {contact.name: contact.language for contact in site.contacts}
     receivers = [(channel, alarm_topic(site.id, TEST), "") for channel in HUBS]
     for contact in site.contacts:
-        addresses = (("mail", contact.email), ("webhook", contact.webhook))
-        receivers += [(channel, address, contact.name) for channel, address in addresses if address]
-    receivers += [("push", item.id, item.label) for item in ledger.subscriptions() if item.site in (None, site.id)]
+        receivers += [(channel, address, contact.name) for channel, address in addresses_of(contact)]
+    receivers += [(PUSH, item.id, item.label) for item in ledger.subscriptions() if item.site in (None, site.id)]
     planned = []
     for channel, receiver, name in receivers:
         if channel not in channels:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-from forecaster.alarms.plan import MAIL
+from forecaster.alarms.plan import MAIL, PUSH, addresses_of
 from forecaster.domain.records import PushSubscription
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words
@@ -54,11 +54,11 @@ def reachable(site: Site, channels: frozenset[str], subscriptions: Sequence[Push
     found = [
         (contact.name, channel)
         for contact in site.contacts
-        for channel, address in (("mail", contact.email), ("webhook", contact.webhook))
-        if address and channel in channels
+        for channel, _ in addresses_of(contact)
+        if channel in channels
     ]
     listening = [item.label for item in subscriptions if item.site in (None, site.id)]
-    return found + [(label, "push") for label in listening if "push" in channels]
+    return found + [(label, PUSH) for label in listening if PUSH in channels]
 
 
 def reach_warnings(

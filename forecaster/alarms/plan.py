@@ -89,6 +89,12 @@ class AlarmMessage:
         return msgspec.json.decode(body, type=AlarmMessage)
 
 
+def addresses_of(contact: Contact) -> list[tuple[str, str]]:
+    """A contact's addresses as (channel, address); a browser's subscriptions are in the ledger."""
+    found = ((MAIL, contact.email), (WEBHOOK, contact.webhook))
+    return [(channel, address) for channel, address in found if address]
+
+
 def alarm_topic(site: str, kind: str) -> str:
     """The MQTT topic of a site's alarm of one kind."""
     return f"outlast/{site}/alarm/{kind}"
@@ -182,8 +188,9 @@ class Planner:
         return owed
 
     def _addresses(self, contact: Contact) -> list[tuple[str, str]]:
-        found = [(MAIL, contact.email), (WEBHOOK, None if _takes_all(contact) else contact.webhook)]
-        return [(channel, address) for channel, address in found if address and channel in self.channels]
+        for_a_program = {WEBHOOK} if _takes_all(contact) else set()
+        wanted = self.channels - for_a_program
+        return [(channel, address) for channel, address in addresses_of(contact) if channel in wanted]
 
     def _to_program(self, transition: AlarmTransition, contact: Contact, now_ms: int) -> list[Delivery]:
         """Every transition at once, told to people or not, where a contact's webhook asks for it.
