@@ -44,7 +44,8 @@ class Words:
 
         The plural categories are those of Unicode CLDR, chosen by the value `n`.
         """
-        text = self.texts[key] if key in self.texts else self.texts[self._plural(key, values["n"])]
+        by_number = key not in self.texts and "n" in values
+        text = self.texts[self._plural(key, values["n"]) if by_number else key]
         if not values:
             return text
         said = self._filling.vformat(text, (), values)

@@ -98,8 +98,10 @@ def test_a_word_that_a_language_lacks_is_said_in_english() -> None:
     assert Words("es", TEXTS["es"])("mail.by") == "Hora límite:"
     with pytest.raises(KeyError):
         words("xx")
-    with pytest.raises(KeyError):
+    with pytest.raises(KeyError, match=r"no\.such\.word"):
         words("es")("no.such.word")
+    with pytest.raises(KeyError, match=r"no\.such\.word"):
+        words("es")("no.such.word", n=1)
 
 
 @pytest.mark.parametrize("code", languages())
