@@ -71,6 +71,12 @@ def test_sandia_curve_equals_the_published_vector() -> None:
     np.testing.assert_allclose(ours, pvlib.inverter.sandia(51.2, dc, inverter), rtol=1e-9, atol=1e-9)
 
 
+def test_every_chemistry_has_its_exponent() -> None:
+    """From 1, no loss, to 1.4, an aged flooded battery: what is commonly quoted. From memory."""
+    assert set(battery.PEUKERT) == set(Chemistry)
+    assert all(1.0 <= exponent <= 1.4 for exponent in battery.PEUKERT.values())
+
+
 @pytest.mark.parametrize(
     ("exponent", "current_a", "hours"),
     [(1.2, 5, 20.0), (1.2, 10, 8.706), (1.2, 20, 3.789), (1.2, 50, 1.262), (1.05, 10, 9.659), (1.05, 20, 4.665)],
