@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from api.pages.contexts import LogLine
 from api.pages.ports import PagePorts
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
 from forecaster.domain.alarms import OPEN, TransitionKind
-from forecaster.domain.quantities import STATES, Quantity
+from forecaster.domain.quantities import SPECS, STATES
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Channel, Site
 from forecaster.domain.times import HOUR_MS
@@ -108,21 +106,9 @@ def channel_name(channel: Channel, words: Words) -> str:
 
 def said(value: float, channel: Channel, wording: Wording, words: Words) -> str:
     """A stored value as text in the site's units."""
-    quantity = channel.quantity
-    if quantity in STATES:
+    if channel.quantity in STATES:
         return words("telemetry.yes" if value else "telemetry.no")
-    speakers: dict[Quantity, Callable[[float], str]] = {
-        Quantity.PACK_CHARGE: wording.percent,
-        Quantity.PUMP_ENERGY: wording.energy,
-        Quantity.WATER_LEVEL: wording.length,
-        Quantity.PACK_TEMPERATURE: wording.temperature,
-        Quantity.RAIN_DEPTH: wording.rain,
-        Quantity.RAIN_RATE: wording.rain,
-        Quantity.RAIN_EXPECTED: wording.rain,
-        Quantity.PUMP_CURRENT: lambda amperes: words("telemetry.amperes", n=words.number(amperes, 1)),
-        Quantity.PACK_VOLTAGE: lambda volts: words("telemetry.volts", n=words.number(volts, 1)),
-    }
-    return speakers.get(quantity, wording.watts)(value)
+    return wording.stored(value, SPECS[channel.quantity].unit)
 
 
 def refusal_page(ports: PagePorts, site: Site, words: Words) -> tuple[RefusalLine, ...]:

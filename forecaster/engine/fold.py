@@ -127,7 +127,7 @@ class Fold(msgspec.Struct):
             if quantity in _RUN_SOURCES:
                 self._run_source(at_ms, quantity, value, told)
             else:
-                _TAKERS[quantity](self, at_ms, key, value, told)
+                _TAKERS.get(quantity, Fold._plain)(self, at_ms, key, value, told)
             if hear is not None and told.evidence:
                 hear()
         if self.late_course.points:
@@ -391,10 +391,8 @@ _TAKERS: dict[Quantity, Callable[[Fold, int, str, float, FoldOutput], None]] = {
     Quantity.PACK_CHARGE: Fold._charge,
     Quantity.PACK_INPUT_POWER: Fold._input,
     Quantity.PACK_TEMPERATURE: Fold._temperature,
-    Quantity.PACK_VOLTAGE: Fold._plain,
-    Quantity.WATER_LEVEL: Fold._plain,
-    Quantity.HIGH_WATER: Fold._plain,
     Quantity.LOAD_POWER: Fold._load,
     Quantity.RAIN_DEPTH: Fold._rain_depth,
     Quantity.RAIN_RATE: Fold._rain_rate,
 }
+"""What tells the models something; of every other quantity the newest value and its rhythm are kept."""

@@ -6,6 +6,7 @@ argument. Missing values are worded as "not known", never as zero.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -264,6 +265,24 @@ class Wording:
             return self._said("rain_inches", None if value is None else value / 25.4, 2)
         return self._said("millimetres", value, 1)
 
+    def rain_rate(self, value: float | None) -> str:
+        """A rate of rain given in mm/h."""
+        if self.units is Units.US:
+            return self._said("rain_inches_per_hour", None if value is None else value / 25.4, 2)
+        return self._said("millimetres_per_hour", value, 1)
+
+    def amperes(self, value: float | None) -> str:
+        """A current given in A."""
+        return self._said("amperes", value, 1)
+
+    def volts(self, value: float | None) -> str:
+        """A voltage given in V."""
+        return self._said("volts", value, 1)
+
+    def stored(self, value: float, unit: str) -> str:
+        """A value in a unit that quantities are stored in (`forecaster.domain.quantities`). KeyError for any other."""
+        return _STORED[unit](self, value)
+
     def _said(self, key: str, value: float | None, decimals: int) -> str:
         if value is None:
             return self.words("wording.unknown")
@@ -277,3 +296,17 @@ class Wording:
         if len(items) == 1:
             return items[0]
         return self.words("wording.and", first=", ".join(items[:-1]), last=items[-1])
+
+
+_STORED: dict[str, Callable[[Wording, float | None], str]] = {
+    "%": Wording.percent,
+    "A": Wording.amperes,
+    "V": Wording.volts,
+    "W": Wording.watts,
+    "Wh": Wording.energy,
+    "degC": Wording.temperature,
+    "m": Wording.length,
+    "mm": Wording.rain,
+    "mm/hour": Wording.rain_rate,
+}
+"""How a value is said, by the unit that it is stored in."""

@@ -13,6 +13,29 @@ from forecaster.engine.evidence import FoldOutput, RainSpan
 from forecaster.engine.fold import Fold
 from tests.forecaster.cellar import START, site
 
+SAVED = (
+    "mains_present", "pump_power", "pump_current", "pump_energy", "pump_running", "pit_float", "water_level",
+    "high_water", "pack_charge", "pack_input_power", "pack_output_power", "pack_voltage", "pack_temperature",
+    "rain_depth", "rain_rate", "load_power",
+)  # fmt: skip
+"""Snapshots of installations hold readings under the places of their quantities in this row."""
+
+
+def test_a_quantity_keeps_the_place_under_which_snapshots_hold_its_readings() -> None:
+    """A new one comes last, or readings that an older release has saved would become those of another quantity."""
+    assert tuple(quantity.value for quantity in ORDER)[: len(SAVED)] == SAVED
+
+
+@pytest.mark.parametrize("code", range(len(ORDER)), ids=list(ORDER))
+def test_the_newest_value_of_every_quantity_is_kept(code: int) -> None:
+    """Also of one that tells the models nothing."""
+    quantity = ORDER[code]
+    fold = Fold.of(site(Quantity.PUMP_POWER, quantity))
+    fold.take([(START + n * MINUTE_MS, code, "", START + n * MINUTE_MS, 1.0) for n in range(3)], FoldOutput())
+    rhythm = fold.rhythm(quantity, quantity.value)
+    assert rhythm is not None
+    assert (rhythm.last_ms, rhythm.last_value) == (START + 2 * MINUTE_MS, 1.0)
+
 
 def told_of(quantity: Quantity, every_minutes: int, values: list[float]) -> list[RainSpan]:
     """What a fold hands on of values at a cadence."""

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecaster.domain.forecast import Quantiles
+from forecaster.domain.quantities import SPECS
 from forecaster.domain.site import Units
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.wording import Wording
@@ -119,3 +120,13 @@ def test_longer_spans_are_never_said_shorter(one: float, other: float) -> None:
 
     low, high = sorted((one, other))
     assert back(CHICAGO.duration(low)) <= back(CHICAGO.duration(high))
+
+
+def test_every_stored_value_is_said_in_its_own_unit() -> None:
+    """An inch is 25.4 mm (international yard and pound agreement of 1959); a rate is no depth."""
+    said = {unit: KOLKATA.stored(25.4, unit) for unit in {spec.unit for spec in SPECS.values()} - {""}}
+    assert said == {
+        "%": "25 %", "A": "25.4 A", "V": "25.4 V", "W": "25 W", "Wh": "25 Wh", "degC": "25 °C", "m": "25.40 m",
+        "mm": "25.4 mm", "mm/hour": "25.4 mm/h",
+    }  # fmt: skip
+    assert [CHICAGO.stored(25.4, unit) for unit in ("mm", "mm/hour")] == ["1.00 in", "1.00 in/h"]
