@@ -93,8 +93,8 @@ class Words:
         return said
 
     def number(self, value: float, decimals: int) -> str:
-        """A number with so many decimals, as the language writes it."""
-        return self.signs(f"{value:.{decimals}f}")
+        """A number with so many decimals, as the language writes it; nothing has no sign."""
+        return self.signs(f"{value:z.{decimals}f}")
 
     def signs(self, figure: str) -> str:
         """A figure with a decimal point, commas between thousands and a bare %, written with the language's signs."""

@@ -286,8 +286,7 @@ class Wording:
     def _said(self, key: str, value: float | None, decimals: int) -> str:
         if value is None:
             return self.words("wording.unknown")
-        rounded = round(value, decimals) + 0.0  # + 0.0 turns a rounded -0.0 into 0.0
-        return self.words(f"wording.{key}", n=self.words.number(rounded, decimals))
+        return self.words(f"wording.{key}", n=self.words.number(value, decimals))
 
     def listed(self, items: list[str]) -> str:
         """`a`, `a and b`, `a, b and c`."""

@@ -73,6 +73,7 @@ def test_a_text_that_differs_by_number_has_every_category_it_needs(code: str) ->
 def test_figures_take_the_signs_of_the_language() -> None:
     spanish = words("es")
     assert spanish.number(9.5, 1) == "9,5"
+    assert [spanish.number(value, 1) for value in (-0.04, -0.0, -0.06)] == ["0,0", "0,0", "-0,1"]
     assert spanish.again(Figure("12,480.5")) == f"12{NBSP}480,5"
     assert words().again(Figure("12,480.5")) == "12,480.5"
     assert Wording("Europe/Madrid", said_in=spanish).length(0.25) == "0,25 m"
