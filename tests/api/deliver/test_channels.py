@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import fields
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import pytest
 
@@ -26,7 +26,7 @@ def test_every_channel_has_its_name(code: str) -> None:
 
 
 def test_every_channel_to_people_but_the_browsers_has_an_address_in_the_site_file() -> None:
-    texts = {field.name: field.name for field in fields(Contact) if field.type == "str | None"}
+    texts: dict[str, Any] = {field.name: field.name for field in fields(Contact) if field.type == "str | None"}
     assert {channel for channel, _ in addresses_of(Contact("owner", **texts))} == TO_PEOPLE - {PUSH}
 
 
