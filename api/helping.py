@@ -54,9 +54,21 @@ def worded(command: Command, path: str, say: Words) -> Command:
         own = f"command.{path}.{parameter.name}"
         parameter_help = say(own if own in say else f"command.any.{parameter.name}")
         vars(parameter)["help"] = parameter_help
+        if parameter.metavar is not None:
+            parameter.metavar = _placed(parameter.metavar, say)
     for name, below in getattr(command, "commands", {}).items():
         worded(below, f"{path}.{name}", say)
     return command
+
+
+def _placed(metavar: str, say: Words) -> str:
+    """What stands for a value, `NAME:WATTS`, in the language."""
+
+    def place(found: re.Match[str]) -> str:
+        key = f"command.place.{found[0].lower()}"
+        return say(key) if key in say else found[0]
+
+    return re.sub(r"[A-Z_]+", place, metavar)
 
 
 def _remarked(said: str) -> str:

@@ -55,7 +55,7 @@ def test_every_command_and_parameter_has_its_help(name: str, code: str) -> None:
 @pytest.mark.parametrize(
     ("line", "usage"),
     [
-        (["size", "--help"], "Uso: outlast size [OPCIONES] {SITE.toml}\n"),
+        (["size", "--help"], "Uso: outlast size [OPCIONES] {CASA.toml}\n"),
         (["alarms", "--help"], "Uso: outlast alarms [OPCIONES] ORDEN [ARGUMENTOS]...\n"),
     ],
 )
@@ -106,7 +106,7 @@ def test_a_file_that_cannot_be_read_names_no_language(tmp_path: Path, text: str)
     [
         (["run", "--config", "/nowhere"], "outlast run: /nowhere: no existe esa carpeta; indique una instalación"),
         (["forecats"], "outlast: no hay ninguna orden 'forecats'; ¿quería decir `outlast forecast`?"),
-        (["size"], "outlast size: Falta el argumento 'SITE.toml'; `outlast size --help` dice más"),
+        (["size"], "outlast size: Falta el argumento 'CASA.toml'; `outlast size --help` dice más"),
         (["size", "x.toml", "--charge", "a"], "Valor no válido para '--charge': 'a' no es un número; escríbalo como"),
         (["collect", "--share", "7/5"], "--share '7/5' no es una parte; escríbala como 2/5"),
     ],
