@@ -181,6 +181,8 @@ def site_out(
     whole = msgspec.to_builtins(site)
     return {
         **{key: whole[key] for key in ("id", "name", "timezone", "units", "pump", "pit", "pack", "loads")},
+        "packs": whole["packs"],
+        "pack_arrangement": whole["arrangement"],
         "channels": [channel_out(c, latest.get((c.quantity, c.of)), now_ms) for c in site.channels],
         "forecast": document,
         "away": None if site.away is None else {"from": site.away.first, "until": site.away.last},

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
 
 from api.http.shapes import Number, Shape, Time, derived
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority
-from forecaster.domain.forecast import ChargeAhead, Coverage, DrawParts, Forecast, Quantiles, SurvivalPoint, Water
+from forecaster.domain.forecast import (
+    ChargeAhead,
+    Coverage,
+    DrawParts,
+    Forecast,
+    PackNow,
+    Quantiles,
+    SurvivalPoint,
+    Water,
+)
 
 
 @derived(Quantiles)
@@ -47,6 +56,11 @@ class CoverageOut(Shape):
 @derived(ChargeAhead)
 class DrainPoint(Shape):
     """Expected charge ahead, %."""
+
+
+@derived(PackNow)
+class PackNowOut(Shape):
+    """One of several packs: what it does, and what it adds."""
 
 
 @derived(Forecast)
@@ -113,12 +127,14 @@ class SiteOut(Shape):
     units: Literal["metric", "us"]
     pump: dict[str, float | str | list[float] | None]
     pit: dict[str, Number]
-    pack: dict[str, float | str | None]
+    pack: dict[str, float | str | None] = Field(description="Of several packs, all of them taken together.")
     loads: list[dict[str, float | str | None]]
     channels: list[ChannelOut]
     forecast: ForecastOut | None
     away: dict[str, str] | None = Field(None, description="The days, from and until, on which others look after it.")
     paused_until: str | None = Field(None, description="Before this day no alarm but high water is raised.")
+    packs: list[dict[str, Any]] = Field([], description="Each of several packs: its id, and its plate as `pack`.")
+    pack_arrangement: Literal["parallel", "in_turn"] | None = None
 
 
 class ForecastsOut(Shape):

@@ -24,8 +24,9 @@ _ANY_PUMP = {"rated_voltage_v": 120.0, "horsepower": 0.33}
 
 def pack_from(content: Mapping[str, Any], file: str) -> Pack:
     """A pack from a site file, a file with a [pack] table alone, or such a table. ConfigError naming the key."""
-    table = content.get("pack", content)
-    whole = {"id": "pack", "name": "pack", "timezone": "UTC", "pump": _ANY_PUMP, "pack": table}
+    several = {key: content[key] for key in ("packs", "pack_arrangement") if key in content}
+    given = several if "packs" in several else {"pack": content.get("pack", content)}
+    whole = {"id": "pack", "name": "pack", "timezone": "UTC", "pump": _ANY_PUMP, **given}
     return site_from(whole, file, measured=False).pack
 
 

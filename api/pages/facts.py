@@ -61,6 +61,12 @@ def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) 
             "now.charge_says", percent=f"{forecast.charge_percent:.0f}", energy=wording.energy(forecast.usable_wh)
         )
         found.append(Fact(words("now.charge"), said))
+    for pack in forecast.packs:
+        role = words(f"now.pack_role.{pack.role}")
+        percent = "" if pack.charge_percent is None else f"{pack.charge_percent:.0f}"
+        said = role if not percent else words("now.pack_one_says", percent=percent, role=role)
+        energy = "" if not pack.usable_wh else words("now.pack_one_usable", energy=wording.energy(pack.usable_wh))
+        found.append(Fact(words("now.pack_one", pack=pack.id), said, energy))
     empty = at(forecast, forecast.hours_to_empty.p50)
     if empty is not None:
         found.append(Fact(words("now.empty"), words("now.empty_says", middle=wording.about(empty, now_ms))))

@@ -15,6 +15,7 @@ from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.health.told import season_belief, storm_rate
+from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import GALLON_L, INCH_M, Wording
 from forecaster.water.by_runs import Step, hourly_depth, hourly_rate
@@ -84,7 +85,7 @@ def series_of(
     """One measured quantity as a series; none where no channel measures it."""
     if not site.has(quantity):
         return ()
-    points = ports.store.series(site.id, quantity, span.start_ms, span.end_ms, span.points)
+    points = house_series(ports.store, site, quantity, span.start_ms, span.end_ms, span.points)
     dots = [Dot(p.time_ms, p.time_ms + span.bucket_ms, p.low, p.high, p.mean) for p in points]
     return (Series(words(f"quantity.{quantity.value}"), style, dots),)
 
@@ -177,7 +178,7 @@ def rain_plot(ports: PagePorts, site: Site, span: TimeSpan, words: Words, wordin
     if not site.has(quantity):
         return Plot("rain", (), wording.rain, "mm")
     hours = max(1, (span.end_ms - span.start_ms) // HOUR_MS)
-    points = ports.store.series(site.id, quantity, span.start_ms, span.end_ms, hours)
+    points = house_series(ports.store, site, quantity, span.start_ms, span.end_ms, hours)
     steps = hourly_depth(points) if quantity is Quantity.RAIN_DEPTH else hourly_rate(points)
     if span.end_ms - span.start_ms > 8 * DAY_MS:
         steps = by_day(steps)

@@ -22,7 +22,7 @@ def outage_page(ports: PagePorts, site: Site, words: Words) -> tuple[OutageLine,
     """Every outage, newest first."""
     now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    outages = (so_far(ports.store, ports.ledger, outage, now_ms) for outage in ports.ledger.outages(site.id))
+    outages = (so_far(ports.store, ports.ledger, site, outage, now_ms) for outage in ports.ledger.outages(site.id))
     return tuple(outage_line(outage, wording, words, now_ms) for outage in outages)
 
 

@@ -15,6 +15,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 from forecaster.water.by_runs import Step, hourly_depth, hourly_rate, inflow_steps, resampled
@@ -100,7 +101,7 @@ def at(forecast: Forecast, hours: float | None) -> int | None:
 
 def charge_points(ports: PagePorts, site: Site, view: StripWindow) -> list[ChargePoint]:
     """The measured charge, thinned without losing extremes."""
-    points = ports.store.series(site.id, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
+    points = house_series(ports.store, site, Quantity.PACK_CHARGE, view.start_ms, view.now_ms + 1, 160)
     return [(point.time_ms, point.mean) for point in points]
 
 

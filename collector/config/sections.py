@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -15,6 +15,15 @@ class Section(BaseModel):
     """A strict section: unknown keys, text in place of a number, and numbers that are not finite are errors."""
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=False)
+
+
+def member_of(kind: Any) -> BeforeValidator:
+    """Turns TOML text into the member of an enumeration before strict checking."""
+
+    def member(value: object) -> object:
+        return kind(value) if isinstance(value, str) and value in {m.value for m in kind} else value
+
+    return BeforeValidator(member)
 
 
 def _day(value: object) -> object:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,12 @@ import tomli_w
 from pydantic import ValidationError
 
 from collector.config.errors import config_error, config_errors, nearest
+from collector.config.plates import check_pack_channels, named_packs
 from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
 from collector.config.toml_file import read_toml
 from collector.decode.units import conversion, hint
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES, Quantity
+from forecaster.domain.quantities import PACK_QUANTITIES, RUN_SOURCES, SPECS, STATES, Quantity
 from forecaster.domain.site import (
     AlarmLimits,
     Away,
@@ -30,6 +32,7 @@ from forecaster.domain.site import (
     Site,
     WeatherService,
 )
+from forecaster.pack.bank import taken_together
 from forecaster.texts.catalogue import Said
 
 
@@ -81,9 +84,13 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         raise config_error(error, SiteModel, file) from error
     load_names = _unique([load.name for load in model.loads], "loads", file)
     _unique([contact.name for contact in model.contacts], "contacts", file)
+    packs = named_packs(model.packs, file)
+    subjects = Subjects(load_names, [named.id for named in packs])
     channels = tuple(
-        _channel(section, f"channels[{place}]", load_names, file) for place, section in enumerate(model.channels)
+        _channel(section, f"channels[{place}]", subjects, file) for place, section in enumerate(model.channels)
     )
+    if measured:
+        check_pack_channels(packs, channels, file)
     if measured and not any(channel.quantity in RUN_SOURCES for channel in channels):
         names = ", ".join(quantity.value for quantity in RUN_SOURCES)
         raise ConfigError(
@@ -103,7 +110,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         longitude=model.longitude,
         pump=Pump(**(pump.model_dump() | {"rated_current_a": _range(pump.rated_current_a)})),
         pit=Pit(area_m2=area, drawdown_m=pit.drawdown_m, freeboard_m=pit.freeboard_m),
-        pack=Pack(**model.pack.model_dump()),
+        pack=taken_together(packs) if model.pack is None else Pack(**model.pack.model_dump()),
         loads=tuple(Load(**load.model_dump()) for load in model.loads),
         channels=channels,
         alarms=AlarmLimits(alarms.low_reserve_h, alarms.critical_reserve_h, dict(alarms.limits), frozenset(alarms.off)),
@@ -114,6 +121,8 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         groups=tuple(model.groups),
         away=away,
         paused_until=None if model.pause is None else model.pause.until,
+        packs=packs,
+        arrangement=model.pack_arrangement,
     )
 
 
@@ -134,10 +143,12 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
 
     tried(lambda: _unique(names, "loads", file))
     tried(lambda: _unique([contact.name for contact in model.contacts], "contacts", file))
+    tried(lambda: named_packs(model.packs, file))
+    subjects = Subjects(names, [section.id for section in model.packs])
     tried(lambda: _weather(model.weather, file))
     found += _away(model, file)[1]
     for place, section in enumerate(model.channels):
-        tried(partial(_channel, section, f"channels[{place}]", names, file))
+        tried(partial(_channel, section, f"channels[{place}]", subjects, file))
     if not found:
         tried(lambda: site_from(content, file))
     return found
@@ -194,27 +205,46 @@ def _weather(section: WeatherSection | None, file: str) -> WeatherService | None
     return WeatherService(**section.model_dump())
 
 
-def _channel(section: ChannelSection, key: str, load_names: Sequence[str], file: str) -> Channel:
+@dataclass(frozen=True, slots=True)
+class Subjects:
+    """The names that a channel's `of` may give: of loads, and of packs where there are several."""
+
+    loads: Sequence[str]
+    packs: Sequence[str]
+
+
+def _check_subject(section: ChannelSection, called: str, key: str, known: Subjects, file: str) -> None:
+    of_pack = bool(known.packs) and section.quantity in PACK_QUANTITIES
+    if section.quantity is not Quantity.LOAD_POWER and not of_pack:
+        if section.of:
+            raise ConfigError(
+                file,
+                f"{key}.of",
+                Said("config.is_not_of_a_load", called=called),
+                Said("config.remove_it_or_make_it_load"),
+            )
+        return
+    names = known.packs if of_pack else known.loads
+    if section.of in names:
+        return
+    kind = "pack" if of_pack else "load"
+    close = nearest(section.of, names)
+    fix = (
+        Said("config.name_one_of", names=", ".join(names)) if names else Said("config.describe_the_load_in_loads_first")
+    )
+    problem = (
+        Said(f"config.does_not_say_of_which_{kind}", called=called)
+        if not section.of
+        else Said(f"config.there_is_no_{kind}", of=section.of)
+    )
+    raise ConfigError(file, f"{key}.of", problem, Said("config.did_you_mean", close=close) if close else fix)
+
+
+def _channel(section: ChannelSection, key: str, known: Subjects, file: str) -> Channel:
     quantity = section.quantity
     called = Said("config.channel_from", quantity=quantity.value, topic=section.topic)
     _check_unit(section, called, key, file)
-    if quantity is not Quantity.LOAD_POWER and section.of:
-        raise ConfigError(
-            file, f"{key}.of", Said("config.is_not_of_a_load", called=called), Said("config.remove_it_or_make_it_load")
-        )
-    if quantity is Quantity.LOAD_POWER and section.of not in load_names:
-        close = nearest(section.of, load_names)
-        known = (
-            Said("config.name_one_of", names=", ".join(load_names))
-            if load_names
-            else Said("config.describe_the_load_in_loads_first")
-        )
-        problem = (
-            Said("config.does_not_say_of_which_load", called=called)
-            if not section.of
-            else Said("config.there_is_no_load", of=section.of)
-        )
-        raise ConfigError(file, f"{key}.of", problem, Said("config.did_you_mean", close=close) if close else known)
+    _check_subject(section, called, key, known, file)
     if section.decimal == "," and quantity in STATES:
         raise ConfigError(
             file, f"{key}.decimal", Said("config.is_yes_or_no_not_a", called=called), Said("config.remove_decimal")
@@ -300,11 +330,16 @@ def site_toml(site: Site) -> str:
             "longitude": site.longitude,
             "language": site.language,
             "groups": list(site.groups) or None,
+            "pack_arrangement": None if site.arrangement is None else site.arrangement.value,
         }
     )
     content["pump"] = _fields(site.pump) | _filled({"rated_current_a": _current_toml(site.pump.rated_current_a)})
     content["pit"] = _fields(site.pit)
-    content["pack"] = _fields(site.pack)
+    content |= (
+        {"packs": [{"id": one.id, **_fields(one.pack)} for one in site.packs]}
+        if site.packs
+        else {"pack": _fields(site.pack)}
+    )
     content["loads"] = [_fields(load) for load in site.loads]
     content["channels"] = [_channel_toml(channel) for channel in site.channels]
     content["alarms"] = _alarms_toml(site.alarms)

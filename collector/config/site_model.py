@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from collector.config.addresses import is_web_address
+from collector.config.plates import PackSection, PacksSection, PlateSection, arranged, one_or_several, several
 from collector.config.reach import host_of, mailbox_of
 from collector.config.refused import Refused
-from collector.config.sections import AwaySection, PauseSection, Section
+from collector.config.sections import AwaySection, PauseSection, Section, member_of
 from collector.config.webhook_template import checked
-from collector.config.written import as_number
 from collector.decode.jsonpath import compile_path
 from collector.decode.topics import filter_problem
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import Chemistry, PayloadFormat, Units, WeeklyLetter
+from forecaster.domain.site import Arrangement, PayloadFormat, Units, WeeklyLetter
 from forecaster.texts.catalogue import Said, languages
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
@@ -83,15 +83,6 @@ def _mailbox(text: str) -> str:
         ) from error
 
 
-def _enum(kind: Any) -> BeforeValidator:
-    """Turns TOML text into the member of an enumeration before strict checking."""
-
-    def member(value: object) -> object:
-        return kind(value) if isinstance(value, str) and value in {m.value for m in kind} else value
-
-    return BeforeValidator(member)
-
-
 def _pattern(text: str) -> str:
     try:
         groups = re.compile(text).groups
@@ -112,15 +103,6 @@ Language = Annotated[str, AfterValidator(_language)]
 Webhook = Annotated[str, AfterValidator(_webhook)]
 Mailbox = Annotated[str, AfterValidator(_mailbox)]
 Word = str | int | float | bool
-
-
-class PlateSection(Section):
-    """A strict section that also reads numbers as people write them: horsepower = "1/3", diameter_m = '18"'."""
-
-    @model_validator(mode="before")
-    @classmethod
-    def _written(cls, data: Any) -> Any:
-        return {key: as_number(key, value) for key, value in data.items()} if isinstance(data, dict) else data
 
 
 class PumpSection(PlateSection):
@@ -193,30 +175,6 @@ class PitSection(PlateSection):
         return self
 
 
-class PackSection(PlateSection):
-    """[pack]"""
-
-    capacity_wh: float = Field(gt=0, le=1e7, examples=["1024"])
-    continuous_w: float | None = Field(default=None, gt=0, le=1e6, examples=["900"])
-    surge_w: float | None = Field(default=None, gt=0, le=1e6, examples=["1800"])
-    continuous_va: float | None = Field(default=None, gt=0, le=1e6, examples=["1000"])
-    surge_s: float | None = Field(default=None, gt=0, le=3600, examples=["2"])
-    output_voltage_v: float | None = Field(default=None, gt=0, le=1000, examples=["120"])
-    inverter_efficiency: float | None = Field(default=None, gt=0.2, le=1, examples=["0.88"])
-    idle_w: float | None = Field(default=None, ge=0, le=1000, examples=["9"])
-    reserve_percent: float = Field(default=10.0, ge=0, lt=100, examples=["10"])
-    extra_capacity_wh: float = Field(default=0.0, ge=0, le=1e7, examples=["0"])
-    charge_w: float | None = Field(default=None, gt=0, le=1e6, examples=["500"])
-    chemistry: Annotated[Chemistry, _enum(Chemistry)] = Field(default=Chemistry.LITHIUM, examples=['"lithium"'])
-    price: float | None = Field(default=None, ge=0, examples=["799"])
-
-    @model_validator(mode="after")
-    def _surge(self) -> Self:
-        if self.continuous_w is not None and self.surge_w is not None and self.surge_w < self.continuous_w:
-            raise Refused(Said("config.surge_w_is_below_continuous_w"), Said("config.look_at_the_nameplate_again"))
-        return self
-
-
 class LoadSection(Section):
     """[[loads]]"""
 
@@ -237,12 +195,12 @@ class LoadSection(Section):
 class ChannelSection(Section):
     """[[channels]]"""
 
-    quantity: Annotated[Quantity, _enum(Quantity)] = Field(examples=['"pump_power"'])
+    quantity: Annotated[Quantity, member_of(Quantity)] = Field(examples=['"pump_power"'])
     topic: Annotated[str, AfterValidator(_filter)] = Field(examples=['"cellar/plug/state"'])
     value: str | None = Field(default=None, min_length=1, examples=['"$.power"'])
     unit: str | None = Field(default=None, examples=['"W"'])
     time: Path_ | None = Field(default=None, examples=['"$.time"'])
-    format: Annotated[PayloadFormat, _enum(PayloadFormat)] = Field(default=PayloadFormat.AUTO, examples=['"auto"'])
+    format: Annotated[PayloadFormat, member_of(PayloadFormat)] = Field(default=PayloadFormat.AUTO, examples=['"auto"'])
     true_words: list[Word] | None = Field(default=None, alias="true", min_length=1, examples=['["ON"]'])
     false_words: list[Word] | None = Field(default=None, alias="false", min_length=1, examples=['["OFF"]'])
     max_silence_s: float | None = Field(default=None, gt=0, examples=["180"])
@@ -285,10 +243,10 @@ class AlarmsSection(Section):
 
     low_reserve_h: float | None = Field(default=None, gt=0, le=336, examples=["6"])
     critical_reserve_h: float | None = Field(default=None, gt=0, le=336, examples=["2"])
-    limits: dict[Annotated[AlarmKind, _enum(AlarmKind)], float] = Field(
+    limits: dict[Annotated[AlarmKind, member_of(AlarmKind)], float] = Field(
         default_factory=dict, examples=["{ pump-overrun = 120 }"]
     )
-    off: list[Annotated[AlarmKind, _enum(AlarmKind)]] = Field(default_factory=list, examples=['["test-due"]'])
+    off: list[Annotated[AlarmKind, member_of(AlarmKind)]] = Field(default_factory=list, examples=['["test-due"]'])
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -310,7 +268,7 @@ class ContactSection(Section):
     name: str = Field(min_length=1, max_length=64, examples=['"owner"'])
     email: Mailbox | None = Field(default=None, examples=['"owner@example.org"'])
     webhook: Webhook | None = Field(default=None, examples=['"https://example.org/hook"'])
-    minimum_priority: Annotated[Priority, _enum(Priority)] = Field(default=Priority.LOW, examples=['"high"'])
+    minimum_priority: Annotated[Priority, member_of(Priority)] = Field(default=Priority.LOW, examples=['"high"'])
     quiet_hours: str | None = Field(default=None, examples=['"22:00-07:00"'])
     after_min: float = Field(default=0.0, ge=0, le=1440, examples=["15"])
     webhook_secret: str | None = Field(default=None, min_length=8, examples=['"a long secret"'])
@@ -326,7 +284,9 @@ class ContactSection(Section):
     language: Language | None = Field(default=None, examples=['"en"'])
     phone: str | None = Field(default=None, pattern=r"^[+0-9(][0-9 ()./-]{2,38}[0-9]$", examples=['"+1 555 0100"'])
     hours_to_reach: float | None = Field(default=None, ge=0, le=240, examples=["0.5"])
-    weekly_letter: Annotated[WeeklyLetter, _enum(WeeklyLetter)] | None = Field(default=None, examples=['"homeowner"'])
+    weekly_letter: Annotated[WeeklyLetter, member_of(WeeklyLetter)] | None = Field(
+        default=None, examples=['"homeowner"']
+    )
 
     @model_validator(mode="after")
     def _reachable(self) -> Self:
@@ -360,12 +320,16 @@ class SiteModel(Section):
     id: str = Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$", examples=['"larkspur"'])
     name: str = Field(min_length=1, max_length=120, examples=['"Larkspur Lane cellar"'])
     timezone: str = Field(examples=['"America/Chicago"'])
-    units: Annotated[Units, _enum(Units)] = Field(default=Units.METRIC, examples=['"metric"'])
+    units: Annotated[Units, member_of(Units)] = Field(default=Units.METRIC, examples=['"metric"'])
     latitude: float | None = Field(default=None, ge=-90, le=90, examples=["41.9"])
     longitude: float | None = Field(default=None, ge=-180, le=180, examples=["-87.7"])
     pump: PumpSection
     pit: PitSection = PitSection()
-    pack: PackSection
+    packs: list[PacksSection] = Field(default=[], max_length=8)
+    pack: PackSection | None = Field(default=None, validate_default=True)
+    pack_arrangement: Annotated[Arrangement, member_of(Arrangement)] | None = Field(
+        default=None, validate_default=True, examples=['"parallel"']
+    )
     loads: list[LoadSection] = Field(default=[], max_length=200)
     channels: list[ChannelSection] = Field(default=[], max_length=500)
     alarms: AlarmsSection = AlarmsSection()
@@ -377,6 +341,21 @@ class SiteModel(Section):
     groups: list[Annotated[str, Field(min_length=1, max_length=40)]] = Field(
         default=[], max_length=10, examples=['["north round"]']
     )
+
+    @field_validator("packs")
+    @classmethod
+    def _packs(cls, value: list[PacksSection]) -> list[PacksSection]:
+        return several(value)
+
+    @field_validator("pack")
+    @classmethod
+    def _pack(cls, value: PackSection | None, known: ValidationInfo) -> PackSection | None:
+        return one_or_several(value, known.data.get("packs"))
+
+    @field_validator("pack_arrangement")
+    @classmethod
+    def _arrangement(cls, value: Arrangement | None, known: ValidationInfo) -> Arrangement | None:
+        return arranged(value, known.data.get("packs"))
 
     @field_validator("timezone")
     @classmethod

@@ -11,4 +11,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 def site_schema() -> dict[str, Any]:
     """The schema in the 2020-12 dialect. What it cannot express (valid paths, time zones) `outlast check` checks."""
-    return {"$schema": DIALECT, **SiteModel.model_json_schema(by_alias=True), "title": "Outlast site file"}
+    schema = SiteModel.model_json_schema(by_alias=True)
+    schema["properties"]["pack"] = {"$ref": "#/$defs/PackSection"}
+    schema["oneOf"] = [{"required": ["pack"]}, {"required": ["packs", "pack_arrangement"]}]
+    return {"$schema": DIALECT, **schema, "title": "Outlast site file"}

@@ -7,8 +7,10 @@ from forecaster.alarms.meant import is_meant, is_rehearsed
 from forecaster.alarms.rules_pump import ASLEEP_W, output_is_off
 from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
+from forecaster.domain.forecast import Forecast, PackRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
+from forecaster.domain.site import Arrangement
 
 INFERRED_DELAY_S = 180.0
 """On-delay of a mains failure that is inferred, not reported [s]."""
@@ -104,7 +106,7 @@ def reserve_reached(seen: AlarmEvidence) -> Judgement:
 
 
 def pack_output_off(seen: AlarmEvidence) -> Judgement:
-    """There is charge left, but the pack carries nothing when something should draw power."""
+    """There is charge left, but the pack, or one of several, carries nothing when something should draw power."""
     if seen.blind:
         return UNKNOWN
     if output_is_off(seen):
@@ -112,10 +114,39 @@ def pack_output_off(seen: AlarmEvidence) -> Judgement:
         if charge is not None and charge <= EMPTY_PERCENT and seen.on_pack:
             return HOLD  # empty: there is nothing left to carry with, and reserve-reached has told so
         return Judgement(Verdict.ON, "pack" if seen.on_pack else "mains")
+    one = _one_of_several(seen)
+    if one is not None:
+        return one
     output_w = seen.status.pack_output_w
     if seen.status.pack_carrying or (output_w is not None and output_w >= ASLEEP_W):
         return OFF
     return OFF if seen.status.running_since_ms is not None else UNKNOWN
+
+
+def idle_packs(forecast: Forecast) -> tuple[PackRole, list[str]] | None:
+    """Packs that do not carry though they should, while another one carries: off before empty. None where all do."""
+    for role in (PackRole.OFF, PackRole.EMPTY):
+        names = [pack.id for pack in forecast.packs if pack.role is role]
+        if names:
+            return role, names
+    return None
+
+
+def _one_of_several(seen: AlarmEvidence) -> Judgement | None:
+    """One of several packs carries nothing while another one does. Packs that carry in turn are meant to run empty."""
+    found = idle_packs(seen.forecast)
+    if found is None:
+        return None
+    if found[0] is PackRole.OFF:
+        return (
+            Judgement(Verdict.ON, "one", Priority.HIGH)
+            if seen.on_pack
+            else Judgement(Verdict.ON, "one-mains", Priority.MEDIUM)
+        )
+    carried = any(pack.role is PackRole.CARRYING for pack in seen.forecast.packs)
+    if seen.on_pack and carried and seen.site.arrangement is Arrangement.PARALLEL:
+        return Judgement(Verdict.ON, "one-empty", Priority.MEDIUM)
+    return None
 
 
 def pack_not_charging(seen: AlarmEvidence) -> Judgement:

@@ -112,7 +112,10 @@ MEASURES: Mapping[AlarmKind, str] = {
     ),
     _K.PUMP_POWER_ABNORMAL: "running power away from the learnt median",
     _K.LOAD_AT_RATING: "running power sits at the pack's continuous rating",
-    _K.PACK_OUTPUT_OFF: "charge left, but the output carries nothing when due",
+    _K.PACK_OUTPUT_OFF: (
+        "charge left, but the output carries nothing when due (of several packs one, while another one carries: high,"
+        " on mains medium)"
+    ),
     _K.PACK_NOT_CHARGING: "charge on mains while it does not rise (from 75 %: and is below where it rested)",
     _K.PACK_TEMPERATURE: "pack temperature (or below 0 degC for lithium, clearing above 2)",
     _K.TELEMETRY_SILENT: "silence beyond the normal rhythm (two thirds of the limit on the pack)",

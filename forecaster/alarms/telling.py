@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_channels import unheard
 from forecaster.alarms.rules_health import gravest_part
+from forecaster.alarms.rules_supply import idle_packs
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmText
 from forecaster.domain.site import Site
@@ -85,7 +86,7 @@ class Voice:
         return AlarmWords(
             headline=named(self._form(variants, kind.value, facts), self.site.name, self.words),
             action=self._form([f"{key}.action" for key in variants], f"{kind}.action", facts),
-            consequence=self.words(f"alarm.{kind}.consequence"),
+            consequence=self._form([f"{key}.consequence" for key in variants], f"{kind}.consequence", {}),
             by_ms=by_ms,
         )
 
@@ -160,6 +161,7 @@ class Voice:
             "water": self.words("alarm.water"),
             "clock": self.words.again(status.clock_suspect or ""),
             "trouble": self.words.again((seen.outside.trouble or seen.outside.broker) or ""),
+            "packs": say.listed((idle_packs(forecast) or (None, []))[1]),
             "frozen": say.listed([self.words(f"measured.{quantity.value}") for quantity in status.frozen]),
         }
         if forecast.full_at_ms is not None:

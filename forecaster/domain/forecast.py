@@ -112,6 +112,27 @@ class ChargeAhead:
     p90: float = field(metadata=written(1))
 
 
+class PackRole(StrEnum):
+    """What one of several packs does."""
+
+    READY = "ready"  # the mains carries
+    CARRYING = "carrying"
+    WAITING = "waiting"  # its turn comes after another one's
+    EMPTY = "empty"
+    OFF = "off"  # has charge left, and carries nothing while another one does
+    SILENT = "silent"  # not heard, and not counted on
+
+
+@dataclass(frozen=True, slots=True)
+class PackNow:
+    """One of several packs: what it does, its charge [%], and the energy above its own reserve that it adds [Wh]."""
+
+    id: str
+    role: PackRole
+    charge_percent: float | None = field(default=None, metadata=written(1))
+    usable_wh: float | None = field(default=None, metadata=written(1))
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """One forecast: what the document of the interface, its schema and its reader are made from.
@@ -121,6 +142,7 @@ class Forecast:
     draw_w, duty, cycles_per_hour : the present expectation as a mean over cycles, not the present watts
     drain_path : the charge that is expected ahead, for pictures
     full_at_ms : int | None — on mains below full: when the pack will be full again
+    packs : each pack where there are several; charge_percent, usable_wh and all else are of those that can be had
     never_probability : float — chance that the floor is not reached within the horizon, 0..1
     """
 
@@ -149,6 +171,7 @@ class Forecast:
     full_at_ms: int | None = field(default=None, metadata=written(later=True))
     never_probability: float = field(default=0.0, metadata=written(4, later=True))
     coverage: Coverage | None = field(default=None, metadata=written(later=True))
+    packs: tuple[PackNow, ...] = field(default=(), metadata=written(later=True))
 
     def chances(self) -> tuple[SurvivalPoint, ...]:
         """The chance that the pack is above its floor, at rising times from the issue on.

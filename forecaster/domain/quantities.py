@@ -84,3 +84,6 @@ RUN_SOURCES: tuple[Quantity, ...] = (
     Quantity.PACK_OUTPUT_POWER,
 )
 """Quantities that pump runs can be told from, best first. A site needs at least one."""
+
+PACK_QUANTITIES: frozenset[Quantity] = frozenset(q for q in Quantity if q.value.startswith("pack_"))
+"""Quantities of a pack: where there are several, each says of which."""

@@ -114,6 +114,21 @@ class Pack:
         return self.capacity_wh + self.extra_capacity_wh
 
 
+class Arrangement(StrEnum):
+    """How several packs carry what hangs on them."""
+
+    PARALLEL = "parallel"  # all at once
+    IN_TURN = "in_turn"  # one after another, in the order in which they are listed
+
+
+@dataclass(frozen=True, slots=True)
+class NamedPack:
+    """One of several packs: the name that its channels give in `of`, and its plate."""
+
+    id: str
+    pack: Pack
+
+
 @dataclass(frozen=True, slots=True)
 class Load:
     """Anything else on the pack: steady, or cycling when runs_per_hour and run_s are given.
@@ -156,7 +171,7 @@ class Channel:
     format : PayloadFormat
     true_words, false_words : tuple of str | int | float | bool — for yes/no quantities
     max_silence_s : float | None
-    of : str — the load that a load_power channel measures
+    of : str — the load that a load_power channel measures, or the pack where there are several
     pattern : str | None — regular expression whose one group is the value within a text
     column : int | None — which column of a row of text, the first is 1; separator parts them (None: as decimal has it)
     decimal : str — "." or ","
@@ -264,6 +279,8 @@ class Site:
 
     id : str — a-z 0-9 -
     timezone : str — IANA name
+    pack : Pack — where there are several, all of them taken together
+    packs, arrangement : the packs one by one, and how they carry; empty and None for a single one
     language : str | None — ISO 639-1 code of what the site says; None: English
     set_aside : what of the file could not be used and was left out, a line each
     groups : what the list of all sites may be narrowed to: a street, an owner, a round
@@ -290,6 +307,8 @@ class Site:
     groups: tuple[str, ...] = ()
     away: Away | None = None
     paused_until: date | None = None
+    packs: tuple[NamedPack, ...] = ()
+    arrangement: Arrangement | None = None
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

@@ -34,6 +34,11 @@ Held = tuple[int, int, str, int, float]
 """Source time [ms], code of the quantity, subject, arrival [ms], value."""
 
 
+def key_of(quantity: Quantity, subject: str) -> str:
+    """Name of one stream: the quantity, and the load it is of."""
+    return f"{quantity}/{subject}" if subject else quantity.value
+
+
 class Buffer(msgspec.Struct):
     """The readings that are held back. `settled_ms` is the time up to which they were released."""
 

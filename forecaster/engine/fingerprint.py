@@ -27,8 +27,9 @@ class Fingerprint(msgspec.Struct, frozen=True):
     def of(cls, site: Site) -> Self:
         """The fingerprint of a site file."""
         pack = site.pack
+        plates = [(one.id, one.pack.nominal_wh, site.arrangement) for one in site.packs]
         return cls(
-            pack=repr((pack.nominal_wh, pack.chemistry.value)),
+            pack=repr((pack.nominal_wh, pack.chemistry.value, *plates)),
             losses=repr(pack.inverter_efficiency),
             idle=repr(pack.idle_w),
             pump=repr(site.pump),

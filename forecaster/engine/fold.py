@@ -9,13 +9,14 @@ from collections.abc import Callable, Iterable
 
 import msgspec
 
-from forecaster.domain.quantities import RUN_SOURCES, Quantity
+from forecaster.domain.quantities import PACK_QUANTITIES, RUN_SOURCES, Quantity
 from forecaster.domain.runs import Gap, Outage, Run, Supply, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.accounts import Accounts, Mark
+from forecaster.engine.bank import PackBank, of_the_house
 from forecaster.engine.began import began
-from forecaster.engine.buffer import ORDER, Held
+from forecaster.engine.buffer import ORDER, Held, key_of
 from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, RainSpan, Warmth
 from forecaster.engine.gauge import GaugeFilter
 from forecaster.engine.loads import Stream
@@ -28,8 +29,7 @@ from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.counter import CounterStep
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 
-_RAIN_EVERY_MS = 900_000
-_WARMTH_EVERY_MS = 900_000
+_RAIN_EVERY_MS = _WARMTH_EVERY_MS = 900_000
 
 
 class Fold(msgspec.Struct):
@@ -67,6 +67,7 @@ class Fold(msgspec.Struct):
     begun_anew_ms: dict[str, int] = msgspec.field(default_factory=dict)
     gauge: GaugeFilter = msgspec.field(default_factory=GaugeFilter)
     late_course: LateCourse = msgspec.field(default_factory=LateCourse)
+    bank: PackBank | None = None
 
     @classmethod
     def of(cls, site: Site) -> Fold:
@@ -83,6 +84,7 @@ class Fold(msgspec.Struct):
             supply=SupplyTracker.of(stated.get(Quantity.MAINS_PRESENT)),
             accounts=Accounts(reserve_percent=site.pack.reserve_percent),
             stated_ms=stated,
+            bank=PackBank.of(site, stated),
         )
 
     def adapt(self, site: Site) -> None:
@@ -95,6 +97,7 @@ class Fold(msgspec.Struct):
             rhythm.stated_ms = fresh.stated_ms.get(key)
         self.supply.mains.stated_ms = fresh.stated_ms.get(Quantity.MAINS_PRESENT)
         self.supply.taken_up()
+        self.bank = fresh.bank if self.bank is None else self.bank.adapted(fresh.bank)
 
     def begin_anew(self, part: str) -> None:
         """Forget what was learnt about the runs where a changed part of the site file concerns them."""
@@ -112,7 +115,7 @@ class Fold(msgspec.Struct):
     def take(self, items: Iterable[Held], told: FoldOutput, hear: Callable[[], None] | None = None) -> None:
         """Fold readings, ordered by source time. hear : called after each reading that left evidence."""
         heard = self.heard
-        for at_ms, code, subject, _, value in items:
+        for at_ms, code, subject, _, value in of_the_house(self.bank, items, lambda: self.accounts.on_pack):
             quantity = ORDER[code]
             key = f"{quantity}/{subject}" if subject else quantity
             before = heard.get(key, -1)
@@ -147,6 +150,8 @@ class Fold(msgspec.Struct):
 
     def rhythm(self, quantity: Quantity, key: str) -> Rhythm | None:
         """The rhythm of one stream; None where it was never heard."""
+        if self.bank is not None and quantity in PACK_QUANTITIES and key != quantity:
+            return self.bank.rhythm(quantity, key.partition("/")[2])
         if quantity in self.segmenter.trackers:
             return self.segmenter.trackers[quantity].rhythm
         if quantity is Quantity.PUMP_ENERGY:
@@ -378,11 +383,6 @@ class Fold(msgspec.Struct):
         if at_ms - self.rain_from_ms >= _RAIN_EVERY_MS:
             told.evidence.append(RainSpan(self.rain_from_ms, at_ms, self.rain_mm))
             self.rain_from_ms, self.rain_mm = at_ms, 0.0
-
-
-def key_of(quantity: Quantity, subject: str) -> str:
-    """Name of one stream: the quantity, and the load it is of."""
-    return f"{quantity}/{subject}" if subject else quantity.value
 
 
 _RUN_SOURCES = frozenset(RUN_SOURCES)

@@ -13,6 +13,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import reserve
+from forecaster.engine.bank import NOTHING_MISSING, Missing
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
@@ -110,6 +111,9 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     if on_pack and (fold.accounts.percent is None or age.pack_silent):
         percent = median(pack.charge_percent_after(np.zeros(DRAWS)))
     seed = seed_from(rng)
+    missing = _missing(fold, now_ms)
+    percent, shown = available(fold, percent, now_ms), _without(pack, missing.above_percent, missing.above_percent)
+    pack = _without(pack, missing.above_percent, missing.all_percent)
     pack = _with_measured_loads(fold, pack, seed)
     charging_wh, charging_w = _charging(fold, models, now_ms, reserve.ahead_grid_s(), seed)
     unheard = pack.unheard if on_pack and age.pump_silent and not age.pack_silent else None
@@ -147,10 +151,31 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
-        drain_path=_drain_path(pack, passed, now_ms),
+        drain_path=_drain_path(shown, passed, now_ms),
         full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
         never_probability=reserve.never_probability(passed.hours),
         coverage=models.inflow.backtest.conformal.coverage(),
+        packs=() if fold.bank is None else fold.bank.now(now_ms, median(pack.capacity_wh)),
+    )
+
+
+def available(fold: Fold, percent: float | None, now_ms: int) -> float | None:
+    """The charge [%] without what is above the reserve of packs that cannot be counted on."""
+    return None if percent is None else max(percent - _missing(fold, now_ms).above_percent, 0.0)
+
+
+def _missing(fold: Fold, now_ms: int) -> Missing:
+    return NOTHING_MISSING if fold.bank is None else fold.bank.missing(now_ms)
+
+
+def _without(pack: PackDraws, to_reserve_percent: float, to_empty_percent: float) -> PackDraws:
+    """The draws with so much less energy to the reserve and to empty, as charge of the whole [%]."""
+    if not to_empty_percent:
+        return pack
+    return replace(
+        pack,
+        to_reserve_wh=np.maximum(pack.to_reserve_wh - pack.capacity_wh * (to_reserve_percent / 100.0), 0.0),
+        to_empty_wh=np.maximum(pack.to_empty_wh - pack.capacity_wh * (to_empty_percent / 100.0), 0.0),
     )
 
 
@@ -239,6 +264,8 @@ def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: fl
         reasons.append(Said("degraded.charge-counted"))
     if fold.supply.inferred:
         reasons.append(Said("degraded.supply-inferred"))
+    if fold.bank is not None:
+        reasons += [Said(f"degraded.pack-{role}", pack=name) for name, role in fold.bank.not_counted(now_ms)]
     reasons += [
         Said(f"degraded.new-{part}") for part, at_ms in fold.begun_anew_ms.items() if now_ms - at_ms < _SAID_ANEW_MS
     ]

@@ -9,11 +9,11 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import QuantityAge, SiteStatus, Spread
 from forecaster.domain.times import HOUR_MS
-from forecaster.engine.buffer import Buffer
-from forecaster.engine.fold import Fold, key_of
+from forecaster.engine.buffer import Buffer, key_of
+from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.normals import spread_of
-from forecaster.engine.outlook import age_of, fills_slowly
+from forecaster.engine.outlook import age_of, available, fills_slowly
 from forecaster.engine.signs import Wait
 from forecaster.engine.water import cycle_figures
 from forecaster.segment import Rhythm
@@ -70,7 +70,7 @@ def observe(
         pack_output_w=_fresh(fold, Quantity.PACK_OUTPUT_POWER, now_ms),
         pack_input_w=_fresh(fold, Quantity.PACK_INPUT_POWER, now_ms),
         pack_temperature_c=_fresh(fold, Quantity.PACK_TEMPERATURE, now_ms),
-        charge_percent=accounts.percent if charge_fresh else None,
+        charge_percent=available(fold, accounts.percent, now_ms) if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
         charge_stood_s=_stood_s(fold, now_ms) if charge_fresh else None,
         pack_carrying=carrying(fold, overdue, now_ms),

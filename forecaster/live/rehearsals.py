@@ -25,6 +25,7 @@ from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Event, Outage, Run, Supply
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.pack.together import house_charge, house_series
 from forecaster.texts.catalogue import Said
 
 log = logging.getLogger("outlast.rehearsals")
@@ -48,7 +49,7 @@ Learn = Callable[[str, DischargeResult, int], None]
 
 def gather(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> DischargeEvidence:
     """The evidence of a span on the pack."""
-    points = store.series(site.id, Quantity.PACK_CHARGE, start_ms - HOUR_MS, end_ms)
+    points = house_series(store, site, Quantity.PACK_CHARGE, start_ms - HOUR_MS, end_ms)
     charge = [(point.time_ms, point.mean) for point in points]
     held = [percent for at_ms, percent in charge if at_ms <= start_ms]
     since = [(at_ms, percent) for at_ms, percent in charge if at_ms > start_ms]
@@ -81,7 +82,7 @@ def _gauge(
 ) -> tuple[tuple[int, float], ...]:
     if not site.has(quantity):
         return ()
-    return tuple((point.time_ms, point.mean) for point in store.series(site.id, quantity, start_ms, end_ms))
+    return tuple((point.time_ms, point.mean) for point in house_series(store, site, quantity, start_ms, end_ms))
 
 
 def _rain_mm(store: ReadingStore, site: Site, start_ms: int, end_ms: int) -> float | None:
@@ -281,9 +282,7 @@ class Rehearsals:
             if now_ms - test.started_ms > WAITS_MS:
                 self._close(replace(test, finished_ms=now_ms, end=EndReason.TIME))
             return
-        latest = self.store.latest(site.id).get((Quantity.PACK_CHARGE, ""))
-        fresh = latest is not None and latest.time_ms >= outage.start_ms
-        charge = latest.value if latest is not None and fresh else None
+        charge = house_charge(self.store, site, outage.start_ms)
         why = finish_reason(test, site, now_ms, charge, outage.end_ms is not None)
         if why is not None:
             self._finish(test, now_ms if outage.end_ms is None else outage.end_ms, why)
@@ -350,4 +349,4 @@ def unread_results(store: ReadingStore, ledger: Ledger, site: Site) -> list[Disc
     done = [
         test for test in reversed(ledger.tests(site.id)) if test.result is not None and test.finished_ms is not None
     ]
-    return [t for t in done if not store.series(site.id, Quantity.PACK_CHARGE, t.started_ms, t.finished_ms or 0, 1)]
+    return [t for t in done if not house_series(store, site, Quantity.PACK_CHARGE, t.started_ms, t.finished_ms or 0, 1)]

@@ -28,7 +28,7 @@ Span = tuple[int, int]
 class Heard:
     """What was heard of one quantity over a span.
 
-    subject : str — the load that it is of, "" for all but load_power
+    subject : str — the load or the pack that it is of, "" for the house
     count : int — readings in the span
     gaps : tuple[Span, ...] — where it was not heard, oldest first, apart from each other
     share : float | None — of the span in which it was heard, 0..1; None: it speaks only now and then, and did not

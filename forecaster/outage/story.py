@@ -21,6 +21,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.engine.document import from_document
 from forecaster.outage.heard import Heard, Span, heard
+from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Said
 from forecaster.water.by_runs import inflow_steps
 
@@ -127,18 +128,18 @@ def story_of(store: ReadingStore, ledger: Ledger, site: Site, outage: Outage, no
     runs = _runs(ledger, site.id, start_ms, until_ms)
     foreseen = foreseen_in(ledger, outage, until_ms)
     return OutageStory(
-        site, so_far(store, ledger, outage, until_ms), until_ms, alarms, changes,
+        site, so_far(store, ledger, site, outage, until_ms), until_ms, alarms, changes,
         tuple(notice for notice in ledger.notices([alarm.id for alarm in alarms]) if notice.who),
         foreseen, _energy(outage, runs, channels),
         _water(site, foreseen, runs, channels, until_ms - start_ms), channels,
     )  # fmt: skip
 
 
-def so_far(store: ReadingStore, ledger: Ledger, outage: Outage, now_ms: int) -> Outage:
+def so_far(store: ReadingStore, ledger: Ledger, site: Site, outage: Outage, now_ms: int) -> Outage:
     """An outage in progress completed with its lowest charge so far and the forecast made an hour in."""
     if outage.end_ms is not None:
         return outage
-    seen = store.series(outage.site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
+    seen = house_series(store, site, Quantity.PACK_CHARGE, outage.start_ms, now_ms + 1, 1)
     lowest = seen[0].low if seen else outage.lowest_charge_percent
     kept = ledger.forecasts(outage.site, outage.start_ms + HOUR_MS, now_ms + 1, 1)
     hours = ranged(_foreseen(kept[0]).hours) if kept else None
@@ -186,10 +187,16 @@ def _runs(ledger: Ledger, site: str, start_ms: int, until_ms: int) -> list[Run]:
 
 
 def _energy(outage: Outage, runs: Sequence[Run], channels: Sequence[Heard]) -> EnergyThrough:
-    by = {one.quantity: one.value_h for one in channels}
     of_runs = [run.energy_wh for run in runs if run.energy_wh is not None]
-    out = outage.energy_used_wh if outage.energy_used_wh is not None else by.get(Quantity.PACK_OUTPUT_POWER)
-    return EnergyThrough(out, sum(of_runs) if of_runs else None, by.get(Quantity.PACK_INPUT_POWER))
+    out = outage.energy_used_wh if outage.energy_used_wh is not None else _integral(channels, Quantity.PACK_OUTPUT_POWER)
+    return EnergyThrough(out, sum(of_runs) if of_runs else None, _integral(channels, Quantity.PACK_INPUT_POWER))
+
+
+def _integral(channels: Sequence[Heard], quantity: Quantity) -> float | None:
+    """The integral of a quantity, of several packs of all together [unit·h]; None where one of them is not known."""
+    by = {one.subject: one.value_h for one in channels if one.quantity is quantity}
+    known = [value for value in by.values() if value is not None]
+    return sum(known) if known and len(known) == len(by) else None
 
 
 def _water(

@@ -16,6 +16,7 @@ from forecaster.domain.runs import Gap, Outage, Run
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array
+from forecaster.pack.together import house_series
 from forecaster.record.cycles import cycle_facts
 from forecaster.record.frames import runs_frame
 from forecaster.record.reader import Record
@@ -201,7 +202,7 @@ def _weather(store: ReadingStore, site: Site, of: Bounds) -> dict[str, Any]:
         hours = (of.end_ms - of.start_ms) / HOUR_MS
         found["rain_mm"] = float(np.mean([rate.mean for rate in rates])) * hours if rates else None
     if site.has(Quantity.PACK_TEMPERATURE):
-        points = store.series(site.id, Quantity.PACK_TEMPERATURE, of.start_ms, of.end_ms, POINTS)
+        points = house_series(store, site, Quantity.PACK_TEMPERATURE, of.start_ms, of.end_ms, POINTS)
         found["temperature_c"] = float(np.mean([point.mean for point in points])) if points else None
     return found
 
@@ -210,7 +211,7 @@ def _pack_facts(
     store: ReadingStore, site: Site, runs: Sequence[Run], outages: Sequence[Outage], of: Bounds
 ) -> dict[str, Any]:
     """Charge over the day, and what was drawn while the pack carried the pump."""
-    charge = store.series(site.id, Quantity.PACK_CHARGE, of.start_ms, of.end_ms, POINTS)
+    charge = house_series(store, site, Quantity.PACK_CHARGE, of.start_ms, of.end_ms, POINTS)
     found: dict[str, Any] = {
         "charge_low_percent": min((point.low for point in charge), default=None),
         "charge_high_percent": max((point.high for point in charge), default=None),
@@ -234,13 +235,13 @@ def _pack_facts(
 
 
 def _fall(store: ReadingStore, site: Site, start_ms: int, stop_ms: int) -> float | None:
-    points = store.series(site.id, Quantity.PACK_CHARGE, start_ms, stop_ms)
+    points = house_series(store, site, Quantity.PACK_CHARGE, start_ms, stop_ms)
     return points[0].mean - points[-1].mean if len(points) > 1 else None
 
 
 def _given_wh(store: ReadingStore, site: Site, runs: Sequence[Run], start_ms: int, stop_ms: int) -> float | None:
     """Energy given by the pack [Wh]: measured at its output, else that of the pump's runs; None: neither is known."""
-    output = store.series(site.id, Quantity.PACK_OUTPUT_POWER, start_ms, stop_ms)
+    output = house_series(store, site, Quantity.PACK_OUTPUT_POWER, start_ms, stop_ms)
     if len(output) > 1:
         at = np.array([point.time_ms for point in output], dtype=np.float64)
         watts = np.array([point.mean for point in output], dtype=np.float64)

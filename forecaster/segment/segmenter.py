@@ -9,7 +9,7 @@ import msgspec
 
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
 from forecaster.domain.runs import Run, Supply
-from forecaster.domain.site import Site
+from forecaster.domain.site import Arrangement, Site
 from forecaster.pack.nameplate import running_w, watts_per_ampere
 from forecaster.segment.counter import CounterRuns, EnergyCounter
 from forecaster.segment.levels import Levels
@@ -70,11 +70,11 @@ class Segmenter(msgspec.Struct):
             site=site.id,
             prior_w=running_w(site.pump),
             watts_per_ampere=watts_per_ampere(site.pump),
-            pin_w=site.pack.continuous_w,
+            pin_w=None if site.arrangement is Arrangement.PARALLEL else site.pack.continuous_w,
             stated_ms={
                 channel.quantity: round(channel.max_silence_s * 1000.0)
                 for channel in site.channels
-                if channel.quantity in _RANK and channel.max_silence_s is not None
+                if channel.quantity in _RANK and channel.max_silence_s is not None and not channel.of
             },
             meter=Meter(),
         )

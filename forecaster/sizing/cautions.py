@@ -48,6 +48,8 @@ def cautions(site: Site, question: Question, start: Finding, found: Inrush | Non
         if pump_v is not None and pack_v is not None and abs(pack_v - pump_v) > 0.1 * pump_v:
             said.append(Said("size.caution.voltage_off"))
         said += _cord(question)
+    if site.packs:
+        said.append(Said("size.caution.packs"))
     said += _cold(site, question)
     if generator:
         said.append(Said("size.caution.generator"))

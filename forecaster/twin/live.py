@@ -9,6 +9,7 @@ import numpy as np
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Pack, Pit, Pump, Site, Units
+from forecaster.twin.bank import BankTruth, bank_sensors, banked, each_pack
 from forecaster.twin.draw import OUTLOOK_SENSOR, channel_of, topic_of
 from forecaster.twin.episode import LOOK_AHEAD_H, OUTLOOK_EVERY_S, EpisodeWeather, expected_life_h
 from forecaster.twin.house import House, SupplySpan, simulate
@@ -107,6 +108,7 @@ class Scenario:
     storm_before_h : float — how long before a failure its storm began [h]
     storm_h, storm_mm_per_h : float — how long it rains [h], and how hard [mm/h]
     again_after_h : float — from the mains' return to the next failure [h]
+    bank : BankTruth | None — several packs in place of the one
     """
 
     fail_after_s: float = 1800.0
@@ -115,6 +117,7 @@ class Scenario:
     storm_h: float = 5.0
     storm_mm_per_h: float = 4.5
     again_after_h: float = 30.0
+    bank: BankTruth | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +168,8 @@ class _SimulatedDays:
         self.weather = EpisodeWeather(tuple(storms), rain, *hourly_mm(rain, spin_s, start_ms))
         self.house = self._house(scenario, fails, stop_s, inflow, rng)
         self.reporter = Reporter(self.house, self.parameters, rain, start_ms)
+        packs = {} if scenario.bank is None else each_pack(self.house, self.parameters, scenario.bank)
+        self.packs = {name: Reporter(*told, rain, start_ms) for name, told in packs.items()}
 
     def _house(
         self, scenario: Scenario, fails: list[float], stop_s: float, inflow: InflowTruth, rng: np.random.Generator
@@ -197,9 +202,12 @@ class LiveSite:
     """
 
     def __init__(self, *, seed: int, start_ms: int, scenario: Scenario | None = None) -> None:
-        self.site = larkspur_site()
-        self.now_ms = start_ms
         self._scenario = scenario if scenario is not None else Scenario()
+        self.site, self._sensors, bank = larkspur_site(), LARKSPUR_SENSORS, self._scenario.bank
+        if bank is not None:
+            self._sensors = bank_sensors(LARKSPUR_SENSORS, bank)
+            self.site = banked(self.site, bank, (*self._sensors, OUTLOOK_SENSOR))
+        self.now_ms = start_ms
         self._seed, self._plans = seed, 0
         self._rng = np.random.default_rng([seed, 0x57E9])
         self._plan = self._next_plan(start_ms, self._scenario.fail_after_s)
@@ -225,8 +233,10 @@ class LiveSite:
 
     def _between(self, start_s: float, stop_s: float) -> list[SimulatedMessage]:
         sent = []
-        for sensor in LARKSPUR_SENSORS:
-            track = self._plan.reporter.reports(sensor, start_s, stop_s, self._rng)
+        for sensor in self._sensors:
+            track = self._plan.packs.get(sensor.subject, self._plan.reporter).reports(
+                sensor, start_s, stop_s, self._rng
+            )
             topic = topic_of(sensor)
             told = zip(track.time_ms.tolist(), track.value.tolist(), strict=True)
             sent += [SimulatedMessage(topic, payload_of(sensor.quantity, at, value), at) for at, value in told]

@@ -143,6 +143,8 @@ CONTACTS = EditTable("contacts", (
     _of("contacts", "webhook_content_type", rest=True),
 ), listed=True, blanks=1, ordered=True)  # fmt: skip
 
+PACKS = EditTable("packs", (_of("packs", "id"), *_plates("pack").fields), listed=True)
+
 RESERVES = {"low_reserve_h": AlarmKind.LOW_RESERVE, "critical_reserve_h": AlarmKind.CRITICAL_RESERVE}
 """Keys of [alarms] that give the limits of the reserve, and the kinds that they are of."""
 
@@ -173,7 +175,7 @@ PAUSE = EditTable("pause", (_of("pause", "until", K.DAY),))
 
 PARTS: Mapping[str, tuple[EditTable, ...]] = {
     "house": (HOUSE, WEATHER),
-    "plates": (_plates("pump"), _plates("pit"), _plates("pack")),
+    "plates": (_plates("pump"), _plates("pit"), _plates("pack"), PACKS),
     "loads": (LOADS,),
     "channels": (CHANNELS,),
     "contacts": (CONTACTS,),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from api.pages.edit.fields import LANGUAGE, OWN, EditField, EditTable, FieldKind
+from api.pages.edit.fields import LANGUAGE, OWN, PACKS, EditField, EditTable, FieldKind
 from api.pages.edit.forms import Form, field_name, section_of, text_of
 from collector.editing.change import rows_of
 from collector.editing.difference import DiffLine
@@ -98,6 +98,8 @@ def groups_of(
     """
     found: list[ShownGroup] = []
     for table in tables:
+        if table.name == "pack" and rows_of(content, PACKS.name):
+            continue  # described one by one
         if not table.listed:
             found.append(_group(table, None, section_of(content, table.name), form, faults, words))
             continue

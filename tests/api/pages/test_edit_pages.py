@@ -25,9 +25,11 @@ from collector.config.site_file import site_toml
 from collector.config.site_model import ChannelSection, ContactSection, LoadSection
 from collector.editing.change import SiteChange
 from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import SiteEdit
-from forecaster.domain.site import Away, Contact
+from forecaster.domain.site import Arrangement, Away, Contact
 from forecaster.texts.catalogue import words
+from forecaster.twin.bank import BankTruth, banked
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import described, serving
 
@@ -207,6 +209,25 @@ def test_a_secret_is_kept_unless_it_is_replaced_or_removed(house: tuple[TestClie
     assert "12345678" in path.read_text(encoding="utf-8")
     through(client, "contacts", {"contacts[0].webhook_secret.remove": "yes"})
     assert "12345678" not in path.read_text(encoding="utf-8")
+
+
+def test_several_packs_are_changed_one_by_one(tmp_path: Path) -> None:
+    site = banked(larkspur_site(), BankTruth({"left": 0.5, "right": 0.5}, Arrangement.PARALLEL), ())
+    with serving(tmp_path) as (client, _):
+        described(tmp_path)
+        path = tmp_path / "sites" / "larkspur.toml"
+        power = replace(larkspur_site().channels[0], topic="cellar/plug/power")
+        each = [replace(power, quantity=Quantity.PACK_CHARGE, unit="%", of=name) for name in ("left", "right")]
+        path.write_text(site_toml(replace(site, channels=(power, *each), contacts=PEOPLE)), encoding="utf-8")
+        page = client.get(f"{EDIT}/plates", headers=ENGLISH).text
+        assert 'name="pack.capacity_wh"' not in page
+        through(client, "plates", {"packs[1].capacity_wh": "2048"})
+        packs = tomllib.loads(path.read_text(encoding="utf-8"))["packs"]
+        assert [(pack["id"], pack["capacity_wh"]) for pack in packs] == [("left", 512), ("right", 2048)]
+        alone = filled(client.get(f"{EDIT}/plates", headers=ENGLISH).text) | {"packs[0].remove": "yes"}
+        refused = client.post(f"{EDIT}/plates", data=alone, headers=ENGLISH)
+        assert refused.status_code == 422
+        assert "it lists one pack only" in refused.text
 
 
 def test_only_who_may_operate_sees_and_sends_the_forms(tmp_path: Path) -> None:

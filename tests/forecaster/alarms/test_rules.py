@@ -9,13 +9,19 @@ import pytest
 
 from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside, Verdict
 from forecaster.alarms.rules_pump import missed_since_ms, pump_overrun, rapid_cycling
-from forecaster.alarms.rules_supply import critical_reserve, low_reserve, pack_not_charging, reserve_reached
+from forecaster.alarms.rules_supply import (
+    critical_reserve,
+    low_reserve,
+    pack_not_charging,
+    pack_output_off,
+    reserve_reached,
+)
 from forecaster.alarms.rules_watch import delivery_failing, telemetry_silent
 from forecaster.domain.alarms import AlarmKind, Priority
-from forecaster.domain.forecast import Basis, Quantiles, Water
+from forecaster.domain.forecast import Basis, PackNow, PackRole, Quantiles, Water
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import AlarmLimits
+from forecaster.domain.site import AlarmLimits, Arrangement
 from forecaster.domain.status import Spread
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, status
 
@@ -164,3 +170,32 @@ def test_a_run_is_missed_soon_only_where_runs_come_evenly(
     water = Water(inflow_l_per_min=3.7, pump_rate_l_per_min=155.0, minutes_to_floor=minutes_to_floor)
     seen = evidence({"water": water}, interval_spread=spread, **facts)
     assert (missed_since_ms(seen) is not None) is missed
+
+
+IN_TURN, PARALLEL = Arrangement.IN_TURN, Arrangement.PARALLEL
+
+
+@pytest.mark.parametrize(
+    ("supply", "how", "left", "right", "said"),
+    [
+        (PACK, PARALLEL, "carrying", "off", (ON, "one", Priority.HIGH)),
+        (PACK, IN_TURN, "off", "carrying", (ON, "one", Priority.HIGH)),
+        (MAINS, PARALLEL, "ready", "off", (ON, "one-mains", Priority.MEDIUM)),
+        (PACK, PARALLEL, "carrying", "empty", (ON, "one-empty", Priority.MEDIUM)),
+        (PACK, IN_TURN, "empty", "carrying", (OFF, "", None)),
+        (PACK, PARALLEL, "empty", "empty", (OFF, "", None)),
+        (PACK, PARALLEL, "carrying", "silent", (OFF, "", None)),
+        (PACK, PARALLEL, "carrying", "carrying", (OFF, "", None)),
+    ],
+)
+def test_one_of_several_packs_that_gives_nothing_is_told_less_loudly(
+    supply: Supply, how: Arrangement, left: str, right: str, said: tuple[Verdict, str, Priority | None]
+) -> None:
+    """While another one carries. That none carries is critical, whatever each of them does; silence is told apart."""
+    packs = (PackNow("left", PackRole(left), 50.0), PackNow("right", PackRole(right), 50.0))
+    seen = evidence({"packs": packs}, supply=supply, pack_carrying=True, running_since_ms=START_MS)
+    found = pack_output_off(replace(seen, site=replace(LARKSPUR, arrangement=how)))
+    assert (found.verdict, found.variant, found.priority) == said
+    asleep: dict[str, Any] = {"pack_output_w": 0.0, "pack_carrying": False, "overdue": 0.999, "waits": 9.0}
+    dead = evidence({"packs": packs}, supply=PACK, waiting_since_ms=START_MS - HOUR, **asleep)
+    assert (pack_output_off(dead).variant, pack_output_off(dead).priority) == ("pack", None)
