@@ -85,6 +85,11 @@ def arranged(arrangement: Arrangement | None, packs: Sequence[PacksSection] | No
     return arrangement
 
 
+def several_pumps(file: str) -> ConfigError:
+    """What is said of `[[pumps]]`: two pumps taken for one would be a wrong answer."""
+    return ConfigError(file, "pumps", Said("config.several_pumps"), Said("config.describe_the_first_pump"))
+
+
 def named_packs(sections: Sequence[PacksSection], file: str) -> tuple[NamedPack, ...]:
     """The packs by name. ConfigError where two have one name, or differ in what is asked of all together."""
     found: list[NamedPack] = []

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,13 +11,14 @@ from typing import Any
 import tomli_w
 from pydantic import ValidationError
 
-from collector.config.errors import config_error, config_errors, nearest
-from collector.config.plates import check_pack_channels, named_packs
+from collector.config.errors import config_error, config_errors
+from collector.config.plates import check_pack_channels, named_packs, several_pumps
 from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
+from collector.config.subjects import Subjects, check_subject
 from collector.config.toml_file import read_toml
 from collector.decode.units import conversion, hint
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.quantities import PACK_QUANTITIES, RUN_SOURCES, SPECS, STATES, Quantity
+from forecaster.domain.quantities import RUN_SOURCES, SPECS, STATES
 from forecaster.domain.site import (
     AlarmLimits,
     Away,
@@ -77,6 +77,8 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
 
     lenient : bool — a contact that cannot be used is set aside and named in the site, instead of an error
     """
+    if "pumps" in content:
+        raise several_pumps(file)
     content, set_aside = contacts_set_aside(content, file) if lenient else (content, ())
     try:
         model = SiteModel.model_validate(content)
@@ -128,6 +130,8 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
 
 def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     """Everything that is wrong with the content of a site file, at once; empty where it is a site."""
+    if "pumps" in content:
+        return [several_pumps(file)]
     try:
         model = SiteModel.model_validate(content)
     except ValidationError as error:
@@ -205,46 +209,11 @@ def _weather(section: WeatherSection | None, file: str) -> WeatherService | None
     return WeatherService(**section.model_dump())
 
 
-@dataclass(frozen=True, slots=True)
-class Subjects:
-    """The names that a channel's `of` may give: of loads, and of packs where there are several."""
-
-    loads: Sequence[str]
-    packs: Sequence[str]
-
-
-def _check_subject(section: ChannelSection, called: str, key: str, known: Subjects, file: str) -> None:
-    of_pack = bool(known.packs) and section.quantity in PACK_QUANTITIES
-    if section.quantity is not Quantity.LOAD_POWER and not of_pack:
-        if section.of:
-            raise ConfigError(
-                file,
-                f"{key}.of",
-                Said("config.is_not_of_a_load", called=called),
-                Said("config.remove_it_or_make_it_load"),
-            )
-        return
-    names = known.packs if of_pack else known.loads
-    if section.of in names:
-        return
-    kind = "pack" if of_pack else "load"
-    close = nearest(section.of, names)
-    fix = (
-        Said("config.name_one_of", names=", ".join(names)) if names else Said("config.describe_the_load_in_loads_first")
-    )
-    problem = (
-        Said(f"config.does_not_say_of_which_{kind}", called=called)
-        if not section.of
-        else Said(f"config.there_is_no_{kind}", of=section.of)
-    )
-    raise ConfigError(file, f"{key}.of", problem, Said("config.did_you_mean", close=close) if close else fix)
-
-
 def _channel(section: ChannelSection, key: str, known: Subjects, file: str) -> Channel:
     quantity = section.quantity
     called = Said("config.channel_from", quantity=quantity.value, topic=section.topic)
     _check_unit(section, called, key, file)
-    _check_subject(section, called, key, known, file)
+    check_subject(section, called, key, known, file)
     if section.decimal == "," and quantity in STATES:
         raise ConfigError(
             file, f"{key}.decimal", Said("config.is_yes_or_no_not_a", called=called), Said("config.remove_decimal")

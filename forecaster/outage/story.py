@@ -188,8 +188,9 @@ def _runs(ledger: Ledger, site: str, start_ms: int, until_ms: int) -> list[Run]:
 
 def _energy(outage: Outage, runs: Sequence[Run], channels: Sequence[Heard]) -> EnergyThrough:
     of_runs = [run.energy_wh for run in runs if run.energy_wh is not None]
-    out = outage.energy_used_wh if outage.energy_used_wh is not None else _integral(channels, Quantity.PACK_OUTPUT_POWER)
-    return EnergyThrough(out, sum(of_runs) if of_runs else None, _integral(channels, Quantity.PACK_INPUT_POWER))
+    out, taken = (_integral(channels, one) for one in (Quantity.PACK_OUTPUT_POWER, Quantity.PACK_INPUT_POWER))
+    used = outage.energy_used_wh
+    return EnergyThrough(out if used is None else used, sum(of_runs) if of_runs else None, taken)
 
 
 def _integral(channels: Sequence[Heard], quantity: Quantity) -> float | None:
