@@ -17,7 +17,7 @@ from collector.config.settings import load_installation
 from collector.store.open import open_ledger
 from forecaster.domain.errors import UsageError
 from forecaster.domain.records import Token
-from forecaster.engine.document import time_text
+from forecaster.engine.document import time_ms, time_text
 from forecaster.texts.catalogue import Said
 
 app = group()
@@ -40,6 +40,7 @@ def _out(token: Token) -> dict[str, str | None]:
         "created": time_text(token.created_ms),
         "last_used": None if token.last_used_ms is None else time_text(token.last_used_ms),
         "revoked": None if token.revoked_ms is None else time_text(token.revoked_ms),
+        "ends": None if token.ends_ms is None else time_text(token.ends_ms),
     }
 
 
@@ -51,6 +52,7 @@ def add(
         typer.Option(),
     ] = Scope.READ,
     site: Annotated[str | None, typer.Option()] = None,
+    until: Annotated[str | None, typer.Option(metavar="TIME")] = None,
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> None:
@@ -62,9 +64,10 @@ def add(
         )
     if scope is Scope.CALENDAR and site is None:
         raise UsageError(Said("cli.a_calendar_is_of_one_site"), Said("cli.name_it_with_site"))
+    ends_ms = None if until is None else time_ms(until)
     ledger = open_ledger(installation.ledger_url, owner=False)
     try:
-        token, secret = new_token(ledger, SystemClock(), name, scope.value, site)
+        token, secret = new_token(ledger, SystemClock(), name, scope.value, site, ends_ms)
     finally:
         ledger.close()
     shown = secret
@@ -93,8 +96,9 @@ def list_tokens(config: ConfigDir = Path(), as_json: AsJson = False) -> None:
             if line["revoked"]
             else Said("cli.last_used", value=line["last_used"] or Said("cli.never"))
         )
+        ends = f", {spoken()('cli.ends', at=line['ends'])}" if line["ends"] and not line["revoked"] else ""
         where = line["site"] or spoken()("cli.all_sites")
-        typer.echo(f"{line['id']}  {line['scope']:<8}{where:<16}{line['name']:<20}{spoken().again(state)}")
+        typer.echo(f"{line['id']}  {line['scope']:<8}{where:<16}{line['name']:<20}{spoken().again(state)}{ends}")
 
 
 @app.command()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 import secrets
 import threading
 from collections import deque
@@ -33,6 +34,10 @@ CALENDAR: Final = "calendar"
 Scope = Rights | Literal["calendar"]
 
 PREFIX = "outlast"
+SIGNS = "23456789abcdefghjkmnpqrstvwxyz"
+"""Signs of a typed code: none that is taken for another. Sixteen of them hold 78 bits, guessed a few times a minute."""
+GUEST_SIGNS = 16
+GUEST_CODE = re.compile(rf"([0-9a-f]{{8}})-([{SIGNS}]{{4}}(?:-[{SIGNS}]{{4}}){{3}})")
 SESSION_S = 30 * 86_400
 FAST = "blake2b$"
 USED_EVERY_MS = 3_600_000
@@ -45,14 +50,36 @@ MOST_SESSIONS = 50
 """Most sessions of one token; the oldest is ended for a new one."""
 
 
-def new_token(ledger: Ledger, clock: Clock, name: str, scope: Scope, site: str | None) -> tuple[Token, str]:
+def new_token(
+    ledger: Ledger, clock: Clock, name: str, scope: Scope, site: str | None, ends_ms: int | None = None
+) -> tuple[Token, str]:
     """Make and keep a token; the second value is the token itself, which is shown once and kept nowhere."""
+    return _kept_token(ledger, clock, name, scope, site, secrets.token_urlsafe(32), ends_ms)
+
+
+def new_guest(ledger: Ledger, clock: Clock, name: str, site: str, ends_ms: int) -> tuple[Token, str]:
+    """A read token of one site that ends, and its code, short enough to be typed from a sheet of paper."""
+    drawn = "".join(secrets.choice(SIGNS) for _ in range(GUEST_SIGNS))
+    code = "-".join(drawn[first : first + 4] for first in range(0, GUEST_SIGNS, 4))
+    token, _ = _kept_token(ledger, clock, name, "read", site, code, ends_ms)
+    return token, f"{token.id}-{code}"
+
+
+def guest_secret(code: str) -> str | None:
+    """The token that a typed code stands for, whatever the case and the spaces; None where it is no code."""
+    found = GUEST_CODE.fullmatch("".join(code.split()).lower())
+    return None if found is None else f"{PREFIX}_{found[1]}_{found[2]}"
+
+
+def _kept_token(
+    ledger: Ledger, clock: Clock, name: str, scope: Scope, site: str | None, drawn: str, ends_ms: int | None
+) -> tuple[Token, str]:
     if not name.strip():
         raise UsageError(Said("usage.a_token_needs_a_name"), Said("usage.say_what_it_is_for_as"))
     identity = secrets.token_hex(4)
-    secret = f"{PREFIX}_{identity}_{secrets.token_urlsafe(32)}"
+    secret = f"{PREFIX}_{identity}_{drawn}"
     hashed = fast_hash(secret, kept_secret(ledger, "token-key"))
-    token = Token(identity, name.strip(), scope, site, hashed, clock.now_ms())
+    token = Token(identity, name.strip(), scope, site, hashed, clock.now_ms(), ends_ms=ends_ms)
     ledger.save_token(token)
     return token, secret
 
@@ -95,7 +122,8 @@ class Keyring:
 
     def open_door(self) -> bool:
         """Whether there is any valid token, so that somebody can log in."""
-        return any(token.revoked_ms is None and token.scope != CALENDAR for token in self._ledger.tokens())
+        now_ms = self._clock.now_ms()
+        return any(token.stands(now_ms) and token.scope != CALENDAR for token in self._ledger.tokens())
 
     # -- tokens
 
@@ -142,8 +170,9 @@ class Keyring:
                 return False
 
     def standing(self, identity: str) -> Token | None:
-        """A token by its id, unless it is revoked."""
-        return next((t for t in self._ledger.tokens() if t.id == identity and t.revoked_ms is None), None)
+        """A token by its id, unless it is revoked or has ended."""
+        now_ms = self._clock.now_ms()
+        return next((t for t in self._ledger.tokens() if t.id == identity and t.stands(now_ms)), None)
 
     # -- sessions, and the CSRF value that belongs to each
 

@@ -28,13 +28,17 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 @dataclass(frozen=True, slots=True)
 class Principal:
-    """Who makes a request: name, scope, one site or all, and how that was proved ("loopback", "token", "session")."""
+    """Who makes a request: name, scope, one site or all, and how that was proved ("loopback", "token", "session").
+
+    ends : bool — by a token that ends by itself, which a guest has
+    """
 
     name: str
     scope: Rights
     site: str | None
     via: str
     token_id: str | None = None
+    ends: bool = False
 
     def may_read(self, site: str) -> bool:
         """Whether this principal may see a site."""
@@ -116,7 +120,8 @@ def _of_all(request: Request) -> Principal | None:
 
 
 def _as_principal(token: Token, via: str) -> Principal:
-    return Principal(token.name, "operate" if token.scope == "operate" else "read", token.site, via, token.id)
+    scope: Rights = "operate" if token.scope == "operate" else "read"
+    return Principal(token.name, scope, token.site, via, token.id, token.ends_ms is not None)
 
 
 def require_site(who: Principal, site: str) -> None:

@@ -12,6 +12,7 @@ class Caller:
     """The reader of a page: whether they may operate, the form token, and whether there is a session to log out of.
 
     site : str | None — the only site the session may see; None: all
+    guest : bool — the session ends by itself, and its browser is told of nothing
     """
 
     operate: bool = True
@@ -19,6 +20,7 @@ class Caller:
     signed_in: bool = False
     site: str | None = None
     name: str = ""
+    guest: bool = False
 
 
 @dataclass(frozen=True, slots=True)

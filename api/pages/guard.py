@@ -85,6 +85,7 @@ def caller(request: Request, who: PrincipalIn, services: ServicesIn) -> Caller:
         signed_in=who.via == "session",
         site=who.site,
         name=who.name,
+        guest=who.ends,
     )
 
 

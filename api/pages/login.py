@@ -16,6 +16,8 @@ from api.pages.contexts import Caller
 from api.pages.guard import CheckedSessionIn, PageRoute, error_page
 from api.pages.paths import safe_path
 from api.pages.render import page
+from api.process.services import Services
+from forecaster.domain.records import Token
 
 log = logging.getLogger("outlast.login")
 
@@ -67,21 +69,37 @@ def login(
     wanted: Annotated[str, Form(alias="next", max_length=300)] = "/",
 ) -> Response:
     """Exchange a token for a session."""
+    known = known_token(request, services, token.strip())
+    if isinstance(known, Response):
+        return known
+    if known is None:
+        return page(request, "login.html", Caller(operate=False), status=401, wanted=safe_path(wanted), failed=True)
+    return entered(request, services, known, safe_path(wanted))
+
+
+def known_token(request: Request, services: Services, secret: str | None) -> Token | Response | None:
+    """The token of a secret; None where it is not known, and a page where there were too many that were not."""
     tries, now_s = tries_of(request), services.clock.monotonic_s()
     address = request.client.host if request.client is not None else ""
-    known = services.keyring.token(token.strip())
+    known = None if secret is None else services.keyring.token(secret)
     if known is None:  # whoever is right comes in, however many others are wrong
         if tries.too_many(address, now_s):
             return error_page(request, 429)
         tries.fail(address, now_s)
         log.warning("a login from %s was refused: its token is not known", address)
-        return page(request, "login.html", Caller(operate=False), status=401, wanted=safe_path(wanted), failed=True)
+    return known
+
+
+def entered(request: Request, services: Services, known: Token, path: str) -> Response:
+    """The answer that opens a session, for as long as the token may last, and leads on to a path of this server."""
+    address = request.client.host if request.client is not None else ""
     log.warning("%s logged in from %s with the token %s", known.name, address, known.id)
-    answer = RedirectResponse(safe_path(wanted), status_code=303)
+    left_s = SESSION_S if known.ends_ms is None else (known.ends_ms - services.clock.now_ms()) // 1000
+    answer = RedirectResponse(path, status_code=303)
     answer.set_cookie(
         COOKIE,
         services.keyring.open_session(known),
-        max_age=SESSION_S,
+        max_age=min(SESSION_S, left_s),
         httponly=True,
         samesite="lax",
         secure=request.url.scheme == "https",

@@ -12,7 +12,20 @@ from fastapi.responses import RedirectResponse
 from api.deliver.links import Tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
-from api.pages import assets, fleetstream, health, leaving, login, outageviews, rehearsing, settingup, speech, trip
+from api.pages import (
+    assets,
+    fleetstream,
+    guest,
+    health,
+    leaving,
+    login,
+    outageviews,
+    rehearsing,
+    settingup,
+    sheetpage,
+    speech,
+    trip,
+)
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.comparing import MOST
@@ -46,6 +59,8 @@ router.include_router(health.router)
 router.include_router(leaving.router)
 router.include_router(login.router)
 router.include_router(outageviews.router)
+router.include_router(guest.router)
+router.include_router(sheetpage.router)
 router.include_router(rehearsing.router)
 router.include_router(settingup.router)
 router.include_router(speech.router)

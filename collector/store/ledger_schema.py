@@ -159,6 +159,7 @@ tokens = Table(
     Column("created_ms", BigInteger, nullable=False),
     Column("last_used_ms", BigInteger),
     Column("revoked_ms", BigInteger),
+    Column("ends_ms", BigInteger),  # since version 8
 )
 
 sessions = Table(  # since version 5
@@ -344,6 +345,11 @@ def _seventh(connection: Connection) -> None:
         table.create(connection, checkfirst=True)
 
 
+def _eighth(connection: Connection) -> None:
+    if "ends_ms" not in _columns(connection, tokens):
+        connection.execute(text("ALTER TABLE tokens ADD COLUMN ends_ms BIGINT"))
+
+
 ALREADY_PULLED_MS = 30 * 60_000
 """How long after the plug was pulled a test could be started [ms]."""
 
@@ -361,7 +367,9 @@ def _columns(connection: Connection, table: Table) -> set[str]:
     return {column["name"] for column in inspect(connection).get_columns(table.name)}
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first, _second, _third, _fourth, _fifth, _sixth, _seventh)
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
+    _first, _second, _third, _fourth, _fifth, _sixth, _seventh, _eighth,
+)  # fmt: skip
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 
 

@@ -82,7 +82,10 @@ class RunTotals:
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A bearer token as kept: its id, name, scope ("read" or "operate"), one site or all, hash, times."""
+    """A bearer token as kept: its id, name, scope ("read" or "operate"), one site or all, hash, times.
+
+    ends_ms : int | None — opens nothing from then on [UTC milliseconds]; None: until it is revoked
+    """
 
     id: str
     name: str
@@ -92,6 +95,11 @@ class Token:
     created_ms: int
     last_used_ms: int | None = None
     revoked_ms: int | None = None
+    ends_ms: int | None = None
+
+    def stands(self, now_ms: int) -> bool:
+        """Whether it opens anything: neither revoked nor ended."""
+        return self.revoked_ms is None and (self.ends_ms is None or now_ms < self.ends_ms)
 
 
 @dataclass(frozen=True, slots=True)

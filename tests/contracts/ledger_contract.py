@@ -418,7 +418,7 @@ class LedgerContract:
 
     def test_tokens_and_subscriptions(self, ledger: Ledger) -> None:
         token = Token("t", "hub", "read", None, "$argon2id$x", T0)
-        newer = Token("u", "phone", "operate", "larkspur", "$argon2id$y", T0 + 1)
+        newer = Token("u", "phone", "operate", "larkspur", "$argon2id$y", T0 + 1, ends_ms=T0 + 7)
         ledger.save_token(token)
         ledger.save_token(newer)
         used = dataclasses.replace(token, last_used_ms=T0 + 5, revoked_ms=T0 + 6)

@@ -127,6 +127,8 @@ def subscribe(wish: SubscribeIn, who: PrincipalIn, services: ServicesIn) -> Resp
 
     A token of one site hears of that site alone. A label that is a contact's name keeps that contact's rules.
     """
+    if who.ends:
+        raise ProblemError(403, Said("usage.a_token_that_ends_takes_no_push"))
     site = who.site if wish.site is None else wish.site
     if site is not None:
         require_site(who, site)
