@@ -44,7 +44,8 @@ FIRST = ("look", "dry", "call", "pack", "silent", "wet")
 NEVER = ("water", "generator", "battery", "cord", "wiring")
 
 Day = Annotated[str, Form(max_length=40)]
-Text = Annotated[str, Form(max_length=300)]
+Text = Annotated[str, Form(max_length=600)]
+"""Twice what the field takes: browsers send each line break as two characters (HTML, form submission)."""
 Name = Annotated[str, Form(max_length=60)]
 
 
