@@ -30,12 +30,14 @@ class Mosquitto:
     persistent : bool — keeps sessions and queues over a restart
     more : str — further lines of configuration
     anonymous : bool — whether clients may come without a name
+    autosave : int — changes after which what is persistent is written; all of it each time
     """
 
     folder: Path
     persistent: bool = True
     more: str = QUEUES
     anonymous: bool = True
+    autosave: int = 200
     port: int = field(default_factory=free_port)
     server: subprocess.Popen[bytes] | None = None
 
@@ -48,7 +50,8 @@ class Mosquitto:
         """Start, and wait until it listens."""
         self.folder.mkdir(parents=True, exist_ok=True)
         kept = (
-            f"persistence true\npersistence_location {self.folder}/\nautosave_on_changes true\nautosave_interval 200\n"
+            f"persistence true\npersistence_location {self.folder}/\nautosave_on_changes true\n"
+            f"autosave_interval {self.autosave}\n"
         )
         config = self.folder / "mosquitto.conf"
         config.write_text(

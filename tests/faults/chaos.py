@@ -1,6 +1,6 @@
 """Random faults one after another over an installation, against messages that keep coming: in, out, twice, lost, told.
 
-`python -m tests.faults.chaos MESSAGES run|split [SEED]` tries as many as one likes, and writes its figures in a line.
+`python -m tests.faults.chaos MESSAGES run|split|both [SEED]` tries as many as one likes; its figures are one line.
 """
 
 from __future__ import annotations
@@ -25,12 +25,17 @@ from tests.api.delivering import Receiver, listening
 from tests.api.process.houses import PATIENCE_S, House
 from tests.bench.fleet import site_id
 from tests.engines import wait_until
-from tests.faults.publishing import BEGUN_MS, QUANTITIES, Publisher
+from tests.faults.publishing import QUANTITIES, Publisher
 from tests.faults.test_full_disk import fill
 from tests.servers import running_mosquitto
 
 DISK_MB = 1024
-LAYOUTS = {"run": ("run",), "split": ("collect", "forecast", "serve")}
+RUN, SPLIT = ("run",), ("collect", "forecast", "serve")
+LAYOUTS = {"run": (RUN,), "split": (SPLIT,), "both": (RUN, SPLIT)}
+"""Commands over an installation; where there are several layouts, one takes over from the other half-way."""
+
+AUTOSAVE = 1_000_000
+"""The broker writes its queue as it ends, not every 200 changes: all of it each time would hold up the publisher."""
 KINDS = ("kill", "end", "hang-up", "stop", "broker", "disk", "disk and kill")
 
 WET = """[[channels]]
@@ -62,7 +67,7 @@ class Wanted:
 
 
 SECONDS = Wanted(3_000, 560, 8, (0.5, 2.0), faults=5)
-HALF_AN_HOUR = Wanted(1_000_000, 560, 40, (3.0, 9.0), dries=True)
+HALF_AN_HOUR = Wanted(1_000_000, 560, 40, (4.0, 14.0), dries=True)
 
 
 @dataclass
@@ -94,6 +99,15 @@ class Layout:
         """Wait for the end of one that was told to end, and start it."""
         self.running[command].wait(PATIENCE_S)
         self.running[command] = self.house.spawn(command)
+
+    def turn_into(self, commands: tuple[str, ...]) -> None:
+        """End all in order, and go on with others over the same installation."""
+        for process in self.running.values():
+            process.send_signal(signal.SIGTERM)
+        for process in self.running.values():
+            process.wait(PATIENCE_S)
+        self.commands, self.running = commands, {}
+        self.start()
 
     def close(self) -> None:
         for process in self.running.values():
@@ -210,7 +224,7 @@ def compared(store: ReadingStore, publisher: Publisher) -> tuple[int, int, int]:
     wanted, rows, lost, twice = publisher.expected(), 0, 0, 0
     for number in range(publisher.sites):
         for quantity in QUANTITIES:
-            points = store.series(site_id(number), quantity, BEGUN_MS, 1 << 53)
+            points = store.series(site_id(number), quantity, publisher.begun_ms, 1 << 53)
             found = Counter(point.time_ms for point in points)
             due = wanted.get((number, quantity), set())
             rows += len(points)
@@ -234,10 +248,14 @@ def chaos(work: Path, wanted: Wanted, layout: str, seed: int = 1) -> str:
     faults = Faults(random.Random(seed))
     with ExitStack() as stack:
         broker = stack.enter_context(running_mosquitto(work / "mosquitto"))
+        broker.autosave = AUTOSAVE
+        broker.stop()
+        broker.start()
         receiver = stack.enter_context(listening(Receiver()))
         house = House(stack.enter_context(disk(work / "disk")) / "house", broker, wanted.sites)
         prepared(house, receiver.url)
-        one = Layout(house, LAYOUTS[layout])
+        layouts = list(LAYOUTS[layout])
+        one = Layout(house, layouts.pop(0))
         stack.callback(one.close)
         one.start()
         subscribed(house)
@@ -245,6 +263,8 @@ def chaos(work: Path, wanted: Wanted, layout: str, seed: int = 1) -> str:
         publisher.thread.start()
         while publisher.thread.is_alive() or faults.done.total() < wanted.faults:
             one.tend()
+            if layouts and publisher.sent > wanted.count // 2:
+                one.turn_into(layouts.pop(0))
             faults.strike(one)
             time.sleep(faults.dice.uniform(*wanted.between_s))
         publisher.finish()

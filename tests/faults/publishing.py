@@ -11,7 +11,6 @@ from forecaster.domain.quantities import Quantity
 from tests.bench.fleet import message, site_id
 from tests.servers import CHUNK, Mosquitto
 
-BEGUN_MS = 1_790_000_000_000
 QUANTITIES = (Quantity.PUMP_POWER, Quantity.PACK_CHARGE, Quantity.HIGH_WATER)
 
 UP_UNTIL, UP_FOR = 0.6, 0.1
@@ -22,7 +21,7 @@ UP_UNTIL, UP_FOR = 0.6, 0.1
 class Publisher:
     """Publishes numbered messages at a fixed rate, each until the broker has taken it; and what the floats say.
 
-    dries : bool — whether floats go down again
+    a_second : int — at most 1,000; dries : bool — whether floats go down again
     sent, again : int — messages that the broker has taken, and chunks that it had to be given again
     said : list[tuple[int, int]] — site and time of what the floats said [UTC milliseconds]
     """
@@ -35,6 +34,7 @@ class Publisher:
     sent: int = 0
     again: int = 0
     said: list[tuple[int, int]] = field(default_factory=list)
+    begun_ms: int = field(default_factory=lambda: int(time.time() * 1000))
     thread: threading.Thread = field(init=False)
 
     def __post_init__(self) -> None:
@@ -44,10 +44,14 @@ class Publisher:
         begun_s = time.monotonic()
         while self.sent < self.count:
             last = min(self.count, self.sent + CHUNK)
-            part = [message(n % self.sites, n // self.sites, BEGUN_MS + n) for n in range(self.sent, last)]
+            part = [message(n % self.sites, n // self.sites, self.time_ms(n)) for n in range(self.sent, last)]
             self._until_taken(part + self.floats())
             self.sent = last
             time.sleep(max(0.0, begun_s + self.sent / self.a_second - time.monotonic()))
+
+    def time_ms(self, n: int) -> int:
+        """When a message is due; no two are due in the same millisecond."""
+        return self.begun_ms + n * 1000 // self.a_second
 
     def finish(self) -> None:
         """What the floats say once all is published."""
@@ -75,9 +79,9 @@ class Publisher:
         """Times of what was published, by site and quantity [UTC milliseconds]."""
         found: dict[tuple[int, Quantity], set[int]] = {}
         for n in range(self.count):
-            topic, _ = message(n % self.sites, n // self.sites, BEGUN_MS + n)
+            topic, _ = message(n % self.sites, n // self.sites, self.time_ms(n))
             quantity = Quantity.PACK_CHARGE if topic.endswith("/pack") else Quantity.PUMP_POWER
-            found.setdefault((n % self.sites, quantity), set()).add(BEGUN_MS + n)
+            found.setdefault((n % self.sites, quantity), set()).add(self.time_ms(n))
         for number, time_ms in self.said:
             found.setdefault((number, Quantity.HIGH_WATER), set()).add(time_ms)
         return found
