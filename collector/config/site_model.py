@@ -6,6 +6,7 @@ import re
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import regex
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from collector.config.addresses import is_web_address
@@ -85,8 +86,8 @@ def _mailbox(text: str) -> str:
 
 def _pattern(text: str) -> str:
     try:
-        groups = re.compile(text).groups
-    except re.error as error:
+        groups = regex.compile(text).groups
+    except regex.error as error:
         raise Refused(
             Said("config.is_not_a_regular_expression", text=text, error=str(error)),
             Said("config.write_for_example_0_9_w"),

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
+
+import regex
 
 from collector.decode.values import LONGEST, shown
 from forecaster.domain.errors import PayloadError
@@ -15,6 +19,12 @@ from forecaster.texts.catalogue import words
 
 LONGEST_TEXT = 4096
 """Most characters in which a pattern or a column is looked for."""
+
+PATTERN_S = 0.2
+"""Processor time that a pattern may take with one text [s]; an ordinary one takes some microseconds."""
+
+TRIES = 3
+"""Texts with which a pattern may take longer, before it is not tried any more."""
 
 COMMA_NUMBER = re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
 NAIVE = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?)", re.ASCII)
@@ -31,7 +41,8 @@ class TextRule:
     """Extracts a number, or a word for yes or no, from a text. Nothing is guessed: what does not fit is refused."""
 
     def __init__(self, channel: Channel) -> None:
-        self.pattern = None if channel.pattern is None else re.compile(channel.pattern)
+        self.pattern = None if channel.pattern is None else regex.compile(channel.pattern)
+        self.too_long = 0
         self.column, self.separator = channel.column, separator_of(channel)
         self.comma = channel.decimal == ","
         self.within = self.pattern is not None or self.column is not None
@@ -50,11 +61,23 @@ class TextRule:
         if self.column is not None:
             text = self._cell(text)
         if self.pattern is not None:
-            found = self.pattern.search(text)
+            with self._bounded():
+                found = self.pattern.search(text, timeout=PATTERN_S)
             if found is None or found.group(1) is None:
                 raise PayloadError(words()("payload.the_pattern_does_not_fit", text=shown(text)))
             text = found.group(1)
         return self._pointed(text.strip()) if self.comma else text
+
+    @contextmanager
+    def _bounded(self) -> Iterator[None]:
+        """Refuse a text that takes a pattern too long: with some the time doubles with every letter."""
+        if self.too_long >= TRIES:
+            raise PayloadError(words()("payload.the_pattern_is_not_tried", tries=TRIES))
+        try:
+            yield
+        except TimeoutError as error:
+            self.too_long += 1
+            raise PayloadError(words()("payload.the_pattern_took_too_long", seconds=PATTERN_S)) from error
 
     def _cell(self, text: str) -> str:
         assert self.column is not None

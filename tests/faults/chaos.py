@@ -1,10 +1,11 @@
 """Random faults one after another over an installation, against messages that keep coming: in, out, twice, lost, told.
 
-`python -m tests.faults.chaos MESSAGES run|split|both [SEED]` tries as many as one likes; its figures are one line.
+`python -m tests.faults.chaos run|split|both --messages N` tries as many as one likes; its figures are one line.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import random
@@ -15,7 +16,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -24,7 +25,7 @@ from forecaster.domain.ports import ReadingStore
 from tests.api.delivering import Receiver, listening
 from tests.api.process.houses import PATIENCE_S, House
 from tests.bench.fleet import site_id
-from tests.engines import wait_until
+from tests.engines import answers, wait_until
 from tests.faults.publishing import QUANTITIES, Publisher
 from tests.faults.test_full_disk import fill
 from tests.servers import running_mosquitto
@@ -204,6 +205,12 @@ class Heard:
         return sum(len(keys) - 1 for (_, what), keys in self.keys.items() if what in ("raised", "cleared"))
 
 
+def kept_port(dice: random.Random) -> int:
+    """A free port that no client of this machine is given while the broker is away (below ip_local_port_range)."""
+    ports = (dice.randrange(15_000, 32_000) for _ in range(100))
+    return next(port for port in ports if not answers(port))
+
+
 def subscribed(house: House) -> None:
     """Wait until the broker keeps what comes for the program: what was sent before is nobody's."""
     wait_until((house.folder / "outlast-ledger.db").exists, "the ledger", PATIENCE_S)
@@ -248,8 +255,8 @@ def chaos(work: Path, wanted: Wanted, layout: str, seed: int = 1) -> str:
     faults = Faults(random.Random(seed))
     with ExitStack() as stack:
         broker = stack.enter_context(running_mosquitto(work / "mosquitto"))
-        broker.autosave = AUTOSAVE
         broker.stop()
+        broker.autosave, broker.port = AUTOSAVE, kept_port(faults.dice)
         broker.start()
         receiver = stack.enter_context(listening(Receiver()))
         house = House(stack.enter_context(disk(work / "disk")) / "house", broker, wanted.sites)
@@ -288,7 +295,12 @@ def chaos(work: Path, wanted: Wanted, layout: str, seed: int = 1) -> str:
 
 
 if __name__ == "__main__":
-    _, messages, name, *more = sys.argv
+    options = argparse.ArgumentParser(description="Random faults over an installation, and what they cost.")
+    options.add_argument("layout", choices=sorted(LAYOUTS))
+    options.add_argument("--messages", type=int, default=HALF_AN_HOUR.count)
+    options.add_argument("--a-second", type=int, default=HALF_AN_HOUR.a_second)
+    options.add_argument("--seed", type=int, default=os.getpid())
+    given = options.parse_args()
+    asked = replace(HALF_AN_HOUR, count=given.messages, a_second=given.a_second)
     with TemporaryDirectory() as folder:
-        few = Wanted(int(messages), HALF_AN_HOUR.a_second, 40, HALF_AN_HOUR.between_s, dries=int(messages) > 500_000)
-        sys.stdout.write(chaos(Path(folder), few, name, int(more[0]) if more else os.getpid()) + "\n")
+        sys.stdout.write(chaos(Path(folder), asked, given.layout, given.seed) + "\n")

@@ -172,6 +172,18 @@ def test_one_faulty_file_and_one_faulty_contact_among_three(tmp_path: Path, mosq
         wait_until(lambda: three.rows("cellar-00000") == 20, "the rows of the site with the slip", PATIENCE_S)
         assert three.status("/readyz") == 200
         assert three.health()["status"] == "degraded"
+        # a pipe that nobody writes to, a number that cannot be read, and a pattern that never ends with what is sent
+        (sites / "cellar-00000.toml").unlink()
+        os.mkfifo(sites / "cellar-00000.toml")
+        (sites / "cellar-00001.toml").write_text(whole + f"[weather]\nevery_s = {'1' * 5_000}\n")
+        endless = "pattern = '^(?:(?:a|aa)+)+b([0-9]+)$'"
+        (sites / "cellar-00002.toml").write_text(whole.replace("00001", "00002").replace('value = "$.power"', endless))
+        wait_until(lambda: "thousands of digits" in str(three.health()["says"]), "the hostile files told", PATIENCE_S)
+        three.broker.publish([("fleet/cellar-00002/plug", b"a" * 4_000)] * 20)
+        three.publish(30)
+        wait_until(lambda: three.rows("cellar-00000") == 30, "the rows of the site with the pipe", PATIENCE_S)
+        wait_until(lambda: three.rows("cellar-00001") == 20, "the rows of the site with the number", PATIENCE_S)
+        assert three.status("/livez") == 200
 
 
 def sites_told(three: House) -> list[str]:

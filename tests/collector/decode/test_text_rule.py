@@ -11,6 +11,7 @@ import pytest
 
 from collector.config.site_file import load_site, site_toml
 from collector.decode.payload import Decoded, Decoder
+from collector.decode.text_rule import TRIES
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Channel
@@ -77,6 +78,16 @@ def test_numbers_are_read_as_declared(given: dict[str, Any], payload: str, expec
 )
 def test_what_does_not_fit_is_refused_with_the_mend(given: dict[str, Any], payload: str, says: str) -> None:
     assert says in reason(replace(POWER, **given), payload)
+
+
+def test_a_pattern_that_never_ends_is_given_up() -> None:
+    """In: texts with which the time doubles by the letter. Out: refused within bounds, and then not tried any more."""
+    channel = replace(POWER, pattern="^(?:(?:a|aa)+)+b([0-9]+)$")
+    decoder = Decoder([replace(larkspur_site(), channels=(channel,))])
+    assert decoder.decode("plug", b"aab12", T0).readings[0].value == 12.0
+    said = [decoder.decode("plug", b"a" * 4_000, T0 + n).refusals[0].reason for n in range(TRIES)]
+    assert all("took more than 0.2 s" in reason for reason in said)
+    assert "is not tried until" in decoder.decode("plug", b"aab12", T0 + 10).refusals[0].reason
 
 
 def test_words_for_yes_and_no_are_read_in_texts_too() -> None:
