@@ -8,7 +8,7 @@ import ssl
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import Any
+from typing import Any, BinaryIO
 
 import msgspec
 
@@ -40,8 +40,29 @@ def sender_of(settings: Mail) -> str:
     return settings.sender
 
 
+REPLY_BYTES = 64 * 1024
+"""Longest answer that is read [bytes]; RFC 5321 section 4.5.3.1.5 asks for lines of 512."""
+
+
+class _Reply:
+    """The lines of one answer, which the library would gather for as long as they come."""
+
+    def __init__(self, lines: BinaryIO) -> None:
+        self._lines, self.left = lines, REPLY_BYTES
+
+    def readline(self, limit: int) -> bytes:
+        line = self._lines.readline(limit)
+        self.left -= len(line)
+        if self.left < 0:
+            raise smtplib.SMTPException(words()("outcome.the_answer_has_no_end", limit_bytes=REPLY_BYTES))
+        return line
+
+    def close(self) -> None:
+        self._lines.close()
+
+
 class TimedSmtp(smtplib.SMTP):
-    """An SMTP session that is closed from outside at its deadline, however slowly the server answers."""
+    """An SMTP session that is closed from outside at its deadline, however slowly or long the server answers."""
 
     def connect(self, host: str = "localhost", port: int = 0, source_address: Any = None) -> tuple[int, bytes]:
         """Connect and read the greeting. The deadline counts from now."""
@@ -55,6 +76,14 @@ class TimedSmtp(smtplib.SMTP):
             if not greeted:
                 self.close()
         return reply
+
+    def getreply(self) -> tuple[int, bytes]:
+        """Read one answer, of REPLY_BYTES at most."""
+        if self.file is None and self.sock is not None:
+            self.file = _Reply(self.sock.makefile("rb"))
+        if isinstance(self.file, _Reply):
+            self.file.left = REPLY_BYTES
+        return super().getreply()
 
     def close(self) -> None:
         """End the session."""

@@ -67,7 +67,7 @@ class Wanted:
     dries: bool = False
 
 
-SECONDS = Wanted(3_000, 560, 8, (0.5, 2.0), faults=5)
+SECONDS = Wanted(3_000, 250, 8, (0.5, 2.0), faults=6)
 HALF_AN_HOUR = Wanted(1_000_000, 560, 40, (4.0, 14.0), dries=True)
 
 
@@ -301,6 +301,7 @@ if __name__ == "__main__":
     options.add_argument("--a-second", type=int, default=HALF_AN_HOUR.a_second)
     options.add_argument("--seed", type=int, default=os.getpid())
     given = options.parse_args()
-    asked = replace(HALF_AN_HOUR, count=given.messages, a_second=given.a_second)
+    whole = given.messages >= HALF_AN_HOUR.count
+    asked = replace(HALF_AN_HOUR, count=given.messages, a_second=given.a_second, dries=whole)
     with TemporaryDirectory() as folder:
         sys.stdout.write(chaos(Path(folder), asked, given.layout, given.seed) + "\n")

@@ -7,10 +7,11 @@ import asyncio
 import email
 import email.policy
 import gc
+import socket
 import ssl
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Any, Literal
@@ -234,6 +235,33 @@ def test_a_server_that_dawdles_is_cut_off_and_asked_again(
     assert sender.failed == 1
     assert sender.sent == 1
     assert len({mail["Message-ID"] for mail in box.mails}) == 1
+
+
+@pytest.mark.parametrize("greeting", [b"220-", b"220 mail.example.org\r\n250-"], ids=["greeting", "ehlo"])
+def test_an_answer_without_an_end_is_cut_off(
+    ledger: Ledger, clock: SteppedClock, tmp_path: Path, greeting: bytes
+) -> None:
+    """In: a server that adds lines to its answer for ever. Out: hung up on long before it has filled the memory."""
+    poured = 0
+
+    def pour(listens: socket.socket) -> None:
+        nonlocal poured
+        end, _ = listens.accept()
+        with end, suppress(OSError):
+            end.sendall(greeting)
+            while True:
+                poured += end.send(b"x" * 4_000 + b"\r\n250-")
+
+    with socket.create_server(("127.0.0.1", 0)) as listens:
+        pouring = threading.Thread(target=pour, args=(listens,))
+        pouring.start()
+        settings = Mail(host="127.0.0.1", port=listens.getsockname()[1], sender="pump@example.org", security="none")
+        queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
+        sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+        sender.turn()
+        pouring.join()
+    assert sender.failed == 1
+    assert poured < 32 << 20  # what the system's own buffers took
 
 
 def test_a_server_without_a_sender_is_a_setting_to_mend() -> None:
