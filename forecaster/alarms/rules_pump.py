@@ -6,6 +6,7 @@ from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgem
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
+from forecaster.domain.status import SiteStatus
 
 ASLEEP_W = 2.0
 """An output below this is off or asleep [W]."""
@@ -19,11 +20,22 @@ LEAST_CYCLES_MISSED = 2.2
 """A pump is not taken for silent until this many usual cycles have passed since its last start."""
 SOON_CYCLES, SOON_SHARE = 1.3, 0.5
 """Where the floor would be wet soon, a run is missed after so many usual waits, or after this share of the time from
-when it was due to the wet floor, whichever is earlier."""
+when it was due to the wet floor, whichever is earlier. After so many waits only where samples come so closely that a
+run leaves several: of a device that reports on change a single run is lost with a message, and not long after a second
+one was due the learnt limit tells."""
 SURE_SPREADS, SURER_SPREADS = 2.5, 5.0
-"""Nor before so many spreads of the site's own intervals beyond the usual wait: runs that come unevenly, or that the
-sampling catches by chance, are not missed by a third of a wait. The greater number holds for as long as less than half
-of the time to the wet floor has passed: a float that hangs once is not a dead pump."""
+"""Nor before so many spreads of the site's own intervals beyond the usual wait: runs that come unevenly are not missed
+by a third of a wait. The greater number holds for as long as less than half of the time to the wet floor has passed: a
+float that hangs once is not a dead pump."""
+CLOSE_SAMPLES, MOST_SHORT, MOST_LOST = 3.0, 0.2, 1.0 / 20_000.0
+"""A run that lasts for at least so many samples is not missed by chance. Runs are, where more than the first share of
+them is caught with a single sample; and one that is not seen tells little where more than the second share was lost
+before: a pump dies once in several hundred thousand runs."""
+CYCLES_BY_CHANCE = 3.2
+"""Where a run can be missed by chance, so many usual cycles must have passed for a pump to be silent."""
+LEAST_SAMPLES = 40
+"""Where runs are shorter than the interval between samples, several in a row can look like one that does not end; no
+pump is in step with its sampling for so many samples."""
 SOON_MS = 60 * 60_000
 """Soon means that the floor will be wet within this time [ms]."""
 SOON_DELAY_S = 20.0
@@ -79,10 +91,16 @@ def pump_overrun(seen: AlarmEvidence) -> Judgement:
         return UNKNOWN
     lasted_s = (seen.now_ms - status.running_since_ms) / 1000.0
     verdict = compare(seen.row(AlarmKind.PUMP_OVERRUN), lasted_s / normal.p95)
-    if verdict is Verdict.ON and lasted_s < LEAST_OVERRUN_S:
+    if verdict is Verdict.ON and lasted_s < max(LEAST_OVERRUN_S, _merging_s(status)):
         return HOLD
     # only the end of the run clears
     return Judgement(verdict) if verdict is Verdict.ON else HOLD
+
+
+def _merging_s(status: SiteStatus) -> float:
+    """For how long runs that follow one another closely may look like one [s]; 0 where the samples tell them apart."""
+    usual = status.run_s_normal
+    return LEAST_SAMPLES * status.sample_s if usual is not None and usual.p50 < status.sample_s else 0.0
 
 
 def pump_silent(seen: AlarmEvidence) -> Judgement:
@@ -109,16 +127,28 @@ def missed_since_ms(seen: AlarmEvidence) -> int | None:
     Only where runs are observed one by one: a run that the sampling misses by chance is not missing.
     """
     due, wet, since, spread = seen.due_ms, seen.wet_ms, seen.status.waiting_since_ms, seen.status.interval_spread
-    if due is None or wet is None or since is None or spread is None or not seen.status.runs_apart:
+    if due is None or wet is None or since is None or spread is None or by_chance(seen.status):
         return None
     halfway_ms, spread_ms = due + SOON_SHARE * (wet - due), spread * (due - since)
-    soon_ms = min(since + SOON_CYCLES * (due - since), halfway_ms)
-    surer_ms = min(due + SURER_SPREADS * spread_ms, halfway_ms)
-    from_ms = int(max(soon_ms, due + SURE_SPREADS * spread_ms, surer_ms))
+    if closely_sampled(seen.status):
+        soon_ms = max(since + SOON_CYCLES * (due - since), due + SURER_SPREADS * spread_ms)
+        halfway_ms = min(soon_ms, halfway_ms)
+    from_ms = int(max(halfway_ms, due + SURE_SPREADS * spread_ms))
     heard_all = seen.heard_ms <= since or seen.now_ms - seen.heard_ms >= from_ms - since
     if seen.now_ms < from_ms or wet - seen.now_ms > SOON_MS or not heard_all:
         return None
     return from_ms
+
+
+def by_chance(status: SiteStatus) -> bool:
+    """Whether a run can be missed by chance: by the sampling, or with a message, as has happened here before."""
+    return not status.runs_apart or status.short_share > MOST_SHORT or status.lost_share > MOST_LOST
+
+
+def closely_sampled(status: SiteStatus) -> bool:
+    """Whether even a short run leaves several samples."""
+    usual = status.run_s_normal
+    return status.sample_s > 0.0 and usual is not None and usual.p05 >= CLOSE_SAMPLES * status.sample_s
 
 
 def _counted(seen: AlarmEvidence) -> bool:
@@ -156,7 +186,8 @@ def long_overdue(seen: AlarmEvidence) -> bool:
     if status.waits is None or status.waiting_since_ms is None or seen.now_ms <= status.waiting_since_ms:
         return False
     heard = status.waits * (seen.now_ms - seen.heard_ms) / (seen.now_ms - status.waiting_since_ms)
-    return status.waits >= LEAST_CYCLES_MISSED and heard >= LEAST_CYCLES_HEARD
+    missed = CYCLES_BY_CHANCE if status.runs_apart and status.short_share > MOST_SHORT else LEAST_CYCLES_MISSED
+    return status.waits >= missed and heard >= LEAST_CYCLES_HEARD
 
 
 def rapid_cycling(seen: AlarmEvidence) -> Judgement:

@@ -56,6 +56,9 @@ class SiteStatus:
     interval_spread : float | None — relative spread of the interval between starts of runs
     waiting_since_ms : int | None — start of the newest run, or the newest sign of one
     runs_apart : bool — runs are seen one by one: the source told now is not too coarse for it
+    sample_s : float — usual interval between samples of that source [s]; 0 where it reports on change or is not known
+    short_share : float — share, 0..1, of the newest runs that it caught with one sample, or missed
+    lost_share : float — share, 0..1, of the newest thousands of runs that were not seen, though those about them were
     spans_heard : int — stretches of pumping that the belief about the inflow rests on
     steady : bool — until the next run a forecast reads no more into the pump's silence: runs are seen one by one, and
         the next is not overdue by so much that less water must be coming
@@ -108,6 +111,9 @@ class SiteStatus:
     spans_heard: int = 0
     steady: bool = False
     runs_apart: bool = False
+    sample_s: float = 0.0
+    short_share: float = 0.0
+    lost_share: float = 0.0
     charge_stood_s: float | None = None
     flow_share: float | None = None
     supply_returning: bool = False

@@ -24,7 +24,7 @@ from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.engine.supply import SupplyChange, SupplyTracker
-from forecaster.engine.unheard import FILL_DUTY, LateCourse, healed, unheard_ms
+from forecaster.engine.unheard import FILL_DUTY, LateCourse, healed, note_missed, unheard_ms
 from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.counter import CounterStep
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
@@ -126,6 +126,8 @@ class Fold(msgspec.Struct):
             if at_ms - before > LEAST_SILENCE_MS and before >= 0:
                 self._gap(before, at_ms, quantity, key, told)
             if at_ms > self.now_ms:
+                if at_ms - self.now_ms > LEAST_SILENCE_MS:
+                    self._house_unheard(at_ms)
                 self.now_ms = at_ms
             if quantity in _RUN_SOURCES:
                 self._run_source(at_ms, quantity, value, told)
@@ -165,6 +167,10 @@ class Fold(msgspec.Struct):
         if rhythm is not None and stop_ms - start_ms > rhythm.silence_ms:
             told.events.append(Gap(self.site, quantity, start_ms, stop_ms))
 
+    def _house_unheard(self, until_ms: int) -> None:
+        streams = (self.supply.mains, *self.rhythms.values())
+        note_missed(self.segmenter, streams, self.now_ms, until_ms, self.normals.recent_interval_s())
+
     # -- the pump
 
     def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: FoldOutput) -> None:
@@ -189,8 +195,7 @@ class Fold(msgspec.Struct):
         """Note whether a reading of the counter, or of the metering source, shows that the pump worked."""
         segmenter = self.segmenter
         if quantity is Quantity.PUMP_ENERGY:
-            counter = segmenter.counter
-            if counter is not None:
+            if (counter := segmenter.counter) is not None:
                 rose = counter.rhythm.changed_ms == at_ms and counter.step is not CounterStep.JITTER
                 self.signs.heard(at_ms, worked=rose, gap_ms=counter.rhythm.gap_ms, recent_w=self.spans.recent_w)
         elif quantity is segmenter.metering:
@@ -211,7 +216,7 @@ class Fold(msgspec.Struct):
             told.evidence.append(Clipped(run.power_w))
         meter_blind = self.segmenter.meter.blind_ms
         after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
-        self.normals.run(run, after_gap=after_gap)
+        self.normals.run(run, after_gap=after_gap, sample_s=self.segmenter.sample_s(run.stop_ms))
         coarse = self.segmenter.coarse(run.stop_ms)
         span = self.spans.run(run, meter_blind, self.segmenter.standby_w, coarse=coarse)
         if span is not None:
@@ -219,8 +224,7 @@ class Fold(msgspec.Struct):
 
     def _output(self, at_ms: int, watts: float) -> None:
         """What the pack carries beside the pump: its output between runs; during a run, the level before it."""
-        tracker = self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
-        if tracker is None:
+        if (tracker := self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)) is None:
             return
         base = tracker.levels.idle_w if watts >= tracker.levels.on_w else watts
         self.other_output.feed(at_ms, base if base > 0.0 else 0.0, tracker.rhythm.gap_ms)
@@ -229,10 +233,8 @@ class Fold(msgspec.Struct):
 
     def _mark(self, at_ms: int, percent: float) -> Mark:
         meter = self.segmenter.meter
-        return Mark(
-            at_ms, percent, meter.total_wh, meter.blind_ms, self.loads_total_wh(at_ms) or 0.0,
-            self.pack_input.total_at(at_ms),
-        )  # fmt: skip
+        loads_wh, input_wh = self.loads_total_wh(at_ms) or 0.0, self.pack_input.total_at(at_ms)
+        return Mark(at_ms, percent, meter.total_wh, meter.blind_ms, loads_wh, input_wh)
 
     def loads_total_wh(self, at_ms: int) -> float | None:
         """Energy of other loads since the beginning where any is measured [Wh]; listed ones that are not count as
@@ -339,8 +341,7 @@ class Fold(msgspec.Struct):
     # -- all else
 
     def _rhythm(self, key: str) -> Rhythm:
-        rhythm = self.rhythms.get(key)
-        if rhythm is None:
+        if (rhythm := self.rhythms.get(key)) is None:
             rhythm = self.rhythms[key] = Rhythm(stated_ms=self.stated_ms.get(key))
         return rhythm
 
@@ -357,8 +358,7 @@ class Fold(msgspec.Struct):
     def _load(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del told
         name = key.partition("/")[2]
-        stream = self.loads.get(name)
-        if stream is None:
+        if (stream := self.loads.get(name)) is None:
             stream = self.loads[name] = Stream()
         rhythm = self._rhythm(key)
         rhythm.heard(at_ms, value)

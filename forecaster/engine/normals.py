@@ -20,6 +20,8 @@ _KEPT_HOURS = 24 * 14
 _LATELY_HOURS = 12
 _USUAL_FROM, _USUAL_GAIN = 40, 1.0 / 1500.0
 _FLOW_RUNS, _SURE = 12, 4.0
+_MOST_SAMPLE = 1.5
+_LOST_FROM, _BACK_TO, _LOST_GAIN = 1.6, 0.65, 1.0 / 1500.0
 
 
 def spread_of(values: Sequence[float]) -> Spread | None:
@@ -57,6 +59,7 @@ class Normals(msgspec.Struct):
     dry_run_s — how long each would have lasted without inflow meanwhile, because runs are longer in a storm [s]
     dry_usual_s — the slow mean of those [s]
     starts_ms — starts within the last hours
+    lost_share — share, 0..1, of the newest thousands of intervals that hid a run, as when its message is lost
     log_ratios — logarithms of successive intervals between starts, one over the one before
     """
 
@@ -67,6 +70,7 @@ class Normals(msgspec.Struct):
     dry_usual_s: float | None = None
     starts_ms: list[int] = msgspec.field(default_factory=list)
     intervals_s: list[float] = msgspec.field(default_factory=list)
+    lost_share: float = 0.0
     log_ratios: list[float] = msgspec.field(default_factory=list)
     hourly: list[float] = msgspec.field(default_factory=list)
     hour: int | None = None
@@ -77,14 +81,19 @@ class Normals(msgspec.Struct):
     await_first_since_ms: int | None = None
     count: int = 0
 
-    def run(self, run: Run, *, after_gap: bool) -> None:
-        """Take a run that is certain. after_gap : whether runs may have been missed before it."""
+    def run(self, run: Run, *, after_gap: bool, sample_s: float) -> None:
+        """Take a run that is certain.
+
+        after_gap : bool — whether runs may have been missed before it
+        sample_s : float — interval between samples of its source [s]; 0 where it reports on change. Where usual runs
+            are much shorter, one that is seen to last may be several, and its length tells nothing of the flow.
+        """
         self.count += 1
         since = self.await_first_since_ms
         if since is not None and run.supply is Supply.PACK and run.start_ms >= since - 1_000:
             self.first_on_pack, self.await_first_since_ms = run, None
         interval_s = self._interval(run, after_gap=after_gap)
-        if run.measured and interval_s is not None:
+        if run.measured and interval_s is not None and sample_s <= _MOST_SAMPLE * (self.dry_usual_s or sample_s):
             self._dry(run.run_s * max(1.0 - run.run_s / interval_s, 0.0))
         self.last_run = run
         self.starts_ms.append(run.start_ms)
@@ -129,10 +138,17 @@ class Normals(msgspec.Struct):
         interval = (run.start_ms - last.start_ms) / 1000.0
         if interval <= 0.0:
             return None
+        if len(self.intervals_s) > _NEWEST:
+            self.lost_share += _LOST_GAIN * (self._lost(interval) - self.lost_share)
         if self.intervals_s:
             _push(self.log_ratios, math.log(interval / self.intervals_s[-1]), 60)
         _push(self.intervals_s, interval, _KEPT_RUNS)
         return interval
+
+    def _lost(self, interval_s: float) -> bool:
+        """Whether the interval before this one hid a run: far longer than those before it, and than this one."""
+        before_s, usual_s = self.intervals_s[-1], _newest_median(self.intervals_s[:-1])
+        return usual_s is not None and before_s >= _LOST_FROM * usual_s and interval_s <= _BACK_TO * before_s
 
     def _count(self, start_ms: int, *, after_gap: bool) -> None:
         hour = start_ms // HOUR_MS

@@ -104,6 +104,7 @@ def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
 def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
     """The forecast at a time. `models` are copies: they are carried forward to the present."""
     age = age_of(fold, now_ms)
+    shown_w = models.inflow.mean_w(now_ms).p50
     mean = carry_forward(fold, models, now_ms, age)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
@@ -146,7 +147,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         hours_remaining=reserve.quantiles(passed.hours),
         hours_to_empty=reserve.quantiles(passed.to_empty_h),
         survival=reserve.survival(passed.hours, now_ms),
-        water=water_of(site, figures, models.inflow.halving_h(now_ms)),
+        water=water_of(site, figures, cycle_figures(fold, shown_w, now_ms), models.inflow.halving_h(now_ms)),
         degraded=_degraded(site, fold, age, figures, pack.doubt, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,

@@ -7,6 +7,7 @@ run in ten. What is learnt is the energy that was due between two signs, so that
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -17,10 +18,12 @@ _KEPT = 160
 _ENOUGH = 40
 _LEAST_SPREAD = 0.15
 _BEYOND = 2.0
-_BY_CHANCE, _CHANCE_MEANS = 0.5, 12.0
+_TAIL, _RARE = 0.25, 1e-7
 _KNOWN = 0.95
-"""A wait shorter than so many times the longest that the site has known is never more overdue than this, 0..1. Where
-signs come by chance, so many mean waits as well: of exponential waits one in 160,000 is longer."""
+"""A wait shorter than so many times the longest that the site has known, or than all but the rarest of its waits, is
+never more overdue than this, 0..1. Beyond the upper quarter of what it has known, waits are taken as exponential: where
+signs come by chance they are (samples that catch two runs in three miss seven in a row about once a month). So rare by
+that fit, because the rate at which energy is due is itself known to a third only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +105,17 @@ class Signs(msgspec.Struct):
         strays = sorted(abs(math.log(value / usual)) for value in ordered if value > 0.0)
         spread = max(strays[int(0.683 * (len(strays) - 1))], _LEAST_SPREAD)
         chance = 0.5 * math.erfc(-math.log(due / usual) / (spread * math.sqrt(2.0)))
-        enough = _BEYOND * ordered[-1]
-        if spread > _BY_CHANCE:
-            enough = max(enough, _CHANCE_MEANS * sum(ordered) / len(ordered))
-        if due < enough:
+        if due < max(_BEYOND * ordered[-1], rare_wait(ordered)):
             chance = min(chance, _KNOWN)
         return Wait(since, chance, due / usual)
+
+
+def rare_wait(ordered: Sequence[float]) -> float:
+    """The wait that only the rarest exceed, by the mean excess over the upper quarter (peaks over a threshold with an
+    exponential tail: Coles, An Introduction to Statistical Modeling of Extreme Values, 2001, chapter 4, shape 0).
+
+    ordered : (N,) — known waits, smallest first; N at least 4
+    """
+    tail = ordered[int((1.0 - _TAIL) * len(ordered)) :]
+    threshold = tail[0]
+    return threshold + math.log(_TAIL / _RARE) * sum(value - threshold for value in tail) / len(tail)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import msgspec
 
 from forecaster.engine.accounts import Mark
@@ -13,6 +15,7 @@ FILL_DUTY = 0.04
 """Assumed share of time that a pump runs while nothing is heard of it (common practice, no source)."""
 
 _LATE_MS = 60_000
+_MAY_BE_DUE = 0.6
 _POINT_MS = 60_000
 
 
@@ -37,6 +40,28 @@ class LateCourse(msgspec.Struct):
         points = self.points
         self.points = points[-1:]
         return points if len(points) > 1 else []
+
+
+def note_missed(
+    segmenter: Segmenter, streams: Iterable[Rhythm], heard_ms: int, until_ms: int, usual_s: float | None
+) -> None:
+    """Take a silence of the whole house: where it is longer than one of its streams explains, a run that was due may
+    have been missed by what reports on change, though that source may be silent for so long.
+
+    streams : Iterable[Rhythm] — of all that is heard beside the run sources
+    heard_ms, until_ms : int — newest reading before the silence, and the one that ends it, UTC milliseconds
+    usual_s : float | None — usual interval between starts [s]; sooner after a run than 0.6 of it silence hides none
+    """
+    trackers = segmenter.trackers.values()
+    counter = () if segmenter.counter is None else (segmenter.counter.rhythm,)
+    rhythms = (*streams, *counter, *(tracker.rhythm for tracker in trackers))
+    allowed_ms = min((rhythm.silence_ms for rhythm in rhythms if not rhythm.silent(heard_ms)), default=None)
+    if allowed_ms is None or until_ms - heard_ms <= allowed_ms:
+        return
+    for tracker in trackers:
+        seen_ms = max(tracker.last_on_ms, tracker.blind_to_ms or 0)
+        if tracker.rhythm.on_change and until_ms - seen_ms >= _MAY_BE_DUE * 1000.0 * (usual_s or 0.0):
+            tracker.missed = True
 
 
 def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:

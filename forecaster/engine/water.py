@@ -38,17 +38,21 @@ def cycle_figures(fold: Fold, mean_w: float, now_ms: int) -> CycleFigures:
     return CycleFigures(None if not counted else mean_w / counted, length, counted, duty)
 
 
-def water_of(site: Site, figures: CycleFigures, halving_h: float | None) -> Water:
+def water_of(site: Site, figures: CycleFigures, shown: CycleFigures, halving_h: float | None) -> Water:
     """Inflow and pump rate from the drawdown volume V and one mean cycle: Qi = V / t_off, Qp = V / t_on + Qi.
 
     Source: cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2. Where runs are not measured, the
     nameplate's flow and the duty: Qi = duty Qp.
+
+    shown : CycleFigures — as the finished runs show the cycle. The time to the wet floor is that of a dead pump: the
+        silence since the last run, read as less water in `figures`, does not lengthen it
     """
     inflow, rate = _flows(site, figures)
+    most = max(inflow or 0.0, _flows(site, shown)[0] or 0.0)
     minutes = None
     pit = site.pit
-    if inflow is not None and inflow > 0.0 and pit.freeboard_m is not None and pit.area_m2 is not None:
-        minutes = pit.freeboard_m * pit.area_m2 * 1000.0 / inflow
+    if most > 0.0 and pit.freeboard_m is not None and pit.area_m2 is not None:
+        minutes = pit.freeboard_m * pit.area_m2 * 1000.0 / most
     return Water(inflow, rate, minutes, halving_h)
 
 

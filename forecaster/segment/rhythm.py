@@ -15,7 +15,7 @@ LEAST_SILENCE_MS = 90_000
 _BUCKETS = 40
 _ENOUGH = 20
 _FORGET_AT = 4_000
-_STEP = 1.05
+_STEP, _PART_STEP = 1.05, 1.05 ** (1.0 / 9.0)
 _OFF_BEAT = 0.7
 _ON_CHANGE = 0.3
 _IDLE_GAIN, _BEATS = 0.02, 0.2
@@ -30,6 +30,7 @@ class Rhythm(msgspec.Struct):
     changed_ms : int | None — when the value last differed from the one before
     steady_ms : float | None — median interval between readings while nothing happens [ms]
     off_beat : float — share, 0..1, of the newest edges outside the regular beat: high for reports on change
+    edged : bool — whether the newest interval but those in a run ended in an edge
     idle : float — share, 0..1, of the newest intervals within which nothing happened: high where it reports unasked
     """
 
@@ -40,6 +41,7 @@ class Rhythm(msgspec.Struct):
     steady_ms: float | None = None
     off_beat: float = 0.0
     idle: float = 0.0
+    edged: bool = False
     count: int = 0
     buckets: list[int] = msgspec.field(default_factory=lambda: [0] * _BUCKETS)
     gap_ms: int = START_LIMIT_MS
@@ -48,6 +50,11 @@ class Rhythm(msgspec.Struct):
     def on_change(self) -> bool:
         """Whether the quantity reports when it changes, so that an edge is seen at once."""
         return self.off_beat > _ON_CHANGE
+
+    @property
+    def sample_s(self) -> float:
+        """Usual interval between samples [s]; 0 for reports on change, or where it is not known."""
+        return 0.0 if self.on_change else (self.steady_ms or 0.0) / 1000.0
 
     @property
     def silence_ms(self) -> int:
@@ -74,17 +81,24 @@ class Rhythm(msgspec.Struct):
         return interval
 
     def steady(self, interval_ms: int) -> None:
-        """Record an interval within which nothing happened: it moves the median by a step."""
+        """Record an interval within which nothing happened: it moves the median by a step.
+
+        From an edge to the next beat of a source that reports on change is less than the beat, and a storm leaves no
+        other intervals: of those it is the upper tenth that is followed.
+        """
         self.idle += _IDLE_GAIN * (1.0 - self.idle)
-        steady = self.steady_ms
+        steady, edged, self.edged = self.steady_ms, self.edged, False
         if steady is None:
             self.steady_ms = float(interval_ms)
+        elif interval_ms > steady:
+            self.steady_ms = steady * _STEP
         else:
-            self.steady_ms = steady * _STEP if interval_ms > steady else steady / _STEP
+            self.steady_ms = steady / (_PART_STEP if edged else _STEP)
 
     def edge(self, interval_ms: int) -> None:
         """Record an interval that ended in a change of state."""
         self.idle -= _IDLE_GAIN * self.idle
+        self.edged = True
         off = 1.0 if self.steady_ms is None or interval_ms < _OFF_BEAT * self.steady_ms else 0.0
         self.off_beat += 0.1 * (off - self.off_beat)
 

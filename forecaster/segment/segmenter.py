@@ -168,6 +168,18 @@ class Segmenter(msgspec.Struct):
         tracker = None if source is None else self.trackers.get(source)
         return None if tracker is None else tracker.rhythm.steady_ms
 
+    def sample_s(self, now_ms: int) -> float:
+        """Usual interval between samples of the source believed now [s]; 0 for reports on change, or if not known."""
+        source = self.source(now_ms)
+        tracker = None if source is None else self.trackers.get(source)
+        return 0.0 if tracker is None else tracker.rhythm.sample_s
+
+    def short_share(self, now_ms: int) -> float:
+        """Share, 0..1, of the newest runs that the source believed now caught with one sample, or missed."""
+        source = self.source(now_ms)
+        tracker = None if source is None else self.trackers.get(source)
+        return 0.0 if tracker is None else tracker.coarse
+
     def pinned(self, now_ms: int) -> bool:
         """Whether the power of the present run is limited by the pack's continuous rating."""
         source = self.source(now_ms)
@@ -365,7 +377,7 @@ class Segmenter(msgspec.Struct):
         cycle_s: float | None = None
         if self.last_start_ms is not None and self.last_blind_ms == self.meter.blind_ms:
             cycle_s = (start_ms - self.last_start_ms) / 1000.0
-        sample_s = 0.0 if tracker.rhythm.on_change else (tracker.rhythm.steady_ms or 0.0) / 1000.0
+        sample_s = tracker.rhythm.sample_s
         refined, _ = tracker.size.refine(energy, length_s, cycle_s, sample_s)
         if offered.quantity is self.metering and self.counter is None:
             self.meter.mend(refined - energy)

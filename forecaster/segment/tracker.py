@@ -44,6 +44,7 @@ class Tracker(msgspec.Struct):
     metered_wh : float — energy since the last call of `take_energy` [Wh], other loads not included
     blind_ms : int — time since then in which nothing was known [ms]
     coarse : float — share, 0..1, of the newest runs too short for the sampling, or missed by it
+    missed : bool — a run may have been missed since the newest reading, whatever the rhythm allows
     """
 
     rhythm: Rhythm
@@ -73,6 +74,7 @@ class Tracker(msgspec.Struct):
     last_stop_ms: int | None = None
     blind_from_ms: int | None = None
     blind_to_ms: int | None = None
+    missed: bool = False
 
     def feed(self, at_ms: int, value: float, watts: float) -> Draft | None:
         """Take a reading newer than the last: its value, and the power it stands for [W]. Returns a run that ended."""
@@ -82,7 +84,8 @@ class Tracker(msgspec.Struct):
         levels = self.levels
         was_on = self.on
         ended: Draft | None = None
-        gap = interval is None or interval > rhythm.gap_ms
+        gap = interval is None or interval > rhythm.gap_ms or self.missed
+        self.missed = False
         if interval is not None and before is not None:
             if gap:
                 self.blind_ms += interval

@@ -159,17 +159,43 @@ def test_a_channel_fails_when_it_has_for_longer_than_the_limit() -> None:
 def test_a_run_is_missed_soon_only_where_runs_come_evenly(
     waits: float, spread: float | None, minutes_to_floor: float, missed: bool
 ) -> None:
-    """Runs every 8 min. By hand: even ones from 1.3 waits; spread 0.3 from 1 + 2.5 x 0.3 = 1.75; spread 0.12 from
-    1 + 5 x 0.12 = 1.6, or 1.39 = halfway to a floor that is wet in 6.2 min.
+    """Runs every 8 min, sampled each second. By hand: even ones from 1.3 waits; spread 0.3 from 1 + 2.5 x 0.3 = 1.75;
+    spread 0.12 from 1 + 5 x 0.12 = 1.6, or 1.39 = halfway to a floor that is wet in 6.2 min.
     """
+    assert missed_here(waits, spread, minutes_to_floor) is missed
+
+
+@pytest.mark.parametrize(
+    ("source", "waits", "minutes_to_floor", "missed"),
+    [
+        ({"sample_s": 0.0}, 1.7, 26.0, False), ({"sample_s": 0.0}, 2.7, 26.0, True),
+        ({"sample_s": 0.0}, 1.4, 6.2, True),
+        ({"sample_s": 10.0}, 1.7, 26.0, False), ({"sample_s": 10.0}, 1.4, 6.2, True),
+        ({"lost_share": 0.001}, 1.7, 26.0, False), ({"lost_share": 0.001}, 1.4, 6.2, False),
+        ({"short_share": 0.3}, 1.7, 26.0, False), ({"short_share": 0.3}, 1.4, 6.2, False),
+        ({"runs_apart": False}, 1.4, 6.2, False),
+    ],
+)  # fmt: skip
+def test_a_single_run_that_is_not_seen_is_missed_only_where_none_can_be_lost(
+    source: dict[str, Any], waits: float, minutes_to_floor: float, missed: bool
+) -> None:
+    """As above with spread 0.05. A run whose few messages can be lost counts from halfway to the wet floor (26 min:
+    1 + 13 / 8 = 2.6 waits); where runs were lost before, or the sampling misses them, one alone never does.
+    """
+    assert missed_here(waits, 0.05, minutes_to_floor, **source) is missed
+
+
+def missed_here(waits: float, spread: float | None, minutes_to_floor: float, **source: Any) -> bool:
     facts: dict[str, Any] = {
         "waits": waits,
         "waiting_since_ms": START_MS - round(waits * 8.0 * MINUTE),
         "runs_apart": True,
+        "sample_s": 1.0,
+        "run_s_normal": Spread(9.0, 10.0, 11.0, 50),
     }
     water = Water(inflow_l_per_min=3.7, pump_rate_l_per_min=155.0, minutes_to_floor=minutes_to_floor)
-    seen = evidence({"water": water}, interval_spread=spread, **facts)
-    assert (missed_since_ms(seen) is not None) is missed
+    seen = evidence({"water": water}, interval_spread=spread, **facts | source)
+    return missed_since_ms(seen) is not None
 
 
 IN_TURN, PARALLEL = Arrangement.IN_TURN, Arrangement.PARALLEL

@@ -22,7 +22,7 @@ def fold(normals: Normals, runs: int, pump_l_per_s: float, inflows: tuple[float,
         edges = [1000 * round(step_s * -(-moment // step_s)) for moment in (at_s, stop_s)]
         run = Run("s", edges[0], edges[1], 1.0, 470.0, 500.0, Quantity.PUMP_POWER, Supply.MAINS, 3)
         if edges[1] > edges[0]:
-            normals.run(run, after_gap=False)
+            normals.run(run, after_gap=False, sample_s=step_s)
         at_s = stop_s
 
 
