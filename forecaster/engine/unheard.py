@@ -15,7 +15,7 @@ FILL_DUTY = 0.04
 """Assumed share of time that a pump runs while nothing is heard of it (common practice, no source)."""
 
 _LATE_MS = 60_000
-_MAY_BE_DUE = 0.6
+_FROM_DUE, _TO_DUE = 0.6, 1.4
 _POINT_MS = 60_000
 
 
@@ -50,7 +50,8 @@ def note_missed(
 
     streams : Iterable[Rhythm] — of all that is heard beside the run sources
     heard_ms, until_ms : int — newest reading before the silence, and the one that ends it, UTC milliseconds
-    usual_s : float | None — usual interval between starts [s]; sooner after a run than 0.6 of it silence hides none
+    usual_s : float | None — usual interval between starts [s]. A silence that ends sooner than 0.6 of it after a run
+        hides none; one that begins later than 1.4 of it hides no more than was missed before
     """
     trackers = segmenter.trackers.values()
     counter = () if segmenter.counter is None else (segmenter.counter.rhythm,)
@@ -60,7 +61,9 @@ def note_missed(
         return
     for tracker in trackers:
         seen_ms = max(tracker.last_on_ms, tracker.blind_to_ms or 0)
-        if tracker.rhythm.on_change and until_ms - seen_ms >= _MAY_BE_DUE * 1000.0 * (usual_s or 0.0):
+        due_ms = 1000.0 * (usual_s or 0.0)
+        due = until_ms - seen_ms >= _FROM_DUE * due_ms and (due_ms == 0.0 or heard_ms - seen_ms <= _TO_DUE * due_ms)
+        if tracker.rhythm.on_change and due:
             tracker.missed = True
 
 
