@@ -145,7 +145,7 @@ def test_samples_that_catch_two_runs_in_three_are_no_dead_pump_in_years_of_waits
 
 @pytest.mark.parametrize("waits", [1.0, 1.6, 2.2])
 def test_the_time_to_the_wet_floor_does_not_recede_with_the_silence(waits: float) -> None:
-    """A pit of 0.166 m2 and 0.30 m above the start level, 30 L in 600 s: 16.6 min by hand, however long it is silent."""
+    """A pit of 0.166 m2, 0.30 m above the start level, 30 L in 600 s: 16.6 min by hand, however long it is silent."""
     truth = pumping(12.0, run_s=10.0, cycle_s=610.0, slop=0.0)
     engine, _ = heard(sampled(truth, 12.0, 1.0), Q.PUMP_POWER)
     last_s = truth.runs[-1][0]
