@@ -65,7 +65,9 @@ def test_runs_told_as_the_geyser_erupts_give_its_intervals(name: str, waiting: p
         at_ms += round(wait * 60_000.0)
         stop_ms = at_ms + round(last * 60_000.0)
         normals.run(
-            Run("larkspur", at_ms, stop_ms, 1.0, 100.0, 100.0, Quantity.PUMP_RUNNING, Supply.MAINS, 5), after_gap=False
+            Run("larkspur", at_ms, stop_ms, 1.0, 100.0, 100.0, Quantity.PUMP_RUNNING, Supply.MAINS, 5),
+            after_gap=False,
+            sample_s=0.0,
         )
     intervals = waiting.to_numpy(dtype=float)[1:tail] * 60.0
     assert normals.intervals_s == pytest.approx(intervals.tolist())
