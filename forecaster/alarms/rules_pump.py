@@ -41,7 +41,7 @@ SOON_MS = 60 * 60_000
 SOON_DELAY_S = 20.0
 LEAST_CYCLES_HEARD = 1.5
 """Nor until it has been heard for this many cycles without interruption: runs that fell into a gap are not missing."""
-STORM_S, STORM_HOURS = 20 * 3600.0, 48
+STORM_S, STORM_HOURS = 48 * 3600.0, 48
 """Starts of runs of the usual length are rapid only when they stay so for longer than a storm's peak, at a site whose
 normal rests on so many hours."""
 FALLING = 0.9
@@ -62,9 +62,12 @@ def _dark(seen: AlarmEvidence) -> bool:
 
 
 def _seen_running(seen: AlarmEvidence) -> bool:
-    """Whether the run was still reported in its later half: a plug that fails during a run does not report its end."""
-    started = seen.status.running_since_ms
-    ages = [age.age_s for age in seen.status.ages if age.quantity in RUN_SOURCES and age.age_s is not None]
+    """Whether the run was still reported in its later half: a plug that fails during a run does not report its end.
+
+    Reported by the source that told of its beginning: what else is heard does not say that the pump still runs.
+    """
+    started, source = seen.status.running_since_ms, seen.status.run_source
+    ages = [age.age_s for age in seen.status.ages if age.quantity is source and age.age_s is not None]
     if started is None or not ages:
         return started is not None
     return min(ages) <= 0.5 * (seen.now_ms - started) / 1000.0

@@ -108,7 +108,7 @@ MEASURES: Mapping[AlarmKind, str] = {
         " runs were lost before)"
     ),
     _K.RAPID_CYCLING: (
-        "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 20 h that do not grow"
+        "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 48 h that do not grow"
         " fewer)"
     ),
     _K.PUMP_POWER_ABNORMAL: "running power away from the learnt median",

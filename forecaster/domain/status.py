@@ -55,6 +55,7 @@ class SiteStatus:
         runs, usual waits between signs of them
     interval_spread : float | None — relative spread of the interval between starts of runs
     waiting_since_ms : int | None — start of the newest run, or the newest sign of one
+    run_source : Quantity | None — the source that runs are told from now; None: all are silent
     runs_apart : bool — runs are seen one by one: the source told now is not too coarse for it
     sample_s : float — usual interval between samples of that source [s]; 0 where it reports on change or is not known
     short_share : float — share, 0..1, of the newest runs that it caught with one sample, or missed
@@ -110,6 +111,7 @@ class SiteStatus:
     waiting_since_ms: int | None = None
     spans_heard: int = 0
     steady: bool = False
+    run_source: Quantity | None = None
     runs_apart: bool = False
     sample_s: float = 0.0
     short_share: float = 0.0

@@ -61,6 +61,7 @@ def observe(
         cycles_last_hour=normals.cycles_since(now_ms - HOUR_MS),
         overdue=overdue,
         spans_heard=mean.count,
+        run_source=segmenter.source(now_ms),
         runs_apart=not segmenter.coarse(now_ms),
         sample_s=segmenter.sample_s(now_ms),
         short_share=segmenter.short_share(now_ms),

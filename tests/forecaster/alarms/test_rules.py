@@ -22,7 +22,7 @@ from forecaster.domain.forecast import Basis, PackNow, PackRole, Quantiles, Wate
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Arrangement
-from forecaster.domain.status import Spread
+from forecaster.domain.status import QuantityAge, Spread
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, status
 
 ON, OFF, HOLD, UNKNOWN = Verdict.ON, Verdict.OFF, Verdict.HOLD, Verdict.UNKNOWN
@@ -145,6 +145,22 @@ def test_a_channel_fails_when_it_has_for_longer_than_the_limit() -> None:
         failing = Outside(failing=(Failing("mail", START_MS - since_ms, "refused"),))
         assert delivery_failing(evidence(outside=failing)).verdict is said
     assert delivery_failing(evidence()).verdict is OFF
+
+
+@pytest.mark.parametrize(("source_s", "other_s", "said"), [(290.0, 5.0, UNKNOWN), (5.0, 290.0, ON), (5.0, 5.0, ON)])
+def test_a_run_is_too_long_only_while_its_own_source_goes_on_reporting_it(
+    source_s: float, other_s: float, said: Verdict
+) -> None:
+    """A plug that goes silent during a run cannot report its end, whatever else of the house is heard."""
+    ages = (
+        QuantityAge(Quantity.PUMP_POWER, "", 470.0, source_s, 900.0, False),
+        QuantityAge(Quantity.PACK_OUTPUT_POWER, "", 0.0, other_s, 90.0, False),
+    )
+    seen = evidence(
+        running_since_ms=START_MS - 300_000, run_source=Quantity.PUMP_POWER, run_s_normal=Spread(20.0, 21.0, 22.0, 120),
+        ages=ages,
+    )  # fmt: skip
+    assert pump_overrun(seen).verdict is said
 
 
 @pytest.mark.parametrize(
