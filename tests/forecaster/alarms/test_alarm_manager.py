@@ -105,13 +105,13 @@ def test_the_owners_limit_moves_the_level_that_clears_with_it() -> None:
 def test_many_starts_of_usual_runs_are_a_storm_until_they_last() -> None:
     """A leaking check valve starts the pump as a storm does; a storm passes."""
     house = House(stride_s=300.0)
-    house.hold(19 * 60, cycles_last_hour=80)
+    house.hold(47 * 60, cycles_last_hour=80)
     house.hold(60)
     assert house.kinds() == []
-    house.hold(21 * 60, cycles_last_hour=80)
+    house.hold(49 * 60, cycles_last_hour=80)
     assert house.kinds() == [AlarmKind.RAPID_CYCLING]
     young = House(stride_s=300.0)
-    young.hold(21 * 60, cycles_last_hour=80, cycles_per_hour_normal=Spread(2.0, 8.0, 21.0, 40))
+    young.hold(49 * 60, cycles_last_hour=80, cycles_per_hour_normal=Spread(2.0, 8.0, 21.0, 40))
     assert young.kinds() == []
 
 
