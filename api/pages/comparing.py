@@ -16,6 +16,7 @@ from api.pages.ports import PagePorts
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.times import HOUR_MS
 from forecaster.outage.story import OutageStory
+from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -61,7 +62,7 @@ def _charge(ports: PagePorts, story: OutageStory) -> list[Dot]:
     """The charge in milliseconds since the outage began."""
     start_ms, until_ms = story.outage.start_ms, story.until_ms
     width = max(1, (until_ms - start_ms) // POINTS)
-    points = ports.store.series(story.site.id, Quantity.PACK_CHARGE, start_ms, until_ms, POINTS)
+    points = house_series(ports.store, story.site, Quantity.PACK_CHARGE, start_ms, until_ms, POINTS)
     return [
         Dot(point.time_ms - start_ms, point.time_ms - start_ms + width, point.low, point.high, point.mean)
         for point in points

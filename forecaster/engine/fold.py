@@ -216,7 +216,7 @@ class Fold(msgspec.Struct):
             told.evidence.append(Clipped(run.power_w))
         meter_blind = self.segmenter.meter.blind_ms
         after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
-        self.normals.run(run, after_gap=after_gap, sample_s=self.segmenter.sample_s(run.stop_ms))
+        self.normals.run(run, after_gap=after_gap, sample_s=self.segmenter.sample_s(run.source))
         coarse = self.segmenter.coarse(run.stop_ms)
         span = self.spans.run(run, meter_blind, self.segmenter.standby_w, coarse=coarse)
         if span is not None:

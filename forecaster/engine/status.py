@@ -35,6 +35,7 @@ def observe(
     """The status at a time, from the state into which held readings are folded."""
     age = age_of(fold, now_ms)
     segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
+    source = segmenter.source(now_ms)
     mean = models.inflow.mean_w(now_ms)
     wait = None if age.pump_silent else waiting(fold, mean, now_ms)
     overdue = None if wait is None else wait.probability
@@ -61,9 +62,9 @@ def observe(
         cycles_last_hour=normals.cycles_since(now_ms - HOUR_MS),
         overdue=overdue,
         spans_heard=mean.count,
-        run_source=segmenter.source(now_ms),
+        run_source=source,
         runs_apart=not segmenter.coarse(now_ms),
-        sample_s=segmenter.sample_s(now_ms),
+        sample_s=segmenter.sample_s(source),
         short_share=segmenter.short_share(now_ms),
         lost_share=normals.lost_share,
         steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),

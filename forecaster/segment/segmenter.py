@@ -168,11 +168,9 @@ class Segmenter(msgspec.Struct):
         tracker = None if source is None else self.trackers.get(source)
         return None if tracker is None else tracker.rhythm.steady_ms
 
-    def sample_s(self, now_ms: int) -> float:
-        """Usual interval between samples of the source believed now [s]; 0 for reports on change, or if not known."""
-        source = self.source(now_ms)
-        tracker = None if source is None else self.trackers.get(source)
-        return 0.0 if tracker is None else tracker.rhythm.sample_s
+    def sample_s(self, source: Quantity | None) -> float:
+        """Usual interval between samples of a run source [s]; 0 for reports on change, or if not known."""
+        return next((rhythm.sample_s for quantity, rhythm in self._rhythms() if quantity is source), 0.0)
 
     def short_share(self, now_ms: int) -> float:
         """Share, 0..1, of the newest runs that the source believed now caught with one sample, or missed."""
