@@ -184,10 +184,15 @@ class ApiClient(AbstractContextManager["ApiClient"]):
         return self._ask(f"alarms/{alarm}/unshelve")
 
     # -- as it happens
-    def events(self, site: str | None = None, kinds: Collection[StreamKind] = ()) -> Iterator[Event]:
-        """What happens, as it happens, for ever: see EventSource."""
+    def events(
+        self, site: str | None = None, kinds: Collection[StreamKind] = (), *, after: str = ""
+    ) -> Iterator[Event]:
+        """What happens, as it happens, for ever: see EventSource.
+
+        after : str — `Event.id` of the last event that an earlier run of the program has read
+        """
         asked = {name: said for name, said in (("site", site), ("events", ",".join(kinds))) if said}
-        return iter(EventSource(self._http, asked))
+        return iter(EventSource(self._http, asked, after))
 
     def _ask(self, path: str, body: dict[str, Any] | None = None) -> int:
         answer = accepted(self._http.post(path, json=body or {}))

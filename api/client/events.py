@@ -46,11 +46,12 @@ class EventSource:
     refuses: a wrong token, an unknown site.
 
     http : httpx.Client — whose base is the API; asked : the query of the stream
+    after : str — `Event.id` of the last event that an earlier run of the program has read; "" for none
     """
 
-    def __init__(self, http: httpx.Client, asked: Mapping[str, str]) -> None:
+    def __init__(self, http: httpx.Client, asked: Mapping[str, str], after: str = "") -> None:
         self._http, self._asked = http, asked
-        self._last_id = ""
+        self._last_id = after
         self._backoff = Backoff(*RETRY_S, name="events")
 
     def __iter__(self) -> Iterator[Event]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections import deque
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -25,6 +25,9 @@ class StreamKind(StrEnum):
 
 EVERY_KIND = frozenset(StreamKind)
 
+KEPT = (StreamKind.FORECAST, StreamKind.ALARM)
+"""What is kept for those who come back: each kind by itself, so that many forecasts push out no alarm."""
+
 
 @dataclass(frozen=True, slots=True)
 class StreamEvent:
@@ -37,9 +40,10 @@ class StreamEvent:
 
 
 class Subscription:
-    """One client's queue. If the client reads too slowly, the oldest readings are dropped, and it is told how many.
+    """One client's queue. Where it reads too slowly, readings are dropped, then forecasts; it is told how many.
 
-    resumed : bool — the events missed since its last one are known and are sent first; otherwise it needs the state
+    missed : list of StreamEvent — what is known of the events since its last one; they are sent first
+    resumed : bool — those are all of them; otherwise it needs the state after them
     joined_at : str — the event id that stands for the moment of joining
     """
 
@@ -53,6 +57,7 @@ class Subscription:
     ) -> None:
         self._hub, self.sites, self._kinds, self._loop = hub, sites, kinds, loop
         self.joined_at = joined_at
+        self.missed: list[StreamEvent] = []
         self.resumed = False
         self._waiting: deque[StreamEvent] = deque()
         self._lost = 0
@@ -80,10 +85,11 @@ class Subscription:
 
     def _drop_one(self) -> None:
         self._lost += 1
-        for index, event in enumerate(self._waiting):
-            if event.kind is StreamKind.READING:
-                del self._waiting[index]
-                return
+        for kind in (StreamKind.READING, StreamKind.FORECAST):
+            for index, event in enumerate(self._waiting):
+                if event.kind is kind:
+                    del self._waiting[index]
+                    return
         self._waiting.popleft()
 
     async def events(self) -> AsyncIterator[ServerSentEvent]:
@@ -96,7 +102,7 @@ class Subscription:
                 if lost:
                     yield ServerSentEvent(event="lost", data=f'{{"count":{lost}}}')
                 for event in batch:
-                    yield ServerSentEvent(event=event.kind.value, id=self._hub.name(event), data=event.data)
+                    yield self._hub.sent(event)
                 if self._hub.closed:
                     return
                 if not self._waiting:
@@ -112,8 +118,8 @@ class Hub:
     def __init__(self, boot: str) -> None:
         self.boot = boot
         self._newest = 0
-        self._forgotten = 0
-        self._recent: deque[StreamEvent] = deque(maxlen=REPLAY_LIMIT)
+        self._forgotten = dict.fromkeys(KEPT, 0)
+        self._recent: dict[StreamKind, deque[StreamEvent]] = {kind: deque(maxlen=REPLAY_LIMIT) for kind in KEPT}
         self._clients: list[Subscription] = []
         self._lock = threading.Lock()
         self.closed = False
@@ -133,19 +139,20 @@ class Hub:
                 wanted |= client.sites
             return wanted
 
-    def name(self, event: StreamEvent) -> str:
-        """The id that a client sends back as Last-Event-ID."""
-        return f"{self.boot}-{event.id}"
+    def sent(self, event: StreamEvent) -> ServerSentEvent:
+        """An event as it goes out, with the id that a client sends back as Last-Event-ID."""
+        return ServerSentEvent(event=event.kind.value, id=f"{self.boot}-{event.id}", data=event.data)
 
     def publish(self, kind: StreamKind, site: str, data: str) -> None:
         """Send an event to every client that listens to the site."""
         with self._lock:
             self._newest += 1
             event = StreamEvent(self._newest, kind, site, data)
-            if kind is not StreamKind.READING:
-                if len(self._recent) == REPLAY_LIMIT:
-                    self._forgotten = self._recent[0].id
-                self._recent.append(event)
+            if kind in self._recent:
+                recent = self._recent[kind]
+                if len(recent) == REPLAY_LIMIT:
+                    self._forgotten[kind] = recent[0].id
+                recent.append(event)
             clients = [c for c in self._clients if c.wants(kind, site)]
         for client in clients:
             client.put(event)
@@ -156,18 +163,22 @@ class Hub:
         last_event_id: str | None = None,
         kinds: frozenset[StreamKind] = EVERY_KIND,
     ) -> Subscription:
-        """Add a client; call it on the event loop. With a known Last-Event-ID the missed events are sent first."""
+        """Add a client; call it on the event loop. With a known Last-Event-ID it gets what it missed first."""
         boot, _, number = (last_event_id or "").rpartition("-")
         seen = int(number) if number.isascii() and number.isdecimal() else -1
         with self._lock:
             client = Subscription(self, sites, kinds, asyncio.get_running_loop(), f"{self.boot}-{self._newest}")
-            client.resumed = boot == self.boot and self._forgotten <= seen <= self._newest
-            if client.resumed:
-                for event in self._recent:
-                    if event.id > seen and client.wants(event.kind, event.site):
-                        client.put(event)
+            if boot == self.boot and 0 <= seen <= self._newest:
+                known = [kind for kind in KEPT if self._forgotten[kind] <= seen]
+                client.missed = self._since(seen, known, client)
+                client.resumed = kinds.isdisjoint(set(KEPT) - set(known))
             self._clients.append(client)
         return client
+
+    def _since(self, seen: int, kinds: Iterable[StreamKind], client: Subscription) -> list[StreamEvent]:
+        found = (event for kind in kinds for event in self._recent[kind])
+        wanted = [event for event in found if event.id > seen and client.wants(event.kind, event.site)]
+        return sorted(wanted, key=lambda event: event.id)
 
     def leave(self, client: Subscription) -> None:
         """Remove a client."""

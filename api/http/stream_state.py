@@ -27,13 +27,15 @@ ALLOWED_S = 5.0
 async def whole_stream(
     client: Subscription, hub: Hub, ledger: Ledger, sites: Sequence[str]
 ) -> AsyncIterator[ServerSentEvent]:
-    """Everything that a client of the stream gets: the reconnection time, the state if needed, then events.
+    """Everything that a client of the stream gets: the reconnection time, what it missed, the state if needed, events.
 
     The state is read after the client has joined, so that nothing falls between the two; only its last part carries
     an id, so that a client cut off before it begins with the whole state again.
     """
     try:
         yield ServerSentEvent(comment="outlast", retry=RETRY_MS)
+        for missed in client.missed:
+            yield hub.sent(missed)
         if not client.resumed:
             async for document, last in _state(ledger, sites):
                 yield ServerSentEvent(event="state", id=client.joined_at if last else None, data=document)

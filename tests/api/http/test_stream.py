@@ -57,10 +57,30 @@ def test_what_was_missed_comes_first_after_a_reconnect() -> None:
             hub.publish(StreamKind.FORECAST, "a", str(number))
         hub.publish(StreamKind.READING, "a", "a reading is not kept")
         client = hub.join(frozenset({"a"}), "boot-3")
-        assert [(e.id, e.data) for e in await some(client.events(), 2)] == [("boot-4", "3"), ("boot-5", "4")]
+        missed = [hub.sent(event) for event in client.missed]
+        assert [(e.id, e.data) for e in missed] == [("boot-4", "3"), ("boot-5", "4")]
         stranger = hub.join(frozenset({"a"}), "other-3")
         hub.publish(StreamKind.FORECAST, "a", "new")
+        assert stranger.missed == []
         assert [e.data for e in await some(stranger.events(), 1)] == ["new"]
+
+    asyncio.run(scenario())
+
+
+def test_many_forecasts_push_out_no_alarm() -> None:
+    """As with ten thousand sites: who comes back gets the alarm missed, then the state; who wants alarms only, that."""
+
+    async def scenario() -> None:
+        hub = Hub("boot")
+        hub.publish(StreamKind.FORECAST, "a", "seen")
+        hub.publish(StreamKind.ALARM, "a", "the alarm")
+        for number in range(REPLAY_LIMIT + 10):
+            hub.publish(StreamKind.FORECAST, "b", str(number))
+        back = hub.join(None, "boot-1")
+        assert ([event.data for event in back.missed], back.resumed) == (["the alarm"], False)
+        chosen = hub.join(None, "boot-1", frozenset({StreamKind.ALARM}))
+        assert ([event.data for event in chosen.missed], chosen.resumed) == (["the alarm"], True)
+        assert hub.join(frozenset({"b"}), "boot-1").missed == []
 
     asyncio.run(scenario())
 
@@ -104,6 +124,19 @@ def test_a_slow_reader_loses_readings_first_and_is_told() -> None:
         assert json.loads(str(found[0].data)) == {"count": 51}
         assert found[1].data == "the alarm"
         assert found[-1].data == str(QUEUE_LIMIT + 49)
+
+    asyncio.run(scenario())
+
+
+def test_a_slow_reader_loses_forecasts_before_alarms() -> None:
+    async def scenario() -> None:
+        hub = Hub("boot")
+        client = hub.join(None)
+        hub.publish(StreamKind.ALARM, "a", "the alarm")
+        for number in range(QUEUE_LIMIT + 50):
+            hub.publish(StreamKind.FORECAST, "a", str(number))
+        found = await some(client.events(), QUEUE_LIMIT + 1)
+        assert (found[0].event, found[1].data) == ("lost", "the alarm")
 
     asyncio.run(scenario())
 

@@ -1,0 +1,64 @@
+"""A client of the event stream that is cut and killed at random under load misses no alarm and no supply change."""
+
+from __future__ import annotations
+
+import re
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from collector.config.settings import load_installation
+from collector.store.open import open_ledger
+from tests.engines import ROOT, answers, wait_until
+from tests.faults.cut_streams import Reader, Street, compared, settled, under_load
+from tests.faults.lines import line_to
+from tests.faults.test_processes_killed import outlast
+from tests.servers import Mosquitto, mosquitto
+
+__all__ = ["mosquitto"]
+
+
+def handbook_program() -> str:
+    """The program under "From Python" in the handbook that keeps the last event's id."""
+    text = (ROOT / "deploy" / "handbook" / "http.md").read_text()
+    (found,) = [
+        code for code in re.findall(r"^```python\n(.*?)^```", text, re.DOTALL | re.MULTILINE) if "after=" in code
+    ]
+    return str(found)
+
+
+@pytest.mark.timeout(2400)
+@pytest.mark.parametrize(
+    ("seconds", "every_s", "street"),
+    [
+        pytest.param(45.0, (1.0, 5.0), Street(6, off_s=(25.0, 35.0), on_s=(3.0, 10.0)), marks=pytest.mark.slow),
+        pytest.param(600.0, (1.0, 15.0), Street(40), marks=pytest.mark.long),
+    ],
+    ids=["short", "ten-minutes"],
+)
+def test_nothing_is_missed(
+    mosquitto: Mosquitto, tmp_path: Path, seconds: float, every_s: tuple[float, float], street: Street
+) -> None:
+    """In: houses on the mains and off it, blows every few seconds. Out: what the ledger has, the client heard."""
+    folder = tmp_path / "house"
+    port = street.write(folder, mosquitto)
+    with outlast("run", folder) as process, line_to(port) as line:
+        wait_until(lambda: answers(port) or process.poll() is not None, "the process", 300.0)
+        reader = Reader(handbook_program().replace("127.0.0.1:8642", f"127.0.0.1:{line.port}"), tmp_path)
+        reader.start()
+        wait_until(lambda: b'"state"' in reader.printed.read_bytes(), "the state", 300.0)
+        under_load(street, mosquitto, reader, line, seconds, every_s)
+        settled(port, reader)
+        reader.kill()
+    with closing(open_ledger(load_installation(folder).ledger_url)) as ledger:
+        found = compared(ledger, reader.heard(), street.houses)
+    sys.stdout.write(
+        f"{street.sent} readings, {line.taken} connections, {reader.kills} kills, {found.transitions} transitions of "
+        f"alarms, {found.changes} changes of supply, {found.states} states\n"
+    )
+    assert (found.missed_transitions, found.missed_changes) == (frozenset(), {})
+    assert found.changes >= street.houses
+    assert found.transitions > 0
+    assert found.states == 1, "the server was never started anew, and knew every id"
