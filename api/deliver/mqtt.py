@@ -2,8 +2,8 @@
 
 `outlast/<site>/forecast` the forecast document · `outlast/<site>/hours_p50` and others its plain values ·
 `outlast/<site>/alarm/<kind>` the newest alarm of that kind, its `state` "normal" once it is over · `outlast/status`
-online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a command; its payload may name who acknowledges. What a
-site that was removed left retained is cleared.
+online or offline · `outlast/<site>/alarm/<kind>/acknowledge` a command; its payload may name who acknowledges, and
+`…/answer` below it says what became of it. What a site that was removed left retained is cleared.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 
 import msgspec
 
-from api.deliver.asking import acknowledge_kind, name_in
+from api.deliver.asking import CommandAnswer, acknowledge_kind, misspelt, name_in
 from api.deliver.brokerlink import BrokerLink, InboundMessage, Will
 from api.deliver.outcome import Later, Outcome
 from api.deliver.plain import PLAIN, plain_topic, plain_values
@@ -29,7 +29,8 @@ from forecaster.domain.site import Site
 
 STATUS = "outlast/status"
 ONLINE, OFFLINE = b"online", b"offline"
-COMMANDS = "outlast/+/alarm/+/acknowledge"
+COMMANDS = "outlast/+/alarm/+/+"
+"""Whatever the last word is, so that a misspelt command is answered too."""
 NOTE = "mqtt-sites"
 QOS = 1
 
@@ -136,8 +137,13 @@ class MqttCarrier:
         return True
 
     def _obey(self, heard: InboundMessage) -> None:
-        """Handle a command to acknowledge. A retained command is old and is ignored."""
-        _, site, _, kind, _ = heard.topic.split("/")
-        if heard.retained or site not in self._sites:
+        """Handle a command, and answer it. A retained command is old and is ignored."""
+        if heard.retained:
             return
-        acknowledge_kind(self._ledger, self._clock, site, kind, name_in(heard.payload, "MQTT"), self._wake)
+        _, site, _, kind, command = heard.topic.split("/")
+        answer = misspelt(self._sites, site, kind, command)
+        if answer is None:
+            by = name_in(heard.payload, "MQTT")
+            count = acknowledge_kind(self._ledger, self._clock, site, kind, by, self._wake)
+            answer = CommandAnswer(count, None if count else "none-waiting")
+        self._link.publish(f"{heard.topic}/answer", msgspec.json.encode(answer), qos=QOS, retain=False)

@@ -172,6 +172,38 @@ def test_a_command_acknowledges(broker: Mosquitto, ledger: Ledger, clock: Steppe
     assert len(ledger.requests(0)) == 1
 
 
+@pytest.mark.parametrize(
+    ("command", "answer"),
+    [
+        ("larkspur/alarm/high-water/acknowledge", (1, None, None)),
+        ("larkspur/alarm/all/acknowledge", (1, None, None)),
+        ("larkspur/alarm/mains-lost/acknowledge", (0, "none-waiting", None)),
+        ("larkspur/alarm/high_water/acknowledge", (0, "unknown-kind", "high-water")),
+        ("larkspur/alarm//acknowledge", (0, "unknown-kind", None)),
+        ("larkspr/alarm/high-water/acknowledge", (0, "unknown-site", "larkspur")),
+        ("larkspur/alarm/high-water/aknowledge", (0, "unknown-command", "acknowledge")),
+    ],
+)
+def test_a_command_is_answered_misspelt_or_not(
+    broker: Mosquitto,
+    ledger: Ledger,
+    clock: SteppedClock,
+    start: Start,
+    command: str,
+    answer: tuple[int, str | None, str | None],
+) -> None:
+    queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mqtt")
+    sender = start()
+    eventually(lambda: sender.sent == 1, "the delivery")
+    hub = Hub(broker.port, "outlast/#")
+    hub.say(f"outlast/{command}", b"")
+    eventually(lambda: f"outlast/{command}/answer" in hub.now, "the answer")
+    hub.close()
+    found = json.loads(hub.now[f"outlast/{command}/answer"])
+    assert (found["acknowledged"], found["problem"], found["nearest"]) == answer
+    assert f"outlast/{command}/answer" not in hub.retained
+
+
 def test_a_retained_command_is_old_and_not_obeyed(
     broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
 ) -> None:
