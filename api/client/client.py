@@ -41,6 +41,9 @@ from forecaster.texts.catalogue import words
 PAGE = 200
 """Entries fetched at a time."""
 
+FORECASTS_A_PAGE = 2_000
+"""Past forecasts fetched at a time: they are asked for by the day, which has some hundreds."""
+
 TIMEOUT_S = 30.0
 """How long an answer may take by default [s]."""
 
@@ -109,8 +112,14 @@ class ApiClient(AbstractContextManager["ApiClient"]):
     # -- the record
     def forecasts(self, site: str, start: datetime, end: datetime) -> list[Forecast]:
         """Past forecasts in [start, end), oldest first, without their survival and drain path."""
-        asked = {**_span(start, end), "limit": 10_000}
-        return [from_document(one) for one in self._json(f"sites/{site}/forecasts", asked)["forecasts"]]
+        asked: Asked = {**_span(start, end), "limit": FORECASTS_A_PAGE}
+        found: list[Forecast] = []
+        while True:
+            page = self._json(f"sites/{site}/forecasts", asked)
+            found += [from_document(one) for one in page["forecasts"]]
+            if page["cursor"] is None:
+                return found
+            asked["cursor"] = page["cursor"]
 
     def cycles(self, site: str, start: datetime, end: datetime) -> Iterator[CycleOut]:
         """Runs of the pump that start in [start, end), newest first."""
@@ -131,7 +140,14 @@ class ApiClient(AbstractContextManager["ApiClient"]):
 
     def outages(self, site: str) -> list[OutageOut]:
         """Spans on the pack, newest first."""
-        return self._get(OutagesOut, f"sites/{site}/outages", {"limit": 2_000}).outages
+        asked: Asked = {"limit": PAGE}
+        found: list[OutageOut] = []
+        while True:
+            page = self._get(OutagesOut, f"sites/{site}/outages", asked)
+            found += page.outages
+            if page.cursor is None:
+                return found
+            asked["cursor"] = page.cursor
 
     def outage(self, site: str, outage: str) -> OutageStoryOut:
         """One outage as a story, by the `id` that `outages` gives."""

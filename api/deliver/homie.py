@@ -163,6 +163,11 @@ def alerts(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:
     }
 
 
+def measured_before(ledger: Ledger, site: str) -> set[str]:
+    """The measured properties that a site's device told of; those that no topic can have were never published."""
+    return {name for name in noted_names(ledger, f"{MEASURED}:{site}") if not {"+", "#"} & set(name)}
+
+
 class Device:
     """One site's device on its own connection, because each device needs its own will.
 
@@ -203,19 +208,27 @@ class Device:
         self._told.clear()
         self._issued = None
         about = msgspec.json.encode(description(self.site, description_version(self._ledger, self.site)))
-        self._ledger.note(
-            f"{MEASURED}:{self.site.id}", msgspec.json.encode(sorted(measured_properties(self.site))).decode()
-        )
         begin = b"ready" if self.taken_over else b"init"
         self.taken_over = False
         steps: tuple[Callable[[], Outcome], ...] = (
             lambda: self.link.publish(self._state, begin, qos=QOS),
             lambda: self.link.publish(f"{self.base}/$description", about, qos=QOS),
+            self._clear_measured,
             self._tell_forecast,
             self.tell_alarms,
             lambda: self.link.publish(self._state, b"ready", qos=QOS),
         )
         return all(isinstance(step(), Sent) for step in steps)
+
+    def _clear_measured(self) -> Outcome:
+        """Clear the values of channels that are gone, and note those that are told from now on."""
+        note, told = f"{MEASURED}:{self.site.id}", measured_properties(self.site)
+        for name in sorted(measured_before(self._ledger, self.site.id) - set(told)):
+            outcome = self.link.publish(f"{self.base}/measured/{name}", b"", qos=QOS)
+            if not isinstance(outcome, Sent):
+                return outcome
+        note_names(self._ledger, note, told)
+        return Sent()
 
     def _tell_forecast(self) -> Outcome:
         stored = self._ledger.newest([self.site.id]).get(self.site.id)
@@ -331,7 +344,7 @@ class HomieCarrier:
             names = [f"forecast/{name}" for name, _, _ in FORECAST]
             names += [f"alarms/{name}" for name in (*AlarmKind, "highest", "headline")]
             names += [f"$alert/{name}" for name in AlarmKind]
-            names += [f"measured/{name}" for name in noted_names(self._ledger, f"{MEASURED}:{site}")]
+            names += [f"measured/{name}" for name in measured_before(self._ledger, site)]
             topics = [f"{base}/$state", f"{base}/$description", *(f"{base}/{name}" for name in names)]
             if link is None or any(isinstance(link.publish(topic, b"", qos=QOS), Later) for topic in topics):
                 return False

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -17,19 +19,38 @@ STALE_MS = HOUR_MS
 """A value older than this, or than its channel's `max_silence_s`, is not known; a state holds until it changes."""
 
 
-def property_id(quantity: Quantity, subject: str) -> str:
-    """A channel's property: its quantity and, where it has one, its subject, in the letters of a Homie id."""
-    return "-".join(part for part in (quantity.value.replace("_", "-"), subject) if part)
+def property_ids(site: Site) -> dict[tuple[Quantity, str], str]:
+    """Each channel's property by quantity and subject: a name of its own in the letters of a Homie id.
+
+    The convention allows small letters, digits and hyphens, none of these first or last; a load may have any name.
+    """
+    found: dict[tuple[Quantity, str], str] = {}
+    for channel in _channels(site):
+        key = (channel.quantity, channel.of)
+        if key not in found:
+            name = _letters_of(f"{channel.quantity.value} {channel.of}")
+            taken = set(found.values())
+            numbered = (name if number == 1 else f"{name}-{number}" for number in range(1, len(taken) + 2))
+            found[key] = next(one for one in numbered if one not in taken)
+    return found
+
+
+def _letters_of(text: str) -> str:
+    """A text in small letters, digits and single hyphens; accents go, anything else is a hyphen."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
 
 
 def measured_properties(site: Site) -> dict[str, dict[str, Any]]:
     """The properties of a site's channels; what is told of the future is no measurement."""
-    return {property_id(c.quantity, c.of): _about(c) for c in _channels(site)}
+    ids = property_ids(site)
+    return {ids[c.quantity, c.of]: _about(c) for c in _channels(site)}
 
 
 def measured_values(site: Site, latest: Mapping[tuple[Quantity, str], Reading], now_ms: int) -> dict[str, bytes]:
     """Each property's payload; empty, which clears its topic, where the value is not known or too old."""
-    return {property_id(c.quantity, c.of): _payload(c, latest.get((c.quantity, c.of)), now_ms) for c in _channels(site)}
+    ids = property_ids(site)
+    return {ids[c.quantity, c.of]: _payload(c, latest.get((c.quantity, c.of)), now_ms) for c in _channels(site)}
 
 
 def _channels(site: Site) -> Iterator[Channel]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import sys
-from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from prometheus_client import CollectorRegistry, ProcessCollector, exposition, openmetrics
@@ -17,7 +16,6 @@ from api.http.metrics_sites import site_counts
 from api.http.security import Principal
 from api.process.members import member_counts, view
 from api.process.services import Services
-from forecaster.domain.alarms import OPEN
 from forecaster.domain.counts import Count
 
 OPENMETRICS = "application/openmetrics-text"
@@ -63,7 +61,7 @@ class _Families(FamilySource):
             *_members(self._services, self._who),
         ]
         if self._of_sites:
-            counts += [*_alarms(self._services, self._who), *site_counts(self._services, self._who)]
+            counts += site_counts(self._services, self._who)
         yield from families(count for count in counts if self._renamed or not RENAMED.fullmatch(count.name))
 
 
@@ -98,16 +96,3 @@ def _members(services: Services, who: Principal) -> Iterator[Count]:
     """Who has joined and carries what, for those who may see all sites."""
     if who.site is None:
         yield from member_counts(view(services.ledger.members(), services.installation.sites))
-
-
-def _alarms(services: Services, who: Principal) -> Iterator[Count]:
-    """The number of open alarms by site, kind, priority and state."""
-    states = OPEN
-    standing = Counter(
-        (alarm.site, alarm.kind.value, alarm.priority.value, alarm.state.value)
-        for alarm in services.ledger.alarms(who.site, states, limit=100_000)
-        if who.may_read(alarm.site)
-    )
-    for values, number in sorted(standing.items()):
-        labels = tuple(zip(("site", "kind", "priority", "state"), values, strict=True))
-        yield Count("outlast_alarms", "gauge", "Alarms that stand or are shelved.", float(number), labels)

@@ -1,7 +1,8 @@
-"""The newest forecast of each site as gauges. An installation with thousands of sites may switch them off."""
+"""What the ledger knows of the sites: sums over them always, gauges of each where there are not too many."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -9,27 +10,65 @@ import msgspec
 
 from api.http.security import Principal
 from api.process.services import Services
+from forecaster.domain.alarms import OPEN
 from forecaster.domain.counts import Count
 from forecaster.domain.forecast import Basis
 from forecaster.domain.runs import Supply
 
 LEVELS = ("0.10", "0.50", "0.90")
 
+MOST_SITES = 1_000
+"""Up to so many sites have gauges of their own where the settings do not say."""
+
+
+def each_site(services: Services) -> bool:
+    """Whether sites have gauges of their own: as the owner says, otherwise unless there are many sites."""
+    asked = services.installation.http.site_metrics
+    return len(services.installation.sites) <= MOST_SITES if asked is None else asked
+
 
 def site_counts(services: Services, who: Principal) -> Iterator[Count]:
-    """Gauges of the sites that the asker may see; none where `[http] site_metrics` is false."""
-    if not services.installation.http.site_metrics:
+    """Sums over the sites that the asker may see, and gauges of each where sites have them."""
+    known = {site for site in services.installation.sites if who.may_read(site)}
+    yield from _sums(services, known)
+    yield from alarm_counts(services, who)
+    if not each_site(services):
         return
     now_ms = services.clock.now_ms()
     newest = services.ledger.newest([who.site] if who.site else None, brief=True)
     for site, stored in newest.items():
-        if site in services.installation.sites and who.may_read(site):
+        if site in known:
             age_s = _since_s(stored.issued_ms, now_ms)
             document = msgspec.json.decode(stored.document)
             yield _gauge("outlast_forecast_age_seconds", "Age of the newest forecast.", site, age_s)
             yield from _remaining(site, document)
             yield from _pack(site, document)
             yield from _standing(services, site, document, age_s)
+
+
+def _sums(services: Services, known: set[str]) -> Iterator[Count]:
+    """How many sites there are, how many have a forecast, and the age of the oldest of these."""
+    issued = {site: at_ms for site, at_ms in services.ledger.issued().items() if site in known}
+    forecast = {"yes": len(issued), "no": len(known) - len(issued)}
+    for has, number in forecast.items():
+        yield Count("outlast_sites", "gauge", "Sites, with a forecast or not yet.", number, (("forecast", has),))
+    oldest_s = _since_s(min(issued.values()), services.clock.now_ms()) if issued else None
+    said = "Age of the newest forecast of the site whose forecast is the oldest."
+    yield Count("outlast_oldest_forecast_age_seconds", "gauge", said, oldest_s)
+
+
+def alarm_counts(services: Services, who: Principal) -> Iterator[Count]:
+    """The number of open alarms by kind, priority and state, and by site where sites have gauges of their own."""
+    of_each = each_site(services)
+    standing = Counter(
+        (*((alarm.site,) if of_each else ()), alarm.kind.value, alarm.priority.value, alarm.state.value)
+        for alarm in services.ledger.alarms(who.site, OPEN, limit=100_000)
+        if who.may_read(alarm.site)
+    )
+    names = (*(("site",) if of_each else ()), "kind", "priority", "state")
+    for values, number in sorted(standing.items()):
+        labels = tuple(zip(names, values, strict=True))
+        yield Count("outlast_alarms", "gauge", "Alarms that stand or are shelved.", float(number), labels)
 
 
 def _remaining(site: str, document: Mapping[str, Any]) -> Iterator[Count]:

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field
 
+from api.http.paging import CursorOut
 from api.http.shapes import Number, Shape, Time, derived
 from forecaster.domain.alarms import AlarmKind, AlarmState, Priority
 from forecaster.domain.forecast import (
@@ -142,6 +143,7 @@ class ForecastsOut(Shape):
 
     site: str
     forecasts: list[ForecastOut]
+    cursor: CursorOut
 
 
 class CycleOut(Shape):
@@ -165,7 +167,7 @@ class CyclesOut(Shape):
 
     site: str
     cycles: list[CycleOut]
-    cursor: str | None
+    cursor: CursorOut
 
 
 class PointOut(Shape):
@@ -208,6 +210,7 @@ class OutagesOut(Shape):
 
     site: str
     outages: list[OutageOut]
+    cursor: CursorOut
 
 
 class AlarmOut(Shape):
@@ -253,7 +256,7 @@ class AllAlarmsOut(Shape):
     """Alarms of all sites in their newest revision, newest change first."""
 
     alarms: list[AlarmOut]
-    cursor: str | None = Field(description="Asks for the next page; null: there is none.")
+    cursor: CursorOut
 
 
 class AlarmsOut(Shape):
@@ -261,6 +264,7 @@ class AlarmsOut(Shape):
 
     site: str
     alarms: list[AlarmOut]
+    cursor: CursorOut
 
 
 class ReadyLineOut(Shape):

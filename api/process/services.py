@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 import msgspec
 
 from api.http.keyring import Keyring
+from api.http.ranking import Ranking
 from api.http.security import LOOPBACK_HOSTS, is_loopback
 from api.http.stream import Hub
 from api.process.parts import Worker
@@ -46,10 +47,12 @@ class Services:
     loss: LedgerLoss | None = field(init=False)
     keyring: Keyring = field(init=False)
     hub: Hub = field(init=False)
+    ranking: Ranking = field(init=False)
 
     def __post_init__(self) -> None:
         self.keyring = Keyring(self.ledger, self.clock)
         self.hub = Hub(secrets.token_hex(4))
+        self.ranking = Ranking(self.ledger)
         self.loss = loss_told(self.ledger, self.clock.now_ms())
 
     @property

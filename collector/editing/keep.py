@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import os
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from collector.alone import alone
 from collector.config.drafts import drafted
 from collector.config.toml_file import toml_text
 from forecaster.domain.errors import ConfigError, Conflict, NotFound
@@ -85,7 +83,7 @@ def replace_site(folder: Path, known: SiteText, text: str) -> SiteText:
     """
     goal = site_path(folder, known.site)
     try:
-        with _alone(goal.parent):
+        with alone(goal.parent):
             now = _now(goal, known.site)
             if now.stamp != known.stamp:
                 raise StaleEdit(now)
@@ -104,17 +102,6 @@ def replace_site(folder: Path, known: SiteText, text: str) -> SiteText:
             Said("edit.not_written_mend"),
         ) from error
     return SiteText(known.site, text, stamp_of(text))
-
-
-@contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    """Hold a lock on the folder, so that this program has one writer at a time."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(handle)
 
 
 def _now(path: Path, site: str) -> SiteText:

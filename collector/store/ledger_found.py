@@ -66,10 +66,23 @@ class Findings(LedgerBase):
         )
         return [RunTotals(start_ms + int(row.pop("place")) * width, **row) for row in self._rows(query)]
 
-    def outages(self, site: str, limit: int = 200) -> list[Outage]:
-        """Outages, newest first."""
+    def outages(
+        self,
+        site: str,
+        limit: int = 200,
+        start_ms: int | None = None,
+        end_ms: int | None = None,
+        cursor: str | None = None,
+    ) -> list[Outage]:
+        """Outages that start in [start_ms, end_ms), newest first; before the one whose start is the cursor."""
         e = t.events.c
         query = select(e.body).where(e.site == site, e.kind == "outage").order_by(e.start_ms.desc()).limit(limit)
+        if start_ms is not None:
+            query = query.where(e.start_ms >= start_ms)
+        if end_ms is not None:
+            query = query.where(e.start_ms < end_ms)
+        if cursor is not None:
+            query = query.where(e.start_ms < cursor_ms(cursor, cursor))
         return [read(row["body"], Outage) for row in self._rows(query)]
 
     def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
@@ -121,9 +134,13 @@ class Findings(LedgerBase):
         query = select(f.site, f.issued_ms)
         return dict(self._pairs(query if since_ms is None else query.where(f.issued_ms >= since_ms)))
 
-    def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
-        """Past forecasts in [start_ms, end_ms), oldest first."""
+    def forecasts(
+        self, site: str, start_ms: int, end_ms: int, limit: int = 2000, cursor: str | None = None
+    ) -> list[StoredForecast]:
+        """Past forecasts in [start_ms, end_ms), oldest first; after the one whose time of issue is the cursor."""
         f = t.forecasts.c
+        if cursor is not None:
+            start_ms = max(start_ms, cursor_ms(cursor, cursor) + 1)
         query = (
             select(t.forecasts)
             .where(f.site == site, f.issued_ms >= start_ms, f.issued_ms < end_ms)

@@ -11,6 +11,7 @@ import msgspec
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.pool import QueuePool
 
+from collector.alone import alone
 from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
 from collector.store.salvage import salvage
@@ -118,12 +119,13 @@ def _path(url: str) -> Path:
 def _sqlite_ledger(path: Path, owner: bool) -> SqlLedger:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        moved = move_aside_if_corrupt(path, secrets.token_hex(4)) if owner else None
+        with alone(path.parent):  # a file that another process has just begun is no empty one
+            moved = move_aside_if_corrupt(path, secrets.token_hex(4)) if owner else None
+            ledger = SqlLedger(_sqlite_engine(path), path, None if moved is None else moved.says)
+            if moved is not None:
+                salvage(moved.to, ledger, moved.says)
     except OSError as error:
         raise StoreUnavailable(f"{path}: {error.strerror}") from error
-    ledger = SqlLedger(_sqlite_engine(path), path, None if moved is None else moved.says)
-    if moved is not None:
-        salvage(moved.to, ledger, moved.says)
     return ledger
 
 

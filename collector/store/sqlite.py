@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
+from collector.alone import alone
 from collector.store.following import Names, follow, newest_arrival_ms
 from collector.store.rows import upsert
 from collector.store.sqlite_file import (
@@ -92,18 +93,10 @@ class SqliteStore:
         self._says: list[str] = []
         self._wal_says: str | None = None
         self._closed = False
-        if owner:
-            moved = move_aside_if_corrupt(path, secrets.token_hex(4))
-            if moved:
-                self._says.append(moved.says)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = connect(path)
-            with contextlib.ExitStack() as unfinished:
-                unfinished.callback(self._db.close)
-                self._prepare()
-                self._meter = WalMeter(path)
-                unfinished.pop_all()
+            with alone(path.parent):  # a file that another process has just begun is no empty one
+                self._open(owner)
         except sqlite3.Error as error:
             raise store_error(error, path) from error
         except OSError as error:
@@ -113,6 +106,17 @@ class SqliteStore:
     def path(self) -> Path:
         """The file."""
         return self._path
+
+    def _open(self, owner: bool) -> None:
+        moved = move_aside_if_corrupt(self._path, secrets.token_hex(4)) if owner else None
+        if moved:
+            self._says.append(moved.says)
+        self._db = connect(self._path)
+        with contextlib.ExitStack() as unfinished:
+            unfinished.callback(self._db.close)
+            self._prepare()
+            self._meter = WalMeter(self._path)
+            unfinished.pop_all()
 
     def _prepare(self) -> None:
         found = int(self._db.execute("PRAGMA user_version").fetchone()[0])

@@ -137,8 +137,15 @@ class Ledger(EditLog, Protocol):
         """
         ...
 
-    def outages(self, site: str, limit: int = 200) -> list[Outage]:
-        """Outages, newest first."""
+    def outages(
+        self,
+        site: str,
+        limit: int = 200,
+        start_ms: int | None = None,
+        end_ms: int | None = None,
+        cursor: str | None = None,
+    ) -> list[Outage]:
+        """Outages that start in [start_ms, end_ms), newest first; before the one whose start is the cursor."""
         ...
 
     def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
@@ -164,8 +171,10 @@ class Ledger(EditLog, Protocol):
         """
         ...
 
-    def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
-        """Past forecasts in [start_ms, end_ms), oldest first."""
+    def forecasts(
+        self, site: str, start_ms: int, end_ms: int, limit: int = 2000, cursor: str | None = None
+    ) -> list[StoredForecast]:
+        """Past forecasts in [start_ms, end_ms), oldest first; after the one whose time of issue is the cursor."""
         ...
 
     # -- checkpoints of engine and alarm manager; kind is "engine" or "alarms"

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Path, Query, Response
 from api.http import answers, schemas
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Moment
+from api.http.paging import CursorIn
 from api.http.routes.sites import epoch_ms
 from api.http.security import Principal, require_site
 from api.process.services import Services
@@ -28,12 +29,13 @@ def alarms(
     who: PrincipalIn,
     state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
+    cursor: CursorIn = None,
 ) -> Response:
     """Alarms of a site in their newest revision, newest change first."""
-    found = services.ledger.alarms(site.id, state, limit)
-    return answers.json_response(
-        {"site": site.id, "alarms": [answers.alarm_out(a, names=who.may_operate) for a in found]}
-    )
+    asked = AlarmQuery(site=site.id, states=tuple(state or ()), limit=limit, cursor=cursor)
+    page = services.ledger.alarm_page(asked)
+    found = [answers.alarm_out(alarm, names=who.may_operate) for alarm in page.alarms]
+    return answers.json_response({"site": site.id, "alarms": found, "cursor": page.cursor})
 
 
 @router.get("/alarms", response_model=schemas.AllAlarmsOut)
@@ -47,7 +49,7 @@ def all_alarms(
     start: Annotated[Moment | None, Query(alias="from", description="Changed since, RFC 3339.")] = None,
     end: Annotated[Moment | None, Query(alias="to", description="Changed before, RFC 3339.")] = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
-    cursor: Annotated[str | None, Query(max_length=250, pattern=r"^[\x21-\x7e]+$")] = None,
+    cursor: CursorIn = None,
 ) -> Response:
     """Alarms of every site that the asker may see, in their newest revision, newest change first."""
     if site is not None:

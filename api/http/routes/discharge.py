@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Path, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Moment
+from api.http.paging import CursorIn, CursorOut, page
 from api.http.rehearsal_answers import rehearsal_out
 from api.http.schemas import AcceptedOut
 from api.http.shapes import Shape, Time
@@ -57,6 +58,7 @@ class DischargeTestsOut(Shape):
     site: str
     due: Time | None
     tests: list[DischargeTestOut]
+    cursor: CursorOut
 
 
 def out(services: Services, site: Site, test: DischargeTest, *, names: bool = True) -> dict[str, Any]:
@@ -69,13 +71,17 @@ def out(services: Services, site: Site, test: DischargeTest, *, names: bool = Tr
 
 
 @router.get("/sites/{site}/discharge-tests", response_model=DischargeTestsOut)
-def discharge_tests(site: SiteIn, who: PrincipalIn, services: ServicesIn) -> Response:
+def discharge_tests(
+    site: SiteIn, who: PrincipalIn, services: ServicesIn,
+    limit: Annotated[int, Query(ge=1, le=1_000)] = 200, cursor: CursorIn = None,
+) -> Response:  # fmt: skip
     """Discharge tests of a site, newest first; kept for ever. Who started one is told to those who may operate."""
     tests = services.ledger.tests(site.id)
     due_ms = due_after_ms(site, tests)
     due = None if due_ms is None else time_text(due_ms)
-    body = {"site": site.id, "due": due, "tests": [out(services, site, test, names=who.may_operate) for test in tests]}
-    return answers.json_response(body)
+    shown, more = page(tests, lambda test: test.id, limit, cursor)
+    told = [out(services, site, test, names=who.may_operate) for test in shown]
+    return answers.json_response({"site": site.id, "due": due, "tests": told, "cursor": more})
 
 
 @router.post("/sites/{site}/discharge-tests", status_code=201, response_model=DischargeTestOut)

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Body, Header, Path, Query, Response
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.editing import edit_document, editor_of, fault_documents, file_document
+from api.http.paging import CursorIn, CursorOut, page
 from api.http.problems import ProblemError, problem
 from api.http.shapes import Shape, Time
 from collector.editing.change import SiteChange
@@ -53,6 +54,7 @@ class SiteEditsOut(Shape):
 
     site: str
     edits: list[SiteEditOut]
+    cursor: CursorOut
 
 
 class ChangedOut(Shape):
@@ -100,10 +102,16 @@ def remove_file(site: SiteIn, who: OperatorIn, services: ServicesIn, if_match: I
 
 
 @router.get("/sites/{site}/edits", response_model=SiteEditsOut)
-def site_edits(site: SiteIn, _: OperatorIn, services: ServicesIn) -> Response:
+def site_edits(
+    site: SiteIn,
+    _: OperatorIn,
+    services: ServicesIn,
+    limit: Annotated[int, Query(ge=1, le=1_000)] = 200,
+    cursor: CursorIn = None,
+) -> Response:
     """Changes of the site's file that were made with the program, newest first."""
-    kept = services.ledger.edits(site.id)
-    return answers.json_response({"site": site.id, "edits": [edit_document(edit) for edit in kept]})
+    shown, more = page(services.ledger.edits(site.id), lambda edit: str(edit.id), limit, cursor)
+    return answers.json_response({"site": site.id, "edits": [edit_document(edit) for edit in shown], "cursor": more})
 
 
 @router.post("/sites/{site}/edits/{edit}/undo", response_model=ChangedOut)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
@@ -9,6 +10,9 @@ from fastapi import APIRouter, Query, Response
 from api.http import answers, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Moment
+from api.http.paging import CursorIn
+from api.http.security import Principal
+from api.process.services import Services
 from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
@@ -17,6 +21,9 @@ from forecaster.engine.document import from_document, until_document
 from forecaster.texts.catalogue import Said
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
+
+FEW = 100
+"""Up to so many sites are asked for one by one; beyond it everything is read, and the others are left out."""
 
 From = Annotated[Moment | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
 To = Annotated[Moment | None, Query(alias="to", description="RFC 3339; now if left out.")]
@@ -44,18 +51,26 @@ def sites(
     offset: Annotated[int, Query(ge=0, le=1_000_000, description="Sites to pass over.")] = 0,
 ) -> Response:
     """All sites, soonest out first; with `limit` a page of them, and how many there are in all."""
-    visible = [site for site in services.installation.sites.values() if who.may_read(site.id)]
-    newest = services.ledger.newest([site.id for site in visible] if who.site else None, brief=True)
-    standing: dict[str, list[Alarm]] = {}
-    for alarm in services.ledger.alarms(who.site, STANDING, limit=100_000):
-        standing.setdefault(alarm.site, []).append(alarm)
-    lines = [
-        answers.summary_out(site, answers.forecast_document(newest.get(site.id)), standing.get(site.id, []))
-        for site in visible
-    ]
-    ranked = sorted(lines, key=answers.soonest_first)
+    known = services.installation.sites
+    ranked = services.ranking.order(site for site in known if who.may_read(site))
     shown = ranked[offset:] if limit is None else ranked[offset : offset + limit]
-    return answers.json_response({"sites": shown, "count": len(ranked)})
+    newest = services.ledger.newest(shown if len(shown) <= FEW else None, brief=True)
+    standing = _standing(services, who, shown)
+    lines = [
+        answers.summary_out(known[site], answers.forecast_document(newest.get(site)), standing.get(site, []))
+        for site in shown
+    ]
+    return answers.json_response({"sites": lines, "count": len(ranked)})
+
+
+def _standing(services: Services, who: Principal, sites: Sequence[str]) -> dict[str, list[Alarm]]:
+    """The standing alarms of some sites."""
+    if len(sites) <= FEW:
+        return {site: services.ledger.alarms(site, STANDING) for site in sites}
+    found: dict[str, list[Alarm]] = {}
+    for alarm in services.ledger.alarms(who.site, STANDING, limit=100_000):
+        found.setdefault(alarm.site, []).append(alarm)
+    return found
 
 
 @router.get("/sites/{site}", response_model=schemas.SiteOut)
@@ -92,12 +107,14 @@ def forecasts(
     start: From = None,
     end: To = None,
     limit: Annotated[int, Query(ge=1, le=10_000)] = 2_000,
+    cursor: CursorIn = None,
 ) -> Response:
     """Past forecasts in [from, to), oldest first; without their survival and drain path."""
     start_ms, stop_ms = span(start, end, services.clock.now_ms(), DAY_MS)
-    found = services.ledger.forecasts(site.id, start_ms, stop_ms, limit)
-    documents = [{**(answers.forecast_document(f) or {}), "survival": [], "drain_path": []} for f in found]
-    return answers.json_response({"site": site.id, "forecasts": documents})
+    found = services.ledger.forecasts(site.id, start_ms, stop_ms, limit + 1, cursor)
+    documents = [{**(answers.forecast_document(f) or {}), "survival": [], "drain_path": []} for f in found[:limit]]
+    more = str(found[limit - 1].issued_ms) if len(found) > limit else None
+    return answers.json_response({"site": site.id, "forecasts": documents, "cursor": more})
 
 
 @router.get("/sites/{site}/cycles", response_model=schemas.CyclesOut)
@@ -107,7 +124,7 @@ def cycles(
     start: From = None,
     end: To = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 200,
-    cursor: Annotated[str | None, Query(max_length=200, pattern=r"^[\x21-\x7e]+$")] = None,
+    cursor: CursorIn = None,
 ) -> Response:
     """Runs of the pump that start in [from, to), newest first."""
     start_ms, stop_ms = span(start, end, services.clock.now_ms(), 30 * DAY_MS)
@@ -140,7 +157,16 @@ def readings(
 
 
 @router.get("/sites/{site}/outages", response_model=schemas.OutagesOut)
-def outages(site: SiteIn, services: ServicesIn, limit: Annotated[int, Query(ge=1, le=2_000)] = 200) -> Response:
+def outages(
+    site: SiteIn,
+    services: ServicesIn,
+    start: Annotated[Moment | None, Query(alias="from", description="Begun since, RFC 3339.")] = None,
+    end: Annotated[Moment | None, Query(alias="to", description="Begun before, RFC 3339.")] = None,
+    limit: Annotated[int, Query(ge=1, le=2_000)] = 200,
+    cursor: CursorIn = None,
+) -> Response:
     """Spans on the pack, newest first."""
-    found = services.ledger.outages(site.id, limit)
-    return answers.json_response({"site": site.id, "outages": [answers.outage_out(o) for o in found]})
+    found = services.ledger.outages(site.id, limit + 1, epoch_ms(start), epoch_ms(end), cursor)
+    shown = [answers.outage_out(outage) for outage in found[:limit]]
+    more = str(found[limit - 1].start_ms) if len(found) > limit else None
+    return answers.json_response({"site": site.id, "outages": shown, "cursor": more})

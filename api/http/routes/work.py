@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.moments import Moment
+from api.http.paging import CursorIn, CursorOut, page
 from api.http.shapes import Shape, Time
 from forecaster.domain.longrecord import HousePart, WorkKind
 from forecaster.live.working import LONGEST, tell_work, work_document
@@ -45,12 +46,19 @@ class AllWorkOut(Shape):
 
     site: str
     work: list[WorkOut]
+    cursor: CursorOut
 
 
 @router.get("/sites/{site}/work", response_model=AllWorkOut)
-def work_done(site: SiteIn, services: ServicesIn) -> Response:
+def work_done(
+    site: SiteIn,
+    services: ServicesIn,
+    limit: Annotated[int, Query(ge=1, le=1_000)] = 200,
+    cursor: CursorIn = None,
+) -> Response:
     """Work done at a site, newest first; kept for ever."""
-    return answers.json_response({"site": site.id, "work": [work_document(w) for w in services.ledger.work(site.id)]})
+    shown, more = page(services.ledger.work(site.id), lambda work: work.id, limit, cursor)
+    return answers.json_response({"site": site.id, "work": [work_document(w) for w in shown], "cursor": more})
 
 
 @router.post("/sites/{site}/work", status_code=201, response_model=WorkOut)

@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from openapi_spec_validator import validate
 from starlette.testclient import TestClient
 
+from api.http.answers import soonest_first
 from api.http.app import create_app
 from api.process.services import Services
 from collector.config.settings import Http
+from forecaster.domain.records import StoredForecast
 from forecaster.twin.live import larkspur_site
-from tests.api.serving import LOOPBACK
-from tests.scenario import services
+from tests.api.serving import LOOPBACK, described
+from tests.scenario import NOW_MS, services
 
 DASHBOARD = "https://dashboard.example.org"
 
 
 @pytest.fixture(scope="module")
-def held(larkspur_folder: Path) -> Iterator[Services]:
-    found = services(larkspur_folder, {"larkspur": larkspur_site()}, http=Http(cors_origins=(DASHBOARD,)))
+def held(larkspur_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Services]:
+    folder = tmp_path_factory.mktemp("edges") / "house"
+    shutil.copytree(larkspur_folder, folder)
+    described(folder)
+    found = services(folder, {"larkspur": larkspur_site()}, http=Http(cors_origins=(DASHBOARD,)))
     yield found
     found.close()
 
@@ -122,7 +130,84 @@ def test_alarms_over_all_sites(client: TestClient) -> None:
     assert client.get("/api/v1/alarms", params={"site": "nowhere"}).status_code == 404
 
 
-@pytest.mark.parametrize("path", ["/api/v1/alarms", "/api/v1/sites/larkspur/cycles"])
+def lists(description: dict[str, Any]) -> Iterator[tuple[str, int]]:
+    """Every list that comes in pages by a cursor, and the most that a page of it has."""
+    for path, method, operation in operations(description):
+        asked = {one["name"]: one["schema"] for one in operation.get("parameters", []) if one["in"] == "query"}
+        if method == "get" and "cursor" in asked:
+            yield path.format(site="larkspur"), asked["limit"]["maximum"]
+
+
+def entries(client: TestClient, path: str, limit: int, cursor: str | None = None) -> tuple[list[Any], str | None]:
+    """One page, and the cursor of the next."""
+    span = {"from": "2026-03-01T00:00:00Z", "to": "2026-03-04T00:00:00Z"}
+    asked = {"limit": str(limit), **span, **({} if cursor is None else {"cursor": cursor})}
+    answer = client.get(path, params=asked)
+    assert answer.status_code == 200, (path, answer.text)
+    (found,) = [value for value in answer.json().values() if isinstance(value, list)]
+    return found, answer.json()["cursor"]
+
+
+def test_pages_of_every_list_are_the_whole_list(client: TestClient, description: dict[str, Any]) -> None:
+    """In: pages of two, each with the cursor of the one before. Out: what one large page has, each entry once."""
+    client.post("/api/v1/sites/larkspur/work", json={"kind": "cleaned", "did": "the screen"})
+    client.post("/api/v1/sites/larkspur/work", json={"kind": "pump-replaced"})
+    client.post("/api/v1/sites/larkspur/work", json={"kind": "float-replaced"})
+    found = dict(lists(description))
+    assert {path.rpartition("/")[2] for path in found} == {
+        "alarms", "cycles", "forecasts", "outages", "discharge-tests", "work", "edits",
+    }  # fmt: skip
+    for path, most in found.items():
+        whole, none = entries(client, path, most)
+        assert none is None, path
+        walked, cursor = entries(client, path, 2)
+        while cursor is not None:
+            more, cursor = entries(client, path, 2, cursor)
+            assert 1 <= len(more) <= 2, path
+            walked += more
+        assert walked == whole, path
+
+
+def test_outages_are_asked_by_when_they_began(client: TestClient) -> None:
+    (outage,) = client.get("/api/v1/sites/larkspur/outages").json()["outages"]
+    for name, there in (("from", True), ("to", False)):
+        found = client.get("/api/v1/sites/larkspur/outages", params={name: outage["start"]}).json()["outages"]
+        assert found == ([outage] if there else []), name
+
+
+def test_a_page_of_sites_is_cut_from_the_whole_list(held: Services, client: TestClient) -> None:
+    """In: twelve sites, some on the pack, some without a forecast, one whose forecast changes. Out: the same order."""
+    known, ledger = held.installation, held.ledger
+    stored = ledger.newest(["larkspur"])["larkspur"]
+    held.installation = replace(known, sites={f"s{n}": replace(larkspur_site(), id=f"s{n}") for n in range(12)})
+    try:
+        for turn in range(2):
+            for number in range(9):
+                document = msgspec.json.decode(stored.document)
+                document |= {"site": f"s{number}", "supply": "pack" if (number + turn) % 3 else "mains"}
+                document["hours_remaining"]["p10"] = float((number * 5 + turn) % 7) or None
+                text = msgspec.json.encode(document).decode()
+                ledger.publish([StoredForecast(f"s{number}", NOW_MS + turn, text, past=False)])
+            whole = client.get("/api/v1/sites").json()["sites"]
+            assert [line["id"] for line in whole] == [line["id"] for line in sorted(whole, key=soonest_first)]
+            walked = []
+            for offset in range(0, 12, 5):
+                page = client.get("/api/v1/sites", params={"limit": 5, "offset": offset}).json()
+                assert page["count"] == 12
+                walked += page["sites"]
+            assert walked == whole
+    finally:
+        held.installation = known
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/api/v1/alarms",
+        *(f"/api/v1/sites/larkspur/{name}" for name in ("alarms", "cycles", "forecasts", "outages", "work", "edits")),
+        "/api/v1/sites/larkspur/discharge-tests",
+    ],
+)
 def test_a_cursor_of_no_page_is_one_line(client: TestClient, path: str) -> None:
     for cursor in ("bogus", "-", "9" * 40, "-5", "1."):
         refused = client.get(path, params={"cursor": cursor})

@@ -14,6 +14,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
 
 from api.http.app import create_app
+from api.http.metrics_sites import MOST_SITES
 from api.process.services import Services
 from collector.config.settings import Http
 from forecaster.twin.live import larkspur_site
@@ -74,6 +75,24 @@ def test_gauges_of_sites_can_be_left_out(held: Services) -> None:
         held.installation = replace(held.installation, http=Http())
     assert "outlast_hours_remaining" not in found
     assert "outlast_store_up" in found
+    assert not any("site" in sample.labels for family in found.values() for sample in family.samples)
+    assert sum(values(found["outlast_alarms"]).values()) > 0
+    assert values(found["outlast_sites"]) == {("yes",): 1.0, ("no",): 0.0}
+    assert values(found["outlast_oldest_forecast_age_seconds"])[()] >= 0.0
+
+
+@pytest.mark.parametrize(("asked", "of_each"), [(None, False), (True, True)])
+def test_many_sites_have_no_gauges_of_their_own(held: Services, asked: bool | None, of_each: bool) -> None:
+    """In: one site more than have them by themselves. Out: none, but where the owner asks for them."""
+    known = held.installation
+    many = {f"s{n}": replace(larkspur_site(), id=f"s{n}") for n in range(MOST_SITES)}
+    held.installation = replace(known, sites=known.sites | many, http=Http(site_metrics=asked))
+    try:
+        found = families(held)
+    finally:
+        held.installation = known
+    assert ("outlast_hours_remaining" in found) == of_each
+    assert values(found["outlast_sites"]) == {("yes",): 1.0, ("no",): float(MOST_SITES)}
 
 
 def test_prometheus_takes_the_text_format(held: Services) -> None:
