@@ -66,23 +66,11 @@ class Findings(LedgerBase):
         )
         return [RunTotals(start_ms + int(row.pop("place")) * width, **row) for row in self._rows(query)]
 
-    def outages(
-        self,
-        site: str,
-        limit: int = 200,
-        start_ms: int | None = None,
-        end_ms: int | None = None,
-        cursor: str | None = None,
-    ) -> list[Outage]:
-        """Outages that start in [start_ms, end_ms), newest first; before the one whose start is the cursor."""
+    def outages(self, site: str, limit: int = 200, start_ms: int = 0, end_ms: int = 2**53) -> list[Outage]:
+        """Outages that start in [start_ms, end_ms), newest first."""
         e = t.events.c
-        query = select(e.body).where(e.site == site, e.kind == "outage").order_by(e.start_ms.desc()).limit(limit)
-        if start_ms is not None:
-            query = query.where(e.start_ms >= start_ms)
-        if end_ms is not None:
-            query = query.where(e.start_ms < end_ms)
-        if cursor is not None:
-            query = query.where(e.start_ms < cursor_ms(cursor, cursor))
+        wanted = (e.site == site, e.kind == "outage", e.start_ms >= start_ms, e.start_ms < end_ms)
+        query = select(e.body).where(*wanted).order_by(e.start_ms.desc()).limit(limit)
         return [read(row["body"], Outage) for row in self._rows(query)]
 
     def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
@@ -134,13 +122,9 @@ class Findings(LedgerBase):
         query = select(f.site, f.issued_ms)
         return dict(self._pairs(query if since_ms is None else query.where(f.issued_ms >= since_ms)))
 
-    def forecasts(
-        self, site: str, start_ms: int, end_ms: int, limit: int = 2000, cursor: str | None = None
-    ) -> list[StoredForecast]:
-        """Past forecasts in [start_ms, end_ms), oldest first; after the one whose time of issue is the cursor."""
+    def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
+        """Past forecasts in [start_ms, end_ms), oldest first."""
         f = t.forecasts.c
-        if cursor is not None:
-            start_ms = max(start_ms, cursor_ms(cursor, cursor) + 1)
         query = (
             select(t.forecasts)
             .where(f.site == site, f.issued_ms >= start_ms, f.issued_ms < end_ms)

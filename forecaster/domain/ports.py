@@ -137,15 +137,8 @@ class Ledger(EditLog, Protocol):
         """
         ...
 
-    def outages(
-        self,
-        site: str,
-        limit: int = 200,
-        start_ms: int | None = None,
-        end_ms: int | None = None,
-        cursor: str | None = None,
-    ) -> list[Outage]:
-        """Outages that start in [start_ms, end_ms), newest first; before the one whose start is the cursor."""
+    def outages(self, site: str, limit: int = 200, start_ms: int = 0, end_ms: int = 2**53) -> list[Outage]:
+        """Outages that start in [start_ms, end_ms), newest first."""
         ...
 
     def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
@@ -171,10 +164,8 @@ class Ledger(EditLog, Protocol):
         """
         ...
 
-    def forecasts(
-        self, site: str, start_ms: int, end_ms: int, limit: int = 2000, cursor: str | None = None
-    ) -> list[StoredForecast]:
-        """Past forecasts in [start_ms, end_ms), oldest first; after the one whose time of issue is the cursor."""
+    def forecasts(self, site: str, start_ms: int, end_ms: int, limit: int = 2000) -> list[StoredForecast]:
+        """Past forecasts in [start_ms, end_ms), oldest first."""
         ...
 
     # -- checkpoints of engine and alarm manager; kind is "engine" or "alarms"

@@ -13,6 +13,7 @@ from api.http.moments import Moment
 from api.http.paging import CursorIn
 from api.http.security import Principal
 from api.process.services import Services
+from collector.store.ledger_base import cursor_ms
 from forecaster.domain.alarms import STANDING, Alarm
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
@@ -111,7 +112,9 @@ def forecasts(
 ) -> Response:
     """Past forecasts in [from, to), oldest first; without their survival and drain path."""
     start_ms, stop_ms = span(start, end, services.clock.now_ms(), DAY_MS)
-    found = services.ledger.forecasts(site.id, start_ms, stop_ms, limit + 1, cursor)
+    if cursor is not None:
+        start_ms = max(start_ms, cursor_ms(cursor, cursor) + 1)
+    found = services.ledger.forecasts(site.id, start_ms, stop_ms, limit + 1)
     documents = [{**(answers.forecast_document(f) or {}), "survival": [], "drain_path": []} for f in found[:limit]]
     more = str(found[limit - 1].issued_ms) if len(found) > limit else None
     return answers.json_response({"site": site.id, "forecasts": documents, "cursor": more})
@@ -166,7 +169,10 @@ def outages(
     cursor: CursorIn = None,
 ) -> Response:
     """Spans on the pack, newest first."""
-    found = services.ledger.outages(site.id, limit + 1, epoch_ms(start), epoch_ms(end), cursor)
+    stop_ms = 2**53 if end is None else int(end.timestamp() * 1000)
+    if cursor is not None:
+        stop_ms = min(stop_ms, cursor_ms(cursor, cursor))
+    found = services.ledger.outages(site.id, limit + 1, epoch_ms(start) or 0, stop_ms)
     shown = [answers.outage_out(outage) for outage in found[:limit]]
     more = str(found[limit - 1].start_ms) if len(found) > limit else None
     return answers.json_response({"site": site.id, "outages": shown, "cursor": more})
