@@ -17,22 +17,13 @@ from forecaster.domain.runs import Supply
 
 LEVELS = ("0.10", "0.50", "0.90")
 
-MOST_SITES = 1_000
-"""Up to so many sites have gauges of their own where the settings do not say."""
-
-
-def each_site(services: Services) -> bool:
-    """Whether sites have gauges of their own: as the owner says, otherwise unless there are many sites."""
-    asked = services.installation.http.site_metrics
-    return len(services.installation.sites) <= MOST_SITES if asked is None else asked
-
 
 def site_counts(services: Services, who: Principal) -> Iterator[Count]:
     """Sums over the sites that the asker may see, and gauges of each where sites have them."""
     known = {site for site in services.installation.sites if who.may_read(site)}
     yield from _sums(services, known)
     yield from alarm_counts(services, who)
-    if not each_site(services):
+    if not services.installation.http.site_metrics:
         return
     now_ms = services.clock.now_ms()
     newest = services.ledger.newest([who.site] if who.site else None, brief=True)
@@ -59,7 +50,7 @@ def _sums(services: Services, known: set[str]) -> Iterator[Count]:
 
 def alarm_counts(services: Services, who: Principal) -> Iterator[Count]:
     """The number of open alarms by kind, priority and state, and by site where sites have gauges of their own."""
-    of_each = each_site(services)
+    of_each = services.installation.http.site_metrics
     standing = Counter(
         (*((alarm.site,) if of_each else ()), alarm.kind.value, alarm.priority.value, alarm.state.value)
         for alarm in services.ledger.alarms(who.site, OPEN, limit=100_000)

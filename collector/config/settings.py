@@ -127,7 +127,7 @@ class Http(InstallationSection):
 
     hosts : names under which others reach them through a proxy; public_url : the address in mails and notices
     cors_origins : pages of your own on other origins whose scripts may use the API, with a token
-    site_metrics : whether /metrics has gauges of each site; None: where there are at most a thousand
+    site_metrics : whether /metrics has gauges of each site
     """
 
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
@@ -139,7 +139,7 @@ class Http(InstallationSection):
     cors_origins: tuple[Annotated[str, Field(pattern=r"^https?://[^/\s*]+$")], ...] = Field(
         default=(), examples=['["https://dashboard.example.org"]']
     )
-    site_metrics: bool | None = Field(default=None, examples=["true"])
+    site_metrics: bool = Field(default=True, examples=["true"])
 
 
 class Mail(InstallationSection):
