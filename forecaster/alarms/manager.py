@@ -105,6 +105,12 @@ class AlarmManager:
         """Whether the delay of some alarm is running."""
         return any(standing.gate.turned_ms is not None for standing in self._state.standings.values())
 
+    @property
+    def stepped_ms(self) -> int | None:
+        """When the evidence was last looked at [UTC milliseconds]; None: never."""
+        standing = self._state.standings.get(AlarmKind.HIGH_WATER)
+        return None if standing is None else standing.gate.last_ms
+
     # -- people
     def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> list[AlarmTransition]:
         """Acknowledge an alarm, and with it the milder alarms of the same outage. Doing it twice changes nothing."""

@@ -74,10 +74,12 @@ def _seen_running(seen: AlarmEvidence) -> bool:
 
 
 def high_water(seen: AlarmEvidence) -> Judgement:
-    """The independent float is up."""
-    wet = seen.status.high_water
+    """The independent float is up, or was for longer than the delay and is down again before anybody looked."""
+    wet, was = seen.status.high_water, seen.status.high_water_was_ms
     if wet is None:
         return UNKNOWN
+    if not wet and was is not None and was[1] - was[0] >= 1000.0 * seen.row(AlarmKind.HIGH_WATER).on_delay_s:
+        return Judgement(Verdict.ON, since_ms=was[0])
     if not wet:
         return UNKNOWN if seen.status.silent else OFF
     return Judgement(Verdict.ON)

@@ -70,6 +70,8 @@ class SiteStatus:
     pack_carrying : bool | None — on the pack: whether its output is seen to carry anything when due; None: not known
     frozen : tuple[Quantity, ...] — quantities whose value has not moved at all while it must have
     high_water : bool | None
+    high_water_was_ms : tuple[int, int] | None — a float that is down again: from when to when it had been up since the
+        alarms last looked, UTC milliseconds
     clock_suspect : str | None — why the clock cannot be trusted
     ages : tuple[QuantityAge, ...] — one entry a channel quantity
     first_run_on_pack : Run | None — first run after the last transfer to the pack: did it start, how hard
@@ -102,6 +104,7 @@ class SiteStatus:
     pack_carrying: bool | None = None
     frozen: tuple[Quantity, ...] = ()
     high_water: bool | None = None
+    high_water_was_ms: tuple[int, int] | None = None
     clock_suspect: str | None = None
     ages: tuple[QuantityAge, ...] = ()
     first_run_on_pack: Run | None = None

@@ -23,6 +23,7 @@ from forecaster.domain.status import SiteStatus
 from forecaster.engine import Engine
 from forecaster.engine.document import document, from_document
 from forecaster.engine.doubts import doubted
+from forecaster.live.high_water import HighWaterSpell
 from forecaster.texts.catalogue import Said
 
 log = logging.getLogger("outlast.forecast")
@@ -84,6 +85,7 @@ class SiteRunner:
         self.changed = True
         self.kept_manager: bytes | None = None
         self._values: dict[tuple[Quantity, str], float] = {}
+        self._high_water = HighWaterSpell()
 
     @classmethod
     def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[SiteRunner, str | None]:
@@ -105,6 +107,7 @@ class SiteRunner:
     def take(self, reading: Reading) -> None:
         """Fold a reading; a changed state makes a forecast due at once, a changed charge before long."""
         self.engine.update(reading)
+        self._high_water.take(reading, self.manager.stepped_ms)
         self.changed = True
         if reading.quantity in NEWSWORTHY:
             key = (reading.quantity, reading.subject)
@@ -163,6 +166,7 @@ class SiteRunner:
         forecast = doubted(forecast, outside.channels)
         if outside.clock is not None:
             status = replace(status, clock_suspect=outside.clock)
+        status = replace(status, high_water_was_ms=self._high_water.looked())
         transitions = self.manager.step(status, forecast, now_ms, outside)
         text = msgspec.json.encode(document(forecast)).decode()
         past = self._goes_to_past(forecast) or bool(transitions)

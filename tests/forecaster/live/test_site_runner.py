@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forecaster.alarms import AlarmManager
+from forecaster.domain.alarms import AlarmKind, TransitionKind
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -152,3 +153,47 @@ def test_news_is_told_at_once_and_silence_too(runner: SiteRunner) -> None:
     assert not reused(75 + REUSED_MS // 1_000)
     assert not reused(86_400)  # nothing is heard any more
     assert not reused(86_430)
+
+
+# -- a float that was up while nobody looked
+
+
+def high_water_told(runner: SiteRunner, looks_s: tuple[int, ...]) -> list[tuple[int, TransitionKind]]:
+    """What the alarms said of the float, at looks so long after the fixture's [s]."""
+    said = []
+    for at_s in looks_s:
+        for quantity in (Quantity.HIGH_WATER, Quantity.PUMP_POWER):
+            hear(runner, quantity, 0.0, NOW_MS + 1_000 * at_s)
+        told = runner.tell(NOW_MS + 1_000 * at_s, float(at_s))
+        said += [(at_s, t.kind) for t in told.transitions if t.alarm.kind is AlarmKind.HIGH_WATER]
+    return said
+
+
+@pytest.mark.parametrize(
+    ("up_s", "down_s", "said"),
+    [
+        (60, 240, [(900, TransitionKind.RAISED), (1_230, TransitionKind.CLEARED)]),
+        (60, 75, [(900, TransitionKind.RAISED), (1_230, TransitionKind.CLEARED)]),
+        (60, 66, []),
+    ],
+)
+def test_a_float_that_was_up_while_the_forecaster_was_away_is_told(
+    runner: SiteRunner, up_s: int, down_s: int, said: list[tuple[int, TransitionKind]]
+) -> None:
+    """In: nothing is looked at for a quarter of an hour. Out: raised where it was up for the delay of 10 s or more."""
+    hear(runner, Quantity.HIGH_WATER, 0.0, NOW_MS + 1_000)
+    hear(runner, Quantity.HIGH_WATER, 1.0, NOW_MS + 1_000 * up_s)
+    hear(runner, Quantity.HIGH_WATER, 0.0, NOW_MS + 1_000 * down_s)
+    assert high_water_told(runner, (900, 915, 930, 1_230, 1_800)) == said
+
+
+def test_a_float_that_was_up_is_told_once_and_the_past_of_a_new_house_never(runner: SiteRunner) -> None:
+    for value, at_s in ((1.0, 60), (0.0, 240)):
+        hear(runner, Quantity.HIGH_WATER, value, NOW_MS + 1_000 * at_s)
+    assert len(high_water_told(runner, (900, 915, 1_230))) == 2
+    again = SiteRunner(runner.site, Engine(runner.site), AlarmManager.restore(runner.site, runner.manager.snapshot()))
+    new = SiteRunner(runner.site, Engine(runner.site), AlarmManager(runner.site))
+    for other in (again, new):  # folds the stored readings anew
+        for value, at_s in ((1.0, 60), (0.0, 240)):
+            hear(other, Quantity.HIGH_WATER, value, NOW_MS + 1_000 * at_s)
+        assert high_water_told(other, (1_800, 1_900, 2_400)) == []
