@@ -113,14 +113,18 @@ def wanted(held: Services) -> dict[str, Points]:
     }
 
 
-def test_a_page_of_another_origin_draws_the_hours(
-    browser: Browser, influx: Influx, larkspur_folder: Path, tmp_path: Path
-) -> None:
-    """In: an outage of three hours. Out: the same line and the same area twice, at the places of the ledger's hours."""
-    folder = tmp_path / "house"
+@pytest.fixture
+def folders(larkspur_folder: Path, tmp_path: Path) -> tuple[Path, Path]:
+    """A house's folder, and one for the files of a page of another origin."""
+    folder, files = tmp_path / "house", tmp_path / "files"
     shutil.copytree(larkspur_folder, folder)
-    files = tmp_path / "files"
     files.mkdir()
+    return folder, files
+
+
+def test_a_page_of_another_origin_draws_the_hours(browser: Browser, influx: Influx, folders: tuple[Path, Path]) -> None:
+    """In: an outage of three hours. Out: the same line and the same area twice, at the places of the ledger's hours."""
+    folder, files = folders
     with origin(files) as address, house(folder, influx, (address,)) as served:
         (files / "index.html").write_text(page_of(served, influx))
         with opened(browser, address) as page:
@@ -136,13 +140,10 @@ def test_a_page_of_another_origin_draws_the_hours(
 
 
 def test_a_page_of_an_origin_that_is_not_named_is_kept_out(
-    browser: Browser, influx: Influx, larkspur_folder: Path, tmp_path: Path
+    browser: Browser, influx: Influx, folders: tuple[Path, Path]
 ) -> None:
     """In: another origin named in the settings. Out: the API's half says that it cannot be read, and draws nothing."""
-    folder = tmp_path / "house"
-    shutil.copytree(larkspur_folder, folder)
-    files = tmp_path / "files"
-    files.mkdir()
+    folder, files = folders
     with origin(files) as address, house(folder, influx, ("https://dashboard.example.org",)) as served:
         (files / "index.html").write_text(page_of(served, influx))
         with opened(browser, address) as page:
