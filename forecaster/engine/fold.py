@@ -216,7 +216,8 @@ class Fold(msgspec.Struct):
             told.evidence.append(Clipped(run.power_w))
         meter_blind = self.segmenter.meter.blind_ms
         after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
-        self.normals.run(run, after_gap=after_gap, sample_s=self.segmenter.sample_s(run.source))
+        sample_s, short_share = self.segmenter.sample_s(run.source), self.segmenter.short_share(run.source)
+        self.normals.run(run, after_gap=after_gap, sample_s=sample_s, short_share=short_share)
         coarse = self.segmenter.coarse(run.stop_ms)
         span = self.spans.run(run, meter_blind, self.segmenter.standby_w, coarse=coarse)
         if span is not None:

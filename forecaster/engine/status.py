@@ -65,7 +65,7 @@ def observe(
         run_source=source,
         runs_apart=not segmenter.coarse(now_ms),
         sample_s=segmenter.sample_s(source),
-        short_share=segmenter.short_share(now_ms),
+        short_share=segmenter.short_share(source),
         lost_share=normals.lost_share,
         steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
         waits=None if wait is None else wait.waits,

@@ -172,9 +172,8 @@ class Segmenter(msgspec.Struct):
         """Usual interval between samples of a run source [s]; 0 for reports on change, or if not known."""
         return next((rhythm.sample_s for quantity, rhythm in self._rhythms() if quantity is source), 0.0)
 
-    def short_share(self, now_ms: int) -> float:
-        """Share, 0..1, of the newest runs that the source believed now caught with one sample, or missed."""
-        source = self.source(now_ms)
+    def short_share(self, source: Quantity | None) -> float:
+        """Share, 0..1, of the newest runs that a run source caught with one sample, or missed."""
         tracker = None if source is None else self.trackers.get(source)
         return 0.0 if tracker is None else tracker.coarse
 

@@ -127,6 +127,17 @@ def test_runs_that_follow_one_another_in_step_with_the_samples_tell_nothing_of_t
     assert found.sample_s == pytest.approx(60.0, rel=0.1)
 
 
+def test_lengths_that_coarse_samples_measure_do_not_make_a_storm_look_short() -> None:
+    """Runs of 28 s sampled every 20 s: those seen twice read 40 s, of which a storm's short waits seem to take more."""
+    storm = pumping(6.0, run_s=28.0, cycle_s=88.0)
+    truth = after(pumping(48.0, run_s=26.0, cycle_s=600.0), storm, 48 * 3600.0)
+    items = list(sampled(truth, 54.0, 20.0, jitter_s=0.5))
+    found = heard(items, Q.PUMP_POWER)[0].status(items[-1].arrived_ms)
+    assert found.cycles_last_hour == pytest.approx(41.0, abs=3.0)
+    assert found.dry_run_s_recent is None
+    assert found.flow_share is None
+
+
 def test_the_rarest_wait_is_that_of_an_exponential_tail() -> None:
     """Beside scipy's quantile function of the exponential distribution: of exponential waits the 1 - 1e-7 point."""
     waits = stats.expon.ppf((np.arange(4_000) + 0.5) / 4_000)
