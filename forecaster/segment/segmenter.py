@@ -169,7 +169,12 @@ class Segmenter(msgspec.Struct):
         return None if tracker is None else tracker.rhythm.steady_ms
 
     def sample_s(self, source: Quantity | None) -> float:
-        """Usual interval between samples of a run source [s]; 0 for reports on change, or if not known."""
+        """Usual interval between samples of a run source [s]; 0 for reports on change, or if not known.
+
+        Of a counter, the interval in which it may count several runs as one.
+        """
+        if source is Quantity.PUMP_ENERGY and self.counter is not None:
+            return (self.counter.rhythm.typical_ms() or 0) / 1000.0
         return next((rhythm.sample_s for quantity, rhythm in self._rhythms() if quantity is source), 0.0)
 
     def short_share(self, source: Quantity | None) -> float:

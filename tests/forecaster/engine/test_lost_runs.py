@@ -138,6 +138,13 @@ def test_lengths_that_coarse_samples_measure_do_not_make_a_storm_look_short() ->
     assert found.flow_share is None
 
 
+def test_a_counter_read_once_a_minute_makes_no_clog_of_a_storm() -> None:
+    """Runs of 12 s every 8 min, then of 28 s every 44 s: each reading counts one or two of them as one."""
+    truth = after(pumping(48.0, run_s=12.0, cycle_s=480.0), pumping(6.0, run_s=28.0, cycle_s=44.0), 48 * 3600.0)
+    found = heard(counted(truth, 54.0, 60.0), Q.PUMP_ENERGY)[0].status(START + 54 * 60 * MINUTE)
+    assert found.flow_share == pytest.approx(1.0, abs=0.02)
+
+
 def test_the_rarest_wait_is_that_of_an_exponential_tail() -> None:
     """Beside scipy's quantile function of the exponential distribution: of exponential waits the 1 - 1e-7 point."""
     waits = stats.expon.ppf((np.arange(4_000) + 0.5) / 4_000)
