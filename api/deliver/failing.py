@@ -9,6 +9,7 @@ import msgspec
 
 from forecaster.alarms.evidence import Failing
 from forecaster.alarms.plan import CHANNELS
+from forecaster.domain.decoding import from_json
 from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 
@@ -29,7 +30,7 @@ def note_name(channel: str) -> str:
 def faults_of(ledger: Ledger, channel: str) -> dict[str, Fault]:
     """The faults of a channel by receiver."""
     noted = ledger.noted(note_name(channel))
-    return {} if not noted else msgspec.json.decode(noted, type=dict[str, Fault])
+    return {} if not noted else from_json(noted, dict[str, Fault])
 
 
 class FaultBook:

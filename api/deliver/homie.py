@@ -23,6 +23,7 @@ from api.process.notes import note_names, noted_names
 from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
+from forecaster.domain.decoding import from_json
 from forecaster.domain.forecast import Basis
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import Delivery
@@ -96,7 +97,7 @@ def description_version(ledger: Ledger, site: Site) -> int:
     name = f"homie-description:{site.id}"
     digest = sha256(msgspec.json.encode(description(site, 0))).hexdigest()
     noted = ledger.noted(name)
-    earlier = None if noted is None else msgspec.json.decode(noted, type=DescribedDevice)
+    earlier = None if noted is None else from_json(noted, DescribedDevice)
     if earlier is not None and earlier.digest == digest:
         return earlier.version
     version = FIRST_VERSION if earlier is None else earlier.version + 1

@@ -14,6 +14,7 @@ from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.security import still_holds
 from api.http.stream import StreamKind, Subscription
 from api.http.stream_state import RETRY_MS, while_allowed
+from forecaster.domain.decoding import from_json
 from forecaster.domain.ports import Ledger
 
 PING_S = 15
@@ -66,7 +67,7 @@ async def changes(request: Request, who: PrincipalIn, services: ServicesIn) -> E
 def glimpses(ledger: Ledger, sites: list[str]) -> Mapping[str, Glimpse]:
     """How every site stands in the ledger."""
     found = ledger.newest(sites, brief=True)
-    return {site: msgspec.json.decode(stored.document, type=Glimpse) for site, stored in found.items()}
+    return {site: from_json(stored.document, Glimpse) for site, stored in found.items()}
 
 
 async def stirred(client: Subscription, known: partial[Mapping[str, Glimpse]]) -> AsyncIterator[ServerSentEvent]:
@@ -75,7 +76,7 @@ async def stirred(client: Subscription, known: partial[Mapping[str, Glimpse]]) -
     seen = {site: glimpse.seen() for site, glimpse in (await run_in_threadpool(known)).items()}
     async for event in client.events():
         if event.event == StreamKind.FORECAST.value:
-            glimpse = msgspec.json.decode(str(event.data), type=Glimpse)
+            glimpse = from_json(str(event.data), Glimpse)
             if seen.get(glimpse.site) == glimpse.seen():
                 continue
             seen[glimpse.site] = glimpse.seen()

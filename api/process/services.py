@@ -19,6 +19,7 @@ from collector.config.set_aside import SetAside
 from collector.config.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.counts import Count
+from forecaster.domain.decoding import from_json
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import LEDGER_LOSS, LOSS_TOLD_MS, LedgerLoss
@@ -143,7 +144,7 @@ def loss_told(ledger: Ledger, now_ms: int) -> LedgerLoss | None:
     noted = ledger.noted(LEDGER_LOSS)
     if noted is None:
         return None
-    loss = msgspec.json.decode(noted, type=LedgerLoss)
+    loss = from_json(noted, LedgerLoss)
     if loss.at_ms == 0:
         loss = replace(loss, at_ms=now_ms)
         ledger.note(LEDGER_LOSS, msgspec.json.encode(loss).decode())

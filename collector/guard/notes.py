@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable
 import msgspec
 
 from forecaster.domain.channels import ChannelFacts
+from forecaster.domain.decoding import from_json
 from forecaster.domain.ports import Ledger
 from forecaster.domain.quantities import Quantity
 
@@ -27,7 +28,7 @@ def channels_told(ledger: Ledger, sites: Collection[str] | None = None) -> dict[
     found = {}
     for name, text in ledger.notes(CHANNELS_NOTE).items() if sites is None else _notes_of(ledger, sites):
         try:
-            found[name.partition(":")[2]] = msgspec.json.decode(text, type=list[ChannelFacts])
+            found[name.partition(":")[2]] = from_json(text, list[ChannelFacts])
         except msgspec.MsgspecError:
             continue
     return found

@@ -21,6 +21,7 @@ from collector.store.open import SQLITE, open_ledger, open_store
 from collector.store.outbox import Outbox, readings_in
 from collector.store.sqlite_file import back_up
 from collector.store.transfer import copy_ledger
+from forecaster.domain.decoding import from_json
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.texts.catalogue import Said, words
 
@@ -134,7 +135,7 @@ def _rows(path: Path) -> dict[str, int]:
 def verify(folder: Path) -> Backup:
     """Compare every file of a backup with the manifest. StoreRefused where they differ."""
     try:
-        backup = msgspec.json.decode((folder / MANIFEST).read_bytes(), type=Backup)
+        backup = from_json((folder / MANIFEST).read_bytes(), Backup)
     except (OSError, msgspec.DecodeError) as error:
         raise StoreRefused(
             words()("store.is_no_backup_cannot_be_read", folder=folder, manifest=MANIFEST, error=str(error))

@@ -9,6 +9,7 @@ from typing import TypeVar
 import msgspec
 
 from forecaster.domain.alarms import Alarm, AlarmTransition
+from forecaster.domain.decoding import from_json
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.longrecord import Day, WorkDone
@@ -38,7 +39,7 @@ def body(thing: Event | Alarm | AlarmTransition | DischargeTest | Day | WorkDone
 def read(text: str, kind: type[T]) -> T:
     """A dataclass from its JSON body. StoreRefused where the body does not fit."""
     try:
-        return msgspec.json.decode(text, type=kind)
+        return from_json(text, kind)
     except msgspec.DecodeError as error:
         raise StoreRefused(words()("store.a_kept_cannot_be_read", kind=kind.__name__, error=str(error))) from error
 
@@ -61,7 +62,7 @@ def unpacked(text: str) -> str:
 def brief_of(document: str) -> str | None:
     """A forecast document with its long lists emptied; None where it has none, so that the document itself is brief."""
     try:
-        parts = msgspec.json.decode(document, type=dict[str, msgspec.Raw])
+        parts = from_json(document, dict[str, msgspec.Raw])
     except msgspec.DecodeError:
         return None
     long = [name for name in LONG_PARTS if len(bytes(parts.get(name, b""))) > len(EMPTY)]

@@ -10,6 +10,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.store.influx_server import InfluxTable, literal, quoted
 from collector.store.outbox import Waiting
+from forecaster.domain.decoding import from_json
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 
@@ -84,7 +85,7 @@ def reading_of(key: SeriesKey, row: Row) -> Reading:
 
 def reading_of_arrival(row: Row) -> Reading:
     """The reading that a row of `arrived` holds."""
-    told = msgspec.json.decode(str(row["told"]), type=ArrivedReading)
+    told = from_json(str(row["told"]), ArrivedReading)
     return Reading(told.site, told.quantity, told.source_ms, told.value, told.arrived_ms, told.subject)
 
 

@@ -15,6 +15,7 @@ from sqlalchemy import BigInteger, ColumnElement, Connection, Row, and_, cast, d
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
+from forecaster.domain.decoding import from_json
 from forecaster.domain.errors import Conflict
 from forecaster.domain.leases import Lease, MemberBeat, MemberSeen, MemberTold
 from forecaster.domain.times import DAY_MS
@@ -130,7 +131,7 @@ class Membership(LedgerBase):
             MemberSeen(
                 role=row["role"],
                 name=row["name"],
-                told=msgspec.json.decode(row["body"], type=MemberTold),
+                told=from_json(row["body"], MemberTold),
                 joined_ms=row["joined_ms"],
                 silent_s=max(0.0, row["silent_ms"] / 1000.0),
                 living=row["silent_ms"] <= LEASE_MS,

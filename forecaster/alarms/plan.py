@@ -17,6 +17,7 @@ from forecaster.alarms.absence import contacts_at
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.grouping import OUTAGE
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
+from forecaster.domain.decoding import from_json
 from forecaster.domain.letters import Letter
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units
@@ -86,7 +87,7 @@ class AlarmMessage:
     @classmethod
     def decode(cls, body: str) -> AlarmMessage:
         """From JSON."""
-        return msgspec.json.decode(body, type=AlarmMessage)
+        return from_json(body, AlarmMessage)
 
 
 def addresses_of(contact: Contact) -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from forecaster.alarms.gate import Gate
 from forecaster.alarms.settlement import Settlement
 from forecaster.alarms.table import Rationale
 from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmState
+from forecaster.domain.decoding import from_json
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import HOUR_MS
@@ -157,7 +158,7 @@ class ManagerState:
     def decode(cls, snapshot: bytes) -> ManagerState:
         """From bytes; SnapshotError."""
         try:
-            state = msgspec.json.decode(snapshot, type=ManagerState)
+            state = from_json(snapshot, ManagerState)
         except (msgspec.DecodeError, UnicodeDecodeError) as problem:
             raise SnapshotError(f"the alarms' state cannot be read: {problem}") from problem
         if state.version != VERSION:

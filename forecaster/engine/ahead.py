@@ -14,6 +14,7 @@ from copy import copy
 import msgspec
 import numpy as np
 
+from forecaster.domain.decoding import from_packed
 from forecaster.domain.site import Site
 from forecaster.engine.buffer import Held
 from forecaster.engine.evidence import Began, Ended, Evidence, FoldOutput
@@ -132,4 +133,4 @@ class Ahead:
 
 
 def _copied(fold: Fold) -> Fold:
-    return msgspec.msgpack.decode(msgspec.msgpack.encode(fold), type=Fold)
+    return from_packed(msgspec.msgpack.encode(fold), Fold)

@@ -7,6 +7,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from forecaster.domain.decoding import from_json
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.forecast import Forecast
@@ -177,7 +178,7 @@ class Engine:
     def restore(cls, site: Site, snapshot: bytes, *, seed: int = 0) -> Engine:
         """The engine that gave the snapshot; SnapshotError where it is of another site or version, or damaged."""
         try:
-            saved = msgspec.json.decode(snapshot, type=Saved)
+            saved = from_json(snapshot, Saved)
         except msgspec.MsgspecError as error:
             raise SnapshotError(
                 f"the saved state of {site.id} cannot be read: {error}; fold its readings anew"

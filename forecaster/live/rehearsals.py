@@ -17,6 +17,7 @@ from forecaster.discharge import DischargeEvidence, analyse, finish_reason
 from forecaster.discharge.evidence import MAINS_HABIT
 from forecaster.discharge.watch import check_plan, enough
 from forecaster.domain.alarms import OPEN
+from forecaster.domain.decoding import from_json
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
 from forecaster.domain.errors import Conflict, NotFound, UsageError
 from forecaster.domain.ports import Ledger, ReadingStore
@@ -176,7 +177,7 @@ class ForecastFields(msgspec.Struct):
 
 def forecast_fields(stored: StoredForecast) -> ForecastFields:
     """A published forecast, as far as a test asks."""
-    return msgspec.json.decode(stored.document, type=ForecastFields)
+    return from_json(stored.document, ForecastFields)
 
 
 def ask_finish(ledger: Ledger, site: str, test_id: str, now_ms: int) -> int:

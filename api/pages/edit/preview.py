@@ -10,6 +10,7 @@ import msgspec
 from api.pages.edit.fields import RESERVES
 from forecaster.alarms import TABLE
 from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.decoding import from_json
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Site
@@ -59,7 +60,7 @@ def _latest(ledger: Ledger, site: Site, now_ms: int) -> list[Outage]:
 def _hours(ledger: Ledger, outage: Outage, now_ms: int) -> list[tuple[int, float]]:
     """Forecasts during an outage, in order: when issued [ms], and the 10 % quantile of hours to the reserve floor."""
     kept = ledger.forecasts(outage.site, outage.start_ms, outage.end_ms or now_ms, MOST_FORECASTS)
-    decoded = [(one.issued_ms, msgspec.json.decode(one.document, type=_KeptForecast)) for one in kept]
+    decoded = [(one.issued_ms, from_json(one.document, _KeptForecast)) for one in kept]
     return sorted(
         (issued_ms, hours)
         for issued_ms, forecast in decoded
