@@ -106,7 +106,7 @@ def roles(forecast: dict[str, Any]) -> list[tuple[str, str]]:
 
 @pytest.mark.slow
 def test_two_packs_that_work_are_forecast_like_one(outcome: Outcome) -> None:
-    """The same energy and the same water: the middle within a quarter of that of one pack, and one range in the other."""
+    """The same energy and water: the middle within a quarter of that of one pack, and one range in the other."""
     one = outcome.before["single"]
     assert one["packs"] == []
     for name in ("beside", "turns"):
