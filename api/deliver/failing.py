@@ -9,7 +9,7 @@ import msgspec
 
 from forecaster.alarms.evidence import Failing
 from forecaster.alarms.plan import CHANNELS
-from forecaster.domain.decoding import from_json
+from forecaster.decoding.typed import from_json
 from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 

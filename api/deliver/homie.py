@@ -22,8 +22,8 @@ from api.deliver.plain import said
 from api.process.notes import note_names, noted_names
 from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
+from forecaster.decoding.typed import from_json
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
-from forecaster.domain.decoding import from_json
 from forecaster.domain.forecast import Basis
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import Delivery

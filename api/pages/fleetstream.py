@@ -14,7 +14,7 @@ from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.security import still_holds
 from api.http.stream import StreamKind, Subscription
 from api.http.stream_state import RETRY_MS, while_allowed
-from forecaster.domain.decoding import from_json
+from forecaster.decoding.typed import from_json
 from forecaster.domain.ports import Ledger
 
 PING_S = 15

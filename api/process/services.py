@@ -18,8 +18,8 @@ from api.process.watchdog import LoopWatch
 from collector.config.set_aside import SetAside
 from collector.config.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
+from forecaster.decoding.typed import from_json
 from forecaster.domain.counts import Count
-from forecaster.domain.decoding import from_json
 from forecaster.domain.errors import ConfigError, NotFound, OutlastError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import LEDGER_LOSS, LOSS_TOLD_MS, LedgerLoss

@@ -6,8 +6,8 @@ from collections.abc import Collection, Iterable
 
 import msgspec
 
+from forecaster.decoding.typed import from_json
 from forecaster.domain.channels import ChannelFacts
-from forecaster.domain.decoding import from_json
 from forecaster.domain.ports import Ledger
 from forecaster.domain.quantities import Quantity
 

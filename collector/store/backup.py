@@ -21,7 +21,7 @@ from collector.store.open import SQLITE, open_ledger, open_store
 from collector.store.outbox import Outbox, readings_in
 from collector.store.sqlite_file import back_up
 from collector.store.transfer import copy_ledger
-from forecaster.domain.decoding import from_json
+from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.texts.catalogue import Said, words
 

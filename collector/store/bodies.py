@@ -8,8 +8,8 @@ from typing import TypeVar
 
 import msgspec
 
+from forecaster.decoding.typed import from_json
 from forecaster.domain.alarms import Alarm, AlarmTransition
-from forecaster.domain.decoding import from_json
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.longrecord import Day, WorkDone

@@ -10,7 +10,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.store.influx_server import InfluxTable, literal, quoted
 from collector.store.outbox import Waiting
-from forecaster.domain.decoding import from_json
+from forecaster.decoding.typed import from_json
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 

@@ -15,7 +15,7 @@ from sqlalchemy import BigInteger, ColumnElement, Connection, Row, and_, cast, d
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
-from forecaster.domain.decoding import from_json
+from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import Conflict
 from forecaster.domain.leases import Lease, MemberBeat, MemberSeen, MemberTold
 from forecaster.domain.times import DAY_MS

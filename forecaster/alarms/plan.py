@@ -16,8 +16,8 @@ import msgspec
 from forecaster.alarms.absence import contacts_at
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.grouping import OUTAGE
+from forecaster.decoding.typed import from_json
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition, Priority, TransitionKind
-from forecaster.domain.decoding import from_json
 from forecaster.domain.letters import Letter
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site, Units

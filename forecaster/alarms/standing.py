@@ -12,8 +12,8 @@ from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.gate import Gate
 from forecaster.alarms.settlement import Settlement
 from forecaster.alarms.table import Rationale
+from forecaster.decoding.typed import from_json
 from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmState
-from forecaster.domain.decoding import from_json
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.times import HOUR_MS

@@ -14,7 +14,7 @@ from copy import copy
 import msgspec
 import numpy as np
 
-from forecaster.domain.decoding import from_packed
+from forecaster.decoding.typed import from_packed
 from forecaster.domain.site import Site
 from forecaster.engine.buffer import Held
 from forecaster.engine.evidence import Began, Ended, Evidence, FoldOutput

@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from forecaster.domain.decoding import from_json
+from forecaster.decoding.typed import from_json
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.forecast import Forecast

@@ -13,11 +13,11 @@ import msgspec
 
 from forecaster.alarms.grouping import OUTAGE_ALARMS
 from forecaster.alarms.meant import began_with
+from forecaster.decoding.typed import from_json
 from forecaster.discharge import DischargeEvidence, analyse, finish_reason
 from forecaster.discharge.evidence import MAINS_HABIT
 from forecaster.discharge.watch import check_plan, enough
 from forecaster.domain.alarms import OPEN
-from forecaster.domain.decoding import from_json
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
 from forecaster.domain.errors import Conflict, NotFound, UsageError
 from forecaster.domain.ports import Ledger, ReadingStore

@@ -9,8 +9,8 @@ import msgspec
 
 from api.pages.edit.fields import RESERVES
 from forecaster.alarms import TABLE
+from forecaster.decoding.typed import from_json
 from forecaster.domain.alarms import AlarmKind
-from forecaster.domain.decoding import from_json
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Site

@@ -12,7 +12,7 @@ PLAIN = {"str", "int", "float", "bool", "dict", "list", "tuple", "Any"}
 
 AT_ONCE = """
 import sys, threading, types
-from forecaster.domain.decoding import from_json, from_packed
+from forecaster.decoding.typed import from_json, from_packed
 import msgspec
 
 sys.setswitchinterval(1e-6)
