@@ -88,6 +88,7 @@ def house(tmp_path: Path, office: ShippedBroker) -> Iterator[ShippedBroker]:
 
 def publish(client: mqtt.Client, topic: str, numbers: range, qos: int = 1) -> None:
     for number in numbers:
+        wait_until(client.is_connected, "the session")  # one that breaks is taken up again
         client.publish(topic, str(number), qos=qos).wait_for_publish(10)
 
 
