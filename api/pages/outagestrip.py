@@ -44,8 +44,7 @@ def strip_of(ports: PagePorts, story: OutageStory, wording: Wording, words: Word
     seen_ms = min(now_ms, end_ms)
     view = StripWindow(seen_ms, start_ms, end_ms)
     runs = list(reversed(ports.ledger.runs(site.id, start_ms, seen_ms, MOST_RUNS).runs))
-    rates = [one.pump_rate_l_per_min for one in story.foreseen if one.pump_rate_l_per_min is not None]
-    steps, in_litres = inflow_steps(runs, site.pit, rates[-1] if rates else None)
+    steps, in_litres = inflow_steps(runs, site.pit, story.pump_rate_l_per_min)
     mains = [(start_ms, outage.start_ms), *([] if outage.end_ms is None else [(outage.end_ms, seen_ms)])]
     return StripData(
         now_ms=now_ms if outage.end_ms is None else end_ms + 1,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from forecaster.domain.ports import Ledger, ReadingStore
+from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import SPECS, Kind, Quantity
 from forecaster.domain.readings import SeriesPoint
+from forecaster.domain.runs import Gap
 from forecaster.domain.site import Channel
 from forecaster.domain.times import DAY_MS, HOUR_MS, MINUTE_MS
 
@@ -45,19 +46,17 @@ class Heard:
     value_h: float | None
 
 
-def heard(store: ReadingStore, ledger: Ledger, site: str, channel: Channel, start_ms: int, end_ms: int) -> Heard:
+def heard(store: ReadingStore, gaps: Iterable[Gap], site: str, channel: Channel, start_ms: int, end_ms: int) -> Heard:
     """What was heard of a channel's quantity in [start_ms, end_ms); the span must not be empty.
+
+    gaps : Iterable[Gap] — of the site, as the ledger has them of the span
 
     A reading holds until the next one, but not across a gap: a silence that the engine booked, or one longer than
     the channel allows. What speaks only now and then (yes or no, rain) is silent by its nature: there the booked gaps
     alone count.
     """
     limit_ms = silence_of(channel)
-    spans = [
-        (gap.start_ms, gap.stop_ms)
-        for gap in ledger.gaps(site, start_ms, end_ms)
-        if gap.quantity is channel.quantity and not channel.of
-    ]
+    spans = [(gap.start_ms, gap.stop_ms) for gap in gaps if gap.quantity is channel.quantity and not channel.of]
     booked = joined(spans, start_ms, end_ms)
     silent: list[Span] = []
     count, total, value_ms = 0, 0.0, 0.0
@@ -71,11 +70,11 @@ def heard(store: ReadingStore, ledger: Ledger, site: str, channel: Channel, star
             silent.append((begin_ms, to_ms))
         elif point is not None:
             value_ms += point.mean * (to_ms - begin_ms - overlap(begin_ms, to_ms, booked))
-    gaps = joined([*booked, *silent], start_ms, end_ms)
-    share = 1.0 - sum(stop_ms - begin_ms for begin_ms, stop_ms in gaps) / (end_ms - start_ms)
+    found = joined([*booked, *silent], start_ms, end_ms)
+    share = 1.0 - sum(stop_ms - begin_ms for begin_ms, stop_ms in found) / (end_ms - start_ms)
     known = share > 0.0 and (count > 0 or limit_ms is not None)
     return Heard(
-        channel.quantity, channel.of, count, gaps, share if known or gaps else None, total,
+        channel.quantity, channel.of, count, found, share if known or found else None, total,
         value_ms / HOUR_MS if known else None,
     )  # fmt: skip
 

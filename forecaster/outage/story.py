@@ -48,7 +48,7 @@ class Foreseen:
 
 @dataclass(frozen=True, slots=True)
 class EnergyThrough:
-    """EnergyThrough through an outage [Wh], each None where it was not measured.
+    """Energy through an outage [Wh], each None where it was not measured.
 
     out_wh : out of the pack's outlet; pump_wh : of the pump alone, over its runs; in_wh : into the pack
     """
@@ -101,6 +101,11 @@ class OutageStory:
         return (self.until_ms - self.outage.start_ms) / HOUR_MS
 
     @property
+    def pump_rate_l_per_min(self) -> float | None:
+        """What the pump lifted by the last forecast that knew it [L/min]."""
+        return pump_rate(self.foreseen)
+
+    @property
     def gaps(self) -> tuple[tuple[Heard, Span], ...]:
         """Every gap of every channel, oldest first."""
         return tuple(sorted(((one, gap) for one in self.heard for gap in one.gaps), key=lambda found: found[1]))
@@ -118,8 +123,9 @@ def story_of(store: ReadingStore, ledger: Ledger, site: Site, outage: Outage, no
     """The story of an outage as it is known now."""
     start_ms = outage.start_ms
     until_ms = max(start_ms + 1, now_ms if outage.end_ms is None else outage.end_ms)
+    gaps = ledger.gaps(site.id, start_ms, until_ms)
     channels = tuple(
-        heard(store, ledger, site.id, channel, start_ms, until_ms)
+        heard(store, gaps, site.id, channel, start_ms, until_ms)
         for channel in site.channels
         if SPECS[channel.quantity].kind is not Kind.OUTLOOK
     )
@@ -168,6 +174,12 @@ def _foreseen(kept: StoredForecast) -> Foreseen:
     return Foreseen(kept.issued_ms, made.hours_remaining, made.water.pump_rate_l_per_min)
 
 
+def pump_rate(foreseen: Sequence[Foreseen]) -> float | None:
+    """What the pump lifted by the last forecast that knew it [L/min]."""
+    rates = [one.pump_rate_l_per_min for one in foreseen if one.pump_rate_l_per_min is not None]
+    return rates[-1] if rates else None
+
+
 def _changes(ledger: Ledger, site: str, outage: Outage, until_ms: int) -> tuple[AlarmTransition, ...]:
     """Changes of the alarms that were open during an outage or rose right after it, oldest first."""
     found = ledger.transitions(site, outage.start_ms - 1, until_ms + AFTER_MS, MOST_CHANGES)
@@ -203,9 +215,7 @@ def _integral(channels: Sequence[Heard], quantity: Quantity) -> float | None:
 def _water(
     site: Site, foreseen: Sequence[Foreseen], runs: Sequence[Run], channels: Sequence[Heard], lasted_ms: int
 ) -> WaterTold:
-    rates = [one.pump_rate_l_per_min for one in foreseen if one.pump_rate_l_per_min is not None]
-    rate = rates[-1] if rates else None
-    steps, in_litres = inflow_steps(runs, site.pit, rate)
+    steps, in_litres = inflow_steps(runs, site.pit, pump_rate(foreseen))
     known_ms = sum(stop - start for start, stop, _ in steps)
     told = in_litres and bool(steps)
     return WaterTold(

@@ -16,7 +16,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Gap
 from forecaster.domain.site import Channel
 from forecaster.domain.times import DAY_MS, HOUR_MS, MINUTE_MS
-from forecaster.outage.heard import heard, joined, overlap
+from forecaster.outage.heard import Heard, heard, joined, overlap
 from tests.api.pagesample import site
 from tests.scenario import NOW_MS, services
 
@@ -41,10 +41,15 @@ def every_minute(first: int, last: int, watts: float) -> list[tuple[int, float]]
     return [(START_MS + minute * MINUTE_MS, watts) for minute in range(first, last)]
 
 
+def heard_of(held: Services, channel: Channel, start_ms: int, end_ms: int) -> Heard:
+    gaps = held.ledger.gaps("larkspur", start_ms, end_ms)
+    return heard(held.store, gaps, "larkspur", channel, start_ms, end_ms)
+
+
 def test_an_hour_at_a_steady_power(held: Services) -> None:
     """90 W for an hour are 90 Wh; the reading before the start holds into it."""
     tell(held, Quantity.PACK_OUTPUT_POWER, [(START_MS - 30_000, 90.0), *every_minute(1, 61, 90.0)])
-    found = heard(held.store, held.ledger, "larkspur", POWER, START_MS, END_MS)
+    found = heard_of(held, POWER, START_MS, END_MS)
     assert (found.count, found.gaps, found.share) == (59, (), 1.0)
     assert found.value_h == pytest.approx(90.0)
 
@@ -52,7 +57,7 @@ def test_an_hour_at_a_steady_power(held: Services) -> None:
 def test_nothing_is_integrated_across_a_silence(held: Services) -> None:
     """60 W but for minutes 20 to 40: two silences of 0 and 21 minutes. Known are 39 minutes, 39 Wh."""
     tell(held, Quantity.PACK_OUTPUT_POWER, every_minute(0, 20, 60.0) + every_minute(40, 60, 60.0))
-    found = heard(held.store, held.ledger, "larkspur", POWER, START_MS, END_MS)
+    found = heard_of(held, POWER, START_MS, END_MS)
     assert found.gaps == ((START_MS + 19 * MINUTE_MS, START_MS + 40 * MINUTE_MS),)
     assert found.share == pytest.approx(39 / 60)
     assert found.value_h == pytest.approx(39.0)
@@ -63,22 +68,22 @@ def test_what_the_engine_booked_counts_too_and_once(held: Services) -> None:
     tell(held, Quantity.PACK_OUTPUT_POWER, every_minute(-2, 60, 60.0))
     gap = Gap("larkspur", Quantity.PACK_OUTPUT_POWER, START_MS - 5 * MINUTE_MS, START_MS + 10 * MINUTE_MS)
     held.ledger.record([gap])
-    found = heard(held.store, held.ledger, "larkspur", POWER, START_MS, END_MS)
+    found = heard_of(held, POWER, START_MS, END_MS)
     assert found.gaps == ((START_MS, START_MS + 10 * MINUTE_MS),)
     assert found.value_h == pytest.approx(50.0)
 
 
 def test_never_heard_is_no_zero(held: Services) -> None:
-    found = heard(held.store, held.ledger, "larkspur", POWER, START_MS, END_MS)
+    found = heard_of(held, POWER, START_MS, END_MS)
     assert (found.count, found.gaps, found.share, found.value_h) == (0, ((START_MS, END_MS),), 0.0, None)
 
 
 def test_rain_is_silent_by_its_nature(held: Services) -> None:
     """Two tips in an hour are no gap; none at all is neither heard nor missed."""
-    none = heard(held.store, held.ledger, "larkspur", RAIN, START_MS, END_MS)
+    none = heard_of(held, RAIN, START_MS, END_MS)
     assert (none.count, none.gaps, none.share) == (0, (), None)
     tell(held, Quantity.RAIN_DEPTH, [(START_MS + 5 * MINUTE_MS, 0.2), (START_MS + 50 * MINUTE_MS, 0.4)])
-    some = heard(held.store, held.ledger, "larkspur", RAIN, START_MS, END_MS)
+    some = heard_of(held, RAIN, START_MS, END_MS)
     assert (some.count, some.gaps, some.share) == (2, (), 1.0)
     assert some.total == pytest.approx(0.6)
 
@@ -88,7 +93,7 @@ def test_days_are_read_by_the_minute_with_the_same_energy(held: Services) -> Non
     start_ms = NOW_MS - 5 * DAY_MS
     turns = [(start_ms + k * 30_000, 40.0 if k % 2 else 80.0) for k in range(4 * 2880)]
     tell(held, Quantity.PACK_OUTPUT_POWER, turns)
-    found = heard(held.store, held.ledger, "larkspur", POWER, start_ms, start_ms + 4 * DAY_MS)
+    found = heard_of(held, POWER, start_ms, start_ms + 4 * DAY_MS)
     assert (found.count, found.share) == (4 * 2880, 1.0)
     assert found.value_h == pytest.approx(96 * 60.0, rel=1e-3)
 
