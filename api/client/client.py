@@ -48,6 +48,7 @@ TIMEOUT_S = 30.0
 """How long an answer may take by default [s]."""
 
 Out = TypeVar("Out", bound=Shape)
+Page = TypeVar("Page", CyclesOut, OutagesOut, AllAlarmsOut)
 Asked = dict[str, str | int | list[str]]
 
 
@@ -123,13 +124,8 @@ class ApiClient(AbstractContextManager["ApiClient"]):
 
     def cycles(self, site: str, start: datetime, end: datetime) -> Iterator[CycleOut]:
         """Runs of the pump that start in [start, end), newest first."""
-        asked: Asked = {**_span(start, end), "limit": PAGE}
-        while True:
-            page = self._get(CyclesOut, f"sites/{site}/cycles", asked)
+        for page in self._pages(CyclesOut, f"sites/{site}/cycles", {**_span(start, end), "limit": PAGE}):
             yield from page.cycles
-            if page.cursor is None:
-                return
-            asked["cursor"] = page.cursor
 
     def readings(
         self, site: str, quantity: Quantity, start: datetime, end: datetime, *, points: int = 500, subject: str = ""
@@ -140,14 +136,8 @@ class ApiClient(AbstractContextManager["ApiClient"]):
 
     def outages(self, site: str) -> list[OutageOut]:
         """Spans on the pack, newest first."""
-        asked: Asked = {"limit": PAGE}
-        found: list[OutageOut] = []
-        while True:
-            page = self._get(OutagesOut, f"sites/{site}/outages", asked)
-            found += page.outages
-            if page.cursor is None:
-                return found
-            asked["cursor"] = page.cursor
+        pages = self._pages(OutagesOut, f"sites/{site}/outages", {"limit": PAGE})
+        return [outage for page in pages for outage in page.outages]
 
     def outage(self, site: str, outage: str) -> OutageStoryOut:
         """One outage as a story, by the `id` that `outages` gives."""
@@ -176,12 +166,8 @@ class ApiClient(AbstractContextManager["ApiClient"]):
         asked |= {name: [one.value for one in some] for name, some in wanted.items() if some}
         if site is not None:
             asked["site"] = site
-        while True:
-            page = self._get(AllAlarmsOut, "alarms", asked)
+        for page in self._pages(AllAlarmsOut, "alarms", asked):
             yield from page.alarms
-            if page.cursor is None:
-                return
-            asked["cursor"] = page.cursor
 
     def alarm(self, alarm: str) -> AlarmToldOut:
         """One alarm, and who was told of it."""
@@ -217,6 +203,14 @@ class ApiClient(AbstractContextManager["ApiClient"]):
     def _json(self, path: str, asked: Asked | None = None) -> dict[str, Any]:
         document: dict[str, Any] = accepted(self._http.get(path, params=asked)).json()
         return document
+
+    def _pages(self, kind: type[Page], path: str, asked: Asked) -> Iterator[Page]:
+        while True:
+            page = self._get(kind, path, asked)
+            yield page
+            if page.cursor is None:
+                return
+            asked = {**asked, "cursor": page.cursor}
 
     def _get(self, kind: type[Out], path: str, asked: Asked | None = None) -> Out:
         return kind.model_validate(self._json(path, asked))

@@ -9,10 +9,10 @@ from api.pages.outagecontexts import AskedLine, OutageTold, ToldLine
 from api.pages.outagestrip import outage_strip
 from api.pages.pastends import ends_of
 from api.pages.ports import PagePorts
+from api.pages.recordpages import forecast_said, happened
 from forecaster.domain.alarms import Alarm, AlarmTransition, TransitionKind
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import Notice, NoticeOutcome
-from forecaster.domain.times import HOUR_MS
 from forecaster.outage.heard import Heard
 from forecaster.outage.story import OutageStory
 from forecaster.texts.catalogue import Words
@@ -64,13 +64,7 @@ class OutageWords:
 
     def happened(self) -> str:
         """What came of the outage."""
-        outage = self.story.outage
-        if outage.reached_reserve_ms is not None:
-            after = self.wording.hours((outage.reached_reserve_ms - outage.start_ms) / HOUR_MS)
-            return self.words("outages.reached", after=after)
-        if outage.end_ms is None:
-            return self.words("outages.lasts")
-        return self.words("outages.returned", after=self.wording.hours(self.story.lasted_h))
+        return happened(self.story.outage, self.wording, self.words)
 
     # -- figures
     def facts(self) -> tuple[Fact, ...]:
@@ -84,7 +78,7 @@ class OutageWords:
         return (
             Fact(words("story.came"), self.happened()),
             Fact(words("story.charge"), charge),
-            Fact(words("story.forecast"), self._forecast()),
+            Fact(words("story.forecast"), forecast_said(outage, wording, words)),
             Fact(words("story.out"), self._measured(energy.out_wh)),
             Fact(words("story.pump"), self._measured(energy.pump_wh)),
             Fact(words("story.in"), self._measured(energy.in_wh)),
@@ -101,15 +95,6 @@ class OutageWords:
     def _rain(self) -> str:
         fell_mm = self.story.water.rain_mm
         return self.words("story.not_measured") if fell_mm is None else self.wording.rain(fell_mm)
-
-    def _forecast(self) -> str:
-        hours = self.story.outage.forecast_h
-        if hours is None:
-            return self.words("outages.not_forecast")
-        low, middle, high = hours
-        return self.words(
-            "outages.forecast_says", middle=self.wording.hours(middle), range=self.wording.hours_range(low, high)
-        )
 
     def _water(self) -> tuple[str, str]:
         water = self.story.water

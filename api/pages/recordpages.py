@@ -30,17 +30,6 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
     """One outage in words."""
     end_ms = outage.end_ms
     lasted_h = ((end_ms if end_ms is not None else now_ms) - outage.start_ms) / HOUR_MS
-    forecast = words("outages.not_forecast")
-    if outage.forecast_h is not None:
-        low, middle, high = outage.forecast_h
-        forecast = words("outages.forecast_says", middle=wording.hours(middle), range=wording.hours_range(low, high))
-    if outage.reached_reserve_ms is not None:
-        after = wording.hours((outage.reached_reserve_ms - outage.start_ms) / HOUR_MS)
-        happened = words("outages.reached", after=after)
-    elif end_ms is None:
-        happened = words("outages.lasts")
-    else:
-        happened = words("outages.returned", after=wording.hours(lasted_h))
     return OutageLine(
         id=str(outage.start_ms),
         start=wording.clock(outage.start_ms, now_ms),
@@ -48,10 +37,28 @@ def outage_line(outage: Outage, wording: Wording, words: Words, now_ms: int) -> 
         length=wording.hours(lasted_h),
         lowest=wording.percent(outage.lowest_charge_percent),
         used=words("outages.lasts") if end_ms is None else wording.energy(outage.energy_used_wh),
-        forecast=forecast,
-        happened=happened,
+        forecast=forecast_said(outage, wording, words),
+        happened=happened(outage, wording, words),
         rehearsal=outage.rehearsal,
     )
+
+
+def forecast_said(outage: Outage, wording: Wording, words: Words) -> str:
+    """What was forecast of an outage."""
+    if outage.forecast_h is None:
+        return words("outages.not_forecast")
+    low, middle, high = outage.forecast_h
+    return words("outages.forecast_says", middle=wording.hours(middle), range=wording.hours_range(low, high))
+
+
+def happened(outage: Outage, wording: Wording, words: Words) -> str:
+    """What came of an outage."""
+    if outage.reached_reserve_ms is not None:
+        after = wording.hours((outage.reached_reserve_ms - outage.start_ms) / HOUR_MS)
+        return words("outages.reached", after=after)
+    if outage.end_ms is None:
+        return words("outages.lasts")
+    return words("outages.returned", after=wording.hours((outage.end_ms - outage.start_ms) / HOUR_MS))
 
 
 def alarm_log(ports: PagePorts, site: Site, words: Words, days: int = 90) -> tuple[LogLine, ...]:

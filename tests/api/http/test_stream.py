@@ -112,31 +112,19 @@ def test_a_client_chooses_its_kinds() -> None:
     asyncio.run(scenario())
 
 
-def test_a_slow_reader_loses_readings_first_and_is_told() -> None:
+@pytest.mark.parametrize("kind", [StreamKind.READING, StreamKind.FORECAST])
+def test_a_slow_reader_loses_readings_and_forecasts_before_alarms_and_is_told(kind: StreamKind) -> None:
     async def scenario() -> None:
         hub = Hub("boot")
         client = hub.join(None)
         hub.publish(StreamKind.ALARM, "a", "the alarm")
         for number in range(QUEUE_LIMIT + 50):
-            hub.publish(StreamKind.READING, "a", str(number))
+            hub.publish(kind, "a", str(number))
         found = await some(client.events(), QUEUE_LIMIT + 1)
         assert found[0].event == "lost"
         assert json.loads(str(found[0].data)) == {"count": 51}
         assert found[1].data == "the alarm"
         assert found[-1].data == str(QUEUE_LIMIT + 49)
-
-    asyncio.run(scenario())
-
-
-def test_a_slow_reader_loses_forecasts_before_alarms() -> None:
-    async def scenario() -> None:
-        hub = Hub("boot")
-        client = hub.join(None)
-        hub.publish(StreamKind.ALARM, "a", "the alarm")
-        for number in range(QUEUE_LIMIT + 50):
-            hub.publish(StreamKind.FORECAST, "a", str(number))
-        found = await some(client.events(), QUEUE_LIMIT + 1)
-        assert (found[0].event, found[1].data) == ("lost", "the alarm")
 
     asyncio.run(scenario())
 
