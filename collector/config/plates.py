@@ -11,11 +11,11 @@ from collector.config.refused import Refused
 from collector.config.sections import Section, member_of
 from collector.config.written import as_number
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.quantities import Quantity
+from forecaster.domain.quantities import PACK_POWERS, Quantity
 from forecaster.domain.site import Arrangement, Channel, Chemistry, NamedPack, Pack
 from forecaster.texts.catalogue import Said
 
-FOR_ALL_OR_NONE = (Quantity.PACK_CHARGE, Quantity.PACK_INPUT_POWER, Quantity.PACK_OUTPUT_POWER)
+FOR_ALL_OR_NONE = (Quantity.PACK_CHARGE, *PACK_POWERS)
 """Quantities of which a sum is made: known of some packs only, it would be wrong. Without its charge nobody can tell
 which pack is empty."""
 

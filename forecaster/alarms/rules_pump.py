@@ -6,7 +6,7 @@ from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgem
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
-from forecaster.domain.status import SiteStatus
+from forecaster.domain.status import MOST_SHORT, SiteStatus
 
 ASLEEP_W = 2.0
 """An output below this is off or asleep [W]."""
@@ -27,10 +27,9 @@ SURE_SPREADS, SURER_SPREADS = 2.5, 5.0
 """Nor before so many spreads of the site's own intervals beyond the usual wait: runs that come unevenly are not missed
 by a third of a wait. The greater number holds for as long as less than half of the time to the wet floor has passed: a
 float that hangs once is not a dead pump."""
-CLOSE_SAMPLES, MOST_SHORT, MOST_LOST = 3.0, 0.2, 1.0 / 20_000.0
-"""A run that lasts for at least so many samples is not missed by chance. Runs are, where more than the first share of
-them is caught with a single sample; and one that is not seen tells little where more than the second share was lost
-before: a pump dies once in several hundred thousand runs."""
+CLOSE_SAMPLES, MOST_LOST = 3.0, 1.0 / 20_000.0
+"""A run that lasts for at least so many samples is not missed by chance. One that is not seen tells little where more
+than this share was lost before: a pump dies once in several hundred thousand runs."""
 CYCLES_BY_CHANCE = 3.2
 """Where a run can be missed by chance, so many usual cycles must have passed for a pump to be silent."""
 LEAST_SAMPLES = 40
@@ -78,11 +77,11 @@ def high_water(seen: AlarmEvidence) -> Judgement:
     wet, was = seen.status.high_water, seen.status.high_water_was_ms
     if wet is None:
         return UNKNOWN
-    if not wet and was is not None and was[1] - was[0] >= 1000.0 * seen.row(AlarmKind.HIGH_WATER).on_delay_s:
+    if wet:
+        return Judgement(Verdict.ON)
+    if was is not None and was[1] - was[0] >= 1000.0 * seen.row(AlarmKind.HIGH_WATER).on_delay_s:
         return Judgement(Verdict.ON, since_ms=was[0])
-    if not wet:
-        return UNKNOWN if seen.status.silent else OFF
-    return Judgement(Verdict.ON)
+    return UNKNOWN if seen.status.silent else OFF
 
 
 def pump_overrun(seen: AlarmEvidence) -> Judgement:

@@ -7,11 +7,14 @@ same class for the first time can end the process (seen with 0.22). Here decoder
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from typing import Any, TypeVar
 
 import msgspec
 
 T = TypeVar("T")
+
+D = TypeVar("D")
 
 _making = threading.Lock()
 _json: dict[Any, msgspec.json.Decoder[Any]] = {}
@@ -20,19 +23,19 @@ _packed: dict[Any, msgspec.msgpack.Decoder[Any]] = {}
 
 def from_json(body: bytes | str, kind: type[T]) -> T:
     """A value of a type from JSON. Errors: msgspec.DecodeError, ValidationError among them."""
-    decoder = _json.get(kind)
-    if decoder is None:
-        with _making:
-            decoder = _json.setdefault(kind, msgspec.json.Decoder(kind))
-    value: T = decoder.decode(body)
+    value: T = _kept(_json, kind, msgspec.json.Decoder).decode(body)
     return value
 
 
 def from_packed(body: bytes, kind: type[T]) -> T:
     """A value of a type from MessagePack. Errors: msgspec.DecodeError, ValidationError among them."""
-    decoder = _packed.get(kind)
-    if decoder is None:
-        with _making:
-            decoder = _packed.setdefault(kind, msgspec.msgpack.Decoder(kind))
-    value: T = decoder.decode(body)
+    value: T = _kept(_packed, kind, msgspec.msgpack.Decoder).decode(body)
     return value
+
+
+def _kept(made: dict[Any, D], kind: Any, make: Callable[[Any], D]) -> D:
+    if kind not in made:
+        with _making:
+            if kind not in made:  # another thread may have made it meanwhile
+                made[kind] = make(kind)
+    return made[kind]

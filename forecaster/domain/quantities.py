@@ -87,3 +87,6 @@ RUN_SOURCES: tuple[Quantity, ...] = (
 
 PACK_QUANTITIES: frozenset[Quantity] = frozenset(q for q in Quantity if q.value.startswith("pack_"))
 """Quantities of a pack: where there are several, each says of which."""
+
+PACK_POWERS: tuple[Quantity, ...] = (Quantity.PACK_INPUT_POWER, Quantity.PACK_OUTPUT_POWER)
+"""Of several packs these add."""

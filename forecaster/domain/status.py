@@ -30,6 +30,11 @@ class QuantityAge:
     silent: bool
 
 
+MOST_SHORT = 0.2
+"""Share of runs caught with a single sample, or missed, above which one that is not seen may be missed by chance, and
+the lengths that are measured are those of the longer runs."""
+
+
 @dataclass(frozen=True, slots=True)
 class SiteStatus:
     """Observables of one site at one moment. None is "not known", never zero.

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import msgspec
 
 from forecaster.domain.forecast import PackNow, PackRole
-from forecaster.domain.quantities import PACK_QUANTITIES, Quantity
+from forecaster.domain.quantities import PACK_POWERS, PACK_QUANTITIES, Quantity
 from forecaster.domain.site import Arrangement, Site
-from forecaster.engine.buffer import CODES, ORDER, Held
+from forecaster.engine.buffer import CODES, ORDER, Held, key_of
 from forecaster.segment.rhythm import Rhythm
 
 LOST_MS = 15 * 60_000
@@ -35,7 +35,6 @@ EMPTY_PERCENT = 5.0
 MILD_C = 20.0
 
 NOT_COUNTED = (PackRole.OFF, PackRole.SILENT)
-_SUMMED = (Quantity.PACK_INPUT_POWER, Quantity.PACK_OUTPUT_POWER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +113,7 @@ class PackBank(msgspec.Struct):
             if kept is not None:
                 pack.rhythms = kept.rhythms
                 for quantity, rhythm in pack.rhythms.items():
-                    rhythm.stated_ms = fresh.stated_ms.get(f"{quantity}/{name}")
+                    rhythm.stated_ms = fresh.stated_ms.get(key_of(quantity, name))
                 if kept.nominal_wh == pack.nominal_wh and self.arrangement is fresh.arrangement:
                     pack.from_percent, pack.off_percent = kept.from_percent, kept.off_percent
         fresh.on_pack = self.on_pack
@@ -146,7 +145,7 @@ class PackBank(msgspec.Struct):
             return None
         rhythm = pack.rhythms.get(quantity)
         if rhythm is None:
-            rhythm = pack.rhythms[quantity] = Rhythm(stated_ms=self.stated_ms.get(f"{quantity}/{name}"))
+            rhythm = pack.rhythms[quantity] = Rhythm(stated_ms=self.stated_ms.get(key_of(quantity, name)))
         if rhythm.last_ms is not None and at_ms <= rhythm.last_ms:
             return None
         rhythm.heard(at_ms, value)
@@ -182,8 +181,8 @@ class PackBank(msgspec.Struct):
                 continue
             if value is None or (pack.silent(quantity, at_ms) and not pack.lost(at_ms)):
                 return None
-            values.append(0.0 if quantity in _SUMMED and pack.lost(at_ms) else value)
-        if quantity in _SUMMED:
+            values.append(0.0 if quantity in PACK_POWERS and pack.lost(at_ms) else value)
+        if quantity in PACK_POWERS:
             return sum(values)
         if quantity is Quantity.PACK_CHARGE:
             sizes = [pack.nominal_wh for pack in self.packs.values()]

@@ -9,7 +9,7 @@ import msgspec
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
-from forecaster.domain.status import Spread
+from forecaster.domain.status import MOST_SHORT, Spread
 from forecaster.domain.times import HOUR_MS
 
 _KEPT_RUNS = 120
@@ -20,7 +20,7 @@ _KEPT_HOURS = 24 * 14
 _LATELY_HOURS = 12
 _USUAL_FROM, _USUAL_GAIN = 40, 1.0 / 1500.0
 _FLOW_RUNS, _SURE = 12, 4.0
-_MOST_SAMPLE, _MOST_SHORT = 1.5, 0.2
+_MOST_SAMPLE = 1.5
 _LOST_FROM, _BACK_TO, _LOST_GAIN = 1.6, 0.65, 1.0 / 1500.0
 
 
@@ -88,14 +88,14 @@ class Normals(msgspec.Struct):
         sample_s : float — interval between samples of its source [s]; 0 where it reports on change. Where usual runs
             are much shorter, one that is seen to last may be several, and its length tells nothing of the flow.
         short_share : float — share, 0..1, of the newest runs that the source caught with one sample. Where it is more
-            than a fifth, the lengths that are measured are those of the longer runs, and look shorter in a storm.
+            than MOST_SHORT, the lengths that are measured look shorter in a storm.
         """
         self.count += 1
         since = self.await_first_since_ms
         if since is not None and run.supply is Supply.PACK and run.start_ms >= since - 1_000:
             self.first_on_pack, self.await_first_since_ms = run, None
         interval_s = self._interval(run, after_gap=after_gap)
-        fine = short_share <= _MOST_SHORT and sample_s <= _MOST_SAMPLE * (self.dry_usual_s or sample_s)
+        fine = short_share <= MOST_SHORT and sample_s <= _MOST_SAMPLE * (self.dry_usual_s or sample_s)
         if run.measured and interval_s is not None and fine:
             self._dry(run.run_s * max(1.0 - run.run_s / interval_s, 0.0))
         self.last_run = run

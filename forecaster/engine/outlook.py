@@ -57,9 +57,7 @@ class Age:
 
 def age_of(fold: Fold, now_ms: int) -> Age:
     """The age of what is known of the pump and the pack."""
-    rhythms = [tracker.rhythm for tracker in fold.segmenter.trackers.values()]
-    if fold.segmenter.counter is not None:
-        rhythms.append(fold.segmenter.counter.rhythm)
+    rhythms = fold.segmenter.rhythms()
     charge = fold.rhythms.get(Quantity.PACK_CHARGE)
     newest = [rhythm.last_ms for rhythm in rhythms if rhythm.last_ms is not None]
     if charge is not None and charge.last_ms is not None:

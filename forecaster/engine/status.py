@@ -123,8 +123,7 @@ def _heard(fold: Fold, since_ms: int, now_ms: int) -> tuple[int, int]:
     end of a gap, for a run may have come in it; and to the newest reading, where it reports between runs.
     """
     since_ms = max([since_ms, *(tracker.last_on_ms for tracker in fold.segmenter.trackers.values())])
-    source = fold.segmenter.source(now_ms)
-    tracker = None if source is None else fold.segmenter.trackers.get(source)
+    tracker = fold.segmenter.believed(now_ms)
     if tracker is None or tracker.rhythm.last_ms is None:
         return since_ms, now_ms
     since_ms = max(since_ms, tracker.blind_to_ms or since_ms)

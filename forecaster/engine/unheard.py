@@ -53,15 +53,13 @@ def note_missed(
     usual_s : float | None — usual interval between starts [s]. A silence that ends sooner than 0.6 of it after a run
         hides none; one that begins later than 1.4 of it hides no more than was missed before
     """
-    trackers = segmenter.trackers.values()
-    counter = () if segmenter.counter is None else (segmenter.counter.rhythm,)
-    rhythms = (*streams, *counter, *(tracker.rhythm for tracker in trackers))
+    rhythms = (*streams, *segmenter.rhythms())
     allowed_ms = min((rhythm.silence_ms for rhythm in rhythms if not rhythm.silent(heard_ms)), default=None)
     if allowed_ms is None or until_ms - heard_ms <= allowed_ms:
         return
-    for tracker in trackers:
+    due_ms = 1000.0 * (usual_s or 0.0)
+    for tracker in segmenter.trackers.values():
         seen_ms = max(tracker.last_on_ms, tracker.blind_to_ms or 0)
-        due_ms = 1000.0 * (usual_s or 0.0)
         due = until_ms - seen_ms >= _FROM_DUE * due_ms and (due_ms == 0.0 or heard_ms - seen_ms <= _TO_DUE * due_ms)
         if tracker.rhythm.on_change and due:
             tracker.missed = True
@@ -72,10 +70,7 @@ def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:
 
     Time that the meter already counts as blind is not included.
     """
-    rhythms: list[Rhythm] = [tracker.rhythm for tracker in segmenter.trackers.values()]
-    if segmenter.counter is not None:
-        rhythms.append(segmenter.counter.rhythm)
-    heard = [rhythm for rhythm in rhythms if rhythm.last_ms is not None]
+    heard = [rhythm for rhythm in segmenter.rhythms() if rhythm.last_ms is not None]
     if any(at_ms - (rhythm.last_ms or 0) <= rhythm.gap_ms for rhythm in heard):
         return 0
     newest = max((rhythm.last_ms or 0 for rhythm in heard), default=since_ms)

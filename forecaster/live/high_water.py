@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 
 LATE_MS = 5 * 60_000
@@ -24,10 +23,8 @@ class HighWaterSpell:
     ended_ms: tuple[int, int] | None = None
 
     def take(self, reading: Reading, looked_ms: int | None) -> None:
-        """Take a reading of any quantity. looked_ms : the last look of the alarms; None: there was none, so that what
+        """Take a reading of the float. looked_ms : the last look of the alarms; None: there was none, so that what
         is folded is the past of a house that nobody has been watching."""
-        if reading.quantity is not Quantity.HIGH_WATER:
-            return
         if reading.value >= 0.5:
             if self.from_ms is None and looked_ms is not None and reading.arrived_ms > looked_ms - LATE_MS:
                 self.from_ms = reading.time_ms

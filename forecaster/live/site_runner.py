@@ -107,8 +107,9 @@ class SiteRunner:
     def take(self, reading: Reading) -> None:
         """Fold a reading; a changed state makes a forecast due at once, a changed charge before long."""
         self.engine.update(reading)
-        self._high_water.take(reading, self.manager.stepped_ms)
         self.changed = True
+        if reading.quantity is Quantity.HIGH_WATER:
+            self._high_water.take(reading, self.manager.stepped_ms)
         if reading.quantity in NEWSWORTHY:
             key = (reading.quantity, reading.subject)
             if self._values.get(key) != reading.value:

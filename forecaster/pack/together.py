@@ -6,14 +6,12 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 
 from forecaster.domain.ports import ReadingStore
-from forecaster.domain.quantities import PACK_QUANTITIES, Quantity
+from forecaster.domain.quantities import PACK_POWERS, PACK_QUANTITIES, Quantity
 from forecaster.domain.readings import SeriesPoint
 from forecaster.domain.site import Site
 
 HELD_MS = 15 * 60_000
 """How long a power counts on after it was last heard [ms]; a charge stands."""
-
-_POWERS = (Quantity.PACK_INPUT_POWER, Quantity.PACK_OUTPUT_POWER)
 
 
 def house_series(
@@ -26,7 +24,7 @@ def house_series(
         return store.series(site.id, quantity, start_ms, end_ms, points)
     series = [store.series(site.id, quantity, start_ms, end_ms, points, one.id) for one in site.packs]
     whole = sum(one.pack.nominal_wh for one in site.packs)
-    shares = [1.0 if quantity in _POWERS else one.pack.nominal_wh / whole for one in site.packs]
+    shares = [1.0 if quantity in PACK_POWERS else one.pack.nominal_wh / whole for one in site.packs]
     heard = [(share, [point.time_ms for point in part], part) for share, part in zip(shares, series, strict=True)]
     found = []
     for point in series[0]:
@@ -36,7 +34,7 @@ def house_series(
         known = [
             (share, held)
             for share, held in parts
-            if held is not None and not (quantity in _POWERS and point.time_ms - held.time_ms > HELD_MS)
+            if held is not None and not (quantity in PACK_POWERS and point.time_ms - held.time_ms > HELD_MS)
         ]
         found.append(
             SeriesPoint(

@@ -132,10 +132,16 @@ class Segmenter(msgspec.Struct):
         heard = [q for q, r in self._rhythms() if not r.silent(now_ms) and self._tells_runs(q)]
         return min(heard, key=self._rank, default=None)
 
+    def believed(self, now_ms: int) -> Tracker | None:
+        """The state of the source that runs are told from now; None where it is a counter, or all are silent."""
+        return self._tracker(self.source(now_ms))
+
+    def _tracker(self, source: Quantity | None) -> Tracker | None:
+        return None if source is None else self.trackers.get(source)
+
     def running_since_ms(self, now_ms: int) -> int | None:
         """Start of the present run, by the source believed now [UTC milliseconds]."""
-        source = self.source(now_ms)
-        tracker = None if source is None else self.trackers.get(source)
+        tracker = self.believed(now_ms)
         return tracker.open_ms if tracker is not None and tracker.on else None
 
     def coarse(self, now_ms: int) -> bool:
@@ -150,9 +156,7 @@ class Segmenter(msgspec.Struct):
         return self.counter is not None and not self.counter.rhythm.silent(now_ms)
 
     def lump_wh(self, now_ms: int) -> float:
-        """Energy that one sample of the running pump stands for, where sampling catches runs by chance and no counter
-        makes it good [Wh]; 0 elsewhere.
-        """
+        """Energy of one sample of the running pump where runs are caught by chance and not counted [Wh]; else 0."""
         if self.counted(now_ms) or not self.coarse(now_ms):
             return 0.0
         return self.running_w * (self.interval_ms(now_ms) or 0.0) / 3_600_000.0
@@ -164,8 +168,7 @@ class Segmenter(msgspec.Struct):
 
     def interval_ms(self, now_ms: int) -> float | None:
         """Usual interval between samples of the source believed now [ms]; None where it is not known."""
-        source = self.source(now_ms)
-        tracker = None if source is None else self.trackers.get(source)
+        tracker = self.believed(now_ms)
         return None if tracker is None else tracker.rhythm.steady_ms
 
     def sample_s(self, source: Quantity | None) -> float:
@@ -175,17 +178,17 @@ class Segmenter(msgspec.Struct):
         """
         if source is Quantity.PUMP_ENERGY and self.counter is not None:
             return (self.counter.rhythm.typical_ms() or 0) / 1000.0
-        return next((rhythm.sample_s for quantity, rhythm in self._rhythms() if quantity is source), 0.0)
+        tracker = self._tracker(source)
+        return 0.0 if tracker is None else tracker.rhythm.sample_s
 
     def short_share(self, source: Quantity | None) -> float:
         """Share, 0..1, of the newest runs that a run source caught with one sample, or missed."""
-        tracker = None if source is None else self.trackers.get(source)
+        tracker = self._tracker(source)
         return 0.0 if tracker is None else tracker.coarse
 
     def pinned(self, now_ms: int) -> bool:
         """Whether the power of the present run is limited by the pack's continuous rating."""
-        source = self.source(now_ms)
-        tracker = None if source is None else self.trackers.get(source)
+        tracker = self.believed(now_ms)
         return tracker is not None and tracker.on and self._pinned(tracker.pinned, tracker.samples)
 
     def _pinned(self, pinned: int, samples: int) -> bool:
@@ -257,6 +260,10 @@ class Segmenter(msgspec.Struct):
     def _too_coarse(self, quantity: Quantity, tracker: Tracker) -> bool:
         """Whether a source's sampling misses runs, by its own runs or by what the counter says."""
         return tracker.coarse > _COARSE or (quantity is self.metering and self.meter.disagreement > _DISAGREE)
+
+    def rhythms(self) -> list[Rhythm]:
+        """The rhythms of all run sources that were ever heard."""
+        return [rhythm for _, rhythm in self._rhythms()]
 
     def _rhythms(self) -> list[tuple[Quantity, Rhythm]]:
         rhythms = [(quantity, tracker.rhythm) for quantity, tracker in self.trackers.items()]
@@ -388,5 +395,5 @@ class Segmenter(msgspec.Struct):
     def size(self, now_ms: int) -> RunSize | None:
         """Energy and length of a run, by the source believed now; None where it is too coarse for that."""
         source = self.source(now_ms)
-        tracker = None if source is None else self.trackers.get(source)
+        tracker = self._tracker(source)
         return None if source is None or tracker is None or self._too_coarse(source, tracker) else tracker.size
