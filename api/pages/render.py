@@ -15,7 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from api.deliver.marked import with_code
 from api.pages.absent import absent_words
 from api.pages.contexts import Caller
-from api.pages.speech import words_of
+from api.pages.speech import CHOICES, chosen_of, words_of
 from forecaster.domain.records import LedgerLoss
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words, languages, words
@@ -58,6 +58,7 @@ def page(
         .render(
             t=t,
             others=others,
+            choices=[(what, chosen_of(request, what), options) for what, options in CHOICES.items()],
             viewer=caller,
             path=request.url.path,
             site_id=site_id,

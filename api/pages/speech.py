@@ -9,15 +9,33 @@ from fastapi.responses import RedirectResponse
 
 from api.http.dependencies import services
 from api.pages.paths import safe_path
+from forecaster.domain.site import Units
 from forecaster.texts.catalogue import Words, languages, words
 
 LANGUAGE_COOKIE = "outlast_language"
+CHOICES = {"units": ("house", "metric", "us"), "clock": ("24", "12")}
+"""What a reader may choose beside the language, the usual first; each is kept in a cookie of its name."""
 YEAR_S = 365 * 24 * 3600
 
 router = APIRouter(include_in_schema=False)
 
 
 def words_of(request: Request) -> Words:
+    """The catalogue of the language that the reader chose, with the units and the clock that they chose."""
+    units, half_days = chosen_of(request, "units"), chosen_of(request, "clock") == "12"
+    said_in = _language_of(request)
+    if units == "house" and not half_days:
+        return said_in
+    return said_in.read_in(None if units == "house" else Units(units), half_days=half_days)
+
+
+def chosen_of(request: Request, what: str) -> str:
+    """What a reader chose of the choices; the usual where they chose nothing that there is."""
+    chosen, usual = request.cookies.get(f"outlast_{what}", ""), CHOICES[what][0]
+    return chosen if chosen in CHOICES[what] else usual
+
+
+def _language_of(request: Request) -> Words:
     """The catalogue of the language that the reader chose, else the browser's, else the installation's."""
     chosen = request.cookies.get(LANGUAGE_COOKIE)
     if chosen in languages():
@@ -61,8 +79,23 @@ def choose(
     wanted: Annotated[str, Query(alias="next", max_length=300)] = "/",
 ) -> Response:
     """Remember a reader's language in this browser, and go back to the page."""
+    return _kept(request, wanted, LANGUAGE_COOKIE, code if code in languages() else None)
+
+
+@router.get("/reader/{what}/{choice}")
+def choose_for_reader(
+    request: Request,
+    what: Annotated[str, Path(pattern="^(units|clock)$")],
+    choice: Annotated[str, Path(pattern="^[a-z0-9]{1,10}$")],
+    wanted: Annotated[str, Query(alias="next", max_length=300)] = "/",
+) -> Response:
+    """Remember a reader's units or clock in this browser, and go back to the page."""
+    return _kept(request, wanted, f"outlast_{what}", choice if choice in CHOICES[what] else None)
+
+
+def _kept(request: Request, wanted: str, cookie: str, value: str | None) -> Response:
     answer = RedirectResponse(safe_path(wanted), status_code=303)
-    if code in languages():
+    if value is not None:
         secure = request.url.scheme == "https"
-        answer.set_cookie(LANGUAGE_COOKIE, code, max_age=YEAR_S, path="/", httponly=True, samesite="lax", secure=secure)
+        answer.set_cookie(cookie, value, max_age=YEAR_S, path="/", httponly=True, samesite="lax", secure=secure)
     return answer

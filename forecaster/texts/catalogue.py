@@ -14,6 +14,7 @@ from functools import cache, cached_property
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from forecaster.domain.site import Units
 from forecaster.texts import kept
 
 if TYPE_CHECKING:
@@ -32,11 +33,17 @@ class Words:
 
     code : str — the language, ISO 639-1
     texts : Mapping[str, str] — texts by dotted key
+    units : Units | None — those that a reader asked for; None: each site's own
+    half_days : bool — times of day are told in twice twelve hours
     """
 
-    def __init__(self, code: str, texts: Mapping[str, str]) -> None:
+    def __init__(
+        self, code: str, texts: Mapping[str, str], units: Units | None = None, *, half_days: bool = False
+    ) -> None:
         self.code = code
         self.texts = texts
+        self.units = units
+        self.half_days = half_days
         self._filling = _Filling(self)
 
     def __call__(self, key: str, /, **values: object) -> str:
@@ -52,6 +59,10 @@ class Words:
         for apart, together in self._contractions:
             said = apart.sub(together, said)
         return said
+
+    def read_in(self, units: Units | None, *, half_days: bool) -> Words:
+        """The same language for a reader who asked for units, or for a clock."""
+        return Words(self.code, self.texts, units, half_days=half_days)
 
     def __contains__(self, key: object) -> bool:
         return key in self.texts

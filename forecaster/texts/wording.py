@@ -28,6 +28,11 @@ def zone_name(at: datetime) -> str:
     return f"UTC{name[0]}{hours}" + (f":{name[3:5]}" if len(name) > 3 else "")
 
 
+def _of_twelve(at: datetime) -> int:
+    """The hour on a clock of twelve: 12 after midnight and after noon."""
+    return at.hour % 12 or 12
+
+
 def named(headline: str, site_name: str, said_in: Words) -> str:
     """A headline that opens with its site's name."""
     return said_in("alarm.named", site=site_name, headline=headline)
@@ -57,9 +62,9 @@ class Wording:
 
     @classmethod
     def of(cls, site: Site, said_in: Words | None = None, *, zoned: bool = False) -> Wording:
-        """The wording of a site, in its own language unless told another."""
+        """The wording of a site, in its own language unless told another, and in the units that its reader wants."""
         chosen = words(site.language or SOURCE) if said_in is None else said_in
-        return cls(site.timezone, site.units, chosen, zoned=zoned)
+        return cls(site.timezone, chosen.units or site.units, chosen, zoned=zoned)
 
     def in_language(self, code: str) -> Wording:
         """The same zone and units in another language."""
@@ -98,22 +103,27 @@ class Wording:
         )
 
     def _clock(self, at: datetime) -> str:
-        return self.words("wording.clock", hour=at.hour, minute=at.minute)
+        if not self.words.half_days:
+            return self.words("wording.clock", hour=at.hour, minute=at.minute)
+        return self.words("wording.clock.half", hour=_of_twelve(at), minute=at.minute, half=self._half(at))
+
+    def _half(self, at: datetime) -> str:
+        return self.words("wording.half.morning" if at.hour < 12 else "wording.half.afternoon")
 
     def _moment(self, form: str, at_ms: int, now_ms: int) -> str:
         at, now = self.local(at_ms), self.local(now_ms)
         clock = self._clock(at)
         if self.zoned or at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
             clock = self.words("wording.clock.zone", clock=clock, zone=zone_name(at))
-        days = (at.date() - now.date()).days
+        days, hour = (at.date() - now.date()).days, _of_twelve(at) if self.words.half_days else at.hour
         if days == 0:
-            return clock if form == "clock" else self.words("wording.when", n=at.hour, clock=clock)
+            return clock if form == "clock" else self.words("wording.when", n=hour, clock=clock)
         weekday = self.words("wording.weekdays").split()[at.weekday()]
         if abs(days) <= 6:
-            return self.words(f"wording.{form}.weekday", n=at.hour, weekday=weekday, clock=clock)
+            return self.words(f"wording.{form}.weekday", n=hour, weekday=weekday, clock=clock)
         month = self.words("wording.months").split()[at.month - 1]
         dated = "date" if at.year == now.year or abs(days) <= 180 else "year"
-        return self.words(f"wording.{form}.{dated}", n=at.hour, day=at.day, month=month, clock=clock, year=at.year)
+        return self.words(f"wording.{form}.{dated}", n=hour, day=at.day, month=month, clock=clock, year=at.year)
 
     def meant(self, at_ms: int, now_ms: int) -> int:
         """A forecast moment, rounded to what can be meant: 5 minutes within 12 h, 15 within 2 days, else the hour."""
@@ -123,9 +133,11 @@ class Wording:
 
     def dated(self, local: datetime, form: str) -> str:
         """A moment of the site's zone in a form of the catalogue's [clock], as the marks of a picture say it."""
+        half_days = self.words.half_days and form in ("hour", "hour_zone")
         return self.words(
-            f"clock.{form}",
-            hour=local.hour,
+            f"clock.half_{form}" if half_days else f"clock.{form}",
+            hour=_of_twelve(local) if half_days else local.hour,
+            half=self._half(local),
             minute=local.minute,
             weekday=self.words("wording.weekdays").split()[local.weekday()],
             day=local.day,

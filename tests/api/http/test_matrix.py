@@ -23,6 +23,7 @@ from tests.api.serving import described, serving
 OPEN = frozenset({
     "/livez", "/readyz", "/healthz", "/openapi.json", "/login", "/static/{name}", "/manifest.webmanifest",
     "/service-worker.js", "/offline", "/favicon.ico", "/language/{code}", "/look",
+    "/reader/{what}/{choice}",
     "/acknowledge/{token}", "/answer/{token}", "/calendar/{token}.ics",
 })  # fmt: skip
 """Routes that ask for no login: health without details, what a browser needs before it, and signed links."""

@@ -1,0 +1,84 @@
+"""What a reader chooses of units and clock holds on every page, without a script, and for that reader alone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from babel.dates import format_time
+from hypothesis import given
+from hypothesis import strategies as st
+
+from api.process.services import Services
+from forecaster.domain.runs import Outage
+from forecaster.domain.site import Units
+from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import words
+from forecaster.texts.wording import Wording
+from tests.api.pagesample import Tags, client, forecast, heard, publish, runs, site
+from tests.scenario import NOW_MS, services
+
+PAGES = ("", "/history", "/outages", "/outages/latest", "/outages/latest/report", "/alarms", "/telemetry")
+CLOCK_24 = re.compile(r"(?<![\d:.-])(?:[01]\d|2[0-3]):[0-5]\d(?![\d:])(?!\s?(?:am|pm|a\. m\.|p\. m\.))")
+
+
+@pytest.fixture
+def held(tmp_path: Path) -> Iterator[Services]:
+    """A house that shows US units, an hour on the pack."""
+    made = services(tmp_path, {"larkspur": site(units=Units.US)})
+    publish(made, forecast())
+    made.ledger.record([*runs(), Outage("larkspur", NOW_MS - HOUR_MS, None, False, 100.0)])
+    heard(made)
+    yield made
+    made.close()
+
+
+def test_units_and_clock_are_kept_in_the_readers_browser_alone(held: Services) -> None:
+    reader, other = client(held), client(held)
+    before = Tags(reader.get("/sites/larkspur").text).text
+    assert "gal/min" in before
+    for choice in ("units/metric", "clock/12"):
+        answer = reader.get(f"/reader/{choice}?next=/sites/larkspur")
+        assert (answer.status_code, answer.headers["location"]) == (303, "/sites/larkspur")
+        assert "httponly" in answer.headers["set-cookie"].lower()
+    after = Tags(reader.get("/sites/larkspur").text).text
+    assert "L/min" in after
+    assert "gal" not in after
+    assert "am" in after
+    assert Tags(other.get("/sites/larkspur").text).text == before
+
+
+@pytest.mark.parametrize("tail", PAGES)
+@pytest.mark.parametrize("code", ["en", "es"])
+def test_no_page_keeps_the_clock_of_24_hours(held: Services, tail: str, code: str) -> None:
+    reader = client(held)
+    reader.get("/reader/clock/12")
+    text = Tags(reader.get(f"/sites/larkspur{tail}", headers={"accept-language": code}).text).text
+    assert CLOCK_24.findall(text) == []
+
+
+@pytest.mark.parametrize("path", ["/reader/units/parsecs", "/reader/clock/13", "/reader/colour/red"])
+def test_a_choice_that_there_is_not_changes_nothing(held: Services, path: str) -> None:
+    answer = client(held).get(path)
+    assert answer.status_code in (303, 404, 422)
+    assert "set-cookie" not in answer.headers
+
+
+def test_a_cookie_of_nonsense_is_no_choice(held: Services) -> None:
+    reader = client(held)
+    before = Tags(reader.get("/sites/larkspur").text).text
+    reader.cookies.set("outlast_units", "furlongs")
+    reader.cookies.set("outlast_clock", "x" * 4000)
+    assert Tags(reader.get("/sites/larkspur").text).text == before
+
+
+@given(st.integers(0, 86_400 * 365))
+def test_a_clock_of_twelve_says_what_babel_says(at_s: int) -> None:
+    """Unicode CLDR's English short time of day, by babel: `12:05 AM` is five past midnight."""
+    wording = Wording("UTC", Units.METRIC, words().read_in(None, half_days=True))
+    said = wording.clock(at_s * 1000, at_s * 1000)
+    theirs = format_time(datetime.fromtimestamp(at_s, UTC), "h:mm a", locale="en")
+    assert said == theirs.replace("\u202f", " ").lower()
