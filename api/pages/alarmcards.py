@@ -10,7 +10,7 @@ from api.pages.ports import PagePorts
 from forecaster.alarms.absence import contacts_at
 from forecaster.alarms.afar import afar_of
 from forecaster.alarms.meant import began_with
-from forecaster.alarms.present import gravest_first, retold
+from forecaster.alarms.present import gravest_first, read_by, retold
 from forecaster.domain.alarms import OPEN, Alarm, AlarmState
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.records import Notice, NoticeOutcome
@@ -109,7 +109,7 @@ def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms:
     shelved = None
     if alarm.shelved_until_ms is not None and alarm.state is AlarmState.SHELVED:
         shelved = words("alarms.shelved_until", time=wording.within(alarm.shelved_until_ms, now_ms))
-    said = alarm.said_in(words.code)
+    said = read_by(alarm, site.name, words)
     return AlarmCard(
         alarm=said,
         headline=unnamed(said.headline, site.name, words),

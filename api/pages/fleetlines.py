@@ -9,7 +9,7 @@ from api.pages.livecontexts import FleetLine
 from api.pages.moments import zone_words
 from api.pages.triage import Triaged
 from forecaster.alarms.absence import is_paused
-from forecaster.alarms.present import retold
+from forecaster.alarms.present import read_by, retold
 from forecaster.domain.alarms import Alarm
 from forecaster.domain.forecast import Basis, Forecast
 from forecaster.domain.records import Notice, NoticeOutcome
@@ -92,7 +92,7 @@ class LineMaker:
 
     def _action(self, one: Triaged, alarm: Alarm) -> str:
         again = retold(alarm, one.site, one.forecast, self.words, self.now_ms)
-        said = alarm.said_in(self.words.code).action if again is None else again.action
+        said = read_by(alarm, one.site.name, self.words).action if again is None else again.action
         return apart(said, self.words)[0]
 
     def _told(self, one: Triaged, alarm: Alarm, heard: Sequence[str], wording: Wording) -> str:

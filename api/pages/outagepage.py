@@ -10,6 +10,7 @@ from api.pages.outagestrip import outage_strip
 from api.pages.pastends import ends_of
 from api.pages.ports import PagePorts
 from api.pages.recordpages import forecast_said, happened
+from forecaster.alarms.present import read_by
 from forecaster.domain.alarms import Alarm, AlarmTransition, TransitionKind
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import Notice, NoticeOutcome
@@ -147,7 +148,7 @@ class OutageWords:
         if change.kind is TransitionKind.ACKNOWLEDGED:
             return self.words("story.acknowledged", kind=kind, who=self._who(change.alarm.acknowledged_by))
         if change.kind is TransitionKind.RAISED:
-            said = change.alarm.said_in(self.words.code).headline
+            said = read_by(change.alarm, self.story.site.name, self.words).headline
             return self.words("story.alarm", headline=unnamed(said, self.story.site.name, self.words))
         return self.words("story.change", kind=kind, change=self.words(f"alarms.change.{change.kind.value}"))
 
@@ -170,7 +171,7 @@ class OutageWords:
         return tuple(map(self._asked, self.story.alarms))
 
     def _asked(self, alarm: Alarm) -> AskedLine:
-        words, said = self.words, alarm.said_in(self.words.code)
+        words, said = self.words, read_by(alarm, self.story.site.name, self.words)
         states = [words("story.raised", time=self.within(alarm.raised_ms))]
         if alarm.acknowledged_ms is None:
             states.append(words("story.nobody"))

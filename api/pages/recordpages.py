@@ -5,6 +5,7 @@ from __future__ import annotations
 from api.pages.contexts import LogLine
 from api.pages.ports import PagePorts
 from api.pages.recordcontexts import ChannelLine, OutageLine, RefusalLine
+from forecaster.alarms.present import read_by
 from forecaster.domain.alarms import OPEN, TransitionKind
 from forecaster.domain.quantities import SPECS, STATES
 from forecaster.domain.runs import Outage
@@ -72,7 +73,7 @@ def alarm_log(ports: PagePorts, site: Site, words: Words, days: int = 90) -> tup
             wording.clock(change.at_ms, now_ms),
             wording.local(change.at_ms).isoformat(timespec="seconds"),
             f"{words(f'alarms.kind.{change.alarm.kind.value}')}: {words(f'alarms.change.{change.kind.value}')}. "
-            f"{change.alarm.said_in(words.code).headline}",
+            f"{read_by(change.alarm, site.name, words).headline}",
             "alarm",
         )
         for change in changes

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from api.pages.speech import CHOICES, chosen_of, words_of
 from forecaster.domain.records import LedgerLoss
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words, languages, words
+from forecaster.texts.wording import Wording
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -83,5 +83,5 @@ def _lost(request: Request, t: Words) -> str | None:
     loss: LedgerLoss | None = request.app.state.services.loss
     if loss is None:
         return None
-    at = datetime.fromtimestamp(loss.at_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    at = Wording("UTC", said_in=t, zoned=True).full(loss.at_ms)
     return t("nav.ledger_lost", at=at, tokens=loss.tokens, alarms=loss.alarms, browsers=loss.subscriptions)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from forecaster.alarms.evidence import AlarmEvidence, Outside
 from forecaster.alarms.grouping import OUTAGE
@@ -13,7 +14,8 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import SiteStatus
 from forecaster.texts.catalogue import Words
-from forecaster.texts.wording import Wording
+from forecaster.texts.rereading import reread
+from forecaster.texts.wording import Wording, named, unnamed
 
 
 def retold(
@@ -38,6 +40,19 @@ def retold(
     )
     variant = "" if alarm.kind is not AlarmKind.MAINS_LOST else variant_of(forecast, rehearsed=rehearsed)
     return Voice(site, Wording.of(site, words, zoned=True)).tell(alarm.kind, variant, seen, alarm.raised_ms)
+
+
+def read_by(alarm: Alarm, site_name: str, words: Words) -> Alarm:
+    """An alarm as it was told, in its reader's language, and with times and temperatures as its reader asked for."""
+    said = alarm.said_in(words.code)
+    bare = unnamed(said.headline, site_name, words)
+    headline = reread(bare, words)
+    return replace(
+        said,
+        headline=headline if bare == said.headline else named(headline, site_name, words),
+        action=reread(said.action, words),
+        consequence=reread(said.consequence, words),
+    )
 
 
 def variant_of(forecast: Forecast, *, rehearsed: bool) -> str:

@@ -55,10 +55,23 @@ class Words:
         text = self.texts[self._plural(key, values["n"]) if by_number else key]
         if not values:
             return text
-        said = self._filling.vformat(text, (), values)
+        return self.contracted(self._filling.vformat(text, (), values))
+
+    def contracted(self, said: str) -> str:
+        """A text with what the language draws together where it meets, such as Spanish `de el` to `del`."""
         for apart, together in self._contractions:
             said = apart.sub(together, said)
         return said
+
+    def clock(self, hour: int, minute: int) -> str:
+        """A time of day, on the reader's clock."""
+        if not self.half_days:
+            return self("wording.clock", hour=hour, minute=minute)
+        return self("wording.clock.half", hour=of_twelve(hour), minute=minute, half=self.half(hour))
+
+    def half(self, hour: int) -> str:
+        """The half of the day that an hour is in."""
+        return self("wording.half.morning" if hour < 12 else "wording.half.afternoon")
 
     def read_in(self, units: Units | None, *, half_days: bool) -> Words:
         """The same language for a reader who asked for units, or for a clock."""
@@ -124,15 +137,20 @@ class Words:
 
     @cached_property
     def _contractions(self) -> tuple[tuple[re.Pattern[str], str], ...]:
-        """Contracts words where a blank was filled in, such as Spanish `de el` to `del`."""
         pairs = (pair.split("=") for pair in self.texts["language.contractions"].split(",") if pair)
-        return tuple((re.compile(rf"\b{re.escape(apart.strip())}\b"), together.strip()) for apart, together in pairs)
+        whole = ((apart.strip(), together.strip()) for apart, together in pairs)
+        return tuple((re.compile(rf"(?<!\w){re.escape(apart)}(?!\w)"), together) for apart, together in whole)
 
     @cached_property
     def _locale(self) -> Locale:
         from babel.core import Locale  # a third of what the words take to load
 
         return Locale.parse(self.code)
+
+
+def of_twelve(hour: int) -> int:
+    """An hour of the day on a clock of twelve: 12 after midnight and after noon."""
+    return hour % 12 or 12
 
 
 class _Filling(string.Formatter):

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
-from forecaster.texts.catalogue import SOURCE, Words, words
+from forecaster.texts.catalogue import SOURCE, Words, of_twelve, words
 
 GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
 INCH_M = 0.0254
@@ -26,11 +26,6 @@ def zone_name(at: datetime) -> str:
         return name
     hours = name[1:3].lstrip("0") or "0"
     return f"UTC{name[0]}{hours}" + (f":{name[3:5]}" if len(name) > 3 else "")
-
-
-def _of_twelve(at: datetime) -> int:
-    """The hour on a clock of twelve: 12 after midnight and after noon."""
-    return at.hour % 12 or 12
 
 
 def named(headline: str, site_name: str, said_in: Words) -> str:
@@ -103,19 +98,14 @@ class Wording:
         )
 
     def _clock(self, at: datetime) -> str:
-        if not self.words.half_days:
-            return self.words("wording.clock", hour=at.hour, minute=at.minute)
-        return self.words("wording.clock.half", hour=_of_twelve(at), minute=at.minute, half=self._half(at))
-
-    def _half(self, at: datetime) -> str:
-        return self.words("wording.half.morning" if at.hour < 12 else "wording.half.afternoon")
+        return self.words.clock(at.hour, at.minute)
 
     def _moment(self, form: str, at_ms: int, now_ms: int) -> str:
         at, now = self.local(at_ms), self.local(now_ms)
         clock = self._clock(at)
         if self.zoned or at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset():
             clock = self.words("wording.clock.zone", clock=clock, zone=zone_name(at))
-        days, hour = (at.date() - now.date()).days, _of_twelve(at) if self.words.half_days else at.hour
+        days, hour = (at.date() - now.date()).days, of_twelve(at.hour) if self.words.half_days else at.hour
         if days == 0:
             return clock if form == "clock" else self.words("wording.when", n=hour, clock=clock)
         weekday = self.words("wording.weekdays").split()[at.weekday()]
@@ -136,8 +126,8 @@ class Wording:
         half_days = self.words.half_days and form in ("hour", "hour_zone")
         return self.words(
             f"clock.half_{form}" if half_days else f"clock.{form}",
-            hour=_of_twelve(local) if half_days else local.hour,
-            half=self._half(local),
+            hour=of_twelve(local.hour) if half_days else local.hour,
+            half=self.words.half(local.hour),
             minute=local.minute,
             weekday=self.words("wording.weekdays").split()[local.weekday()],
             day=local.day,

@@ -16,6 +16,7 @@ from api.deliver.outbox import is_test
 from api.http.dependencies import ServicesIn
 from api.pages.speech import WordsIn
 from api.process.services import Services
+from forecaster.alarms.present import read_by
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.errors import NotFound
 from forecaster.texts.catalogue import Words
@@ -66,7 +67,8 @@ def link_page(token: Token, services: ServicesIn, words: WordsIn) -> HTMLRespons
     if found is None:
         return _not_valid(words)
     _, told = found
-    alarm = told.said_in(words.code)
+    name = services.installation.sites[told.site].name if told.site in services.installation.sites else told.site
+    alarm = read_by(told, name, words)
     parts = [f"<p>{escape(alarm.headline)}</p>", f"<p>{escape(alarm.action)}</p>"]
     if alarm.state in WAITING:
         parts.append(
@@ -75,7 +77,6 @@ def link_page(token: Token, services: ServicesIn, words: WordsIn) -> HTMLRespons
         )
     else:
         parts.append(f"<p>{escape(_stands(services, alarm, words))}</p>")
-    name = services.installation.sites[alarm.site].name if alarm.site in services.installation.sites else alarm.site
     return _page(words, name, parts)
 
 

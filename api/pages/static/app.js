@@ -43,7 +43,8 @@ function tellHere() {
   if (!middle || !under || under.querySelector(".here")) return;
   const lang = document.documentElement.lang;
   const day = (timeZone) => new Intl.DateTimeFormat(lang, { timeZone, weekday: "short" }).format(middle);
-  const clock = (timeZone) => new Intl.DateTimeFormat(lang, { timeZone, hourCycle: document.documentElement.dataset.clock === "12" ? "h12" : "h23", hour: "2-digit", minute: "2-digit" }).format(middle);
+  const hours = document.documentElement.dataset.clock === "12" ? { hourCycle: "h12", hour: "numeric" } : { hourCycle: "h23", hour: "2-digit" };
+  const clock = (timeZone) => new Intl.DateTimeFormat(lang, { timeZone, ...hours, minute: "2-digit" }).format(middle).toLowerCase();
   const { zone } = head().dataset;
   if (clock() === clock(zone) && day() === day(zone)) return;
   const here = day() === day(zone) ? clock() : `${day()} ${clock()}`;

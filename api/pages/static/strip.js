@@ -44,7 +44,7 @@ function clockWords(moment) {
   const today = parts(Number(document.getElementById("live-head").dataset.made));
   const half = { timeZone: zone, hour: "numeric", minute: "2-digit", hourCycle: "h12" };
   const clock = document.documentElement.dataset.clock === "12"
-    ? new Intl.DateTimeFormat(document.documentElement.lang, half).format(at).toLowerCase() : `${then.hour}:${then.minute}`;
+    ? new Intl.DateTimeFormat(document.documentElement.lang, half).format(moment).toLowerCase() : `${then.hour}:${then.minute}`;
   return then.day === today.day && then.month === today.month ? clock : `${then.weekday} ${clock}`;
 }
 

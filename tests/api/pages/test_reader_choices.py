@@ -18,10 +18,14 @@ from forecaster.domain.site import Units
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
-from tests.api.pagesample import Tags, client, forecast, heard, publish, runs, site
+from tests.api.pagesample import Tags, client, forecast, heard, publish, raise_alarm, runs, site
 from tests.scenario import NOW_MS, services
 
-PAGES = ("", "/history", "/outages", "/outages/latest", "/outages/latest/report", "/alarms", "/telemetry")
+OF_A_SITE = (
+    "", "/history", "/outages", "/outages/latest", "/outages/latest/report", "/alarms", "/telemetry", "/discharge",
+    "/health", "/leaving", "/sizing", "/trip", "/sheet", "/edit", "/now",
+)  # fmt: skip
+PAGES = ("/", "/setup", *(f"/sites/larkspur{tail}" for tail in OF_A_SITE))
 CLOCK_24 = re.compile(r"(?<![\d:.-])(?:[01]\d|2[0-3]):[0-5]\d(?![\d:])(?!\s?(?:am|pm|a\. m\.|p\. m\.))")
 
 
@@ -32,6 +36,7 @@ def held(tmp_path: Path) -> Iterator[Services]:
     publish(made, forecast())
     made.ledger.record([*runs(), Outage("larkspur", NOW_MS - HOUR_MS, None, False, 100.0)])
     heard(made)
+    raise_alarm(made, headline="Mains lost since 14:12 CST; the pack stands at 54 °F.")
     yield made
     made.close()
 
@@ -51,13 +56,33 @@ def test_units_and_clock_are_kept_in_the_readers_browser_alone(held: Services) -
     assert Tags(other.get("/sites/larkspur").text).text == before
 
 
-@pytest.mark.parametrize("tail", PAGES)
+@pytest.mark.parametrize("path", PAGES)
 @pytest.mark.parametrize("code", ["en", "es"])
-def test_no_page_keeps_the_clock_of_24_hours(held: Services, tail: str, code: str) -> None:
+def test_no_page_keeps_the_clock_of_24_hours(held: Services, path: str, code: str) -> None:
     reader = client(held)
     reader.get("/reader/clock/12")
-    text = Tags(reader.get(f"/sites/larkspur{tail}", headers={"accept-language": code}).text).text
+    answer = reader.get(path, headers={"accept-language": code})
+    assert answer.status_code == 200
+    text = Tags(answer.text).text
     assert CLOCK_24.findall(text) == []
+    assert "m.." not in text
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_no_page_keeps_the_units_of_the_house(held: Services, path: str) -> None:
+    reader = client(held)
+    reader.get("/reader/units/metric")
+    text = Tags(reader.get(path).text).text
+    assert re.findall(r"[0-9] (?:gal|°F|in(?! \d))\b", text.replace("18 in", "")) == []
+
+
+def test_what_an_alarm_said_is_read_in_the_readers_clock_and_units(held: Services) -> None:
+    reader = client(held)
+    for choice in ("units/metric", "clock/12"):
+        reader.get(f"/reader/{choice}")
+    for tail in ("/alarms", "/outages/latest", "/outages/latest/report"):
+        text = Tags(reader.get(f"/sites/larkspur{tail}").text).text
+        assert "2:12 pm CST; the pack stands at 12 °C" in text, tail
 
 
 @pytest.mark.parametrize("path", ["/reader/units/parsecs", "/reader/clock/13", "/reader/colour/red"])
