@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -53,6 +54,26 @@ def test_a_reader_chooses_a_language_and_it_is_remembered(browser: Browser, hous
     said_in(page, "es")
     page.goto(f"{house.url}/")
     expect(page.locator("h1")).to_have_text(words("es")("fleet.title"))
+    context.close()
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_a_reader_chooses_a_clock_and_the_script_keeps_it(browser: Browser, house: Served, script: bool) -> None:
+    context = phone(browser, locale="en-US", java_script_enabled=script)
+    page = context.new_page()
+    page.goto(f"{house.url}/sites/larkspur")
+    page.get_by_role("link", name="12 h").click()
+    assert page.url == f"{house.url}/sites/larkspur"
+    expect(page.get_by_role("navigation", name="How figures are shown").locator("b")).to_have_text(
+        ["as each house", "12 h"]
+    )
+    expect(page.locator("#readout")).to_contain_text(re.compile(r"\b1?\d:\d\d [ap]m\b"))
+    if script:
+        marker = page.locator("svg.strip:visible .marker")
+        before = page.locator("#readout").text_content()
+        marker.press("ArrowDown")
+        expect(page.locator("#readout")).not_to_have_text(before or "")
+        expect(page.locator("#readout")).to_contain_text(re.compile(r"\b1?\d:\d\d [ap]m\b"))
     context.close()
 
 
