@@ -18,7 +18,8 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import languages, words
 from forecaster.texts.rereading import reread
 from forecaster.texts.wording import Wording
-from tests.forecaster.alarms.test_alarm_texts import ALL, LARKSPUR, START_MS, seen
+from tests.forecaster.alarms.test_alarm_texts import ALL, seen
+from tests.forecaster.evidence import LARKSPUR, START_MS
 
 READERS = [(Units.METRIC, True), (Units.US, False), (Units.US, True), (None, True)]
 
