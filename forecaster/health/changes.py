@@ -14,6 +14,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.maths.arrays import Array
 
 DRIFT_LIMIT = 20.0
@@ -65,7 +66,7 @@ class DatedChange:
         if self.shape is ChangeShape.STEP:
             return np.asarray(day >= (self.at_day or 0.0), dtype=np.float64)
         from_day = float(day[0]) if self.at_day is None else self.at_day
-        return np.clip(day - from_day, 0.0, None) / 365.25
+        return np.clip(day - from_day, 0.0, None) / YEAR_DAYS
 
 
 @dataclass(frozen=True, slots=True)

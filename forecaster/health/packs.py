@@ -11,7 +11,7 @@ from statsmodels.regression.linear_model import WLS
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.runs import Outage
-from forecaster.domain.times import DAY_MS
+from forecaster.domain.times import DAY_MS, YEAR_DAYS
 from forecaster.health.judged import PartHealth, around, day_ms, month_text, percent_text, range_text, thinned, unknown
 from forecaster.health.measures import Blind
 from forecaster.maths.arrays import Array
@@ -108,7 +108,7 @@ def fade_of(points: PackPoints) -> Fade | None:
     """A weighted line through the points, tests and outages at a level each; None with too few or within 30 days."""
     if points.day.size < LEAST_POINTS or float(np.ptp(points.day)) < 30.0:
         return None
-    years = (points.day - points.day[0]) / 365.25
+    years = (points.day - points.day[0]) / YEAR_DAYS
     mixed = 0.0 < points.tested.mean() < 1.0
     columns = np.column_stack([np.ones(years.size), years, *([points.tested] if mixed else [])])
     if np.linalg.matrix_rank(columns) < columns.shape[1]:
@@ -192,5 +192,5 @@ def _until(fade: Fade, need: float, last_day: float, now_ms: int) -> tuple[int |
     years = np.where(drawn < -1e-6, (fade.now - need) / np.maximum(-drawn, 1e-6), 1e3)
     quantiles = np.quantile(np.maximum(years, 0.0), (0.1, 0.5, 0.9))
     return tuple(
-        None if year > 50.0 else max(now_ms, round((last_day + 365.25 * float(year)) * DAY_MS)) for year in quantiles
+        None if year > 50.0 else max(now_ms, round((last_day + YEAR_DAYS * float(year)) * DAY_MS)) for year in quantiles
     )

@@ -12,6 +12,7 @@ import pandas as pd
 from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.engine.document import time_text
 from forecaster.health.measures import Blind, blind_to_runs, column, day_numbers, flow_series, sampled
 from forecaster.health.told import STORM
@@ -106,8 +107,8 @@ def storm_margin(site: Site, table: pd.DataFrame) -> StormMargin:
 
 def _to_come(table: pd.DataFrame, hour: Array, busy: Array, today: PumpToday) -> PeakDraws | None:
     """What is believed of the storms ahead; None where the record is too short or too still."""
-    years = float(column(table, "heard_s").sum()) / (365.25 * 86_400.0)
-    if years * 365.25 < LEAST_DAYS:
+    years = float(column(table, "heard_s").sum()) / (YEAR_DAYS * 86_400.0)
+    if years * YEAR_DAYS < LEAST_DAYS:
         return None
     full = busy >= ALL_HOUR
     ceiling = float(hour[full].min()) if full.any() else np.inf

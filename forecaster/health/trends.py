@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from statsmodels.regression.linear_model import GLSAR
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.health.changes import ChangeShape, DailySeries, DatedChange, changes_of, errors_of
 from forecaster.maths.arrays import Array
 
@@ -124,4 +125,4 @@ def below_days(course: Course, need: float, draws: int = 4000, seed: int = 7) ->
     drawn = rng.multivariate_normal([course.now, course.slope], both, size=draws, method="eigh")
     years = np.where(drawn[:, 1] < -1e-4, (drawn[:, 0] - need) / np.maximum(-drawn[:, 1], 1e-4), 1e3)
     found = np.quantile(np.maximum(years, 0.0), (0.1, 0.5, 0.9))
-    return tuple(None if year > 50.0 else float(365.25 * year) for year in found)
+    return tuple(None if year > 50.0 else float(YEAR_DAYS * year) for year in found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecaster.domain.times import DAY_MS
+from forecaster.domain.times import DAY_MS, YEAR_DAYS
 from forecaster.maths.arrays import Array
 
 
@@ -18,8 +18,8 @@ def cos_zenith(at_ms: Array, latitude: float, longitude: float) -> Array:
     Declination and equation of time by Fourier series (Spencer 1971, Search 2(5), p. 172), good to about half a degree.
     """
     days = at_ms / DAY_MS
-    year_day = (days - 0.5) % 365.2425
-    x = 2.0 * np.pi * year_day / 365.2425
+    year_day = (days - 0.5) % YEAR_DAYS
+    x = 2.0 * np.pi * year_day / YEAR_DAYS
     declination = (
         0.006918 - 0.399912 * np.cos(x) + 0.070257 * np.sin(x) - 0.006758 * np.cos(2 * x) + 0.000907 * np.sin(2 * x)
         - 0.002697 * np.cos(3 * x) + 0.00148 * np.sin(3 * x)

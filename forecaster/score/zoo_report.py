@@ -10,14 +10,15 @@ from typing import Any
 import numpy as np
 
 from forecaster.domain.forecast import LEVELS
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.score.zoo_walk import ZooForecast, ZooOutcome
+
+P05, P10, P50, P90, P95 = (LEVELS.index(level) for level in (0.05, 0.1, 0.5, 0.9, 0.95))
 
 GROSS = 0.25
 LOW_QUARTER_PERCENT = 25.0
 RESAMPLES = 1000
-DAYS_A_YEAR = 365.25
-P05, P10, P50, P90, P95 = (LEVELS.index(level) for level in (0.05, 0.1, 0.5, 0.9, 0.95))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,7 @@ def zoo_figures(outcomes: Sequence[ZooOutcome]) -> ZooFigures:
     lost = [outcome.mains_lost_s for outcome in outcomes if outcome.mains_lost_s is not None]
     leads = [outcome.lead_h for outcome in outcomes]
     known_leads = [lead for lead in leads if lead is not None]
-    years = sum(outcome.quiet_days for outcome in outcomes) / DAYS_A_YEAR
+    years = sum(outcome.quiet_days for outcome in outcomes) / YEAR_DAYS
     return ZooFigures(
         outages=len(outcomes),
         forecasts=len(said),

@@ -15,12 +15,12 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import gammaincinv, ndtr, ndtri
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import uniforms
 from forecaster.trip import priors
 from forecaster.trip.house import TripHouse, TripSpan
 from forecaster.trip.worlds import Worlds, drawn_worlds
-from forecaster.water.seasonal import YEAR_DAYS
 
 WORLDS, WITHIN = 200, 20
 """Worlds drawn (K), and draws of inflow and pack within each (M)."""

@@ -16,7 +16,7 @@ from forecaster.domain.longrecord import Day, HousePart, PartTold
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Site
-from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.domain.times import DAY_MS, HOUR_MS, YEAR_DAYS
 from forecaster.engine.document import from_document
 from forecaster.health.told import HEALTH, parts_told, season_belief, storm_draws, storm_rate
 from forecaster.pack.nameplate import running_w
@@ -99,7 +99,7 @@ def _record(outages: Sequence[Outage], days: Sequence[Day], now_ms: int) -> Outa
     wet = [(day.start_ms, day.end_ms) for day in days if day.run_s > limit]
     hours = tuple(((outage.end_ms or now_ms) - outage.start_ms) / HOUR_MS for outage in own)
     stormy = sum(any(start <= outage.start_ms < end for start, end in wet) for outage in own)
-    return OutageRecord((now_ms - first_ms) / (365.25 * DAY_MS), hours, stormy)
+    return OutageRecord((now_ms - first_ms) / (YEAR_DAYS * DAY_MS), hours, stormy)
 
 
 def _pack(

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betaincinv, gammaincinv, ndtr, ndtri
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import uniforms
 from forecaster.record.peaks import PeakDraws
 from forecaster.trip import priors
 from forecaster.trip.house import OutageRecord, TripHouse
-from forecaster.water.seasonal import COLUMNS, YEAR_DAYS, SeasonBelief
+from forecaster.water.seasonal import COLUMNS, SeasonBelief
 
 COLUMNS_DRAWN = 24
 

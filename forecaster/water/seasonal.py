@@ -9,11 +9,9 @@ from typing import Any
 import numpy as np
 from scipy.special import gammaincinv, ndtr
 
-from forecaster.domain.times import DAY_MS
+from forecaster.domain.times import DAY_MS, YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals
-
-YEAR_DAYS = 365.2425
 
 COLUMNS = 5
 """A level, and the cosine and sine of one and of two turns a year."""

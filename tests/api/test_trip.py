@@ -22,7 +22,7 @@ from api.process.services import Services
 from collector.config.site_file import site_toml
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Contact, Site
-from forecaster.domain.times import DAY_MS, HOUR_MS
+from forecaster.domain.times import DAY_MS, HOUR_MS, YEAR_DAYS
 from forecaster.engine.document import time_text
 from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
@@ -172,7 +172,7 @@ def test_the_house_is_gathered_from_its_record(held: Services) -> None:
     """A flicker of a minute is no outage; the pack carried all three; the studies give season, storms and freeboard."""
     house = gather(SITE, held.ledger, NOW_MS).house
     assert house.outages.hours == pytest.approx((2.0, 7.0)) or house.outages.hours == pytest.approx((7.0, 2.0))
-    assert house.outages.years == pytest.approx(DAYS / 365.25)
+    assert house.outages.years == pytest.approx(DAYS / YEAR_DAYS)
     assert (house.pack.carried, house.pack.failed) == (3, 0)
     assert house.pack.proven_days == pytest.approx(30.0)
     assert house.season is not None

@@ -17,9 +17,9 @@ import msgspec
 import numpy as np
 
 from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.times import YEAR_DAYS
 from tests.faults.outages import OutageFigures, QuietFigures, outage, quiet
 
-DAYS_A_YEAR = 365.25
 POINTS = (5, 25, 50, 75, 95)
 
 
@@ -86,7 +86,7 @@ def outage_table(found: Sequence[OutageFigures]) -> str:
 
 def quiet_table(found: Sequence[QuietFigures], months: str) -> str:
     """False alarms of months on mains, by kind. months : what kind of months they are."""
-    years = sum(item.days for item in found) / DAYS_A_YEAR
+    years = sum(item.days for item in found) / YEAR_DAYS
     kinds = [kind for item in found for kind, _ in item.false]
     rows = [(f"`{kind}`", f"{kinds.count(kind)}", f"{kinds.count(kind) / years:.2f}") for kind in sorted(set(kinds))]
     rows.append(("all kinds", f"{len(kinds)}", f"{len(kinds) / years:.2f}"))

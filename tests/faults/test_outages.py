@@ -10,10 +10,11 @@ from dataclasses import replace
 
 import pytest
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.twin.episode import episode, merged
 from tests.faults.looks import looks_of
 from tests.faults.outages import FIRST_MS, STYLES, OutageFigures, outage, quiet
-from tests.faults.outages_report import DAYS_A_YEAR, late
+from tests.faults.outages_report import late
 from tests.faults.walking import AS_LIVE, HOUR, RESTING, Cadence, walk
 
 SHORT = (7, 37, 41)
@@ -92,7 +93,7 @@ def test_two_hundred_outages() -> None:
 def test_a_hundred_quiet_site_months() -> None:
     with ProcessPoolExecutor() as pool:
         found = list(pool.map(quiet, range(100)))
-    years = sum(figures.days for figures in found) / DAYS_A_YEAR
+    years = sum(figures.days for figures in found) / YEAR_DAYS
     false = [kind for figures in found for kind, _ in figures.false]
     assert years > 8.0
     assert len(false) <= years, (sorted(false), years)

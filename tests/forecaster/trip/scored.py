@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecaster.domain.times import DAY_MS
+from forecaster.domain.times import DAY_MS, YEAR_DAYS
 from forecaster.health.season import season_document
 from forecaster.health.storm import storm_document
 from forecaster.maths.arrays import Array
@@ -59,7 +59,7 @@ def known(house: TrueHouse, share: Array, rng: np.random.Generator) -> TripHouse
     daily = share.reshape(-1, 24).mean(axis=1)
     wet = daily > np.quantile(daily, 0.8)
     return TripHouse(
-        OutageRecord(days / 365.25, tuple(hours for _, hours in own), sum(bool(wet[at // 24]) for at, _ in own)),
+        OutageRecord(days / YEAR_DAYS, tuple(hours for _, hours in own), sum(bool(wet[at // 24]) for at, _ in own)),
         PackState(house.wh / 100.0, 100.0, house.base_w, house.pump_w, proven_days=house.proven_days, spread=0.1),
         house.freeboard_min, None if season is None else SeasonBelief.of(season),
         None if storm is None else PeakDraws.of(storm), duty=float(np.minimum(share[-48:], 1.0).mean()),
@@ -67,8 +67,8 @@ def known(house: TrueHouse, share: Array, rng: np.random.Generator) -> TripHouse
     )  # fmt: skip
 
 
-def lived(seed: int, futures: int, *, with_helps: bool) -> SiteTrip:
-    """One trip: the record, the answer, and what came."""
+def lived(seed: int, futures: int, helped_by: Sequence[str] = ()) -> SiteTrip:
+    """One trip: the record, the answer, and what came; helped_by : keys of CHANGED, each lived through as well."""
     rng = np.random.default_rng(seed)
     house = drawn_house(rng)
     days, length = int(rng.uniform(60, 1200)), int(np.exp(rng.uniform(np.log(3.0), np.log(120.0))))
@@ -78,7 +78,7 @@ def lived(seed: int, futures: int, *, with_helps: bool) -> SiteTrip:
     span = TripSpan(now, now, now + length)
     floor = wet_floor(told_house, span)
     after: dict[str, WetFloor] = {}
-    for what in CHANGED if with_helps else ():
+    for what in helped_by:
         changed = CHANGES[what](told_house)
         if changed is not None:
             after[what] = wet_floor(changed, span)
@@ -131,9 +131,9 @@ def main() -> None:
     parser.add_argument("--trips", type=int, default=200)
     parser.add_argument("--futures", type=int, default=1)
     parser.add_argument("--seed", type=int, default=50_000)
-    parser.add_argument("--helps", action="store_true")
+    parser.add_argument("--helps", nargs="*", default=[], choices=list(CHANGED), help="which of them are lived through")
     asked = parser.parse_args()
-    trips = [lived(asked.seed + n, asked.futures, with_helps=asked.helps) for n in range(asked.trips)]
+    trips = [lived(asked.seed + n, asked.futures, asked.helps) for n in range(asked.trips)]
     told, base = brier(trips)
     lines = [f"Brier {told:.4f}, base rate {base:.4f}, skill {1.0 - told / base:.3f}"]
     lines += [f"| {n} | {said:.2%} | {wet:.2%} | {error:.2%} |" for n, said, wet, error in reliability(trips)]

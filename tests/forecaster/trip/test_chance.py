@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import gamma, norm
 
 from forecaster.domain.longrecord import PartState
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.record.peaks import PeakDraws
 from forecaster.trip import priors
 from forecaster.trip.chance import CAUSES, WORLDS, wet_floor
@@ -147,7 +148,7 @@ def test_a_pack_that_is_empty_at_once_fails_as_often_as_outages_outlast_the_free
         lasts = norm.sf((np.log(fill_h) - log_mean[:, None]) / worlds.hours_spread[:, None])
         weight = worlds.storm if stormy else 1.0 - worlds.storm
         days = np.clip(30.0 - fill_h / 24.0, 0.0, None)
-        expected += weight * worlds.outages / 365.2425 * (lasts * days).mean(axis=1)
+        expected += weight * worlds.outages / YEAR_DAYS * (lasts * days).mean(axis=1)
     assert sum_of.mean() == pytest.approx(expected.mean(), rel=0.05)
 
 
@@ -158,7 +159,7 @@ def test_a_year_of_a_pump_alone_is_its_failures() -> None:
     )  # fmt: skip
     found = wet_floor(alone, TripSpan(NOW, NOW, NOW + 180.0))
     worlds = drawn_worlds(alone, WORLDS, 2017)
-    assert found.mean == pytest.approx(float(-np.expm1(-worlds.pump_dies * 180.0 / 365.2425).mean()), rel=0.01)
+    assert found.mean == pytest.approx(float(-np.expm1(-worlds.pump_dies * 180.0 / YEAR_DAYS).mean()), rel=0.01)
     assert found.shares()["pump"] > 0.99
 
 
@@ -169,7 +170,7 @@ def test_hours_beyond_the_pump_come_as_often_as_the_peaks_say() -> None:
     )  # fmt: skip
     found = wet_floor(wet, TripSpan(NOW, NOW, NOW + 30.0))
     yearly = float(_storms(6.0).yearly(np.array([1.0 + 0.33 / 60.0]))[0])
-    assert found.causes["inflow"].mean() == pytest.approx(yearly * 30.0 / 365.2425, rel=0.6)
+    assert found.causes["inflow"].mean() == pytest.approx(yearly * 30.0 / YEAR_DAYS, rel=0.6)
     assert wet_floor(replace(wet, pumps=2), TripSpan(NOW, NOW, NOW + 30.0)).mean < 0.1 * found.mean
 
 

@@ -51,7 +51,7 @@ def test_on_the_same_luck_no_change_for_the_better_wets_a_floor() -> None:
 @pytest.mark.timeout(3600)
 def test_chances_come_true_as_often_as_they_are_told() -> None:
     """400 trips: better than the base rate, and no eighth of them off by more than four standard errors and a point."""
-    trips = [lived(70_000 + number, 4, with_helps=False) for number in range(400)]
+    trips = [lived(70_000 + number, 4) for number in range(400)]
     told, base = brier(trips)
     assert told < base
     for count, said, wet, error in reliability(trips):

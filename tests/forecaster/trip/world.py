@@ -16,14 +16,14 @@ from scipy.signal import lfilter
 
 from forecaster.domain.longrecord import Day
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.times import DAY_MS
+from forecaster.domain.times import DAY_MS, YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.trip import priors
 from forecaster.water.seasonal import BETWEEN_YEARS
 
 START_MS = int(datetime(2023, 1, 1, tzinfo=UTC).timestamp() * 1000)
 START_DAY = START_MS / DAY_MS
-HOURS_A_YEAR = 365.2425 * 24.0
+HOURS_A_YEAR = YEAR_DAYS * 24.0
 RUN_S = 12.0
 
 
@@ -81,9 +81,9 @@ def drawn_house(rng: np.random.Generator) -> TrueHouse:
 def water(house: TrueHouse, hours: int, first_day: float, rng: np.random.Generator) -> Array:
     """Inflow of every hour as a share of the pump: a season that differs from year to year, storms, a wobble."""
     day = first_day + np.arange(hours) / 24.0
-    years = np.floor(day / 365.2425).astype(np.int64)
+    years = np.floor(day / YEAR_DAYS).astype(np.int64)
     strays = dict(zip(sorted(set(years.tolist())), rng.normal(0.0, BETWEEN_YEARS, hours), strict=False))
-    level = np.log(house.base) + house.swing * np.cos(2.0 * np.pi * (day - house.wettest) / 365.2425)
+    level = np.log(house.base) + house.swing * np.cos(2.0 * np.pi * (day - house.wettest) / YEAR_DAYS)
     level = level + np.array([strays[year] for year in years.tolist()])
     storm = np.zeros(hours)
     for at in rng.uniform(0.0, hours, rng.poisson(house.storms * hours / HOURS_A_YEAR)):
@@ -159,7 +159,7 @@ def gets_wet(house: TrueHouse, share: Array, luck: Chances) -> bool:
 def _by_outages(house: TrueHouse, share: Array, luck: Chances) -> list[tuple[str, float]]:
     found = []
     for (at, lasts_h), chance in zip(luck.outages, luck.fails, strict=False):
-        hidden = 1.0 - np.exp(-house.pack_decays * (house.proven_days + at / 24.0) / 365.25)
+        hidden = 1.0 - np.exp(-house.pack_decays * (house.proven_days + at / 24.0) / YEAR_DAYS)
         fails = chance < 1.0 - (1.0 - house.pack_at_once) * (1.0 - hidden)
         left_wh, left_min = (0.0 if fails else house.wh), house.freeboard_min
         passed = 0.0
