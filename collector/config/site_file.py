@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from collector.config.errors import config_error, config_errors
 from collector.config.plates import check_pack_channels, named_packs, several_pumps
+from collector.config.raintable import rain_table, rain_table_toml
 from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
 from collector.config.subjects import Subjects, check_subject
 from collector.config.toml_file import read_toml
@@ -118,6 +119,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         alarms=AlarmLimits(alarms.low_reserve_h, alarms.critical_reserve_h, dict(alarms.limits), frozenset(alarms.off)),
         contacts=tuple(Contact(**(c.model_dump() | {"quiet_hours": _quiet(c.quiet_hours)})) for c in model.contacts),
         weather=_weather(model.weather, file),
+        rain_table=rain_table(model.rain_table, file),
         language=model.language,
         set_aside=(*set_aside, *map(str, unknown)),
         groups=tuple(model.groups),
@@ -150,6 +152,7 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     tried(lambda: named_packs(model.packs, file))
     subjects = Subjects(names, [section.id for section in model.packs])
     tried(lambda: _weather(model.weather, file))
+    tried(lambda: rain_table(model.rain_table, file))
     found += _away(model, file)[1]
     for place, section in enumerate(model.channels):
         tried(partial(_channel, section, f"channels[{place}]", subjects, file))
@@ -317,6 +320,7 @@ def site_toml(site: Site) -> str:
         for c in site.contacts
     ]
     content["weather"] = {} if site.weather is None else _fields(site.weather)
+    content["rain_table"] = {} if site.rain_table is None else rain_table_toml(site.rain_table)
     if site.away is not None:
         named = {"look_after": list(site.away.look_after)} if site.away.look_after else {}
         content["away"] = {"from": site.away.first, "until": site.away.last, **named}

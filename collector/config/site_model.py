@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, field_validator, mod
 
 from collector.config.addresses import is_web_address
 from collector.config.plates import PackSection, PacksSection, PlateSection, arranged, one_or_several, several
+from collector.config.raintable import RainTableSection
 from collector.config.reach import host_of, mailbox_of
 from collector.config.refused import Refused
 from collector.config.sections import AwaySection, PauseSection, Section, member_of
@@ -336,6 +337,7 @@ class SiteModel(Section):
     alarms: AlarmsSection = AlarmsSection()
     contacts: list[ContactSection] = Field(default=[], max_length=MOST_CONTACTS)
     weather: WeatherSection | None = None
+    rain_table: RainTableSection | None = None
     away: AwaySection | None = None
     pause: PauseSection | None = None
     language: Language | None = Field(default=None, examples=['"en"'])

@@ -274,12 +274,26 @@ class WeatherService:
 
 
 @dataclass(frozen=True, slots=True)
+class RainTable:
+    """The local depth-duration-frequency table, as its owner copied it.
+
+    years : (C,) — return periods, rising [years]; hours : (R,) — durations, rising [h]
+    depths_mm : (R, C) — rain of each duration that comes once in so many years, rising both ways [mm]
+    """
+
+    years: tuple[float, ...]
+    hours: tuple[float, ...]
+    depths_mm: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """One basement.
 
     id : str — a-z 0-9 -
     timezone : str — IANA name
     pack : Pack — where there are several, all of them taken together
+    rain_table : RainTable | None — the rain to be expected here once in so many years, where the owner has typed it
     packs, arrangement : the packs one by one, and how they carry; empty and None for a single one
     language : str | None — ISO 639-1 code of what the site says; None: English
     set_aside : what of the file could not be used and was left out, a line each
@@ -309,6 +323,7 @@ class Site:
     paused_until: date | None = None
     packs: tuple[NamedPack, ...] = ()
     arrangement: Arrangement | None = None
+    rain_table: RainTable | None = None
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity."""

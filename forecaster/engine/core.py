@@ -25,6 +25,7 @@ from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.outlook import outlook
 from forecaster.engine.status import observe
+from forecaster.water.design import Response
 
 VERSION = 1
 """The version of snapshots."""
@@ -150,6 +151,10 @@ class Engine:
         """What is observed at a time. Changes nothing."""
         fold, models = self._present(now_ms)
         return observe(self.site, fold, models, self._buffer, now_ms, self._last_test_ms)
+
+    def response(self, draws: int, seed: int) -> Response | None:
+        """How the pit answers rain, in so many draws; None where too little of it was measured."""
+        return self._models.inflow.response(draws, seed)
 
     def events(self) -> list[Event]:
         """The events found since the last call in readings that are no longer held back."""

@@ -13,9 +13,8 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.health.measures import blind_to_runs, column, flow_series, sampled
-from forecaster.health.storm import PumpToday, pump_today
+from forecaster.health.storm import inflow_share, pump_today
 from forecaster.health.told import SEASON
-from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from forecaster.record.season import RainEffect, rain_effect, season_of
 from forecaster.texts.catalogue import Figure, Said, coded
@@ -59,13 +58,6 @@ def season_document(site: Site, table: pd.DataFrame, now_ms: int) -> dict[str, A
                                                        strict=True)),
         "says": str(says), "codes": {"says": coded(says)}, "draws": None if belief is None else belief.document(),
     }  # fmt: skip
-
-
-def inflow_share(table: pd.DataFrame, today: PumpToday) -> Array:
-    """Inflow of each day as a share of what the pump of today lifts, (N,): the day's duty times its rate then."""
-    ran_s = np.where(column(table, "told") > 0.0, column(table, "told_s"), column(table, "run_s"))
-    heard_s = np.maximum(column(table, "heard_s"), 1.0)
-    return np.asarray(np.clip(ran_s / heard_s, 0.0, 1.0) * today.of_now, dtype=np.float64)
 
 
 def usual_run_s(table: pd.DataFrame) -> float:

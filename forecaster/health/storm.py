@@ -15,18 +15,15 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import YEAR_DAYS
 from forecaster.engine.document import time_text
 from forecaster.health.measures import Blind, blind_to_runs, column, day_numbers, flow_series, sampled
+from forecaster.health.raintable import YEARS, by_rain_table, kept_response
+from forecaster.health.stormwords import StormSaid, storm_words
 from forecaster.health.told import STORM
 from forecaster.health.trends import course_of
 from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from forecaster.record.peaks import PeakDraws, peaks_of, posterior
-from forecaster.texts.catalogue import Figure, Said, coded
-
-YEARS = (2.0, 10.0, 25.0)
-"""Return periods of the storms whose worst hour is told [years]."""
-
-TOLD_YEARS = 10.0
-"""The one of them that is told in words [years]."""
+from forecaster.texts.catalogue import coded
+from forecaster.water.design import Response
 
 LEAST_DAYS = 60
 """Days on record that storms to come need at least."""
@@ -58,7 +55,9 @@ class StormMargin:
 
     worst_hour, worst_six_hours : float | None — on record; None: the runs do not tell
     bound : bool — whether the pump ran all through the worst hour, which may then have been worse
-    days : int — days on record; draws : PeakDraws | None — storms to come; None: too short or too still a record
+    days : int — days on record
+    draws, six_draws : PeakDraws | None — storms to come, by their worst hour and six hours; None: too short or too
+        still a record
     freeboard_l : float | None — volume from switch-on until the floor is wet [L]
     """
 
@@ -67,6 +66,7 @@ class StormMargin:
     bound: bool
     days: int
     draws: PeakDraws | None
+    six_draws: PeakDraws | None
     today: PumpToday | None
     freeboard_l: float | None
 
@@ -93,26 +93,30 @@ def storm_margin(site: Site, table: pd.DataFrame) -> StormMargin:
     if site.pit.freeboard_m is not None and site.pit.area_m2 is not None:
         freeboard_l = 1000.0 * site.pit.freeboard_m * site.pit.area_m2
     if not len(kept) or why in (Blind.COUNTER, Blind.YOUNG):
-        return StormMargin(None, None, False, len(kept), None, None, freeboard_l)
+        return StormMargin(None, None, False, len(kept), None, None, None, freeboard_l)
     today = pump_today(site, kept)
     busy = np.clip(column(kept, "peak_hour_s") / 3600.0, 0.0, 1.0)
     long_busy = np.clip(column(kept, "peak_six_hours_s") / (6.0 * 3600.0), 0.0, 1.0)
-    hour = busy * today.of_now
+    hour, six_hours = busy * today.of_now, long_busy * today.of_now
     worst = int(np.argmax(hour))
     return StormMargin(
-        float(hour[worst]), float((long_busy * today.of_now).max()), bool(busy[worst] >= ALL_HOUR), len(kept),
-        _to_come(kept, hour, busy, today), today, freeboard_l,
+        float(hour[worst]), float(six_hours.max()), bool(busy[worst] >= ALL_HOUR), len(kept),
+        _to_come(kept, hour, busy, today), _to_come(kept, six_hours, long_busy, today), today, freeboard_l,
     )  # fmt: skip
 
 
-def _to_come(table: pd.DataFrame, hour: Array, busy: Array, today: PumpToday) -> PeakDraws | None:
-    """What is believed of the storms ahead; None where the record is too short or too still."""
+def _to_come(table: pd.DataFrame, share: Array, busy: Array, today: PumpToday) -> PeakDraws | None:
+    """What is believed of the storms ahead; None where the record is too short or too still.
+
+    share : (N,) — the worst hour or hours of each day, of what the pump of today lifts
+    busy : (N,) — share of them that the pump ran, 0..1
+    """
     years = float(column(table, "heard_s").sum()) / (YEAR_DAYS * 86_400.0)
     if years * YEAR_DAYS < LEAST_DAYS:
         return None
     full = busy >= ALL_HOUR
-    ceiling = float(hour[full].min()) if full.any() else np.inf
-    found = peaks_of(today.day, hour, years, ceiling)
+    ceiling = float(share[full].min()) if full.any() else np.inf
+    found = peaks_of(today.day, share, years, ceiling)
     if found is None:
         return None
     rng = np.random.default_rng(SEED)
@@ -121,36 +125,71 @@ def _to_come(table: pd.DataFrame, hour: Array, busy: Array, today: PumpToday) ->
     return PeakDraws(drawn.threshold, drawn.rate, drawn.scale * error, drawn.shape)
 
 
-def storm_document(site: Site, table: pd.DataFrame, now_ms: int) -> dict[str, Any]:
-    """The margin as the study keeps it: what the interface tells, codes of its words, and draws for trips."""
+def inflow_share(table: pd.DataFrame, today: PumpToday) -> Array:
+    """Inflow of each day as a share of what the pump of today lifts, (N,): the day's duty times its rate then."""
+    ran_s = np.where(column(table, "told") > 0.0, column(table, "told_s"), column(table, "run_s"))
+    heard_s = np.maximum(column(table, "heard_s"), 1.0)
+    return np.asarray(np.clip(ran_s / heard_s, 0.0, 1.0) * today.of_now, dtype=np.float64)
+
+
+def storm_document(site: Site, table: pd.DataFrame, now_ms: int, response: Response | None = None) -> dict[str, Any]:
+    """The margin as the study keeps it: what the interface tells, codes of its words, and draws for trips.
+
+    response : how the pit answers rain, for the owner's rain table; None: not learnt
+    """
     margin = storm_margin(site, table)
-    levels = [] if margin.draws is None else [_level(margin, margin.draws, years) for years in YEARS]
-    says, do = _words(margin, levels)
+    own = {hours: _own(draws) for hours, draws in ((1, margin.draws), (6, margin.six_draws))}
+    by_table = None if site.rain_table is None or response is None else by_rain_table(
+        site.rain_table, response, _before(table, margin),
+    )  # fmt: skip
+    used = own if by_table is None else by_table
+    levels, six_levels = (_levels(margin, used[hours]) for hours in (1, 6))
+    says, do = storm_words(StormSaid(
+        margin.worst_hour, margin.worst_six_hours, margin.bound, margin.days, levels, six_levels,
+        _levels(margin, own[1]), site.rain_table is not None, None if by_table is None or response is None
+        else round(response.storms),
+    ))  # fmt: skip
     return {
-        "as_of": time_text(now_ms), "worst_hour_of_pump": _rounded(margin.worst_hour),
-        "worst_six_hours_of_pump": _rounded(margin.worst_six_hours), "at_least": margin.bound,
-        "record_days": margin.days, "return_levels": levels, "says": str(says), "do": str(do),
-        "codes": {"says": coded(says), "do": coded(do)},
+        "as_of": time_text(now_ms), "worst_hour_of_pump": rounded(margin.worst_hour),
+        "worst_six_hours_of_pump": rounded(margin.worst_six_hours), "at_least": margin.bound,
+        "record_days": margin.days, "return_levels": levels, "return_levels_six_hours": six_levels,
+        "levels_from": None if not levels else "record" if by_table is None else "rain-table",
+        "says": str(says), "do": str(do), "codes": {"says": coded(says), "do": coded(do)},
         "draws": None if margin.draws is None else margin.draws.document(KEPT),
-        "pump_rate_l_per_min": None if margin.today is None else _rounded(margin.today.rate_l_per_min),
+        "pump_rate_l_per_min": None if margin.today is None else rounded(margin.today.rate_l_per_min),
     }  # fmt: skip
 
 
 def study_storm(site: Site, ledger: Ledger, now_ms: int) -> StudyRecord:
     """Hold the record against the pump of today, and keep that. Errors: StoreError, and what a study may fail with."""
     table = days_frame(ledger.days(site.id, 0, now_ms))
-    document = storm_document(site, table, now_ms)
+    response = None if site.rain_table is None else kept_response(site, ledger)
+    document = storm_document(site, table, now_ms, response)
     record = StudyRecord(site.id, STORM, now_ms, now_ms, msgspec.json.encode(document).decode())
     ledger.save_study(record)
     return record
 
 
-def _level(margin: StormMargin, draws: PeakDraws, years: float) -> dict[str, Any]:
-    """The hour that comes once in so many years, and how soon its middle value wets the floor."""
-    low, middle, high = (float(level) for level in np.quantile(draws.level(years), (0.1, 0.5, 0.9)))
+def _own(draws: PeakDraws | None) -> dict[float, Array]:
+    """Levels by the record, draws by return period [years]."""
+    return {} if draws is None else {years: draws.level(years) for years in YEARS}
+
+
+def _before(table: pd.DataFrame, margin: StormMargin) -> Array:
+    """Inflow of the days on record, of which any may be the one before a storm; none of it where runs do not tell."""
+    return np.zeros(1) if margin.today is None else inflow_share(sampled(table), margin.today)
+
+
+def _levels(margin: StormMargin, drawn: dict[float, Array]) -> list[dict[str, Any]]:
+    return [_level(margin, level, years) for years, level in drawn.items()]
+
+
+def _level(margin: StormMargin, level: Array, years: float) -> dict[str, Any]:
+    """The hours that come once in so many years, and how soon their middle value wets the floor."""
+    low, middle, high = (float(value) for value in np.quantile(level, (0.1, 0.5, 0.9)))
     return {
-        "years": years, "of_pump": {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high)},
-        "minutes_to_floor": _rounded(_minutes(margin, middle)),
+        "years": years, "of_pump": {"p10": rounded(low), "p50": rounded(middle), "p90": rounded(high)},
+        "minutes_to_floor": rounded(_minutes(margin, middle)),
     }  # fmt: skip
 
 
@@ -162,31 +201,6 @@ def _minutes(margin: StormMargin, share: float) -> float | None:
     return margin.freeboard_l / ((share - 1.0) * rate)
 
 
-def _words(margin: StormMargin, levels: list[dict[str, Any]]) -> tuple[str, str]:
-    if margin.worst_hour is None:
-        return Said("storm.unknown"), Said("storm.unknown.do")
-    key = "at-least" if margin.bound else "worst"
-    says: str = Said(f"storm.{key}", hour=_percent(margin.worst_hour), six=_percent(margin.worst_six_hours or 0.0))
-    if margin.days < 365:
-        says = Said("health.and", first=Said("storm.young", n=margin.days), then=says)
-    told = next((level for level in levels if level["years"] == TOLD_YEARS), None)
-    if told is None:
-        return says, Said("storm.young.do")
-    of_pump = told["of_pump"]
-    ahead: str = Said(
-        "storm.ahead", years=round(TOLD_YEARS), middle=_percent(of_pump["p50"]), low=_percent(of_pump["p10"]),
-        high=_percent(of_pump["p90"]),
-    )  # fmt: skip
-    if told["minutes_to_floor"] is not None:
-        minutes = Figure(f"{told['minutes_to_floor']:.0f}")
-        ahead = Said("health.and", first=ahead, then=Said("storm.wet", minutes=minutes))
-    state = "over" if of_pump["p50"] >= 1.0 else "near" if of_pump["p90"] >= 1.0 else "below"
-    return Said("health.and", first=says, then=ahead), Said(f"storm.{state}.do")
-
-
-def _percent(share: float) -> str:
-    return Figure(f"{share:.0%}")
-
-
-def _rounded(value: float | None) -> float | None:
+def rounded(value: float | None) -> float | None:
+    """To four digits, as the document gives it."""
     return None if value is None else float(f"{value:.4g}")

@@ -28,7 +28,7 @@ def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
         "site": site,
         "as_of": found.get("as_of"),
         "parts": [_bare(part) for part in found.get("parts", ())],
-        "storm": _bare(_read(storm)) or None,
+        "storm": _storm(_read(storm)),
         "season": _bare(_read(season)) or None,
         "work": [_bare(work) for work in found.get("work", ())],
         "failed": next((one.problem for one in (study, days, storm, season) if one and one.problem), None),
@@ -103,6 +103,14 @@ def rows_told(
 
 def _bare(row: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in row.items() if name not in {"codes", "course", "draws"}}
+
+
+def _storm(found: dict[str, Any]) -> dict[str, Any] | None:
+    """The storm margin; an older release's study knew no six hours and no rain table."""
+    if not found:
+        return None
+    levels_from = "record" if found["return_levels"] else None
+    return {"return_levels_six_hours": [], "levels_from": levels_from, **_bare(found)}
 
 
 def _read(study: StudyRecord | None) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from forecaster.domain.errors import SnapshotError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
-from forecaster.live.site_runner import packed, unpacked
+from forecaster.engine.packing import packed, unpacked
 from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.forecast")

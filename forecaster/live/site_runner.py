@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import zlib
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,6 +22,7 @@ from forecaster.domain.status import SiteStatus
 from forecaster.engine import Engine
 from forecaster.engine.document import document, from_document
 from forecaster.engine.doubts import doubted
+from forecaster.engine.packing import packed, unpacked
 from forecaster.live.high_water import HighWaterSpell
 from forecaster.texts.catalogue import Said
 
@@ -248,21 +248,6 @@ def restored_manager(site: Site, ledger: Ledger) -> AlarmManager:
     stored = ledger.newest([site.id]).get(site.id)
     newest = None if stored is None else from_document(msgspec.json.decode(stored.document))
     return AlarmManager.taken_up(site, ledger.alarms(site.id), newest)
-
-
-def packed(state: bytes) -> bytes:
-    """A state compressed with zlib at high speed, to about a third."""
-    return zlib.compress(state, 1)
-
-
-def unpacked(state: bytes) -> bytes:
-    """The state of a packed one, or one that an older release kept uncompressed. SnapshotError where it is damaged."""
-    if state.startswith(b"{"):
-        return state
-    try:
-        return zlib.decompress(state)
-    except zlib.error as error:
-        raise SnapshotError(f"a kept state cannot be unpacked ({error})") from error
 
 
 def rests_on(status: SiteStatus) -> tuple[object, ...]:

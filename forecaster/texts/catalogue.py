@@ -78,7 +78,7 @@ class Words:
         return Words(self.code, self.texts, units, half_days=half_days)
 
     def __contains__(self, key: object) -> bool:
-        return key in self.texts
+        return key in self.texts or f"{key}.other" in self.texts
 
     def again(self, text: str) -> str:
         """A text that knows its key, or a figure, worded in this language; other texts stay unchanged."""

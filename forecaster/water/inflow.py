@@ -21,6 +21,8 @@ from forecaster.pack.nameplate import running_w
 from forecaster.water.ahead import Known
 from forecaster.water.bankstate import bank_from
 from forecaster.water.cycle_noise import CycleNoise
+from forecaster.water.design import LEAST_STORMS, Response
+from forecaster.water.outflow import drawn_from
 from forecaster.water.rain import RainRecord
 from forecaster.water.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.water.refit import finer
@@ -269,6 +271,13 @@ class Inflow:
         level = np.exp(-t[:, None] / scales_h) @ amounts + base
         below = np.flatnonzero(level <= 0.5 * level[0])
         return float(t[below[0]] - t[0]) if below.size and level[0] > 0.0 else None
+
+    def response(self, draws: int, seed: int) -> Response | None:
+        """How the pit answers rain, as learnt so far; None where a gauge has not shown LEAST_STORMS storms."""
+        present = self._present()
+        if present is None or self.rain.storms < LEAST_STORMS:
+            return None
+        return Response.of(drawn_from(present[0], seed, draws), self.running_w, self.rain.storms)
 
     def refit(self, now_ms: int) -> None:
         """Tune the site's constants on its own history; heavy. FitError where it cannot.

@@ -18,15 +18,21 @@ from api.process.services import Services
 from collector.config.site_file import site_toml
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.domain.records import Checkpoint
+from forecaster.domain.site import RainTable
 from forecaster.domain.times import DAY_MS
+from forecaster.engine import Engine
 from forecaster.engine.document import time_ms, time_text
+from forecaster.engine.packing import packed
 from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
 from forecaster.maths.arrays import Array
 from forecaster.twin.live import larkspur_site
+from forecaster.water.design import Response, alternating_blocks
 from tests.api.serving import LOOPBACK
 from tests.forecaster.health.world import START_MS, Sampling, Truth, record
+from tests.forecaster.water.rained import GAIN, TAU_H, rained_on
 from tests.scenario import HeldClock, services
 
 DAYS = 150
@@ -162,6 +168,37 @@ def test_the_storm_margin_stands_beside_the_parts(held: Services, capsys: pytest
         assert set(level) == {"years", "of_pump", "minutes_to_floor"}
         assert set(level["of_pump"]) == {"p10", "p50", "p90"}
     assert not {"draws", "codes"} & set(storm)
+
+
+DEPTHS_MM = ((25.0, 35.0, 42.0), (40.0, 60.0, 72.0), (60.0, 85.0, 99.0))
+RAIN_TABLE = RainTable((2.0, 10.0, 25.0), (1.0, 6.0, 24.0), DEPTHS_MM)
+
+
+def test_the_storm_margin_by_the_owners_rain_table(held: Services, capsys: pytest.CaptureFixture[str]) -> None:
+    """By `outlast study` itself: the site file's table, and the pit's answer to rain from the engine's checkpoint."""
+    lived(held)
+    by_record = document(held, capsys)["storm"]
+    site = replace(larkspur_site(), rain_table=RAIN_TABLE)
+    folder = held.installation.folder
+    (folder / "sites" / "larkspur.toml").write_text(site_toml(site), encoding="utf-8")
+    state = json.loads(Engine(site).snapshot())
+    state["models"]["inflow"] = rained_on().state()
+    kept = Checkpoint("larkspur", None, NOW_MS, packed(json.dumps(state).encode()))
+    held.ledger.save_checkpoints("engine", [kept])
+    assert main(("study", "larkspur", "--at", time_text(NOW_MS), "--config", str(folder))) == 0
+    capsys.readouterr()
+    storm = document(held, capsys)["storm"]
+    assert (by_record["levels_from"], storm["levels_from"]) == ("record", "rain-table")
+    truth = Response(np.array([GAIN]), np.array([TAU_H]), 9.0)
+    blocks = alternating_blocks(np.array(RAIN_TABLE.hours), np.array([row[1] for row in RAIN_TABLE.depths_mm]))
+    for name, hours in (("return_levels", 1.0), ("return_levels_six_hours", 6.0)):
+        level = next(one for one in storm[name] if one["years"] == 10.0)["of_pump"]
+        assert level["p10"] <= float(truth.worst(blocks, hours)[0]) + 0.03 <= level["p90"]
+    call(held)
+    said = capsys.readouterr().out
+    assert said.count("your rain table") == said.count("in its worst hour") == 1
+    with TestClient(create_app(held), base_url=LOOPBACK) as client:
+        assert client.get(HEALTH).json()["storm"] == storm
 
 
 def test_the_season_stands_beside_the_parts(held: Services, capsys: pytest.CaptureFixture[str]) -> None:

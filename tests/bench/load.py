@@ -31,7 +31,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
-from forecaster.live.site_runner import packed
+from forecaster.engine.packing import packed
 from tests.bench.fleet import ON_PACK, Load, Published, message, publish_apart, site_id, write_fleet
 from tests.brokers import ShippedBroker
 from tests.engines import ROOT, running_influx, wait_until

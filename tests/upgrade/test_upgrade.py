@@ -19,7 +19,7 @@ from collector.config.settings import load_installation
 from collector.store.open import open_ledger
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
 from forecaster.domain.records import Checkpoint
-from forecaster.live.site_runner import packed, unpacked
+from forecaster.engine.packing import packed, unpacked
 from tests.engines import wait_until
 from tests.upgrade.houses import LOST, SITES, TESTED, WET
 from tests.upgrade.kept import Kept, Taken, taken_up

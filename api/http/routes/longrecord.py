@@ -60,7 +60,7 @@ class PartHealthOut(Shape):
 
 
 class ReturnLevelOut(Shape):
-    """The hour that comes once in so many years, as a share of what the pump lifts today.
+    """The hour, or the six hours, that come once in so many years, as a share of what the pump lifts today.
 
     `minutes_to_floor`: from its start until the floor is wet although the pump runs; null where it keeps up, or where
     pit or pump are not known.
@@ -74,7 +74,9 @@ class ReturnLevelOut(Shape):
 class StormOut(Shape):
     """The worst hours on record, and those to be expected, as shares of what the pump lifts today.
 
-    `at_least`: the pump ran through the worst hour, so more may have come. `return_levels` is empty on a short record.
+    `at_least`: the pump ran through the worst hour, so more may have come. `return_levels` are of the worst hour,
+    `return_levels_six_hours` of the worst six; empty on a short record. `levels_from`: `record`, or `rain-table` where
+    the site file has one and the pit's answer to rain is learnt; null where there are none.
     """
 
     as_of: Time
@@ -84,6 +86,8 @@ class StormOut(Shape):
     record_days: int
     pump_rate_l_per_min: float | None
     return_levels: list[ReturnLevelOut]
+    return_levels_six_hours: list[ReturnLevelOut]
+    levels_from: str | None
     says: str
     do: str
 

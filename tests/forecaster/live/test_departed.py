@@ -18,8 +18,9 @@ from forecaster.domain.longrecord import WorkDone, WorkKind
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint, Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site
+from forecaster.engine.packing import packed, unpacked
 from forecaster.live.departed import forget_departed
-from forecaster.live.site_runner import packed, restored_manager, unpacked
+from forecaster.live.site_runner import restored_manager
 from tests.forecaster.evidence import LARKSPUR, START_MS, House
 
 ALARM = "larkspur:mains-lost:1"

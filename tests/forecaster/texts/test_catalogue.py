@@ -10,7 +10,7 @@ from babel import Locale
 from babel.dates import get_day_names, get_month_names
 
 from forecaster.domain.quantities import Quantity
-from forecaster.texts.catalogue import SOURCE, Figure, Said, Words, languages, texts_of, words
+from forecaster.texts.catalogue import SOURCE, Figure, Said, Words, coded, decoded, languages, texts_of, words
 from forecaster.texts.wording import Wording
 
 OTHERS = [code for code in languages() if code != SOURCE]
@@ -110,3 +110,13 @@ def test_every_quantity_has_its_names(code: str) -> None:
     for quantity in Quantity:
         assert words(code)(f"measured.{quantity.value}")
         assert words(code)(f"quantity.{quantity.value}")
+
+
+@pytest.mark.parametrize("n", [1, 5])
+def test_a_kept_text_that_differs_by_number_is_said_again(n: int) -> None:
+    """Within another text too: what was kept is the whole, and a part of it must not stand for the whole."""
+    kept = Said("health.and", first=Said("storm.by-table", n=n), then=Said("storm.unknown"))
+    again = decoded(coded(kept), str(kept))
+    assert str(again) == str(kept)
+    assert words("es").again(again) == words("es")("health.and", first=words("es")("storm.by-table", n=n),
+                                                   then=words("es")("storm.unknown"))  # fmt: skip
