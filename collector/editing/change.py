@@ -57,6 +57,9 @@ def changed(content: Mapping[str, Any], change: SiteChange) -> dict[str, Any]:
 
 
 def _merge(content: dict[str, Any], path: list[str], values: Values) -> None:
+    """Put values into the section at a path; no values leave it as it is, or missing."""
+    if not values:
+        return
     if not path:
         for key, value in values.items():
             if value is None:

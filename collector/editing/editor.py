@@ -42,11 +42,13 @@ class RefusedEdit(UsageError):
 class Proposal:
     """What a change would make of a site file.
 
+    known : SiteText — the file that the change is made for
     text : str — the new text; "" where there are faults
     faults : what is wrong with it and was not before the change
     lines : the difference from the present text, with secrets covered
     """
 
+    known: SiteText
     text: str
     faults: tuple[ConfigError, ...]
     lines: tuple[DiffLine, ...]
@@ -74,24 +76,22 @@ class SiteEditor:
         after = changed(known.content, change)
         faults = (*self._faults(known, after), *webhook_faults(known.content, after, known.file, self.allowed))
         if faults:
-            return Proposal("", faults, ())
+            return Proposal(known, "", faults, ())
         try:
             text = rewritten(known.text, change, known.file)
         except ConfigError as error:
-            return Proposal("", (error,), ())
-        return Proposal(text, (), tuple(difference(known.text, text)))
+            return Proposal(known, "", (error,), ())
+        return Proposal(known, text, (), tuple(difference(known.text, text)))
 
-    def save(self, known: SiteText, change: SiteChange, *, who: str, part: str) -> SiteEdit | None:
-        """Make a change and keep it; None where it changes nothing.
+    def save(self, made: Proposal, *, who: str, part: str) -> SiteEdit | None:
+        """Make a change that was proposed, and keep it; None where it changes nothing.
 
-        known : SiteText — the file that the change was made for
         who, part : as in `SiteEdit`
         Errors: RefusedEdit, StaleEdit, ConfigError, StoreError.
         """
-        made = self.proposed(known, change)
         if made.faults:
             raise RefusedEdit(made.faults)
-        return self._put(known, made.text, who, part) if made.text != known.text else None
+        return self._put(made.known, made.text, who, part) if made.text != made.known.text else None
 
     def remove(self, known: SiteText, *, who: str) -> SiteEdit:
         """Remove a site's file. Errors: StaleEdit, ConfigError, StoreError."""

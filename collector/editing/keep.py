@@ -6,6 +6,7 @@ import hashlib
 import os
 import tomllib
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ NEW_MODE = 0o640
 """Mode of a new file, not readable by others: it names people, and may hold a webhook's secret."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SiteText:
     """A site file as it stands.
 
@@ -36,9 +37,9 @@ class SiteText:
         """The name of the file, without its folder."""
         return f"{self.site}.toml"
 
-    @property
+    @cached_property
     def content(self) -> dict[str, Any]:
-        """The parsed text; {} where there is no file."""
+        """The parsed text; {} where there is no file. It is parsed once, so whoever changes it copies it first."""
         return tomllib.loads(self.text)
 
 

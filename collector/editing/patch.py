@@ -36,22 +36,31 @@ def change_of(content: Mapping[str, Any], patch: Mapping[str, Any]) -> SiteChang
         before = content.get(key)
         if key in IDENTITY and (value is None or value == rows_of(patch, key)):
             lists[key] = _items(rows_of(content, key), value or [], IDENTITY[key])
-        elif isinstance(value, Mapping) or (value is None and isinstance(before, Mapping)):
+        elif key not in IDENTITY and _within(before, value):
             _table(tables, key, before, value)
         else:
             tables.setdefault("", {}).update(_values({key: before}, {key: value}))
     return SiteChange(tables, lists)
 
 
+def _within(before: Any, value: Any) -> bool:
+    """Whether a patch changes keys within a section; otherwise it gives or removes the whole value.
+
+    An empty section has no keys that could be removed one by one, and what is no section becomes none by a patch.
+    """
+    if value is None:
+        return isinstance(before, Mapping) and bool(before)
+    return isinstance(value, Mapping) and (before is None or isinstance(before, Mapping))
+
+
 def _table(tables: dict[str, dict[str, Any]], name: str, before: Any, value: Mapping[str, Any] | None) -> None:
     known = before if isinstance(before, Mapping) else {}
     given = dict.fromkeys(known) if value is None else value
-    inner = {key for key, one in given.items() if isinstance(one, Mapping) or isinstance(known.get(key), Mapping)}
+    inner = {key for key, one in given.items() if _within(known.get(key), one)}
     plain = {key: one for key, one in given.items() if key not in inner}
     tables[name] = dict(_values(known, plain))
     for key in inner:
-        one = given[key]
-        _table(tables, f"{name}.{key}", known.get(key), one if isinstance(one, Mapping) else None)
+        _table(tables, f"{name}.{key}", known.get(key), given[key])
 
 
 def _values(before: Mapping[str, Any], given: Mapping[str, Any]) -> Values:

@@ -19,16 +19,19 @@ from forecaster.texts.catalogue import Said
 
 
 def rewritten(text: str, change: SiteChange, file: str) -> str:
-    """The text of a site file after a change.
+    """The text of a site file after a change; the same text where its content stays the same.
 
     text : str — valid TOML; file : str — the name given in errors
     Errors: ConfigError where the file is laid out in a way that only a person can change.
     """
-    wanted = changed(tomllib.loads(text), change)
+    content = tomllib.loads(text)
+    wanted = changed(content, change)
+    if wanted == content:
+        return text
     try:
         blocks = blocks_of(text)
         for name, values in change.tables.items():
-            blocks = _with_table(blocks, name, values)
+            blocks = _without(_with_table(blocks, name, values), name, values)
         for name, items in change.lists.items():
             blocks = _with_list(blocks, name, items, wanted.get(name, []))
         made = joined(blocks)
@@ -61,6 +64,12 @@ def _with_table(blocks: list[Block], name: str, values: Values) -> list[Block]:
     last = max((n for n, block in enumerate(blocks) if block.name.startswith(f"{parent}.")), default=above)
     after = len(blocks) if not parent or last is None else last + 1
     return [*blocks[:after], Block(name, False, "", _fresh(f"[{name}]", filled)), *blocks[after:]]
+
+
+def _without(blocks: list[Block], name: str, values: Values) -> list[Block]:
+    """The blocks without those sections that a change of the section above them removes."""
+    gone = {f"{name}.{key}" if name else key for key, value in values.items() if value is None}
+    return [block for block in blocks if block.listed or block.name not in gone]
 
 
 def _with_edited(blocks: list[Block], place: int, path: list[str], values: Values) -> list[Block]:

@@ -13,7 +13,7 @@ from api.http.paging import CursorIn, CursorOut, page
 from api.http.problems import ProblemError, problem
 from api.http.shapes import Shape, Time
 from collector.editing.change import SiteChange
-from collector.editing.editor import Proposal, RefusedEdit, SiteEditor
+from collector.editing.editor import Proposal, RefusedEdit
 from collector.editing.keep import SiteText
 from collector.editing.patch import change_of
 from forecaster.domain.errors import NotFound
@@ -89,7 +89,9 @@ def change_file(
         return problem(422, str(made.faults[0]), errors=fault_documents(made.faults))
     if check:
         return answers.json_response({"stamp": known.stamp, "edit": None, "difference": _signed(made)})
-    return _changed(editor, known, change, made, who.name, _part(change))
+    edit = editor.save(made, who=who.name, part=_part(change))
+    now = editor.read(site.id)
+    return _changed_to(now, None if edit is None else edit_document(edit), _signed(made))
 
 
 @router.delete("/sites/{site}/file", response_model=SiteEditOut)
@@ -138,11 +140,6 @@ def _part(change: SiteChange) -> str:
 
 def _signed(made: Proposal) -> list[str]:
     return [line.sign + line.text for line in made.lines]
-
-
-def _changed(editor: SiteEditor, known: SiteText, change: SiteChange, made: Proposal, who: str, part: str) -> Response:
-    edit = editor.save(known, change, who=who, part=part)
-    return _changed_to(editor.read(known.site), None if edit is None else edit_document(edit), _signed(made))
 
 
 def _changed_to(now: SiteText, edit: dict[str, Any] | None, lines: list[str] | None = None) -> Response:

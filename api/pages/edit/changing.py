@@ -12,7 +12,6 @@ from collector.editing.change import rows_of
 from collector.editing.editor import Proposal, SiteEditor
 from collector.editing.keep import SiteText, stamp_of
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.records import SiteEdit
 from forecaster.texts.catalogue import Words
 
 
@@ -32,7 +31,7 @@ def asked(editor: SiteEditor, part: str, known: SiteText, form: Form) -> tuple[F
     unread = {fault.key for fault in wanted.faults}
     others = tuple(fault for fault in made.faults if wanted.field_of(fault.key) not in unread)
     faults = (*wanted.faults, *others)
-    return wanted, Proposal("", faults, ()) if faults else made
+    return wanted, Proposal(known, "", faults, ()) if faults else made
 
 
 def answered(part: str, known: SiteText, form: Form, wanted: FormChange, made: Proposal, words: Words) -> EditContext:
@@ -54,11 +53,6 @@ def answered(part: str, known: SiteText, form: Form, wanted: FormChange, made: P
 def seen(made: Proposal, form: Form) -> bool:
     """Whether a form asks to save, and was sent from a page that showed the very difference that it leads to."""
     return bool(made.lines) and form.get("do") == "save" and form.get("shown") == stamp_of(made.text)
-
-
-def saved(editor: SiteEditor, part: str, known: SiteText, wanted: FormChange, who: str) -> SiteEdit | None:
-    """Save the change; None where it changes nothing. Errors: as of `SiteEditor.save`. who : str — as in `SiteEdit`"""
-    return editor.save(known, wanted.change, who=who, part=part)
 
 
 def _names(tables: tuple[EditTable, ...], content: Mapping[str, Any]) -> set[str]:

@@ -13,7 +13,7 @@ from api.deliver.links import Tickets
 from api.deliver.outbox import served, trial_messages
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.editing import editor_of
-from api.pages.edit.changing import answered, asked, opened, saved, seen
+from api.pages.edit.changing import answered, asked, opened, seen
 from api.pages.edit.fields import LONGEST_NAME, PARTS
 from api.pages.edit.history import edit_lines
 from api.pages.edit.preview import limits_preview
@@ -98,7 +98,7 @@ def change_part(
             stale=made.lines, was_stale=True, tested="",
         )  # fmt: skip
     if seen(made, form):
-        edit = saved(editor, part, known, wanted, form.get("by", "").strip()[:LONGEST_NAME] or caller.name)
+        edit = editor.save(made, who=form.get("by", "").strip()[:LONGEST_NAME] or caller.name, part=part)
         return RedirectResponse(f"/sites/{site.id}/edit?done={edit.id if edit else 0}", status_code=303)
     context = answered(part, known, form, wanted, made, words)
     if part == "limits" and made.lines:

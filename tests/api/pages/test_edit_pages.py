@@ -16,7 +16,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.http.keyring import new_token
-from api.pages.edit.fields import PARTS
+from api.pages.edit.fields import PARTS, EditField, FieldKind
 from api.pages.edit.forms import change_in, text_of, value_of
 from api.pages.edit.history import edit_lines
 from api.process.services import Services
@@ -257,6 +257,20 @@ def test_what_is_shown_stands_for_what_it_was(value: object) -> None:
     kind = "range" if value == [4.1, 8.8] else kinds[type(value)]
     field = next(field for field in fields if field.kind == kind and field.unit in ("", "A"))
     assert value_of(field, text_of(field, value)) == value
+
+
+@pytest.mark.parametrize(
+    ("text", "ends"),
+    [
+        ("4.1 – 8.8", [4.1, 8.8]), ("4.1-8.8", [4.1, 8.8]), ("4.1 - 8.8", [4.1, 8.8]), ("4,1 .. 8,8", [4.1, 8.8]),
+        ("-20 – 45", [-20, 45]), ("-20 - -5", [-20, -5]), ("-20--5", [-20, -5]), ("-20..-5", [-20, -5]),
+        ("-20 – -5", [-20, -5]), ("-20 °C - 104 °F", [-20, 40]), ("1e-3-5", [0.001, 5]), ("-7", -7),
+    ],
+)  # fmt: skip
+def test_a_sign_of_an_end_is_no_hyphen_of_the_range(text: str, ends: object) -> None:
+    field = EditField("between", FieldKind.RANGE, "", unit="degC")
+    assert value_of(field, text) == ends
+    assert value_of(field, text_of(field, ends)) == ends
 
 
 def test_a_site_is_removed_only_when_asked_twice_and_comes_back(house: tuple[TestClient, Services, Path]) -> None:

@@ -18,6 +18,7 @@ from collector.editing.difference import covered, difference
 from collector.editing.editor import RefusedEdit, SiteEditor
 from collector.editing.keep import StaleEdit, site_path
 from collector.editing.merge import taken_back
+from collector.editing.patch import change_of
 from collector.editing.rewrite import rewritten
 from collector.store.open import open_ledger
 from forecaster.domain.errors import ConfigError, Conflict, NotFound
@@ -129,6 +130,46 @@ def test_a_layout_that_cannot_be_followed_is_refused() -> None:
         rewritten(written, SiteChange(tables={"pit": {"b": 2}}), "f")
 
 
+@pytest.mark.parametrize("section", ["", "\n[pause]\n# until = 2026-03-14\n", "\n[alarms.limits]\n"])
+@pytest.mark.parametrize("patch", [{"pause": {}}, {"alarms": {}}, {"alarms": {"limits": {}}}])
+def test_a_patch_of_no_keys_changes_nothing(section: str, patch: dict[str, object]) -> None:
+    """RFC 7396 section 2: an empty patch leaves an object as it is. A section that is missing stays so."""
+    written = WRITTEN + section
+    change = change_of(tomllib.loads(written), patch)
+    assert rewritten(written, change, "larkspur.toml") == written
+
+
+@pytest.mark.parametrize("written", ["[pause]\n", "[pause]\nuntil = 2026-03-14\n"])
+def test_a_section_that_is_removed_goes_with_its_header(written: str) -> None:
+    """RFC 7396 section 2: null removes, however little there is to remove."""
+    change = change_of(tomllib.loads(WRITTEN + written), {"pause": None})
+    assert rewritten(WRITTEN + written, change, "larkspur.toml") == WRITTEN
+    inner = {"pump": {"rated_voltage_v": 115}, "alarms": {"limits": {}}}
+    written = "[pump]\nrated_voltage_v = 115\n[alarms.limits]\n"
+    made = rewritten(written, change_of(inner, {"alarms": {"limits": None}}), "larkspur.toml")
+    assert made == "[pump]\nrated_voltage_v = 115\n"
+
+
+@pytest.mark.parametrize("patch", [{"loads": {}}, {"contacts": {"name": "x"}}, {"name": {}}, {"name": {"x": 1}}])
+def test_a_section_in_place_of_a_value_is_told_as_what_it_is(editor: SiteEditor, patch: dict[str, object]) -> None:
+    [key] = patch
+    known = editor.read("larkspur")
+    faults = editor.proposed(known, change_of(known.content, patch)).faults
+    assert [fault.key for fault in faults] == [key]
+    assert "by hand" not in str(faults[0])
+
+
+def test_a_file_is_parsed_once_and_a_change_worked_out_once(
+    editor: SiteEditor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = editor.read("larkspur")
+    assert known.content is known.content
+    made = editor.proposed(known, SiteChange({"": {"name": "Cellar"}}))
+    monkeypatch.setattr("collector.editing.editor.rewritten", None)
+    assert editor.save(made, who="Ann", part="house") is not None
+    assert editor.read("larkspur").content == {**known.content, "name": "Cellar"}
+
+
 keys = st.sampled_from(["a", "b", "c"])
 values = st.one_of(st.none(), st.integers(0, 9), st.sampled_from(["x", 'q"\n', "é"]), st.floats(0, 5), st.booleans())
 
@@ -167,7 +208,7 @@ def test_all_faults_are_told_at_once() -> None:
 def test_a_change_is_kept_with_who_made_it_and_taken_back(editor: SiteEditor) -> None:
     path = site_path(editor.folder, "larkspur")
     known = editor.read("larkspur")
-    made = editor.save(known, SiteChange({"": {"name": "Cellar"}}), who="Ann", part="house")
+    made = editor.save(editor.proposed(known, SiteChange({"": {"name": "Cellar"}})), who="Ann", part="house")
     assert made is not None
     assert 'name = "Cellar"\n' in path.read_text(encoding="utf-8")
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
@@ -190,15 +231,15 @@ def test_a_hand_edit_in_between_is_never_overwritten(editor: SiteEditor) -> None
     path.write_text(by_hand, encoding="utf-8")
     change = SiteChange({"": {"name": "Cellar"}})
     with pytest.raises(StaleEdit) as stale:
-        editor.save(known, change, who="Ann", part="house")
+        editor.save(editor.proposed(known, change), who="Ann", part="house")
     assert stale.value.now.text == path.read_text(encoding="utf-8") == by_hand
     assert editor.ledger.edits() == []
-    first = editor.save(editor.read("larkspur"), change, who="Ann", part="house")
+    first = editor.save(editor.proposed(editor.read("larkspur"), change), who="Ann", part="house")
     assert first is not None
     path.write_text(path.read_text(encoding="utf-8").replace("1024", "2048"), encoding="utf-8")
     assert editor.undo(first, who="Ann") is not None  # other lines: both stand
     assert path.read_text(encoding="utf-8") == by_hand.replace("1024", "2048")
-    again = editor.save(editor.read("larkspur"), change, who="Ann", part="house")
+    again = editor.save(editor.proposed(editor.read("larkspur"), change), who="Ann", part="house")
     assert again is not None
     path.write_text(path.read_text(encoding="utf-8").replace('"Cellar"', '"Basement"'), encoding="utf-8")
     with pytest.raises(Conflict, match="changed again"):
@@ -217,7 +258,9 @@ def test_a_site_is_removed_and_comes_back(editor: SiteEditor) -> None:
 
 
 def test_the_texts_of_old_changes_are_dropped(editor: SiteEditor) -> None:
-    made = editor.save(editor.read("larkspur"), SiteChange({"": {"name": "Cellar"}}), who="Ann", part="house")
+    made = editor.save(
+        editor.proposed(editor.read("larkspur"), SiteChange({"": {"name": "Cellar"}})), who="Ann", part="house"
+    )
     assert made is not None
     assert editor.ledger.forget_edit_texts(made.at_ms) == 0
     assert editor.ledger.forget_edit_texts(made.at_ms + 1) == 1
@@ -233,7 +276,7 @@ def test_a_change_that_leaves_no_valid_file_writes_nothing(editor: SiteEditor) -
     known = editor.read("larkspur")
     faulty = SiteChange({"pump": {"rated_voltage_v": -1.0}, "": {"id": "elsewhere", "latitude": 200.0}})
     with pytest.raises(RefusedEdit) as refused:
-        editor.save(known, faulty, who="Ann", part="pump")
+        editor.save(editor.proposed(known, faulty), who="Ann", part="pump")
     assert {fault.key for fault in refused.value.faults} == {"pump.rated_voltage_v", "latitude", "id"}
     assert site_path(editor.folder, "larkspur").read_text(encoding="utf-8") == WRITTEN
 
