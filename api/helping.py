@@ -15,6 +15,7 @@ from typer.core import TyperGroup
 
 from api.tongue import spoken
 from forecaster.texts.catalogue import Words
+from forecaster.texts.doers import doer
 
 OWN_HELP = "Show this message and exit."
 """How typer words --help itself."""
@@ -87,5 +88,5 @@ def _remark(remark: str) -> str:
         return spoken()("command.required")
     for start, key in (("env var: ", "command.variable"), ("default: ", "command.default")):
         if remark.startswith(start):
-            return spoken()(key, value=remark.removeprefix(start))
+            return spoken()(key, value=doer(remark.removeprefix(start), spoken()))
     return remark

@@ -26,6 +26,7 @@ from forecaster.domain.records import Delivery
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said, words
+from forecaster.texts.doers import COMMAND_LINE
 from forecaster.texts.wording import Wording
 
 app = group()
@@ -69,7 +70,7 @@ def _ask(found: Opened, kind: str, alarm_id: str, body: dict[str, Any]) -> None:
 
 
 @app.command()
-def acknowledge(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()) -> int:
+def acknowledge(alarm: AlarmId, by: By = COMMAND_LINE, config: ConfigDir = Path()) -> int:
     """Say that somebody has seen an alarm and acts on it; reminders end."""
     with opened(config) as found:
         _ask(found, "acknowledge", alarm, {"by": by})
@@ -81,7 +82,7 @@ def acknowledge(alarm: AlarmId, by: By = "command line", config: ConfigDir = Pat
 def shelve(
     alarm: AlarmId,
     duration: Annotated[str, typer.Option("--for", metavar="DURATION")],
-    by: By = "command line",
+    by: By = COMMAND_LINE,
     config: ConfigDir = Path(),
 ) -> int:
     """Keep an alarm quiet for a while; it comes back by itself if it still stands."""
@@ -95,7 +96,7 @@ def shelve(
 
 
 @app.command()
-def unshelve(alarm: AlarmId, by: By = "command line", config: ConfigDir = Path()) -> int:
+def unshelve(alarm: AlarmId, by: By = COMMAND_LINE, config: ConfigDir = Path()) -> int:
     """Bring a shelved alarm back before its time; people are told where it still stands."""
     with opened(config) as found:
         _ask(found, "unshelve", alarm, {"by": by})

@@ -21,6 +21,7 @@ from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
 from forecaster.texts.catalogue import Said
+from forecaster.texts.doers import COMMAND_LINE, doer
 
 app = group()
 
@@ -43,7 +44,7 @@ def start(
     now_ms = time.time_ns() // 1_000_000
     with opened(config) as has:
         site = has.site(site_id)
-        test = start_test(has.ledger, site, "command line", now_ms, until_percent, _until_ms(until, for_hours, now_ms))
+        test = start_test(has.ledger, site, COMMAND_LINE, now_ms, until_percent, _until_ms(until, for_hours, now_ms))
         if as_json:
             echo_json(rehearsal_out(test, progress(test, None, now_ms)))
         else:
@@ -130,7 +131,9 @@ def _until_ms(until: str | None, for_hours: float | None, now_ms: int) -> int | 
 def told(test: DischargeTest, so_far: Progress | None) -> str:
     """A test as text: the verdict first, then the reasons and cautions."""
     say = spoken()
-    head = say("rehearsal.started_by", at=time_text(test.started_ms), who=test.started_by or say("link.someone"))
+    head = say(
+        "rehearsal.started_by", at=time_text(test.started_ms), who=doer(test.started_by or say("link.someone"), say)
+    )
     if so_far is not None:
         return f"{head}\n  {say.again(so_far.says)}"
     if test.result is None:

@@ -15,6 +15,7 @@ from api.tongue import spoken
 from forecaster.domain.longrecord import HousePart, WorkDone, WorkKind
 from forecaster.engine.document import time_text
 from forecaster.live.working import tell_work, work_document
+from forecaster.texts.doers import COMMAND_LINE
 
 app = group()
 
@@ -37,7 +38,7 @@ def add(
     now_ms = time.time_ns() // 1_000_000
     at_ms = None if at is None else moment_ms(at)
     with opened(config) as has:
-        work = tell_work(has.ledger, has.site(site_id), "command line", now_ms, kind, at_ms, part, did)
+        work = tell_work(has.ledger, has.site(site_id), COMMAND_LINE, now_ms, kind, at_ms, part, did)
     if as_json:
         echo_json({"site": site_id, **work_document(work)})
     else:

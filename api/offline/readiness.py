@@ -154,7 +154,7 @@ def _people(chain: Chain) -> list[ReadyLine]:
     reached = [who for who in names if any((who, channel) in answered for channel in by_channel[who])]
     first = chain.line("told", bool(reached), must=True, who=", ".join(reached))
     if not people:
-        first = replace(first, says=chain.say("reach.nobody"), do=chain.say("ready.told.add"))
+        first = replace(first, says=chain.say("ready.told.nobody"), do=chain.say("ready.told.add"))
     aside = [fault.says for fault in contact_faults(chain.site, chain.channels, chain.say) if not fault.who]
     each = [ReadyLine("contact-lost", Held.NOT_HELD, False, says, chain.say("ready.aside.do")) for says in aside]
     for who in names:

@@ -18,6 +18,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import MINUTE_MS
 from forecaster.live.rehearsals import running_test
 from forecaster.texts.catalogue import Words
+from forecaster.texts.doers import doer
 from forecaster.texts.wording import Wording, unnamed
 
 UNTOLD = (NoticeOutcome.FAILING, NoticeOutcome.FAILED)
@@ -101,7 +102,7 @@ def alarm_card(alarm: Alarm, site: Site, wording: Wording, words: Words, now_ms:
     acknowledged = None
     if alarm.acknowledged_ms is not None:
         when = wording.clock(alarm.acknowledged_ms, now_ms)
-        who = (alarm.acknowledged_by if operate else "") or words("link.someone")
+        who = doer((alarm.acknowledged_by if operate else "") or words("link.someone"), words)
         acknowledged = words("alarms.acknowledged", who=who, time=when)
     changed = None
     if alarm.changed_ms - alarm.raised_ms >= MINUTE_MS:

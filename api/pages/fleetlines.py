@@ -16,6 +16,7 @@ from forecaster.domain.records import Notice, NoticeOutcome
 from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import Words
+from forecaster.texts.doers import doer
 from forecaster.texts.wording import Wording
 
 
@@ -98,7 +99,7 @@ class LineMaker:
     def _told(self, one: Triaged, alarm: Alarm, heard: Sequence[str], wording: Wording) -> str:
         """Who knows of the alarm."""
         if alarm.acknowledged_ms is not None:
-            who = (alarm.acknowledged_by if self.names else "") or self.words("link.someone")
+            who = doer((alarm.acknowledged_by if self.names else "") or self.words("link.someone"), self.words)
             return self.words("alarms.acknowledged", who=who, time=wording.clock(alarm.acknowledged_ms, self.now_ms))
         if heard:
             return self.words("fleet.told", who=", ".join(heard) if self.names else self.words("reach.somebody"))

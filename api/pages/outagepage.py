@@ -17,6 +17,7 @@ from forecaster.domain.records import Notice, NoticeOutcome
 from forecaster.outage.heard import Heard
 from forecaster.outage.story import OutageStory
 from forecaster.texts.catalogue import Words
+from forecaster.texts.doers import doer
 from forecaster.texts.wording import Wording, unnamed
 
 SHOWN = frozenset({
@@ -163,7 +164,7 @@ class OutageWords:
         return self.words(f"alarms.kind.{found.kind.value}")
 
     def _who(self, name: str | None) -> str:
-        return name if self.names and name else self.words("story.someone")
+        return doer(name, self.words) if self.names and name else self.words("story.someone")
 
     # -- alarms and people
     def asked(self) -> tuple[AskedLine, ...]:

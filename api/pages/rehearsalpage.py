@@ -11,6 +11,7 @@ from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import evidence_of, running_test
 from forecaster.texts.catalogue import Words
+from forecaster.texts.doers import doer
 from forecaster.texts.wording import Wording
 
 Range = tuple[float, float, float]
@@ -50,7 +51,7 @@ def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: 
     verdict, reasons, cautions = result_texts(result, words)
     return RehearsalLine(
         at=wording.clock(test.started_ms, now_ms),
-        by=(test.started_by if operate else "") or words("link.someone"),
+        by=doer((test.started_by if operate else "") or words("link.someone"), words),
         end=end,
         verdict=words("test.no_result") if verdict is None else verdict,
         facts=() if result is None else tuple(result_facts(result, wording, words)),

@@ -141,6 +141,8 @@ def test_what_an_option_takes_from_where_is_in_the_language(
     told = " ".join(capsys.readouterr().out.split())
     assert "[variable de entorno: OUTLAST_CONFIG; por omisión: .]" in told
     assert "[por omisión: 30.0; x>=0.1]" in told
+    assert main(["alarms", "shelve", "--help"]) == 0
+    assert "[por omisión: la línea de órdenes]" in " ".join(capsys.readouterr().out.split())
 
 
 WRONG = {

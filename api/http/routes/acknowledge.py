@@ -20,6 +20,7 @@ from forecaster.alarms.present import read_by
 from forecaster.domain.alarms import Alarm, AlarmState
 from forecaster.domain.errors import NotFound
 from forecaster.texts.catalogue import Words
+from forecaster.texts.doers import MAIL_LINK, doer
 from forecaster.texts.wording import Wording
 
 router = APIRouter(tags=["alarms"], include_in_schema=False)
@@ -88,7 +89,7 @@ def acknowledge_by_link(token: Token, services: ServicesIn, words: WordsIn) -> H
         return _not_valid(words)
     ticket, alarm = found
     if alarm.state in WAITING:
-        body = msgspec.json.encode({"by": ticket.contact or "mail link"}).decode()
+        body = msgspec.json.encode({"by": ticket.contact or MAIL_LINK}).decode()
         services.ledger.request("acknowledge", alarm.id, body, services.clock.now_ms())
         services.wake()
     return _page(words, words("link.thanks"), [f"<p>{escape(words('link.stopped'))}</p>"])
@@ -126,5 +127,5 @@ def _stands(services: Services, alarm: Alarm, words: Words) -> str:
     now = services.clock.now_ms()
     site = services.installation.sites.get(alarm.site)
     wording = Wording("UTC", said_in=words) if site is None else Wording.of(site, words)
-    by = alarm.acknowledged_by or words("link.someone")
+    by = doer(alarm.acknowledged_by or words("link.someone"), words)
     return words("link.acknowledged", who=by, time=wording.clock(alarm.acknowledged_ms, now))

@@ -7,6 +7,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 from urllib.parse import quote
 
@@ -25,6 +26,7 @@ from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Channel, Site, Units, WeatherService
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import languages, words
+from forecaster.texts.doers import COMMAND_LINE
 from tests.api.pages.test_setup_form import LEAST
 from tests.api.pagesample import Tags, client, forecast, form_token, heard, publish, raise_alarm, runs, site
 from tests.scenario import NOW_MS, HeldClock, services
@@ -249,6 +251,21 @@ def test_people_are_named_to_those_alone_who_may_operate(tmp_path: Path, scope: 
         assert answer.status_code == 200, path
         assert ("Juniper" in answer.text) is named, path
     made.close()
+
+
+@pytest.mark.parametrize(("code", "said"), [("en", "the command line"), ("es", "la línea de órdenes")])
+def test_who_gave_no_name_is_said_in_the_readers_language(held: Services, code: str, said: str) -> None:
+    alarm = raise_alarm(held)
+    seen = replace(
+        alarm, state=AlarmState.ACKNOWLEDGED, acknowledged_ms=NOW_MS, acknowledged_by=COMMAND_LINE, revision=2
+    )
+    change = AlarmTransition(seen, TransitionKind.ACKNOWLEDGED, NOW_MS)
+    held.ledger.commit_transitions([change], [], [])
+    held.ledger.save_test(
+        DischargeTest("t", "larkspur", NOW_MS, COMMAND_LINE, None, None, NOW_MS + 1, EndReason.BY_HAND)
+    )
+    for path in ("/", "/sites/larkspur/alarms", "/sites/larkspur/discharge"):
+        assert said in unescape(client(held).get(path, headers={"accept-language": code}).text), path
 
 
 WEATHER = {"weather.time": "$.hours[*].time", "weather.rain": "$.hours[*].mm"}
