@@ -17,20 +17,11 @@ import httpx
 
 from forecaster.domain.ports import Ledger
 from tests.engines import ROOT, free_port, wait_until
+from tests.faults.house import site_text
 from tests.faults.lines import Line
 from tests.servers import Mosquitto
 
 UNITS = {"pump_power": "W", "pack_charge": "%", "mains_present": None}
-SITE = """id = "{site}"
-name = "Larkspur Lane {number}"
-timezone = "America/Chicago"
-[pump]
-rated_voltage_v = 115
-rated_power_w = 480
-[pack]
-capacity_wh = 1024
-continuous_w = 900
-"""
 
 
 def site_of(number: int) -> str:
@@ -61,7 +52,7 @@ class Street:
                 + ("" if unit is None else f'unit = "{unit}"\n')
                 for quantity, unit in UNITS.items()
             ]
-            text = SITE.format(site=site_of(number), number=number) + "".join(channels)
+            text = site_text("".join(channels), site_of(number), f"Larkspur Lane {number}")
             (folder / "sites" / f"{site_of(number)}.toml").write_text(text)
         port = free_port()
         settings = f'[broker]\nurl = "{broker.url}"\nhomie = false\n[http]\nport = {port}\n'

@@ -56,6 +56,20 @@ continuous_w = 900
 """Pump, pit and pack of that cellar as a site file has them."""
 
 
+def site_text(more: str, site: str = "larkspur", name: str = "Larkspur Lane cellar") -> str:
+    """A site file of little: pump and pack as on their plates, and more sections."""
+    return f"""id = "{site}"
+name = "{name}"
+timezone = "America/Chicago"
+[pump]
+rated_voltage_v = 115
+rated_power_w = 480
+[pack]
+capacity_wh = 1024
+continuous_w = 900
+{more}"""
+
+
 @dataclass
 class Condition:
     """What is so at one second; a scenario changes it.

@@ -12,28 +12,20 @@ import pytest
 
 from forecaster.domain.ports import Ledger
 from tests.engines import wait_until
+from tests.faults.house import site_text
 from tests.faults.test_processes_killed import looking, outlast
 from tests.faults.test_remarks import PATIENCE_S, House
 from tests.servers import Mosquitto, mosquitto
 
 __all__ = ["mosquitto"]
 
-SITE = """id = "larkspur"
-name = "Larkspur Lane cellar"
-timezone = "America/Chicago"
-[pump]
-rated_voltage_v = 115
-rated_power_w = 480
-[pack]
-capacity_wh = 1024
-continuous_w = 900
-[[channels]]
+SITE = site_text("""[[channels]]
 quantity = "pump_running"
 topic = "cellar/relay"
 value = "$.on"
 time = "$.t"
 max_silence_s = 7200
-"""
+""")
 EVERY_S, CLEAN_S, CLOGGED_S = 480, 12, 21
 CLEAN, CLOGGED = 60, 14
 ALONE = 7

@@ -14,6 +14,7 @@ import httpx
 import pytest
 
 from tests.engines import free_port, wait_until
+from tests.faults.house import site_text
 from tests.faults.test_processes_killed import outlast
 from tests.servers import Mosquitto, mosquitto
 
@@ -21,16 +22,7 @@ __all__ = ["mosquitto"]
 
 PATIENCE_S = 300.0
 DISK_MB, FREE_MB = 96, 50
-SITE = """id = "larkspur"
-name = "Larkspur Lane cellar"
-timezone = "America/Chicago"
-[pump]
-rated_voltage_v = 115
-rated_power_w = 480
-[pack]
-capacity_wh = 1024
-continuous_w = 900
-[[channels]]
+SITE = site_text("""[[channels]]
 quantity = "pump_power"
 topic = "cellar/plug"
 unit = "W"
@@ -41,7 +33,7 @@ unit = "%"
 [[channels]]
 quantity = "mains_present"
 topic = "cellar/mains"
-"""
+""")
 
 
 @pytest.fixture
