@@ -11,6 +11,7 @@ from pathlib import Path
 
 import httpx
 import paho.mqtt.client as mqtt
+import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.engines import ROOT, answers, free_port, wait_until
@@ -90,6 +91,7 @@ def test_run_starts_forecasts_what_arrives_and_ends_cleanly(tmp_path: Path) -> N
     assert "ResourceWarning" not in said.read_text()
 
 
+@pytest.mark.slow
 def test_a_simulated_log_is_replayed_into_forecasts(tmp_path: Path) -> None:
     written = told("simulate", str(tmp_path), "--seed", "7")
     assert (written.returncode, written.stderr) == (0, "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -28,8 +29,13 @@ def checkout(folder: Path, version: str) -> Path:
 
 
 def install(tree: Path, root: Path, *options: str) -> subprocess.CompletedProcess[str]:
+    """Run the script in a home of its own: what pip and compilers keep there goes with the test."""
+    home = root.parent / "home"
+    home.mkdir(exist_ok=True)
+    keeps = {"HOME": str(home), "PIP_CACHE_DIR": str(ROOT / ".venv-pip")}
+    known = {"PIP_CONFIG_FILE": str(Path.home() / ".config" / "pip" / "pip.conf"), **os.environ}
     command = [str(tree / "deploy" / "install"), "--root", str(root), *options]
-    return subprocess.run(command, check=False, capture_output=True, text=True)
+    return subprocess.run(command, check=False, capture_output=True, text=True, env={**known, **keeps})
 
 
 def in_use(root: Path) -> str:
@@ -41,6 +47,7 @@ def version_told(root: Path) -> str:
     return subprocess.run([str(outlast), "--version"], check=True, capture_output=True, text=True).stdout.strip()
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_install_lays_out_a_working_program(tmp_path: Path) -> None:
     root, tree = tmp_path / "root", checkout(tmp_path / "one", "7.1.0")

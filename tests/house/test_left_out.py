@@ -55,6 +55,7 @@ def test_what_is_left_out_is_counted(
     assert [line for line in done.outlines if line.startswith("Left out")] == ([said] if said else [])
 
 
+@pytest.mark.slow
 def test_workers_tell_what_they_left_out(tests: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     done = tests.runpytest_subprocess("-p", "no:cacheprovider", "--numprocesses", "1")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
+
 from tests.house.test_imports import ROOT, sources
 
 ONLY_DEVELOPED = {"api.commands.peer", "api.offline.outside.house", "api.offline.outside.swmm"}
@@ -18,6 +20,7 @@ for name in sys.stdin.read().split():
 """
 
 
+@pytest.mark.slow
 def test_every_module_imports() -> None:
     """In a process of its own, so that nothing is there already; a module that a library no longer has ends it."""
     names = "\n".join(name for _, name, _ in sources("api", "collector", "forecaster") if name not in ONLY_DEVELOPED)

@@ -82,6 +82,7 @@ def test_own_log_is_scored(folder: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert document["headline"]["outlast"]["over_oracle"] is None
 
 
+@pytest.mark.slow
 def test_simulated_outages_are_scored_alike_by_one_or_two_processes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

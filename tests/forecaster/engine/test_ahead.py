@@ -32,7 +32,7 @@ def disturbed(readings: list[Reading], seed: int) -> list[Reading]:
 
 
 @pytest.mark.parametrize("style", [Style.POWER, Style.POWER_COUNTER, Style.NO_CHARGE, Style.OUTLOOK])
-@pytest.mark.parametrize("orderly", [True, False])
+@pytest.mark.parametrize("orderly", [pytest.param(True, marks=pytest.mark.slow), False])
 def test_asking_often_and_asking_once_give_the_same_forecast(style: Style, orderly: bool) -> None:
     site, readings = heard(style, 41)
     if not orderly:

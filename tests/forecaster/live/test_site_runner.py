@@ -114,7 +114,7 @@ def told_in_turn(seed: int, hours: float) -> list[tuple[bool, Forecast, Forecast
     return found
 
 
-@pytest.mark.parametrize("seed", [1, 5])
+@pytest.mark.parametrize("seed", [pytest.param(1, marks=pytest.mark.slow), 5])
 def test_what_is_reused_is_what_would_be_made_anew(seed: int) -> None:
     """On mains, with no run, charge, state or rain since: two minutes change next to nothing."""
     found = told_in_turn(seed, 3.0)
