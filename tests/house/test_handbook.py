@@ -87,5 +87,25 @@ def test_what_is_linked_exists(document: Path) -> None:
             assert (document.parent / target).exists(), target
 
 
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_the_heading_that_a_link_leads_to_exists(document: Path) -> None:
+    for target, heading in re.findall(r"\]\(([^)#\s]*)#([^)\s]+)\)", document.read_text(encoding="utf-8")):
+        if "://" not in target:
+            text = (document.parent / target if target else document).read_text(encoding="utf-8")
+            assert heading in {anchor(line) for line in re.findall(r"^#+ (.*)$", text, re.MULTILINE)}, heading
+
+
+def anchor(heading: str) -> str:
+    """Where a heading is linked to: lower case, words joined by hyphens, no other marks."""
+    return re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-")
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_a_test_that_is_named_exists(document: Path) -> None:
+    for name in re.findall(r"`(?:tests/)?((?:\w+/)+(?:test_)?\w+\.py)\b", document.read_text(encoding="utf-8")):
+        found = [ROOT / "tests" / name, ROOT / name, *(ROOT / room / name for room in ("api", "forecaster"))]
+        assert any(path.exists() for path in found), name
+
+
 def test_every_page_is_in_the_index() -> None:
     assert set(re.findall(r"\]\((\w+\.md)\)", TEXTS["index.md"])) == set(TEXTS) - {"index.md"}
