@@ -38,7 +38,8 @@ class Figures:
     median_error, p90_error : float | None — median and 90 % point of the relative error, as shares; None without any
     pinball_h, crps_h : float — mean quantile loss and CRPS [h], censored outcomes with the loss that is certain
     pinball : float — mean of the quantile loss over the scale, so that every outage weighs the same
-    over_oracle : float | None — pinball over the oracle's at the same origins; None where one lacks an oracle
+    over_oracle : float | None — pinball over the oracle's at the same origins; None where one lacks an oracle, or the
+        oracle lost nothing
     coverage, coverage_low, coverage_high : float — of the 10-90 % range, 0..1: expected, and the least and greatest
     that the censored outcomes leave open
     width : float — mean width of the 10-90 % range over the scale
@@ -109,6 +110,7 @@ def figures(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> 
     late = [row for row in rows if row.percent <= FROM_HALF and not row.outcome.censored]
     best = [oracle[row.case, row.percent] for row in rows if (row.case, row.percent) in oracle]
     base = np.array([mean_pinball(_array(row), row.outcome) / row.scale_h for row in best])
+    oracles = float(base.mean()) if len(best) == len(rows) else 0.0
     return Figures(
         forecasts=len(rows),
         outages=len({row.case for row in rows}),
@@ -118,7 +120,7 @@ def figures(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> 
         pinball_h=float(pinballs.mean()),
         crps_h=float(np.mean([crps_quantiles(_array(row), row.outcome) for row in rows])),
         pinball=float((pinballs / scales).mean()),
-        over_oracle=float((pinballs / scales).mean() / base.mean()) if len(best) == len(rows) else None,
+        over_oracle=float((pinballs / scales).mean()) / oracles if oracles > 0.0 else None,
         coverage=float(held[:, 0].mean()),
         coverage_low=float(held[:, 1].mean()),
         coverage_high=float(held[:, 2].mean()),

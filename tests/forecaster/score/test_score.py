@@ -213,6 +213,13 @@ def test_intervals_resample_outages_whole() -> None:
     assert narrow[1] - narrow[0] == pytest.approx(wide[1] - wide[0], rel=0.35)
 
 
+def test_over_an_oracle_that_lost_nothing_is_no_figure() -> None:
+    """The mains came first, below all that either had foreseen."""
+    rows = [made("a", 50.0, name, 10.0, Outcome(0.5, censored=True)) for name in (ENGINE, ORACLE)]
+    assert report(rows).headline[ENGINE].over_oracle is None
+    assert report(rows).headline[ENGINE].pinball == 0.0
+
+
 def test_case_without_oracle_is_scored_by_its_own_median() -> None:
     power = readings(Quantity.PUMP_POWER, [(k * 60_000, 50.0) for k in range(600)])
     case = Case("a", "log", SITE, 0, power, (Origin(50.0, HOUR_MS, Outcome(4.0)),))
