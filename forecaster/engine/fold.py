@@ -310,6 +310,7 @@ class Fold(msgspec.Struct):
         accounts = self.accounts
         if change.to is Supply.PACK:
             percent = self.accounts.charge_at(change.at_ms)
+            self.pack_input.cut(change.at_ms)
             accounts.open(self._mark(change.at_ms, percent or 0.0), percent, change.at_ms)
             self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
             self.outage_forecast_h, self.forecasts_made = None, 0

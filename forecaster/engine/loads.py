@@ -10,6 +10,8 @@ from forecaster.domain.times import HOUR_MS
 
 _FADE_MS = 6.0 * HOUR_MS
 _RECENT_MS = 1_800_000.0
+_SETTLES_MS = 60_000
+"""A device that averages goes on telling of a source that has gone for about this long (common practice, no source)."""
 
 
 class Stream(msgspec.Struct):
@@ -18,6 +20,7 @@ class Stream(msgspec.Struct):
     total_wh : float — energy since the beginning, gaps filled at the mean [Wh]
     mean_w : float | None — mean power, with weights that fade over six hours of readings [W]
     recent_w : float | None — mean over about the last half hour [W]
+    from_ms : int — what was read before then is not counted [UTC milliseconds]
     """
 
     last_ms: int | None = None
@@ -27,12 +30,13 @@ class Stream(msgspec.Struct):
     mean_w: float | None = None
     recent_w: float | None = None
     told_ms: float = 0.0
+    from_ms: int = 0
 
     def feed(self, at_ms: int, watts: float, gap_ms: int) -> None:
         """Take a reading newer than the last. An interval longer than gap_ms [ms] is a gap."""
         last, held = self.last_ms, self.last_w
         self.last_ms, self.last_w, self.gap_ms = at_ms, watts, gap_ms
-        if last is None:
+        if last is None or last < self.from_ms:
             return
         interval = at_ms - last
         if interval > gap_ms:
@@ -50,8 +54,13 @@ class Stream(msgspec.Struct):
 
     def total_at(self, at_ms: int) -> float:
         """Energy up to a time after the newest reading [Wh]."""
-        if self.last_ms is None or at_ms <= self.last_ms:
+        if self.last_ms is None or self.last_ms < self.from_ms or at_ms <= self.last_ms:
             return self.total_wh
         ahead = at_ms - self.last_ms
         held = self.last_w if ahead <= self.gap_ms else (self.mean_w or 0.0)
         return self.total_wh + held * ahead / HOUR_MS
+
+    def cut(self, at_ms: int) -> None:
+        """The power came from what has gone, as the mains: what was read of it says nothing of what comes after."""
+        self.total_wh = self.total_at(at_ms)
+        self.from_ms, self.mean_w, self.recent_w = at_ms + _SETTLES_MS, None, None

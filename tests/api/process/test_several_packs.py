@@ -106,14 +106,14 @@ def roles(forecast: dict[str, Any]) -> list[tuple[str, str]]:
 
 @pytest.mark.slow
 def test_two_packs_that_work_are_forecast_like_one(outcome: Outcome) -> None:
-    """The same energy and water: the middle within a quarter of that of one pack, and one range in the other."""
+    """The same energy and water: the middle within a fifth of that of one pack, and one range in the other."""
     one = outcome.before["single"]
     assert one["packs"] == []
     for name in ("beside", "turns"):
         found = outcome.before[name]
         assert found["supply"] == "pack"
         assert found["basis"] == "measured"
-        assert found["hours_remaining"]["p50"] == pytest.approx(one["hours_remaining"]["p50"], rel=0.25)
+        assert found["hours_remaining"]["p50"] == pytest.approx(one["hours_remaining"]["p50"], rel=0.2)
         assert found["charge_percent"] == pytest.approx(one["charge_percent"], abs=1.5)
         assert sum(pack["usable_wh"] for pack in found["packs"]) == pytest.approx(found["usable_wh"], rel=0.05)
     assert roles(outcome.before["beside"]) == [("left", "carrying"), ("right", "carrying")]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from forecaster.domain.forecast import Forecast
@@ -44,6 +46,29 @@ def test_with_no_charge_reported_the_pack_is_counted_down_from_full() -> None:
     assert forecast.charge_percent == pytest.approx(100.0 - 8.0 * PERCENT_PER_H, abs=6.0)
     full_h = 90.0 / PERCENT_PER_H
     assert p50(forecast) == pytest.approx(full_h - 8.0, rel=0.15)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 45.0])
+def test_what_the_mains_last_gave_is_no_sun(late_s: float) -> None:
+    """The mains give 300 W until 08:06 by the local clock, told once a minute; a device that averages tells of them
+    once more. By hand: nothing goes into the pack, so a site with that channel has the hours of one without it.
+    """
+    begins_h, until_h = 13.0, 13.5
+    gone_s = begins_h * 3600.0 + late_s
+    told = [
+        reading(Quantity.PACK_INPUT_POWER, float(at), 300.0 if at < gone_s else 0.0)
+        for at in range(10, round(until_h * 3600.0), 60)
+    ]
+    charge = list(charges(until_h, [(0.0, 100.0), (begins_h, 100.0), (until_h, 100.0 - 0.5 * PERCENT_PER_H)]))
+    streams = pump(until_h), charge, list(mains(until_h, [(begins_h, 99.0)]))
+    with_input, pump_only = (
+        replace(site(*MEASURED, *more), latitude=41.9, longitude=-87.7) for more in ((Quantity.PACK_INPUT_POWER,), ())
+    )
+    measured, without = folded(with_input, *streams, told), folded(pump_only, *streams)
+    found = measured.forecast(START + round(until_h * HOUR))
+    assert found.draw is not None
+    assert found.draw.charging_w == 0.0
+    assert p50(found) == pytest.approx(p50(without.forecast(START + round(until_h * HOUR))), rel=1e-6)
 
 
 def test_with_no_charge_reported_a_second_outage_starts_from_what_the_mains_put_back() -> None:
