@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare, counter_wh
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import RUN_SOURCES
@@ -20,16 +22,20 @@ LEAST_CYCLES_MISSED = 2.2
 """A pump is not taken for silent until this many usual cycles have passed since its last start."""
 SOON_CYCLES, SOON_SHARE = 1.3, 0.5
 """Where the floor would be wet soon, a run is missed after so many usual waits, or after this share of the time from
-when it was due to the wet floor, whichever is earlier. After so many waits only where samples come so closely that a
-run leaves several: of a device that reports on change a single run is lost with a message, and not long after a second
-one was due the learnt limit tells."""
+when it was due to the wet floor, whichever is earlier. After so many waits only where it cannot have been lost: where
+the source has reported all that it should since before the run was due. Where something is missing, it may have been
+the run: not long after a second one was due the learnt limit tells."""
+BEFORE_DUE = 0.6
+"""A report that was lost in the first so many parts of the usual wait has hidden no run that was due."""
 SURE_SPREADS, SURER_SPREADS = 2.5, 5.0
 """Nor before so many spreads of the site's own intervals beyond the usual wait: runs that come unevenly are not missed
 by a third of a wait. The greater number holds for as long as less than half of the time to the wet floor has passed: a
 float that hangs once is not a dead pump."""
-CLOSE_SAMPLES, MOST_LOST = 3.0, 1.0 / 20_000.0
-"""A run that lasts for at least so many samples is not missed by chance. One that is not seen tells little where more
-than this share was lost before: a pump dies once in several hundred thousand runs."""
+ONE_SAMPLE, SEVERAL_SAMPLES = 1.5, 3.0
+"""A run that lasts for so many intervals between samples leaves one at least, or several: those are not all lost."""
+MOST_LOST = 1.0 / 20_000.0
+"""A run that is not seen tells little where more than this share was lost in the same way before: a pump dies once in
+several hundred thousand runs."""
 CYCLES_BY_CHANCE = 3.2
 """Where a run can be missed by chance, so many usual cycles must have passed for a pump to be silent."""
 LEAST_SAMPLES = 40
@@ -131,10 +137,14 @@ def missed_since_ms(seen: AlarmEvidence) -> int | None:
     Only where runs are observed one by one: a run that the sampling misses by chance is not missing.
     """
     due, wet, since, spread = seen.due_ms, seen.wet_ms, seen.status.waiting_since_ms, seen.status.interval_spread
-    if due is None or wet is None or since is None or spread is None or by_chance(seen.status):
+    if due is None or wet is None or since is None or spread is None:
+        return None
+    several = seen.status.sample_s > 0.0 and leaves_samples(seen.status, SEVERAL_SAMPLES)
+    lost = None if several else may_be_lost(seen, since, due)
+    if lost or by_chance(seen.status, traced=lost is False):
         return None
     halfway_ms, spread_ms = due + SOON_SHARE * (wet - due), spread * (due - since)
-    if closely_sampled(seen.status):
+    if several or lost is False:
         soon_ms = max(since + SOON_CYCLES * (due - since), due + SURER_SPREADS * spread_ms)
         halfway_ms = min(soon_ms, halfway_ms)
     from_ms = int(max(halfway_ms, due + SURE_SPREADS * spread_ms))
@@ -144,15 +154,32 @@ def missed_since_ms(seen: AlarmEvidence) -> int | None:
     return from_ms
 
 
-def by_chance(status: SiteStatus) -> bool:
-    """Whether a run can be missed by chance: by the sampling, or with a message, as has happened here before."""
-    return not status.runs_apart or status.short_share > MOST_SHORT or status.lost_share > MOST_LOST
+def by_chance(status: SiteStatus, *, traced: bool) -> bool:
+    """Whether a run can be missed by chance: by the sampling, or with a message, as has happened here before.
+
+    traced : bool — only such losses count as left no trace
+    """
+    lost_share = status.untraced_share if traced else status.lost_share
+    return not status.runs_apart or status.short_share > MOST_SHORT or lost_share > MOST_LOST
 
 
-def closely_sampled(status: SiteStatus) -> bool:
-    """Whether even a short run leaves several samples."""
+def leaves_samples(status: SiteStatus, intervals: float) -> bool:
+    """Whether even a short run lasts for so many intervals between samples; reports on change have none."""
     usual = status.run_s_normal
-    return status.sample_s > 0.0 and usual is not None and usual.p05 >= CLOSE_SAMPLES * status.sample_s
+    return usual is not None and usual.p05 >= intervals * status.sample_s
+
+
+def may_be_lost(seen: AlarmEvidence, since_ms: int, due_ms: int) -> bool | None:
+    """Whether a run that was due after a wait may have been lost. False: each leaves a sample or reports of its own, of
+    which none was missing since before it was due, and the source has been heard since then. None: not known.
+    """
+    status = seen.status
+    if status.whole_ms is None or not leaves_samples(status, ONE_SAMPLE):
+        return None
+    if status.whole_ms > since_ms + BEFORE_DUE * (due_ms - since_ms):
+        return True
+    ages = (age.age_s for age in status.ages if age.quantity is status.run_source and age.age_s is not None)
+    return False if seen.now_ms - 1000.0 * min(ages, default=math.inf) >= due_ms else None
 
 
 def _counted(seen: AlarmEvidence) -> bool:

@@ -103,9 +103,9 @@ MEASURES: Mapping[AlarmKind, str] = {
     _K.PUMP_OVERRUN: "length of the run that lasts now over the learnt 95 % point",
     _K.PUMP_SILENT: (
         "probability that a run would have come by now, and two usual cycles have passed (where the floor would be wet"
-        " within the hour: half the time from when the run was due to the wet floor, or 1.3 usual waits where samples"
-        " come so closely that none is lost, and 20 s; more where runs come unevenly, and never for one run alone where"
-        " runs were lost before)"
+        " within the hour: half the time from when the run was due to the wet floor, or 1.3 usual waits where a run"
+        " that is lost leaves a trace and none is seen, and 20 s; more where runs come unevenly, and never for one run"
+        " alone where it may have been lost, as runs were before)"
     ),
     _K.RAPID_CYCLING: (
         "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 48 h that do not grow"

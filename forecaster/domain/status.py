@@ -64,7 +64,10 @@ class SiteStatus:
     runs_apart : bool — runs are seen one by one: the source told now is not too coarse for it
     sample_s : float — usual interval between samples of that source [s]; 0 where it reports on change or is not known
     short_share : float — share, 0..1, of the newest runs that it caught with one sample, or missed
+    whole_ms : int | None — since when nothing is missing of what it should have reported, UTC milliseconds; 0 for ever;
+        None where it can lose a report without a trace
     lost_share : float — share, 0..1, of the newest thousands of runs that were not seen, though those about them were
+    untraced_share : float — share, 0..1, of them that were lost though nothing was missing of what was to be reported
     spans_heard : int — stretches of pumping that the belief about the inflow rests on
     steady : bool — until the next run a forecast reads no more into the pump's silence: runs are seen one by one, and
         the next is not overdue by so much that less water must be coming
@@ -123,7 +126,9 @@ class SiteStatus:
     runs_apart: bool = False
     sample_s: float = 0.0
     short_share: float = 0.0
+    whole_ms: int | None = None
     lost_share: float = 0.0
+    untraced_share: float = 0.0
     charge_stood_s: float | None = None
     flow_share: float | None = None
     supply_returning: bool = False

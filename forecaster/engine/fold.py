@@ -216,8 +216,7 @@ class Fold(msgspec.Struct):
             told.evidence.append(Clipped(run.power_w))
         meter_blind = self.segmenter.meter.blind_ms
         after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
-        sample_s, short_share = self.segmenter.sample_s(run.source), self.segmenter.short_share(run.source)
-        self.normals.run(run, after_gap=after_gap, sample_s=sample_s, short_share=short_share)
+        self.normals.run(run, after_gap=after_gap, hearing=self.segmenter.hearing(run.source))
         coarse = self.segmenter.coarse(run.stop_ms)
         span = self.spans.run(run, meter_blind, self.segmenter.standby_w, coarse=coarse)
         if span is not None:

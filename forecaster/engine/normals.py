@@ -11,6 +11,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.status import MOST_SHORT, Spread
 from forecaster.domain.times import HOUR_MS
+from forecaster.segment.hearing import Hearing
 
 _KEPT_RUNS = 120
 _RECENT = 24
@@ -60,6 +61,8 @@ class Normals(msgspec.Struct):
     dry_usual_s — the slow mean of those [s]
     starts_ms — starts within the last hours
     lost_share — share, 0..1, of the newest thousands of intervals that hid a run, as when its message is lost
+    untraced_share — the same of those in which nothing else was missing of what the source should have reported
+    whole — whether nothing was missing in the newest interval
     log_ratios — logarithms of successive intervals between starts, one over the one before
     """
 
@@ -71,6 +74,8 @@ class Normals(msgspec.Struct):
     starts_ms: list[int] = msgspec.field(default_factory=list)
     intervals_s: list[float] = msgspec.field(default_factory=list)
     lost_share: float = 0.0
+    untraced_share: float = 0.0
+    whole: bool = False
     log_ratios: list[float] = msgspec.field(default_factory=list)
     hourly: list[float] = msgspec.field(default_factory=list)
     hour: int | None = None
@@ -81,21 +86,21 @@ class Normals(msgspec.Struct):
     await_first_since_ms: int | None = None
     count: int = 0
 
-    def run(self, run: Run, *, after_gap: bool, sample_s: float, short_share: float = 0.0) -> None:
+    def run(self, run: Run, *, after_gap: bool, hearing: Hearing) -> None:
         """Take a run that is certain.
 
         after_gap : bool — whether runs may have been missed before it
-        sample_s : float — interval between samples of its source [s]; 0 where it reports on change. Where usual runs
-            are much shorter, one that is seen to last may be several, and its length tells nothing of the flow.
-        short_share : float — share, 0..1, of the newest runs that the source caught with one sample. Where it is more
-            than MOST_SHORT, the lengths that are measured look shorter in a storm.
+        hearing : Hearing — how its source tells of runs. Where usual runs are much shorter than its samples, one that
+            is seen to last may be several, and its length tells nothing of the flow; where more than MOST_SHORT are
+            caught with one sample, the lengths that are measured look shorter in a storm.
         """
         self.count += 1
         since = self.await_first_since_ms
         if since is not None and run.supply is Supply.PACK and run.start_ms >= since - 1_000:
             self.first_on_pack, self.await_first_since_ms = run, None
-        interval_s = self._interval(run, after_gap=after_gap)
-        fine = short_share <= MOST_SHORT and sample_s <= _MOST_SAMPLE * (self.dry_usual_s or sample_s)
+        interval_s = self._interval(run, hearing.whole_ms, after_gap=after_gap)
+        sample_s = hearing.sample_s
+        fine = hearing.short_share <= MOST_SHORT and sample_s <= _MOST_SAMPLE * (self.dry_usual_s or sample_s)
         if run.measured and interval_s is not None and fine:
             self._dry(run.run_s * max(1.0 - run.run_s / interval_s, 0.0))
         self.last_run = run
@@ -133,7 +138,7 @@ class Normals(msgspec.Struct):
         scatter_s = math.sqrt(sum((one - now_s) ** 2 for one in newest) / (_FLOW_RUNS - 1) / _FLOW_RUNS)
         return 1.0 if abs(now_s - self.dry_usual_s) < _SURE * scatter_s else self.dry_usual_s / now_s
 
-    def _interval(self, run: Run, *, after_gap: bool) -> float | None:
+    def _interval(self, run: Run, whole_ms: int | None, *, after_gap: bool) -> float | None:
         """Keep the interval since the last start. Returns it [s]; None where it is not known."""
         last = self.last_run
         if last is None or after_gap:
@@ -142,7 +147,10 @@ class Normals(msgspec.Struct):
         if interval <= 0.0:
             return None
         if len(self.intervals_s) > _NEWEST:
-            self.lost_share += _LOST_GAIN * (self._lost(interval) - self.lost_share)
+            lost = self._lost(interval)
+            self.lost_share += _LOST_GAIN * (lost - self.lost_share)
+            self.untraced_share += _LOST_GAIN * ((lost and self.whole) - self.untraced_share)
+        self.whole = whole_ms is not None and whole_ms <= last.start_ms
         if self.intervals_s:
             _push(self.log_ratios, math.log(interval / self.intervals_s[-1]), 60)
         _push(self.intervals_s, interval, _KEPT_RUNS)

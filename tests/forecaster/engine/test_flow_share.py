@@ -7,6 +7,7 @@ import pytest
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.engine.normals import Normals
+from forecaster.segment.hearing import Hearing
 
 VOLUME_L = 30.0
 
@@ -22,7 +23,7 @@ def fold(normals: Normals, runs: int, pump_l_per_s: float, inflows: tuple[float,
         edges = [1000 * round(step_s * -(-moment // step_s)) for moment in (at_s, stop_s)]
         run = Run("s", edges[0], edges[1], 1.0, 470.0, 500.0, Quantity.PUMP_POWER, Supply.MAINS, 3)
         if edges[1] > edges[0]:
-            normals.run(run, after_gap=False, sample_s=step_s)
+            normals.run(run, after_gap=False, hearing=Hearing(step_s))
         at_s = stop_s
 
 

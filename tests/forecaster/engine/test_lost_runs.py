@@ -112,6 +112,39 @@ def test_a_run_whose_messages_are_lost_is_remembered_and_a_recession_is_not() ->
     assert slower.status(START + 60 * 60 * MINUTE).lost_share == 0.0
 
 
+def whole_since_min(items: Sequence[Reading], at_s: float) -> float | None:
+    """Since how long nothing is missing of what the float should have told [min]; None: that cannot be known."""
+    now = START + round(1000.0 * at_s)
+    engine, _ = heard([item for item in items if item.time_ms <= now], Q.PIT_FLOAT)
+    whole = engine.status(now).whole_ms
+    return None if whole is None else (now - max(whole, START)) / MINUTE
+
+
+def test_a_source_that_keeps_its_beat_tells_of_what_was_lost() -> None:
+    """A float tells of each edge, and once a minute. What a loss leaves: a beat that did not come (a hole of two
+    minutes), or, of a run whose first message is lost, one that tells of no change, off the beat. A run in a gap that
+    is shorter than the beat leaves nothing, and neither does one of a source that reports nothing between runs.
+    """
+    hours, at_s = 12.0, 12.0 * 3600.0
+    truth = pumping(hours, run_s=18.0, cycle_s=1_000.0)
+    told = beats(truth, hours, 60.0)
+    assert (whole_since_min(told, at_s) or 0.0) > (hours - 1.0) * 60.0, "but for the hour in which its beat is learnt"
+    hole = [one for one in told if not START + 1000 * (at_s - 1_200.0) <= one.time_ms < START + 1000 * (at_s - 1_080.0)]
+    assert whole_since_min(hole, at_s) == pytest.approx(18.0, abs=1.1)
+    began = max(start for start, _ in truth.runs if start < at_s - 60.0)
+    first = [one for one in told if one.value == 0.0 or one.time_ms != min(at for at in ons(told, began - 1.0))]
+    assert whole_since_min(first, at_s) == pytest.approx((at_s - began) / 60.0, abs=1.0), "and the beat after it"
+    edges = list(on_change(truth, hours, Q.PIT_FLOAT, heartbeat_s=1e9))
+    assert whole_since_min(edges, at_s) is None
+    unsteady = [one for one in told if one.value == 1.0 or one.time_ms // 60_000 % 7 in (0, 1, 4)]
+    assert whole_since_min(unsteady, at_s) is None, "beats of one to three minutes"
+
+
+def ons(told: Iterable[Reading], from_s: float) -> list[int]:
+    """When the float is said to be up from a moment on [UTC milliseconds]."""
+    return [one.time_ms for one in told if one.value == 1.0 and one.time_ms >= START + 1000 * from_s]
+
+
 def test_runs_that_follow_one_another_in_step_with_the_samples_tell_nothing_of_the_flow() -> None:
     """Runs of 15 s each minute, sampled once a minute beside a counter: on for minutes, off for minutes."""
     hours, storm_s = 60.0, 48 * 3600.0
