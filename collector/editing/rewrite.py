@@ -48,9 +48,14 @@ def _by_hand(file: str) -> ConfigError:
 
 
 def _with_table(blocks: list[Block], name: str, values: Values) -> list[Block]:
-    """The blocks after a change of one section, which is added where it is missing."""
+    """The blocks after a change of one section, which is added where it is missing.
+
+    A list of tables within it, `[[name.key]]`, that is changed is written as one value from then on.
+    """
     if not values:
         return blocks
+    lists = {f"{name}.{key}" for key in values} if name else set()
+    blocks = [block for block in blocks if not (block.listed and block.name in lists)]
     place = next((n for n, block in enumerate(blocks) if block.name == name and not block.listed), None)
     if place is not None:
         return _with_edited(blocks, place, name.split(".") if name else [], values)
@@ -105,7 +110,7 @@ def _set(table: MutableMapping[str, Any], values: Values) -> None:
         if value is None:
             table.pop(key, None)
         else:
-            table[key] = plain(value)
+            table[key] = _inline(value) if isinstance(value, list) else plain(value)
     body += reversed(tail)
 
 
@@ -124,6 +129,10 @@ def _fresh(header: str, values: Values) -> str:
 
 
 def _inline(value: Any) -> Any:
+    if isinstance(value, list) and any(isinstance(inner, dict) for inner in value):
+        rows = tomlkit.array()
+        rows.extend([_inline(inner) for inner in value])
+        return rows.multiline(True)
     if not isinstance(value, dict):
         return plain(value)
     made = tomlkit.inline_table()

@@ -26,6 +26,7 @@ from forecaster.engine.models import Models
 from forecaster.engine.outlook import outlook
 from forecaster.engine.status import observe
 from forecaster.water.design import Response
+from forecaster.water.seasonal import SeasonStudy
 
 VERSION = 1
 """The version of snapshots."""
@@ -139,6 +140,15 @@ class Engine:
         if learn:
             self._models.belief.adopt(result)
         self._last_test_ms = self._buffer.newest_ms if at_ms is None else at_ms
+
+    def expect_season(self, study: SeasonStudy) -> bool:
+        """Take in what a study of the long record lets expect of later days. Returns whether it is news."""
+        known = self._models.inflow.season
+        if known is not None and study.made_ms <= known.made_ms:
+            return False
+        self._ahead.drop()
+        self._models.inflow.season = study
+        return True
 
     # -- out
 

@@ -10,7 +10,7 @@ from forecaster.domain.longrecord import HousePart, PartState, PartTold, StudyRe
 from forecaster.domain.ports import Ledger
 from forecaster.record.peaks import PeakDraws
 from forecaster.texts.catalogue import Words, decoded
-from forecaster.water.seasonal import SeasonBelief
+from forecaster.water.seasonal import SeasonBelief, SeasonStudy
 
 DAYS, HEALTH, STORM, SEASON = "days", "health", "storm", "season"
 """The kinds of study that the document rests on."""
@@ -63,8 +63,15 @@ def season_told(ledger: Ledger, site: str, words: Words) -> str | None:
 
 def season_belief(ledger: Ledger, site: str) -> SeasonBelief | None:
     """The season as the newest study learnt it; None where it did not."""
-    draws = _read(ledger.study(site, SEASON)).get("draws")
-    return None if draws is None else SeasonBelief.of(draws)
+    study = season_study(ledger, site)
+    return None if study is None else study.belief
+
+
+def season_study(ledger: Ledger, site: str) -> SeasonStudy | None:
+    """The same with its date; None where the newest study did not learn a season."""
+    study = ledger.study(site, SEASON)
+    draws = _read(study).get("draws")
+    return None if study is None or draws is None else SeasonStudy(study.made_ms, SeasonBelief.of(draws))
 
 
 def storm_rate(ledger: Ledger, site: str) -> float | None:

@@ -25,6 +25,7 @@ from forecaster.engine.doubts import doubted
 from forecaster.engine.packing import packed, unpacked
 from forecaster.live.high_water import HighWaterSpell
 from forecaster.texts.catalogue import Said
+from forecaster.water.seasonal import SeasonStudy
 
 log = logging.getLogger("outlast.forecast")
 
@@ -118,6 +119,11 @@ class SiteRunner:
                 self._due_now = self._due_now or reading.quantity in STATES
         elif reading.quantity in RAIN and reading.value > 0.0:
             self._news = True
+
+    def expect_season(self, study: SeasonStudy) -> None:
+        """Take in a newer study of the season; the next forecast rests on it."""
+        if self.engine.expect_season(study):
+            self._news = self.changed = True
 
     def drain(self) -> list[Event]:
         """The engine's events since the last call; a transfer makes a forecast due at once, a run before long."""

@@ -33,6 +33,7 @@ from forecaster.live.cursor import StoreCursor
 from forecaster.live.looping import LoopThread
 from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
+from forecaster.live.seasons import SeasonView
 from forecaster.live.settling import SettlementView
 from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 from forecaster.texts.catalogue import words
@@ -96,6 +97,7 @@ class ForecastWorker(LoopThread):
         self.counts_so_far = WorkerCounts()
         self.reached_ms = 0
         self._settlements = SettlementView(ledger)
+        self._seasons = SeasonView(ledger)
         self._rehearsals = Rehearsals(self._sites, store, ledger, self._know_of_test)
         self.on_deliveries: Callable[[], None] | None = None
         self.make_room: Callable[[], bool] | None = None
@@ -210,6 +212,7 @@ class ForecastWorker(LoopThread):
         more = self._cursor.step(self._fold_live)
         self._handle_requests()
         self._settle()
+        self._seasons.step(self._ready(), self._blame)
         self._issue()
         self._write()
         self._rehearse()

@@ -22,10 +22,12 @@ from forecaster.water.ahead import Known
 from forecaster.water.bankstate import bank_from
 from forecaster.water.cycle_noise import CycleNoise
 from forecaster.water.design import LEAST_STORMS, Response
+from forecaster.water.expected import relax_wh
 from forecaster.water.outflow import drawn_from
 from forecaster.water.rain import RainRecord
 from forecaster.water.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.water.refit import finer
+from forecaster.water.seasonal import SeasonStudy
 from forecaster.water.span_bin import Bin
 from forecaster.water.storms import STORM_H, StormClimate
 
@@ -57,6 +59,7 @@ class Inflow:
     """A belief about the pump's mean power now and ahead: update it with spans of whole cycles, then read it.
 
     running_w : float — power while running [W], the nameplate's until it is measured; the mean cannot exceed it
+    season : SeasonStudy | None — what the long record lets expect of later days; None: it does not tell
     """
 
     def __init__(self, pump: Pump, pit: Pit) -> None:
@@ -72,6 +75,7 @@ class Inflow:
         self.cycles = 0
         self.gauge_seen = False
         self.candidates = grid()
+        self.season: SeasonStudy | None = None
         self.backtest = Backtest()
         self.history: list[list[float]] = []
         self._folded_in: tuple[tuple[object, ...], Bank] | None = None
@@ -231,6 +235,8 @@ class Inflow:
         untaken_mm = self.record.reached_mm if self.bin is None else 0.0
         known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen)
         rise = known.rises_wh(now_ms, every_h, draws, seed, storms=storms, points=ahead_h.size)
+        if self.season is not None:
+            relax_wh(rise, self.season.belief, self.running_w, now_ms, ahead_h, seed)
         np.minimum(rise, (self.running_w * np.diff(ahead_h)).astype(np.float32), out=rise)
         total: Single = np.zeros((draws, ahead_h.size), dtype=np.float32)
         np.cumsum(rise, axis=1, out=total[:, 1:])
@@ -340,6 +346,7 @@ class Inflow:
             "bank_ms": self.bank_ms,
             "bin": asdict(self.bin) if self.bin is not None else None,
             "cycles": self.cycles,
+            "season": None if self.season is None else self.season.document(),
             "gauge_seen": self.gauge_seen,
             "candidates": {
                 "tau_h": pack_array(self.candidates.tau_h),
@@ -375,6 +382,8 @@ class Inflow:
             self.bin = Bin(**state["bin"]) if state["bin"] is not None else None
             self.cycles = int(state["cycles"])
             self.gauge_seen = bool(state["gauge_seen"])
+            season = state.get("season")
+            self.season = None if season is None else SeasonStudy.of(season)
             expected = {int(hour): float(mm) for hour, mm in state["record"]["expected_mm"]}
             self.record = RainRecord(**{**state["record"], "expected_mm": expected})
         except (KeyError, TypeError, ValueError) as error:

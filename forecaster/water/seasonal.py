@@ -78,6 +78,23 @@ class SeasonBelief:
         return SeasonBelief(mean, root, float(document["spread"]), float(document["per_day"]))
 
 
+@dataclass(frozen=True, slots=True)
+class SeasonStudy:
+    """The season as a study of the long record left it. made_ms : int — when [UTC ms]"""
+
+    made_ms: int
+    belief: SeasonBelief
+
+    def document(self) -> dict[str, Any]:
+        """As a snapshot keeps it."""
+        return {"made_ms": self.made_ms, **self.belief.document()}
+
+    @staticmethod
+    def of(document: Mapping[str, Any]) -> SeasonStudy:
+        """From what a snapshot keeps."""
+        return SeasonStudy(int(document["made_ms"]), SeasonBelief.of(document))
+
+
 def day_of(at_ms: int) -> float:
     """A time as days since 1970."""
     return at_ms / DAY_MS

@@ -62,9 +62,9 @@ def worker(held: Services) -> ForecastWorker:
     )
 
 
-def until(condition: Callable[[], bool]) -> None:
+def until(condition: Callable[[], bool], within_s: float = 60.0) -> None:
     """Wait for something that another thread does."""
-    give_up_s = time.monotonic() + 60.0
+    give_up_s = time.monotonic() + within_s
     while not condition():
         assert time.monotonic() < give_up_s, "it did not happen"
         time.sleep(0.02)
