@@ -57,7 +57,9 @@ def usage() -> str:
 
 def complain(line: str) -> int:
     """Write one line to stderr; the exit code of wrong use or configuration."""
-    sys.stderr.write(" ".join(line.split()) + "\n")
+    from forecaster.domain.names import legible
+
+    sys.stderr.write(legible(" ".join(line.split())) + "\n")
     return 2
 
 

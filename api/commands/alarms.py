@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from api.commands.common import AsJson, ConfigDir, complain_of, echo_json, group, tell
+from api.commands.common import AsJson, ConfigDir, complain_of, echo, echo_json, group, tell
 from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
 from api.http.answers import alarm_out
@@ -27,6 +27,7 @@ from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said, words
 from forecaster.texts.doers import COMMAND_LINE
+from forecaster.texts.reading import readable_line
 from forecaster.texts.wording import Wording
 
 app = group()
@@ -55,10 +56,10 @@ def list_alarms(
         for alarm in alarms:
             known = found.installation.sites.get(alarm.site)
             wording = Wording("UTC") if known is None else Wording.of(known)
-            typer.echo(f"{alarm.id}  {alarm.priority.value}, {alarm.state.value}")
-            typer.echo(f"  {wording.clock(alarm.changed_ms, now_ms)}  {alarm.headline}")
+            echo(f"{alarm.id}  {alarm.priority.value}, {alarm.state.value}")
+            echo(f"  {wording.clock(alarm.changed_ms, now_ms)}  {alarm.headline}")
             if alarm.cleared_ms is None:
-                typer.echo(f"  {alarm.action}")
+                echo(f"  {alarm.action}")
         if not alarms:
             tell(Said("cli.no_alarm_stands"))
     return 0
@@ -73,7 +74,7 @@ def _ask(found: Opened, kind: str, alarm_id: str, body: dict[str, Any]) -> None:
 def acknowledge(alarm: AlarmId, by: By = COMMAND_LINE, config: ConfigDir = Path()) -> int:
     """Say that somebody has seen an alarm and acts on it; reminders end."""
     with opened(config) as found:
-        _ask(found, "acknowledge", alarm, {"by": by})
+        _ask(found, "acknowledge", alarm, {"by": readable_line(by)})
     tell(Said("cli.asked"))
     return 0
 
@@ -90,7 +91,7 @@ def shelve(
     if length_ms > LONGEST_SHELF_MS:
         raise UsageError(Said("cli.an_alarm_is_shelved_for_at"), Said("cli.give_a_shorter_time"))
     with opened(config) as found:
-        _ask(found, "shelve", alarm, {"by": by, "until_ms": SystemClock().now_ms() + length_ms})
+        _ask(found, "shelve", alarm, {"by": readable_line(by), "until_ms": SystemClock().now_ms() + length_ms})
     tell(Said("cli.asked"))
     return 0
 
@@ -99,7 +100,7 @@ def shelve(
 def unshelve(alarm: AlarmId, by: By = COMMAND_LINE, config: ConfigDir = Path()) -> int:
     """Bring a shelved alarm back before its time; people are told where it still stands."""
     with opened(config) as found:
-        _ask(found, "unshelve", alarm, {"by": by})
+        _ask(found, "unshelve", alarm, {"by": readable_line(by)})
     tell(Said("cli.asked"))
     return 0
 
@@ -143,9 +144,9 @@ def trial(
         echo_json({"site": site, "results": results, "nobody": nobody})
     else:
         for line in results:
-            typer.echo(f"{line['channel']:<8} {line['receiver']:<40} {spoken().line(line['result'])}")
+            echo(f"{line['channel']:<8} {line['receiver']:<40} {spoken().line(line['result'])}")
         if nobody:
-            typer.echo(spoken()("reach.nobody"))
+            echo(spoken()("reach.nobody"))
     return 0 if all(line["result"] == "sent" for line in results) else 1
 
 
@@ -222,8 +223,8 @@ def _show(site: Site, said: Sequence[AlarmTransition], title: str) -> None:
     for item in said:
         if item.tell or item.kind.value in ("raised", "cleared"):
             mark = spoken()("cli.message") if item.tell else " " * len(spoken()("cli.message"))
-            typer.echo(f"  {_when(site, item.at_ms)}  {mark}  {item.alarm.kind.value}  {item.kind.value}")
-            typer.echo(f"      {item.alarm.headline}")
+            echo(f"  {_when(site, item.at_ms)}  {mark}  {item.alarm.kind.value}  {item.kind.value}")
+            echo(f"      {item.alarm.headline}")
     if not said:
         tell(Said("cli.nothing"))
     told = sum(item.tell for item in said)

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, tell
+from api.commands.common import AsJson, ConfigDir, echo, echo_json, tell
 from api.deliver.outbox import served
 from api.deliver.reachable import contact_faults, of_contact
 from api.offline.checking import MOST_HEARD, ChannelReport, ChannelVerdict, HeardMessage, examine
@@ -66,7 +66,7 @@ def check(
 ) -> int:
     """Listen to the broker and tell each channel's last value, its age and a verdict."""
     if schema:
-        typer.echo(json.dumps(site_schema(), indent=2))
+        echo(json.dumps(site_schema(), indent=2))
         return 0
     installation = load_installation(config)
     sites = list(installation.sites.values())
@@ -76,7 +76,7 @@ def check(
     try:
         heard, refused = _listened(installation, sites, seconds, clock)
     except SessionError as error:
-        typer.echo(failure(error, spoken()), err=True)
+        echo(failure(error, spoken()), err=True)
         return 1
     findings = examine(sites, heard, clock.now_ms())
     say, channels = words(installation.words.language), served(installation)
@@ -132,9 +132,9 @@ def _tell(findings: list[ChannelReport], refused: list[str], messages: int, say:
         age = "" if finding.age_s is None else say("check.age", n=round(finding.age_s))
         name = f"{finding.site} {finding.quantity}{' of ' + finding.subject if finding.subject else ''}"
         line = f"{SIGNS[finding.verdict]:<8} {name:<36} {value:<16} {age:<12} {finding.topic}"
-        typer.echo(line.rstrip())
+        echo(line.rstrip())
         if finding.says:
-            typer.echo(f"         {say.again(finding.says)}")
+            echo(f"         {say.again(finding.says)}")
     for topic in refused:
-        typer.echo(say("check.refused", topic=topic))
-    typer.echo(say("check.messages", n=messages))
+        echo(say("check.refused", topic=topic))
+    echo(say("check.messages", n=messages))

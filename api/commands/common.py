@@ -10,6 +10,7 @@ import typer
 
 from api.tongue import spoken
 from collector.decode.log import MessageLog
+from forecaster.domain.names import legible_lines
 
 ConfigDir = Annotated[
     Path,
@@ -21,21 +22,26 @@ AsJson = Annotated[bool, typer.Option("--json")]
 """`--json`; give it the default False."""
 
 
+def echo(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print lines. What nobody sees in them is printed as an escape: a name or a topic must not write on a terminal."""
+    typer.echo(legible_lines(text), err=err, nl=nl)
+
+
 def echo_json(value: Any) -> None:
     """Print a value as one indented JSON document; NaN and infinities become null."""
-    typer.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+    echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
 
 
 def tell(text: str, *, err: bool = False, nl: bool = True) -> None:
     """Print a text in the language of the command line."""
-    typer.echo(spoken().line(text), err=err, nl=nl)
+    echo(spoken().line(text), err=err, nl=nl)
 
 
 def complain_of(log: MessageLog, who: str) -> None:
     """Say on stderr how many lines of a log were passed over, and what was wrong with the first."""
     said = log.said()
     if said is not None:
-        typer.echo(f"{who}: {spoken().again(said)}", err=True)
+        echo(f"{who}: {spoken().again(said)}", err=True)
 
 
 def group() -> typer.Typer:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-import sys
 import tempfile
 from pathlib import Path
 from typing import Annotated
@@ -11,6 +9,7 @@ from typing import Annotated
 import typer
 
 from api.commands.common import tell
+from api.commands.logs import LogFormat, LogLevel, log_to_stderr
 from api.offline.demo import LEAD_S, Demo
 from forecaster.texts.catalogue import Said
 
@@ -22,7 +21,7 @@ def demo(
     port: Annotated[int, typer.Option(min=0, max=65_535)] = 8642,
 ) -> int:
     """Three cellars on Larkspur Lane in time-lapse: a storm, the mains failing within a minute, and its return."""
-    logging.basicConfig(stream=sys.stderr, level=logging.ERROR, format="%(levelname)s %(name)s %(message)s")
+    log_to_stderr(LogLevel.ERROR, LogFormat.TEXT)
     with tempfile.TemporaryDirectory(prefix="outlast-demo-", ignore_cleanup_errors=True) as folder:
         simulated = Demo(Path(folder), speed=speed, seed=seed, port=port, lead_s=fail_after)
         tell(Said("cli.simulating_some_hours_before_now"))

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, group, tell
+from api.commands.common import AsJson, ConfigDir, echo, echo_json, group, tell
 from api.commands.installed import Opened, opened
 from api.http.rehearsal_answers import rehearsal_out
 from api.tongue import spoken
@@ -92,7 +92,7 @@ def show(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
     elif not shown:
         tell(Said("cli.no_discharge_test_of_yet_outlast", name=site.name, site=site.id))
     else:
-        typer.echo("\n\n".join(told(test, so_far) for test, so_far in shown))
+        echo("\n\n".join(told(test, so_far) for test, so_far in shown))
     return 0
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.commands.installed import opened
 from forecaster.domain.longrecord import PartState
 from forecaster.domain.site import Site
@@ -29,7 +29,7 @@ def health(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False)
     if as_json:
         echo_json(document)
     else:
-        typer.echo("\n".join(_lines(site, document, parts, storm, season, work, say)))
+        echo("\n".join(_lines(site, document, parts, storm, season, work, say)))
     acting = any(part["state"] == PartState.ACT.value for part in document["parts"])
     return 1 if acting or document["as_of"] is None else 0
 

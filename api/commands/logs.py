@@ -5,12 +5,15 @@ from __future__ import annotations
 import copy
 import logging
 import sys
+import threading
 from enum import StrEnum
+from types import TracebackType
 from typing import Annotated, Any
 
 import msgspec
 import typer
 
+from forecaster.domain.names import legible
 from forecaster.engine.document import time_text
 
 TEXT = "%(asctime)s %(levelname)s %(name)s %(message)s"
@@ -50,7 +53,7 @@ class JsonFormatter(logging.Formatter):
     """One JSON object a line: time (RFC 3339, UTC), level, logger, message, and exception where there is one."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """The line of one record."""
+        """The line of one record, with what nobody sees as an escape of JSON."""
         line: dict[str, Any] = {
             "time": time_text(round(record.created * 1000.0)),
             "level": record.levelname.lower(),
@@ -59,22 +62,20 @@ class JsonFormatter(logging.Formatter):
         }
         if record.exc_info:
             line["exception"] = self.formatException(record.exc_info)
-        return msgspec.json.encode(line).decode()
+        return legible(msgspec.json.encode(line).decode())
 
 
 class TextFormatter(logging.Formatter):
-    """One line a record: what comes from outside begins no line, and moves no terminal (ASVS 5.0 V16.4.1)."""
+    """One line a record, and more only for a traceback, indented: what comes from outside begins no line, and moves no
+    terminal (ASVS 5.0 V16.4.1)."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """The line of one record, with what cannot be shown written as an escape."""
+        """The line of one record, with what nobody sees written as an escape."""
         own = copy.copy(record)
-        own.msg, own.args = shown(record.getMessage()), ()
-        return super().format(own)
-
-
-def shown(text: str) -> str:
-    """A text with what cannot be shown written as an escape."""
-    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
+        own.msg, own.args = legible(record.getMessage()), ()
+        own.exc_info = own.exc_text = own.stack_info = None
+        lines = self.formatException(record.exc_info).split("\n") if record.exc_info else []
+        return "\n    ".join([super().format(own), *map(legible, lines)])
 
 
 def log_to_stderr(level: LogLevel, how: LogFormat) -> None:
@@ -84,5 +85,12 @@ def log_to_stderr(level: LogLevel, how: LogFormat) -> None:
     handler.setFormatter(JsonFormatter() if how is LogFormat.JSON else TextFormatter(TEXT))
     logging.basicConfig(handlers=[handler], level=max(level.number, logging.INFO))
     logging.getLogger(OWN).setLevel(level.number)
+    sys.excepthook = _unexpected
+    threading.excepthook = lambda told: _unexpected(told.exc_type, told.exc_value, told.exc_traceback)
     for name in TALKATIVE:
         logging.getLogger(name).setLevel(logging.WARNING)
+
+
+def _unexpected(kind: type[BaseException], error: BaseException | None, at: TracebackType | None) -> None:
+    """What nothing has caught goes into the log like everything else."""
+    logging.getLogger(OWN).critical("%s", kind.__name__, exc_info=(kind, error or kind(), at))

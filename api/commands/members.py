@@ -5,9 +5,7 @@ from __future__ import annotations
 from contextlib import closing
 from pathlib import Path
 
-import typer
-
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.process.members import MemberView, view
 from api.tongue import spoken
 from collector.clock import SystemClock
@@ -34,7 +32,7 @@ def members(config: ConfigDir = Path(), as_json: AsJson = False) -> int:
         echo_json(seen.out(SystemClock().now_ms()))
     else:
         for line in lines(seen, spoken()):
-            typer.echo(line)
+            echo(line)
     return 0 if seen.well else 1
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.commands.installed import opened
 from api.offline.readiness import Held, readiness_of, readiness_out
 from collector.clock import SystemClock
@@ -31,8 +31,8 @@ def ready(
         return 0 if result.ready else 1
     for line in result.lines:
         must = say("ready.must")
-        typer.echo(f"{say(SIGNS[line.state]):<11}{must if line.must else ' ' * len(must)}  {line.says}")
+        echo(f"{say(SIGNS[line.state]):<11}{must if line.must else ' ' * len(must)}  {line.says}")
         if line.state is not Held.HELD:
-            typer.echo(f"                 {line.do}")
-    typer.echo(say("ready.yes" if result.ready else "ready.no"))
+            echo(f"                 {line.do}")
+    echo(say("ready.yes" if result.ready else "ready.no"))
     return 0 if result.ready else 1

@@ -14,6 +14,7 @@ from api.commands.durations import duration_ms, moment_ms
 from api.offline.replaying import Replay
 from collector.config.settings import load_site
 from collector.decode.log import MessageLog
+from forecaster.domain.names import legible
 from forecaster.engine.document import document
 from forecaster.texts.catalogue import Said
 
@@ -33,7 +34,7 @@ def replay(
     messages = MessageLog(log, strict=strict)
     try:
         for forecast in work.forecasts(messages):
-            sys.stdout.write(encode(document(forecast)).decode() + "\n")
+            sys.stdout.write(legible(encode(document(forecast)).decode()) + "\n")
     finally:
         complain_of(messages, "outlast replay")
     if work.messages and not work.readings:

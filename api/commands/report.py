@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.commands.durations import span_ms
 from api.commands.installed import opened
 from api.http.outage_answers import story_out
@@ -46,7 +46,7 @@ def report(
         found = [document(one) for one in reports]
         echo_json(found[0] if site_id is not None else {"reports": found})
     else:
-        typer.echo("\n\n".join(told(one, spoken()) for one in reports) or spoken()("cli.no_site_is_described_yet"))
+        echo("\n\n".join(told(one, spoken()) for one in reports) or spoken()("cli.no_site_is_described_yet"))
     return 0
 
 
@@ -61,7 +61,7 @@ def _one(site_id: str | None, which: str, config: Path, *, as_json: bool) -> int
     if as_json:
         echo_json(story_out(story, names=False))
     else:
-        typer.echo("\n".join(OutageWords(story, spoken(), names=True, zoned=True).text()))
+        echo("\n".join(OutageWords(story, spoken(), names=True, zoned=True).text()))
     return 0
 
 

@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, echo_json
+from api.commands.common import AsJson, echo, echo_json
 from api.commands.score_table import table
 from forecaster.domain.errors import UsageError
 from forecaster.domain.readings import Reading
@@ -183,7 +183,7 @@ def score(
     if as_json:
         echo_json(result.document())
     else:
-        typer.echo(table(result, markdown=markdown))
+        echo(table(result, markdown=markdown))
 
 
 def _score_zoo(names: str, seeds: range, workers: int, *, markdown: bool, as_json: bool) -> None:
@@ -196,4 +196,4 @@ def _score_zoo(names: str, seeds: range, workers: int, *, markdown: bool, as_jso
     if as_json:
         echo_json(result.document())
     else:
-        typer.echo(zoo_table(result, markdown=markdown))
+        echo(zoo_table(result, markdown=markdown))

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, echo_json
+from api.commands.common import AsJson, echo, echo_json
 from api.offline.sizing_inputs import pack_from, site_of
 from api.tongue import spoken
 from collector.config.toml_file import read_toml
@@ -104,7 +104,7 @@ def size(
     if as_json:
         echo_json(document(answer))
     else:
-        typer.echo(told(answer, words(site.language) if site.language else spoken()))
+        echo(told(answer, words(site.language) if site.language else spoken()))
     return 1 if any(part.answer is Answer.NO for part in answer.parts) else 0
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.commands.durations import moment_ms
 from api.commands.installed import Opened, opened
 from forecaster.domain.longrecord import StudyRecord
@@ -34,7 +34,7 @@ def study(site_ids: Sites = None, at: At = None, config: ConfigDir = Path(), as_
     if as_json:
         echo_json({"studied": sorted(told.keys() - failed.keys()), "failed": failed})
     for site, said in failed.items():
-        typer.echo(f"outlast study: site {site}: {said}", err=True)
+        echo(f"outlast study: site {site}: {said}", err=True)
     return 1 if failed else 0
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, group, tell
+from api.commands.common import AsJson, ConfigDir, echo, echo_json, group, tell
 from api.deliver.couriers import public_url
 from api.http.keyring import calendar_path, new_token, revoke_token
 from api.tongue import spoken
@@ -76,7 +76,7 @@ def add(
     if as_json:
         echo_json({**_out(token), "token": shown})
     else:
-        typer.echo(shown)
+        echo(shown)
 
 
 @app.command(name="list")
@@ -98,7 +98,7 @@ def list_tokens(config: ConfigDir = Path(), as_json: AsJson = False) -> None:
         )
         ends = f", {spoken()('cli.ends', at=line['ends'])}" if line["ends"] and not line["revoked"] else ""
         where = line["site"] or spoken()("cli.all_sites")
-        typer.echo(f"{line['id']}  {line['scope']:<8}{where:<16}{line['name']:<20}{spoken().again(state)}{ends}")
+        echo(f"{line['id']}  {line['scope']:<8}{where:<16}{line['name']:<20}{spoken().again(state)}{ends}")
 
 
 @app.command()

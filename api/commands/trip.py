@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json
+from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.commands.durations import DAY, day_of, moment_ms
 from api.commands.installed import opened
 from api.tongue import spoken
@@ -40,7 +40,7 @@ def trip(
     if as_json:
         echo_json(found.document())
     else:
-        typer.echo("\n".join(lines(found, spoken())))
+        echo("\n".join(lines(found, spoken())))
     return 0
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, group
+from api.commands.common import AsJson, ConfigDir, echo, echo_json, group
 from api.commands.durations import moment_ms
 from api.commands.installed import opened
 from api.tongue import spoken
@@ -42,7 +42,7 @@ def add(
     if as_json:
         echo_json({"site": site_id, **work_document(work)})
     else:
-        typer.echo(line(work))
+        echo(line(work))
     return 0
 
 
@@ -55,7 +55,7 @@ def list_work(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = Fal
     if as_json:
         echo_json({"site": site.id, "work": [work_document(work) for work in done]})
     else:
-        typer.echo("\n".join(map(line, done)) if done else spoken()("work.none", site=site.name))
+        echo("\n".join(map(line, done)) if done else spoken()("work.none", site=site.name))
     return 0
 
 

@@ -9,6 +9,7 @@ import msgspec
 
 from collector.config.errors import nearest
 from forecaster.domain.alarms import AlarmKind, AlarmState
+from forecaster.domain.names import hidden
 from forecaster.domain.ports import Clock, Ledger
 
 log = logging.getLogger("outlast.deliver")
@@ -61,4 +62,4 @@ def name_in(payload: bytes, otherwise: str) -> str:
         text = payload.decode().strip()
     except UnicodeDecodeError:
         return otherwise
-    return text[:LONGEST_NAME] if text and text.isprintable() else otherwise
+    return text[:LONGEST_NAME] if text and hidden(text) is None else otherwise

@@ -24,6 +24,7 @@ from forecaster.alarms.plan import PUSH, AlarmMessage, coalesce, still_wanted
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import NotFound, OutlastError, StaleLease, StoreError, StoreUnavailable
 from forecaster.domain.leases import always
+from forecaster.domain.names import marked
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery
 from forecaster.domain.times import DAY_MS
@@ -319,5 +320,4 @@ class Courier(LoopThread):
 def without_address(error: str, receiver: str) -> str:
     """An error on one line without the receiver's address, because hubs and readers see it."""
     hidden = error.replace(receiver, words()("outcome.the_receiver")) if "@" in receiver or "/" in receiver else error
-    shown = "".join(sign if sign.isprintable() else " " for sign in hidden)
-    return " ".join(shown.split())[:LONGEST_REASON]
+    return " ".join(marked(hidden, " ").split())[:LONGEST_REASON]

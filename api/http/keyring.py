@@ -26,6 +26,7 @@ from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import LoginSession, Token
 from forecaster.texts.catalogue import Said
+from forecaster.texts.reading import readable_line
 
 Rights = Literal["read", "operate"]
 CALENDAR: Final = "calendar"
@@ -79,7 +80,7 @@ def _kept_token(
     identity = secrets.token_hex(4)
     secret = f"{PREFIX}_{identity}_{drawn}"
     hashed = fast_hash(secret, kept_secret(ledger, "token-key"))
-    token = Token(identity, name.strip(), scope, site, hashed, clock.now_ms(), ends_ms=ends_ms)
+    token = Token(identity, readable_line(name.strip()), scope, site, hashed, clock.now_ms(), ends_ms=ends_ms)
     ledger.save_token(token)
     return token, secret
 

@@ -12,6 +12,7 @@ import numpy as np
 from collector.guard import says
 from collector.guard.channel import KILO_HIGH, KILO_LOW, RESTLESS_AFTER_MS, RESTLESS_SHARE, rated_w
 from collector.guard.lag import ON_TIME_MS
+from forecaster.domain.names import legible
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
@@ -41,7 +42,7 @@ class HeardChannel:
     def take(self, topic: str, readings: Iterable[Reading], retained: bool) -> None:
         """Add the readings of a message."""
         for reading in readings:
-            self.topics[topic] = None
+            self.topics[legible(topic)] = None
             self.readings.append(reading)
             if not retained:
                 self.live.append(reading)

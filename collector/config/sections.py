@@ -7,6 +7,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from collector.config.named import Name
 from collector.config.refused import Refused
 from forecaster.texts.catalogue import Said
 
@@ -42,7 +43,7 @@ class AwaySection(Section):
 
     first: Day_ = Field(alias="from", examples=["2026-03-01"])
     last: Day_ = Field(alias="until", examples=["2026-03-14"])
-    look_after: list[str] = Field(default=[], max_length=20, examples=['["neighbour"]'])
+    look_after: list[Name] = Field(default=[], max_length=20, examples=['["neighbour"]'])
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from collector.config.addresses import EMBEDDED, broker_url, host_name, not_yes_no, public_address, store_url
 from collector.config.errors import config_error, nearest
+from collector.config.named import readable
 from collector.config.set_aside import SetAside, find_sites
 from collector.config.site_file import load_site, site_toml
 from collector.config.site_model import Language
@@ -34,6 +35,15 @@ class InstallationSection(BaseModel):
     """A section of outlast.toml. Relative file names are taken from the installation's folder."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @field_validator("*")
+    @classmethod
+    def _readable(cls, value: Any) -> Any:
+        """Each text, and each of several, without what nobody sees."""
+        for text in value if isinstance(value, tuple) else (value,):
+            if isinstance(text, str):
+                readable(text)
+        return value
 
 
 class Broker(InstallationSection):

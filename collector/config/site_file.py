@@ -12,6 +12,7 @@ import tomli_w
 from pydantic import ValidationError
 
 from collector.config.errors import config_error, config_errors
+from collector.config.named import names_marked
 from collector.config.plates import check_pack_channels, named_packs, several_pumps
 from collector.config.raintable import rain_table, rain_table_toml
 from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
@@ -80,6 +81,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
     """
     if "pumps" in content:
         raise several_pumps(file)
+    content, unread = names_marked(content, file) if lenient else (content, ())
     content, set_aside = contacts_set_aside(content, file) if lenient else (content, ())
     try:
         model = SiteModel.model_validate(content)
@@ -121,7 +123,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         weather=_weather(model.weather, file),
         rain_table=rain_table(model.rain_table, file),
         language=model.language,
-        set_aside=(*set_aside, *map(str, unknown)),
+        set_aside=(*unread, *set_aside, *map(str, unknown)),
         groups=tuple(model.groups),
         away=away,
         paused_until=None if model.pause is None else model.pause.until,

@@ -10,6 +10,7 @@ import regex
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from collector.config.addresses import is_web_address
+from collector.config.named import Name, NoName, readable
 from collector.config.plates import PackSection, PacksSection, PlateSection, arranged, one_or_several, several
 from collector.config.raintable import RainTableSection
 from collector.config.reach import host_of, mailbox_of
@@ -31,16 +32,18 @@ WIDEST_PIT_M, DEEPEST_FALL_M = 5.0, 5.0
 
 
 def _path(text: str) -> str:
+    readable(text)
     try:
         compile_path(text)
     except ValueError as error:
         raise Refused(
-            Said("config.is_not_a_jsonpath", text=text, error=str(error)), Said("config.write_for_example_power")
+            Said("config.is_not_a_jsonpath", text=text[:80], error=str(error)), Said("config.write_for_example_power")
         ) from error
     return text
 
 
 def _filter(text: str) -> str:
+    readable(text)
     problem = filter_problem(text)
     if problem:
         raise Refused(
@@ -90,9 +93,11 @@ def _pattern(text: str) -> str:
         groups = regex.compile(text).groups
     except regex.error as error:
         raise Refused(
-            Said("config.is_not_a_regular_expression", text=text, error=str(error)),
+            Said("config.is_not_a_regular_expression", text=text[:80], error=str(error)),
             Said("config.write_for_example_0_9_w"),
         ) from error
+    except RecursionError as error:
+        raise Refused(Said("config.it_is_nested_too_deeply"), Said("config.write_for_example_0_9_w")) from error
     if groups != 1:
         raise Refused(Said("config.has_groups", text=text, groups=groups), Said("config.put_the_value_in_the_one"))
     return text
@@ -180,7 +185,7 @@ class PitSection(PlateSection):
 class LoadSection(Section):
     """[[loads]]"""
 
-    name: str = Field(min_length=1, max_length=64, examples=['"router"'])
+    name: Name = Field(min_length=1, max_length=64, examples=['"router"'])
     watts: float = Field(ge=0, le=20_000, examples=["12"])
     runs_per_hour: float | None = Field(default=None, gt=0, le=3600, examples=["4"])
     run_s: float | None = Field(default=None, gt=0, le=86_400, examples=["600"])
@@ -206,8 +211,8 @@ class ChannelSection(Section):
     true_words: list[Word] | None = Field(default=None, alias="true", min_length=1, examples=['["ON"]'])
     false_words: list[Word] | None = Field(default=None, alias="false", min_length=1, examples=['["OFF"]'])
     max_silence_s: float | None = Field(default=None, gt=0, examples=["180"])
-    of: str = Field(default="", examples=['"router"'])
-    pattern: Pattern_ | None = Field(default=None, examples=["'([0-9.]+) W'"])
+    of: NoName = Field(default="", examples=['"router"'])
+    pattern: Pattern_ | None = Field(default=None, max_length=1000, examples=["'([0-9.]+) W'"])
     column: int | None = Field(default=None, ge=1, le=1000, examples=["3"])
     separator: str | None = Field(default=None, min_length=1, max_length=1, examples=['";"'])
     decimal: str = Field(default=".", pattern=r"^[.,]$", examples=['","'])
@@ -267,7 +272,7 @@ QUIET = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
 class ContactSection(Section):
     """[[contacts]]"""
 
-    name: str = Field(min_length=1, max_length=64, examples=['"owner"'])
+    name: Name = Field(min_length=1, max_length=64, examples=['"owner"'])
     email: Mailbox | None = Field(default=None, examples=['"owner@example.org"'])
     webhook: Webhook | None = Field(default=None, examples=['"https://example.org/hook"'])
     minimum_priority: Annotated[Priority, member_of(Priority)] = Field(default=Priority.LOW, examples=['"high"'])
@@ -320,7 +325,7 @@ class SiteModel(Section):
     """The whole file."""
 
     id: str = Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$", examples=['"larkspur"'])
-    name: str = Field(min_length=1, max_length=120, examples=['"Larkspur Lane cellar"'])
+    name: Name = Field(min_length=1, max_length=120, examples=['"Larkspur Lane cellar"'])
     timezone: str = Field(examples=['"America/Chicago"'])
     units: Annotated[Units, member_of(Units)] = Field(default=Units.METRIC, examples=['"metric"'])
     latitude: float | None = Field(default=None, ge=-90, le=90, examples=["41.9"])
@@ -341,7 +346,7 @@ class SiteModel(Section):
     away: AwaySection | None = None
     pause: PauseSection | None = None
     language: Language | None = Field(default=None, examples=['"en"'])
-    groups: list[Annotated[str, Field(min_length=1, max_length=40)]] = Field(
+    groups: list[Annotated[Name, Field(min_length=1, max_length=40)]] = Field(
         default=[], max_length=10, examples=['["north round"]']
     )
 

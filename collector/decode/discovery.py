@@ -13,11 +13,15 @@ from collector.decode.strict_json import MAX_BYTES, parse
 from collector.decode.values import NO, YES, number, source_time_ms
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import PayloadError
+from forecaster.domain.names import hidden, legible
 from forecaster.domain.quantities import Quantity
 
 MOST_TOPICS = 500
 MOST_FIELDS = 60
 MOST_VALUES = 5
+LONGEST_NAME, LONGEST_VALUE = 200, 64
+"""Of a field [characters]; a longer name is passed over, a longer text is cut: what is kept here has an end."""
+
 PLAIN_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
 
 GUESSES: tuple[tuple[str, Quantity, str | None], ...] = (
@@ -93,12 +97,16 @@ class Discovery:
                 return
             found = self._topics.setdefault(topic, _Topic())
             found.messages += 1
+            if hidden(topic) is not None:  # no channel may name it, so there is nothing to choose
+                return
             found.live = found.live or not retained
             pack, values = _fields(payload)
             found.format = "senml" if pack else found.format
             for path, value in values[:MOST_FIELDS]:
+                if path is not None and len(path) > LONGEST_NAME:
+                    continue
                 if path in found.values or len(found.values) < MOST_FIELDS:
-                    found.values.setdefault(path, []).append(value)
+                    found.values.setdefault(path, []).append(value[:LONGEST_VALUE] if type(value) is str else value)
                     del found.values[path][:-MOST_VALUES]
 
     def topics(self) -> tuple[TopicHeard, ...]:
@@ -127,7 +135,7 @@ def _fields(payload: bytes) -> tuple[bool, list[tuple[str | None, Any]]]:
             return False, []
     try:
         if looks_like_pack(value):
-            return True, [(record.name, record.value) for record in resolve(value)]
+            return True, [(record.name, record.value) for record in resolve(value) if not hidden(record.name)]
     except PayloadError:
         return False, []
     if isinstance(value, dict | list):
@@ -145,19 +153,20 @@ def _leaves(path: str, value: Any) -> list[tuple[str | None, Any]]:
 
 
 def _quoted(name: str) -> str:
-    return "'" + name.replace("\\", "\\\\").replace("'", "\\'") + "'"
+    """A name in a path; what nobody sees is written as an escape, which means the same (RFC 9535 section 2.3.1)."""
+    return "'" + legible(name.replace("\\", "\\\\").replace("'", "\\'")) + "'"
 
 
 def _told(topic: str, found: _Topic) -> TopicHeard:
     fields = tuple(_field(topic, path, values) for path, values in found.values.items())
     times = [f.path for f in fields if f.kind == "time"]
-    return TopicHeard(topic, found.messages, not found.live, found.format, fields, times[0] if times else None)
+    return TopicHeard(legible(topic), found.messages, not found.live, found.format, fields, times[0] if times else None)
 
 
 def _field(topic: str, path: str | None, values: list[Any]) -> FieldHeard:
     kind = _kind(path, values)
     quantity, unit = _guess(topic, path, kind)
-    shown = tuple(str(value)[:40] for value in values)
+    shown = tuple(legible(str(value))[:40] for value in values)
     return FieldHeard(path, kind, shown, quantity, unit)
 
 

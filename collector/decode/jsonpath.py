@@ -7,9 +7,9 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-import jsonpath_rfc9535
-from jsonpath_rfc9535 import JSONPathError
+from jsonpath_rfc9535 import JSONPathError, JSONPathQuery
 
+from collector.decode.bounded_path import BoundedEnvironment, TooManyStepsError
 from forecaster.domain.errors import PayloadError
 from forecaster.texts.catalogue import words
 
@@ -18,6 +18,12 @@ Finder = Callable[[JSON], list[JSON]]
 """All values that a path selects in a JSON value, in order."""
 
 Getter = Callable[[JSON], JSON]
+LONGEST_PATH = 1000
+"""Most characters of a path."""
+
+TRIES = 3
+"""Payloads in which a path may take too long, before it is not tried any more."""
+
 MISSING: Any = object()
 """The result of a Getter where the path selects nothing."""
 
@@ -28,13 +34,14 @@ STEP = re.compile(r"\['(?P<name>(?:[^'\\]|\\.)*)'\]|\[(?P<index>-?\d+)\]")
 def compile_path(path: str) -> Finder:
     """A function that gives the values that an RFC 9535 path selects.
 
-    Errors: ValueError with the reason where the path is not valid; the finder itself raises PayloadError
-    where a value is too deep to search.
+    Errors: ValueError with the reason where the path is not valid or too long; the finder itself raises
+    PayloadError where a value is too deep or too much to search.
     """
-    query = _query(path)
+    environment = BoundedEnvironment()
+    query = _query(path, environment)
     steps = _plain_steps(query)
     if steps is None:
-        return _general(query)
+        return _Bounded(environment, query)
     find = _getter(steps)
 
     def one(value: JSON) -> list[JSON]:
@@ -46,20 +53,22 @@ def compile_path(path: str) -> Finder:
 
 def compile_single(path: str) -> Getter | None:
     """A function that gives the one value of a path of plain names and indices, or MISSING; None for other paths."""
-    steps = _plain_steps(_query(path))
+    steps = _plain_steps(_query(path, BoundedEnvironment()))
     return None if steps is None else _getter(steps)
 
 
-def _query(path: str) -> jsonpath_rfc9535.JSONPathQuery:
+def _query(path: str, environment: BoundedEnvironment) -> JSONPathQuery:
+    if len(path) > LONGEST_PATH:
+        raise ValueError(words()("payload.a_path_has_at_most", longest_path=LONGEST_PATH))
     try:
-        return jsonpath_rfc9535.compile(path)
+        return environment.compile(path)
     except JSONPathError as error:
         raise ValueError(str(error.args[0])) from error
     except RecursionError as error:
         raise ValueError(words()("payload.it_is_nested_too_deeply")) from error
 
 
-def _plain_steps(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[str | int, ...] | None:
+def _plain_steps(query: JSONPathQuery) -> tuple[str | int, ...] | None:
     """Names and indices of a path that selects at most one value; None for any other.
 
     They are read from the normalized form of the path, which the standard defines, because the library's own classes
@@ -103,13 +112,22 @@ def _getter(steps: tuple[str | int, ...]) -> Getter:
     return walked
 
 
-def _general(query: jsonpath_rfc9535.JSONPathQuery) -> Finder:
-    def find(value: JSON) -> list[JSON]:
+class _Bounded:
+    """A path of any kind. One that takes too long is given up: the next payload of its kind would take as long."""
+
+    def __init__(self, environment: BoundedEnvironment, query: JSONPathQuery) -> None:
+        self._environment, self._query = environment, query
+        self._too_long = 0
+
+    def __call__(self, value: JSON) -> list[JSON]:
+        if self._too_long >= TRIES:
+            raise PayloadError(words()("payload.the_path_is_not_tried", tries=TRIES))
         try:
-            return list(query.find(value).values())
+            return self._environment.values(self._query, value)
+        except TooManyStepsError as error:
+            self._too_long += 1
+            raise PayloadError(words()("payload.the_path_took_too_long")) from error
         except JSONPathError as error:
             raise PayloadError(words()("payload.the_path_cannot_be_followed_in", args=error.args[0])) from error
         except RecursionError as error:
             raise PayloadError(words()("payload.the_payload_is_nested_too_deeply")) from error
-
-    return find

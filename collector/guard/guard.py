@@ -8,6 +8,7 @@ from dataclasses import replace
 from collector.decode.payload import KEPT_BYTES, Decoded
 from collector.guard.channel import GuardedChannel
 from forecaster.domain.channels import ChannelFacts
+from forecaster.domain.names import legible
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.site import Site
@@ -35,10 +36,11 @@ class ChannelGuard:
 
     def admit(self, topic: str, payload: bytes, decoded: Decoded) -> Decoded:
         """The readings of a decoded message that may be stored; the others become refusals with a reason."""
+        topic = legible(topic)
         for site, quantity, subject, reason, at_ms in decoded.faults:
             channel = self._channels.get((site, quantity, subject))
             if channel is not None:
-                channel.refuse(topic, reason, at_ms)
+                channel.refuse(topic, legible(reason), at_ms)
         kept: list[Reading] = []
         withheld: list[Refusal] = []
         same = True

@@ -6,6 +6,7 @@ from sqlalchemy import Connection, and_, delete, or_, select
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
+from forecaster.domain.names import legible
 from forecaster.domain.records import LoginSession, PushSubscription, Token
 
 
@@ -31,7 +32,10 @@ class People(LedgerBase):
     def tokens(self) -> list[Token]:
         """All tokens, newest first."""
         c = t.tokens.c
-        return [Token(**row) for row in self._rows(select(t.tokens).order_by(c.created_ms.desc(), c.id))]
+        return [
+            Token(**{**row, "name": legible(row["name"])})
+            for row in self._rows(select(t.tokens).order_by(c.created_ms.desc(), c.id))
+        ]
 
     def open_session(self, session: LoginSession, most: int) -> None:
         """Keep a login session. Expired sessions are removed, and the oldest ones of its token beyond `most`."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from forecaster.domain.names import legible
 from forecaster.domain.quantities import Quantity
 
 
@@ -40,10 +41,10 @@ class Refusal:
     """A message, or a part of one, that could not become a reading and went to quarantine.
 
     site : str | None — the site whose channel it came for, None where no channel claims the topic
-    topic : str
+    topic : str — with an escape for each sign that nobody sees
     payload : bytes — as received, cut to 4,096 bytes
     arrived_ms : int
-    reason : str — one line: what is wrong and how to mend it
+    reason : str — one line, in the same way: what is wrong and how to mend it
     """
 
     site: str | None
@@ -51,6 +52,11 @@ class Refusal:
     payload: bytes
     arrived_ms: int
     reason: str
+
+    def __post_init__(self) -> None:
+        """Make what others wrote legible, once for all who read it."""
+        object.__setattr__(self, "topic", legible(self.topic))
+        object.__setattr__(self, "reason", legible(self.reason))
 
 
 @dataclass(frozen=True, slots=True)

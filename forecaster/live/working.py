@@ -12,6 +12,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said
+from forecaster.texts.reading import readable_line
 
 LONGEST = 500
 """Most characters of a description."""
@@ -28,10 +29,11 @@ def tell_work(
 
     at_ms : int | None — when it was done, UTC milliseconds; None: now
     part : HousePart | None — the part that it concerned, only for OTHER; other kinds imply it
-    Errors: UsageError for a time ahead or long ago, a part with a kind that implies one, OTHER without a description.
+    Errors: UsageError for a time ahead or long ago, a part with a kind that implies one, OTHER without a description,
+    a description that holds what nobody sees.
     """
     at_ms = now_ms if at_ms is None else at_ms
-    did = " ".join(did.split())
+    did = readable_line(" ".join(did.split()))
     if not now_ms - BACK_MS <= at_ms <= now_ms:
         raise UsageError(
             Said("usage.at_is_not_a_time_at", time_text=time_text(at_ms)), Said("usage.give_one_that_has_passed")

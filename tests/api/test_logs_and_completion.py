@@ -97,4 +97,13 @@ def test_nothing_from_outside_begins_a_line_of_the_log() -> None:
     for formatter in (TextFormatter("%(message)s"), JsonFormatter()):
         line = formatter.format(record)
         assert not set(line) & set("\n\r\x1b")
-    assert TextFormatter("%(message)s").format(record).startswith("topic plug\\n2026")
+    assert TextFormatter("%(message)s").format(record).startswith("topic plug\\u000a2026")
+    try:
+        raise ValueError(hostile)
+    except ValueError:
+        record.exc_info = sys.exc_info()
+    text, lines = TextFormatter("%(message)s").format(record), JsonFormatter().format(record)
+    assert not set(text + lines) & set("\r\x1b\u2028")
+    assert all(line.startswith("    ") for line in text.split("\n")[1:])
+    assert "\n" not in lines
+    assert json.loads(lines)["exception"].endswith(hostile)

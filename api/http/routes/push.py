@@ -18,6 +18,7 @@ from api.http.problems import ProblemError
 from api.http.security import require_site
 from collector.config.reach import host_of, public_only
 from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.names import legible
 from forecaster.domain.records import PushSubscription
 from forecaster.texts.catalogue import Said
 
@@ -136,7 +137,7 @@ def subscribe(wish: SubscribeIn, who: PrincipalIn, services: ServicesIn) -> Resp
     _check_endpoint(wish.endpoint, services.installation.push.allow_hosts)
     _check_key(wish.keys.p256dh, POINT_BYTES, "keys.p256dh")
     _check_key(wish.keys.auth, AUTH_BYTES, "keys.auth")
-    name = wish.label.strip() or who.name
+    name = legible(wish.label.strip()) or who.name
     kept = PushSubscription(
         identity(wish.endpoint, site), wish.endpoint, wish.keys.p256dh, wish.keys.auth, site, name,
         services.clock.now_ms(), who.token_id,

@@ -20,6 +20,7 @@ from api.process.services import Services
 from collector.editing.editor import REMOVED
 from collector.editing.keep import StaleEdit, site_path
 from forecaster.domain.errors import NotFound
+from forecaster.domain.names import legible
 from forecaster.domain.records import SiteEdit
 from forecaster.texts.catalogue import Said
 
@@ -51,7 +52,7 @@ def remove(
     if stamp != known.stamp:
         raise StaleEdit(known)
     if do == "remove" and named.strip() == site.id:
-        editor.remove(known, who=by.strip() or caller.name)
+        editor.remove(known, who=legible(by.strip()) or caller.name)
         return RedirectResponse("/removed", status_code=303)
     wrong = do == "remove"
     return page(

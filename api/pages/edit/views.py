@@ -22,6 +22,7 @@ from api.pages.render import page
 from api.pages.settingup import FormIn
 from api.pages.speech import WordsIn
 from forecaster.domain.errors import NotFound
+from forecaster.domain.names import legible
 from forecaster.texts.catalogue import Said
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
@@ -64,7 +65,7 @@ def undo(
     kept = services.ledger.edit(edit)
     if kept.site != site.id:
         raise NotFound(Said("usage.edit", edit_id=edit))
-    made = editor_of(services).undo(kept, who=by.strip() or caller.name)
+    made = editor_of(services).undo(kept, who=legible(by.strip()) or caller.name)
     return RedirectResponse(f"/sites/{site.id}/edit?done={made.id if made else 0}", status_code=303)
 
 
@@ -98,7 +99,8 @@ def change_part(
             stale=made.lines, was_stale=True, tested="",
         )  # fmt: skip
     if seen(made, form):
-        edit = editor.save(made, who=form.get("by", "").strip()[:LONGEST_NAME] or caller.name, part=part)
+        who = legible(form.get("by", "").strip()[:LONGEST_NAME]) or caller.name
+        edit = editor.save(made, who=who, part=part)
         return RedirectResponse(f"/sites/{site.id}/edit?done={edit.id if edit else 0}", status_code=303)
     context = answered(part, known, form, wanted, made, words)
     if part == "limits" and made.lines:

@@ -200,6 +200,30 @@ def test_a_template_is_checked_when_the_file_is_read(text: str, says: str | None
     assert says in str(error.value)
 
 
+GREEDY = {
+    "a power": "{{ 9 ** (10 ** 9) }}",
+    "a filter": "{{ 'a' | center(10 ** 9) }}",
+    "a doubling": "{% set a = headline %}" + "{% set a = a ~ a %}" * 60 + "{{ a }}",
+    "loops within loops": "{% for a in 'a' * 9999 %}{% for b in 'b' * 9999 %}{{ headline }}{% endfor %}{% endfor %}",
+    "a macro of itself": "{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}",
+    "a long text": "{{ 'a' * 70000 }}",
+}
+
+
+@pytest.mark.parametrize("kind", GREEDY)
+def test_a_template_that_takes_too_much_ends_apart(kind: str) -> None:
+    """In: templates that would take all the memory or never end. Out: read at once, refused in one line by a child."""
+    text = checked(GREEDY[kind])
+    with pytest.raises(ValueError, match=r"the template (cannot be filled in|takes too much)") as error:
+        rendered(text, {"headline": "pump"})
+    assert "\n" not in str(error.value)
+
+
+def test_a_template_nested_without_end_is_refused_where_it_is_read() -> None:
+    with pytest.raises(ValueError, match="nested too deeply"):
+        checked("{{" + "(" * 3000 + "1" + ")" * 3000 + "}}")
+
+
 @pytest.mark.parametrize(("code", "kind"), [(301, Never), (308, Never), (302, Later), (307, Later)])
 def test_a_redirect_says_where_it_leads(code: int, kind: type[Later] | type[Never]) -> None:
     """For good: given up with the mend. For now, as by a network that asks for a login first: tried again. RFC 9110
