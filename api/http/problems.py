@@ -14,6 +14,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Route
 
+from api.http.refused import path_told, refused
 from forecaster.domain.errors import (
     ConfigError,
     Conflict,
@@ -126,8 +127,9 @@ def _allowed(request: Request) -> set[str]:
     return found | ({"HEAD"} if "GET" in found else set())
 
 
-def _problem(_: Request, error: Exception) -> Response:
+def _problem(request: Request, error: Exception) -> Response:
     assert isinstance(error, ProblemError)
+    refused.tell(request.scope, error.status)
     return problem(error.status, error.detail, error.headers)
 
 
@@ -155,5 +157,5 @@ def _ours(_: Request, error: Exception) -> Response:
 
 
 def _unexpected(request: Request, error: Exception) -> Response:
-    log.error("%s %s failed with %s", request.method, request.url.path, type(error).__name__)
+    log.error("%s %s failed with %s", request.method, path_told(request.url.path), type(error).__name__)
     return problem(500)

@@ -17,6 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.keyring import Keyring, Rights
 from api.http.problems import ProblemError, faced, problem
+from api.http.refused import refused
 from forecaster.domain.errors import NotFound
 from forecaster.domain.records import Token
 from forecaster.texts.catalogue import Said
@@ -183,6 +184,7 @@ class Guard:
         headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
         refusal = self._refusal(scope["method"], scope["path"], headers)
         if refusal is not None:
+            refused.tell(scope, refusal[0])
             await faced(Request(scope), problem(*refusal))(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)

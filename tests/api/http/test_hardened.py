@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import resource
 import threading
 from collections.abc import AsyncIterator, Iterator
@@ -19,6 +20,7 @@ from starlette.testclient import TestClient
 
 from api.http.bodies import LIMIT_BYTES
 from api.http.keyring import FAST, SLOW_TRIES, new_token, revoke_token
+from api.http.refused import MOST
 from api.http.security import COOKIE
 from api.http.stream_state import while_allowed
 from api.process.services import Services
@@ -243,3 +245,26 @@ def test_odd_characters_are_refused_not_stumbled_over(outside: tuple[TestClient,
     headers = {b"cookie": name + b"=" + session, b"x-csrf-token": b"\xe9\xff"}
     assert client.post("/api/v1/alarms/x/acknowledge", headers=headers).status_code == 403
     assert client.get("/api/v1/sites", headers={b"authorization": b"Bearer outlast_\xe9_\xff"}).status_code == 401
+
+
+def test_refused_requests_are_told_in_the_log_and_fill_no_disk(
+    outside: tuple[TestClient, Services], caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """ASVS 5.0 V16.3.2, V16.3.3. In: one who may only read, a page of another site, another name, and then many. Out: a
+    line each with method, path and whence, at most 20 a window, and nothing of the links that open a door."""
+    caplog.set_level(logging.WARNING, "outlast.api")
+    monkeypatch.setattr("api.http.refused.WINDOW_S", 1e12)
+    monkeypatch.setattr("api.http.refused.refused._count", 0)
+    client, services = outside
+    _, secret = new_token(services.ledger, services.clock, "phone", "read", None)
+    other = {"Origin": "https://elsewhere.example"}
+    assert client.post("/api/v1/alarms/x/acknowledge", headers=bearer(secret)).status_code == 403
+    assert client.post("/calendar/a-secret.ics", headers=other).status_code == 403
+    said = [record.getMessage() for record in caplog.records]
+    assert said == [
+        "refused with 403: POST /api/v1/alarms/x/acknowledge from testclient",
+        "refused with 403: POST /calendar/… from testclient",
+    ]
+    for _ in range(2 * MOST):
+        client.post("/login", headers=other)
+    assert len(caplog.records) == MOST

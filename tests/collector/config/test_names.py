@@ -29,7 +29,7 @@ from tests.collector.examples import installation_in
 SIGNS = "\u202e\u2066\u200f\u061c\u200b\u2060\ufeff\u00ad\u2028\u0085\u009b\x1b\x7f\n\t\u3164\u034f\ue000\U000e0041"
 
 WELL = [
-    "Larkspur Lane cellar", "Żółta piwnica", "地下室", "قبو المنزل", "מרתף", "می\u200cخواهم", "क्\u200dष", "Pump 1️⃣", 
+    "Larkspur Lane cellar", "Żółta piwnica", "地下室", "قبو المنزل", "מרתף", "می\u200cخواهم", "क्\u200dष", "Pump 1️⃣",
     "⚡️", "👩\u200d🔧 Ada", "½ cellar – left", "O’Neill",
 ]  # fmt: skip
 
