@@ -11,7 +11,7 @@ import unicodedata
 
 HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 """General categories of controls, formats (among them all that turn the direction), surrogates, private and unassigned
-signs, and separators of lines (The Unicode Standard, chapter 4.5)."""
+signs, and separators of lines (The Unicode Standard, chapter 4.5). A tabulator alone is seen, as a blank."""
 
 BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u180b\u180c\u180d\u180f\u2800\u3164\uffa0")
 """Signs of other categories that are drawn as nothing (Default_Ignorable_Code_Point, and the empty Braille cell)."""
@@ -58,7 +58,7 @@ def _hides(text: str, place: int) -> bool:
         return not _joins(text, place)
     if ord(sign) in VARIANTS:
         return place == 0 or not _drawn(text[place - 1])
-    return sign in BLANK or unicodedata.category(sign) in HIDDEN
+    return sign in BLANK or (sign != "\t" and unicodedata.category(sign) in HIDDEN)
 
 
 def _joins(text: str, place: int) -> bool:
