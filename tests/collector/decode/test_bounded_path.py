@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import tomllib
 from dataclasses import replace
 from typing import Any
 
@@ -11,7 +12,6 @@ import jsonpath_rfc9535
 import pytest
 
 from collector.config.site_file import site_from, site_toml
-from collector.config.toml_file import tomllib
 from collector.decode.bounded_path import MOST_STEPS, BoundedEnvironment, TooManyStepsError
 from collector.decode.jsonpath import LONGEST_PATH, TRIES, compile_path
 from collector.decode.payload import Decoder
