@@ -103,3 +103,13 @@ def test_the_engine_takes_each_study_once_and_keeps_it() -> None:
     assert restored.expect_season(study(DRY, made_ms=START_MS + 1))
     old = engine.snapshot().replace(b'"season":', b'"unknown":')
     assert Engine.restore(larkspur_site(), old).expect_season(study(DRY, made_ms=START_MS))
+
+
+def test_how_far_ahead_is_computed_changes_no_value(steady: Inflow) -> None:
+    """A pack is followed no further than it lasts: the same answer as if all of the horizon had been computed."""
+    other = steady.copy()
+    other.season = study(WET, spread=0.5)
+    now_ms = START_MS + 96 * HOUR_MS
+    whole = other.drawn_ahead(now_ms, GRID_S, 400, 11)
+    for points in (60, 90, 110):
+        assert np.allclose(other.drawn_ahead(now_ms, GRID_S, 400, 11, points=points), whole[:, :points], rtol=1e-5)
