@@ -21,7 +21,7 @@ _KEPT_HOURS = 24 * 14
 _LATELY_HOURS = 12
 _USUAL_FROM, _USUAL_GAIN = 40, 1.0 / 1500.0
 _FLOW_RUNS, _SURE = 12, 4.0
-_MOST_SAMPLE = 1.5
+_MOST_SAMPLE, _LEAST_REST = 1.5, 2.5
 _LOST_FROM, _BACK_TO, _LOST_GAIN = 1.6, 0.65, 1.0 / 1500.0
 
 
@@ -91,8 +91,9 @@ class Normals(msgspec.Struct):
 
         after_gap : bool — whether runs may have been missed before it
         hearing : Hearing — how its source tells of runs. Where usual runs are much shorter than its samples, one that
-            is seen to last may be several, and its length tells nothing of the flow; where more than MOST_SHORT are
-            caught with one sample, the lengths that are measured look shorter in a storm.
+            is seen to last may be several, and its length tells nothing of the flow, nor does it where the pump is seen
+            to rest for a sample or two; where more than MOST_SHORT are caught with one sample, the lengths that are
+            measured look shorter in a storm.
         """
         self.count += 1
         since = self.await_first_since_ms
@@ -101,7 +102,7 @@ class Normals(msgspec.Struct):
         interval_s = self._interval(run, hearing.whole_ms, after_gap=after_gap)
         sample_s = hearing.sample_s
         fine = hearing.short_share <= MOST_SHORT and sample_s <= _MOST_SAMPLE * (self.dry_usual_s or sample_s)
-        if run.measured and interval_s is not None and fine:
+        if run.measured and fine and interval_s is not None and interval_s - run.run_s >= _LEAST_REST * sample_s:
             self._dry(run.run_s * max(1.0 - run.run_s / interval_s, 0.0))
         self.last_run = run
         self.starts_ms.append(run.start_ms)

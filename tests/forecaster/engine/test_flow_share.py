@@ -36,3 +36,17 @@ def test_a_discharge_two_fifths_clogged_is_seen_and_a_storm_is_none(step_s: floa
     assert normals.flow_share() == pytest.approx(1.0, abs=0.2)
     fold(normals, 40, 0.6 * 2.5, (4.0, 7.0, 10.0), step_s)
     assert normals.flow_share() == pytest.approx(0.6, abs=0.1)
+
+
+def test_runs_between_which_a_sample_or_two_fit_tell_nothing_of_the_flow() -> None:
+    """Runs of 31 s every 10 min, sampled every 30.7 s, then several that look like one: seen on for three samples and
+    off for two. By the formula that would be 92.1 (1 - 92.1 / 153.5) = 36.8 s dry, not 29.4: a flow of 0.8.
+    """
+    normals, step_s, at_s = Normals(), 30.7, 0.0
+    for count, run_s, interval_s in ((60, 31.0, 600.0), (20, 3 * step_s, 5 * step_s)):
+        for _ in range(count):
+            at_s += interval_s
+            edges = round(1000.0 * at_s), round(1000.0 * (at_s + run_s))
+            run = Run("s", *edges, 1.0, 470.0, 500.0, Quantity.PUMP_POWER, Supply.MAINS, 3)
+            normals.run(run, after_gap=False, hearing=Hearing(step_s))
+    assert normals.flow_share() == pytest.approx(1.0)
