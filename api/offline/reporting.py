@@ -15,16 +15,16 @@ from forecaster.discharge.said import result_texts
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.runs import Outage, Run
+from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.document import time_text
 from forecaster.health.pump import PumpHealth, examine, with_study
 from forecaster.health.told import HEALTH, parts_told
+from forecaster.outage.runs import all_runs
 from forecaster.texts.catalogue import Said, Words, words
 
 LEVEL_SPAN_MS = 2 * 86_400_000
-MOST_RUNS = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,19 +74,6 @@ def accuracy(outages: Sequence[Outage]) -> Accuracy:
             contradicted += (outage.end_ms - asked_ms) / HOUR_MS > high
     middle_error = sorted(errors)[len(errors) // 2] if errors else None
     return Accuracy(len(errors), held, middle_error, censored, contradicted)
-
-
-def all_runs(ledger: Ledger, site: str, start_ms: int, end_ms: int) -> list[Run]:
-    """Runs in [start_ms, end_ms), oldest first; at most the newest MOST_RUNS."""
-    found: list[Run] = []
-    cursor: str | None = None
-    while len(found) < MOST_RUNS:
-        page = ledger.runs(site, start_ms, end_ms, 5000, cursor)
-        found += page.runs
-        if page.cursor is None:
-            break
-        cursor = page.cursor
-    return found[::-1]
 
 
 def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> SiteReport:

@@ -85,7 +85,10 @@ class OutageWords:
             Fact(words("story.pump"), self._measured(energy.pump_wh)),
             Fact(words("story.in"), self._measured(energy.in_wh)),
             Fact(words("story.water"), *self._water()),
-            Fact(words("story.runs"), words("story.runs_says", n=water.runs, length=wording.duration(water.run_s))),
+            Fact(
+                words("story.runs"), words("story.runs_says", n=water.runs, length=wording.duration(water.run_s)),
+                words("story.runs_cut") if story.runs_cut else "",
+            ),
             Fact(words("story.rain"), self._rain()),
             Fact(words("story.told_first"), self._first_told()),
             Fact(words("story.seen_first"), self._first_seen()),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from markupsafe import Markup
@@ -10,16 +11,18 @@ from api.pages.historydata import flow_scale
 from api.pages.pen import draw
 from api.pages.ports import PagePorts
 from api.pages.strip import Layout, StripData, lying, standing
-from api.pages.stripdata import MOST_RUNS, StripWindow, charge_points, rain_steps, strip_words, supply_events
+from api.pages.stripdata import StripWindow, charge_points, rain_steps, strip_words, supply_events
 from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Run
 from forecaster.domain.times import HOUR_MS
+from forecaster.outage.runs import all_runs
 from forecaster.outage.story import OutageStory
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 from forecaster.water.by_runs import inflow_steps, resampled
 
 MARGIN_SHARE, LEAST_MARGIN_MS = 0.14, HOUR_MS // 4
-MOST_STEPS = 60
+MOST_STEPS, MOST_MARKS = 60, 800
 
 
 def outage_strip(ports: PagePorts, story: OutageStory, said: str, words: Words) -> tuple[Markup, Markup]:
@@ -43,7 +46,7 @@ def strip_of(ports: PagePorts, story: OutageStory, wording: Wording, words: Word
     start_ms, end_ms = outage.start_ms - margin_ms, story.until_ms + margin_ms
     seen_ms = min(now_ms, end_ms)
     view = StripWindow(seen_ms, start_ms, end_ms)
-    runs = list(reversed(ports.ledger.runs(site.id, start_ms, seen_ms, MOST_RUNS).runs))
+    runs = all_runs(ports.ledger, site.id, start_ms, seen_ms)
     steps, in_litres = inflow_steps(runs, site.pit, story.pump_rate_l_per_min)
     mains = [(start_ms, outage.start_ms), *([] if outage.end_ms is None else [(outage.end_ms, seen_ms)])]
     return StripData(
@@ -55,7 +58,7 @@ def strip_of(ports: PagePorts, story: OutageStory, wording: Wording, words: Word
         fan=(),
         survival=(),
         mains=[(begin_ms, stop_ms) for begin_ms, stop_ms in mains if begin_ms < stop_ms],
-        runs=[(run.start_ms, run.stop_ms) for run in runs],
+        runs=drawn_runs(runs, (end_ms - start_ms) // MOST_MARKS),
         water=resampled(steps, start_ms, end_ms, MOST_STEPS) if len(steps) > MOST_STEPS else steps,
         water_ahead=(),
         in_litres=in_litres,
@@ -67,6 +70,17 @@ def strip_of(ports: PagePorts, story: OutageStory, wording: Wording, words: Word
         water_scale=flow_scale(wording) if in_litres else 1.0,
         gaps=[gap for one, gap in story.gaps if one.quantity is Quantity.PACK_CHARGE],
     )
+
+
+def drawn_runs(runs: Sequence[Run], width_ms: int) -> list[tuple[int, int]]:
+    """Runs as marks (start, stop); those closer to each other than a mark is wide become one."""
+    marks: list[tuple[int, int]] = []
+    for run in runs:
+        if marks and run.start_ms - marks[-1][1] < width_ms:
+            marks[-1] = (marks[-1][0], max(marks[-1][1], run.stop_ms))
+        else:
+            marks.append((run.start_ms, run.stop_ms))
+    return marks
 
 
 def _lying(data: StripData) -> Layout:

@@ -115,13 +115,14 @@ def water_steps(site: Site, forecast: Forecast | None, runs: list[Run], view: St
 
 
 def rain_steps(ports: PagePorts, site: Site, view: StripWindow) -> list[Step]:
-    """Rain by the hour [mm], from depths or else from rates."""
+    """Rain by the hour [mm], from depths or else from rates; the hour that is not over ends now."""
     start = view.start_ms // HOUR_MS * HOUR_MS
+    steps: list[Step] = []
     if site.has(Quantity.RAIN_DEPTH):
-        return hourly_depth(ports.store.series(site.id, Quantity.RAIN_DEPTH, start, view.now_ms + 1))
-    if site.has(Quantity.RAIN_RATE):
-        return hourly_rate(ports.store.series(site.id, Quantity.RAIN_RATE, start, view.now_ms + 1))
-    return []
+        steps = hourly_depth(ports.store.series(site.id, Quantity.RAIN_DEPTH, start, view.now_ms + 1))
+    elif site.has(Quantity.RAIN_RATE):
+        steps = hourly_rate(ports.store.series(site.id, Quantity.RAIN_RATE, start, view.now_ms + 1))
+    return [(begin, min(stop, view.now_ms), depth) for begin, stop, depth in steps if begin < view.now_ms]
 
 
 def mains_spans(forecast: Forecast | None, outages: list[Outage], view: StripWindow) -> list[tuple[int, int]]:

@@ -21,6 +21,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.engine.document import from_document
 from forecaster.outage.heard import Heard, Span, heard
+from forecaster.outage.runs import MOST_RUNS, all_runs
 from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Said
 from forecaster.water.by_runs import inflow_steps
@@ -34,7 +35,7 @@ AFTER_MS = 2 * HOUR_MS
 LOOKS = 48
 """Looks at what was foreseen, spread over an outage."""
 
-MOST_OUTAGES, MOST_RUNS, MOST_CHANGES = 2_000, 20_000, 1_000
+MOST_OUTAGES, MOST_CHANGES = 2_000, 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,11 @@ class OutageStory:
     heard: tuple[Heard, ...]
 
     @property
+    def runs_cut(self) -> bool:
+        """Whether there may be more runs than are read, so that only the newest count."""
+        return self.water.runs >= MOST_RUNS
+
+    @property
     def lasted_h(self) -> float:
         """How long it lasted, or lasts so far [h]."""
         return (self.until_ms - self.outage.start_ms) / HOUR_MS
@@ -131,7 +137,7 @@ def story_of(store: ReadingStore, ledger: Ledger, site: Site, outage: Outage, no
     )
     changes = _changes(ledger, site.id, outage, until_ms)
     alarms = _alarms(ledger, site.id, changes)
-    runs = _runs(ledger, site.id, start_ms, until_ms)
+    runs = all_runs(ledger, site.id, start_ms, until_ms)
     foreseen = foreseen_in(ledger, outage, until_ms)
     return OutageStory(
         site, so_far(store, ledger, site, outage, until_ms), until_ms, alarms, changes,
@@ -191,11 +197,6 @@ def _alarms(ledger: Ledger, site: str, changes: Sequence[AlarmTransition]) -> tu
     newest = {change.alarm.id: change.alarm for change in changes}
     newest |= {alarm.id: alarm for alarm in ledger.alarms(site, limit=MOST_CHANGES) if alarm.id in newest}
     return tuple(sorted(newest.values(), key=lambda alarm: (alarm.raised_ms, -alarm.priority.rank)))
-
-
-def _runs(ledger: Ledger, site: str, start_ms: int, until_ms: int) -> list[Run]:
-    """The runs of a span, oldest first; of more than can be shown the newest."""
-    return list(reversed(ledger.runs(site, start_ms, until_ms, MOST_RUNS).runs))
 
 
 def _energy(outage: Outage, runs: Sequence[Run], channels: Sequence[Heard]) -> EnergyThrough:

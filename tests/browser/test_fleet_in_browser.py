@@ -154,6 +154,18 @@ def test_that_nobody_can_be_told_is_said_once_with_the_houses(browser: Browser, 
     held.close()
 
 
+def test_the_list_is_there_offline_after_one_visit_with_its_age(browser: Browser, forty: Served) -> None:
+    with opened(browser, f"{forty.url}/", width=360, workers=True) as page:
+        kept = "caches.open('outlast-2').then(c => c.keys()).then(all => all.map(r => new URL(r.url).pathname))"
+        page.wait_for_function(f"({kept}).then(all => all.includes('/'))", timeout=60_000)
+        page.context.set_offline(True)
+        page.reload()
+        expect(page.locator("table.fleet tbody tr").first).to_contain_text("Now: look at it.")
+        expect(page.locator("#offline")).to_contain_text("No connection. This was drawn")
+        page.goto(f"{forty.url}/?show=need")
+        expect(page.locator("table.fleet tbody tr").first).to_be_visible()
+
+
 def test_ages_tick_and_a_lost_connection_is_said(browser: Browser, forty: Served) -> None:
     with opened(browser, forty.url) as page:
         expect(page.locator("#offline")).to_be_hidden()

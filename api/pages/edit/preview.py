@@ -46,6 +46,8 @@ def limits_preview(
         if outages is None:
             outages = [(one, _hours(ledger, one, now_ms)) for one in _latest(ledger, site, now_ms)]
         lines.append(_line(kind, old, new, outages, Wording.of(site, words), now_ms))
+    if outages is not None and any(hours for _, hours in outages):
+        lines.append(words("edit.preview_rests"))
     if any(before.get(key) != after.get(key) for key in ("limits", "off")):
         lines.append(words("edit.preview_others"))
     return tuple(lines)
