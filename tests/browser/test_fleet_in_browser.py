@@ -158,6 +158,7 @@ def test_the_list_is_there_offline_after_one_visit_with_its_age(browser: Browser
     with opened(browser, f"{forty.url}/", width=360, workers=True) as page:
         kept = "caches.open('outlast-2').then(c => c.keys()).then(all => all.map(r => new URL(r.url).pathname))"
         page.wait_for_function(f"({kept}).then(all => all.includes('/'))", timeout=60_000)
+        page.wait_for_function("navigator.serviceWorker.controller?.state === 'activated'", timeout=60_000)
         page.context.set_offline(True)
         page.reload()
         expect(page.locator("table.fleet tbody tr").first).to_contain_text("Now: look at it.")

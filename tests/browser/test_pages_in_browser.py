@@ -30,7 +30,13 @@ PATHS = (
     "/setup", "/sizing", "/login", "/offline", "/sites/nowhere",
 )  # fmt: skip
 AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}
-MEANT = ("status of 404", "status of 422", "ERR_INTERNET_DISCONNECTED", "registration blocked by Playwright")
+MEANT = (
+    "status of 401",
+    "status of 404",
+    "status of 422",
+    "ERR_INTERNET_DISCONNECTED",
+    "registration blocked by Playwright",
+)
 """What the tests themselves bring about: pages not there, forms refused, a network that is cut, workers kept out."""
 COLOURS = {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}}
 Scheme = Literal["light", "dark"]
