@@ -101,7 +101,11 @@ class ChannelPreview:
 
 @dataclass(frozen=True, slots=True)
 class SetupContext:
-    """The set-up page: what was filled in, heard, checked. quantities : (key, name, stored unit)."""
+    """The set-up page: what was filled in, heard, checked.
+
+    quantities : (key, name, stored unit)
+    faults : what is wrong, by field; listed : (field, its name and what is wrong)
+    """
 
     values: dict[str, str]
     filter: str
@@ -114,6 +118,8 @@ class SetupContext:
     more_open: bool
     sections: tuple[FormSection, ...]
     problem: str
+    faults: dict[str, str]
+    listed: tuple[tuple[str, str], ...]
     previews: tuple[ChannelPreview, ...]
     refused: tuple[str, ...]
     toml: str

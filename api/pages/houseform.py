@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from api.pages.formcontexts import LoadRow
-from api.pages.siteform import number_in
-from forecaster.domain.errors import UsageError
+from api.pages.siteform import Reading
+from collector.config.refused import Refused
 from forecaster.texts.catalogue import Said
 
 TEXTS = ("id", "name", "timezone", "units")
@@ -27,13 +27,13 @@ def load_rows(form: Mapping[str, str]) -> tuple[LoadRow, ...]:
     return tuple(LoadRow(number, name, watts) for number, (name, watts) in enumerate(shown))
 
 
-def house_of(form: Mapping[str, str]) -> dict[str, Any]:
-    """The house's part of a site file's content; empty fields are left out. UsageError."""
+def house_in(form: Mapping[str, str], reading: Reading) -> dict[str, Any]:
+    """The house's part of a site file's content; what is empty or cannot be read is left out."""
     content: dict[str, Any] = {key: form[key].strip() for key in TEXTS if form.get(key, "").strip()}
     for key in POSITION:
         if form.get(key, "").strip():
-            content[key] = number_in(form[key], "", key)
-    content["loads"] = [load for row in load_rows(form) if (load := _load(row))]
+            content[key] = reading.number(key, form[key], "")
+    content["loads"] = [load for row in load_rows(form) if (load := _load(row, reading))]
     weather = {key: form[f"weather.{key}"].strip() for key in WEATHER if form.get(f"weather.{key}", "").strip()}
     content["weather"] = weather if "url" in weather else {}
     if form.get("email", "").strip():
@@ -41,9 +41,14 @@ def house_of(form: Mapping[str, str]) -> dict[str, Any]:
     return content
 
 
-def _load(row: LoadRow) -> dict[str, Any]:
+def _load(row: LoadRow, reading: Reading) -> dict[str, Any]:
     if not row.name and not row.watts:
         return {}
     if not row.name or not row.watts:
-        raise UsageError(Said("usage.another_load_needs_both_its_name"), Said("usage.fill_both_fields_or_neither"))
-    return {"name": row.name, "watts": number_in(row.watts, "W", row.name)}
+        empty = f"load_w{row.number}" if row.name else f"load_name{row.number}"
+        reading.unread[empty] = Refused(
+            Said("usage.another_load_needs_both_its_name"), Said("usage.fill_both_fields_or_neither")
+        )
+        return {}
+    watts = reading.number(f"load_w{row.number}", row.watts, "W")
+    return {"name": row.name} if watts is None else {"name": row.name, "watts": watts}

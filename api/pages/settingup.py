@@ -11,7 +11,17 @@ from api.http.problems import ProblemError
 from api.pages.contexts import Caller
 from api.pages.guard import CallerIn, CheckedIn, PageRoute, form_of
 from api.pages.render import page
-from api.pages.setup import described, listen_seconds, preview, refuse_inside, setup_context, write_site
+from api.pages.setup import (
+    described,
+    faults_in,
+    filled_in,
+    listen_seconds,
+    prefilled,
+    preview,
+    setup_context,
+    short_name,
+    write_site,
+)  # fmt: skip
 from api.pages.speech import WordsIn
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
@@ -30,10 +40,10 @@ def _whole(caller: Caller) -> None:
 
 
 @router.get("/setup")
-def setup(request: Request, caller: CallerIn, words: WordsIn, _: OperatorIn) -> Response:
-    """The empty form."""
+def setup(request: Request, services: ServicesIn, caller: CallerIn, words: WordsIn, _: OperatorIn) -> Response:
+    """The form, with what can be proposed."""
     _whole(caller)
-    return page(request, "setup.html", caller, setup=setup_context({}, words))
+    return page(request, "setup.html", caller, setup=setup_context(prefilled(services.installation), words))
 
 
 @router.post("/setup/listen")
@@ -56,9 +66,12 @@ def setup_check(request: Request, services: ServicesIn, caller: CheckedIn, words
     do = form.get("do", "check")
     if do == "take":
         return page(request, "setup.html", caller, setup=setup_context({**form, "take": "yes"}, words))
+    form = {**form, "id": form.get("id", "").strip() or short_name(form.get("name", ""))}
+    faults = faults_in(filled_in(form, words), services.installation, words)
+    if faults:
+        return page(request, "setup.html", caller, setup=setup_context(form, words, faults=faults))
     try:
         site = described(form, words)
-        refuse_inside(site, services.installation, words)
         if do == "write":
             write_site(services.installation.folder, site)
             return page(request, "setup_done.html", caller, id=site.id, name=site.name)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 import zoneinfo
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -10,9 +12,10 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from api.pages.formcontexts import ChannelPreview, Offer, OfferLine, SetupContext
-from api.pages.houseform import KEPT, POSITION, WEATHER, house_of, load_rows
+from api.pages.houseform import KEPT, POSITION, WEATHER, load_rows
 from api.pages.recordpages import channel_name, said
-from api.pages.siteform import content_of, sections
+from api.pages.setupform import Filled, filled, worded
+from api.pages.siteform import PLATES, sections
 from collector.config.drafts import drafted
 from collector.config.reach import host_of, public_only
 from collector.config.settings import Installation
@@ -24,13 +27,19 @@ from collector.mqtt.listening import listen
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.quantities import SPECS, STATES, Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.site import Channel, Site
+from forecaster.domain.site import Channel, Site, Units
 from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.wording import Wording
 
 PREVIEW_S = 4.0
 LISTEN_S = (3.0, 60.0)
+MORE = (*POSITION, *(f"weather.{key}" for key in WEATHER))
 MOST_OFFERS = 400
+US_ZONES = frozenset({
+    "America/New_York", "America/Chicago", "America/Denver", "America/Phoenix", "America/Los_Angeles",
+    "America/Anchorage", "Pacific/Honolulu", "America/Detroit", "America/Boise",
+})  # fmt: skip
+"""Zones of the IANA database that lie in the United States, where plates are read in inches and gallons."""
 
 
 def listen_seconds(text: str) -> float:
@@ -50,6 +59,7 @@ def setup_context(
     *,
     heard: Sequence[TopicHeard] | None = None,
     problem: str = "",
+    faults: Mapping[str, str] | None = None,
     previews: Sequence[ChannelPreview] = (),
     refused: Sequence[str] = (),
     toml: str = "",
@@ -66,13 +76,27 @@ def setup_context(
         quantities=tuple((q.value, words(f"quantity.{q.value}"), SPECS[q].unit) for q in Quantity),
         zones=tuple(sorted(zoneinfo.available_timezones())),
         loads=load_rows(form),
-        more_open=any(form.get(key, "").strip() for key in (*POSITION, *(f"weather.{key}" for key in WEATHER))),
-        sections=sections(form, words),
+        more_open=any(form.get(key, "").strip() or key in (faults or {}) for key in MORE),
+        sections=sections(form, words, faults),
         problem=problem,
+        faults=dict(faults or {}),
+        listed=tuple((field, f"{label_of(field, form, words)}: {said}") for field, said in (faults or {}).items()),
         previews=tuple(previews),
         refused=tuple(refused),
         toml=toml,
     )
+
+
+def label_of(field: str, form: Mapping[str, str], words: Words) -> str:
+    """What a field is called on the form; that of a line which was heard by its topic."""
+    if field in {plate.name for plate in PLATES}:
+        return words(f"plate.{field}")
+    stem = field.rstrip("0123456789")
+    if stem in ("quantity", "unit", "of"):
+        topic = form.get(f"topic{field.removeprefix(stem)}", "")
+        return f"{topic}, {words('setup.use' if stem == 'quantity' else f'setup.{stem}')}"
+    key = f"setup.{stem.replace('.', '_')}"
+    return words(key) if key in words else field
 
 
 def suggested(offer: Offer) -> Offer:
@@ -157,28 +181,44 @@ def offers_kept(form: Mapping[str, str], words: Words) -> tuple[Offer, ...]:
 
 def described(form: Mapping[str, str], words: Words) -> Site:
     """The site that the form describes, checked as a site file is. ConfigError or UsageError in one line."""
-    content: dict[str, Any] = {**content_of(form), **house_of(form)}
-    content["channels"] = [
-        channel_of(line) for offer in offers_kept(form, words) for line in offer.lines if line.quantity
-    ]
-    return site_from({key: value for key, value in content.items() if value}, words("setup.form"))
+    made = filled_in(form, words)
+    made.reading.refuse()
+    return site_from(made.content, words("setup.form"))
 
 
-def refuse_inside(site: Site, installation: Installation, words: Words) -> None:
+def filled_in(form: Mapping[str, str], words: Words) -> Filled:
+    """What is filled in, with the lines that were chosen among those that were heard."""
+    lines = [line for offer in offers_kept(form, words) for line in offer.lines if line.quantity]
+    return filled(form, {line.number: channel_of(line) for line in lines})
+
+
+def faults_in(made: Filled, installation: Installation, words: Words) -> dict[str, str]:
+    """All that is wrong with what is filled in, by field, what only this installation knows included."""
+    found = made.faults(words)
+    site, weather = made.content.get("id"), made.content.get("weather")
+    if "id" not in found and (site in installation.sites or site_path(installation.folder, str(site)).exists()):
+        found["id"] = worded(Said("usage.there_is_a_site_of_this"), Said("usage.choose_another_id"), words)
+    if weather is not None and not any(field.startswith("weather.") for field in found):
+        inside = inside_the_network(str(weather["url"]), installation)
+        if inside is not None:
+            found["weather.url"] = worded(inside.problem, inside.fix, words)
+    return found
+
+
+def inside_the_network(url: str, installation: Installation) -> UsageError | None:
     """Anybody with a token may fill in the form, so the weather service that it names must be on the public internet.
 
-    A host inside a private network is accepted only where a site file already names it. UsageError.
+    A host inside a private network is accepted only where a site file already names it.
     """
-    if site.weather is None:
-        return
     named = {host_of(other.weather.url) for other in installation.sites.values() if other.weather is not None}
-    host = host_of(site.weather.url)
+    host = host_of(url)
     try:
-        public_only(host, urlsplit(site.weather.url).port or 443, named)
+        public_only(host, urlsplit(url).port or 443, named)
     except PermissionError:
-        raise UsageError(words("setup.weather_inside", host=host), words("setup.weather_inside_mend")) from None
+        return UsageError(Said("setup.weather_inside", host=host), Said("setup.weather_inside_mend"))
     except OSError:
-        raise UsageError(words("setup.weather_unknown", host=host), words("setup.weather_unknown_mend")) from None
+        return UsageError(Said("setup.weather_unknown", host=host), Said("setup.weather_unknown_mend"))
+    return None
 
 
 def channel_of(line: OfferLine) -> dict[str, Any]:
@@ -194,6 +234,28 @@ def channel_of(line: OfferLine) -> dict[str, Any]:
         "format": line.format if line.format == "senml" else "",
     }
     return {key: value for key, value in channel.items() if value}
+
+
+def prefilled(installation: Installation) -> dict[str, str]:
+    """What can be proposed for another site: as the newest of the others has it, else the machine's own zone."""
+    if not installation.sites:
+        zone = machine_zone()
+        return {"timezone": zone, "units": (Units.US if zone in US_ZONES else Units.METRIC).value}
+    known = list(installation.sites.values())[-1]
+    mail = next((contact.email for contact in known.contacts if contact.email), None)
+    return {"timezone": known.timezone, "units": known.units.value, "email": mail or ""}
+
+
+def short_name(name: str) -> str:
+    """A short name for addresses made of a house's name, such as `larkspur-lane-cellar`; "" where nothing is left."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:40].strip("-")
+
+
+def machine_zone(link: Path = Path("/etc/localtime")) -> str:
+    """The time zone that this machine is set to, as it links it in the zone database; "" where that cannot be told."""
+    _, _, name = str(link.resolve()).partition("/zoneinfo/")
+    return name if name in zoneinfo.available_timezones() and not name.startswith("Etc/") and "/" in name else ""
 
 
 def preview(

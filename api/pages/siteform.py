@@ -79,6 +79,7 @@ class FormField:
     value: str
     first: bool
     choices: tuple[tuple[str, str], ...] = ()
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,34 @@ class FormSection:
     first: tuple[FormField, ...]
     rest: tuple[FormField, ...]
 
+    @property
+    def rest_open(self) -> bool:
+        """Whether something is wrong among the rest."""
+        return any(field.fault for field in self.rest)
+
+
+class Reading:
+    """Reads the texts of a form; what cannot be read is kept by the name of its field, and the rest is read on.
+
+    unread : dict[str, Refused] — in the order in which it was read
+    """
+
+    def __init__(self) -> None:
+        self.unread: dict[str, Refused] = {}
+
+    def number(self, name: str, text: str, unit: str) -> float | None:
+        """A number in the unit of a field; None where it cannot be read."""
+        try:
+            return written(text, unit)
+        except Refused as error:
+            self.unread[name] = error
+            return None
+
+    def refuse(self) -> None:
+        """UsageError for the first that could not be read, where there is any."""
+        for name, refused in self.unread.items():
+            raise UsageError(Said("usage.of_field", name=name, problem=refused.problem), refused.fix)
+
 
 def number_in(text: str, unit: str, name: str) -> float:
     """A number in the field's unit; UsageError where it is none, or its own unit does not convert."""
@@ -100,26 +129,34 @@ def number_in(text: str, unit: str, name: str) -> float:
 
 
 def content_of(form: Mapping[str, str]) -> dict[str, dict[str, Any]]:
-    """The tables [pump], [pit] and [pack] from a form; empty fields are left out."""
-    content: dict[str, dict[str, Any]] = {"pump": {}, "pit": {}, "pack": {}}
-    for plate in PLATES:
-        text = form.get(plate.name, "").strip()
-        if not text:
-            continue
-        content[plate.section][plate.key] = _value(plate, text)
+    """The tables [pump], [pit] and [pack] from a form; empty fields are left out. UsageError"""
+    reading = Reading()
+    content = plates_in(form, reading)
+    reading.refuse()
     return content
 
 
-def _value(plate: Plate, text: str) -> Any:
+def plates_in(form: Mapping[str, str], reading: Reading) -> dict[str, dict[str, Any]]:
+    """The tables [pump], [pit] and [pack] from a form; what is empty or cannot be read is left out."""
+    content: dict[str, dict[str, Any]] = {"pump": {}, "pit": {}, "pack": {}}
+    for plate in PLATES:
+        text = form.get(plate.name, "").strip()
+        value = _value(plate, text, reading) if text else None
+        if value is not None:
+            content[plate.section][plate.key] = value
+    return content
+
+
+def _value(plate: Plate, text: str, reading: Reading) -> Any:
     if plate.choices:
         return text
     if plate.unit == "text":
         return text.upper()
     if plate.key == "rated_current_a":
         ends = [part for part in re.split(r"\s*(?:-|–|to|\.\.)\s*", text) if part]
-        values = [number_in(end, plate.unit, plate.name) for end in ends]
-        return values[0] if len(values) == 1 else values
-    return number_in(text, plate.unit, plate.name)
+        values = [reading.number(plate.name, end, plate.unit) for end in ends or [text]]
+        return None if None in values else values[0] if len(values) == 1 else values
+    return reading.number(plate.name, text, plate.unit)
 
 
 def values_of(site: Site) -> dict[str, str]:
@@ -136,8 +173,10 @@ def values_of(site: Site) -> dict[str, str]:
     return found
 
 
-def sections(values: Mapping[str, str], words: Words) -> tuple[FormSection, ...]:
-    """The form's sections with their values."""
+def sections(
+    values: Mapping[str, str], words: Words, faults: Mapping[str, str] | None = None
+) -> tuple[FormSection, ...]:
+    """The form's sections with their values. faults : what is wrong, by field"""
     made = []
     for section in ("pump", "pit", "pack"):
         shown = [
@@ -148,6 +187,7 @@ def sections(values: Mapping[str, str], words: Words) -> tuple[FormSection, ...]
                 values.get(plate.name, ""),
                 plate.first,
                 tuple((choice, words(f"plate.choice.{choice}")) for choice in plate.choices),
+                (faults or {}).get(plate.name, ""),
             )
             for plate in PLATES
             if plate.section == section
