@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from api.pages.formcontexts import LoadRow
-from api.pages.siteform import Reading
+from api.pages.siteform import FormReading
 from collector.config.refused import Refused
 from forecaster.texts.catalogue import Said
 
@@ -27,7 +27,7 @@ def load_rows(form: Mapping[str, str]) -> tuple[LoadRow, ...]:
     return tuple(LoadRow(number, name, watts) for number, (name, watts) in enumerate(shown))
 
 
-def house_in(form: Mapping[str, str], reading: Reading) -> dict[str, Any]:
+def house_in(form: Mapping[str, str], reading: FormReading) -> dict[str, Any]:
     """The house's part of a site file's content; what is empty or cannot be read is left out."""
     content: dict[str, Any] = {key: form[key].strip() for key in TEXTS if form.get(key, "").strip()}
     for key in POSITION:
@@ -41,7 +41,7 @@ def house_in(form: Mapping[str, str], reading: Reading) -> dict[str, Any]:
     return content
 
 
-def _load(row: LoadRow, reading: Reading) -> dict[str, Any]:
+def _load(row: LoadRow, reading: FormReading) -> dict[str, Any]:
     if not row.name and not row.watts:
         return {}
     if not row.name or not row.watts:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from api.pages.houseform import house_in, load_rows
-from api.pages.siteform import Reading, plates_in
+from api.pages.siteform import FormReading, plates_in
 from collector.config.site_file import site_faults
 from forecaster.domain.errors import ConfigError
 from forecaster.texts.catalogue import Said, Words
@@ -27,10 +27,23 @@ OF_PUMP = {
 }
 """The field that a fault of the whole pump stands beside."""
 
+PLAIN = {
+    "config.it_is_missing": ("setup.needed", ""),
+    "config.the_voltage_is_missing": ("setup.needed", "115"),
+    "config.current_power_and_horsepower_are_all": ("setup.one_power", "480"),
+    "config.static_head_m_is_not_below": ("setup.lift", ""),
+    "config.both_diameter_m_and_area_m2": ("setup.one_area", ""),
+    "config.of_m_is_more_than_any": ("setup.more_than_any", ""),
+}
+"""What a form says in place of a file's words, and an example of the field where it is another one."""
+
+POWERS = ("pump.rated_power_w", "pump.rated_current_a", "pump.horsepower")
+"""Fields of which a pump needs one."""
+
 HEARD = "heard"
 """In place of a field: what was heard on the broker, all of it."""
 
-PASSES = 4
+PASSES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,17 +56,17 @@ class Filled:
     """
 
     content: dict[str, Any]
-    reading: Reading
+    reading: FormReading
     channels: tuple[int, ...]
     loads: tuple[int, ...]
 
     def faults(self, words: Words) -> dict[str, str]:
         """All that is wrong, by the field of the form that it stands beside."""
         found = {name: worded(refused.problem, refused.fix, words) for name, refused in self.reading.unread.items()}
-        unread = {name.partition(".")[0] for name in found}
+        powered = any(name in found for name in POWERS)
         for fault in _every_fault(self.content):
             field = self._field_of(fault)
-            if fault.key not in unread:  # of a section with a value that could not be read nothing is missing
+            if not (fault.key == "pump" and field in POWERS and powered):  # one was given, and could not be read
                 found.setdefault(field, worded(fault.problem, fault.fix, words))
         return found
 
@@ -61,10 +74,9 @@ class Filled:
         listed = re.fullmatch(r"(\w+)\[(\d+)\]\.?(.*)", fault.key)
         if listed is not None:
             return self._of_list(listed[1], int(listed[2]), listed[3])
-        key = fault.problem.key if isinstance(fault.problem, Said) else ""
         if fault.key == "pit" and isinstance(fault.problem, Said):
             return f"pit.{fault.problem.values.get('key', 'area_m2')}"
-        return OF_PUMP.get(key, HEARD if fault.key == "channels" else fault.key)
+        return HEARD if fault.key == "channels" else _part_of(fault)
 
     def _of_list(self, section: str, place: int, key: str) -> str:
         if section == "contacts":
@@ -76,7 +88,7 @@ class Filled:
 
 def filled(form: Mapping[str, str], channels: Mapping[int, Mapping[str, Any]]) -> Filled:
     """Read a form. channels : the chosen channels, by their number in the form"""
-    reading = Reading()
+    reading = FormReading()
     content: dict[str, Any] = {**plates_in(form, reading), **house_in(form, reading)}
     content["channels"] = [dict(channel) for channel in channels.values()]
     needed = ("pump", "pack")
@@ -86,9 +98,11 @@ def filled(form: Mapping[str, str], channels: Mapping[int, Mapping[str, Any]]) -
 
 
 def worded(problem: str, fix: str, words: Words) -> str:
-    """A fault in the words of a form: without the name that the key has in the file."""
-    if isinstance(problem, Said) and problem.key == "config.it_is_missing":
-        problem = Said("setup.needed")
+    """A fault in the words of a form: without the name that a key has in the file."""
+    if isinstance(problem, Said) and problem.key in PLAIN:
+        plain, example = PLAIN[problem.key]
+        problem = Said(plain, **problem.values)
+        fix = Said("setup.for_example", example=example) if example else fix
     if isinstance(fix, Said) and fix.key == "config.write_for_example":
         fix = Said("setup.for_example", example=str(fix.values["example"]).strip('"'))
     return words("edit.fault", problem=problem, fix=fix)
@@ -104,7 +118,13 @@ def _every_fault(content: Mapping[str, Any]) -> Iterator[ConfigError]:
         for fault in fresh:
             seen.add((fault.key, fault.problem))
             yield fault
-            _mend(tried, fault.key)
+            _mend(tried, _part_of(fault))
+
+
+def _part_of(fault: ConfigError) -> str:
+    """The key that a fault is about, where it stands at a whole section."""
+    key = fault.problem.key if isinstance(fault.problem, Said) else ""
+    return OF_PUMP.get(key, fault.key)
 
 
 def _mend(content: dict[str, Any], key: str) -> None:
@@ -116,8 +136,10 @@ def _mend(content: dict[str, Any], key: str) -> None:
         load["watts" if listed[2] == "watts" else "name"] = 1.0 if listed[2] == "watts" else f"load {listed[1]}"
     elif section in STAND_INS:
         content[section] = STAND_INS[section]
-    elif section in NEEDED and (not last or last in NEEDED[section]):
-        content[section] = dict(NEEDED[section]) if not last else {**content[section], last: NEEDED[section][last]}
+    elif section in NEEDED and not last:
+        content[section] = dict(NEEDED[section])
+    elif section in NEEDED and last in NEEDED[section]:
+        content[section] = {**content[section], last: NEEDED[section][last]}
     elif section in NEEDED:
         content[section].pop(last, None)
     elif not section.startswith("channels["):

@@ -97,7 +97,7 @@ class FormSection:
         return any(field.fault for field in self.rest)
 
 
-class Reading:
+class FormReading:
     """Reads the texts of a form; what cannot be read is kept by the name of its field, and the rest is read on.
 
     unread : dict[str, Refused] — in the order in which it was read
@@ -130,13 +130,13 @@ def number_in(text: str, unit: str, name: str) -> float:
 
 def content_of(form: Mapping[str, str]) -> dict[str, dict[str, Any]]:
     """The tables [pump], [pit] and [pack] from a form; empty fields are left out. UsageError"""
-    reading = Reading()
+    reading = FormReading()
     content = plates_in(form, reading)
     reading.refuse()
     return content
 
 
-def plates_in(form: Mapping[str, str], reading: Reading) -> dict[str, dict[str, Any]]:
+def plates_in(form: Mapping[str, str], reading: FormReading) -> dict[str, dict[str, Any]]:
     """The tables [pump], [pit] and [pack] from a form; what is empty or cannot be read is left out."""
     content: dict[str, dict[str, Any]] = {"pump": {}, "pit": {}, "pack": {}}
     for plate in PLATES:
@@ -147,7 +147,7 @@ def plates_in(form: Mapping[str, str], reading: Reading) -> dict[str, dict[str, 
     return content
 
 
-def _value(plate: Plate, text: str, reading: Reading) -> Any:
+def _value(plate: Plate, text: str, reading: FormReading) -> Any:
     if plate.choices:
         return text
     if plate.unit == "text":

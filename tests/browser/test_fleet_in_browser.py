@@ -154,6 +154,22 @@ def test_that_nobody_can_be_told_is_said_once_with_the_houses(browser: Browser, 
     held.close()
 
 
+def test_the_list_is_there_offline_after_one_visit_with_its_age(browser: Browser, forty: Served) -> None:
+    with opened(browser, f"{forty.url}/", width=360, workers=True) as page:
+        kept = "caches.open('outlast-2').then(c => c.keys()).then(all => all.map(r => new URL(r.url).pathname))"
+        deadline = time.monotonic() + 60.0
+        state = "navigator.serviceWorker.controller?.state"
+        while "/" not in page.evaluate(kept) or page.evaluate(state) != "activated":
+            assert time.monotonic() < deadline
+            page.wait_for_timeout(100)
+        page.context.set_offline(True)
+        page.reload()
+        expect(page.locator("table.fleet tbody tr").first).to_contain_text("Upper Larkspur Lane")
+        expect(page.locator("#offline")).to_contain_text("No connection. This was drawn")
+        page.goto(f"{forty.url}/?show=need")
+        expect(page.locator("table.fleet tbody tr").first).to_be_visible()
+
+
 def test_ages_tick_and_a_lost_connection_is_said(browser: Browser, forty: Served) -> None:
     with opened(browser, forty.url) as page:
         expect(page.locator("#offline")).to_be_hidden()

@@ -119,6 +119,23 @@ def test_what_shows_only_behind_another_fault_is_told_with_it(empty: Services) -
     assert set(marked(sent(client(empty), form))) == {"name", "timezone", "unit0", "load_w1"}
 
 
+def test_of_a_pump_all_is_told_that_is_wrong_and_nothing_that_is_not(empty: Services) -> None:
+    browser = client(empty)
+    nothing = {**WHOLE, "pump.rated_voltage_v": "", "pump.rated_power_w": ""}
+    for form, told in (
+        (nothing, {"pump.rated_voltage_v", "pump.rated_power_w"}),
+        (nothing | {"pump.horsepower": "much"}, {"pump.rated_voltage_v", "pump.horsepower"}),
+        (
+            nothing | {"pump.rated_power_w": "480", "pump.power_factor": "7"},
+            {"pump.rated_voltage_v", "pump.power_factor"},
+        ),
+        (WHOLE | {"pump.static_head_m": "5", "pump.maximum_head_m": "4"}, {"pump.static_head_m"}),
+    ):
+        found = marked(sent(browser, form))
+        assert set(found) == told, form
+        assert not any("rated_" in said for said in found.values()), found
+
+
 def test_what_can_be_proposed_is_filled_in(tmp_path: Path) -> None:
     made = services(tmp_path, {"larkspur": site(units=Units.US)})
     browser = client(made)
