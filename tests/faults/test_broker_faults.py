@@ -123,6 +123,7 @@ def test_five_thousand_retained_messages_at_the_start(one: House, mosquitto: Mos
     one.publish(20)
     wait_until(lambda: stored(one) == SITES + 20, "the live ones", PATIENCE_S)
     assert one.status("/readyz") == 200
+    sys.stdout.write(f"5,020 in, {SITES + 20} stored, at most {one.peak_mb():.0f} MB\n")
     assert one.peak_mb() < LIMIT_MB
 
 

@@ -149,6 +149,8 @@ def test_names_that_hang(one: House, tmp_path: Path) -> None:
         wait_until(lambda: len(receiver.heard) > 0, "the one who can be reached", PATIENCE_S)
         wait_until(lambda: stored(one) == EACH + 1, "the rows", PATIENCE_S)
         assert one.status("/livez") == 200
+        sys.stdout.write(f"{EACH + 1} in, {EACH + 1} stored, at most {one.peak_mb():.0f} MB\n")
+        assert one.peak_mb() < LIMIT_MB
         assert one.process is not None
         one.process.send_signal(signal.SIGTERM)
         assert one.process.wait(60.0) == 0  # a look-up would hold it up for 90 s
