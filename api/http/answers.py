@@ -182,6 +182,7 @@ def site_out(
     return {
         **{key: whole[key] for key in ("id", "name", "timezone", "units", "pump", "pit", "pack", "loads")},
         "packs": whole["packs"],
+        "pumps": whole["pumps"],
         "pack_arrangement": whole["arrangement"],
         "channels": [channel_out(c, latest.get((c.quantity, c.of)), now_ms) for c in site.channels],
         "forecast": document,

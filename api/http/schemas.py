@@ -15,6 +15,7 @@ from forecaster.domain.forecast import (
     DrawParts,
     Forecast,
     PackNow,
+    PumpNow,
     Quantiles,
     SurvivalPoint,
     Water,
@@ -62,6 +63,11 @@ class DrainPoint(Shape):
 @derived(PackNow)
 class PackNowOut(Shape):
     """One of several packs: what it does, and what it adds."""
+
+
+@derived(PumpNow)
+class PumpNowOut(Shape):
+    """One of two pumps in one pit, and what it does."""
 
 
 @derived(Forecast)
@@ -136,6 +142,9 @@ class SiteOut(Shape):
     paused_until: str | None = Field(None, description="Before this day no alarm but high water is raised.")
     packs: list[dict[str, Any]] = Field([], description="Each of several packs: its id, and its plate as `pack`.")
     pack_arrangement: Literal["parallel", "in_turn"] | None = None
+    pumps: list[dict[str, Any]] = Field(
+        [], description="Both of two pumps in one pit, in the order in which they start: id, plate as `pump`, float."
+    )
 
 
 class ForecastsOut(Shape):

@@ -33,7 +33,7 @@ def pack_from(content: Mapping[str, Any], file: str) -> Pack:
 def site_of(content: Mapping[str, Any], file: str, *, pump: bool) -> Site:
     """A site from the content of a site file; what a sizing does not need may be left out. ConfigError."""
     least: dict[str, Any] = {"id": "sizing", "name": "sizing", "timezone": "UTC"}
-    if not pump:
+    if not pump and "pumps" not in content:
         least["pump"] = _ANY_PUMP
     return site_from({**least, **content}, file, measured=False)
 

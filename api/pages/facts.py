@@ -27,12 +27,16 @@ def facts_of(site: Site, forecast: Forecast | None, wording: Wording, words: Wor
         found.append(Fact(words("now.water"), wording.flow(water.inflow_l_per_min), note))
     if water.minutes_to_floor is not None:
         said = words("now.floor_says", time=wording.duration(water.minutes_to_floor * 60))
-        found.append(Fact(words("now.floor"), said))
+        found.append(Fact(words("now.floor_both" if forecast.pumps else "now.floor"), said))
     if forecast.cycles_per_hour is not None and forecast.run_s is not None:
         said = words(
             "now.runs_says", rate=words.number(forecast.cycles_per_hour, 1), length=wording.duration(forecast.run_s)
         )
         found.append(Fact(words("now.runs"), said))
+    for pump in forecast.pumps:
+        ran = None if pump.last_run_ms is None else (now_ms - pump.last_run_ms) / 1000.0
+        last = words("now.pump_one_last", ago=wording.ago(ran))
+        found.append(Fact(words("now.pump_one", pump=pump.id), words(f"now.pump_role.{pump.role}"), last))
     return (*found, *pack_facts(forecast, wording, words, now_ms))
 
 

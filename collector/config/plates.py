@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Self, TypeVar
 
 from pydantic import Field, model_validator
 
@@ -59,13 +59,16 @@ class PacksSection(PackSection):
     id: str = Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$", examples=['"left"'])
 
 
-def one_or_several(pack: PackSection | None, packs: Sequence[PacksSection] | None) -> PackSection | None:
-    """The single pack; Refused where there is neither one nor several, or both. packs None: not readable, and told."""
-    if pack is None and packs is not None and not packs:
-        raise Refused(Said("config.it_is_missing"), Said("config.add_a_section", section="pack"))
-    if pack is not None and packs:
-        raise Refused(Said("config.both_pack_and_packs"), Said("config.keep_one_of_them"))
-    return pack
+Section_ = TypeVar("Section_", bound=PlateSection | None)
+
+
+def one_or_several(one: Section_, several: Sequence[PlateSection] | None, section: str) -> Section_:
+    """The single one; Refused where there is neither one nor several, or both. several None: not readable, and told."""
+    if one is None and several is not None and not several:
+        raise Refused(Said("config.it_is_missing"), Said("config.add_a_section", section=section))
+    if one is not None and several:
+        raise Refused(Said("config.both_one_and_several", section=section), Said("config.keep_one_of_them"))
+    return one
 
 
 def several(packs: list[PacksSection]) -> list[PacksSection]:
@@ -83,11 +86,6 @@ def arranged(arrangement: Arrangement | None, packs: Sequence[PacksSection] | No
     if arrangement is not None and packs is not None and not packs:
         raise Refused(Said("config.there_is_one_pack"), Said("config.remove_it_or_list_packs"))
     return arrangement
-
-
-def several_pumps(file: str) -> ConfigError:
-    """What is said of `[[pumps]]`: two pumps taken for one would be a wrong answer."""
-    return ConfigError(file, "pumps", Said("config.several_pumps"), Said("config.describe_the_first_pump"))
 
 
 def named_packs(sections: Sequence[PacksSection], file: str) -> tuple[NamedPack, ...]:

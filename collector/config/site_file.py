@@ -13,7 +13,8 @@ from pydantic import ValidationError
 
 from collector.config.errors import config_error, config_errors
 from collector.config.named import names_marked
-from collector.config.plates import check_pack_channels, named_packs, several_pumps
+from collector.config.plates import check_pack_channels, named_packs
+from collector.config.pump_plates import check_pump_channels, named_first, named_pumps, of_the_first
 from collector.config.raintable import rain_table, rain_table_toml
 from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
 from collector.config.subjects import Subjects, check_subject
@@ -27,6 +28,7 @@ from forecaster.domain.site import (
     Channel,
     Contact,
     Load,
+    NamedPump,
     Pack,
     PayloadFormat,
     Pit,
@@ -79,8 +81,6 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
 
     lenient : bool — a contact that cannot be used is set aside and named in the site, instead of an error
     """
-    if "pumps" in content:
-        raise several_pumps(file)
     content, unread = names_marked(content, file) if lenient else (content, ())
     content, set_aside = contacts_set_aside(content, file) if lenient else (content, ())
     try:
@@ -90,12 +90,15 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
     load_names = _unique([load.name for load in model.loads], "loads", file)
     _unique([contact.name for contact in model.contacts], "contacts", file)
     packs = named_packs(model.packs, file)
-    subjects = Subjects(load_names, [named.id for named in packs])
+    pumps = named_pumps(model.pumps, model.pit.freeboard_m, file)
+    subjects = Subjects(load_names, [named.id for named in packs], [named.id for named in pumps])
     channels = tuple(
         _channel(section, f"channels[{place}]", subjects, file) for place, section in enumerate(model.channels)
     )
     if measured:
         check_pack_channels(packs, channels, file)
+        check_pump_channels(pumps, channels, file)
+    channels = of_the_first(pumps, channels)
     if measured and not any(channel.quantity in RUN_SOURCES for channel in channels):
         names = ", ".join(quantity.value for quantity in RUN_SOURCES)
         raise ConfigError(
@@ -104,7 +107,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
     away, unknown = _away(model, file)
     if unknown and not lenient:
         raise unknown[0]
-    pump, pit, alarms = model.pump, model.pit, model.alarms
+    pit, alarms = model.pit, model.alarms
     area = pit.area_m2 if pit.diameter_m is None else math.pi * pit.diameter_m**2 / 4.0
     return Site(
         id=model.id,
@@ -113,7 +116,7 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         units=model.units,
         latitude=model.latitude,
         longitude=model.longitude,
-        pump=Pump(**(pump.model_dump() | {"rated_current_a": _range(pump.rated_current_a)})),
+        pump=pumps[0].pump if model.pump is None else model.pump.plate(),
         pit=Pit(area_m2=area, drawdown_m=pit.drawdown_m, freeboard_m=pit.freeboard_m),
         pack=taken_together(packs) if model.pack is None else Pack(**model.pack.model_dump()),
         loads=tuple(Load(**load.model_dump()) for load in model.loads),
@@ -129,13 +132,12 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         paused_until=None if model.pause is None else model.pause.until,
         packs=packs,
         arrangement=model.pack_arrangement,
+        pumps=pumps,
     )
 
 
 def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     """Everything that is wrong with the content of a site file, at once; empty where it is a site."""
-    if "pumps" in content:
-        return [several_pumps(file)]
     try:
         model = SiteModel.model_validate(content)
     except ValidationError as error:
@@ -152,7 +154,8 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     tried(lambda: _unique(names, "loads", file))
     tried(lambda: _unique([contact.name for contact in model.contacts], "contacts", file))
     tried(lambda: named_packs(model.packs, file))
-    subjects = Subjects(names, [section.id for section in model.packs])
+    tried(lambda: named_pumps(model.pumps, model.pit.freeboard_m, file))
+    subjects = Subjects(names, [one.id for one in model.packs], [one.id for one in model.pumps])
     tried(lambda: _weather(model.weather, file))
     tried(lambda: rain_table(model.rain_table, file))
     found += _away(model, file)[1]
@@ -161,12 +164,6 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     if not found:
         tried(lambda: site_from(content, file))
     return found
-
-
-def _range(value: float | list[float] | None) -> tuple[float, float] | None:
-    if value is None:
-        return None
-    return (value[0], value[1]) if isinstance(value, list) else (value, value)
 
 
 def _quiet(text: str | None) -> tuple[str, str] | None:
@@ -307,7 +304,7 @@ def site_toml(site: Site) -> str:
             "pack_arrangement": None if site.arrangement is None else site.arrangement.value,
         }
     )
-    content["pump"] = _fields(site.pump) | _filled({"rated_current_a": _current_toml(site.pump.rated_current_a)})
+    content |= {"pumps": [_pump_toml(one) for one in site.pumps]} if site.pumps else {"pump": _plate_toml(site.pump)}
     content["pit"] = _fields(site.pit)
     content |= (
         {"packs": [{"id": one.id, **_fields(one.pack)} for one in site.packs]}
@@ -315,7 +312,7 @@ def site_toml(site: Site) -> str:
         else {"pack": _fields(site.pack)}
     )
     content["loads"] = [_fields(load) for load in site.loads]
-    content["channels"] = [_channel_toml(channel) for channel in site.channels]
+    content["channels"] = [_channel_toml(channel) for channel in named_first(site.pumps, site.channels)]
     content["alarms"] = _alarms_toml(site.alarms)
     content["contacts"] = [
         _fields(c) | _filled({"quiet_hours": None if c.quiet_hours is None else "-".join(c.quiet_hours)})
@@ -343,6 +340,16 @@ def _fields(thing: Any) -> dict[str, Any]:
         for name, value in values.items()
         if value is not None and not isinstance(value, tuple)
     }
+
+
+def _plate_toml(pump: Pump) -> dict[str, Any]:
+    return _fields(pump) | _filled({"rated_current_a": _current_toml(pump.rated_current_a)})
+
+
+def _pump_toml(named: NamedPump) -> dict[str, Any]:
+    own = _fields(named)
+    del own["pump"]
+    return {key: value for key, value in own.items() if value != 0.0} | _plate_toml(named.pump)
 
 
 def _current_toml(value: tuple[float, float] | None) -> float | list[float] | None:

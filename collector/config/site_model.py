@@ -12,6 +12,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, field_validator, mod
 from collector.config.addresses import is_web_address
 from collector.config.named import Name, NoName, readable
 from collector.config.plates import PackSection, PacksSection, PlateSection, arranged, one_or_several, several
+from collector.config.pump_plates import PumpSection, PumpsSection, two_pumps
 from collector.config.raintable import RainTableSection
 from collector.config.reach import host_of, mailbox_of
 from collector.config.refused import Refused
@@ -23,9 +24,6 @@ from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Arrangement, PayloadFormat, Units, WeeklyLetter
 from forecaster.texts.catalogue import Said, languages
-
-LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
-"""NEMA MG 1 code letters; I, O and Q are not used."""
 
 WIDEST_PIT_M, DEEPEST_FALL_M = 5.0, 5.0
 """The largest plausible pit: greater figures are taken for inches, feet or centimetres. Own assumption."""
@@ -110,51 +108,6 @@ Language = Annotated[str, AfterValidator(_language)]
 Webhook = Annotated[str, AfterValidator(_webhook)]
 Mailbox = Annotated[str, AfterValidator(_mailbox)]
 Word = str | int | float | bool
-
-
-class PumpSection(PlateSection):
-    """[pump]"""
-
-    rated_voltage_v: float | None = Field(default=None, gt=0, le=1000, examples=["115"])
-    rated_current_a: float | list[float] | None = Field(default=None, examples=["5.2"])
-    rated_power_w: float | None = Field(default=None, gt=0, le=20_000, examples=["480"])
-    power_factor: float | None = Field(default=None, gt=0, le=1, examples=["0.8"])
-    horsepower: float | None = Field(default=None, gt=0, le=25, examples=["0.33"])
-    locked_rotor_code: str | None = Field(default=None, examples=['"L"'])
-    locked_rotor_current_a: float | None = Field(default=None, gt=0, le=2000, examples=["29.0"])
-    static_head_m: float | None = Field(default=None, ge=0, le=200, examples=["2.6"])
-    maximum_head_m: float | None = Field(default=None, gt=0, le=200, examples=["6.5"])
-    rated_flow_l_per_min: float | None = Field(default=None, gt=0, le=10_000, examples=["120"])
-
-    @field_validator("rated_current_a")
-    @classmethod
-    def _current(cls, value: float | list[float] | None) -> float | list[float] | None:
-        """[A]"""
-        bounds = value if isinstance(value, list) else [] if value is None else [value, value]
-        if value is not None and (len(bounds) != 2 or not 0 < bounds[0] <= bounds[1] <= 500):
-            raise Refused(Said("config.is_not_a_current", value=value), Said("config.write_5_2_or_the_least"))
-        return value
-
-    @field_validator("locked_rotor_code")
-    @classmethod
-    def _code(cls, value: str | None) -> str | None:
-        if value is not None and (len(value) != 1 or value not in LOCKED_ROTOR_CODES):
-            raise Refused(
-                Said("config.is_not_a_code_letter", value=value),
-                Said("config.it_is_one_of", names=" ".join(LOCKED_ROTOR_CODES)),
-            )
-        return value
-
-    @model_validator(mode="after")
-    def _enough(self) -> Self:
-        if self.rated_voltage_v is None:
-            raise Refused(Said("config.the_voltage_is_missing"), Said("config.copy_it_from_the_nameplate_for"))
-        if self.rated_current_a is None and self.rated_power_w is None and self.horsepower is None:
-            raise Refused(Said("config.current_power_and_horsepower_are_all"), Said("config.copy_one_of_them_from_the"))
-        static, greatest = self.static_head_m, self.maximum_head_m
-        if static is not None and greatest is not None and static >= greatest:
-            raise Refused(Said("config.static_head_m_is_not_below"), Said("config.the_pump_would_lift_no_water"))
-        return self
 
 
 class PitSection(PlateSection):
@@ -330,7 +283,8 @@ class SiteModel(Section):
     units: Annotated[Units, member_of(Units)] = Field(default=Units.METRIC, examples=['"metric"'])
     latitude: float | None = Field(default=None, ge=-90, le=90, examples=["41.9"])
     longitude: float | None = Field(default=None, ge=-180, le=180, examples=["-87.7"])
-    pump: PumpSection
+    pumps: list[PumpsSection] = Field(default=[], max_length=8)
+    pump: PumpSection | None = Field(default=None, validate_default=True)
     pit: PitSection = PitSection()
     packs: list[PacksSection] = Field(default=[], max_length=8)
     pack: PackSection | None = Field(default=None, validate_default=True)
@@ -350,6 +304,16 @@ class SiteModel(Section):
         default=[], max_length=10, examples=['["north round"]']
     )
 
+    @field_validator("pumps")
+    @classmethod
+    def _pumps(cls, value: list[PumpsSection]) -> list[PumpsSection]:
+        return two_pumps(value)
+
+    @field_validator("pump")
+    @classmethod
+    def _pump(cls, value: PumpSection | None, known: ValidationInfo) -> PumpSection | None:
+        return one_or_several(value, known.data.get("pumps"), "pump")
+
     @field_validator("packs")
     @classmethod
     def _packs(cls, value: list[PacksSection]) -> list[PacksSection]:
@@ -358,7 +322,7 @@ class SiteModel(Section):
     @field_validator("pack")
     @classmethod
     def _pack(cls, value: PackSection | None, known: ValidationInfo) -> PackSection | None:
-        return one_or_several(value, known.data.get("packs"))
+        return one_or_several(value, known.data.get("packs"), "pack")
 
     @field_validator("pack_arrangement")
     @classmethod

@@ -1,4 +1,4 @@
-"""What a channel is of: a load, or one of several packs."""
+"""What a channel is of: a load, one of several packs, or one of two pumps."""
 
 from __future__ import annotations
 
@@ -8,22 +8,31 @@ from dataclasses import dataclass
 from collector.config.errors import nearest
 from collector.config.site_model import ChannelSection
 from forecaster.domain.errors import ConfigError
-from forecaster.domain.quantities import PACK_QUANTITIES, Quantity
+from forecaster.domain.quantities import PACK_QUANTITIES, PUMP_QUANTITIES, Quantity
 from forecaster.texts.catalogue import Said
 
 
 @dataclass(frozen=True, slots=True)
 class Subjects:
-    """The names that a channel's `of` may give: of loads, and of packs where there are several."""
+    """The names that a channel's `of` may give: of loads, and of packs and pumps where there are several."""
 
     loads: Sequence[str]
     packs: Sequence[str]
+    pumps: Sequence[str] = ()
+
+    def kind_of(self, quantity: Quantity) -> str:
+        """What a channel of a quantity is of: "load", "pack" or "pump"; "" where it is of nothing in particular."""
+        if self.packs and quantity in PACK_QUANTITIES:
+            return "pack"
+        if self.pumps and quantity in PUMP_QUANTITIES:
+            return "pump"
+        return "load" if quantity is Quantity.LOAD_POWER else ""
 
 
 def check_subject(section: ChannelSection, called: str, key: str, known: Subjects, file: str) -> None:
     """ConfigError where a channel's `of` names nothing that is there, is missing, or has no place."""
-    of_pack = bool(known.packs) and section.quantity in PACK_QUANTITIES
-    if section.quantity is not Quantity.LOAD_POWER and not of_pack:
+    kind = known.kind_of(section.quantity)
+    if not kind:
         if section.of:
             raise ConfigError(
                 file,
@@ -32,10 +41,9 @@ def check_subject(section: ChannelSection, called: str, key: str, known: Subject
                 Said("config.remove_it_or_make_it_load"),
             )
         return
-    names = known.packs if of_pack else known.loads
+    names = {"load": known.loads, "pack": known.packs, "pump": known.pumps}[kind]
     if section.of in names:
         return
-    kind = "pack" if of_pack else "load"
     close = nearest(section.of, names)
     fix = (
         Said("config.name_one_of", names=", ".join(names)) if names else Said("config.describe_the_load_in_loads_first")

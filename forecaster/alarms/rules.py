@@ -16,6 +16,7 @@ RULES: Mapping[AlarmKind, Callable[[AlarmEvidence], Judgement]] = {
     AlarmKind.HIGH_WATER: rules_pump.high_water,
     AlarmKind.PUMP_OVERRUN: rules_pump.pump_overrun,
     AlarmKind.PUMP_SILENT: rules_pump.pump_silent,
+    AlarmKind.SECOND_PUMP_RUNNING: rules_pump.second_pump_running,
     AlarmKind.RAPID_CYCLING: rules_pump.rapid_cycling,
     AlarmKind.PUMP_POWER_ABNORMAL: rules_pump.pump_power_abnormal,
     AlarmKind.LOAD_AT_RATING: rules_supply.load_at_rating,

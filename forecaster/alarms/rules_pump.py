@@ -6,8 +6,10 @@ import math
 
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare, counter_wh
 from forecaster.domain.alarms import AlarmKind
+from forecaster.domain.forecast import PumpRole
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
+from forecaster.domain.site import Driven
 from forecaster.domain.status import MOST_SHORT, SiteStatus
 
 ASLEEP_W = 2.0
@@ -118,7 +120,7 @@ def pump_silent(seen: AlarmEvidence) -> Judgement:
     status = seen.status
     if _dark(seen) or status.clock_suspect is not None or output_is_off(seen) or _counted(seen):
         return UNKNOWN
-    if status.running_since_ms is not None:
+    if status.running_since_ms is not None or any(pump.running for pump in seen.forecast.pumps):
         return OFF
     dead = status.supply is Supply.MAINS and not status.supply_inferred
     variant = "mains" if dead else "pack"
@@ -180,6 +182,18 @@ def may_be_lost(seen: AlarmEvidence, since_ms: int, due_ms: int) -> bool | None:
         return True
     ages = (age.age_s for age in status.ages if age.quantity is status.run_source and age.age_s is not None)
     return False if seen.now_ms - 1000.0 * min(ages, default=math.inf) >= due_ms else None
+
+
+def second_pump_running(seen: AlarmEvidence) -> Judgement:
+    """Of two pumps the second one lifts: the first one is dead or stuck, or alone does not keep up."""
+    if not seen.forecast.pumps:
+        return OFF
+    first, second = seen.forecast.pumps
+    if _dark(seen) or second.role is PumpRole.SILENT:
+        return UNKNOWN
+    if first.role is PumpRole.MISSING:
+        return Judgement(Verdict.ON, "water" if second.driven_by is Driven.WATER_PRESSURE else "")
+    return Judgement(Verdict.ON, "beside") if second.role is PumpRole.BESIDE else OFF
 
 
 def _counted(seen: AlarmEvidence) -> bool:

@@ -74,6 +74,7 @@ TABLE: Mapping[AlarmKind, Rationale] = {
         Rationale(_K.HIGH_WATER, _S.STATE, None, "", 0.0, 10.0, 5 * _MIN, _P.CRITICAL, 5 * _MIN),
         Rationale(_K.PUMP_OVERRUN, _S.ABOVE, 8.0, "x normal run", 4.0, 30.0, 2 * _MIN, _P.HIGH, 30 * _MIN),
         Rationale(_K.PUMP_SILENT, _S.ABOVE, 0.99, "chance", 0.49, 2 * _MIN, _MIN, _P.CRITICAL, 15 * _MIN),
+        Rationale(_K.SECOND_PUMP_RUNNING, _S.STATE, None, "", 0.0, 30.0, 60 * _MIN, _P.HIGH, 2 * _HOUR),
         Rationale(_K.RAPID_CYCLING, _S.ABOVE, 3.0, "x normal rate", 1.0, 10 * _MIN, 60 * _MIN, _P.MEDIUM, _DAY),
         Rationale(_K.PUMP_POWER_ABNORMAL, _S.ABOVE, 20.0, "%", 8.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=6),
         Rationale(_K.LOAD_AT_RATING, _S.STATE, None, "", 0.0, 0.0, 60 * _MIN, _P.MEDIUM, _DAY, runs=2),
@@ -106,6 +107,10 @@ MEASURES: Mapping[AlarmKind, str] = {
         " within the hour: half the time from when the run was due to the wet floor, or 1.3 usual waits where a run"
         " that is lost leaves a trace and none is seen, and 20 s; more where runs come unevenly, and never for one run"
         " alone where it may have been lost, as runs were before)"
+    ),
+    _K.SECOND_PUMP_RUNNING: (
+        "of two pumps the second lifts: twice with no run of the first between, or when the first was overdue, or both"
+        " at once"
     ),
     _K.RAPID_CYCLING: (
         "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 48 h that do not grow"

@@ -16,6 +16,7 @@ class AlarmKind(StrEnum):
     HIGH_WATER = "high-water"
     PUMP_OVERRUN = "pump-overrun"
     PUMP_SILENT = "pump-silent"
+    SECOND_PUMP_RUNNING = "second-pump-running"
     RAPID_CYCLING = "rapid-cycling"
     PUMP_POWER_ABNORMAL = "pump-power-abnormal"
     LOAD_AT_RATING = "load-at-rating"

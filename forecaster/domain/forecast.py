@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from forecaster.domain.members import written
 from forecaster.domain.runs import Supply
+from forecaster.domain.site import Driven
 from forecaster.domain.times import HOUR_MS
 
 LEVELS: tuple[float, ...] = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
@@ -133,6 +134,32 @@ class PackNow:
     usable_wh: float | None = field(default=None, metadata=written(1))
 
 
+class PumpRole(StrEnum):
+    """What one of two pumps in one pit does."""
+
+    LIFTS = "lifts"  # the water is lifted by it
+    WAITS = "waits"  # the water has not come up to its float
+    MISSING = "missing"  # does not lift though the water is above its float
+    BESIDE = "beside"  # lifts beside the other one, which alone does not keep up
+    SILENT = "silent"  # not heard, and not counted on
+
+
+@dataclass(frozen=True, slots=True)
+class PumpNow:
+    """One of two pumps: what it does, whether it runs now, when its newest finished run ended, and a usual run of it.
+
+    run_s, wh_per_cycle : float | None — [s], and at its plug [Wh]; 0 Wh where water pressure drives it
+    """
+
+    id: str
+    role: PumpRole
+    driven_by: Driven
+    running: bool
+    last_run_ms: int | None = None
+    run_s: float | None = field(default=None, metadata=written(1))
+    wh_per_cycle: float | None = field(default=None, metadata=written(3))
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """One forecast: what the document of the interface, its schema and its reader are made from.
@@ -143,6 +170,8 @@ class Forecast:
     drain_path : the charge that is expected ahead, for pictures
     full_at_ms : int | None — on mains below full: when the pack will be full again
     packs : each pack where there are several; charge_percent, usable_wh and all else are of those that can be had
+    pumps : both where there are two in the pit; cycles_per_hour, run_s, wh_per_cycle and duty are of the one that
+        lifts, and minutes_to_floor begins where the water reaches the second one's float
     never_probability : float — chance that the floor is not reached within the horizon, 0..1
     """
 
@@ -172,6 +201,7 @@ class Forecast:
     never_probability: float = field(default=0.0, metadata=written(4, later=True))
     coverage: Coverage | None = field(default=None, metadata=written(later=True))
     packs: tuple[PackNow, ...] = field(default=(), metadata=written(later=True))
+    pumps: tuple[PumpNow, ...] = field(default=(), metadata=written(later=True))
 
     def chances(self) -> tuple[SurvivalPoint, ...]:
         """The chance that the pack is above its floor, at rising times from the issue on.

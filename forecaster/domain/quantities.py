@@ -85,6 +85,9 @@ RUN_SOURCES: tuple[Quantity, ...] = (
 )
 """Quantities that pump runs can be told from, best first. A site needs at least one."""
 
+PUMP_QUANTITIES: frozenset[Quantity] = frozenset(q for q in RUN_SOURCES if q is not Quantity.PACK_OUTPUT_POWER)
+"""Quantities of a pump: where there are two, each says of which."""
+
 PACK_QUANTITIES: frozenset[Quantity] = frozenset(q for q in Quantity if q.value.startswith("pack_"))
 """Quantities of a pack: where there are several, each says of which."""
 

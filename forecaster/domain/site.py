@@ -7,7 +7,7 @@ from datetime import date
 from enum import StrEnum
 
 from forecaster.domain.alarms import AlarmKind, Priority
-from forecaster.domain.quantities import Quantity
+from forecaster.domain.quantities import PUMP_QUANTITIES, Quantity
 
 
 class Units(StrEnum):
@@ -42,6 +42,28 @@ class Pump:
     static_head_m: float | None = None
     maximum_head_m: float | None = None
     rated_flow_l_per_min: float | None = None
+
+
+class Driven(StrEnum):
+    """What drives a pump."""
+
+    PACK = "pack"  # the mains, and without it the pack
+    WATER_PRESSURE = "water_pressure"  # the municipal water line: it needs no electricity
+
+
+@dataclass(frozen=True, slots=True)
+class NamedPump:
+    """One of two pumps in one pit: the name that its channels give in `of`, and its nameplate.
+
+    starts_above_m : float — how much higher the water stands when it starts than when the first one does [m]
+    supply_l_per_l : float | None — municipal water that it uses for each litre lifted, where that drives it [L/L]
+    """
+
+    id: str
+    pump: Pump
+    driven_by: Driven = Driven.PACK
+    starts_above_m: float = 0.0
+    supply_l_per_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +314,8 @@ class Site:
 
     id : str — a-z 0-9 -
     timezone : str — IANA name
+    pump : Pump — of two, the one that starts first
+    pumps : both, in the order in which they start; empty for a single one. Channels of the first say nothing in `of`
     pack : Pack — where there are several, all of them taken together
     rain_table : RainTable | None — the rain to be expected here once in so many years, where the owner has typed it
     packs, arrangement : the packs one by one, and how they carry; empty and None for a single one
@@ -324,7 +348,13 @@ class Site:
     packs: tuple[NamedPack, ...] = ()
     arrangement: Arrangement | None = None
     rain_table: RainTable | None = None
+    pumps: tuple[NamedPump, ...] = ()
+
+    @property
+    def second_pump(self) -> NamedPump | None:
+        """The pump that starts when the water stands higher; None where there is one pump only."""
+        return self.pumps[1] if self.pumps else None
 
     def has(self, quantity: Quantity) -> bool:
-        """Whether any channel measures the quantity."""
-        return any(c.quantity is quantity for c in self.channels)
+        """Whether any channel measures the quantity; of two pumps, that of the first."""
+        return any(c.quantity is quantity and not (c.of and quantity in PUMP_QUANTITIES) for c in self.channels)

@@ -124,7 +124,7 @@ def _table_writer(cls: type) -> Convert:
         columns = []
         for part, write in parts:
             column = [getattr(row, part.attribute) for row in rows]
-            columns.append(time_texts(column) if part.moment else map(write, column))
+            columns.append(time_texts(column) if part.moment and not part.optional else map(write, column))
         keys = [part.key for part, _ in parts]
         return [dict(zip(keys, row, strict=True)) for row in zip(*columns, strict=True)]
 

@@ -22,6 +22,7 @@ class Fingerprint(msgspec.Struct, frozen=True):
     pump: str
     pit: str
     loads: str
+    second_pump: str = ""
 
     @classmethod
     def of(cls, site: Site) -> Self:
@@ -34,6 +35,7 @@ class Fingerprint(msgspec.Struct, frozen=True):
             idle=repr(pack.idle_w),
             pump=repr(site.pump),
             pit=repr((site.pit.area_m2, site.pit.drawdown_m)),
+            second_pump="" if site.second_pump is None else repr(site.second_pump.pump),
             loads=repr([(load.name, load.watts, load.mean_w) for load in site.loads]),
         )
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 
 import msgspec
 
-from forecaster.domain.quantities import PACK_QUANTITIES, RUN_SOURCES, Quantity
+from forecaster.domain.quantities import PACK_QUANTITIES, PUMP_QUANTITIES, RUN_SOURCES, Quantity
 from forecaster.domain.runs import Gap, Outage, Run, Supply, Transfer
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS
@@ -19,14 +19,15 @@ from forecaster.engine.began import began
 from forecaster.engine.buffer import ORDER, Held, key_of
 from forecaster.engine.evidence import Clipped, Drained, Ended, FoldOutput, RainSpan, Warmth
 from forecaster.engine.gauge import GaugeFilter
-from forecaster.engine.loads import Stream
+from forecaster.engine.lifting import Lifting
+from forecaster.engine.loads import Stream, total_wh
 from forecaster.engine.normals import Normals
+from forecaster.engine.second import SecondPump
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.engine.supply import SupplyChange, SupplyTracker
 from forecaster.engine.unheard import FILL_DUTY, LateCourse, healed, note_missed, unheard_ms
-from forecaster.segment import Rhythm, Segmenter
-from forecaster.segment.counter import CounterStep
+from forecaster.segment import Rhythm, Segmenter, Tracker
 from forecaster.segment.rhythm import LEAST_SILENCE_MS
 
 _RAIN_EVERY_MS = _WARMTH_EVERY_MS = 900_000
@@ -68,6 +69,7 @@ class Fold(msgspec.Struct):
     gauge: GaugeFilter = msgspec.field(default_factory=GaugeFilter)
     late_course: LateCourse = msgspec.field(default_factory=LateCourse)
     bank: PackBank | None = None
+    second: SecondPump | None = None
 
     @classmethod
     def of(cls, site: Site) -> Fold:
@@ -85,6 +87,7 @@ class Fold(msgspec.Struct):
             accounts=Accounts(reserve_percent=site.pack.reserve_percent),
             stated_ms=stated,
             bank=PackBank.of(site, stated),
+            second=SecondPump.of(site),
         )
 
     def adapt(self, site: Site) -> None:
@@ -98,6 +101,7 @@ class Fold(msgspec.Struct):
         self.supply.mains.stated_ms = fresh.stated_ms.get(Quantity.MAINS_PRESENT)
         self.supply.taken_up()
         self.bank = fresh.bank if self.bank is None else self.bank.adapted(fresh.bank)
+        self.second = fresh.second if self.second is None else self.second.adapted(fresh.second)
 
     def begin_anew(self, part: str) -> None:
         """Forget what was learnt about the runs where a changed part of the site file concerns them."""
@@ -106,6 +110,8 @@ class Fold(msgspec.Struct):
             self.segmenter.begin_anew(levels=part == "pump")
             self.normals = Normals(last_run=self.normals.last_run, starts_ms=self.normals.starts_ms)
             self.signs = Signs()
+        elif part == "second_pump" and self.second is not None:
+            self.second.begin_anew()
 
     def pass_time(self, at_ms: int, told: FoldOutput) -> None:
         """Apply what a mains sensor has by now reported for long enough, although no new reading has come."""
@@ -129,7 +135,9 @@ class Fold(msgspec.Struct):
                 if at_ms - self.now_ms > LEAST_SILENCE_MS:
                     self._house_unheard(at_ms)
                 self.now_ms = at_ms
-            if quantity in _RUN_SOURCES:
+            if subject and quantity in PUMP_QUANTITIES:
+                self._second(at_ms, subject, quantity, value, told)
+            elif quantity in _RUN_SOURCES:
                 self._run_source(at_ms, quantity, value, told)
             else:
                 _TAKERS.get(quantity, Fold._plain)(self, at_ms, key, value, told)
@@ -148,21 +156,25 @@ class Fold(msgspec.Struct):
     def _fill_w(self) -> float:
         """The mean power that the pump is taken to draw while it is not heard [W]."""
         recent_w = self.spans.recent_w
+        if self.second is not None and self.second.taken_ms is not None:
+            recent_w = self.second.drawn_w
         return FILL_DUTY * self.segmenter.running_w if recent_w is None else recent_w
 
     def rhythm(self, quantity: Quantity, key: str) -> Rhythm | None:
         """The rhythm of one stream; None where it was never heard."""
         if self.bank is not None and quantity in PACK_QUANTITIES and key != quantity:
             return self.bank.rhythm(quantity, key.partition("/")[2])
-        if quantity in self.segmenter.trackers:
-            return self.segmenter.trackers[quantity].rhythm
-        if quantity is Quantity.PUMP_ENERGY:
-            return None if self.segmenter.counter is None else self.segmenter.counter.rhythm
+        if quantity in PUMP_QUANTITIES and key != quantity:
+            return None if self.second is None else self.second.segmenter.streams().get(quantity)
+        if quantity in (streams := self.segmenter.streams()):
+            return streams[quantity]
         if quantity is Quantity.MAINS_PRESENT:
             return self.supply.mains
         return self.rhythms.get(key)
 
     def _gap(self, start_ms: int, stop_ms: int, quantity: Quantity, key: str, told: FoldOutput) -> None:
+        if quantity in PUMP_QUANTITIES and key != quantity:
+            return  # gaps are those of the first pump, of which runs and days are kept
         rhythm = self.rhythm(quantity, key)
         if rhythm is not None and stop_ms - start_ms > rhythm.silence_ms:
             told.events.append(Gap(self.site, quantity, start_ms, stop_ms))
@@ -173,58 +185,65 @@ class Fold(msgspec.Struct):
 
     # -- the pump
 
+    @property
+    def lifting(self) -> Lifting:
+        """The runs of the first pump."""
+        return Lifting(self.segmenter, self.spans, self.normals, self.signs)
+
+    @property
+    def drawn_wh(self) -> float:
+        """What the pumps have drawn at the plug since the beginning [Wh]."""
+        return self.segmenter.meter.total_wh + (0.0 if self.second is None else self.second.drawn_wh)
+
+    @property
+    def output(self) -> Tracker | None:
+        """The pack's output, where it was heard."""
+        if self.second is None:
+            return self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
+        return None if self.second.output.rhythm.last_ms is None else self.second.output
+
+    def _second(self, at_ms: int, subject: str, quantity: Quantity, value: float, told: FoldOutput) -> None:
+        """Take a reading of the second pump; what is stored of one that is no longer in the site file tells nothing."""
+        if self.second is not None and subject == self.second.id:
+            told.evidence += self.second.take(at_ms, quantity, value, self.supply.supply, self.lifting)
+
     def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: FoldOutput) -> None:
         segmenter = self.segmenter
         if quantity is Quantity.PACK_OUTPUT_POWER:
             self._output(at_ms, value)
         if self.supply.flag is not self.supply.supply:
             self.pass_time(at_ms, told)
+        if self.second is not None and quantity is Quantity.PACK_OUTPUT_POWER:
+            self._rhythm(quantity).heard(at_ms, value)
+            self.second.output.feed(at_ms, value, value)  # it carries both pumps, and tells neither one's runs
+            return
         runs = segmenter.feed(at_ms, quantity, value, self.supply.supply)
-        self._sign(at_ms, quantity)
-        if self.accounts.on_pack and self.late_course.note(at_ms, self.now_ms, segmenter.meter.total_wh):
-            self.accounts.began_late(at_ms, segmenter.meter.total_wh)
+        self.signs.sign(segmenter, at_ms, quantity, self.spans.recent_w)
+        if self.accounts.on_pack and self.late_course.note(at_ms, self.now_ms, self.drawn_wh):
+            self.accounts.began_late(at_ms, self.drawn_wh)
         if runs:
             for run in runs:
                 self._run(run, told)
         if at_ms >= self.spans.due_ms:
             span = self.spans.window(at_ms, segmenter)
             if span is not None:
-                told.evidence.append(span)
-
-    def _sign(self, at_ms: int, quantity: Quantity) -> None:
-        """Note whether a reading of the counter, or of the metering source, shows that the pump worked."""
-        segmenter = self.segmenter
-        if quantity is Quantity.PUMP_ENERGY:
-            if (counter := segmenter.counter) is not None:
-                rose = counter.rhythm.changed_ms == at_ms and counter.step is not CounterStep.JITTER
-                self.signs.heard(at_ms, worked=rose, gap_ms=counter.rhythm.gap_ms, recent_w=self.spans.recent_w)
-        elif quantity is segmenter.metering:
-            tracker = segmenter.trackers[quantity]
-            self.signs.heard(
-                at_ms,
-                worked=tracker.on,
-                again=tracker.samples > 1,
-                gap_ms=tracker.rhythm.gap_ms,
-                recent_w=self.spans.recent_w,
-                source="" if segmenter.counted(at_ms) else quantity.value,
-            )
+                told.evidence.append(span if self.second is None else self.second.with_lifted(span))
 
     def _run(self, run: Run, told: FoldOutput) -> None:
         told.events.append(run)
         if run.clipped and not self.clipped and run.power_w is not None:
             self.clipped = True
             told.evidence.append(Clipped(run.power_w))
-        meter_blind = self.segmenter.meter.blind_ms
-        after_gap = self.spans.cycle_ms is None or self.spans.cycle_blind_ms != meter_blind
-        self.normals.run(run, after_gap=after_gap, hearing=self.segmenter.hearing(run.source))
-        coarse = self.segmenter.coarse(run.stop_ms)
-        span = self.spans.run(run, meter_blind, self.segmenter.standby_w, coarse=coarse)
+        span = self.lifting.run(run)
+        if self.second is not None:
+            self.second.first_ran()
+            span = None if span is None else self.second.with_lifted(span)
         if span is not None:
             told.evidence.append(span)
 
     def _output(self, at_ms: int, watts: float) -> None:
         """What the pack carries beside the pump: its output between runs; during a run, the level before it."""
-        if (tracker := self.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)) is None:
+        if (tracker := self.output) is None:
             return
         base = tracker.levels.idle_w if watts >= tracker.levels.on_w else watts
         self.other_output.feed(at_ms, base if base > 0.0 else 0.0, tracker.rhythm.gap_ms)
@@ -232,27 +251,9 @@ class Fold(msgspec.Struct):
     # -- the pack
 
     def _mark(self, at_ms: int, percent: float) -> Mark:
-        meter = self.segmenter.meter
-        loads_wh, input_wh = self.loads_total_wh(at_ms) or 0.0, self.pack_input.total_at(at_ms)
-        return Mark(at_ms, percent, meter.total_wh, meter.blind_ms, loads_wh, input_wh)
-
-    def loads_total_wh(self, at_ms: int) -> float | None:
-        """Energy of other loads since the beginning where any is measured [Wh]; listed ones that are not count as
-        listed."""
-        if self.loads:
-            measured = sum(stream.total_at(at_ms) for stream in self.loads.values())
-            rest_w = sum(watts for name, watts in self.listed_w.items() if name not in self.loads)
-            return measured + rest_w * at_ms / HOUR_MS
-        if self.other_output.mean_w is not None:
-            return self.other_output.total_at(at_ms)
-        return None
-
-    def loads_mean_w(self) -> float | None:
-        """Mean power of other loads where any is measured [W]."""
-        if self.loads:
-            rest_w = sum(watts for name, watts in self.listed_w.items() if name not in self.loads)
-            return rest_w + sum(stream.mean_w or 0.0 for stream in self.loads.values())
-        return self.other_output.mean_w
+        loads_wh = total_wh(self.loads, self.listed_w, self.other_output, at_ms) or 0.0
+        blind_ms, input_wh = self.segmenter.meter.blind_ms, self.pack_input.total_at(at_ms)
+        return Mark(at_ms, percent, self.drawn_wh, blind_ms, loads_wh, input_wh)
 
     def drained(self, at_ms: int, percent: float | None) -> Drained | None:
         """Counted since the transfer, and beside it what is booked for the time in which the pump was not heard, up to

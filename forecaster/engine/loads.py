@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import msgspec
 
@@ -64,3 +65,25 @@ class Stream(msgspec.Struct):
         """The power came from what has gone, as the mains: what was read of it says nothing of what comes after."""
         self.total_wh = self.total_at(at_ms)
         self.from_ms, self.mean_w, self.recent_w = at_ms + _SETTLES_MS, None, None
+
+
+def total_wh(measured: Mapping[str, Stream], listed_w: Mapping[str, float], other: Stream, at_ms: int) -> float | None:
+    """Energy of other loads since the beginning where any is measured [Wh]; listed ones that are not count as listed.
+
+    other : Stream — what the pack gives beside the pump, where no load is measured by itself
+    """
+    if measured:
+        rest_wh = _rest_w(measured, listed_w) * at_ms / HOUR_MS
+        return rest_wh + sum(stream.total_at(at_ms) for stream in measured.values())
+    return None if other.mean_w is None else other.total_at(at_ms)
+
+
+def mean_w(measured: Mapping[str, Stream], listed_w: Mapping[str, float], other: Stream) -> float | None:
+    """Mean power of other loads where any is measured [W]."""
+    if measured:
+        return _rest_w(measured, listed_w) + sum(stream.mean_w or 0.0 for stream in measured.values())
+    return other.mean_w
+
+
+def _rest_w(measured: Mapping[str, Stream], listed_w: Mapping[str, float]) -> float:
+    return sum(watts for name, watts in listed_w.items() if name not in measured)

@@ -12,14 +12,16 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
-from forecaster.engine import reserve
+from forecaster.engine import loads, reserve
+from forecaster.engine.acting import Acting, acting, standby_w
 from forecaster.engine.bank import NOTHING_MISSING, Missing
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.passage import Drain, Passage
 from forecaster.engine.recharge import charge_now, full_at_ms
-from forecaster.engine.water import CycleFigures, cycle_figures, water_of
+from forecaster.engine.second import NOTABLE
+from forecaster.engine.water import CycleFigures, figures_of, water_now
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, seed_from, uniforms
 from forecaster.maths.ranks import median
@@ -69,30 +71,34 @@ def age_of(fold: Fold, now_ms: int) -> Age:
     )
 
 
-def carry_forward(fold: Fold, models: Models, now_ms: int, age: Age) -> Spread:
+def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Age) -> Spread:
     """Bring copies of the models to the present: the pump's energy since the last reading, and an overdue cycle.
 
-    Returns the pump's mean power at the present [W].
+    pump : Acting — the pump that lifts now
+    Returns the mean power at the present, as of the first pump [W].
     """
     drained = fold.drained(now_ms, None)
-    spans = fold.spans
+    spans = pump.fold.spans
     if drained is not None:
         models.hear([drained])
-    window = None if age.pump_silent else spans.open_window(fold.now_ms, fold.segmenter)
+    window = None if age.pump_silent or pump.is_second else spans.open_window(fold.now_ms, fold.segmenter)
     if window is not None:
         models.hear([window])
     mean = models.inflow.mean_w(now_ms)
-    if not fills_slowly(fold, age, mean.p50, now_ms):
+    if not fills_slowly(pump, age, mean, now_ms):
         return mean
     assert spans.cycle_ms is not None
     assert spans.cycle_wh is not None
-    models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh)])
+    models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh / pump.own)])
     return models.inflow.mean_w(now_ms)
 
 
-def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
-    """Whether the present cycle is already 1.3 times a usual one: less water is coming than was believed."""
-    spans = fold.spans
+def fills_slowly(pump: Acting, age: Age, mean: Spread, now_ms: int) -> bool:
+    """Whether the present cycle is already 1.3 times a usual one: less water is coming than was believed.
+
+    mean : Spread — mean power as of the first pump [W]
+    """
+    fold, spans, mean_w = pump.fold, pump.fold.spans, pump.own_w(mean).p50
     if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
         return False
     open_h = (now_ms - spans.cycle_ms) / HOUR_MS
@@ -101,9 +107,10 @@ def fills_slowly(fold: Fold, age: Age, mean_w: float, now_ms: int) -> bool:
 
 def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
     """The forecast at a time. `models` are copies: they are carried forward to the present."""
-    age = age_of(fold, now_ms)
+    pump = acting(fold, now_ms)
+    age = age_of(pump.fold, now_ms)
     shown_w = models.inflow.mean_w(now_ms).p50
-    mean = carry_forward(fold, models, now_ms, age)
+    mean = carry_forward(fold, pump, models, now_ms, age)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
     pack = models.belief.draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
@@ -120,20 +127,20 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         pack=pack,
         inflow=models.inflow,
         now_ms=now_ms,
-        scale=_aged(unheard, age, seed),
-        standby_w=fold.segmenter.standby_w,
+        scale=_of_the_acting(_aged(unheard, age, seed), pump),
+        standby_w=standby_w(fold),
         charging_wh=charging_wh,
-        within_wh=_within_a_cycle_wh(fold, pack, seed),
+        within_wh=_within_a_cycle_wh(pump, pack, seed),
         seed=seed_from(rng),
-    ).passage(mean.p50)
-    figures = cycle_figures(fold, mean.p50, now_ms)
-    pump_w = mean.p50 if unheard is None else mean.p50 * median(unheard)
-    parts = _parts(pack, pump_w + fold.segmenter.standby_w, charging_w)
+    ).passage(mean.p50 * pump.drawn)
+    figures = figures_of(pump, mean.p50, now_ms)
+    pump_w = mean.p50 * pump.drawn * (1.0 if unheard is None else median(unheard))
+    parts = _parts(pack, pump_w + standby_w(fold), charging_w)
     return Forecast(
         site=site.id,
         issued_at_ms=now_ms,
         supply=fold.supply.supply,
-        basis=_basis(fold, mean.count, age),
+        basis=_basis(pump.fold, mean.count, age),
         data_age_s=age.data_age_s,
         charge_percent=percent,
         usable_wh=median(pack.to_reserve_wh),
@@ -145,8 +152,8 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         hours_remaining=reserve.quantiles(passed.hours),
         hours_to_empty=reserve.quantiles(passed.to_empty_h),
         survival=reserve.survival(passed.hours, now_ms),
-        water=water_of(site, figures, cycle_figures(fold, shown_w, now_ms), models.inflow.halving_h(now_ms)),
-        degraded=_degraded(site, fold, age, figures, pack.doubt, now_ms),
+        water=water_now(site, fold, pump, (mean.p50, shown_w), models.inflow.halving_h(now_ms), now_ms),
+        degraded=_degraded(site, pump.fold, age, figures, pack.doubt, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
@@ -155,6 +162,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         never_probability=reserve.never_probability(passed.hours),
         coverage=models.inflow.backtest.conformal.coverage(),
         packs=() if fold.bank is None else fold.bank.now(now_ms, median(pack.capacity_wh)),
+        pumps=() if fold.second is None else fold.second.pumps(site, fold.lifting, now_ms),
     )
 
 
@@ -197,19 +205,26 @@ def _aged(unheard: Array | None, age: Age, seed: int) -> Array | None:
 
 def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
     """The pack with other loads as measured, where any is; otherwise with the belief about the listed ones."""
-    mean_w = fold.loads_mean_w()
+    mean_w = loads.mean_w(fold.loads, fold.listed_w, fold.other_output)
     if mean_w is None:
         return pack
     spread = np.exp(_LOADS_SPREAD * normals(seed, DRAWS, 3)[:, 1])
     return replace(pack, loads_w=np.asarray(mean_w * spread, dtype=np.float64))
 
 
-def _within_a_cycle_wh(fold: Fold, pack: PackDraws, seed: int) -> Array:
+def _of_the_acting(scale: Array | None, pump: Acting) -> Array | None:
+    """The factors on the first pump's energy, for the pump that lifts."""
+    if pump.drawn == 1.0:
+        return scale
+    return np.full(DRAWS, pump.drawn) if scale is None else scale * pump.drawn
+
+
+def _within_a_cycle_wh(pump: Acting, pack: PackDraws, seed: int) -> Array:
     """The correction of the energy budget for the place within the pump's cycle [Wh], shape (draws,).
 
     Energy is used in whole runs while the paths ahead are smooth; where in its cycle the pump will be is random.
     """
-    cycle_wh = fold.spans.cycle_wh or 0.0
+    cycle_wh = (pump.fold.spans.cycle_wh or 0.0) if pump.drawn else 0.0
     place = uniforms(seed + 11, DRAWS, 1)[:, 0] - 0.5
     return np.asarray(place * cycle_wh / pack.efficiency)
 
@@ -265,6 +280,8 @@ def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: fl
         reasons.append(Said("degraded.supply-inferred"))
     if fold.bank is not None:
         reasons += [Said(f"degraded.pack-{role}", pack=name) for name, role in fold.bank.not_counted(now_ms)]
+    if fold.second is not None and (state := fold.second.state(now_ms)) in NOTABLE:
+        reasons.append(Said(f"degraded.second-pump-{state}", pump=fold.second.id))
     reasons += [
         Said(f"degraded.new-{part}") for part, at_ms in fold.begun_anew_ms.items() if now_ms - at_ms < _SAID_ANEW_MS
     ]

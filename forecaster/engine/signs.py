@@ -12,7 +12,10 @@ from dataclasses import dataclass
 
 import msgspec
 
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.times import HOUR_MS
+from forecaster.segment.counter import CounterStep
+from forecaster.segment.segmenter import Segmenter
 
 _KEPT = 160
 _ENOUGH = 40
@@ -85,6 +88,23 @@ class Signs(msgspec.Struct):
             if len(between) > _KEPT:
                 del between[0]
         self.worked_ms, self.rate_w = at_ms, recent_w
+
+    def sign(self, segmenter: Segmenter, at_ms: int, quantity: Quantity, recent_w: float | None) -> None:
+        """Note whether a reading of the counter, or of the metering source, shows that the pump worked."""
+        if quantity is Quantity.PUMP_ENERGY:
+            if (counter := segmenter.counter) is not None:
+                rose = counter.rhythm.changed_ms == at_ms and counter.step is not CounterStep.JITTER
+                self.heard(at_ms, worked=rose, gap_ms=counter.rhythm.gap_ms, recent_w=recent_w)
+        elif quantity is segmenter.metering:
+            tracker = segmenter.trackers[quantity]
+            self.heard(
+                at_ms,
+                worked=tracker.on,
+                again=tracker.samples > 1,
+                gap_ms=tracker.rhythm.gap_ms,
+                recent_w=recent_w,
+                source="" if segmenter.counted(at_ms) else quantity.value,
+            )
 
     def wait(self) -> Wait | None:
         """The wait up to the newest reading; None before enough is known, or where a gap lies in it.

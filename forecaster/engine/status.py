@@ -9,6 +9,8 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.domain.status import QuantityAge, SiteStatus, Spread
 from forecaster.domain.times import HOUR_MS
+from forecaster.engine import loads
+from forecaster.engine.acting import Acting, acting
 from forecaster.engine.buffer import Buffer, key_of
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
@@ -22,6 +24,7 @@ from forecaster.texts.catalogue import Figure, Said
 _ASLEEP_W = 2.0
 _CARRYING_W = 4.0
 _DUE = 0.9
+_KNOWN_RUNS = 3
 _LEAST_SPREAD = 0.15
 _FROZEN_PERCENT, _FROZEN_UNSTEPPED_PERCENT, _FROZEN_STEPS = 3.0, 7.0, 1.6
 _FROZEN_WH = 8.0
@@ -33,12 +36,13 @@ def observe(
     site: Site, fold: Fold, models: Models, buffer: Buffer, now_ms: int, last_test_ms: int | None
 ) -> SiteStatus:
     """The status at a time, from the state into which held readings are folded."""
-    age = age_of(fold, now_ms)
-    segmenter, normals, accounts = fold.segmenter, fold.normals, fold.accounts
+    pump = acting(fold, now_ms)
+    age = age_of(pump.fold, now_ms)
+    segmenter, normals, accounts = pump.fold.segmenter, pump.fold.normals, fold.accounts
     source = segmenter.source(now_ms)
     hearing = segmenter.hearing(source)
     mean = models.inflow.mean_w(now_ms)
-    wait = None if age.pump_silent else waiting(fold, mean, now_ms)
+    wait = None if age.pump_silent else waiting(fold, pump, mean, now_ms)
     overdue = None if wait is None else wait.probability
     charge_fresh = not age.pack_silent
     return SiteStatus(
@@ -70,7 +74,7 @@ def observe(
         whole_ms=hearing.whole_ms,
         lost_share=normals.lost_share,
         untraced_share=normals.untraced_share,
-        steady=not (segmenter.coarse(now_ms) or fills_slowly(fold, age, mean.p50, now_ms)),
+        steady=not (segmenter.coarse(now_ms) or fills_slowly(pump, age, mean, now_ms)),
         waits=None if wait is None else wait.waits,
         interval_spread=normals.interval_cv,
         waiting_since_ms=None if wait is None else wait.since_ms,
@@ -81,8 +85,8 @@ def observe(
         charge_percent=available(fold, accounts.percent, now_ms) if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
         charge_stood_s=_stood_s(fold, now_ms) if charge_fresh else None,
-        pack_carrying=carrying(fold, overdue, now_ms),
-        frozen=frozen(fold, mean.p50, math.exp(float(models.belief.mean[0])), now_ms),
+        pack_carrying=carrying(pump.fold, overdue, now_ms),
+        frozen=frozen(fold, mean.p50 * pump.drawn, math.exp(float(models.belief.mean[0])), now_ms),
         high_water=_yes_no(fold, Quantity.HIGH_WATER, now_ms),
         clock_suspect=_clock(buffer, now_ms),
         ages=ages(site, fold, now_ms),
@@ -91,27 +95,33 @@ def observe(
     )
 
 
-def waiting(fold: Fold, mean: Spread, now_ms: int) -> Wait | None:
+def waiting(fold: Fold, pump: Acting, mean: Spread, now_ms: int) -> Wait | None:
     """The wait for the next run, by the site's own runs, or by signs of them where the sampling misses runs.
 
-    mean : Spread — the pump's mean power now [W]
+    pump : Acting — the pump that lifts. Where that is a second one that has hardly run, it is due after what the first
+        one took and the rise of the water to its own float.
+    mean : Spread — the mean power now as of the first pump [W]
 
     A cycle takes its energy over the mean power now, and no less than the newest cycles took; its length is log-normal
     with the spread of the inflow, of the site's own intervals, and never less than 15 %. None before three runs, while
     one lasts, or where not enough is known.
     """
-    if fold.segmenter.running_since_ms(now_ms) is not None:
+    segmenter, normals, last = pump.fold.segmenter, pump.fold.normals, pump.fold.normals.last_run
+    if segmenter.running_since_ms(now_ms) is not None:
         return None
-    if fold.segmenter.coarse(now_ms):
-        return fold.signs.wait()
-    normals, last = fold.normals, fold.normals.last_run
-    if last is None or normals.count < 3 or mean.p50 <= 0.0:
+    if segmenter.coarse(now_ms):
+        return pump.fold.signs.wait()
+    stretch, known = pump.stretch, pump
+    if pump.is_second and normals.count < _KNOWN_RUNS and fold.second is not None:
+        stretch, known, normals = fold.second.stretch, Acting(fold), fold.normals
+    mean = known.own_w(mean)
+    if last is None or normals.count < _KNOWN_RUNS or mean.p50 <= 0.0:
         return None
-    energy_wh = cycle_figures(fold, mean.p50, now_ms).wh_per_cycle
+    energy_wh = cycle_figures(known.fold, mean.p50, now_ms).wh_per_cycle
     if energy_wh is None or energy_wh <= 0.0:
         return None
-    expected_s = max(3600.0 * energy_wh / mean.p50, normals.recent_interval_s() or 0.0)
-    since_ms, until_ms = _heard(fold, last.start_ms, now_ms)
+    expected_s = stretch * max(3600.0 * energy_wh / mean.p50, normals.recent_interval_s() or 0.0)
+    since_ms, until_ms = _heard(pump.fold, last.start_ms, now_ms)
     elapsed_s = (until_ms - since_ms) / 1000.0
     if elapsed_s <= 0.0:
         return Wait(since_ms, 0.0, 0.0)
@@ -138,7 +148,7 @@ def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
     since = fold.supply.since_ms
     if fold.supply.supply is not Supply.PACK or since is None:
         return None
-    output = fold.segmenter.trackers.get(Quantity.PACK_OUTPUT_POWER)
+    output = fold.output
     last = fold.normals.last_run
     ran_lately = last is not None and last.supply is Supply.PACK and (overdue is None or overdue < _DUE)
     if fold.segmenter.running_since_ms(now_ms) is not None or (
@@ -172,7 +182,7 @@ def _charge_frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -
     if charge is None or charge.silent(now_ms) or not fold.accounts.on_pack or charge.last_value in (None, 0.0):
         return False
     since = max(charge.changed_ms or 0, fold.accounts.since_ms)
-    loads_w = fold.loads_mean_w()
+    loads_w = loads.mean_w(fold.loads, fold.listed_w, fold.other_output)
     drain_w = mean_w + (sum(fold.listed_w.values()) if loads_w is None else loads_w)
     fell = 100.0 * drain_w * (now_ms - since) / HOUR_MS / capacity_wh
     step = fold.supply.step_percent

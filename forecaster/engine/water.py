@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from forecaster.domain.forecast import Water
 from forecaster.domain.site import Site
+from forecaster.engine.acting import Acting, rise_m
 from forecaster.engine.fold import Fold
 
 _FULL_DUTY = 0.999
@@ -38,7 +39,29 @@ def cycle_figures(fold: Fold, mean_w: float, now_ms: int) -> CycleFigures:
     return CycleFigures(None if not counted else mean_w / counted, length, counted, duty)
 
 
-def water_of(site: Site, figures: CycleFigures, shown: CycleFigures, halving_h: float | None) -> Water:
+def figures_of(pump: Acting, mean_w: float, now_ms: int) -> CycleFigures:
+    """The cycles of the pump that lifts. mean_w : float — mean power as of the first pump [W]"""
+    figures = cycle_figures(pump.fold, mean_w * pump.own, now_ms)
+    return figures if pump.drawn else replace(figures, wh_per_cycle=0.0)
+
+
+def water_now(
+    site: Site, fold: Fold, pump: Acting, means_w: tuple[float, float], halving_h: float | None, now_ms: int
+) -> Water:
+    """The water at a time. It is told by the first pump's cycles, into whose work that of a second one is translated.
+
+    means_w : the mean power now as of the first pump, and as the finished runs show it [W]
+    """
+    figures, shown = (cycle_figures(fold, mean_w, now_ms) for mean_w in means_w)
+    water = water_of(site, figures, shown, halving_h, rise_m(site, fold, now_ms))
+    if not pump.is_second or fold.second is None or water.pump_rate_l_per_min is None:
+        return water
+    return replace(water, pump_rate_l_per_min=water.pump_rate_l_per_min * fold.second.flow_share)
+
+
+def water_of(
+    site: Site, figures: CycleFigures, shown: CycleFigures, halving_h: float | None, above_m: float = 0.0
+) -> Water:
     """Inflow and pump rate from the drawdown volume V and one mean cycle: Qi = V / t_off, Qp = V / t_on + Qi.
 
     Source: cycle time T = V/(Qp-Qi) + V/Qi, MIL-HDBK-1005/9A 2.5.3.6 Eq. 1-2. Where runs are not measured, the
@@ -46,13 +69,14 @@ def water_of(site: Site, figures: CycleFigures, shown: CycleFigures, halving_h: 
 
     shown : CycleFigures — as the finished runs show the cycle. The time to the wet floor is that of a dead pump: the
         silence since the last run, read as less water in `figures`, does not lengthen it
+    above_m : float — how far above the first pump's float the water stands when the last of two pumps is due [m]
     """
     inflow, rate = _flows(site, figures)
     most = max(inflow or 0.0, _flows(site, shown)[0] or 0.0)
     minutes = None
     pit = site.pit
     if most > 0.0 and pit.freeboard_m is not None and pit.area_m2 is not None:
-        minutes = pit.freeboard_m * pit.area_m2 * 1000.0 / most
+        minutes = max(pit.freeboard_m - above_m, 0.0) * pit.area_m2 * 1000.0 / most
     return Water(inflow, rate, minutes, halving_h)
 
 

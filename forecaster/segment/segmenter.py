@@ -84,7 +84,7 @@ class Segmenter(msgspec.Struct):
         """Apply a changed site file; what was learnt stays."""
         self.prior_w, self.watts_per_ampere = fresh.prior_w, fresh.watts_per_ampere
         self.pin_w, self.stated_ms = fresh.pin_w, fresh.stated_ms
-        for quantity, rhythm in self._rhythms():
+        for quantity, rhythm in self.streams().items():
             rhythm.stated_ms = fresh.stated_ms.get(quantity)
 
     def begin_anew(self, *, levels: bool) -> None:
@@ -130,7 +130,7 @@ class Segmenter(msgspec.Struct):
 
     def source(self, now_ms: int) -> Quantity | None:
         """The source that runs are told from now; None when all are silent."""
-        heard = [q for q, r in self._rhythms() if not r.silent(now_ms) and self._tells_runs(q)]
+        heard = [q for q, r in self.streams().items() if not r.silent(now_ms) and self._tells_runs(q)]
         return min(heard, key=self._rank, default=None)
 
     def believed(self, now_ms: int) -> Tracker | None:
@@ -257,15 +257,16 @@ class Segmenter(msgspec.Struct):
         """Whether a source's sampling misses runs, by its own runs or by what the counter says."""
         return tracker.coarse > _COARSE or (quantity is self.metering and self.meter.disagreement > _DISAGREE)
 
-    def rhythms(self) -> list[Rhythm]:
+    def streams(self) -> dict[Quantity, Rhythm]:
         """The rhythms of all run sources that were ever heard."""
-        return [rhythm for _, rhythm in self._rhythms()]
-
-    def _rhythms(self) -> list[tuple[Quantity, Rhythm]]:
-        rhythms = [(quantity, tracker.rhythm) for quantity, tracker in self.trackers.items()]
+        rhythms = {quantity: tracker.rhythm for quantity, tracker in self.trackers.items()}
         if self.counter is not None:
-            rhythms.append((Quantity.PUMP_ENERGY, self.counter.rhythm))
+            rhythms[Quantity.PUMP_ENERGY] = self.counter.rhythm
         return rhythms
+
+    def rhythms(self) -> list[Rhythm]:
+        """The same without their names."""
+        return list(self.streams().values())
 
     def _tells_runs(self, quantity: Quantity) -> bool:
         if quantity is not Quantity.PUMP_ENERGY:

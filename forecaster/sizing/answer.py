@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from forecaster.domain.forecast import LEVELS, Quantiles
-from forecaster.domain.site import Pack, Site
+from forecaster.domain.site import Driven, Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
@@ -17,11 +17,20 @@ from forecaster.sizing.draw import Draw, running_draw
 from forecaster.sizing.helps import Help, helps
 from forecaster.sizing.keep_up import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
+from forecaster.sizing.pumps import (
+    PumpOption,
+    all_run,
+    all_start,
+    alone,
+    asked_of_second,
+    municipal_steps,
+    no_electricity,
+)
 from forecaster.sizing.question import Question, check, check_pack
-from forecaster.sizing.running import can_run, va_caution
+from forecaster.sizing.running import va_caution
 from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_to_empty, situation
 from forecaster.sizing.seasons import Season, assumed, recorded
-from forecaster.sizing.starting import can_start, inrush
+from forecaster.sizing.starting import inrush
 from forecaster.sizing.terms import Band, Finding, Step, number
 from forecaster.sizing.verdict import can_last, verdict
 from forecaster.texts.catalogue import Said
@@ -38,6 +47,7 @@ class Sizing:
     steps : tuple[Step, ...] — the arithmetic, line by line
     need : Need | None — capacity for the hours asked for; None: none were asked for
     packs : tuple[PackOption, ...] — the site's own pack first, then the others; empty without others
+    pumps : tuple[PumpOption, ...] — each of two pumps as if it lifted all the water; empty for a single one
     can_last : Finding | None — whether the pack lasts the hours asked for; None: none were asked for
     """
 
@@ -59,6 +69,7 @@ class Sizing:
     packs: tuple[PackOption, ...] = ()
     can_last: Finding | None = None
     helps: tuple[Help, ...] = ()
+    pumps: tuple[PumpOption, ...] = ()
 
     @property
     def parts(self) -> tuple[Finding, ...]:
@@ -81,23 +92,15 @@ def size(
     for _, pack in packs:
         check_pack(pack, question.charge_percent)
     draw = running_draw(site.pump, question.running_w, question.pipe) if question.pump else None
-    runs, run_steps = can_run(
-        draw,
-        site.pump,
-        site.pack,
-        site.loads,
-        question.run_s,
-        question.cord,
-        question.observed_start,
-        question.temperature_c,
-    )
-    starts, start_steps = can_start(draw, site.pump, site.pack, site.loads, question.cord, question.observed_start)
+    runs, run_steps = all_run(site, question, draw)
+    starts, start_steps = all_start(site, question, draw)
     keeps, keep_steps = can_keep_up(site, question, draw)
     simple, rhythm_steps, mean_w = _simple(site, question, draw)
     held, hour_steps = _hours(site, question, draw, mean_w)
     lasting = quantiles(hours(held))
     found = inrush(site.pump, draw) if draw is not None else None
-    steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *keep_steps, *rhythm_steps, *hour_steps)
+    water_steps = (*keep_steps, *municipal_steps(site, question))
+    steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *water_steps, *rhythm_steps, *hour_steps)
     generator = change is not None and change.generator_h is not None
     minded = cautions(site, question, starts, found, generator)
     amperes = va_caution(draw.va, site.pack) if draw is not None else None
@@ -123,7 +126,27 @@ def size(
         helps=helps(held, site, question, draw),
         what_ifs=what_ifs(held, site, change, question.temperature_c) if change is not None else (),
         packs=_beside(site, question, packs, runs, starts, lasting),
+        pumps=_each_pump(site, question, draw),
     )
+
+
+def _each_pump(site: Site, question: Question, draw: Draw | None) -> tuple[PumpOption, ...]:
+    """Each of two pumps as if it lifted all the water; nothing for a single one."""
+    second = site.second_pump
+    if second is None or draw is None:
+        return ()
+    by_first = size(replace(site, pumps=()), replace(question, for_hours=None))
+    asked, instead = asked_of_second(site, question), alone(site, second)
+    if second.driven_by is Driven.WATER_PRESSURE:
+        keeps, _ = can_keep_up(instead, asked, draw)
+        other = PumpOption(second.id, no_electricity(), no_electricity(), keeps, None)
+    else:
+        other = _option(second.id, size(instead, asked))
+    return (_option(site.pumps[0].id, by_first), other)
+
+
+def _option(name: str, found: Sizing) -> PumpOption:
+    return PumpOption(name, found.can_run, found.can_start, found.can_keep_up, found.hours_remaining)
 
 
 def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | None, list[Step], float | None]:
@@ -295,6 +318,8 @@ def document(sizing: Sizing) -> dict[str, Any]:
             {"name": str(w.name), "hours_remaining": quantiles_document(w.hours), "gained_h": _rounded(w.gained_h)}
             for w in sizing.what_ifs
         ]
+    if sizing.pumps:
+        told["pumps"] = [_pump(option) for option in sizing.pumps]
     if sizing.packs:
         told["packs"] = [_pack(option) for option in sizing.packs]
     return told
@@ -309,4 +334,14 @@ def _pack(option: PackOption) -> dict[str, Any]:
         "hours_remaining": quantiles_document(option.hours),
         "price": option.price,
         "price_per_hour": _rounded(option.price_per_hour),
+    }
+
+
+def _pump(option: PumpOption) -> dict[str, Any]:
+    parts = {"can_run": option.can_run, "can_start": option.can_start, "can_keep_up": option.can_keep_up}
+    return {
+        "id": option.id,
+        **{name: part.answer.value for name, part in parts.items()},
+        "why": {name: str(part.why) for name, part in parts.items()},
+        "hours_remaining": None if option.hours is None else quantiles_document(option.hours),
     }

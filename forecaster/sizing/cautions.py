@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.domain.site import Site
+from forecaster.domain.site import Driven, Site
 from forecaster.sizing.question import Question
 from forecaster.sizing.starting import Inrush
 from forecaster.sizing.terms import Answer, Finding, number
@@ -48,6 +48,10 @@ def cautions(site: Site, question: Question, start: Finding, found: Inrush | Non
         if pump_v is not None and pack_v is not None and abs(pack_v - pump_v) > 0.1 * pump_v:
             said.append(Said("size.caution.voltage_off"))
         said += _cord(question)
+    if site.second_pump is not None and question.pump:
+        said.append(Said("size.caution.second_pump"))
+        if site.second_pump.driven_by is Driven.WATER_PRESSURE:
+            said.append(Said("size.caution.water_pressure"))
     if site.packs:
         said.append(Said("size.caution.packs"))
     said += _cold(site, question)

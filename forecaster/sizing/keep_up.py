@@ -80,6 +80,13 @@ def _floor(site: Site, question: Question, asked: float) -> Said | None:
     return Said("size.keep.floor", minutes=number(1000.0 * pit.area_m2 * pit.freeboard_m / surplus))
 
 
+def flow_share(site: Site) -> float | None:
+    """The second pump's flow over the first one's; None where there is one pump, or the plates do not say."""
+    second = site.second_pump
+    flows = None if second is None else (second.pump.rated_flow_l_per_min, site.pump.rated_flow_l_per_min)
+    return None if flows is None or flows[0] is None or flows[1] is None else flows[0] / flows[1]
+
+
 def _judged(asked: float, wet: float, grounded: bool, floor: Said | None) -> Finding:
     """The answer from the inflow asked about and the wet season's, each as a share of the pump's rate.
 
@@ -113,7 +120,20 @@ def can_keep_up(site: Site, question: Question, draw: Draw | None) -> tuple[Find
     steps.append(Step(Said("size.step.asked_share"), Said("size.from.asked_share"), asked, Said("size.unit.of_rate")))
     steps.append(Step(Said(name), Said("size.from.wet_share"), wet, Said("size.unit.of_rate")))
     grounded = question.pipe is None or rate_at_head(site.pump, question.pipe) is not None
-    return _judged(asked, wet, grounded, _floor(site, question, wet) if wet > 1.0 else None), tuple(steps)
+    alone = _judged(asked, wet, grounded, _floor(site, question, wet) if wet > 1.0 else None)
+    return (alone if site.second_pump is None else _with_second(alone, site, asked, wet, grounded)), tuple(steps)
+
+
+def _with_second(alone: Finding, site: Site, asked: float, wet: float, grounded: bool) -> Finding:
+    """The finding where a second pump lifts beside the first one as soon as that does not keep up."""
+    if alone.answer is Answer.YES:
+        return alone
+    more = flow_share(site)
+    if more is None:
+        said = Said("size.keep.second_unknown", why=alone.why)
+        return Finding(Answer.UNPROVEN, said, Said("size.settle.both_flows"))
+    both = _judged(asked / (1.0 + more), wet / (1.0 + more), grounded, None)
+    return Finding(both.answer, Said("size.keep.both", why=both.why), both.settle)
 
 
 def _seen_a_year(record: InflowRecord | None) -> bool:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Pack, Pump, Site
+from forecaster.domain.site import Driven, Pack, Pump, Site
 from forecaster.sizing.cord import AMPACITY_A, Cord
 from forecaster.sizing.motors import code_letter_kva_per_hp
 from forecaster.sizing.pipe import Pipe
@@ -321,6 +321,10 @@ def check(site: Site, question: Question) -> None:
     if question.pump:
         check_pump(site.pump, question.running_w is not None)
         check_voltages(site.pump, site.pack)
+        second = site.second_pump
+        if second is not None and second.driven_by is Driven.PACK:
+            check_pump(second.pump, measured=False)
+            check_voltages(second.pump, site.pack)
     check_pack(site.pack, question.charge_percent)
     check_loads(site)
     check_extras(question)

@@ -5,9 +5,11 @@ A cord takes away starting torque. An observed start is stronger evidence than a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from forecaster.domain.site import Load, Pack, Pump
+from forecaster.pack.nameplate import WATTS_PER_HP
 from forecaster.sizing.cord import Cord, started_current_a, torque_share
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.motors import (
@@ -237,7 +239,7 @@ def can_start(
     steps = (*need.steps, *load_steps)
     if witnessed is not None:
         return weakest(witnessed, *((alone,) if alone else ())), steps
-    horsepower = pump.horsepower or draw.w.high / 2.0 / 745.7
+    horsepower = pump.horsepower or draw.w.high / 2.0 / WATTS_PER_HP
     time_s = ACCELERATION_S if horsepower <= 0.5 else SLOW_ACCELERATION_S
     pump_start = _through_cord(_judge(need, pack, found, time_s), need)
     if alone is None:
@@ -269,6 +271,24 @@ def _at_once(need: Demand, loads: tuple[Load, ...], pack: Pack, found: Inrush, t
     names = ", ".join(load.name for load in loads if _extra_va(load) > 0)
     said = Said("size.start.at_once", names=names, va=spanned(va, "VA"))
     return Finding(Answer.UNPROVEN, said, Said("size.settle.one_by_one"))
+
+
+def both_at_once(
+    pumps: Sequence[tuple[Pump, Draw]], pack: Pack, loads: tuple[Load, ...], cord: Cord | None, name: str
+) -> Finding:
+    """The finding for two pumps that start at one moment: never a no, as their floats hang apart.
+
+    name : str — of the second one
+    """
+    (first, draw), (second, _) = pumps
+    found = [inrush(pump, one) for pump, one in pumps]
+    volts = first.rated_voltage_v, second.rated_voltage_v
+    if found[0] is None or found[1] is None or volts[0] is None or volts[1] is None:
+        return Finding(Answer.UNPROVEN, Said("size.start.unknown"), live_start())
+    need = demand(found[0], volts[0], cord, sum(load.watts for load in loads))
+    horsepower = max(first.horsepower or draw.w.high / 2.0 / WATTS_PER_HP, second.horsepower or 0.0)
+    time_s = ACCELERATION_S if horsepower <= 0.5 else SLOW_ACCELERATION_S
+    return _at_once(need, (Load(name, 0.0, start_va=found[1].amps.high * volts[1]),), pack, found[0], time_s)
 
 
 def loads_start(loads: tuple[Load, ...], pack: Pack, pump_va: Band) -> tuple[Finding, tuple[Step, ...]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from forecaster.domain.forecast import Quantiles
 from forecaster.sizing.answer import Sizing
 from forecaster.sizing.helps import Help
+from forecaster.sizing.pumps import PumpOption
 from forecaster.sizing.terms import Answer, Finding, Step, number, share
 from forecaster.texts.catalogue import Figure, Said, Words, words
 
@@ -33,6 +34,8 @@ def told(sizing: Sizing, said_in: Words | None = None) -> str:
         parts += [
             f"  {say.again(w.name)}: {say.again(range_h(w.hours))}{_gained(w.gained_h, say)}" for w in sizing.what_ifs
         ]
+    if sizing.pumps:
+        parts += ["", say("size.told.pumps"), *(_pump(option, say) for option in sizing.pumps)]
     if sizing.packs:
         parts += ["", say("size.told.packs"), *_packs(sizing, say)]
     steps = _steps(sizing.steps, say)
@@ -46,6 +49,13 @@ def help_line(one: Help, say: Words) -> str:
     """One thing that would help: what it is, the hours that it leads to with 95 % chance, and how many more that is."""
     lasting = Said("size.span.beyond") if one.hours_95 is None else Said("size.help.hours", hours=number(one.hours_95))
     return f"{say.again(one.what)}: {say.again(lasting)}{_gained(one.gained_h, say)}"
+
+
+def _pump(option: PumpOption, say: Words) -> str:
+    answers = {"runs": option.can_run, "starts": option.can_start, "keeps": option.can_keep_up}
+    said = {name: say(f"size.told.{finding.answer.value}") for name, finding in answers.items()}
+    lasting = Said("size.told.no_draw") if option.hours is None else range_h(option.hours)
+    return say("size.told.pump", name=option.id, **said, hours=lasting)
 
 
 def _packs(sizing: Sizing, say: Words) -> list[str]:

@@ -55,6 +55,7 @@ class House:
     loads : tuple[Profile, ...] — power of each other load [W]
     sun : Profile — charging power from the panel into the cells [W]
     energy : Energy — energy left in the pack
+    level_m : times [s] and the water above the stop level then [m], of two pumps; None: it follows from the runs
     outages : tuple[OutageTruth, ...] — one for each span on the pack
     """
 
@@ -67,6 +68,7 @@ class House:
     sun: Profile
     energy: Energy
     outages: tuple[OutageTruth, ...]
+    level_m: tuple[Array, Array] | None = None
 
     def on_pack(self, times_s: Array) -> Array:
         """1.0 at each time [s] at which the pack is the supply, else 0.0, in the shape of `times_s`."""

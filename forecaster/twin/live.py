@@ -14,6 +14,7 @@ from forecaster.twin.draw import OUTLOOK_SENSOR, channel_of, topic_of
 from forecaster.twin.episode import LOOK_AHEAD_H, OUTLOOK_EVERY_S, EpisodeWeather, expected_life_h
 from forecaster.twin.house import House, SupplySpan, simulate
 from forecaster.twin.messages import SimulatedMessage, outlook_payload, payload_of
+from forecaster.twin.pair import SECOND, PairTruth, each_pump, pair_sensors, paired_site
 from forecaster.twin.parameters import (
     Catchment,
     Climate,
@@ -109,6 +110,7 @@ class Scenario:
     storm_h, storm_mm_per_h : float — how long it rains [h], and how hard [mm/h]
     again_after_h : float — from the mains' return to the next failure [h]
     bank : BankTruth | None — several packs in place of the one
+    pair : PairTruth | None — a second pump in the pit
     """
 
     fail_after_s: float = 1800.0
@@ -118,6 +120,7 @@ class Scenario:
     storm_mm_per_h: float = 4.5
     again_after_h: float = 30.0
     bank: BankTruth | None = None
+    pair: PairTruth | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,9 +170,14 @@ class _SimulatedDays:
         inflow = inflow_from_rain(self.parameters.catchment, rain, spin_s, day_of_year, rng)
         self.weather = EpisodeWeather(tuple(storms), rain, *hourly_mm(rain, spin_s, start_ms))
         self.house = self._house(scenario, fails, stop_s, inflow, rng)
+        parts: dict[str, tuple[House, TwinParameters]] = {}
+        if scenario.pair is not None:
+            self.house, second = each_pump(self.house, self.parameters, scenario.pair, rng)
+            parts[SECOND] = second, self.parameters
+        if scenario.bank is not None:
+            parts |= each_pack(self.house, self.parameters, scenario.bank)
         self.reporter = Reporter(self.house, self.parameters, rain, start_ms)
-        packs = {} if scenario.bank is None else each_pack(self.house, self.parameters, scenario.bank)
-        self.packs = {name: Reporter(*told, rain, start_ms) for name, told in packs.items()}
+        self.parts = {name: Reporter(*told, rain, start_ms) for name, told in parts.items()}
 
     def _house(
         self, scenario: Scenario, fails: list[float], stop_s: float, inflow: InflowTruth, rng: np.random.Generator
@@ -207,6 +215,9 @@ class LiveSite:
         if bank is not None:
             self._sensors = bank_sensors(LARKSPUR_SENSORS, bank)
             self.site = banked(self.site, bank, (*self._sensors, OUTLOOK_SENSOR))
+        if self._scenario.pair is not None:
+            self._sensors = pair_sensors(self._sensors)
+            self.site = paired_site(self.site, self._scenario.pair, (*self._sensors, OUTLOOK_SENSOR))
         self.now_ms = start_ms
         self._seed, self._plans = seed, 0
         self._rng = np.random.default_rng([seed, 0x57E9])
@@ -234,7 +245,7 @@ class LiveSite:
     def _between(self, start_s: float, stop_s: float) -> list[SimulatedMessage]:
         sent = []
         for sensor in self._sensors:
-            track = self._plan.packs.get(sensor.subject, self._plan.reporter).reports(
+            track = self._plan.parts.get(sensor.subject, self._plan.reporter).reports(
                 sensor, start_s, stop_s, self._rng
             )
             topic = topic_of(sensor)

@@ -10,7 +10,7 @@ from api.pages.siteform import PLATES, SHOWN_UNITS
 from forecaster.alarms import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import PayloadFormat, Units, WeeklyLetter
+from forecaster.domain.site import Driven, PayloadFormat, Units, WeeklyLetter
 from forecaster.texts.catalogue import languages
 
 
@@ -143,6 +143,12 @@ CONTACTS = EditTable("contacts", (
     _of("contacts", "webhook_content_type", rest=True),
 ), listed=True, blanks=1, ordered=True)  # fmt: skip
 
+PUMPS = EditTable("pumps", (
+    _of("pumps", "id"), *_plates("pump").fields, _of("pumps", "starts_above_m", K.NUMBER, "m"),
+    _of("pumps", "driven_by", K.CHOICE, choices=tuple(Driven), said=OWN, rest=True),
+    _of("pumps", "supply_l_per_l", K.NUMBER, rest=True),
+), listed=True)  # fmt: skip
+
 PACKS = EditTable("packs", (_of("packs", "id"), *_plates("pack").fields), listed=True)
 
 RESERVES = {"low_reserve_h": AlarmKind.LOW_RESERVE, "critical_reserve_h": AlarmKind.CRITICAL_RESERVE}
@@ -175,7 +181,7 @@ PAUSE = EditTable("pause", (_of("pause", "until", K.DAY),))
 
 PARTS: Mapping[str, tuple[EditTable, ...]] = {
     "house": (HOUSE, WEATHER),
-    "plates": (_plates("pump"), _plates("pit"), _plates("pack"), PACKS),
+    "plates": (_plates("pump"), PUMPS, _plates("pit"), _plates("pack"), PACKS),
     "loads": (LOADS,),
     "channels": (CHANNELS,),
     "contacts": (CONTACTS,),

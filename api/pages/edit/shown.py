@@ -6,12 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from api.pages.edit.fields import LANGUAGE, OWN, PACKS, EditField, EditTable, FieldKind
+from api.pages.edit.fields import LANGUAGE, OWN, PACKS, PUMPS, EditField, EditTable, FieldKind
 from api.pages.edit.forms import Form, field_name, section_of, text_of
 from collector.editing.change import rows_of
 from collector.editing.difference import DiffLine
 from forecaster.texts.catalogue import Words
 from forecaster.texts.catalogue import words as words_of
+
+ONE_BY_ONE = {"pump": PUMPS, "pack": PACKS}
+"""Sections that are not shown where several are described one by one."""
 
 Faults = Mapping[str, str]
 """What is wrong, in words, by the name of the field or group beside which it is shown."""
@@ -98,8 +101,8 @@ def groups_of(
     """
     found: list[ShownGroup] = []
     for table in tables:
-        if table.name == "pack" and rows_of(content, PACKS.name):
-            continue  # described one by one
+        if any(table.name == one and rows_of(content, several.name) for one, several in ONE_BY_ONE.items()):
+            continue
         if not table.listed:
             found.append(_group(table, None, section_of(content, table.name), form, faults, words))
             continue

@@ -97,7 +97,6 @@ WRONG = {
     "the output of one only": (
         ('quantity = "pump_power"', 'quantity = "pack_output_power"\nof = "left"'), "channels", "of pack right",
     ),
-    "a second pump": (("[pump]", "[[pumps]]"), "pumps", "describe the one that runs first as [pump]"),
 }  # fmt: skip
 
 

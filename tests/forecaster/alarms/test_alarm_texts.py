@@ -27,6 +27,7 @@ VARIANTS: Mapping[AlarmKind, tuple[str, ...]] = {
     K.MAINS_LOST: ("", "inferred", "test"),
     K.PUMP_SILENT: ("mains", "pack"),
     K.RAPID_CYCLING: ("", "short"),
+    K.SECOND_PUMP_RUNNING: ("", "water", "beside"),
     K.PUMP_POWER_ABNORMAL: ("high", "low"),
     K.PACK_OUTPUT_OFF: ("mains", "pack"),
     K.PACK_TEMPERATURE: ("", "cold"),

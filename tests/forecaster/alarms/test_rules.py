@@ -8,7 +8,13 @@ from typing import Any
 import pytest
 
 from forecaster.alarms.evidence import AlarmEvidence, Failing, Outside, Verdict
-from forecaster.alarms.rules_pump import missed_since_ms, pump_overrun, rapid_cycling
+from forecaster.alarms.rules_pump import (
+    missed_since_ms,
+    pump_overrun,
+    pump_silent,
+    rapid_cycling,
+    second_pump_running,
+)
 from forecaster.alarms.rules_supply import (
     critical_reserve,
     low_reserve,
@@ -18,10 +24,10 @@ from forecaster.alarms.rules_supply import (
 )
 from forecaster.alarms.rules_watch import delivery_failing, telemetry_silent
 from forecaster.domain.alarms import AlarmKind, Priority
-from forecaster.domain.forecast import Basis, PackNow, PackRole, Quantiles, Water
+from forecaster.domain.forecast import Basis, PackNow, PackRole, PumpNow, PumpRole, Quantiles, Water
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import AlarmLimits, Arrangement
+from forecaster.domain.site import AlarmLimits, Arrangement, Driven
 from forecaster.domain.status import QuantityAge, Spread
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, status
 
@@ -265,3 +271,37 @@ def test_one_of_several_packs_that_gives_nothing_is_told_less_loudly(
     asleep: dict[str, Any] = {"pack_output_w": 0.0, "pack_carrying": False, "overdue": 0.999, "waits": 9.0}
     dead = evidence({"packs": packs}, supply=PACK, waiting_since_ms=START_MS - HOUR, **asleep)
     assert (pack_output_off(dead).variant, pack_output_off(dead).priority) == ("pack", None)
+
+
+def two_pumps(first: str, second: str, driven_by: Driven = Driven.PACK, *, running: bool = False) -> dict[str, Any]:
+    return {
+        "pumps": (
+            PumpNow("main", PumpRole(first), Driven.PACK, running=False),
+            PumpNow("backup", PumpRole(second), driven_by, running=running),
+        )
+    }
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "driven_by", "said"),
+    [
+        ("lifts", "waits", Driven.PACK, (OFF, "")),
+        ("missing", "lifts", Driven.PACK, (ON, "")),
+        ("missing", "lifts", Driven.WATER_PRESSURE, (ON, "water")),
+        ("lifts", "beside", Driven.PACK, (ON, "beside")),
+        ("lifts", "silent", Driven.PACK, (UNKNOWN, "")),
+    ],
+)
+def test_a_second_pump_that_lifts_tells_of_the_first(
+    first: str, second: str, driven_by: Driven, said: tuple[Verdict, str]
+) -> None:
+    found = second_pump_running(evidence(two_pumps(first, second, driven_by), supply=PACK))
+    assert (found.verdict, found.variant) == said
+    assert second_pump_running(evidence(supply=PACK)).verdict is OFF
+    assert second_pump_running(evidence(two_pumps(first, second, driven_by), silent=True)).verdict is UNKNOWN
+
+
+def test_a_pit_is_not_dead_while_a_second_pump_runs() -> None:
+    late: dict[str, Any] = {"overdue": 0.999, "waits": 9.0, "waiting_since_ms": START_MS - HOUR, "supply": PACK}
+    assert pump_silent(evidence(two_pumps("lifts", "waits"), **late)).verdict is ON
+    assert pump_silent(evidence(two_pumps("lifts", "waits", running=True), **late)).verdict is OFF

@@ -191,7 +191,7 @@ def end_s(live: LiveSite, bank: BankTruth | None) -> float:
     if bank is None or bank.trips is None:
         return plan.house.outages[0].reserve_s or math.inf
     [other] = [name for name in bank.shares if name != bank.trips[0]]
-    reporter = plan.packs[other]
+    reporter = plan.parts[other]
     energy, floor = reporter.house.energy, reporter.truth.pack.energy_at_percent(10.0)
     return float(energy.times_s[(energy.times_s >= bank.trips[1]) & (energy.left_wh <= floor)][0])
 
