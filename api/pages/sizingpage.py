@@ -18,7 +18,7 @@ from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
-from forecaster.sizing.told import help_line, range_h, sentence
+from forecaster.sizing.told import help_line, pump_line, range_h, sentence
 from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.failures import failure
 
@@ -77,7 +77,8 @@ def answered(ports: PagePorts, site: Site | None, values: Mapping[str, str]) -> 
     """The answer to what the form asks. UsageError or ConfigError in one line."""
     described = site_of(content_of(values), "", pump=True)
     if site is not None:
-        described = replace(described, id=site.id, loads=site.loads)
+        pumps = (replace(site.pumps[0], pump=described.pump), *site.pumps[1:]) if site.pumps else ()
+        described = replace(described, id=site.id, loads=site.loads, pumps=pumps)
     given = {key: number_in(values[key], unit, key) for key, unit in ASKED if values.get(key, "").strip()}
     question = Question(
         cycles_per_hour=given.get("cycles_per_hour"),
@@ -151,6 +152,8 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
         enough = words("sizing.enough" if need.enough else "sizing.not_enough", wh=number(need.described_wh))
         said = words("sizing.need_says", wh=number(need.capacity_wh))
         found.append(Fact(words("sizing.need", hours=number(need.hours)), said, enough))
+    lines = (pump_line(one, words).strip().partition(": ") for one in answer.pumps)
+    found += [Fact(words("now.pump_one", pump=name), said) for name, _, said in lines]
     return tuple(found)
 
 

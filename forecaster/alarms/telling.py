@@ -161,8 +161,8 @@ class Voice:
             "water": self.words("alarm.water"),
             "clock": self.words.again(status.clock_suspect or ""),
             "trouble": self.words.again((seen.outside.trouble or seen.outside.broker) or ""),
-            "first_pump": seen.site.pumps[0].id if seen.site.pumps else "",
-            "second_pump": seen.site.pumps[1].id if seen.site.pumps else "",
+            "first_pump": seen.site.pumps[0].id if seen.site.pumps else say.words("wording.unknown"),
+            "second_pump": seen.site.pumps[1].id if seen.site.pumps else say.words("wording.unknown"),
             "packs": say.listed((idle_packs(forecast) or (None, []))[1]),
             "frozen": say.listed([self.words(f"measured.{quantity.value}") for quantity in status.frozen]),
         }

@@ -35,7 +35,7 @@ def told(sizing: Sizing, said_in: Words | None = None) -> str:
             f"  {say.again(w.name)}: {say.again(range_h(w.hours))}{_gained(w.gained_h, say)}" for w in sizing.what_ifs
         ]
     if sizing.pumps:
-        parts += ["", say("size.told.pumps"), *(_pump(option, say) for option in sizing.pumps)]
+        parts += ["", say("size.told.pumps"), *(pump_line(option, say) for option in sizing.pumps)]
     if sizing.packs:
         parts += ["", say("size.told.packs"), *_packs(sizing, say)]
     steps = _steps(sizing.steps, say)
@@ -51,7 +51,8 @@ def help_line(one: Help, say: Words) -> str:
     return f"{say.again(one.what)}: {say.again(lasting)}{_gained(one.gained_h, say)}"
 
 
-def _pump(option: PumpOption, say: Words) -> str:
+def pump_line(option: PumpOption, say: Words) -> str:
+    """One of two pumps as if it lifted all the water: its answers and hours."""
     answers = {"runs": option.can_run, "starts": option.can_start, "keeps": option.can_keep_up}
     said = {name: say(f"size.told.{finding.answer.value}") for name, finding in answers.items()}
     lasting = Said("size.told.no_draw") if option.hours is None else range_h(option.hours)

@@ -14,6 +14,7 @@ import pytest
 
 from collector.config.site_file import site_toml
 from collector.decode.payload import Decoder
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import NamedPump, Pump, Site
 from forecaster.twin.live import LARKSPUR, LiveSite, Scenario
@@ -57,7 +58,8 @@ class Paired:
     def of(cls, site_id: str) -> Paired:
         scenario = Scenario(fail_after_s=PAST_S + FAILS_MIN * 60.0, outage_h=40.0, pair=PAIRS[site_id])
         live = LiveSite(seed=3, start_ms=START_MS, scenario=scenario)
-        channels = tuple(replace(c, topic=f"{site_id}/{c.topic}") for c in live.site.channels)
+        kept = [c for c in live.site.channels if c.quantity is not Quantity.RAIN_EXPECTED]
+        channels = tuple(replace(c, topic=f"{site_id}/{c.topic}") for c in kept)
         site = replace(described(live.site), id=site_id, name=f"Larkspur Lane {site_id}", channels=channels)
         return cls(site_id, live, site)
 
@@ -127,24 +129,29 @@ def roles(forecast: dict[str, Any]) -> list[tuple[str, str]]:
 
 @pytest.mark.slow
 def test_a_pit_with_two_pumps_is_forecast_like_one(outcome: Outcome) -> None:
-    """The same water: while the first one lifts, the middle is within a quarter of that of a single pump."""
+    """The same water: while the first one lifts, draw and energy left are those of a single pump. How good the hours
+    are over a whole outage, tests/forecaster/engine/test_two_pumps.py tells."""
     before = outcome.forecasts[FIRST_MIN - STEP_MIN]
     assert before["single"]["pumps"] == []
     for name in ("idle", "first", "both"):
         found = before[name]
         assert (found["supply"], found["basis"]) == ("pack", "measured")
         assert roles(found) == [("main", "lifts"), ("backup", "waits")]
-        assert found["hours_remaining"]["p50"] == pytest.approx(before["single"]["hours_remaining"]["p50"], rel=0.25)
+        assert found["draw_w"] == pytest.approx(before["single"]["draw_w"], rel=0.17)
+        assert found["usable_wh"] == pytest.approx(before["single"]["usable_wh"], rel=0.03)
 
 
 @pytest.mark.slow
 def test_when_the_first_fails_the_second_is_forecast(outcome: Outcome) -> None:
-    """By how much it is shorter than with a single pump, within a quarter of the truth; its own runs are told."""
-    found, single = (outcome.forecasts[SECOND_MIN - STEP_MIN][name] for name in ("first", "single"))
+    """How much shorter than where the first one still lifts, near the truth: it needs a quarter more energy
+    for the same water. Its own runs are told, and the floor is as near as from its own float."""
+    said_by = outcome.forecasts[SECOND_MIN - STEP_MIN]
+    found, idle, single = (said_by[name] for name in ("first", "idle", "single"))
     assert roles(found) == [("main", "missing"), ("backup", "lifts")]
-    said = found["hours_remaining"]["p50"] / single["hours_remaining"]["p50"]
-    true = outcome.houses["first"].lasts_h(SECOND_MIN) / outcome.houses["single"].lasts_h(SECOND_MIN)
-    assert said == pytest.approx(true, rel=0.25)
+    said = found["hours_remaining"]["p50"] / idle["hours_remaining"]["p50"]
+    true = outcome.houses["first"].lasts_h(SECOND_MIN) / outcome.houses["idle"].lasts_h(SECOND_MIN)
+    assert true < 0.9
+    assert said == pytest.approx(true, rel=0.12)
     assert found["run_s"] > 2.0 * single["run_s"]
     assert found["water"]["minutes_to_floor"] == pytest.approx(2.0 / 3.0 * single["water"]["minutes_to_floor"], rel=0.3)
     assert {"code": "second-pump-lifts", "pump": "backup"} in found["degraded_codes"]
