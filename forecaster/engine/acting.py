@@ -9,6 +9,7 @@ import msgspec
 from forecaster.domain.site import Site
 from forecaster.domain.status import Spread
 from forecaster.engine.fold import Fold
+from forecaster.engine.normals import Normals
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,8 @@ class Acting:
         lift the same water; 1 for the first one
     stretch : float — how much later than the first one the second one is due to start, in usual waits of the first one;
         1 where the water is not expected to come up to another float
+    intervals : Normals | None — by whose runs it is told how evenly starts come, where its own are too few; None: by
+        its own
     """
 
     fold: Fold
@@ -27,6 +30,12 @@ class Acting:
     own: float = 1.0
     drawn: float = 1.0
     stretch: float = 1.0
+    intervals: Normals | None = None
+
+    @property
+    def interval_cv(self) -> float:
+        """Relative spread of the interval between starts: it is the water's, and so the same for either pump."""
+        return (self.fold.normals if self.intervals is None else self.intervals).interval_cv
 
     def own_w(self, mean: Spread) -> Spread:
         """The mean power of the pump that lifts [W]. mean : the power with which the first one would lift the water."""
@@ -46,8 +55,8 @@ def acting(fold: Fold, now_ms: int) -> Acting:
     shown = msgspec.structs.replace(
         fold, segmenter=runs.segmenter, spans=runs.spans, normals=runs.normals, signs=runs.signs
     )
-    first_w = fold.segmenter.running_w
-    return Acting(shown, True, second.own_share(first_w), second.drawn_share(first_w))
+    first_w, known = fold.segmenter.running_w, None if runs.normals.knows_intervals else fold.normals
+    return Acting(shown, True, second.own_share(first_w), second.drawn_share(first_w), intervals=known)
 
 
 def standby_w(fold: Fold) -> float:

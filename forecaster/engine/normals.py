@@ -22,6 +22,7 @@ _LATELY_HOURS = 12
 _USUAL_FROM, _USUAL_GAIN = 40, 1.0 / 1500.0
 _FLOW_RUNS, _SURE = 12, 4.0
 _MOST_SAMPLE, _LEAST_REST = 1.5, 2.5
+_EVEN_FROM = 8
 _LOST_FROM, _BACK_TO, _LOST_GAIN = 1.6, 0.65, 1.0 / 1500.0
 
 
@@ -179,12 +180,17 @@ class Normals(msgspec.Struct):
         return sum(1 for start in self.starts_ms if start >= since_ms)
 
     @property
+    def knows_intervals(self) -> bool:
+        """Whether there were enough intervals to tell how evenly starts come."""
+        return len(self.log_ratios) >= _EVEN_FROM
+
+    @property
     def interval_cv(self) -> float:
         """Relative spread of the interval between starts, without slow changes; a wide guess before it is known.
 
         The logarithm of the ratio of two successive intervals has twice the variance of one.
         """
-        if len(self.log_ratios) < 8:
+        if not self.knows_intervals:
             return 0.5
         ordered = sorted(abs(ratio) for ratio in self.log_ratios)
         typical = _quantile(ordered, 0.683) / math.sqrt(2.0)

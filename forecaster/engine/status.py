@@ -76,7 +76,7 @@ def observe(
         untraced_share=normals.untraced_share,
         steady=not (segmenter.coarse(now_ms) or fills_slowly(pump, age, mean, now_ms)),
         waits=None if wait is None else wait.waits,
-        interval_spread=normals.interval_cv,
+        interval_spread=pump.interval_cv,
         waiting_since_ms=None if wait is None else wait.since_ms,
         power_pinned=segmenter.pinned(now_ms) or (normals.last_run is not None and normals.last_run.clipped),
         pack_output_w=_fresh(fold, Quantity.PACK_OUTPUT_POWER, now_ms),
@@ -126,7 +126,7 @@ def waiting(fold: Fold, pump: Acting, mean: Spread, now_ms: int) -> Wait | None:
     if elapsed_s <= 0.0:
         return Wait(since_ms, 0.0, 0.0)
     flow = math.log(mean.p95 / max(mean.p05, 1e-3 * mean.p50)) / 3.29 if mean.p95 > 0.0 else 1.0
-    spread = max(math.hypot(flow, normals.interval_cv), _LEAST_SPREAD)
+    spread = max(math.hypot(flow, pump.interval_cv), _LEAST_SPREAD)
     probability = 0.5 * math.erfc(-math.log(elapsed_s / expected_s) / (spread * math.sqrt(2.0)))
     return Wait(since_ms, probability, elapsed_s / expected_s)
 
