@@ -27,10 +27,11 @@ from collector.editing.change import SiteChange
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import SiteEdit
-from forecaster.domain.site import Arrangement, Away, Contact
+from forecaster.domain.site import Arrangement, Away, Contact, Pump
 from forecaster.texts.catalogue import words
 from forecaster.twin.bank import BankTruth, banked
-from forecaster.twin.live import larkspur_site
+from forecaster.twin.live import LARKSPUR, larkspur_site
+from forecaster.twin.pair import PairTruth, paired_site
 from tests.api.serving import described, serving
 
 PEOPLE = (Contact("owner", email="o@example.org"), Contact("neighbour", email="n@example.org"))
@@ -209,6 +210,26 @@ def test_a_secret_is_kept_unless_it_is_replaced_or_removed(house: tuple[TestClie
     assert "12345678" in path.read_text(encoding="utf-8")
     through(client, "contacts", {"contacts[0].webhook_secret.remove": "yes"})
     assert "12345678" not in path.read_text(encoding="utf-8")
+
+
+def test_two_pumps_are_changed_one_by_one(tmp_path: Path) -> None:
+    site = paired_site(larkspur_site(), PairTruth(LARKSPUR.pump, Pump(115.0, rated_power_w=400.0)), ())
+    with serving(tmp_path) as (client, _):
+        described(tmp_path)
+        path = tmp_path / "sites" / "larkspur.toml"
+        power = replace(larkspur_site().channels[0], topic="cellar/plug/power")
+        channels = (power, replace(power, topic="cellar/plug-2/power", of="backup"))
+        path.write_text(site_toml(replace(site, channels=channels, contacts=PEOPLE)), encoding="utf-8")
+        page = client.get(f"{EDIT}/plates", headers=ENGLISH).text
+        assert 'name="pump.rated_power_w"' not in page
+        assert "Starts so much higher than the first one" in page
+        through(client, "plates", {"pumps[1].starts_above_m": "0.15", "pumps[1].rated_flow_l_per_min": "90"})
+        second = tomllib.loads(path.read_text(encoding="utf-8"))["pumps"][1]
+        assert (second["id"], second["starts_above_m"], second["rated_flow_l_per_min"]) == ("backup", 0.15, 90)
+        high = filled(client.get(f"{EDIT}/plates", headers=ENGLISH).text) | {"pumps[1].starts_above_m": "0.4"}
+        refused = client.post(f"{EDIT}/plates", data=high, headers=ENGLISH)
+        assert refused.status_code == 422
+        assert "the floor is wet before it starts" in refused.text
 
 
 def test_several_packs_are_changed_one_by_one(tmp_path: Path) -> None:

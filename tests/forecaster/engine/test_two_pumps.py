@@ -207,11 +207,13 @@ TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=110
 
 
 def errors(pair: PairTruth | None) -> list[float]:
-    """Of the medians of an outage, every 40 minutes from an hour after it: how far off, relative."""
+    """Of the medians of an outage, every 40 minutes from an hour after it: how far off, relative. Nobody tells the
+    houses of rain to come, lest they know different weather."""
     live = LiveSite(
         seed=3, start_ms=START_MS, scenario=Scenario(fail_after_s=FAIL_H * 3600.0, outage_h=40.0, pair=pair)
     )
-    site = replace(live.site, pump=MAIN)
+    known = tuple(c for c in live.site.channels if c.quantity is not Quantity.RAIN_EXPECTED)
+    site = replace(live.site, pump=MAIN, channels=known)
     if site.pumps:
         site = replace(site, pumps=(NamedPump(site.pumps[0].id, MAIN), site.pumps[1]))
     engine, decoder, found = Engine(site), Decoder([site]), []
