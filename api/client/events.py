@@ -41,9 +41,9 @@ class Event:
 class EventSource:
     """The events of an installation, without end.
 
-    A cut connection is made again with the id of the last event, so forecasts and alarms between are not missed; where
-    the server no longer knows that id (it was started anew), it sends `state` first. ClientError where the server
-    refuses: a wrong token, an unknown site.
+    A cut connection is made again with the id of the last event, so no change of an alarm or of the supply is missed;
+    where the server no longer remembers that event (it was started anew), those come from its ledger, and then `state`.
+    ClientError where the server refuses: a wrong token, an unknown site.
 
     http : httpx.Client — whose base is the API; asked : the query of the stream
     after : str — `Event.id` of the last event that an earlier run of the program has read; "" for none

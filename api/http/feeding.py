@@ -1,17 +1,18 @@
-"""Fills the event stream of a process that only serves: once a second it looks for what other processes have written.
+"""Fills the event stream from what is written to the stores, by whichever process.
 
-Where a forecaster runs in the same process, it publishes to the hub itself and there is no feeder.
+A process that only serves looks for everything once a second. Where a forecaster runs in the same process, it
+publishes forecasts and readings itself, and only changes of alarms are followed: in the order of their commits.
 """
 
 from __future__ import annotations
 
 import logging
+from abc import abstractmethod
 from collections.abc import Mapping
 
 from api.http.newest import Untaken
-from api.http.publisher import StreamPublisher
-from api.http.stream import Hub
-from forecaster.domain.alarms import Alarm, AlarmTransition
+from api.http.publisher import StreamPublisher, alarm_data
+from api.http.stream import Hub, StreamKind
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreError
 from forecaster.domain.ports import Ledger, ReadingStore
@@ -23,31 +24,26 @@ from forecaster.live.looping import LoopThread
 log = logging.getLogger("outlast.serve")
 
 POLL_S = 1.0
-LOOK = 100
-"""Alarms read at each look, newest change first. Where all of them have changed, LOOK_AGAIN alarms are read."""
-LOOK_AGAIN = 2_000
-OVERLAP_MS = 600_000
-"""How far before an alarm's newest change its transitions are read [ms]: several may lie between two looks."""
-KEPT = 10_000
-"""For how many alarms the revision is remembered."""
-FOR_EVER_MS = 2**53
+STEP = 500
+"""Changes of alarms read in one query."""
+
 READING_SITES = 25
 """Readings are published only while clients listen to at most this many sites; forecasts and alarms always are."""
 
 
-class Feeder(LoopThread):
-    """Looks for new forecasts, alarm transitions and readings, and publishes them. start(), stop()."""
+class Looking(LoopThread):
+    """Looks once a second, or when it is woken, for what is to be published. start(), stop()."""
 
-    def __init__(self, sites: Mapping[str, Site], store: ReadingStore, ledger: Ledger, hub: Hub) -> None:
+    def __init__(self, ledger: Ledger, hub: Hub) -> None:
         super().__init__("feeder")
-        self._sites, self._store, self._ledger, self._hub = frozenset(sites), store, ledger, hub
-        self._publisher = StreamPublisher(hub)
-        self._untaken = Untaken(ledger)
-        self._revisions: dict[str, int] | None = None
-        self._readings: dict[str, dict[tuple[Quantity, str], int]] = {}
+        self._ledger, self._hub = ledger, hub
         self._trouble: str | None = None
         self._turns = 0
         self._events = 0
+
+    @abstractmethod
+    def look(self) -> None:
+        """Look once. StoreError where a store cannot be read; the next look finds what was missed."""
 
     def turns(self) -> int:
         """How often it has looked."""
@@ -75,11 +71,39 @@ class Feeder(LoopThread):
                 self._trouble = None
             self._woken.wait(POLL_S)
 
+    def _feed_alarms(self) -> None:
+        """Publish every change of an alarm, whether or not anybody listens, for those who come back."""
+        while news := self._ledger.changes(self._hub.change, STEP):
+            for number, change in news:
+                self._hub.publish(StreamKind.ALARM, change.alarm.site, alarm_data(change), number)
+                self._events += 1
+
+
+class AlarmFeeder(Looking):
+    """Publishes changes of alarms, whoever committed them, where a forecaster of the same process does the rest."""
+
+    def look(self) -> None:
+        """Look once. StoreError."""
+        self._feed_alarms()
+
+
+class Feeder(Looking):
+    """Looks for new forecasts, changes of alarms and readings, where no forecaster runs in the same process."""
+
+    def __init__(self, sites: Mapping[str, Site], store: ReadingStore, ledger: Ledger, hub: Hub) -> None:
+        super().__init__(ledger, hub)
+        self._sites, self._store = frozenset(sites), store
+        self._publisher = StreamPublisher(hub)
+        self._untaken = Untaken(ledger)
+        self._readings: dict[str, dict[tuple[Quantity, str], int]] = {}
+
     def look(self) -> None:
         """Look once. StoreError where a store cannot be read; the next look finds what was missed."""
         wanted = self._hub.wanted()
         sites = self._sites if wanted is None else wanted & self._sites
         self._feed_alarms()
+        if sites != self._sites:
+            self._hub.skip(StreamKind.FORECAST)
         if sites:
             self._feed_forecasts(sites)
         self._feed_readings(sites if len(sites) <= READING_SITES else frozenset())
@@ -90,33 +114,6 @@ class Feeder(LoopThread):
             self._untaken.take(stored)
             self._publisher.forecast(stored)
             self._events += 1
-
-    # -- alarms: every transition since the start, whether or not anybody listens, for those who come back
-    def _feed_alarms(self) -> None:
-        if self._revisions is None:
-            self._revisions = {alarm.id: alarm.revision for alarm in self._ledger.alarms(limit=LOOK_AGAIN)}
-            return
-        news = self._with_news(LOOK)
-        if len(news) == LOOK:
-            news = self._with_news(LOOK_AGAIN)
-        fresh = [transition for alarm in news for transition in self._since(alarm)]
-        for transition in sorted(fresh, key=lambda t: (t.at_ms, t.alarm.id, t.alarm.revision)):
-            self._publisher.alarm(transition)
-            self._events += 1
-        self._revisions.update((alarm.id, alarm.revision) for alarm in news)
-        for oldest in list(self._revisions)[: max(0, len(self._revisions) - KEPT)]:
-            del self._revisions[oldest]
-
-    def _known(self, alarm: Alarm) -> int:
-        return -1 if self._revisions is None else self._revisions.get(alarm.id, -1)
-
-    def _with_news(self, limit: int) -> list[Alarm]:
-        return [alarm for alarm in self._ledger.alarms(limit=limit) if alarm.revision > self._known(alarm)]
-
-    def _since(self, alarm: Alarm) -> list[AlarmTransition]:
-        """The transitions of an alarm since the last look, up to the revision that was seen."""
-        found = self._ledger.transitions(alarm.site, alarm.changed_ms - OVERLAP_MS, FOR_EVER_MS)
-        return [t for t in found if t.alarm.id == alarm.id and self._known(alarm) < t.alarm.revision <= alarm.revision]
 
     # -- readings: the newest of each channel that differs from the last poll's
     def _feed_readings(self, sites: frozenset[str]) -> None:

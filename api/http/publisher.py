@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import msgspec
 
 from api.http.answers import alarm_out, reading_out
@@ -11,11 +13,18 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
 
 
-class StreamPublisher:
-    """The Publisher port (`forecaster.domain.publishing`) on the hub of the event stream."""
+def _nobody() -> None:
+    """In place of a call that wakes whoever follows the ledger."""
 
-    def __init__(self, hub: Hub) -> None:
-        self._hub = hub
+
+class StreamPublisher:
+    """The Publisher port (`forecaster.domain.publishing`) on the hub of the event stream.
+
+    alarmed : called after a change of an alarm was committed: whoever follows the ledger publishes it, in its order
+    """
+
+    def __init__(self, hub: Hub, alarmed: Callable[[], None] = _nobody) -> None:
+        self._hub, self._alarmed = hub, alarmed
 
     @property
     def listening(self) -> bool:
@@ -30,7 +39,11 @@ class StreamPublisher:
         """Publish a `forecast` event."""
         self._hub.publish(StreamKind.FORECAST, stored.site, stored.document)
 
-    def alarm(self, transition: AlarmTransition) -> None:
-        """Publish an `alarm` event: the alarm as it is now, and what happened to it."""
-        data = {**alarm_out(transition.alarm), "transition": transition.kind.value}
-        self._hub.publish(StreamKind.ALARM, transition.alarm.site, msgspec.json.encode(data).decode())
+    def alarm(self, _transition: AlarmTransition, /) -> None:
+        """A change of an alarm was committed."""
+        self._alarmed()
+
+
+def alarm_data(transition: AlarmTransition) -> str:
+    """The data of an `alarm` event: the alarm as it was then, and what happened to it."""
+    return msgspec.json.encode({**alarm_out(transition.alarm), "transition": transition.kind.value}).decode()

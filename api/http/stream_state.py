@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.http.answers import alarm_out, forecast_document
 from api.http.stream import Hub, Subscription
+from api.http.stream_past import past_events
 from forecaster.domain.alarms import STANDING
 from forecaster.domain.ports import Ledger
 
@@ -29,16 +30,20 @@ async def whole_stream(
 ) -> AsyncIterator[ServerSentEvent]:
     """Everything that a client of the stream gets: the reconnection time, what it missed, the state if needed, events.
 
+    What it missed comes from the ledger first, and then from memory: an id of this process stands for all before it.
+
     The state is read after the client has joined, so that nothing falls between the two; only its last part carries
     an id, so that a client cut off before it begins with the whole state again.
     """
     try:
         yield ServerSentEvent(comment="outlast", retry=RETRY_MS)
+        async for past in past_events(client, ledger, sites):
+            yield past.sent()
         for missed in client.missed:
-            yield hub.sent(missed)
+            yield missed.sent()
         if not client.resumed:
             async for document, last in _state(ledger, sites):
-                yield ServerSentEvent(event="state", id=client.joined_at if last else None, data=document)
+                yield ServerSentEvent(event="state", id=str(client.joined_at) if last else None, data=document)
         async for event in client.events():
             yield event
     finally:
@@ -78,12 +83,12 @@ async def _state(ledger: Ledger, sites: Sequence[str]) -> AsyncIterator[tuple[st
 
 def _document(ledger: Ledger, sites: Sequence[str], last: bool) -> str:
     """The newest forecast, without its long lists, and the open alarms of each site."""
-    newest = ledger.newest(sites, brief=True)
+    newest, standing = ledger.newest(sites, brief=True), ledger.alarms_of(sites, STANDING)
     found = [
         {
             "site": site,
             "forecast": forecast_document(newest.get(site)),
-            "alarms": [alarm_out(alarm) for alarm in ledger.alarms(site, STANDING)],
+            "alarms": [alarm_out(alarm) for alarm in standing.get(site, [])],
         }
         for site in sites
     ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from api.deliver.couriers import Couriers
 from api.deliver.outbox import planner_for
-from api.http.feeding import Feeder
+from api.http.feeding import AlarmFeeder, Feeder
 from api.http.publisher import StreamPublisher
 from api.process.figures import FigureWriter
 from api.process.installation_state import OutsideView
@@ -33,7 +33,9 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
     forecaster: ForecastWorker | None = None
     sites = share.of(services.installation.sites)
     if Part.FORECAST in parts:
-        forecaster = _forecaster(services, sites, share)
+        feeder = AlarmFeeder(services.ledger, services.hub) if Part.SERVE in parts else None
+        forecaster = _forecaster(services, sites, share, _nobody if feeder is None else feeder.wake)
+        workers += [] if feeder is None else [feeder]
         if share.number == 1:  # one set of couriers an installation: the outbox is one
             couriers, others = once_workers(services, forecaster)
             forecaster.make_room = couriers.ballast.release
@@ -79,9 +81,11 @@ def _nobody() -> None:
     """The default where nobody in this process waits for news."""
 
 
-def _forecaster(services: Services, sites: dict[str, Site], share: Share) -> ForecastWorker:
+def _forecaster(
+    services: Services, sites: dict[str, Site], share: Share, alarmed: Callable[[], None]
+) -> ForecastWorker:
     return ForecastWorker(
         sites, services.store, services.ledger, services.clock,
         plan=planner_for(services.installation, services.ledger), outside=OutsideView(services),
-        publisher=StreamPublisher(services.hub), name=share.named("all"),
+        publisher=StreamPublisher(services.hub, alarmed), name=share.named("all"),
     )  # fmt: skip

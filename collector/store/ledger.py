@@ -46,7 +46,13 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, Edi
             delete(t.alarms).where(cleared),
             delete(t.requests).where(t.requests.c.at_ms < before_ms),
         )
-        gone = self._write(lambda c: sum(c.execute(statement).rowcount for statement in statements))
+        numbers = delete(t.changes).where(t.changes.c.id.in_(select(a.id).where(cleared)))
+
+        def work(connection: Connection) -> int:
+            connection.execute(numbers)
+            return sum(connection.execute(statement).rowcount for statement in statements)
+
+        gone = self._write(work)
         gone += self._thin(before_ms)
         self._give_back()
         return gone

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, and_, or_, select
+from sqlalchemy import Connection, and_, func, or_, select, text
 
 from collector.store import ledger_schema as t
 from collector.store.bodies import body, read
@@ -14,6 +14,9 @@ from collector.store.ledger_outbox import delivery_row
 from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
 from forecaster.domain.errors import NotFound
 from forecaster.domain.records import AlarmPage, AlarmQuery, Checkpoint, Delivery
+
+ORDER_LOCK = 7_318_047
+"""The key of the advisory lock under which transitions get their numbers on PostgreSQL; an arbitrary number."""
 
 
 class LedgerAlarms(Findings):
@@ -38,6 +41,7 @@ class LedgerAlarms(Findings):
 
         def work(connection: Connection) -> None:
             self._add(connection, t.transitions, changes)
+            self._number(connection, transitions)
             self._put(connection, t.alarms, alarms, newer="revision")
             self._add(connection, t.deliveries, [delivery_row(d) for d in deliveries])
             self.put_checkpoints(connection, "alarms", checkpoints)
@@ -56,6 +60,15 @@ class LedgerAlarms(Findings):
         if states is not None:
             query = query.where(a.state.in_([state.value for state in states]))
         return [read(row["body"], Alarm) for row in self._rows(query)]
+
+    def alarms_of(self, sites: Sequence[str], states: Sequence[AlarmState]) -> dict[str, list[Alarm]]:
+        """Alarms of some sites in one look, newest change first; sites without any are left out."""
+        a = t.alarms.c
+        wanted = (a.site.in_(list(sites)), a.state.in_([state.value for state in states]))
+        found: dict[str, list[Alarm]] = {}
+        for row in self._rows(select(a.site, a.body).where(*wanted).order_by(a.changed_ms.desc(), a.id)):
+            found.setdefault(row["site"], []).append(read(row["body"], Alarm))
+        return found
 
     def alarm_page(self, query: AlarmQuery) -> AlarmPage:
         """A page of the alarms of one or all sites, newest change first."""
@@ -98,6 +111,32 @@ class LedgerAlarms(Findings):
             .limit(limit)
         )
         return [read(row["body"], AlarmTransition) for row in self._rows(query)]
+
+    # -- the order in which they were committed
+    def _number(self, connection: Connection, transitions: Sequence[AlarmTransition]) -> None:
+        """Number transitions within the caller's transaction; a repeat keeps its number.
+
+        SQLite has one writer at a time. PostgreSQL hands numbers out before the commit, so that one who reads might
+        see a higher one first: there, writers take turns from the number to the commit.
+        """
+        if transitions and connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": ORDER_LOCK})
+        rows = [{"id": x.alarm.id, "revision": x.alarm.revision} for x in transitions]
+        self._add(connection, t.changes, rows, key=("id", "revision"))
+
+    def newest_change(self) -> int:
+        """The number of the transition that was committed last; 0 where there was none."""
+        return int(self._rows(select(func.max(t.changes.c.number).label("number")))[0]["number"] or 0)
+
+    def changes(self, after: int, limit: int, site: str | None = None) -> list[tuple[int, AlarmTransition]]:
+        """Transitions of one or all sites with a number above `after`, in the order in which they were committed."""
+        n, x = t.changes.c, t.transitions.c
+        both = and_(n.id == x.id, n.revision == x.revision)
+        query = select(n.number, x.body).join_from(t.changes, t.transitions, both).where(n.number > after)
+        if site is not None:
+            query = query.where(x.site == site)
+        rows = self._rows(query.order_by(n.number).limit(limit))
+        return [(row["number"], read(row["body"], AlarmTransition)) for row in rows]
 
 
 def _alarm_row(alarm: Alarm) -> Row:

@@ -112,10 +112,12 @@ class LedgerBase:
         statement = statement.on_conflict_do_update(index_elements=keys, set_=fresh, where=where)
         connection.execute(statement, list(rows))
 
-    def _add(self, connection: Connection, table: Table, rows: Sequence[Row]) -> None:
-        """Insert; an existing row with the same key stays unchanged."""
+    def _add(
+        self, connection: Connection, table: Table, rows: Sequence[Row], *, key: Sequence[str] | None = None
+    ) -> None:
+        """Insert; an existing row with the same key stays unchanged. key : the columns of it; None: the primary key."""
         if rows:
-            keys = [column.name for column in table.primary_key]
+            keys = [column.name for column in table.primary_key] if key is None else list(key)
             connection.execute(self._insert(table).on_conflict_do_nothing(index_elements=keys), list(rows))
 
     def _error(self, error: SQLAlchemyError) -> StoreError:

@@ -73,6 +73,12 @@ class Findings(LedgerBase):
         query = select(e.body).where(*wanted).order_by(e.start_ms.desc()).limit(limit)
         return [read(row["body"], Outage) for row in self._rows(query)]
 
+    def transferred(self, sites: Sequence[str], since_ms: int) -> list[str]:
+        """Which of these sites have had a change of the supply since a time, sorted."""
+        e = t.events.c
+        wanted = (e.site.in_(list(sites)), e.kind == "transfer", e.start_ms >= since_ms)
+        return [row["site"] for row in self._rows(select(e.site).where(*wanted).distinct().order_by(e.site))]
+
     def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
         """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first."""
         e = t.events.c

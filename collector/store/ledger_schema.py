@@ -6,6 +6,7 @@ Values that are searched for are columns; all others are JSON in `body`.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -22,6 +23,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    UniqueConstraint,
     inspect,
     select,
     text,
@@ -97,6 +99,16 @@ transitions = Table(
     Column("kind", String(16), nullable=False),
     Column("body", Text, nullable=False),
     Index("transitions_by_site", "site", "at_ms"),
+)
+
+changes = Table(  # since version 9: transitions in the order in which they were committed
+    "changes",
+    metadata,
+    Column("number", counting, primary_key=True, autoincrement=True),
+    Column("id", String(160), nullable=False),
+    Column("revision", Integer, nullable=False),
+    UniqueConstraint("id", "revision"),
+    sqlite_autoincrement=True,
 )
 
 deliveries = Table(
@@ -336,10 +348,6 @@ def _fifth(connection: Connection) -> None:
             connection.execute(tests.update().where(tests.c.id == row["id"]).values(body=body))
 
 
-def _sixth(connection: Connection) -> None:
-    edits.create(connection, checkfirst=True)
-
-
 def _seventh(connection: Connection) -> None:
     for table in OF_THE_MOMENT:
         table.create(connection, checkfirst=True)
@@ -368,7 +376,8 @@ def _columns(connection: Connection, table: Table) -> set[str]:
 
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
-    _first, _second, _third, _fourth, _fifth, _sixth, _seventh, _eighth,
+    _first, _second, _third, _fourth, _fifth, partial(edits.create, checkfirst=True), _seventh, _eighth,
+    partial(changes.create, checkfirst=True),
 )  # fmt: skip
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 

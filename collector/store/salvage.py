@@ -25,8 +25,8 @@ from forecaster.domain.records import LEDGER_LOSS, LedgerLoss
 log = logging.getLogger("outlast.store")
 
 TAKEN = (
-    t.tokens, t.sessions, t.subscriptions, t.notes, t.tests, t.work, t.alarms, t.transitions, t.deliveries, t.events,
-    t.days,
+    t.tokens, t.sessions, t.subscriptions, t.notes, t.tests, t.work, t.alarms, t.transitions, t.changes,
+    t.deliveries, t.events, t.days,
 )  # fmt: skip
 """Tables that are taken over. Forecasts and states of engines are made anew from the readings."""
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from forecaster.domain.alarms import Alarm, AlarmState, AlarmTransition
+from forecaster.domain.alarmlog import AlarmLog
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.editlog import EditLog
 from forecaster.domain.leases import MemberSeen
@@ -14,8 +14,6 @@ from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal, SeriesPoint
 from forecaster.domain.records import (
-    AlarmPage,
-    AlarmQuery,
     Checkpoint,
     Delivery,
     HeldMessage,
@@ -115,7 +113,7 @@ class ReadingStore(Protocol):
         ...
 
 
-class Ledger(EditLog, Protocol):
+class Ledger(AlarmLog, EditLog, Protocol):
     """What happened and what is still to be delivered: runs, outages, forecasts, alarms, outbox, tests, tokens.
 
     Passes tests/contracts/ledger_contract.py on every engine. Writes are durable on return.
@@ -139,6 +137,10 @@ class Ledger(EditLog, Protocol):
 
     def outages(self, site: str, limit: int = 200, start_ms: int = 0, end_ms: int = 2**53) -> list[Outage]:
         """Outages that start in [start_ms, end_ms), newest first."""
+        ...
+
+    def transferred(self, sites: Sequence[str], since_ms: int) -> list[str]:
+        """Which of these sites have had a change of the supply since a time, sorted."""
         ...
 
     def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
@@ -181,31 +183,7 @@ class Ledger(EditLog, Protocol):
         """The newest checkpoint of a site."""
         ...
 
-    # -- alarms and the outbox
-    def commit_transitions(
-        self, transitions: Sequence[AlarmTransition], deliveries: Sequence[Delivery], checkpoints: Sequence[Checkpoint]
-    ) -> None:
-        """Transitions, their deliveries and the alarm manager's state, in one transaction; idempotent by key."""
-        ...
-
-    def alarms(
-        self, site: str | None = None, states: Sequence[AlarmState] | None = None, limit: int = 500
-    ) -> list[Alarm]:
-        """Alarms in their newest revision, newest change first."""
-        ...
-
-    def alarm_page(self, query: AlarmQuery) -> AlarmPage:
-        """A page of the alarms of one or all sites, newest change first. StoreRefused for a cursor of another page."""
-        ...
-
-    def alarm(self, alarm_id: str) -> Alarm:
-        """One alarm; NotFound."""
-        ...
-
-    def transitions(self, site: str, start_ms: int, end_ms: int, limit: int = 500) -> list[AlarmTransition]:
-        """Transitions in [start_ms, end_ms), newest first."""
-        ...
-
+    # -- the outbox
     def due(self, channel: str, now_ms: int, limit: int = 50) -> list[Delivery]:
         """Deliveries of a channel that are due, not done, not given up: gravest, first attempts, oldest first."""
         ...

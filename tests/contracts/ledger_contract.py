@@ -188,6 +188,13 @@ class LedgerContract:
         assert ledger.checkpoint("alarms", "larkspur") == Checkpoint("larkspur", "a.1", T0, b"manager")
         assert ledger.checkpoint("engine", "never kept") is None
 
+    def test_sites_whose_supply_has_changed(self, ledger: Ledger) -> None:
+        ledger.record([Transfer(site, T0 + n, Supply.PACK, False) for n, site in enumerate(["b", "a", "a", "c"])])
+        ledger.record([Outage("d", T0 + 9, None, False)])
+        assert ledger.transferred(["a", "b", "d", "nobody"], T0 + 1) == ["a"]
+        assert ledger.transferred(["a", "b", "d"], T0) == ["a", "b"]
+        assert ledger.transferred([], 0) == []
+
     # -- alarms and the outbox
 
     def test_a_transition_its_deliveries_and_its_checkpoint_are_one(self, ledger: Ledger) -> None:
@@ -226,6 +233,39 @@ class LedgerContract:
         assert ledger.alarms("nobody") == []
         assert ledger.alarms(limit=1) == [cleared]
         assert [x.alarm.revision for x in ledger.transitions("larkspur", T0, T0 + DAY)] == [2, 1, 0, 0]
+
+    def test_alarms_of_some_sites_come_in_one_look(self, ledger: Ledger) -> None:
+        there = [dataclasses.replace(alarm(episode=T0 + n), site=site) for n, site in enumerate(["a", "b", "a", "c"])]
+        over = alarm(episode=T0 + 9, cleared_ms=T0)
+        ledger.commit_transitions([transition(one) for one in [*there, over]], [], [])
+        found = ledger.alarms_of(["a", "b", "larkspur", "nobody"], [AlarmState.UNACKNOWLEDGED])
+        assert found == {"a": [there[2], there[0]], "b": [there[1]]}
+        assert ledger.alarms_of([], [AlarmState.UNACKNOWLEDGED]) == {}
+
+    def test_transitions_are_followed_in_the_order_of_their_commits(self, ledger: Ledger) -> None:
+        """Whatever time they bear; a repeat is no news; one who has read all up to a number goes on from there."""
+        assert (ledger.newest_change(), ledger.changes(0, 10)) == (0, [])
+        late, early = transition(alarm(3)), transition(alarm(1), TransitionKind.UPDATED)
+        other = transition(dataclasses.replace(alarm(episode=T0 - DAY), site="elsewhere"))
+        ledger.commit_transitions([late], [], [])
+        ledger.commit_transitions([late, early], [], [])
+        ledger.commit_transitions([other], [], [])
+        found = ledger.changes(0, 10)
+        assert [change for _, change in found] == [late, early, other]
+        numbers = [number for number, _ in found]
+        assert numbers == sorted(set(numbers))
+        assert ledger.newest_change() == numbers[-1]
+        assert ledger.changes(numbers[0], 1) == found[1:2]
+        assert ledger.changes(0, 10, "elsewhere") == found[2:]
+        assert ledger.changes(numbers[-1], 10) == []
+
+    def test_numbers_of_transitions_go_with_them_and_are_given_once(self, ledger: Ledger) -> None:
+        ledger.commit_transitions([transition(alarm(cleared_ms=T0), TransitionKind.CLEARED)], [], [])
+        given = ledger.newest_change()
+        ledger.prune(T0 + DAY)
+        assert ledger.changes(0, 10) == []
+        ledger.commit_transitions([transition(alarm(episode=T0 + 1))], [], [])
+        assert ledger.newest_change() > given
 
     def test_deliveries_come_due_oldest_first_and_leave_when_settled(self, ledger: Ledger) -> None:
         owed = [delivery(f"k{i}", i) for i in range(4)]

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from pathlib import Path
@@ -65,6 +66,10 @@ class Street:
         broker.publish(said)
         self.sent += len(said)
 
+    def mains(self, number: int, there: bool) -> None:
+        """From now on a house has its mains, or has lost it."""
+        self._mains[number], self._until_s[number] = there, math.inf
+
     def _of_a_house(self, number: int, now_s: float) -> Iterator[tuple[str, bytes]]:
         if now_s >= self._until_s.get(number, 0.0):
             mains = not self._mains[number] if number in self._mains else True
@@ -107,6 +112,12 @@ class Reader:
         self.printed.write_bytes(whole[: whole.rfind(b"\n") + 1])
         self.kills += 1
 
+    def end(self) -> None:
+        """Whatever it does: it is there no more."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(60)
+
     def heard(self) -> list[tuple[str, dict[str, Any]]]:
         """The events, as (kind, document), in their order."""
         return [(kind, data) for kind, data in map(json.loads, self.printed.read_text().splitlines())]
@@ -120,6 +131,17 @@ def blows(reader: Reader, line: Line, chance: random.Random) -> None:
     if which != "cut":
         reader.kill()
         reader.start()
+
+
+def said_until(street: Street, broker: Mosquitto, done: Callable[[], bool], what: str) -> None:
+    """The houses speak once a second until something is so."""
+
+    def looked() -> bool:
+        street.say(broker, time.monotonic())
+        time.sleep(1.0)
+        return done()
+
+    wait_until(looked, what, 900.0)
 
 
 def supplies(documents: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
 
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger
+from forecaster.domain.alarms import AlarmKind, TransitionKind
+from forecaster.domain.ports import Ledger
 from tests.engines import ROOT, answers, wait_until
-from tests.faults.cut_streams import Reader, Street, compared, settled, under_load
+from tests.faults.cut_streams import Reader, Street, compared, said_until, settled, site_of, under_load
 from tests.faults.lines import line_to
 from tests.faults.test_processes_killed import outlast
 from tests.servers import Mosquitto, mosquitto
@@ -62,3 +65,65 @@ def test_nothing_is_missed(
     assert found.changes >= street.houses
     assert found.transitions > 0
     assert found.states == 1, "the server was never started anew, and knew every id"
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(2400)
+def test_what_happened_while_nobody_served_or_listened_is_heard(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """In: `serve` is killed, an alarm rises and is over, mains goes and comes; `serve` is back; then the reader is away
+    while mains goes and comes again. Out: all of it is heard, in events."""
+    street, folder = Street(2, off_s=(1e9, 1e9), on_s=(1e9, 1e9)), tmp_path / "house"
+    port = street.write(folder, mosquitto)
+    with ExitStack() as stack:
+        stack.enter_context(outlast("collect", folder))
+        stack.enter_context(outlast("forecast", folder))
+        wait_until((folder / "outlast.db").exists, "the ledger", 300.0)
+        ledger = stack.enter_context(closing(open_ledger(load_installation(folder).ledger_url)))
+
+        def until_carried(number: int, by: str) -> None:
+            said_until(street, mosquitto, lambda: carries(ledger, number) == by, f"{by} at {number}")
+
+        def until_changed(kind: TransitionKind) -> None:
+            said_until(street, mosquitto, lambda: kind in happened(ledger, 0), f"an alarm {kind}")
+
+        def flipped(number: int) -> None:
+            for there, by in ((False, "pack"), (True, "mains")):
+                street.mains(number, there)
+                until_carried(number, by)
+
+        for number in range(street.houses):
+            until_carried(number, "mains")
+        reader = Reader(handbook_program().replace("127.0.0.1:8642", f"127.0.0.1:{port}"), tmp_path)
+        stack.callback(reader.end)
+        with outlast("serve", folder):
+            wait_until(lambda: answers(port), "the server", 300.0)
+            reader.start()
+            said_until(street, mosquitto, lambda: b'["forecast"' in reader.printed.read_bytes(), "a forecast")
+        street.mains(0, False)
+        until_changed(TransitionKind.RAISED)
+        flipped(1)
+        street.mains(0, True)
+        until_changed(TransitionKind.CLEARED)
+        with outlast("serve", folder):
+            wait_until(lambda: answers(port), "the server", 300.0)
+            settled(port, reader)
+            reader.kill()
+            flipped(1)
+            reader.start()
+            settled(port, reader)
+            reader.kill()
+        found = compared(ledger, reader.heard(), street.houses)
+    assert (found.missed_transitions, found.missed_changes) == (frozenset(), {})
+    assert (found.transitions >= 2, found.changes >= 6, found.states >= 2) == (True, True, True)
+
+
+def carries(ledger: Ledger, number: int) -> str | None:
+    """Who carries the pump by the newest forecast of a house."""
+    stored = ledger.newest([site_of(number)]).get(site_of(number))
+    return None if stored is None else str(json.loads(stored.document)["supply"])
+
+
+def happened(ledger: Ledger, number: int) -> set[TransitionKind]:
+    """What has happened to the lost mains of a house."""
+    found = ledger.transitions(site_of(number), 0, 2**53)
+    return {change.kind for change in found if change.alarm.kind is AlarmKind.MAINS_LOST}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -89,7 +89,7 @@ def test_forecasts_transitions_and_readings_of_another_process_are_told_once(tmp
     assert [data for kind, data in events if kind == "forecast"] == ['"first"', '"second"']
     alarms = [json.loads(data) for kind, data in events if kind == "alarm"]
     assert [(a["revision"], a["transition"]) for a in alarms] == [
-        (0, "raised"), (2, "acknowledged"), (1, "reminded"), (3, "cleared")
+        (0, "raised"), (1, "reminded"), (2, "acknowledged"), (3, "cleared")
     ]  # fmt: skip
     assert [json.loads(data)["value"] for kind, data in events if kind == "reading"] == [2.0]
     assert feeder.counts()[0][3] == len(events)
@@ -97,9 +97,10 @@ def test_forecasts_transitions_and_readings_of_another_process_are_told_once(tmp
 
 def test_what_stood_before_the_start_is_no_news_but_the_newest_forecast_is(tmp_path: Path) -> None:
     """A page that has just loaded gets the forecast of this moment, and no alarm of last year."""
-    with two_processes(tmp_path) as (writes, serves, feeder):
-        writes.ledger.commit_transitions([raised()], [], [])
-        writes.ledger.publish([StoredForecast("larkspur", NOW_MS, '"newest"')])
+    with closing(services(tmp_path, {SITE.id: SITE})) as before:
+        before.ledger.commit_transitions([raised()], [], [])
+        before.ledger.publish([StoredForecast("larkspur", NOW_MS, '"newest"')])
+    with two_processes(tmp_path) as (_, serves, feeder):
         client = joined(serves)
         feeder.look()
         feeder.look()
@@ -113,7 +114,7 @@ def test_alarms_are_kept_for_those_who_come_back(tmp_path: Path) -> None:
         feeder.look()
 
         async def come_back() -> Subscription:
-            return serves.hub.join(None, f"{serves.hub.boot}-0")
+            return serves.hub.join(None, f"{serves.hub.boot}-0-0-0")
 
         assert [event.kind.value for event in asyncio.run(come_back()).missed] == ["alarm"]
 
@@ -136,14 +137,14 @@ def test_a_store_that_is_away_is_told_and_waited_for(tmp_path: Path, monkeypatch
     with two_processes(tmp_path) as (writes, serves, feeder):
         feeder.look()
         away = True
-        real = serves.ledger.alarms
+        real = serves.ledger.changes
 
-        def alarms(*, limit: int) -> list[Alarm]:
+        def changes(after: int, limit: int) -> list[tuple[int, AlarmTransition]]:
             if away:
                 raise StoreUnavailable("the ledger is away")
-            return real(limit=limit)
+            return real(after, limit)
 
-        monkeypatch.setattr(serves.ledger, "alarms", alarms)
+        monkeypatch.setattr(serves.ledger, "changes", changes)
         client = joined(serves)
         feeder.start()
         try:

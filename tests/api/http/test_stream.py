@@ -28,6 +28,13 @@ from forecaster.twin.live import LiveSite
 from forecaster.twin.messages import payload_of
 from tests.engines import answers, wait_until
 
+AT_MS = 1_772_510_700_000
+
+
+def mark(number: int, boot: str = "boot") -> str:
+    """The id of an event."""
+    return f"{boot}-{number}-0-{AT_MS}"
+
 
 async def some(events: AsyncIterator[ServerSentEvent], count: int) -> list[ServerSentEvent]:
     found = []
@@ -40,7 +47,7 @@ async def some(events: AsyncIterator[ServerSentEvent], count: int) -> list[Serve
 
 def test_events_reach_those_who_listen_to_the_site() -> None:
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         one, everything = hub.join(frozenset({"a"})), hub.join(None)
         for site in ("a", "b", "a"):
             threading.Thread(target=hub.publish, args=(StreamKind.FORECAST, site, f'"{site}"')).start()
@@ -52,14 +59,14 @@ def test_events_reach_those_who_listen_to_the_site() -> None:
 
 def test_what_was_missed_comes_first_after_a_reconnect() -> None:
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         for number in range(5):
             hub.publish(StreamKind.FORECAST, "a", str(number))
         hub.publish(StreamKind.READING, "a", "a reading is not kept")
-        client = hub.join(frozenset({"a"}), "boot-3")
-        missed = [hub.sent(event) for event in client.missed]
-        assert [(e.id, e.data) for e in missed] == [("boot-4", "3"), ("boot-5", "4")]
-        stranger = hub.join(frozenset({"a"}), "other-3")
+        client = hub.join(frozenset({"a"}), mark(3))
+        missed = [event.sent() for event in client.missed]
+        assert [(e.id, e.data) for e in missed] == [(mark(4), "3"), (mark(5), "4")]
+        stranger = hub.join(frozenset({"a"}), mark(3, "other"))
         hub.publish(StreamKind.FORECAST, "a", "new")
         assert stranger.missed == []
         assert [e.data for e in await some(stranger.events(), 1)] == ["new"]
@@ -71,16 +78,16 @@ def test_many_forecasts_push_out_no_alarm() -> None:
     """As with ten thousand sites: who comes back gets the alarm missed, then the state; who wants alarms only, that."""
 
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         hub.publish(StreamKind.FORECAST, "a", "seen")
         hub.publish(StreamKind.ALARM, "a", "the alarm")
         for number in range(REPLAY_LIMIT + 10):
             hub.publish(StreamKind.FORECAST, "b", str(number))
-        back = hub.join(None, "boot-1")
+        back = hub.join(None, mark(1))
         assert ([event.data for event in back.missed], back.resumed) == (["the alarm"], False)
-        chosen = hub.join(None, "boot-1", frozenset({StreamKind.ALARM}))
+        chosen = hub.join(None, mark(1), frozenset({StreamKind.ALARM}))
         assert ([event.data for event in chosen.missed], chosen.resumed) == (["the alarm"], True)
-        assert hub.join(frozenset({"b"}), "boot-1").missed == []
+        assert hub.join(frozenset({"b"}), mark(1)).missed == []
 
     asyncio.run(scenario())
 
@@ -89,20 +96,23 @@ def test_only_what_is_still_known_is_resumed() -> None:
     """An id of another start, one that was never given, and one whose successors were forgotten: state is needed."""
 
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         for number in range(REPLAY_LIMIT + 10):
             hub.publish(StreamKind.FORECAST, "a", str(number))
         last = REPLAY_LIMIT + 10
-        known = {f"boot-{last}", f"boot-{last - 5}", f"boot-{10}"}
-        unknown = {None, "", "other-5", "boot-9", f"boot-{last + 1}", "boot-x", "boot--1", "boot-²"}
+        known = {mark(last), mark(last - 5), mark(10)}
+        none = {None, "", "boot-5", "boot-x-0-1", "boot--1-0-1", "boot-²-0-1", f"boot-5-0-{10**18}", "boot-5-0-1-1"}
+        unknown = none | {mark(5, "other"), mark(9), mark(last + 1)}
         assert {name for name in known | unknown if hub.join(None, name).resumed} == known
+        assert {name for name in known | unknown if hub.join(None, name).since is None} == none
+        assert not hub.join(None, mark(5, "other"), frozenset({StreamKind.READING})).resumed
 
     asyncio.run(scenario())
 
 
 def test_a_client_chooses_its_kinds() -> None:
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         client = hub.join(None, None, frozenset({StreamKind.ALARM}))
         for kind in StreamKind:
             hub.publish(kind, "a", kind.value)
@@ -115,7 +125,7 @@ def test_a_client_chooses_its_kinds() -> None:
 @pytest.mark.parametrize("kind", [StreamKind.READING, StreamKind.FORECAST])
 def test_a_slow_reader_loses_readings_and_forecasts_before_alarms_and_is_told(kind: StreamKind) -> None:
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         client = hub.join(None)
         hub.publish(StreamKind.ALARM, "a", "the alarm")
         for number in range(QUEUE_LIMIT + 50):
@@ -131,7 +141,7 @@ def test_a_slow_reader_loses_readings_and_forecasts_before_alarms_and_is_told(ki
 
 def test_whoever_goes_is_forgotten_and_a_closed_hub_ends_all() -> None:
     async def scenario() -> None:
-        hub = Hub("boot")
+        hub = Hub("boot", now_ms=lambda: AT_MS)
         client = hub.join(None)
         assert hub.clients == 1
         assert hub.wanted() is None
