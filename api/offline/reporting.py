@@ -22,6 +22,7 @@ from forecaster.engine.document import time_text
 from forecaster.health.pump import PumpHealth, examine, with_study
 from forecaster.health.told import HEALTH, parts_told
 from forecaster.outage.runs import all_runs
+from forecaster.outage.story import outages_told
 from forecaster.texts.catalogue import Said, Words, words
 
 LEVEL_SPAN_MS = 2 * 86_400_000
@@ -78,7 +79,7 @@ def accuracy(outages: Sequence[Outage]) -> Accuracy:
 
 def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_ms: int) -> SiteReport:
     """The report of a site over [start_ms, end_ms)."""
-    outages = tuple(o for o in ledger.outages(site.id, 2000) if start_ms <= o.start_ms < end_ms)
+    outages = tuple(outages_told(store, ledger, site, end_ms, 2000, start_ms, end_ms))
     every_test = ledger.tests(site.id)
     level: list[tuple[int, float]] = []
     if site.has(Quantity.WATER_LEVEL):

@@ -11,7 +11,7 @@ from forecaster.domain.quantities import SPECS, STATES
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Channel, Site
 from forecaster.domain.times import HOUR_MS
-from forecaster.outage.story import so_far
+from forecaster.outage.story import outages_told
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -23,7 +23,7 @@ def outage_page(ports: PagePorts, site: Site, words: Words) -> tuple[OutageLine,
     """Every outage, newest first."""
     now_ms = ports.clock.now_ms()
     wording = Wording.of(site, words)
-    outages = (so_far(ports.store, ports.ledger, site, outage, now_ms) for outage in ports.ledger.outages(site.id))
+    outages = outages_told(ports.store, ports.ledger, site, now_ms)
     return tuple(outage_line(outage, wording, words, now_ms) for outage in outages)
 
 

@@ -158,6 +158,20 @@ def so_far(store: ReadingStore, ledger: Ledger, site: Site, outage: Outage, now_
     return replace(outage, lowest_charge_percent=lowest, forecast_h=hours or outage.forecast_h)
 
 
+def outages_told(
+    store: ReadingStore,
+    ledger: Ledger,
+    site: Site,
+    now_ms: int,
+    limit: int = 200,
+    start_ms: int = 0,
+    end_ms: int = 2**53,
+) -> list[Outage]:
+    """Outages that start in [start_ms, end_ms), newest first, one in progress as it is so far."""
+    found = ledger.outages(site.id, limit, start_ms, end_ms)
+    return [so_far(store, ledger, site, outage, now_ms) for outage in found]
+
+
 def ranged(hours: Quantiles) -> tuple[float, float, float] | None:
     """The 10, 50 and 90 % hours, where all three are known."""
     if hours.p10 is None or hours.p50 is None or hours.p90 is None:

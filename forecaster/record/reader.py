@@ -12,6 +12,7 @@ from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.runs import Outage, Run
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
+from forecaster.outage.story import outages_told
 from forecaster.record.frames import (
     INDEX,
     TIME,
@@ -85,9 +86,8 @@ class Record:
             yield from reversed(found)
 
     def each_outage(self, start_ms: int, end_ms: int) -> Iterator[Outage]:
-        """Outages that began in a span, oldest first."""
-        found = self._ledger.outages(self.site.id, limit=100_000)
-        yield from (outage for outage in reversed(found) if start_ms <= outage.start_ms < end_ms)
+        """Outages that began in a span, oldest first; one in progress as it was at the end of the span."""
+        yield from reversed(outages_told(self._store, self._ledger, self.site, end_ms, 100_000, start_ms, end_ms))
 
     def stretches(self, what: str, start_ms: int, end_ms: int) -> Iterator[pd.DataFrame]:
         """A table as consecutive frames, so that years of it need little memory.

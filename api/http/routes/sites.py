@@ -19,12 +19,13 @@ from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import from_document, until_document
+from forecaster.outage.story import outages_told
 from forecaster.texts.catalogue import Said
 
 router = APIRouter(prefix="/api/v1", tags=["sites"])
 
 FEW = 100
-"""Up to so many sites are asked for one by one; beyond it everything is read, and the others are left out."""
+"""Up to so many sites are asked for by name; beyond it everything is read, and the others are left out."""
 
 From = Annotated[Moment | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
 To = Annotated[Moment | None, Query(alias="to", description="RFC 3339; now if left out.")]
@@ -67,7 +68,7 @@ def sites(
 def _standing(services: Services, who: Principal, sites: Sequence[str]) -> dict[str, list[Alarm]]:
     """The standing alarms of some sites."""
     if len(sites) <= FEW:
-        return {site: services.ledger.alarms(site, STANDING) for site in sites}
+        return services.ledger.alarms_of(sites, STANDING)
     found: dict[str, list[Alarm]] = {}
     for alarm in services.ledger.alarms(who.site, STANDING, limit=100_000):
         found.setdefault(alarm.site, []).append(alarm)
@@ -168,11 +169,12 @@ def outages(
     limit: Annotated[int, Query(ge=1, le=2_000)] = 200,
     cursor: CursorIn = None,
 ) -> Response:
-    """Spans on the pack, newest first."""
+    """Spans on the pack, newest first; one that lasts as it is so far."""
     stop_ms = 2**53 if end is None else int(end.timestamp() * 1000)
     if cursor is not None:
         stop_ms = min(stop_ms, cursor_ms(cursor, cursor))
-    found = services.ledger.outages(site.id, limit + 1, epoch_ms(start) or 0, stop_ms)
+    now_ms = services.clock.now_ms()
+    found = outages_told(services.store, services.ledger, site, now_ms, limit + 1, epoch_ms(start) or 0, stop_ms)
     shown = [answers.outage_out(outage) for outage in found[:limit]]
     more = str(found[limit - 1].start_ms) if len(found) > limit else None
     return answers.json_response({"site": site.id, "outages": shown, "cursor": more})

@@ -11,11 +11,14 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from api.http.answers import json_response, outage_out
+from api.offline.reporting import report_of
 from api.process.services import Services
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
 from forecaster.domain.records import StoredForecast
+from forecaster.domain.times import DAY_MS
 from forecaster.engine import Engine
 from forecaster.engine.document import document as document_of
 from forecaster.engine.document import time_ms, time_text
@@ -138,6 +141,18 @@ def test_readings_keep_their_peaks(client: TestClient) -> None:
 def test_outages(client: TestClient) -> None:
     (outage, *_) = ask(client, f"{SITE}/outages")["outages"]
     assert outage["end"] is None
+
+
+def test_an_outage_that_lasts_is_told_as_it_is_so_far(served: tuple[TestClient, Services]) -> None:
+    """The same in the list, in its story and in the report; its charge is the least that the pack has told of it."""
+    client, held = served
+    (outage, *_) = ask(client, f"{SITE}/outages")["outages"]
+    charge = ask(client, f"{SITE}/readings", quantity="pack_charge", **{"from": outage["start"]}, points=1)["points"]
+    assert outage["lowest_charge_percent"] == charge[0]["low"] < outage["start_charge_percent"]
+    assert outage["forecast_h"] is not None
+    assert ask(client, f"{SITE}/outages/latest")["outage"] == outage
+    reported = report_of(held.store, held.ledger, held.site("larkspur"), NOW_MS - 30 * DAY_MS, NOW_MS + 1)
+    assert [json_response(outage_out(one)).body for one in reported.outages] == [json_response(outage).body]
 
 
 def test_alarms_are_listed_and_asked_about(served: tuple[TestClient, Services]) -> None:
