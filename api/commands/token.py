@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from api.commands.common import AsJson, ConfigDir, echo, echo_json, group, tell
-from api.deliver.couriers import public_url
+from api.deliver.couriers import own_url, public_url
 from api.http.keyring import calendar_path, new_token, revoke_token
 from api.tongue import spoken
 from collector.clock import SystemClock
@@ -72,7 +72,7 @@ def add(
         ledger.close()
     shown = secret
     if scope is Scope.CALENDAR:
-        shown = f"{public_url(installation) or ''}{calendar_path(secret)}"
+        shown = f"{public_url(installation) or own_url(installation)}{calendar_path(secret)}"
     if as_json:
         echo_json({**_out(token), "token": shown})
     else:

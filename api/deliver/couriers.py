@@ -35,6 +35,10 @@ def _nothing() -> None:
     """The default for `wake_forecaster`: there is no forecaster in this process."""
 
 
+EVERY_ADDRESS = ("0.0.0.0", "::", "[::]")
+"""Where a server listens on all addresses of its machine."""
+
+
 def public_url(installation: Installation) -> str | None:
     """The address under which people elsewhere reach the pages; None where no such address is known.
 
@@ -43,10 +47,17 @@ def public_url(installation: Installation) -> str | None:
     http = installation.http
     if http.public_url is not None:
         return http.public_url.rstrip("/")
-    if is_loopback(http.host) or http.host in ("0.0.0.0", "::", "[::]"):
+    if is_loopback(http.host) or http.host in EVERY_ADDRESS:
         return None
-    host = f"[{http.host}]" if ":" in http.host and not http.host.startswith("[") else http.host
-    return f"http://{host}:{http.port}"
+    return own_url(installation)
+
+
+def own_url(installation: Installation) -> str:
+    """The address under which this machine itself reaches the pages."""
+    http = installation.http
+    host = "127.0.0.1" if http.host in EVERY_ADDRESS else http.host
+    bracketed = f"[{host}]" if ":" in host and not host.startswith("[") else host
+    return f"http://{bracketed}:{http.port}"
 
 
 def page_of(base: str | None, site: str) -> str | None:

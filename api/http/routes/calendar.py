@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Path, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.deliver.couriers import public_url
@@ -77,10 +77,16 @@ def calendar_links(site: SiteIn, _who: OperatorIn, services: ServicesIn) -> Resp
 
 
 @router.post("/api/v1/sites/{site}/calendar-links", status_code=201, response_model=NewCalendarLinkOut)
-def add_calendar_link(site: SiteIn, _who: OperatorIn, services: ServicesIn, link: CalendarLinkIn) -> Response:
-    """Make a link that opens this site's calendar and nothing else; its address is told this once."""
+def add_calendar_link(
+    request: Request, site: SiteIn, _who: OperatorIn, services: ServicesIn, link: CalendarLinkIn
+) -> Response:
+    """Make a link that opens this site's calendar and nothing else; its address is told this once.
+
+    It begins with `public_url`, or without that with the address under which the server was asked.
+    """
     token, secret = new_token(services.ledger, services.clock, link.name, CALENDAR, site.id)
-    url = f"{public_url(services.installation) or ''}{calendar_path(secret)}"
+    base = public_url(services.installation) or str(request.base_url).rstrip("/")
+    url = f"{base}{calendar_path(secret)}"
     return answers.json_response({**link_out(token), "url": url}, 201)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -11,12 +12,17 @@ import pytest
 from icalendar import Calendar, Component
 from starlette.testclient import TestClient
 
+from api.cli import main
+from api.http.app import create_app
 from api.http.keyring import Rights, new_token
 from api.process.services import Services
+from collector.config.settings import Http, site_toml
 from forecaster.domain.longrecord import StudyRecord
+from forecaster.twin.live import larkspur_site
 from tests.api.serving import serving
-from tests.scenario import NOW_MS
+from tests.scenario import NOW_MS, services
 
+SITE = larkspur_site()
 PATH = "/api/v1/sites/larkspur/calendar.ics"
 
 
@@ -74,9 +80,9 @@ def test_a_link_opens_its_own_calendar_and_nothing_else(outside: tuple[TestClien
     made = client.post(links, json={"name": "phone"}, headers=operator)
     assert made.status_code == 201
     url = made.json()["url"]
-    assert url.startswith("/calendar/")
+    assert url.startswith(f"{str(client.base_url).rstrip('/')}/calendar/")
     assert events(client.get(url).text)
-    secret = url.removeprefix("/calendar/").removesuffix(".ics")
+    secret = url.rpartition("/")[2].removesuffix(".ics")
     assert client.get(PATH, headers={"Authorization": f"Bearer {secret}"}).status_code == 401
     assert client.post("/login", data={"token": secret}, follow_redirects=False).status_code == 401
     [listed] = client.get(links, headers=operator).json()["links"]
@@ -85,6 +91,48 @@ def test_a_link_opens_its_own_calendar_and_nothing_else(outside: tuple[TestClien
     assert client.delete(f"{links}/{listed['id']}", headers=operator).status_code == 204
     assert client.get(url).status_code == 404
     assert client.delete(f"{links}/{listed['id']}", headers=operator).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("http", "asked_at", "base"),
+    [
+        (Http(), "http://127.0.0.1:8642", "http://127.0.0.1:8642"),
+        (Http(), "http://localhost:9642", "http://localhost:9642"),
+        (Http(public_url="https://cellar.example.org/"), "http://127.0.0.1:8642", "https://cellar.example.org"),
+        (Http(hosts=("cellar.example.org",)), "https://cellar.example.org", "https://cellar.example.org"),
+    ],
+    ids=["loopback", "tunnel", "public", "proxy"],
+)
+def test_a_link_is_a_whole_address(tmp_path: Path, http: Http, asked_at: str, base: str) -> None:
+    """A calendar takes only those (RFC 3986 section 4.3). A Host that is not ours is refused, and goes into none."""
+    with closing(services(tmp_path, {SITE.id: SITE}, http=http)) as held:
+        _, secret = new_token(held.ledger, held.clock, "owner", "operate", None)
+        client = TestClient(create_app(held), base_url=asked_at, headers={"Authorization": f"Bearer {secret}"})
+        links = "/api/v1/sites/larkspur/calendar-links"
+        assert client.post(links, json={"name": "phone"}).json()["url"].startswith(f"{base}/calendar/outlast_")
+        answer = client.post(links, json={"name": "phone"}, headers={"Host": "evil.example.org"})
+        assert (answer.status_code, "evil" in answer.text) == (421, False)
+
+
+@pytest.mark.parametrize(
+    ("http", "base"),
+    [
+        ("", "http://127.0.0.1:8642"),
+        ('host = "0.0.0.0"\nport = 80', "http://127.0.0.1:80"),
+        ('public_url = "https://cellar.example.org"', "https://cellar.example.org"),
+    ],
+    ids=["loopback", "everywhere", "public"],
+)
+def test_the_command_gives_a_whole_address(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], http: str, base: str
+) -> None:
+    held = services(tmp_path, {SITE.id: SITE})
+    held.close()
+    (tmp_path / "sites").mkdir(exist_ok=True)
+    (tmp_path / "sites" / "larkspur.toml").write_text(site_toml(SITE), encoding="utf-8")
+    (tmp_path / "outlast.toml").write_text(f"[http]\n{http}\n", encoding="utf-8")
+    assert main(["token", "add", "phone", "--scope", "calendar", "--site", "larkspur", "--config", str(tmp_path)]) == 0
+    assert capsys.readouterr().out.startswith(f"{base}/calendar/outlast_")
 
 
 def test_a_token_of_another_kind_is_no_link(outside: tuple[TestClient, Services]) -> None:
