@@ -341,7 +341,9 @@ def bound(host: str, port: int, where: str, key: str = "") -> socket.socket:
     """
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
-        return socket.create_server((host, port), family=family, backlog=2048)
+        door = socket.create_server((host, port), family=family, backlog=2048)
+        door.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # what it accepts inherits it
+        return door
     except OSError as error:
         problem = Said("config.cannot_be_listened_on", host=host, port=port, value=error.strerror or error)
         raise ConfigError(where, key, problem, Said("config.end_what_listens_there_or_set")) from error

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from api.process.process import bound
 from tests.api.process.houses import PATIENCE_S, House, house
 from tests.engines import wait_until
 from tests.servers import running_mosquitto
@@ -53,3 +55,12 @@ def test_a_port_that_is_taken_is_one_line(one: House) -> None:
         assert one.process.wait(PATIENCE_S) == 2
     (line,) = one.log.read_text().splitlines()
     assert line.startswith(f"outlast forecast: --metrics-port: 127.0.0.1:{one.port} ")
+
+
+def test_what_is_sent_does_not_wait_for_the_other_side() -> None:
+    """Head and body leave in two parts: without this the second waits for the acknowledgement of the first, which the
+    other side delays (RFC 896; RFC 9293 section 3.7.4 asks for a way to turn that off)."""
+    with closing(bound("127.0.0.1", 0, "here")) as door, socket.create_connection(door.getsockname()):
+        taken, _ = door.accept()
+        with taken:
+            assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
