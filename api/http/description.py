@@ -9,6 +9,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
 from api.http.problems import MEDIA_TYPE, Problem
+from api.http.stream_events import event_schemas
 
 SECURITY_SCHEMES = {
     "token": {"type": "http", "scheme": "bearer", "description": "A token of `outlast token add`."},
@@ -40,7 +41,8 @@ def _described(app: FastAPI) -> dict[str, Any]:
     found = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
     components = found.setdefault("components", {})
     components["securitySchemes"] = SECURITY_SCHEMES
-    components.setdefault("schemas", {})["Problem"] = Problem.model_json_schema()
+    schemas = components.setdefault("schemas", {})
+    components["schemas"] = {**event_schemas(), **schemas, "Problem": Problem.model_json_schema()}
     found["security"] = [{"token": []}, {"session": []}, {}]
     for path in found["paths"].values():
         for operation in path.values():

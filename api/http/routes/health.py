@@ -37,7 +37,9 @@ def healthz(services: ServicesIn, request: Request) -> Response:
 @router.get(
     "/metrics",
     response_class=Response,
-    responses={200: {"content": {metrics.MEDIA_TYPE: {"schema": {"type": "string"}}}}},
+    responses={
+        200: {"content": {kind: {"schema": {"type": "string"}} for kind in (metrics.MEDIA_TYPE, metrics.TEXT_TYPE)}}
+    },
 )
 def openmetrics(
     services: ServicesIn,

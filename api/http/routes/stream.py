@@ -11,6 +11,7 @@ from sse_starlette import EventSourceResponse
 from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.security import require_site, still_holds
 from api.http.stream import EVERY_KIND, StreamKind
+from api.http.stream_events import EVENT_STREAM, EVENTS
 from api.http.stream_state import while_allowed, whole_stream
 from forecaster.domain.errors import UsageError
 from forecaster.texts.catalogue import Said
@@ -23,7 +24,7 @@ router = APIRouter(prefix="/api/v1", tags=["stream"])
 @router.get(
     "/stream",
     response_class=EventSourceResponse,
-    responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+    responses={200: {"content": {EVENT_STREAM: {"schema": EVENTS}}}},
 )
 async def stream(
     request: Request,
@@ -37,10 +38,10 @@ async def stream(
 ) -> EventSourceResponse:
     """Server-Sent Events `forecast`, `alarm` and `reading` as they happen.
 
-    A connection without the Last-Event-ID of an earlier one, or with one that is no longer known, begins with
-    `state`: the newest forecast and the standing alarms of each site, in one event or, where sites are many, in
-    several, of which the last says `"last": true`. With a known one, the forecasts and alarms that were missed come
-    first. `lost` tells a slow reader how many events went.
+    A connection without the Last-Event-ID of an earlier one begins with `state`: the newest forecast and the standing
+    alarms of each site, in one event or, where sites are many, in several, of which the last says `"last": true`. With
+    an id, the forecasts and alarms that were missed come first; where the server does not remember them, every change
+    of an alarm and of the supply, and then the state. `lost` tells a slow reader how many events went.
     """
     if site is not None:
         require_site(who, site)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
@@ -10,13 +12,21 @@ from typing import Any
 
 import msgspec
 import pytest
+from jsonschema_rs import Draft202012Validator
 from openapi_spec_validator import validate
+from sse_starlette import ServerSentEvent
 from starlette.testclient import TestClient
 
 from api.http.answers import soonest_first
 from api.http.app import create_app
+from api.http.publisher import StreamPublisher, alarm_data
+from api.http.stream import QUEUE_LIMIT, StreamKind
+from api.http.stream_events import KINDS
+from api.http.stream_state import whole_stream
 from api.process.services import Services
 from collector.config.settings import Http
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import LOOPBACK, described
@@ -220,3 +230,42 @@ def test_sites_come_in_pages(client: TestClient) -> None:
     assert whole["count"] == len(whole["sites"]) == 1
     beyond = client.get("/api/v1/sites", params={"limit": 5, "offset": 5}).json()
     assert (beyond["count"], beyond["sites"]) == (1, [])
+
+
+def test_events_of_the_stream_are_as_described(held: Services, description: dict[str, Any]) -> None:
+    """Each kind: the event by its schema, its data by the one named there (JSON Schema 2020-12, `contentSchema`)."""
+    media = description["paths"]["/api/v1/stream"]["get"]["responses"]["200"]["content"]["text/event-stream"]
+    item, described_kinds = media["schema"]["x-item-schema"], set()
+    for event in asyncio.run(one_of_each(held)):
+        said = {"event": str(event.event), "data": str(event.data)} | ({"id": str(event.id)} if event.id else {})
+        Draft202012Validator({**item, "components": description["components"]}).validate(said)
+        shape = description["components"]["schemas"][f"{said['event'].capitalize()}Event"]
+        inner = {**shape["properties"]["data"]["contentSchema"], "components": description["components"]}
+        Draft202012Validator(inner).validate(json.loads(said["data"]))
+        described_kinds.add(said["event"])
+    assert described_kinds == set(KINDS) == {"state", "lost"} | set(StreamKind)
+
+
+async def one_of_each(held: Services) -> list[ServerSentEvent]:
+    """The state, and after it more than a client's queue holds of a reading, with an alarm and a forecast."""
+    client = held.hub.join(frozenset({"larkspur"}))
+    publisher = StreamPublisher(held.hub)
+    publisher.forecast(held.ledger.newest(["larkspur"])["larkspur"])
+    change = held.ledger.transitions("larkspur", 0, 2**53, 1)[0]
+    held.hub.publish(StreamKind.ALARM, "larkspur", alarm_data(change), held.ledger.newest_change())
+    for number in range(QUEUE_LIMIT):
+        publisher.reading(Reading("larkspur", Quantity.PUMP_POWER, NOW_MS + number, 1.0, NOW_MS))
+    found = []
+    async for event in whole_stream(client, held.hub, held.ledger, ["larkspur"]):
+        found += [event] if event.data is not None else []
+        if len(found) > QUEUE_LIMIT:
+            return found
+    raise AssertionError("the stream ended")
+
+
+@pytest.mark.parametrize("accept", ["*/*", "text/plain"])
+def test_metrics_are_described_as_they_are_answered(
+    client: TestClient, description: dict[str, Any], accept: str
+) -> None:
+    media = description["paths"]["/metrics"]["get"]["responses"]["200"]["content"]
+    assert client.get("/metrics", headers={"Accept": accept}).headers["content-type"] in media
