@@ -120,7 +120,7 @@ def _rows(path: Path) -> dict[str, int]:
     tables = ("waiting",) if path.parent.name == OUTBOX else COUNTED.get(path.name, ())
     if not tables:
         return {}
-    connection = sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
     try:
         found = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
         if found != "ok":

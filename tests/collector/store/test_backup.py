@@ -93,6 +93,17 @@ def test_a_backup_under_way_holds_what_was_there_and_equals_the_source_at_rest(
         assert content(copy) == content(source)
 
 
+def test_a_backup_may_be_named_from_where_one_stands(
+    installation: Installation, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As typed: `outlast backup backups`."""
+    filled(installation)
+    monkeypatch.chdir(tmp_path)
+    folder, _ = take_backup(installation, Path("backups"), NOW_MS)
+    assert folder.parent == Path("backups")
+    assert verify(folder.absolute()).files["ledger.db"].rows
+
+
 def test_a_restored_installation_equals_its_source(installation: Installation, tmp_path: Path) -> None:
     filled(installation)
     folder, _ = take_backup(installation, tmp_path / "backups", NOW_MS)
