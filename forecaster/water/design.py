@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import fftconvolve
 
 from forecaster.maths.arrays import Array
 from forecaster.water.outflow import Draws
@@ -65,7 +64,7 @@ class Response:
         at_h = np.arange(steps + 1, dtype=np.float64) * step_h
         scales_h, place = np.unique(self.tau_h.ravel(), return_inverse=True)
         each = np.diff(_given_h(at_h, np.asarray(scales_h, dtype=np.float64)), axis=1)
-        given = fftconvolve(each, blocks_mm[None, :] / step_h, axes=1)[:, :steps]
+        given = np.stack([np.convolve(one, blocks_mm / step_h)[:steps] for one in each])
         number = round(hours / step_h)
         whole = np.concatenate([np.zeros((scales_h.size, 1)), given], axis=1)
         mean = (whole[:, number:] - whole[:, :-number]) / hours

@@ -24,7 +24,7 @@ PROGRAM = """
 import sys
 from api.cli import main
 code = main(sys.argv[1:])
-print("heavy imports:", sorted({"pandas", "pvlib", "statsmodels"} & set(sys.modules)))
+print("heavy imports:", sorted({"pandas", "pvlib", "scipy.stats", "statsmodels"} & set(sys.modules)))
 sys.exit(code)
 """
 PAGES = ("", "sites/larkspur", *(f"sites/larkspur/{page}" for page in ("history", "telemetry", "outages", "alarms")),
