@@ -17,6 +17,7 @@ from forecaster.engine.acting import Acting, acting, standby_w
 from forecaster.engine.bank import NOTHING_MISSING, Missing
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
+from forecaster.engine.longrun import long_run, stays_on_w
 from forecaster.engine.models import Models
 from forecaster.engine.passage import Drain, Passage
 from forecaster.engine.recharge import charge_now, full_at_ms
@@ -84,6 +85,8 @@ def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Ag
     window = None if age.pump_silent or pump.is_second else spans.open_window(fold.now_ms, fold.segmenter)
     if window is not None:
         models.hear([window])
+    if (run := None if age.pump_silent else long_run(pump.fold, now_ms)) is not None:
+        models.hear(run.spans(pump.fold.spans, pump.own))
     mean = models.inflow.mean_w(now_ms)
     if not fills_slowly(pump, age, mean, now_ms):
         return mean
@@ -131,6 +134,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         standby_w=standby_w(fold),
         charging_wh=charging_wh,
         within_wh=_within_a_cycle_wh(pump, pack, seed),
+        stays_on_w=None if age.pump_silent or not pump.drawn else stays_on_w(pump.fold, now_ms, DRAWS, seed),
         seed=seed_from(rng),
     ).passage(mean.p50 * pump.drawn)
     figures = figures_of(pump, mean.p50, now_ms)

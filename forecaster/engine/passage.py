@@ -29,6 +29,7 @@ class Drain:
     charging_wh : (draws, all points) | None — cumulative energy into the battery ahead [Wh]; None: no charging
     within_wh : (draws,) — correction of the energy budget for the place within the pump's cycle [Wh]
     seed : int — of the water's draws
+    stays_on_w : (draws,) | None — power of a pump that does not stop any more [W], 0 where it does; None: it does
     """
 
     pack: PackDraws
@@ -39,6 +40,7 @@ class Drain:
     charging_wh: Array | None
     within_wh: Array
     seed: int
+    stays_on_w: Array | None = None
 
     def wh(self, points: int) -> Paths:
         """Energy drawn from the battery [Wh] until the first `points` of the times ahead, (draws, points)."""
@@ -46,6 +48,8 @@ class Drain:
         pump_wh = self.inflow.drawn_ahead(self.now_ms, whole_s, self.within_wh.size, self.seed, points=points)
         if self.scale is not None:
             pump_wh *= self.scale[:, None].astype(np.float32)
+        if self.stays_on_w is not None:
+            pump_wh = np.maximum(pump_wh, np.outer(self.stays_on_w, whole_s[:points] / 3600.0).astype(np.float32))
         if self.standby_w:
             pump_wh += (self.standby_w * whole_s[:points] / 3600.0).astype(np.float32)
         return reserve.cumulative_drain_wh(pump_wh, self.pack, whole_s[:points], self.charging_wh)

@@ -126,6 +126,18 @@ class Tracker(msgspec.Struct):
         self.metered_w_ms, self.blind_ms = 0.0, 0
         return taken
 
+    def lasts(self, now_ms: int) -> tuple[int, float]:
+        """Until when the run that lasts is known to, UTC milliseconds, and its energy so far [Wh]; 0 where none does.
+
+        The value of a source that reports on change holds until the next; another is known up to its newest sample.
+        """
+        last_ms = self.rhythm.last_ms
+        if not self.on or last_ms is None:
+            return now_ms, 0.0
+        until_ms = max(now_ms, last_ms) if self.rhythm.on_change else last_ms
+        held_w = self.last_w - self.levels.idle_w if self.shared else self.last_w
+        return until_ms, (self.open_w_ms + held_w * (until_ms - last_ms)) / _WS_PER_WH
+
     def told(self, seen: bool) -> None:
         """Record whether a run was seen well: moves the share of coarse ones."""
         self.judged += 1
