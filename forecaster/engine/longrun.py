@@ -12,7 +12,6 @@ import numpy as np
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
-from forecaster.engine.spans import Spans
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import uniforms
 
@@ -27,8 +26,9 @@ PART_MS, MOST_PARTS = 180_000, 24
 
 @dataclass(frozen=True, slots=True)
 class LongRun:
-    """A run that goes on. began_ms, until_ms : its start, and until when it is known to last, UTC milliseconds
+    """A run that goes on.
 
+    began_ms, until_ms : its start, and until when it is known to last, UTC milliseconds
     used_wh, usual_wh : float — its energy so far, and that of a usual run [Wh]
     """
 
@@ -37,26 +37,25 @@ class LongRun:
     used_wh: float
     usual_wh: float
 
-    def spans(self, spans: Spans, own: float) -> list[PumpSpan]:
-        """The cycle before the run, and the water that has come in it at the least, part by part.
+    def came(self) -> list[PumpSpan]:
+        """The water that has come in the run at the least, part by part.
 
         A run lifts what stands and what comes, so that what comes takes its energy less that of a usual run.
-
-        own : float — the power of the pump that lifts, over that with which the first one would lift the same
         """
-        if self.began_ms < spans.end_ms:
-            return []
-        found = []
-        if spans.cycle_ms is not None and spans.cycle_wh is not None and spans.end_ms <= spans.cycle_ms < self.began_ms:
-            found.append(PumpSpan(spans.cycle_ms, self.began_ms, spans.cycle_wh / own))
         long_ms = self.until_ms - self.began_ms
         parts = min(max(long_ms // PART_MS, 1), MOST_PARTS)
         edges = [self.began_ms + long_ms * part // parts for part in range(parts + 1)]
         share_wh = self.used_wh / parts
-        for number, (start_ms, stop_ms) in enumerate(pairwise(edges)):
-            came_wh = share_wh if number else max(share_wh - self.usual_wh, 0.0)
-            found.append(PumpSpan(start_ms, stop_ms, came_wh / own))
-        return found
+        came_wh = [max(share_wh - self.usual_wh, 0.0), *[share_wh] * (parts - 1)]
+        return [PumpSpan(*span, wh) for span, wh in zip(pairwise(edges), came_wh, strict=True)]
+
+    def stays_on_w(self, draws: int, seed: int) -> Array:
+        """Power of a pump that runs on until the pack is empty [W], (draws,), 0 where it does not. The longer the run
+        over a usual one, the more of the draws.
+        """
+        watts = self.used_wh / max((self.until_ms - self.began_ms) / HOUR_MS, 1e-9)
+        share = MOST_STAYING * (1.0 - self.usual_wh / self.used_wh)
+        return np.where(uniforms(seed + 17, draws, 1)[:, 0] < share, watts, 0.0)
 
 
 def long_run(fold: Fold, now_ms: int) -> LongRun | None:
@@ -71,13 +70,9 @@ def long_run(fold: Fold, now_ms: int) -> LongRun | None:
     return LongRun(tracker.open_ms, until_ms, used_wh, usual_wh)
 
 
-def stays_on_w(fold: Fold, now_ms: int, draws: int, seed: int) -> Array | None:
-    """Power of a pump that runs on until the pack is empty [W], (draws,), 0 where it does not; None: no such run lasts.
-    The longer the run over a usual one, the more of the draws.
-    """
-    run = long_run(fold, now_ms)
-    if run is None:
-        return None
-    watts = run.used_wh / max((run.until_ms - run.began_ms) / HOUR_MS, 1e-9)
-    share = MOST_STAYING * (1.0 - run.usual_wh / run.used_wh)
-    return np.where(uniforms(seed + 17, draws, 1)[:, 0] < share, watts, 0.0)
+def unfinished(fold: Fold, run: LongRun, now_ms: int) -> list[PumpSpan]:
+    """The cycle before the run, and what came in it; none where the window tells of them, for lack of single runs."""
+    if fold.segmenter.coarse(now_ms) or run.began_ms < fold.spans.end_ms:
+        return []
+    cycle = fold.spans.cycle_until(run.began_ms, fold.segmenter.meter.blind_ms)
+    return ([] if cycle is None else [cycle]) + run.came()

@@ -17,7 +17,7 @@ from forecaster.engine.acting import Acting, acting, standby_w
 from forecaster.engine.bank import NOTHING_MISSING, Missing
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
-from forecaster.engine.longrun import long_run, stays_on_w
+from forecaster.engine.longrun import LongRun, long_run, unfinished
 from forecaster.engine.models import Models
 from forecaster.engine.passage import Drain, Passage
 from forecaster.engine.recharge import charge_now, full_at_ms
@@ -72,10 +72,11 @@ def age_of(fold: Fold, now_ms: int) -> Age:
     )
 
 
-def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Age) -> Spread:
+def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Age, run: LongRun | None) -> Spread:
     """Bring copies of the models to the present: the pump's energy since the last reading, and an overdue cycle.
 
     pump : Acting — the pump that lifts now
+    run : LongRun | None — its run that goes on
     Returns the mean power at the present, as of the first pump [W].
     """
     drained = fold.drained(now_ms, None)
@@ -85,8 +86,8 @@ def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Ag
     window = None if age.pump_silent or pump.is_second else spans.open_window(fold.now_ms, fold.segmenter)
     if window is not None:
         models.hear([window])
-    if (run := None if age.pump_silent else long_run(pump.fold, now_ms)) is not None:
-        models.hear(run.spans(pump.fold.spans, pump.own))
+    if run is not None:
+        models.hear(replace(span, energy_wh=span.energy_wh / pump.own) for span in unfinished(pump.fold, run, now_ms))
     mean = models.inflow.mean_w(now_ms)
     if not fills_slowly(pump, age, mean, now_ms):
         return mean
@@ -113,7 +114,8 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     pump = acting(fold, now_ms)
     age = age_of(pump.fold, now_ms)
     shown_w = models.inflow.mean_w(now_ms).p50
-    mean = carry_forward(fold, pump, models, now_ms, age)
+    run = None if age.pump_silent else long_run(pump.fold, now_ms)
+    mean = carry_forward(fold, pump, models, now_ms, age, run)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
     pack = models.belief.draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
@@ -134,7 +136,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         standby_w=standby_w(fold),
         charging_wh=charging_wh,
         within_wh=_within_a_cycle_wh(pump, pack, seed),
-        stays_on_w=None if age.pump_silent or not pump.drawn else stays_on_w(pump.fold, now_ms, DRAWS, seed),
+        stays_on_w=None if run is None or not pump.drawn else run.stays_on_w(DRAWS, seed),
         seed=seed_from(rng),
     ).passage(mean.p50 * pump.drawn)
     figures = figures_of(pump, mean.p50, now_ms)

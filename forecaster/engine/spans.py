@@ -42,22 +42,21 @@ class Spans(msgspec.Struct):
 
     def run(self, run: Run, meter_blind_ms: int, standby_w: float, *, coarse: bool) -> PumpSpan | None:
         """Take a run. Returns the cycle that it ends, unless the sampling is too coarse for cycles."""
-        span: PumpSpan | None = None
-        began = self.cycle_ms
-        if (
-            not coarse
-            and began is not None
-            and self.cycle_wh is not None
-            and self.cycle_blind_ms == meter_blind_ms
-            and began >= self.end_ms
-            and run.start_ms > began
-        ):
-            span = self._emit(PumpSpan(began, run.start_ms, self.cycle_wh))
+        span = None if coarse else self.cycle_until(run.start_ms, meter_blind_ms)
+        if span is not None:
+            self._emit(span)
         self.cycle_ms, self.cycle_blind_ms = run.start_ms, meter_blind_ms
         self.cycle_wh = None
         if run.energy_wh is not None and not (run.samples >= 2 and (run.start_censored or run.stop_censored)):
             self.cycle_wh = max(run.energy_wh - standby_w * run.run_s / 3600.0, 0.0)
         return span
+
+    def cycle_until(self, start_ms: int, meter_blind_ms: int) -> PumpSpan | None:
+        """The cycle that a run ends which starts then; None where none was begun, or something in it is not known."""
+        began, used_wh = self.cycle_ms, self.cycle_wh
+        if began is None or used_wh is None or self.cycle_blind_ms != meter_blind_ms:
+            return None
+        return PumpSpan(began, start_ms, used_wh) if self.end_ms <= began < start_ms else None
 
     def window(self, at_ms: int, segmenter: Segmenter) -> PumpSpan | None:
         """Called when a window may be due: closes it where the sampling is coarse, else starts a new one."""
@@ -112,7 +111,7 @@ class Spans(msgspec.Struct):
         self.window_ticks = meter.ticks
         self.due_ms = at_ms + _LOOK_MS
 
-    def _emit(self, span: PumpSpan) -> PumpSpan:
+    def _emit(self, span: PumpSpan) -> None:
         self.end_ms = span.stop_ms
         length = span.stop_ms - span.start_ms
         watts = span.energy_wh / length * HOUR_MS
@@ -121,4 +120,3 @@ class Spans(msgspec.Struct):
             self.recent_w = watts
         else:
             self.recent_w += min(1.0, length / self.told_ms) * (watts - self.recent_w)
-        return span

@@ -9,6 +9,8 @@ import pytest
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.engine import Engine
+from forecaster.engine.evidence import PumpSpan
+from forecaster.engine.spans import Spans
 from tests.forecaster.cellar import HOUR, START, Truth, charges, in_order, mains, on_change, pumping, sampled, site
 
 FAILS_H, HANGS_H = 4.0, 5.0
@@ -72,3 +74,11 @@ def test_a_run_as_long_as_a_coarse_sample_makes_a_usual_one_look_changes_nothing
     known = [middle for middle in middles if middle is not None]
     assert len(known) == len(middles)
     assert max(known) < 1.15 * min(known)
+
+
+def test_a_cycle_in_which_something_is_not_known_is_no_evidence_whether_its_run_has_ended_or_not() -> None:
+    spans = Spans(end_ms=1_000, cycle_ms=1_000, cycle_wh=1.3, cycle_blind_ms=5_000)
+    assert spans.cycle_until(181_000, 5_000) == PumpSpan(1_000, 181_000, 1.3)
+    assert spans.cycle_until(181_000, 65_000) is None, "blind for a minute of it"
+    assert spans.cycle_until(1_000, 5_000) is None
+    assert Spans(end_ms=1_000).cycle_until(181_000, 0) is None
