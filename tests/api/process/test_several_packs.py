@@ -5,52 +5,27 @@ One has a single pack, one has two side by side of which one trips, one has two 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
-import httpx
 import pytest
 
-from collector.config.site_file import site_toml
-from collector.decode.payload import Decoder
-from forecaster.domain.readings import Reading
-from forecaster.domain.site import Arrangement, Site
+from forecaster.domain.site import Arrangement
 from forecaster.twin.bank import BankTruth
 from forecaster.twin.live import LiveSite, Scenario
-from tests.api.process.lapse import Message, lapsing
-from tests.engines import free_port
-from tests.servers import running_mosquitto
+from tests.api.process.lane import FAIL_S, PAST_S, START_MS, STEP_MIN, LaneHouse, lane
 
-START_MS = 1_772_500_000_000
-PAST_H, FAILS_MIN, TRIPS_MIN, END_MIN, STEP_MIN = 12.0, 3.0, 21.0, 48.0, 1.5
-FAIL_S = PAST_H * 3600.0 + FAILS_MIN * 60.0
+TRIPS_MIN, END_MIN = 21.0, 48.0
 BANKS = {
     "single": None,
-    "beside": BankTruth(
-        {"left": 0.5, "right": 0.5}, Arrangement.PARALLEL, ("right", PAST_H * 3600.0 + TRIPS_MIN * 60.0)
-    ),
+    "beside": BankTruth({"left": 0.5, "right": 0.5}, Arrangement.PARALLEL, ("right", PAST_S + TRIPS_MIN * 60.0)),
     "turns": BankTruth({"left": 0.6, "right": 0.4}, Arrangement.IN_TURN),
 }
 
 
-@dataclass
-class Packed:
-    """One of the houses: its topics begin with its id."""
-
-    id: str
-    live: LiveSite
-    site: Site
-
-    def until(self, minute: float) -> list[Message]:
-        """What it sends until a minute after the past."""
-        ahead_s = (PAST_H * 60.0 + minute) * 60.0 - (self.live.now_ms - START_MS) / 1000.0
-        return [(m.at_ms, f"{self.id}/{m.topic}", m.payload) for m in self.live.step(ahead_s)]
-
-
-def packed(site_id: str) -> Packed:
+def packed(site_id: str) -> LaneHouse:
     live = LiveSite(seed=3, start_ms=START_MS, scenario=Scenario(fail_after_s=FAIL_S, bank=BANKS[site_id]))
-    channels = tuple(replace(c, topic=f"{site_id}/{c.topic}") for c in live.site.channels)
-    return Packed(site_id, live, replace(live.site, id=site_id, name=f"Larkspur Lane {site_id}", channels=channels))
+    return LaneHouse.of(site_id, live, live.site)
 
 
 @dataclass
@@ -66,38 +41,14 @@ class Outcome:
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    root = tmp_path_factory.mktemp("packs")
-    folder, port, found = root / "lane", free_port(), Outcome()
-    (folder / "sites").mkdir(parents=True)
-    houses = [packed(site_id) for site_id in BANKS]
-    for house in houses:
-        (folder / "sites" / f"{house.id}.toml").write_text(site_toml(house.site), encoding="utf-8")
-    past = sorted((reading for house in houses for reading in told(house)), key=lambda reading: reading.time_ms)
-    now_ms = START_MS + round(PAST_H * 3_600_000)
-    with running_mosquitto(root / "mosquitto") as broker:
-        url, settings = broker.url, folder / "outlast.toml"
-        settings.write_text(f'[broker]\nurl = "{url}"\n[http]\nport = {port}\n', encoding="utf-8")
-        with lapsing(folder, broker, port, now_ms, past) as lapse:
-            for step in range(1, round(END_MIN / STEP_MIN) + 1):
-                minute = step * STEP_MIN
-                lapse.go(now_ms + round(minute * 60_000), sorted(one for h in houses for one in h.until(minute)))
-                if minute == TRIPS_MIN - STEP_MIN:
-                    found.before = forecasts(lapse.client)
-            found.after = forecasts(lapse.client)
-            found.alarms = lapse.client.get("/api/v1/alarms").json()["alarms"]
-            english = {"Accept-Language": "en"}
-            found.pages = {house.id: lapse.client.get(f"/sites/{house.id}", headers=english).text for house in houses}
-            found.site = lapse.client.get("/api/v1/sites/beside").json()
+    found = Outcome()
+    with lane(tmp_path_factory.mktemp("packs"), [packed(site_id) for site_id in BANKS]) as passing:
+        for minute in passing.minutes(END_MIN):
+            if minute == TRIPS_MIN - STEP_MIN:
+                found.before = passing.forecasts()
+        found.after, found.alarms, found.pages = passing.forecasts(), passing.alarms(), passing.pages()
+        found.site = passing.lapse.client.get("/api/v1/sites/beside").json()
     return found
-
-
-def told(house: Packed) -> list[Reading]:
-    decoder = Decoder([house.site])
-    return [r for at, topic, payload in house.until(0.0) for r in decoder.decode(topic, payload, at).readings]
-
-
-def forecasts(client: httpx.Client) -> dict[str, dict[str, Any]]:
-    return {name: client.get(f"/api/v1/sites/{name}/forecast").json() for name in BANKS}
 
 
 def roles(forecast: dict[str, Any]) -> list[tuple[str, str]]:

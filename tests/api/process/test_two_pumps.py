@@ -9,23 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import httpx
 import pytest
 
-from collector.config.site_file import site_toml
-from collector.decode.payload import Decoder
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.readings import Reading
 from forecaster.domain.site import NamedPump, Pump, Site
 from forecaster.twin.live import LARKSPUR, LiveSite, Scenario
 from forecaster.twin.pair import PairTruth
-from tests.api.process.lapse import Message, lapsing
-from tests.engines import free_port
-from tests.servers import running_mosquitto
+from tests.api.process.lane import FAIL_S, PAST_S, START_MS, STEP_MIN, LaneHouse, lane
 
-START_MS = 1_772_500_000_000
-PAST_H, FAILS_MIN, FIRST_MIN, SECOND_MIN, END_MIN, STEP_MIN = 12.0, 3.0, 18.0, 39.0, 52.5, 1.5
-PAST_S = PAST_H * 3600.0
+FIRST_MIN, SECOND_MIN, END_MIN = 18.0, 39.0, 52.5
 TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
 """It needs a quarter more energy for the same water than the first one."""
 PLATE = Pump(rated_voltage_v=115.0, rated_power_w=400.0, power_factor=0.8, rated_flow_l_per_min=100.0)
@@ -46,33 +38,18 @@ def described(site: Site) -> Site:
     return replace(site, pump=pump, pumps=(NamedPump(site.pumps[0].id, pump), site.pumps[1]))
 
 
-@dataclass
-class Paired:
-    """One of the houses: its topics begin with its id."""
+def paired(site_id: str) -> LaneHouse:
+    scenario = Scenario(fail_after_s=FAIL_S, outage_h=40.0, pair=PAIRS[site_id])
+    live = LiveSite(seed=3, start_ms=START_MS, scenario=scenario)
+    kept = tuple(c for c in live.site.channels if c.quantity is not Quantity.RAIN_EXPECTED)
+    return LaneHouse.of(site_id, live, replace(described(live.site), channels=kept))
 
-    id: str
-    live: LiveSite
-    site: Site
 
-    @classmethod
-    def of(cls, site_id: str) -> Paired:
-        scenario = Scenario(fail_after_s=PAST_S + FAILS_MIN * 60.0, outage_h=40.0, pair=PAIRS[site_id])
-        live = LiveSite(seed=3, start_ms=START_MS, scenario=scenario)
-        kept = [c for c in live.site.channels if c.quantity is not Quantity.RAIN_EXPECTED]
-        channels = tuple(replace(c, topic=f"{site_id}/{c.topic}") for c in kept)
-        site = replace(described(live.site), id=site_id, name=f"Larkspur Lane {site_id}", channels=channels)
-        return cls(site_id, live, site)
-
-    def until(self, minute: float) -> list[Message]:
-        """What it sends until a minute after the past."""
-        ahead_s = (PAST_H * 60.0 + minute) * 60.0 - (self.live.now_ms - START_MS) / 1000.0
-        return [(m.at_ms, f"{self.id}/{m.topic}", m.payload) for m in self.live.step(ahead_s)]
-
-    def lasts_h(self, minute: float) -> float:
-        """From a minute after the past to the reserve [h]."""
-        reserve_s = self.live._plan.house.outages[0].reserve_s
-        assert reserve_s is not None
-        return (reserve_s - PAST_S) / 3600.0 - minute / 60.0
+def lasts_h(house: LaneHouse, minute: float) -> float:
+    """From a minute after the past to the reserve [h]."""
+    reserve_s = house.live._plan.house.outages[0].reserve_s
+    assert reserve_s is not None
+    return (reserve_s - PAST_S) / 3600.0 - minute / 60.0
 
 
 @dataclass
@@ -83,44 +60,22 @@ class Outcome:
     seen_min: dict[tuple[str, str], float] = field(default_factory=dict)
     alarms: list[dict[str, Any]] = field(default_factory=list)
     pages: dict[str, str] = field(default_factory=dict)
-    houses: dict[str, Paired] = field(default_factory=dict)
+    houses: dict[str, LaneHouse] = field(default_factory=dict)
 
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    root = tmp_path_factory.mktemp("pumps")
-    folder, port, found = root / "lane", free_port(), Outcome()
-    (folder / "sites").mkdir(parents=True)
-    houses = [Paired.of(site_id) for site_id in PAIRS]
-    found.houses = {house.id: house for house in houses}
-    for house in houses:
-        (folder / "sites" / f"{house.id}.toml").write_text(site_toml(house.site), encoding="utf-8")
-    past = sorted((reading for house in houses for reading in told(house)), key=lambda reading: reading.time_ms)
-    now_ms = START_MS + round(PAST_S * 1000.0)
-    with running_mosquitto(root / "mosquitto") as broker:
-        url, settings = broker.url, folder / "outlast.toml"
-        settings.write_text(f'[broker]\nurl = "{url}"\n[http]\nport = {port}\n', encoding="utf-8")
-        with lapsing(folder, broker, port, now_ms, past) as lapse:
-            for step in range(1, round(END_MIN / STEP_MIN) + 1):
-                minute = step * STEP_MIN
-                lapse.go(now_ms + round(minute * 60_000), sorted(one for h in houses for one in h.until(minute)))
-                found.alarms = lapse.client.get("/api/v1/alarms").json()["alarms"]
-                for alarm in found.alarms:
-                    found.seen_min.setdefault((alarm["site"], alarm["kind"]), minute)
-                if minute in (FIRST_MIN - STEP_MIN, SECOND_MIN - STEP_MIN, END_MIN):
-                    found.forecasts[minute] = forecasts(lapse.client)
-            english = {"Accept-Language": "en"}
-            found.pages = {house.id: lapse.client.get(f"/sites/{house.id}", headers=english).text for house in houses}
+    houses = [paired(site_id) for site_id in PAIRS]
+    found = Outcome(houses={house.id: house for house in houses})
+    with lane(tmp_path_factory.mktemp("pumps"), houses) as passing:
+        for minute in passing.minutes(END_MIN):
+            found.alarms = passing.alarms()
+            for alarm in found.alarms:
+                found.seen_min.setdefault((alarm["site"], alarm["kind"]), minute)
+            if minute in (FIRST_MIN - STEP_MIN, SECOND_MIN - STEP_MIN, END_MIN):
+                found.forecasts[minute] = passing.forecasts()
+        found.pages = passing.pages()
     return found
-
-
-def told(house: Paired) -> list[Reading]:
-    decoder = Decoder([house.site])
-    return [r for at, topic, payload in house.until(0.0) for r in decoder.decode(topic, payload, at).readings]
-
-
-def forecasts(client: httpx.Client) -> dict[str, dict[str, Any]]:
-    return {name: client.get(f"/api/v1/sites/{name}/forecast").json() for name in PAIRS}
 
 
 def roles(forecast: dict[str, Any]) -> list[tuple[str, str]]:
@@ -149,7 +104,7 @@ def test_when_the_first_fails_the_second_is_forecast(outcome: Outcome) -> None:
     found, idle, single = (said_by[name] for name in ("first", "idle", "single"))
     assert roles(found) == [("main", "missing"), ("backup", "lifts")]
     said = found["hours_remaining"]["p50"] / idle["hours_remaining"]["p50"]
-    true = outcome.houses["first"].lasts_h(SECOND_MIN) / outcome.houses["idle"].lasts_h(SECOND_MIN)
+    true = lasts_h(outcome.houses["first"], SECOND_MIN) / lasts_h(outcome.houses["idle"], SECOND_MIN)
     assert true < 0.9
     assert said == pytest.approx(true, rel=0.12)
     assert found["run_s"] > 2.0 * single["run_s"]
