@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import tomllib
-from typing import Any
 
 import pytest
-from jsonschema import Draft202012Validator
 
-from collector.config.site_file import site_faults, site_from, site_toml
-from collector.config.site_schema import site_schema
+from collector.config.site_file import site_from
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Arrangement
 from forecaster.pack.bank import taken_together
+from tests.collector.config.site_texts import refused_with_one_line, site_of, written_again
 
 FILE = """
 id = "larkspur"
@@ -55,14 +53,10 @@ of = "right"
 """
 
 
-def content(text: str = FILE) -> dict[str, Any]:
-    return tomllib.loads(text)
-
-
 def test_the_packs_are_taken_together() -> None:
     """By hand: 1000 + 3000 Wh; the reserve is 100 + 600 Wh of 4000, 17.5 %; 9 + 6 W; the weaker one must run the pump;
     a surge that one of them does not state is not stated."""
-    site = site_from(content(), "larkspur.toml")
+    site = site_of(FILE)
     assert [one.id for one in site.packs] == ["left", "right"]
     assert site.arrangement is Arrangement.PARALLEL
     whole = site.pack
@@ -72,9 +66,7 @@ def test_the_packs_are_taken_together() -> None:
 
 
 def test_a_written_file_gives_the_same_site() -> None:
-    site = site_from(content(), "larkspur.toml")
-    assert site_from(tomllib.loads(site_toml(site)), "larkspur.toml") == site
-    Draft202012Validator(site_schema()).validate(tomllib.loads(site_toml(site)))
+    written_again(site_of(FILE))
 
 
 WRONG = {
@@ -104,20 +96,16 @@ WRONG = {
 def test_what_cannot_be_forecast_is_refused_with_one_line(name: str) -> None:
     (before, after), key, fix = WRONG[name]
     assert before in FILE
-    with pytest.raises(ConfigError) as refused:
-        site_from(content(FILE.replace(before, after)), "larkspur.toml")
-    assert refused.value.key == key
-    assert fix in str(refused.value)
-    assert "\n" not in str(refused.value)
-    assert any(fault.key == key for fault in site_faults(content(FILE.replace(before, after)), "larkspur.toml"))
+    refused_with_one_line(FILE.replace(before, after), key, fix)
 
 
 def test_one_pack_is_written_as_one() -> None:
     text = FILE[: FILE.index('[[packs]]\nid = "right"')]
     with pytest.raises(ConfigError, match=r"packs: it lists one pack only; write it as \[pack\]"):
-        site_from(content(text), "larkspur.toml", measured=False)
+        site_from(tomllib.loads(text), "larkspur.toml", measured=False)
     single = text.replace('[[packs]]\nid = "left"', "[pack]")
     with pytest.raises(ConfigError, match="pack_arrangement: there is one pack only"):
-        site_from(content(single), "larkspur.toml", measured=False)
+        site_from(tomllib.loads(single), "larkspur.toml", measured=False)
+    bare = {key: v for key, v in tomllib.loads(single).items() if "pack" not in key}
     with pytest.raises(ConfigError, match=r"pack: it is missing; add a section \[pack\]"):
-        site_from({key: v for key, v in content(single).items() if "pack" not in key}, "larkspur.toml", measured=False)
+        site_from(bare, "larkspur.toml", measured=False)

@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
-from typing import Any
-
 import pytest
-from jsonschema import Draft202012Validator
 
-from collector.config.site_file import site_faults, site_from, site_toml
-from collector.config.site_schema import site_schema
-from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Driven
+from tests.collector.config.site_texts import refused_with_one_line, site_of, written_again
 
 FILE = """
 id = "larkspur"
@@ -53,12 +47,8 @@ BY_WATER = 'driven_by = "water_pressure"\nrated_flow_l_per_min = 60\nsupply_l_pe
 THIRD = '[[pumps]]\nid = "third"\nrated_voltage_v = 115\nrated_power_w = 300\nstarts_above_m = 0.2\n\n'
 
 
-def content(text: str = FILE) -> dict[str, Any]:
-    return tomllib.loads(text)
-
-
 def test_the_first_one_is_the_usual_pump_and_the_second_is_named() -> None:
-    site = site_from(content(), "larkspur.toml")
+    site = site_of(FILE)
     assert site.pump == site.pumps[0].pump
     assert site.second_pump is not None
     assert (site.second_pump.id, site.second_pump.starts_above_m) == ("backup", 0.1)
@@ -72,9 +62,8 @@ def test_the_first_one_is_the_usual_pump_and_the_second_is_named() -> None:
 
 @pytest.mark.parametrize("text", [FILE, FILE.replace(ELECTRIC, BY_WATER)], ids=["on the pack", "on water pressure"])
 def test_a_written_file_gives_the_same_site(text: str) -> None:
-    site = site_from(content(text), "larkspur.toml")
-    assert site_from(tomllib.loads(site_toml(site)), "larkspur.toml") == site
-    Draft202012Validator(site_schema()).validate(tomllib.loads(site_toml(site)))
+    site = site_of(text)
+    written_again(site)
     assert site.second_pump is not None
     assert (site.second_pump.driven_by is Driven.WATER_PRESSURE) == (text != FILE)
 
@@ -108,9 +97,4 @@ WRONG = {
 def test_what_cannot_be_forecast_is_refused_with_one_line(name: str) -> None:
     (before, after), key, fix = WRONG[name]
     assert before in FILE
-    with pytest.raises(ConfigError) as refused:
-        site_from(content(FILE.replace(before, after)), "larkspur.toml")
-    assert refused.value.key == key
-    assert fix in str(refused.value)
-    assert "\n" not in str(refused.value)
-    assert any(fault.key == key for fault in site_faults(content(FILE.replace(before, after)), "larkspur.toml"))
+    refused_with_one_line(FILE.replace(before, after), key, fix)
