@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from collector.decode.payload import Decoder
 from forecaster.domain.forecast import Forecast, PackRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -18,12 +17,12 @@ from forecaster.domain.site import Arrangement, NamedPack, Pack, Site
 from forecaster.engine.core import Engine
 from forecaster.pack.bank import taken_together
 from forecaster.twin.bank import BankTruth
-from forecaster.twin.live import LiveSite, Scenario, larkspur_site
+from forecaster.twin.live import LiveSite, larkspur_site
+from tests.forecaster.engine.outages_ahead import START_MS, house_with, median_errors, reserve_s
 
-START_MS = 1_772_500_000_000
 HALVES = {"left": 0.5, "right": 0.5}
 UNEQUAL = {"left": 0.6, "right": 0.4}
-FAIL_H, TRIP_S = 12.0, 12.5 * 3600.0
+TRIP_S = 12.5 * 3600.0
 
 
 # -- by hand: two packs of 1000 and 3000 Wh
@@ -168,30 +167,16 @@ def test_another_pack_in_the_file_begins_the_belief_anew() -> None:
 
 
 def errors(bank: BankTruth | None) -> list[float]:
-    """Of the medians of an outage, every 40 minutes from an hour after it or the trip: how far off, relative."""
-    scenario = Scenario(fail_after_s=FAIL_H * 3600.0, outage_h=40.0, bank=bank)
-    live = LiveSite(seed=3, start_ms=START_MS, scenario=scenario)
-    engine, decoder = Engine(live.site), Decoder([live.site])
-    ends_s, found = end_s(live, bank), []
-    for stride_s in (*(3600.0,) * int(FAIL_H), 5400.0, *(2400.0,) * 7):
-        for message in live.step(stride_s):
-            for reading in decoder.decode(message.topic, message.payload, message.at_ms).readings:
-                engine.update(reading)
-        at_s = (live.now_ms - START_MS) / 1000.0
-        median = engine.forecast(live.now_ms).hours_remaining.p50
-        if at_s > FAIL_H * 3600.0 and ends_s - at_s > 1800.0:
-            assert median is not None
-            found.append(abs(3600.0 * median / (ends_s - at_s) - 1.0))
-    return found
+    live = house_with(bank=bank)
+    return median_errors(live, live.site, end_s(live, bank))
 
 
 def end_s(live: LiveSite, bank: BankTruth | None) -> float:
     """When the reserve is really reached [s]: of the packs that still carry, where one tripped."""
-    plan = live._plan
     if bank is None or bank.trips is None:
-        return plan.house.outages[0].reserve_s or math.inf
+        return reserve_s(live)
     [other] = [name for name in bank.shares if name != bank.trips[0]]
-    reporter = plan.parts[other]
+    reporter = live._plan.parts[other]
     energy, floor = reporter.house.energy, reporter.truth.pack.energy_at_percent(10.0)
     return float(energy.times_s[(energy.times_s >= bank.trips[1]) & (energy.left_wh <= floor)][0])
 

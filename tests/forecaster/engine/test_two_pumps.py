@@ -6,12 +6,10 @@ The truth is the simulated house. What is asked of the sizes is common practice,
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass, replace
 
 import pytest
 
-from collector.decode.payload import Decoder
 from forecaster.domain.forecast import Forecast, PumpRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -19,10 +17,10 @@ from forecaster.domain.runs import Outage
 from forecaster.domain.site import Driven, NamedPump, Pump, Site
 from forecaster.engine.core import Engine
 from forecaster.engine.document import document, from_document
-from forecaster.twin.live import LARKSPUR, LiveSite, Scenario, larkspur_site
+from forecaster.twin.live import LARKSPUR, larkspur_site
 from forecaster.twin.pair import PairTruth
+from tests.forecaster.engine.outages_ahead import START_MS, house_with, median_errors, reserve_s
 
-START_MS = 1_772_500_000_000
 MINUTE_S = 60
 MAIN = replace(larkspur_site().pump, rated_flow_l_per_min=150.0)
 PLATE = Pump(rated_voltage_v=115.0, rated_power_w=400.0, rated_flow_l_per_min=100.0)
@@ -202,32 +200,18 @@ def test_a_state_of_one_pump_takes_a_second_one_up_and_loses_it_again() -> None:
 
 # -- against the simulated house
 
-FAIL_H, FIRST_H = 12.0, 12.5
+FIRST_H = 12.5
 TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
 
 
 def errors(pair: PairTruth | None) -> list[float]:
-    """Of the medians of an outage, every 40 minutes from an hour after it: how far off, relative. Nobody tells the
-    houses of rain to come, lest they know different weather."""
-    live = LiveSite(
-        seed=3, start_ms=START_MS, scenario=Scenario(fail_after_s=FAIL_H * 3600.0, outage_h=40.0, pair=pair)
-    )
+    """Of the medians of an outage. Nobody tells the houses of rain to come, lest they know different weather."""
+    live = house_with(pair=pair)
     known = tuple(c for c in live.site.channels if c.quantity is not Quantity.RAIN_EXPECTED)
     site = replace(live.site, pump=MAIN, channels=known)
     if site.pumps:
         site = replace(site, pumps=(NamedPump(site.pumps[0].id, MAIN), site.pumps[1]))
-    engine, decoder, found = Engine(site), Decoder([site]), []
-    ends_s = live._plan.house.outages[0].reserve_s or math.inf
-    for stride_s in (*(3600.0,) * int(FAIL_H), 5400.0, *(2400.0,) * 7):
-        for message in live.step(stride_s):
-            for reading in decoder.decode(message.topic, message.payload, message.at_ms).readings:
-                engine.update(reading)
-        at_s = (live.now_ms - START_MS) / 1000.0
-        median = engine.forecast(live.now_ms).hours_remaining.p50
-        if at_s > FAIL_H * 3600.0 and ends_s - at_s > 1800.0:
-            assert median is not None
-            found.append(abs(3600.0 * median / (ends_s - at_s) - 1.0))
-    return found
+    return median_errors(live, site, reserve_s(live))
 
 
 @pytest.fixture(scope="module")
