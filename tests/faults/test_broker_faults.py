@@ -7,12 +7,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from collector.store.open import open_store
 from tests.api.process.houses import PATIENCE_S, House, house
 from tests.engines import ROOT, wait_until
 from tests.faults.lines import Line, line_to
@@ -40,15 +38,9 @@ def one(tmp_path: Path, mosquitto: Mosquitto, line: Line) -> Iterator[House]:
         yield made
 
 
-def stored(one: House) -> int:
-    """Rows of the store; each message makes one, and no time is sent twice."""
-    with closing(open_store(f"sqlite:///{one.folder / 'outlast.db'}", owner=False)) as store:
-        return store.count()
-
-
 def all_stored(one: House, count: int) -> None:
-    wait_until(lambda: stored(one) >= count, f"{count} rows", PATIENCE_S)
-    assert stored(one) == count
+    wait_until(lambda: one.stored() >= count, f"{count} rows", PATIENCE_S)
+    assert one.stored() == count
     assert one.ended() is None
     sys.stdout.write(f"{count} in, {count} stored, at most {one.peak_mb():.0f} MB\n")
     assert one.peak_mb() < LIMIT_MB
@@ -58,7 +50,7 @@ def connected(one: House) -> None:
     """The collector's session stands and has its filters."""
     wait_until(lambda: "outlast_connected 1" in text(one, "/metrics"), "the session", PATIENCE_S)
     one.publish(SITES)
-    wait_until(lambda: stored(one) == one.sent, "the first rows", PATIENCE_S)
+    wait_until(lambda: one.stored() == one.sent, "the first rows", PATIENCE_S)
 
 
 def text(one: House, path: str) -> str:
@@ -119,9 +111,9 @@ def test_five_thousand_retained_messages_at_the_start(one: House, mosquitto: Mos
     ]
     mosquitto.publish([*many, *timed], retain=True)
     one.start()
-    wait_until(lambda: stored(one) == SITES, "the four", PATIENCE_S)
+    wait_until(lambda: one.stored() == SITES, "the four", PATIENCE_S)
     one.publish(20)
-    wait_until(lambda: stored(one) == SITES + 20, "the live ones", PATIENCE_S)
+    wait_until(lambda: one.stored() == SITES + 20, "the live ones", PATIENCE_S)
     assert one.status("/readyz") == 200
     sys.stdout.write(f"5,020 in, {SITES + 20} stored, at most {one.peak_mb():.0f} MB\n")
     assert one.peak_mb() < LIMIT_MB

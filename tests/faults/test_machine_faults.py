@@ -12,18 +12,17 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from collector.store.open import open_store
 from tests.api.delivering import Receiver, listening
-from tests.api.process.houses import PATIENCE_S, House, house
+from tests.api.process.houses import PATIENCE_S, House, one
 from tests.engines import wait_until
-from tests.servers import Mosquitto, mosquitto
+from tests.servers import mosquitto
 
-__all__ = ["mosquitto"]
+__all__ = ["mosquitto", "one"]
 
 pytestmark = pytest.mark.timeout(1200)
 
@@ -31,21 +30,9 @@ LIMIT_MB = 400.0
 EACH = 200
 
 
-@pytest.fixture
-def one(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[House]:
-    with house(tmp_path / "house", mosquitto) as made:
-        made.write()
-        yield made
-
-
-def stored(one: House) -> int:
-    with closing(open_store(f"sqlite:///{one.folder / 'outlast.db'}", owner=False)) as store:
-        return store.count()
-
-
 def all_stored(one: House) -> None:
-    wait_until(lambda: stored(one) >= one.sent, f"{one.sent} rows", PATIENCE_S)
-    assert stored(one) == one.sent
+    wait_until(lambda: one.stored() >= one.sent, f"{one.sent} rows", PATIENCE_S)
+    assert one.stored() == one.sent
     sys.stdout.write(f"{one.sent} in, {one.sent} stored, at most {one.peak_mb():.0f} MB\n")
     assert one.peak_mb() < LIMIT_MB
 
@@ -111,13 +98,13 @@ def test_memory_that_runs_out(one: House) -> None:
     within the time of a supervisor's patience, never a shell that says ok; started anew, 2,200 rows."""
     one.start()
     one.publish(EACH)
-    wait_until(lambda: stored(one) == EACH, "the first rows", PATIENCE_S)
+    wait_until(lambda: one.stored() == EACH, "the first rows", PATIENCE_S)
     assert one.process is not None
     status = Path(f"/proc/{one.process.pid}/status").read_text()
     used = int(re.findall(r"VmSize:\s+(\d+)", status)[0]) * 1024
     subprocess.run(["prlimit", f"--pid={one.process.pid}", f"--as={used + (4 << 20)}"], check=True)
     one.publish(10 * EACH)
-    wait_until(lambda: one.ended() is not None or stored(one) == one.sent, "an end, or all rows", PATIENCE_S)
+    wait_until(lambda: one.ended() is not None or one.stored() == one.sent, "an end, or all rows", PATIENCE_S)
     assert one.ended() is None or one.ended() != 0
     one.kill()
     one.start()
@@ -147,7 +134,7 @@ def test_names_that_hang(one: House, tmp_path: Path) -> None:
         one.publish(EACH)
         one.broker.publish([("fleet/cellar-00000/wet", b"1")])
         wait_until(lambda: len(receiver.heard) > 0, "the one who can be reached", PATIENCE_S)
-        wait_until(lambda: stored(one) == EACH + 1, "the rows", PATIENCE_S)
+        wait_until(lambda: one.stored() == EACH + 1, "the rows", PATIENCE_S)
         assert one.status("/livez") == 200
         sys.stdout.write(f"{EACH + 1} in, {EACH + 1} stored, at most {one.peak_mb():.0f} MB\n")
         assert one.peak_mb() < LIMIT_MB
@@ -167,11 +154,11 @@ def test_a_clock_that_is_set_by_hours_while_it_runs(one: House, tmp_path: Path) 
         DONT_FAKE_MONOTONIC="1", FAKETIME_DONT_FAKE_MONOTONIC="1",
     )  # fmt: skip
     one.publish(20)
-    wait_until(lambda: stored(one) == 20, "the rows before", PATIENCE_S)
+    wait_until(lambda: one.stored() == 20, "the rows before", PATIENCE_S)
     for step, count in (("+3h\n", 40), ("-2h\n", 60)):
         told.write_text(step)
         one.publish(20)
         wait_until(lambda: one.status("/livez") == 200, "an answer", PATIENCE_S)
-        wait_until(lambda: stored(one) == one.sent, f"{count} rows", PATIENCE_S)
+        wait_until(lambda: one.stored() == one.sent, f"{count} rows", PATIENCE_S)
     assert one.ended() is None
     wait_until(lambda: one.status("/readyz") == 200, "being ready", PATIENCE_S)

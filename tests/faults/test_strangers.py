@@ -12,22 +12,21 @@ import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from pathlib import Path
 
 import httpx
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
-from collector.store.open import open_ledger, open_store
+from collector.store.open import open_ledger
 from forecaster.domain.names import hidden
 from forecaster.domain.records import Token
 from tests.api.delivering import Receiver, listening
-from tests.api.process.houses import PATIENCE_S, House, house
+from tests.api.process.houses import PATIENCE_S, House, one
 from tests.engines import ROOT, wait_until
-from tests.servers import Mosquitto, mosquitto
+from tests.servers import mosquitto
 
-__all__ = ["mosquitto"]
+__all__ = ["mosquitto", "one"]
 
 pytestmark = pytest.mark.timeout(900)
 
@@ -39,18 +38,6 @@ PUBLISHED = "\u2028\u202e\u200b all is lost"
 
 DESCENTS = "$..[?@..[?@..[?@..[?@..[?@.x]]]]]"
 TEXT_LINE = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d,\d{3} (DEBUG|INFO|WARNING|ERROR|CRITICAL) [\w.]+ |    ")
-
-
-@pytest.fixture
-def one(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[House]:
-    with house(tmp_path / "house", mosquitto) as made:
-        made.write()
-        yield made
-
-
-def stored(one: House) -> int:
-    with closing(open_store(f"sqlite:///{one.folder / 'outlast.db'}", owner=False)) as store:
-        return store.count()
 
 
 class Hostile(BaseHTTPRequestHandler):
@@ -138,7 +125,7 @@ def test_no_stranger_writes_a_line_of_the_log_or_on_a_terminal(one: House, style
         )
         asked(one)
         one.publish(20)
-        wait_until(lambda: stored(one) == 20, "the rows", PATIENCE_S)
+        wait_until(lambda: one.stored() == 20, "the rows", PATIENCE_S)
         refused = f"{one.base}/api/v1/sites/cellar-00000/forecast"
         assert httpx.get(refused, timeout=PATIENCE_S).status_code == 200
         wait_until(lambda: "weather" in one.log.read_text(), "the weather's trouble to be told", PATIENCE_S)
@@ -221,7 +208,7 @@ def test_mail_push_and_webhook_servers_that_trickle(one: House) -> None:
         one.broker.publish([("fleet/cellar-00000/wet", b"1")])
         wait_until(lambda: len(receiver.heard) > 0, "the one who can be reached", PATIENCE_S)
         wait_until(lambda: bool(mail_heard and push_heard and hook_heard), "all three to be tried", PATIENCE_S)
-        wait_until(lambda: stored(one) == 201, "the rows", PATIENCE_S)
+        wait_until(lambda: one.stored() == 201, "the rows", PATIENCE_S)
         assert one.status("/livez") == 200
         sys.stdout.write(f"201 in, 201 stored, at most {one.peak_mb():.0f} MB\n")
         assert one.peak_mb() < LIMIT_MB

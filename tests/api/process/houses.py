@@ -7,13 +7,15 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 
+from collector.store.open import open_store
 from tests.bench.fleet import message, write_fleet
 from tests.bench.load import CALL
 from tests.engines import ROOT, free_port, wait_until
@@ -121,6 +123,11 @@ class House:
             found += sum(point["count"] for point in answer.json()["points"])
         return found
 
+    def stored(self) -> int:
+        """Rows of the store; each message makes one, and no time is sent twice."""
+        with closing(open_store(f"sqlite:///{self.folder / 'outlast.db'}", owner=False)) as store:
+            return store.count()
+
 
 @contextmanager
 def house(folder: Path, broker: Mosquitto, sites: int = 1) -> Iterator[House]:
@@ -130,3 +137,11 @@ def house(folder: Path, broker: Mosquitto, sites: int = 1) -> Iterator[House]:
         yield made
     finally:
         made.kill()
+
+
+@pytest.fixture
+def one(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[House]:
+    """An installation that is written, and not started."""
+    with house(tmp_path / "house", mosquitto) as made:
+        made.write()
+        yield made

@@ -7,7 +7,7 @@ import random
 import shutil
 import socket
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,20 +16,13 @@ from collector.store.open import open_ledger
 from forecaster.domain.alarms import AlarmState
 from forecaster.domain.records import Delivery
 from tests.api.delivering import told
-from tests.api.process.houses import PATIENCE_S, House, house
+from tests.api.process.houses import PATIENCE_S, House, house, one
 from tests.engines import free_port, wait_until
 from tests.servers import Mosquitto, mosquitto
 
-__all__ = ["mosquitto"]
+__all__ = ["mosquitto", "one"]
 
 pytestmark = pytest.mark.timeout(900)
-
-
-@pytest.fixture
-def one(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[House]:
-    with house(tmp_path / "house", mosquitto) as made:
-        made.write()
-        yield made
 
 
 def test_a_second_run_is_refused_before_it_speaks_to_the_broker(one: House) -> None:
