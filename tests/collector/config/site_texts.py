@@ -13,6 +13,8 @@ from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Site
 
 NAME = "larkspur.toml"
+Slip = tuple[tuple[str, str], str, str]
+"""What stands in a text and what is written in its place; the key that is refused then, and words of the mend."""
 
 
 def site_of(text: str) -> Site:
@@ -35,3 +37,10 @@ def refused_with_one_line(text: str, key: str, fix: str) -> ConfigError:
     assert "\n" not in str(refused.value)
     assert any(fault.key == key for fault in site_faults(tomllib.loads(text), NAME))
     return refused.value
+
+
+def slip_refused(text: str, slip: Slip) -> None:
+    """A text that is good but for a slip is refused with one line."""
+    (before, after), key, fix = slip
+    assert before in text
+    refused_with_one_line(text.replace(before, after), key, fix)

@@ -10,7 +10,7 @@ from collector.config.site_file import site_from
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.site import Arrangement
 from forecaster.pack.bank import taken_together
-from tests.collector.config.site_texts import refused_with_one_line, site_of, written_again
+from tests.collector.config.site_texts import site_of, slip_refused, written_again
 
 FILE = """
 id = "larkspur"
@@ -94,9 +94,7 @@ WRONG = {
 
 @pytest.mark.parametrize("name", WRONG)
 def test_what_cannot_be_forecast_is_refused_with_one_line(name: str) -> None:
-    (before, after), key, fix = WRONG[name]
-    assert before in FILE
-    refused_with_one_line(FILE.replace(before, after), key, fix)
+    slip_refused(FILE, WRONG[name])
 
 
 def test_one_pack_is_written_as_one() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Driven
-from tests.collector.config.site_texts import refused_with_one_line, site_of, written_again
+from tests.collector.config.site_texts import site_of, slip_refused, written_again
 
 FILE = """
 id = "larkspur"
@@ -95,6 +95,4 @@ WRONG = {
 
 @pytest.mark.parametrize("name", WRONG)
 def test_what_cannot_be_forecast_is_refused_with_one_line(name: str) -> None:
-    (before, after), key, fix = WRONG[name]
-    assert before in FILE
-    refused_with_one_line(FILE.replace(before, after), key, fix)
+    slip_refused(FILE, WRONG[name])
