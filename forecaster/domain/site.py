@@ -355,6 +355,13 @@ class Site:
         """The pump that starts when the water stands higher; None where there is one pump only."""
         return self.pumps[1] if self.pumps else None
 
+    @property
+    def second_flow_share(self) -> float | None:
+        """That pump's flow over the first one's; None where there is one pump only, or the plates do not say."""
+        second = self.second_pump
+        flows = None if second is None else (second.pump.rated_flow_l_per_min, self.pump.rated_flow_l_per_min)
+        return None if flows is None or flows[0] is None or flows[1] is None else flows[0] / flows[1]
+
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity; of two pumps, that of the first."""
         return any(c.quantity is quantity and not (c.of and quantity in PUMP_QUANTITIES) for c in self.channels)

@@ -73,12 +73,11 @@ class SecondPump(msgspec.Struct):
         own = tuple(
             replace(one, of="") for one in site.channels if one.of == named.id and one.quantity in PUMP_QUANTITIES
         )
-        flows = named.pump.rated_flow_l_per_min, site.pump.rated_flow_l_per_min
-        drawdown_m = site.pit.drawdown_m
+        flow_share, drawdown_m = site.second_flow_share, site.pit.drawdown_m
         return cls(
             id=named.id,
             driven_by=named.driven_by,
-            flow_share=1.0 if flows[0] is None or flows[1] is None else flows[0] / flows[1],
+            flow_share=1.0 if flow_share is None else flow_share,
             stretch=1.0 if drawdown_m is None else 1.0 + named.starts_above_m / drawdown_m,
             segmenter=Segmenter.of(replace(site, pump=named.pump, channels=own)),
             output=Tracker(Rhythm(), Levels(running_w=running_w(site.pump), shared=True), shared=True),

@@ -80,13 +80,6 @@ def _floor(site: Site, question: Question, asked: float) -> Said | None:
     return Said("size.keep.floor", minutes=number(1000.0 * pit.area_m2 * pit.freeboard_m / surplus))
 
 
-def flow_share(site: Site) -> float | None:
-    """The second pump's flow over the first one's; None where there is one pump, or the plates do not say."""
-    second = site.second_pump
-    flows = None if second is None else (second.pump.rated_flow_l_per_min, site.pump.rated_flow_l_per_min)
-    return None if flows is None or flows[0] is None or flows[1] is None else flows[0] / flows[1]
-
-
 def _judged(asked: float, wet: float, grounded: bool, floor: Said | None) -> Finding:
     """The answer from the inflow asked about and the wet season's, each as a share of the pump's rate.
 
@@ -128,7 +121,7 @@ def _with_second(alone: Finding, site: Site, asked: float, wet: float, grounded:
     """The finding where a second pump lifts beside the first one as soon as that does not keep up."""
     if alone.answer is Answer.YES:
         return alone
-    more = flow_share(site)
+    more = site.second_flow_share
     if more is None:
         said = Said("size.keep.second_unknown", why=alone.why)
         return Finding(Answer.UNPROVEN, said, Said("size.settle.both_flows"))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.site import Driven, Load, NamedPump, Pump, Site
 from forecaster.sizing.draw import Draw, running_draw
-from forecaster.sizing.keep_up import flow_share, inflow_l_per_min
+from forecaster.sizing.keep_up import inflow_l_per_min
 from forecaster.sizing.question import ObservedStart, Question
 from forecaster.sizing.running import can_run
 from forecaster.sizing.starting import both_at_once, can_start, live_start
@@ -92,7 +92,7 @@ def alone(site: Site, second: NamedPump) -> Site:
 
 def asked_of_second(site: Site, question: Question) -> Question:
     """The question with the second pump's runs: the same water through its own flow, without a stop where it must."""
-    share, cycles, run_s = flow_share(site), question.cycles_per_hour, question.run_s
+    share, cycles, run_s = site.second_flow_share, question.cycles_per_hour, question.run_s
     asked = replace(question, running_w=None, observed_start=None, record=None, for_hours=None)
     if cycles is None or run_s is None or share is None:
         return asked
