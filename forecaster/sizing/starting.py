@@ -239,12 +239,21 @@ def can_start(
     steps = (*need.steps, *load_steps)
     if witnessed is not None:
         return weakest(witnessed, *((alone,) if alone else ())), steps
-    horsepower = pump.horsepower or draw.w.high / 2.0 / WATTS_PER_HP
-    time_s = ACCELERATION_S if horsepower <= 0.5 else SLOW_ACCELERATION_S
+    time_s = _acceleration_s(_horsepower(pump, draw))
     pump_start = _through_cord(_judge(need, pack, found, time_s), need)
     if alone is None:
         return pump_start, steps
     return weakest(pump_start, alone, _at_once(need, loads, pack, found, time_s)), steps
+
+
+def _horsepower(pump: Pump, draw: Draw) -> float:
+    """As its plate says it [hp]; else as if half of the most that it draws came out at the shaft."""
+    return pump.horsepower or draw.w.high / 2.0 / WATTS_PER_HP
+
+
+def _acceleration_s(horsepower: float) -> float:
+    """The longest a pump takes to come up to speed [s]."""
+    return ACCELERATION_S if horsepower <= 0.5 else SLOW_ACCELERATION_S
 
 
 def starters(loads: tuple[Load, ...]) -> tuple[Load, ...]:
@@ -286,8 +295,7 @@ def both_at_once(
     if found[0] is None or found[1] is None or volts[0] is None or volts[1] is None:
         return Finding(Answer.UNPROVEN, Said("size.start.unknown"), live_start())
     need = demand(found[0], volts[0], cord, sum(load.watts for load in loads))
-    horsepower = max(first.horsepower or draw.w.high / 2.0 / WATTS_PER_HP, second.horsepower or 0.0)
-    time_s = ACCELERATION_S if horsepower <= 0.5 else SLOW_ACCELERATION_S
+    time_s = _acceleration_s(max(_horsepower(first, draw), second.horsepower or 0.0))
     return _at_once(need, (Load(name, 0.0, start_va=found[1].amps.high * volts[1]),), pack, found[0], time_s)
 
 
