@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,6 +116,11 @@ class Energy:
 
     times_s: Array
     left_wh: Array
+
+    @staticmethod
+    def chained(parts: Sequence[Energy]) -> Energy:
+        """The energies of successive spans as one."""
+        return Energy(np.concatenate([e.times_s for e in parts]), np.concatenate([e.left_wh for e in parts]))
 
     def at(self, times_s: Array) -> Array:
         """Energy left at each time [Wh], in the shape of `times_s`."""

@@ -19,7 +19,7 @@ from forecaster.twin.electric import (
     recharge,
     sun_profile,
 )
-from forecaster.twin.parameters import TwinParameters
+from forecaster.twin.parameters import PackTruth, TwinParameters
 from forecaster.twin.water import InflowTruth, Runs, pump_runs
 
 
@@ -44,6 +44,12 @@ class OutageTruth:
     stop_s: float
     reserve_s: float | None
     empty_s: float | None
+
+    @staticmethod
+    def of(span: SupplySpan, energy: Energy, pack: PackTruth) -> OutageTruth:
+        """By the energy left in such a span."""
+        reserve_s = energy.first_below_s(pack.energy_at_percent(pack.reserve_percent))
+        return OutageTruth(span.start_s, span.stop_s, reserve_s, energy.first_below_s(0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +130,8 @@ def _carry(
     runs = pump_runs(inflow, truth.pit, truth.pump, span.start_s, span.stop_s, volume, rng, running)
     pump = pump_profile(runs, truth.pump, rng)
     energy = discharge(truth.pack, added([pump, fixed]), sun, span.start_s, span.stop_s, energy_wh)
-    reserve_s = energy.first_below_s(truth.pack.energy_at_percent(truth.pack.reserve_percent))
-    empty_s = energy.first_below_s(0.0)
-    if empty_s is not None:
+    outage = OutageTruth.of(span, energy, truth.pack)
+    if (empty_s := outage.empty_s) is not None:
         runs = _stopped(runs, empty_s, span, inflow, truth)
         pump = _cut(pump, empty_s, span.stop_s)
         keep = energy.times_s < empty_s
@@ -134,7 +139,7 @@ def _carry(
             np.concatenate([energy.times_s[keep], [empty_s, span.stop_s]]),
             np.concatenate([energy.left_wh[keep], [0.0, 0.0]]),
         )
-    return runs, pump, energy, OutageTruth(span.start_s, span.stop_s, reserve_s, empty_s)
+    return runs, pump, energy, outage
 
 
 def _stopped(runs: Runs, empty_s: float, span: SupplySpan, inflow: InflowTruth, truth: TwinParameters) -> Runs:
@@ -187,8 +192,7 @@ def simulate(
         energies.append(energy)
         volume, running, energy_wh = part.end_volume_l, part.running, float(energy.left_wh[-1])
     pump = _chained(pumps)
-    whole = Energy(np.concatenate([e.times_s for e in energies]), np.concatenate([e.left_wh for e in energies]))
-    output = added([pump, fixed])
+    whole, output = Energy.chained(energies), added([pump, fixed])
     return House(spans, inflow, _joined(runs), pump, loads, output, sun, whole, tuple(outages))
 
 

@@ -76,13 +76,11 @@ def each_pump(house: House, truth: TwinParameters, pair: PairTruth, rng: np.rand
             energies.append(recharge(truth.pack, span.start_s, span.stop_s, left_wh))
         else:
             energy = discharge(truth.pack, output, house.sun, span.start_s, span.stop_s, left_wh)
-            reserve_wh = truth.pack.energy_at_percent(truth.pack.reserve_percent)
-            ends_s = energy.first_below_s(reserve_wh), energy.first_below_s(0.0)
-            outages.append(OutageTruth(span.start_s, span.stop_s, *ends_s))
+            outages.append(OutageTruth.of(span, energy, truth.pack))
             energies.append(energy)
         left_wh = float(energies[-1].left_wh[-1])
-    whole = Energy(np.concatenate([e.times_s for e in energies]), np.concatenate([e.left_wh for e in energies]))
-    both = replace(house, runs=first, pump=power, output=output, energy=whole, outages=tuple(outages), level_m=level_m)
+    whole, ends = Energy.chained(energies), tuple(outages)
+    both = replace(house, runs=first, pump=power, output=output, energy=whole, outages=ends, level_m=level_m)
     return both, replace(both, runs=second, pump=other)
 
 
