@@ -59,14 +59,14 @@ class PartHealth:
         return {
             "part": self.part.value,
             "state": self.state.value,
-            "baseline": {"value": _rounded(self.baseline), "unit": self.unit, "since": _time(self.baseline_ms)},
-            "now": {"value": _rounded(middle), "low": _rounded(low), "high": _rounded(high)},
+            "baseline": {"value": rounded(self.baseline), "unit": self.unit, "since": _time(self.baseline_ms)},
+            "now": {"value": rounded(middle), "low": rounded(low), "high": rounded(high)},
             "change": quantiles(self.change),
             "since": _time(self.since_ms),
             "predicted": None if self.predicted_ms is None else _times(self.predicted_ms),
             "says": str(self.says),
             "do": str(self.do),
-            "course": [[at_ms, _rounded(value)] for at_ms, value in self.course],
+            "course": [[at_ms, rounded(value)] for at_ms, value in self.course],
             "codes": {"says": coded(self.says), "do": coded(self.do)},
         }
 
@@ -74,7 +74,7 @@ class PartHealth:
 def quantiles(of: Range | None) -> dict[str, float | None]:
     """10, 50 and 90 % points by name for JSON, rounded to four digits; None for each where there is no range."""
     low, middle, high = of or (None, None, None)
-    return {"p10": _rounded(low), "p50": _rounded(middle), "p90": _rounded(high)}
+    return {"p10": rounded(low), "p50": rounded(middle), "p90": rounded(high)}
 
 
 def around(middle: float, error: float, scale: float = 1.0) -> Range:
@@ -137,7 +137,8 @@ def range_text(change: Range) -> str:
     return Figure(f"{ends[0] * 100.0:.0f}–{ends[1]:.0%}")
 
 
-def _rounded(value: float | None) -> float | None:
+def rounded(value: float | None) -> float | None:
+    """To four digits, as documents give it."""
     return None if value is None else float(f"{value:.4g}")
 
 

@@ -12,6 +12,7 @@ from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
+from forecaster.health.judged import quantiles
 from forecaster.health.measures import blind_to_runs, column, flow_series, sampled
 from forecaster.health.storm import inflow_share, pump_today
 from forecaster.health.told import SEASON
@@ -54,8 +55,7 @@ def season_document(site: Site, table: pd.DataFrame, now_ms: int) -> dict[str, A
     says = _words(days, months, effect)
     return {
         "as_of": time_text(now_ms), "record_days": days, "months": months,
-        "ten_mm": None if effect is None else dict(zip(("p10", "p50", "p90"), map(_rounded, effect.same_day),
-                                                       strict=True)),
+        "ten_mm": None if effect is None else quantiles(effect.same_day),
         "says": str(says), "codes": {"says": coded(says)}, "draws": None if belief is None else belief.document(),
     }  # fmt: skip
 
@@ -72,10 +72,7 @@ def usual_run_s(table: pd.DataFrame) -> float:
 
 def _months(belief: SeasonBelief) -> list[dict[str, Any]]:
     points = belief.days_within(MID_MONTH_DAYS)
-    return [
-        {"month": month + 1, "of_pump": dict(zip(("p10", "p50", "p90"), map(_rounded, points[:, month]), strict=True))}
-        for month in range(12)
-    ]
+    return [{"month": month + 1, "of_pump": quantiles(tuple(points[:, month]))} for month in range(12)]
 
 
 def _words(days: int, months: list[dict[str, Any]], effect: RainEffect | None) -> str:
@@ -97,7 +94,3 @@ def _words(days: int, months: list[dict[str, Any]], effect: RainEffect | None) -
 
 def _percent(share: float) -> str:
     return Figure(f"{share:.1%}")
-
-
-def _rounded(value: float) -> float:
-    return float(f"{value:.4g}")

@@ -14,6 +14,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 from forecaster.domain.times import YEAR_DAYS
 from forecaster.engine.document import time_text
+from forecaster.health.judged import quantiles, rounded
 from forecaster.health.measures import Blind, blind_to_runs, column, day_numbers, flow_series, sampled
 from forecaster.health.raintable import YEARS, by_rain_table, kept_response
 from forecaster.health.stormwords import StormSaid, storm_words
@@ -188,7 +189,7 @@ def _level(margin: StormMargin, level: Array, years: float) -> dict[str, Any]:
     """The hours that come once in so many years, and how soon their middle value wets the floor."""
     low, middle, high = (float(value) for value in np.quantile(level, (0.1, 0.5, 0.9)))
     return {
-        "years": years, "of_pump": {"p10": rounded(low), "p50": rounded(middle), "p90": rounded(high)},
+        "years": years, "of_pump": quantiles((low, middle, high)),
         "minutes_to_floor": rounded(_minutes(margin, middle)),
     }  # fmt: skip
 
@@ -199,8 +200,3 @@ def _minutes(margin: StormMargin, share: float) -> float | None:
     if share <= 1.0 or rate is None or margin.freeboard_l is None:
         return None
     return margin.freeboard_l / ((share - 1.0) * rate)
-
-
-def rounded(value: float | None) -> float | None:
-    """To four digits, as the document gives it."""
-    return None if value is None else float(f"{value:.4g}")
