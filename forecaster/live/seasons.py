@@ -20,7 +20,6 @@ class SeasonView:
         self._ledger = ledger
         self._looked_s = float("-inf")
         self._studied: dict[str, int] = {}
-        self._told: dict[str, tuple[int, SiteRunner]] = {}
 
     def step(self, runners: Iterable[SiteRunner], blame: Callable[[SiteRunner, Exception], None]) -> None:
         """Hand over what is newer than a runner was told; a site whose study cannot be read does not hold up others.
@@ -34,7 +33,7 @@ class SeasonView:
             return
         for runner in runners:
             made_ms = self._studied.get(runner.site.id)
-            if made_ms is None or self._told.get(runner.site.id) == (made_ms, runner):
+            if made_ms is None or made_ms == runner.season_ms:
                 continue
             try:
                 study = season_study(self._ledger, runner.site.id)
@@ -42,4 +41,4 @@ class SeasonView:
                     runner.expect_season(study)
             except SITE_FAULTS as error:
                 blame(runner, error)
-            self._told[runner.site.id] = (made_ms, runner)
+            runner.season_ms = made_ms

@@ -68,6 +68,7 @@ class SiteRunner:
     holdoff_ms : int — least age of a forecast where only a run or the charge is new [ms]; greater with more sites
     changed : bool — whether the engine has changed since its last checkpoint
     kept_manager : bytes | None — the manager's state in its last checkpoint
+    season_ms : int | None — when the study of the season was made that was looked at last, whether or not it told one
     """
 
     def __init__(self, site: Site, engine: Engine, manager: AlarmManager) -> None:
@@ -85,6 +86,7 @@ class SiteRunner:
         self.holdoff_ms = 0
         self.changed = True
         self.kept_manager: bytes | None = None
+        self.season_ms: int | None = None
         self._values: dict[tuple[Quantity, str], float] = {}
         self._high_water = HighWaterSpell()
 
