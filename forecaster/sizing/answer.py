@@ -18,6 +18,7 @@ from forecaster.sizing.helps import Help, helps
 from forecaster.sizing.keep_up import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
 from forecaster.sizing.pumps import (
+    Judged,
     PumpOption,
     all_run,
     all_start,
@@ -91,13 +92,10 @@ def size(
         check_change(change)
     for _, pack in packs:
         check_pack(pack, question.charge_percent)
-    draw = running_draw(site.pump, question.running_w, question.pipe) if question.pump else None
-    runs, run_steps = all_run(site, question, draw)
-    starts, start_steps = all_start(site, question, draw)
-    keeps, keep_steps = can_keep_up(site, question, draw)
-    simple, rhythm_steps, mean_w = _simple(site, question, draw)
-    held, hour_steps = _hours(site, question, draw, mean_w)
-    lasting = quantiles(hours(held))
+    of = _weighed(site, question)
+    draw, lasting = of.draw, of.hours
+    (runs, run_steps), (starts, start_steps), (keeps, keep_steps) = of.runs, of.starts, of.keeps
+    (simple, rhythm_steps, mean_w), (held, hour_steps) = of.simple, of.held
     found = inrush(site.pump, draw) if draw is not None else None
     water_steps = (*keep_steps, *municipal_steps(site, question))
     steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *water_steps, *rhythm_steps, *hour_steps)
@@ -130,23 +128,50 @@ def size(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """Pump, pack and water held against each other: what options are compared by.
+
+    runs, starts, keeps : each answer and its arithmetic
+    simple, held : what `_simple` and `_hours` give
+    """
+
+    draw: Draw | None
+    runs: Judged
+    starts: Judged
+    keeps: Judged
+    simple: tuple[float | None, list[Step], float | None]
+    held: tuple[Situation, tuple[Step, ...]]
+    hours: Quantiles
+
+
+def _weighed(site: Site, question: Question) -> _Weighed:
+    draw = running_draw(site.pump, question.running_w, question.pipe) if question.pump else None
+    simple = _simple(site, question, draw)
+    held = _hours(site, question, draw, simple[2])
+    runs, starts = all_run(site, question, draw), all_start(site, question, draw)
+    return _Weighed(draw, runs, starts, can_keep_up(site, question, draw), simple, held, quantiles(hours(held[0])))
+
+
 def _each_pump(site: Site, question: Question, draw: Draw | None) -> tuple[PumpOption, ...]:
     """Each of two pumps as if it lifted all the water; nothing for a single one."""
     second = site.second_pump
     if second is None or draw is None:
         return ()
-    by_first = size(replace(site, pumps=()), replace(question, for_hours=None))
     asked, instead = asked_of_second(site, question), alone(site, second)
     if second.driven_by is Driven.WATER_PRESSURE:
         keeps, _ = can_keep_up(instead, asked, draw)
         other = PumpOption(second.id, no_electricity(), no_electricity(), keeps, None)
     else:
-        other = _option(second.id, size(instead, asked))
-    return (_option(site.pumps[0].id, by_first), other)
+        other = _option(second.id, instead, asked)
+    return (_option(site.pumps[0].id, replace(site, pumps=()), question), other)
 
 
-def _option(name: str, found: Sizing) -> PumpOption:
-    return PumpOption(name, found.can_run, found.can_start, found.can_keep_up, found.hours_remaining)
+def _option(name: str, site: Site, question: Question) -> PumpOption:
+    """The site's only pump as an option."""
+    check(site, question)
+    of = _weighed(site, question)
+    return PumpOption(name, of.runs[0], of.starts[0], of.keeps[0], of.hours)
 
 
 def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | None, list[Step], float | None]:
@@ -240,8 +265,9 @@ def _beside(
     for name, pack in packs:
         other = replace(site, pack=pack)
         asked = replace(question, observed_start=None, sleeps_on_low_load=None, for_hours=None)
-        found = size(other, asked)
-        lines.append(beside(name, other, found.can_run, found.can_start, found.hours_remaining))
+        check(other, asked)
+        of = _weighed(other, asked)
+        lines.append(beside(name, other, of.runs[0], of.starts[0], of.hours))
     return tuple(lines)
 
 
