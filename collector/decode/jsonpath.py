@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 from jsonpath_rfc9535 import JSONPathError, JSONPathQuery
@@ -37,11 +38,10 @@ def compile_path(path: str) -> Finder:
     Errors: ValueError with the reason where the path is not valid or too long; the finder itself raises
     PayloadError where a value is too deep or too much to search.
     """
-    environment = BoundedEnvironment()
-    query = _query(path, environment)
-    steps = _plain_steps(query)
+    steps = _plain_steps(path)
     if steps is None:
-        return _Bounded(environment, query)
+        environment = BoundedEnvironment()
+        return _Bounded(environment, _query(path, environment))
     find = _getter(steps)
 
     def one(value: JSON) -> list[JSON]:
@@ -53,7 +53,7 @@ def compile_path(path: str) -> Finder:
 
 def compile_single(path: str) -> Getter | None:
     """A function that gives the one value of a path of plain names and indices, or MISSING; None for other paths."""
-    steps = _plain_steps(_query(path, BoundedEnvironment()))
+    steps = _plain_steps(path)
     return None if steps is None else _getter(steps)
 
 
@@ -68,13 +68,14 @@ def _query(path: str, environment: BoundedEnvironment) -> JSONPathQuery:
         raise ValueError(words()("payload.it_is_nested_too_deeply")) from error
 
 
-def _plain_steps(query: JSONPathQuery) -> tuple[str | int, ...] | None:
-    """Names and indices of a path that selects at most one value; None for any other.
+@lru_cache(maxsize=1024)
+def _plain_steps(path: str) -> tuple[str | int, ...] | None:
+    """Names and indices of a path that selects at most one value; None for any other. ValueError
 
     They are read from the normalized form of the path, which the standard defines, because the library's own classes
     change from version to version.
     """
-    normalized, steps, at = str(query), [], len("$")
+    normalized, steps, at = str(_query(path, BoundedEnvironment())), [], len("$")
     while at < len(normalized):
         found = STEP.match(normalized, at)
         if found is None:
