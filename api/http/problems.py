@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.routing import Match, Route
 
-from api.http.refused import path_told, refused
+from api.http.refused import path_told
 from forecaster.domain.errors import (
     ConfigError,
     Conflict,
@@ -127,9 +127,8 @@ def _allowed(request: Request) -> set[str]:
     return found | ({"HEAD"} if "GET" in found else set())
 
 
-def _problem(request: Request, error: Exception) -> Response:
+def _problem(_: Request, error: Exception) -> Response:
     assert isinstance(error, ProblemError)
-    refused.tell(request.scope, error.status)
     return problem(error.status, error.detail, error.headers)
 
 

@@ -15,7 +15,11 @@ from starlette.types import Scope
 log = logging.getLogger("outlast.api")
 
 MOST, WINDOW_S = 20, 60.0
-SECRET_PATHS = ("/acknowledge/", "/answer/", "/calendar/", "/look")
+
+SIGNED_PATHS = ("/acknowledge/", "/answer/")
+"""Paths of links in mails: the signed address itself is the permission, whichever program opens it."""
+
+SECRET_PATHS = (*SIGNED_PATHS, "/calendar/", "/look")
 """Beginnings of addresses whose rest is a permission."""
 
 TOLD = frozenset({403, 421})

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.keyring import Keyring, Rights
 from api.http.problems import ProblemError, faced, problem
-from api.http.refused import refused
+from api.http.refused import SIGNED_PATHS, refused
 from forecaster.domain.errors import NotFound
 from forecaster.domain.records import Token
 from forecaster.texts.catalogue import Said
@@ -154,16 +154,16 @@ HEADERS = (
 PRIVATE = (b"cache-control", b"private, no-cache")
 """Proxies do not store answers, and browsers revalidate them each time (RFC 9111 section 5.2.2)."""
 
-SIGNED_PATHS = ("/acknowledge/", "/answer/")
-"""Paths of links in mails: the signed address itself is the permission, whichever program opens it."""
-
 NAMELESS = "null"
 """The Origin that a browser sends where a policy, an add-on or a private window hides it (RFC 6454 section 7.3). Then
 Sec-Fetch-Site, which no page can set, tells whether the page is ours."""
 
 
 class Guard:
-    """ASGI middleware: checks Host where names are known, refuses cross-site writes, sets protective headers."""
+    """ASGI middleware: checks Host where names are known, refuses cross-site writes, sets protective headers.
+
+    Whatever is refused, by it or behind it, is told in the log.
+    """
 
     def __init__(self, app: ASGIApp, *, hosts: frozenset[str] | None) -> None:
         self._app, self._hosts = app, hosts
@@ -177,6 +177,7 @@ class Guard:
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
+                refused.tell(scope, message["status"])
                 present = {name.lower() for name, _ in message["headers"]}
                 message["headers"] = [*message["headers"], *(h for h in wanted if h[0] not in present)]
             await send(message)
@@ -184,7 +185,6 @@ class Guard:
         headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
         refusal = self._refusal(scope["method"], scope["path"], headers)
         if refusal is not None:
-            refused.tell(scope, refusal[0])
             await faced(Request(scope), problem(*refusal))(scope, receive, send_guarded)
             return
         await self._app(scope, receive, send_guarded)

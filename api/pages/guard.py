@@ -16,7 +16,6 @@ from starlette.exceptions import HTTPException
 from api.deliver.outbox import served
 from api.http.dependencies import PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
-from api.http.refused import refused
 from api.http.security import COOKIE, SAFE_METHODS, require_operate
 from api.pages.contexts import Caller
 from api.pages.ports import PagePorts
@@ -45,7 +44,6 @@ class PageRoute(APIRoute):
             except ProblemError as error:
                 if error.status == 401:
                     return _to_login(request)
-                refused.tell(request.scope, error.status)
                 return error_page(request, error.status)
             except NotFound:
                 return error_page(request, 404)
