@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import threading
-import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass
@@ -157,18 +156,14 @@ class Subscription:
             self._hub.leave(self)
 
 
-def wall_ms() -> int:
-    """The time of this machine, UTC milliseconds."""
-    return time.time_ns() // 1_000_000
-
-
 class Hub:
     """Hands events to every client that listens. `publish` may be called from any thread.
 
     boot : str — names this process; change : int — the number of the last change of an alarm that is no news here
+    now_ms : the clock that the forecasts' times are of, UTC milliseconds
     """
 
-    def __init__(self, boot: str, change: int = 0, now_ms: Callable[[], int] = wall_ms) -> None:
+    def __init__(self, boot: str, change: int = 0, *, now_ms: Callable[[], int]) -> None:
         self.boot, self.change = boot, change
         self._now_ms = now_ms
         self._newest = 0

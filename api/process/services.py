@@ -52,7 +52,7 @@ class Services:
 
     def __post_init__(self) -> None:
         self.keyring = Keyring(self.ledger, self.clock)
-        self.hub = Hub(secrets.token_hex(4), self.ledger.newest_change())
+        self.hub = Hub(secrets.token_hex(4), self.ledger.newest_change(), now_ms=self.clock.now_ms)
         self.ranking = Ranking(self.ledger)
         self.loss = loss_told(self.ledger, self.clock.now_ms())
 

@@ -35,7 +35,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 def hub_of(ledger: Ledger, boot: str, at_ms: int = NOW_MS) -> Hub:
     """The hub of a server that has just begun."""
-    return Hub(boot, ledger.newest_change(), lambda: at_ms)
+    return Hub(boot, ledger.newest_change(), now_ms=lambda: at_ms)
 
 
 def changed(ledger: Ledger, revision: int, site: str = "larkspur", at_ms: int = NOW_MS) -> None:
@@ -127,7 +127,7 @@ def test_who_is_cut_off_among_them_goes_on_there(ledger: Ledger) -> None:
 def test_what_a_server_has_forgotten_comes_from_the_ledger_and_the_rest_from_memory(ledger: Ledger) -> None:
     """In: an alarm remembered, and more forecasts than are. Out: the change of supply and the alarm, each once."""
     hub = hub_of(ledger, "aaaa")
-    seen = last_id(Hub("aaaa", 0, lambda: NOW_MS), ledger)
+    seen = last_id(Hub("aaaa", 0, now_ms=lambda: NOW_MS), ledger)
     carried(ledger, "pack", NOW_MS + SECOND)
     changed(ledger, 0)
     ((number, _),) = ledger.changes(0, 10)
