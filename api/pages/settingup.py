@@ -21,7 +21,7 @@ from api.pages.setup import (
     setup_context,
     short_name,
     write_site,
-)  # fmt: skip
+)
 from api.pages.speech import WordsIn
 from collector.config.site_file import site_toml
 from collector.decode.discovery import discover
