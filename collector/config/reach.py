@@ -49,9 +49,11 @@ def _named(host: str) -> bool:
 
 def mailbox_of(text: str) -> str:
     """A valid mail address (RFC 5321 section 4.1.2). ValueError, which says what is wrong with it."""
+    if not text.isprintable():
+        raise Refused(Said("config.it_holds_a_space_or_a"))
     local, at, domain = text.rpartition("@")
-    if not at or not text.isprintable():
-        raise Refused(Said("config.it_is_not_a_mail_address"))
+    if not at:
+        raise Refused(Said("config.it_has_no_at_sign"))
     if not local.isascii() or not ATOMS.fullmatch(local) or len(local) > 64:
         raise Refused(Said("config.before_the_cannot_be_used", local=local))
     try:

@@ -83,6 +83,7 @@ def test_a_site_survives_being_written_and_read(tmp_path: Path) -> None:
         ("America/Chicago", "America/Chicgo", "timezone", "not an IANA time zone"),
         ("critical_reserve_h = 2", "critical_reserve_h = 7", "alarms", "not below low_reserve_h"),
         ('email = "owner@example.org"', "", "contacts[0]", "neither email nor webhook"),
+        ("owner@example.org", "nobody", "contacts[0].email", "is not a mail address: it has no @"),
         ("22:00-07:00", "22-7", "contacts[0]", "22:00-07:00"),
         ('id = "larkspur"', 'id = "Larkspur"', "id", "cannot be used here"),
         ('id = "larkspur"', 'id = "larkspur', "", "not TOML"),
