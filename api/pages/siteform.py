@@ -68,6 +68,9 @@ PLATES: tuple[Plate, ...] = (
 
 SHOWN_UNITS = {"m**2": "m²", "percent": "%", "text": ""}
 
+BETWEEN = r"\s*(?:–|\.\.)\s*|(?<=[^\s–.-])(?<!\d[eE])\s*-\s*"
+"""What parts the ends of a range. A hyphen does so only behind a number or its unit; elsewhere it is a sign."""
+
 
 @dataclass(frozen=True, slots=True)
 class FormField:
@@ -153,7 +156,7 @@ def _value(plate: Plate, text: str, reading: FormReading) -> Any:
     if plate.unit == "text":
         return text.upper()
     if plate.key == "rated_current_a":
-        ends = [part for part in re.split(r"\s*(?:-|–|to|\.\.)\s*", text) if part]
+        ends = [part for part in re.split(rf"\s*to\s*|{BETWEEN}", text) if part]
         values = [reading.number(plate.name, end, plate.unit) for end in ends or [text]]
         return None if None in values else values[0] if len(values) == 1 else values
     return reading.number(plate.name, text, plate.unit)

@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from api.pages.edit.fields import EditField, EditTable, FieldKind
+from api.pages.siteform import BETWEEN
 from collector.config.refused import Refused
 from collector.config.written import written
 from collector.editing.change import Item, SiteChange, plain, rows_of
@@ -18,9 +19,6 @@ from forecaster.texts.catalogue import Said
 
 Form = Mapping[str, str]
 YES = "yes"
-
-BETWEEN = re.compile(r"\s*(?:–|\.\.)\s*|(?<=[^\s–.-])(?<!\d[eE])\s*-\s*")
-"""What parts the ends of a range. A hyphen does so only behind a number or its unit; elsewhere it is a sign."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +156,7 @@ def value_of(field: EditField, text: str) -> Any:
     if field.kind is FieldKind.NUMBER:
         return plain(written(text, field.unit))
     if field.kind is FieldKind.RANGE:
-        ends = [plain(written(part, field.unit)) for part in BETWEEN.split(text) if part]
+        ends = [plain(written(part, field.unit)) for part in re.split(BETWEEN, text) if part]
         return ends[0] if len(ends) == 1 else ends
     if field.kind is FieldKind.WORDS:
         return [part.strip() for part in text.split(",") if part.strip()]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from api.pages.houseform import load_rows
 from api.pages.setup import described, setup_context
-from api.pages.siteform import PLATES, values_of
+from api.pages.siteform import PLATES, content_of, values_of
 from collector.config.site_file import site_from, site_toml
 from forecaster.domain.errors import ConfigError, OutlastError, UsageError
 from forecaster.domain.quantities import Quantity
@@ -47,6 +47,21 @@ def test_loads_position_weather_and_owner_reach_the_site_file() -> None:
     assert (made.weather.url, made.weather.unit) == ("https://weather.example.org/f.json", "in")
     assert [contact.email for contact in made.contacts] == ["owner@example.org"]
     assert site_from(tomllib.loads(site_toml(made)), "larkspur.toml") == made
+
+
+@pytest.mark.parametrize(
+    ("text", "amperes"),
+    [
+        ("5.2", 5.2), ("4.1-8.8", [4.1, 8.8]), ("4.1 A - 8.8 A", [4.1, 8.8]), ("4.1 – 8.8", [4.1, 8.8]),
+        ("4.1 to 8.8", [4.1, 8.8]), ("4.1..8.8", [4.1, 8.8]), ("-5", -5.0), ("-5 to 8", [-5.0, 8.0]), ("5e-1", 0.5),
+    ],
+)  # fmt: skip
+def test_a_sign_of_a_current_is_no_hyphen_of_its_range(text: str, amperes: object) -> None:
+    form = {**LEAST, "pump.rated_current_a": text}
+    assert content_of(form)["pump"]["rated_current_a"] == amperes
+    if text.startswith("-"):
+        with pytest.raises(ConfigError, match=r"pump\.rated_current_a"):
+            described(form, words())
 
 
 def test_a_lead_acid_pack_reaches_the_site_file() -> None:
