@@ -33,9 +33,12 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
     forecaster: ForecastWorker | None = None
     sites = share.of(services.installation.sites)
     if Part.FORECAST in parts:
-        feeder = AlarmFeeder(services.ledger, services.hub) if Part.SERVE in parts else None
-        forecaster = _forecaster(services, sites, share, _nobody if feeder is None else feeder.wake)
-        workers += [] if feeder is None else [feeder]
+        publisher = StreamPublisher(services.hub)
+        if Part.SERVE in parts:
+            feeder = AlarmFeeder(services.ledger, services.hub)
+            publisher = StreamPublisher(services.hub, feeder.wake)
+            workers.append(feeder)
+        forecaster = _forecaster(services, sites, share, publisher)
         if share.number == 1:  # one set of couriers an installation: the outbox is one
             couriers, others = once_workers(services, forecaster)
             forecaster.make_room = couriers.ballast.release
@@ -81,11 +84,9 @@ def _nobody() -> None:
     """The default where nobody in this process waits for news."""
 
 
-def _forecaster(
-    services: Services, sites: dict[str, Site], share: Share, alarmed: Callable[[], None]
-) -> ForecastWorker:
+def _forecaster(services: Services, sites: dict[str, Site], share: Share, publisher: StreamPublisher) -> ForecastWorker:
     return ForecastWorker(
         sites, services.store, services.ledger, services.clock,
         plan=planner_for(services.installation, services.ledger), outside=OutsideView(services),
-        publisher=StreamPublisher(services.hub, alarmed), name=share.named("all"),
+        publisher=publisher, name=share.named("all"),
     )  # fmt: skip
