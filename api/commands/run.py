@@ -42,10 +42,9 @@ def start(
     raise_handle_limit()
     installation = load_installation(config)
     process = Process(installation, parts, SystemClock(), share, metrics_port, joins=joins)
-    if Part.SERVE in parts:
-        http = installation.http
-        tell(Said("cli.outlast_is_at_http_ctrl_c", host=http.host, port=http.port))
-    return process.run()
+    http = installation.http
+    address = Said("cli.outlast_is_at_http_ctrl_c", host=http.host, port=http.port)
+    return process.run((lambda: tell(address)) if Part.SERVE in parts else None)
 
 
 def run(config: ConfigDir = Path(), log_level: LevelIn = LogLevel.INFO, log_format: FormatIn = LogFormat.TEXT) -> int:

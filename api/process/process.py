@@ -163,12 +163,17 @@ class Process:
             raise
         self._watcher.start()
 
-    def run(self) -> int:
-        """Start, serve until SIGTERM, SIGINT or SIGHUP, end. Exit code: 0, or 1 where it has to be started anew."""
+    def run(self, begun: Callable[[], None] | None = None) -> int:
+        """Start, serve until SIGTERM, SIGINT or SIGHUP, end. Exit code: 0, or 1 where it has to be started anew.
+
+        begun : called once all parts have started
+        """
         handlers = {s: signal.signal(s, self._on_signal) for s in ENDING if signal.getsignal(s) is not signal.SIG_IGN}
         try:
             self.start()
             tell_supervisor("READY=1")
+            if begun is not None:
+                begun()
             if self._door is None:
                 self._ending.wait()
             else:

@@ -52,6 +52,15 @@ def connections(one: House) -> int:
     return sum("New client connected" in line and " as load " in line for line in log.splitlines())
 
 
+def test_what_cannot_start_tells_no_address(one: House) -> None:
+    certificate = one.folder / "nowhere.pem"
+    one.write(broker_url=one.broker.url.replace("mqtt:", "mqtts:"))
+    assert one.spawn("run", OUTLAST_BROKER__CA_FILE=str(certificate)).wait(PATIENCE_S) == 2
+    said = one.log.read_text().splitlines()
+    assert len(said) == 1
+    assert str(certificate) in said[0]
+
+
 def test_a_port_that_is_taken_is_told_in_one_line(one: House, tmp_path: Path) -> None:
     one.start()
     with house(tmp_path / "other", one.broker) as other:
