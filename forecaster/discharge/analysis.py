@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from forecaster.discharge.comparison import compare
-from forecaster.discharge.drift import DRIFTED, drift_p_value
+from forecaster.discharge.drift import Drift, drift_of
 from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.discharge.hours import (
+    CALMER,
     Triple,
     at_least_as_wide,
     believed,
-    charge_line_h,
     from_full,
     hours_full_to_reserve,
     pump_rate,
@@ -36,16 +38,16 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
     belief = believed(evidence)
     pack = from_full(belief)
     hours_draws, drain_draws = hours_full_to_reserve(evidence, pack)
-    lasting = at_least_as_wide(triple(hours_draws), evidence)
+    lasting = at_least_as_wide(triple(hours_draws, CALMER), evidence)
     first = first_run(evidence)
     sleeps, sleep_says = sleeps_on_low_load(evidence)
-    drift = drift_p_value(evidence.runs)
+    drift = drift_of(evidence.runs)
     rained = None if evidence.rain_mm is None else evidence.rain_mm >= RAIN_MM
     measured = evidence.energy_measured and evidence.used_percent > 0
     capacity = triple(pack.capacity_wh) if measured else None
     of_nominal = capacity[1] / evidence.site.pack.nominal_wh if capacity else None
     sizing_h, agreement = compare(evidence, pack, pump_rate(evidence), lasting[1])
-    reasons = [*_basis(evidence, lasting), agreement, first.says, *_water(drift, rained, evidence)]
+    reasons = [_basis(evidence, lasting), agreement, first.says, *_water(drift, rained, evidence)]
     if sleep_says is not None:
         reasons.append(sleep_says)
     if of_nominal is not None and capacity is not None:
@@ -60,7 +62,7 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
         cycles=len(evidence.runs),
         cycles_per_hour=_cycles_per_hour(evidence),
         run_s=float(np.median([run.run_s for run in evidence.runs])) if evidence.runs else None,
-        drift_p_value=drift,
+        drift_p_value=None if drift is None else drift.p_value,
         rained=rained,
         capacity_wh=capacity,
         capacity_of_nominal=of_nominal,
@@ -86,42 +88,27 @@ def _cycles_per_hour(evidence: DischargeEvidence) -> float | None:
     return len(runs) / evidence.hours if runs and evidence.hours else None
 
 
-def _basis(evidence: DischargeEvidence, lasting: Triple) -> list[str]:
+def _basis(evidence: DischargeEvidence, lasting: Triple) -> str:
     low, middle, high = lasting
-    said: list[str] = [
-        Said(
-            "rehearsal.basis",
-            used=Figure(f"{evidence.used_percent:.0f}"),
-            hours=Figure(f"{evidence.hours:.1f}"),
-            low=Figure(f"{low:.1f}"),
-            high=Figure(f"{high:.1f}"),
-            reserve=Figure(f"{evidence.site.pack.reserve_percent:g}"),
-            middle=Figure(f"{middle:.1f}"),
-        )
-    ]
-    if evidence.used_percent > 0 and evidence.hours > 0:
-        span = 100.0 - evidence.site.pack.reserve_percent
-        by_charge = charge_line_h(evidence.used_percent, evidence.hours, span, evidence.step_percent)
-        said.append(
-            Said(
-                "rehearsal.by_charge",
-                step=Figure(f"{evidence.step_percent:g}"),
-                middle=Figure(f"{by_charge[1]:.1f}"),
-                low=Figure(f"{by_charge[0]:.1f}"),
-                high=Figure(f"{by_charge[2]:.1f}"),
-            )
-        )
-    return said
+    return Said(
+        "rehearsal.basis",
+        used=Figure(f"{evidence.used_percent:.0f}"),
+        hours=Figure(f"{evidence.hours:.1f}"),
+        low=Figure(f"{low:.1f}"),
+        high=Figure(f"{high:.1f}"),
+        reserve=Figure(f"{evidence.site.pack.reserve_percent:g}"),
+        middle=Figure(f"{middle:.1f}"),
+    )
 
 
-def _water(drift: float | None, rained: bool | None, evidence: DischargeEvidence) -> list[str]:
+def _water(drift: Drift | None, rained: bool | None, evidence: DischargeEvidence) -> list[str]:
     said: list[str] = []
     if rained:
         said.append(Said("rehearsal.rained", mm=Figure(f"{evidence.rain_mm:.1f}")))
-    if drift is not None and drift < DRIFTED:
-        said.append(Said("rehearsal.drifted", chance=Figure(f"{drift:.1%}")))
+    if drift is not None and drift.told:
+        said.append(Said("rehearsal.drifted", chance=Figure(f"{drift.p_value:.1%}")))
     elif drift is not None:
-        said.append(Said("rehearsal.steady"))
+        said.append(Said("rehearsal.no_drift", least=Figure(f"{math.expm1(drift.least):.0%}")))
     return said
 
 
@@ -146,7 +133,7 @@ def _verdict(first: FirstRun, sleeps: bool | None, of_nominal: float | None, las
 
 
 def _cautions(
-    evidence: DischargeEvidence, first: FirstRun, sleeps: bool | None, drift: float | None, rained: bool | None
+    evidence: DischargeEvidence, first: FirstRun, sleeps: bool | None, drift: Drift | None, rained: bool | None
 ) -> tuple[str, ...]:
     said: list[str] = []
     if first.pinned:
@@ -157,7 +144,7 @@ def _cautions(
         said.append(Said("rehearsal.shallow", used=Figure(f"{evidence.used_percent:.0f}")))
     if evidence.step_percent > 1:
         said.append(Said("rehearsal.steps", step=Figure(f"{evidence.step_percent:g}")))
-    if rained or (drift is not None and drift < DRIFTED):
+    if rained or (drift is not None and drift.told):
         said.append(Said("rehearsal.water"))
     if sum(max(w, 0.0) for _, w in evidence.input_w) > 0:
         said.append(Said("rehearsal.charging"))

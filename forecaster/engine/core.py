@@ -137,9 +137,9 @@ class Engine:
         learn : bool — False where this engine has read the test's readings itself and only has to note the test
         """
         self._ahead.drop()
-        if learn:
-            self._models.belief.adopt(result)
         self._last_test_ms = self._buffer.newest_ms if at_ms is None else at_ms
+        if learn:
+            self._models.belief.adopt(result, self._last_test_ms if self._last_test_ms > 0 else None)
 
     def expect_season(self, study: SeasonStudy) -> bool:
         """Take in what a study of the long record lets expect of later days. Returns whether it is news."""

@@ -67,6 +67,7 @@ class Models:
         for told in evidence:
             match told:
                 case PumpSpan():
+                    belief.seen(told.start_ms)
                     inflow.observe(told.start_ms, told.stop_ms, told.energy_wh, told.lump_wh, told.ends_wh)
                 case Drained():
                     belief.observe(
@@ -104,7 +105,7 @@ class Models:
         """Reset or widen the beliefs that depend on changed parts of the site file."""
         if "pack" in parts:
             fresh = Models.of(site).belief
-            fresh.discharge, fresh.last_end_ms = self.belief.discharge, self.belief.last_end_ms
+            fresh.discharge = self.belief.discharge
             fresh.temperature_c = self.belief.temperature_c
             self.belief = fresh
         columns = [column for part, column in _COLUMNS.items() if part in parts]

@@ -118,7 +118,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     mean = carry_forward(fold, pump, models, now_ms, age, run)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
-    pack = models.belief.draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
+    pack = models.belief.untested(now_ms).draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
     if on_pack and (fold.accounts.percent is None or age.pack_silent):
         percent = median(pack.charge_percent_after(np.zeros(DRAWS)))
     seed = seed_from(rng)

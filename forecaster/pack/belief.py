@@ -12,7 +12,7 @@ import numpy as np
 from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Load, Pack
-from forecaster.domain.times import HOUR_MS
+from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array, pack_array, unpack_array
 from forecaster.maths.noise import seed_from
 from forecaster.pack.battery import PEUKERT, RESTED, peukert_drain, temperature_factor
@@ -90,14 +90,33 @@ class PackBelief:
         at_ms : int — UTC milliseconds
         charge_percent : float | None — the charge last reported [%], 0..100; None: nothing reports it, taken for full
         """
-        if self.last_end_ms is not None:
-            months = max(at_ms - self.last_end_ms, 0) / HOUR_MS / 730.0
-            walk = np.full(SHARED, (AGEING_PER_MONTH / 2.0) ** 2 * months)
-            walk[CAPACITY] *= 4.0
-            walk[BOW] *= 0.1
-            self.covariance = self.covariance + np.diag(walk)
+        self.covariance = self._aged(at_ms)
         self.discharge = Discharge(at_ms)
         self._start(self.discharge, charge_percent)
+
+    def seen(self, at_ms: int) -> None:
+        """The pack is in use, UTC milliseconds: from then on it ages, where nothing has measured it since."""
+        if self.last_end_ms is None:
+            self.last_end_ms = at_ms
+
+    def _aged(self, at_ms: int) -> Array:
+        """The covariance at a time [UTC ms]: wider the longer nothing has measured the pack."""
+        if self.last_end_ms is None:
+            return self.covariance
+        months = max(at_ms - self.last_end_ms, 0) / HOUR_MS / 730.0
+        walk = np.full(SHARED, (AGEING_PER_MONTH / 2.0) ** 2 * months)
+        walk[CAPACITY] *= 4.0
+        walk[BOW] *= 0.1
+        return self.covariance + np.diag(walk)
+
+    def untested(self, now_ms: int) -> PackBelief:
+        """This belief as it would begin a discharge now, in whole days since the pack was last measured [UTC ms]."""
+        if self.discharge is not None or self.last_end_ms is None or now_ms - self.last_end_ms < DAY_MS:
+            return self
+        days = (now_ms - self.last_end_ms) // DAY_MS
+        aged = self.copy()
+        aged.covariance = self._aged(self.last_end_ms + days * DAY_MS)
+        return aged
 
     def begin_reckoned(self, at_ms: int, percent: float, spread: float, reported_percent: float | None) -> None:
         """Begin a discharge at a charge that was computed, not read.
@@ -233,11 +252,15 @@ class PackBelief:
             return drawn
         return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed)
 
-    def adopt(self, result: DischargeResult) -> None:
+    def adopt(self, result: DischargeResult, at_ms: int | None = None) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
 
+        at_ms : int | None — when the test ended, UTC milliseconds: from then on the pack is untested
         The joint belief keeps what single numbers do not: which sums of losses and capacity the test determined.
         """
+        if at_ms is not None:
+            self.covariance = self._aged(at_ms)
+            self.last_end_ms = max(at_ms, self.last_end_ms or at_ms)
         if self.outages == 0 and result.belief_mean is not None and result.belief_covariance is not None:
             mean = np.asarray(result.belief_mean, dtype=np.float64)
             covariance = np.asarray(result.belief_covariance, dtype=np.float64)

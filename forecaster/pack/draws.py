@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecaster.maths.arrays import Array, Paths
 from forecaster.pack.battery import reported_percent
@@ -44,6 +45,13 @@ class PackDraws:
     stray_percent: Array = field(default_factory=lambda: np.zeros((1, 2)))
     unheard: Array = field(default_factory=lambda: np.ones(1))
     doubt: float = 0.0
+
+    def taken(self, rows: NDArray[np.intp]) -> PackDraws:
+        """These draws at some of their rows, (K,) of whole numbers; what is one for all of them stays."""
+        each = {of.name: getattr(self, of.name) for of in fields(self)}
+        count = self.capacity_wh.size
+        chosen = {name: part[rows] for name, part in each.items() if np.ndim(part) and len(part) == count}
+        return replace(self, **chosen)
 
     def charge_percent_after(self, drain_wh: Paths) -> Array:
         """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0.
