@@ -85,7 +85,8 @@ def check(
         AsideVerdict(item.site, str(item)) for item in installation.set_aside if item.whole or not of_contact(str(item))
     ]
     nobody = [site.id for site in sites if not site.contacts]
-    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not refused and not lost and not aside
+    clear = in_clear(installation)
+    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not (refused or lost or aside or clear)
     if as_json:
         echo_json(
             {
@@ -96,6 +97,7 @@ def check(
                 "contacts": lost,
                 "set_aside": aside,
                 "without_contact": nobody,
+                "in_clear": clear,
             }
         )
     else:
@@ -106,7 +108,16 @@ def check(
             tell(Said("cli.set_aside", site=part.site, says=part.says))
         for site in nobody:
             tell(Said("cli.nobody", site=site))
+        for setting in clear:
+            tell(Said(f"cli.in_clear.{setting}"))
     return 0 if well else 1
+
+
+def in_clear(installation: Installation) -> list[str]:
+    """Sections whose ca_file is there in vain, because their connection is not encrypted."""
+    broker, mail = installation.broker, installation.mail
+    clear = {"broker": broker.ca_file and not broker.tls, "mail": mail.ca_file and mail.security == "none"}
+    return [section for section, vain in clear.items() if vain]
 
 
 def _listened(

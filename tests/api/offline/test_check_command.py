@@ -99,6 +99,24 @@ def test_check_names_what_is_set_aside_and_who_has_no_contact(
     assert told["without_contact"] == ["elder", "larkspur"]
 
 
+def test_check_says_where_a_certificate_stands_beside_an_open_line(
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    installation(tmp_path, mosquitto.port)
+    monkeypatch.setenv("OUTLAST_BROKER__CA_FILE", "ca.crt")
+    monkeypatch.setenv("OUTLAST_MAIL__CA_FILE", "ca.crt")
+    monkeypatch.setenv("OUTLAST_MAIL__SECURITY", "none")
+    assert main(["check", "--config", str(tmp_path), "--seconds", "0.2"]) == 1
+    said = capsys.readouterr().out.splitlines()
+    assert [line.split(" is set")[0] for line in said if "IN CLEAR" in line] == [
+        "IN CLEAR broker.ca_file",
+        "IN CLEAR mail.ca_file",
+    ]
+    monkeypatch.setenv("OUTLAST_MAIL__SECURITY", "starttls")
+    main(["check", "--config", str(tmp_path), "--seconds", "0.2", "--json"])
+    assert json.loads(capsys.readouterr().out)["in_clear"] == ["broker"]
+
+
 def test_check_without_a_broker_is_a_negative_finding_in_one_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
