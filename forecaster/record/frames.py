@@ -141,4 +141,5 @@ def alarms_frame(alarms: Iterable[Alarm]) -> pd.DataFrame:
 def days_frame(days: Iterable[Day]) -> pd.DataFrame:
     """The daily table, in the order given; columns DAYS."""
     found = list(days)
-    return frame([day.start_ms for day in found], [dataclasses.asdict(day) for day in found], DAYS)
+    rows = [{name: getattr(day, name) for name in DAYS} for day in found]
+    return frame([day.start_ms for day in found], rows, DAYS)

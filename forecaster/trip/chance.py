@@ -67,7 +67,7 @@ def wet_floor(house: TripHouse, span: TripSpan) -> WetFloor:
     """The chance of a wet floor between leaving and being back; the same for the same house and span."""
     worlds = drawn_worlds(house, WORLDS, SEED)
     expected = {cause: np.full(WORLDS, 1e-12) for cause in CAUSES}
-    water = uniforms(SEED + 1, WORLDS * WITHIN, 3).reshape(WORLDS, WITHIN, 3)
+    water = _drawn_water(worlds)
     for first, end in _steps(span):
         middle = first - first % STEP_DAYS + 0.5 * STEP_DAYS
         _add_step(expected, house, worlds, water, _Step(first, end, span.back, middle, middle - span.now))
@@ -75,6 +75,32 @@ def wet_floor(house: TripHouse, span: TripSpan) -> WetFloor:
         _add_present(expected, house, worlds, water, span)
     whole = np.sum([expected[cause] for cause in CAUSES], axis=0)
     return WetFloor(np.asarray(-np.expm1(-whole), dtype=np.float64), expected)
+
+
+@dataclass(frozen=True, slots=True)
+class _Water:
+    """Draws of inflow and pack within each world, (K, M).
+
+    calm, storm : inflow of an hour over the season's level, on any day and on one of the wettest
+    hour : inflow of an hour over its day's; pack : standard normal number, for its energy
+    """
+
+    calm: Array
+    storm: Array
+    hour: Array
+    pack: Array
+
+
+def _drawn_water(worlds: Worlds) -> _Water:
+    drawn = uniforms(SEED + 1, WORLDS * WITHIN, 3).reshape(WORLDS, WITHIN, 3)
+    hour = np.exp(priors.HOUR_SPREAD * ndtri(drawn[:, :, 1]))
+    shape = 1.0 / worlds.day_spread
+    place = drawn[:, :, 0]
+    calm, storm = (
+        gammaincinv(shape, where) / shape * hour
+        for where in (place, priors.STORM_WET + (1.0 - priors.STORM_WET) * place)
+    )
+    return _Water(calm, storm, hour, ndtri(drawn[:, :, 2]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,12 +127,12 @@ def _steps(span: TripSpan) -> list[tuple[float, float]]:
     return list(pairwise(places))
 
 
-def _add_step(expected: dict[str, Array], house: TripHouse, worlds: Worlds, water: Array, step: _Step) -> None:
+def _add_step(expected: dict[str, Array], house: TripHouse, worlds: Worlds, water: _Water, step: _Step) -> None:
     """Add the wet floors to be expected in a step, by cause."""
     level = worlds.level(np.array([step.middle]))[:, 0]
     fails = worlds.pack_fails(step.ahead)
     for in_storm in (False, True):
-        share = _inflow(worlds, level, water, in_storm)
+        share = np.clip(level[:, None] * (water.storm if in_storm else water.calm), 1e-4, 5.0)
         weight = (worlds.storm if in_storm else 1.0 - worlds.storm) * worlds.outages / YEAR_DAYS
         fill_h = worlds.freeboard_min[:, None] / share / 60.0
         dry_h = _pack_hours(house, worlds, water, share, house.pack.charge_percent) + fill_h
@@ -121,11 +147,11 @@ def _add_step(expected: dict[str, Array], house: TripHouse, worlds: Worlds, wate
     _add(expected, house, worlds, "inflow", (above * (step.end - step.first))[:, None], np.full((WORLDS, 1), 0.4))
 
 
-def _add_present(expected: dict[str, Array], house: TripHouse, worlds: Worlds, water: Array, span: TripSpan) -> None:
+def _add_present(expected: dict[str, Array], house: TripHouse, worlds: Worlds, water: _Water, span: TripSpan) -> None:
     """Add the outage that lasts now, with the present charge and duty."""
     present = house.present
     assert present is not None
-    share = np.maximum(present.duty, 1e-4) * np.exp(priors.HOUR_SPREAD * ndtri(water[:, :, 1]))
+    share = np.maximum(present.duty, 1e-4) * water.hour
     fill_h = worlds.freeboard_min[:, None] / share / 60.0
     dry_h = _pack_hours(house, worlds, water, share, present.charge_percent) + fill_h
     so_far = worlds.lasts(np.full_like(dry_h, present.age_h), in_storm=True)
@@ -134,21 +160,10 @@ def _add_present(expected: dict[str, Array], house: TripHouse, worlds: Worlds, w
     _add(expected, house, worlds, "outage", -np.log1p(-chance), dry_h)
 
 
-def _inflow(worlds: Worlds, level: Array, water: Array, in_storm: bool) -> Array:
-    """Inflow of an hour of the step as a share of the pump's rate, (K, M); in a storm, of one of the wettest days."""
-    place = water[:, :, 0]
-    if in_storm:
-        place = priors.STORM_WET + (1.0 - priors.STORM_WET) * place
-    shape = 1.0 / worlds.day_spread
-    day = gammaincinv(shape, place) / shape
-    hour = np.exp(priors.HOUR_SPREAD * ndtri(water[:, :, 1]))
-    return np.asarray(np.clip(level[:, None] * day * hour, 1e-4, 5.0), dtype=np.float64)
-
-
-def _pack_hours(house: TripHouse, worlds: Worlds, water: Array, share: Array, percent: float) -> Array:
+def _pack_hours(house: TripHouse, worlds: Worlds, water: _Water, share: Array, percent: float) -> Array:
     """How long the pack carries the pump from a charge of `percent` until it is empty [h], (K, M)."""
     pack = house.pack
-    strays = np.exp(pack.spread * (worlds.pack[:, None] + 0.5 * ndtri(water[:, :, 2])))
+    strays = np.exp(pack.spread * (worlds.pack[:, None] + 0.5 * water.pack))
     watts = pack.base_w + pack.pump_w * np.minimum(share, 1.0)
     return np.asarray(pack.wh_per_percent * percent * strays / np.maximum(watts, 1.0), dtype=np.float64)
 

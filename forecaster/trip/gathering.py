@@ -97,9 +97,12 @@ def _record(outages: Sequence[Outage], days: Sequence[Day], now_ms: int) -> Outa
     ran_s = np.array([day.run_s for day in days], dtype=np.float64)
     limit = float(np.quantile(ran_s, WET_DAYS)) if ran_s.size else 0.0
     wet = [(day.start_ms, day.end_ms) for day in days if day.run_s > limit]
-    hours = tuple(((outage.end_ms or now_ms) - outage.start_ms) / HOUR_MS for outage in own)
-    stormy = sum(any(start <= outage.start_ms < end for start, end in wet) for outage in own)
-    return OutageRecord((now_ms - first_ms) / (YEAR_DAYS * DAY_MS), hours, stormy)
+    calm_h: list[float] = []
+    wet_h: list[float] = []
+    for outage in own:
+        in_wet = any(start <= outage.start_ms < end for start, end in wet)
+        (wet_h if in_wet else calm_h).append(((outage.end_ms or now_ms) - outage.start_ms) / HOUR_MS)
+    return OutageRecord((now_ms - first_ms) / (YEAR_DAYS * DAY_MS), tuple(calm_h), tuple(wet_h))
 
 
 def _pack(

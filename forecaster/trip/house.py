@@ -12,13 +12,18 @@ from forecaster.water.seasonal import SeasonBelief
 class OutageRecord:
     """The site's own outages.
 
-    years : float — length of the record; hours : tuple of float — how long each outage lasted [h]
-    in_storms : int — how many of them came in wet weather
+    years : float — length of the record
+    calm_h, wet_h : tuple of float — how long each outage lasted that came in usual and in wet weather [h]
     """
 
     years: float = 0.0
-    hours: tuple[float, ...] = ()
-    in_storms: int = 0
+    calm_h: tuple[float, ...] = ()
+    wet_h: tuple[float, ...] = ()
+
+    @property
+    def hours(self) -> tuple[float, ...]:
+        """How long each outage lasted [h], those in usual weather first."""
+        return (*self.calm_h, *self.wet_h)
 
 
 @dataclass(frozen=True, slots=True)

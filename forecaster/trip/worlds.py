@@ -87,13 +87,15 @@ def drawn_worlds(house: TripHouse, worlds: int, seed: int) -> Worlds:
     log_hours, hours_spread = _lengths(house.outages, drawn[:, 1], normal[:, 2])
     record, pack = house.outages, house.pack
     outages = gammaincinv(priors.OUTAGES_A_YEAR * priors.OUTAGE_YEARS + len(record.hours), drawn[:, 0])
-    calm = len(record.hours) - record.in_storms
+    stormy = _by_storms(record)
     season = house.season if house.season is not None else _season_guess(house.duty)
     parts, years = normal[:, 10 : 10 + COLUMNS], normal[:, 10 + COLUMNS]
     return Worlds(
         outages=np.asarray(outages / (priors.OUTAGE_YEARS + record.years), dtype=np.float64),
         log_hours=log_hours, hours_spread=hours_spread,
-        storm=betaincinv(priors.STORM_FOR + record.in_storms, priors.STORM_AGAINST + calm, drawn[:, 3]),
+        storm=betaincinv(
+            priors.STORM_FOR + stormy, priors.STORM_AGAINST + len(record.hours) - stormy, drawn[:, 3]
+        ),
         pump_dies=_pump_dies(house, normal[:, 4], normal[:, 5]),
         pack_at_once=betaincinv(priors.PACK_FAILED + pack.failed, priors.PACK_HELD + pack.carried, drawn[:, 6]),
         pack_decays=priors.PACK_DECAYS * np.exp(priors.PACK_SPREAD * normal[:, 7]),
@@ -108,20 +110,36 @@ def drawn_worlds(house: TripHouse, worlds: int, seed: int) -> Worlds:
     )  # fmt: skip
 
 
+def _by_storms(record: OutageRecord) -> float:
+    """How many of a record's outages storms brought; of the others, some fall on wet days by chance."""
+    wet = len(record.wet_h)
+    by_chance = (1.0 - priors.STORM_WET) * len(record.hours)
+    return float(np.clip((wet - by_chance) / priors.STORM_WET, 0.0, wet))
+
+
 def _lengths(record: OutageRecord, chi: Array, normal: Array) -> tuple[Array, Array]:
-    """Mean and spread of the logarithm of an outage's length: normal-inverse-chi-squared, conjugate.
+    """Mean and spread of the logarithm of an outage's length, storms apart: normal-inverse-chi-squared, conjugate.
 
     Source: Gelman et al., *Bayesian Data Analysis*, 3.3.
     """
     first, count = float(np.log(priors.OUTAGE_MEDIAN_H)), priors.OUTAGE_COUNTS
-    own = np.log(np.maximum(record.hours, priors.SUSTAINED_H)) if record.hours else np.empty(0)
+    own = _without_storms(record)
     number = own.size
     middle = float(own.mean()) if number else first
-    after = count + number
-    squares = count * priors.OUTAGE_SPREAD**2 + float(((own - middle) ** 2).sum())
+    after, freedom = count + number, priors.OUTAGE_SPREAD_COUNTS + number
+    squares = priors.OUTAGE_SPREAD_COUNTS * priors.OUTAGE_SPREAD**2 + float(((own - middle) ** 2).sum())
     squares += count * number / after * (middle - first) ** 2
-    spread = np.sqrt(squares / (2.0 * gammaincinv(0.5 * after, chi)))
+    spread = np.sqrt(squares / (2.0 * gammaincinv(0.5 * freedom, chi)))
     return (count * first + number * middle) / after + spread * normal / np.sqrt(after), spread
+
+
+def _without_storms(record: OutageRecord) -> Array:
+    """Logarithms of the lengths of a record's outages, (N,) [ln h], without what storms make longer, which comes on top
+    of them."""
+    longer = float(np.log(priors.STORM_LONGER))
+    stormy = _by_storms(record) / max(len(record.wet_h), 1)
+    calm, wet = (np.log(np.maximum(hours, priors.SUSTAINED_H)) for hours in (record.calm_h, record.wet_h))
+    return np.concatenate([calm + longer, wet - (2.0 * stormy - 1.0) * longer])
 
 
 def _pump_dies(house: TripHouse, pump: Array, switch: Array) -> Array:

@@ -1,7 +1,7 @@
 """How good the chance of a wet floor is: simulated houses, each with a record, a trip, and one future or more.
 
-`python -m tests.forecaster.trip.scored --trips 2000` prints the reliability table, the scores and the helps of the
-handbook. The record is studied by the program's own studies of season and storms.
+`python -m tests.forecaster.trip.scored --trips 2000` prints the reliability table, the scores, the causes and the helps
+of the handbook. The record is studied by the program's own studies of season and storms.
 """
 
 from __future__ import annotations
@@ -19,11 +19,12 @@ from forecaster.health.storm import storm_document
 from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from forecaster.record.peaks import PeakDraws
-from forecaster.trip.chance import WetFloor, wet_floor
+from forecaster.trip.chance import CAUSES, WetFloor, wet_floor
 from forecaster.trip.helping import CHANGES
 from forecaster.trip.house import OutageRecord, PackState, TripHouse, TripSpan
 from forecaster.water.seasonal import SeasonBelief
 from tests.forecaster.health.scored import SITE
+from tests.forecaster.trip.expected import expected, luck
 from tests.forecaster.trip.world import (
     CHANGED,
     START_DAY,
@@ -40,12 +41,16 @@ from tests.forecaster.trip.world import (
 
 @dataclass(frozen=True)
 class SiteTrip:
-    """A trip of a house: what was told before, and what share of its futures got wet."""
+    """A trip of a house: what was told before, what share of its futures got wet, and what was to be expected.
+
+    causes : cause -> wet floors told and to be expected; helped : help -> the same less, told and to be expected
+    """
 
     told: float
     low: float
     high: float
     wet: float
+    causes: dict[str, tuple[float, float]]
     helped: dict[str, tuple[float, float]]
 
 
@@ -58,8 +63,9 @@ def known(house: TrueHouse, share: Array, rng: np.random.Generator) -> TripHouse
     own = [(at, hours) for at, hours in outages(house, share, rng) if hours >= 5.0 / 60.0]
     daily = share.reshape(-1, 24).mean(axis=1)
     wet = daily > np.quantile(daily, 0.8)
+    calm_h, wet_h = (tuple(hours for at, hours in own if wet[at // 24] == is_wet) for is_wet in (False, True))
     return TripHouse(
-        OutageRecord(days / YEAR_DAYS, tuple(hours for _, hours in own), sum(bool(wet[at // 24]) for at, _ in own)),
+        OutageRecord(days / YEAR_DAYS, calm_h, wet_h),
         PackState(house.wh / 100.0, 100.0, house.base_w, house.pump_w, proven_days=house.proven_days, spread=0.1),
         house.freeboard_min, None if season is None else SeasonBelief.of(season),
         None if storm is None else PeakDraws.of(storm), duty=float(np.minimum(share[-48:], 1.0).mean()),
@@ -82,16 +88,27 @@ def lived(seed: int, futures: int, helped_by: Sequence[str] = ()) -> SiteTrip:
         changed = CHANGES[what](told_house)
         if changed is not None:
             after[what] = wet_floor(changed, span)
-    wet, helped = 0, dict.fromkeys(after, 0)
+    wet = 0
+    to_come = {what: dict.fromkeys(CAUSES, 0.0) for what in ("", *after)}
     for _ in range(futures):
         ahead = water(house, 24 * length, now, rng)
-        luck = chances(house, ahead, rng)
-        wet += gets_wet(house, ahead, luck)
-        for what in helped:
-            helped[what] += gets_wet(CHANGED[what](house), ahead, luck)
+        wet += gets_wet(house, ahead, chances(house, ahead, rng))
+        drawn = luck(house, ahead, rng)
+        for what, sums in to_come.items():
+            found = expected(CHANGED[what](house) if what else house, ahead, drawn)
+            sums |= {cause: sums[cause] + number / futures for cause, number in found.items()}
     low, _, high = floor.quantiles()
-    both = {what: (one.mean, helped[what] / futures) for what, one in after.items()}
-    return SiteTrip(floor.mean, low, high, wet / futures, both)
+    causes = {cause: (float(floor.causes[cause].mean()), to_come[""][cause]) for cause in CAUSES}
+    less = {
+        what: (_number(floor) - _number(one), sum(to_come[""].values()) - sum(to_come[what].values()))
+        for what, one in after.items()
+    }  # fmt: skip
+    return SiteTrip(floor.mean, low, high, wet / futures, causes, less)
+
+
+def _number(floor: WetFloor) -> float:
+    """Wet floors told, of all causes."""
+    return float(sum(number.mean() for number in floor.causes.values()))
 
 
 def brier(trips: Sequence[SiteTrip]) -> tuple[float, float]:
@@ -103,26 +120,47 @@ def brier(trips: Sequence[SiteTrip]) -> tuple[float, float]:
 
 def reliability(trips: Sequence[SiteTrip], parts: int = 8) -> list[tuple[int, float, float, float]]:
     """Trips in equal parts by the chance told: how many, the mean told, the share wet, its standard error."""
-    ordered = sorted(trips, key=lambda trip: trip.told)
+    return _in_parts([(trip.told, trip.wet) for trip in trips], parts)
+
+
+def reckoned(trips: Sequence[SiteTrip], parts: int = 8) -> list[tuple[int, float, float, float]]:
+    """The same with the chance that was to be expected in place of what came."""
+    sums = [sum(true for _, true in trip.causes.values()) for trip in trips]
+    return _in_parts([(trip.told, -float(np.expm1(-true))) for trip, true in zip(trips, sums, strict=True)], parts)
+
+
+def _in_parts(pairs: Sequence[tuple[float, float]], parts: int) -> list[tuple[int, float, float, float]]:
+    ordered = np.array(sorted(pairs))
+    return [
+        (len(of), float(of[:, 0].mean()), float(of[:, 1].mean()), float(of[:, 1].std(ddof=1) / np.sqrt(len(of))))
+        for of in np.array_split(ordered, parts)
+    ]
+
+
+def compared(pairs: Sequence[dict[str, tuple[float, float]]]) -> list[tuple[str, int, float, float, float]]:
+    """For each cause or help, over the trips that have it: count, mean told, mean to be expected, standard error of
+    their difference."""
     rows = []
-    for part in np.array_split(np.arange(len(ordered)), parts):
-        of = [ordered[place] for place in part]
-        wet = np.array([trip.wet for trip in of])
-        error = float(wet.std(ddof=1) / np.sqrt(wet.size))
-        rows.append((len(of), float(np.mean([trip.told for trip in of])), float(wet.mean()), error))
+    for what in dict.fromkeys(name for each in pairs for name in each):
+        told, true = np.array([each[what] for each in pairs if what in each]).T
+        error = float(np.std(told - true, ddof=1) / np.sqrt(told.size))
+        rows.append((what, told.size, float(told.mean()), float(true.mean()), error))
     return rows
 
 
-def helps(trips: Sequence[SiteTrip]) -> list[tuple[str, int, float, float, float, float]]:
-    """For each help over the trips where it applies: count, told before and after, wet before and after."""
-    rows = []
-    for what in CHANGED:
-        of = [trip for trip in trips if what in trip.helped]
-        if of:
-            before = (float(np.mean([t.told for t in of])), float(np.mean([t.wet for t in of])))
-            after = np.mean([t.helped[what] for t in of], axis=0)
-            rows.append((what, len(of), before[0], float(after[0]), before[1], float(after[1])))
-    return rows
+def tables(trips: Sequence[SiteTrip]) -> str:
+    """The scores and tables of the handbook."""
+    told, base = brier(trips)
+    lines = [f"Brier {told:.4f}, base rate {base:.4f}"]
+    lines += [f"| {n} | {said:.2%} | {wet:.2%} | {error:.2%} |" for n, said, wet, error in reliability(trips)]
+    lines += ["by reckoning:"]
+    lines += [f"| {n} | {said:.2%} | {true:.2%} | {error:.2%} |" for n, said, true, error in reckoned(trips)]
+    for pairs in ([trip.causes for trip in trips], [trip.helped for trip in trips]):
+        lines += [
+            f"| {what} | {n} | {100 * said:.3f} | {100 * true:.3f} | {100 * error:.3f} |"
+            for what, n, said, true, error in compared(pairs)
+        ]
+    return "\n".join(lines) + "\n"
 
 
 def main() -> None:
@@ -133,14 +171,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=50_000)
     parser.add_argument("--helps", nargs="*", default=[], choices=list(CHANGED), help="which of them are lived through")
     asked = parser.parse_args()
-    trips = [lived(asked.seed + n, asked.futures, asked.helps) for n in range(asked.trips)]
-    told, base = brier(trips)
-    lines = [f"Brier {told:.4f}, base rate {base:.4f}, skill {1.0 - told / base:.3f}"]
-    lines += [f"| {n} | {said:.2%} | {wet:.2%} | {error:.2%} |" for n, said, wet, error in reliability(trips)]
-    lines += [
-        f"| {what} | {n} | {a:.2%} → {b:.2%} | {c:.2%} → {d:.2%} |" for what, n, a, b, c, d in helps(trips)
-    ]  # fmt: skip
-    sys.stdout.write("\n".join(lines) + "\n")
+    sys.stdout.write(tables([lived(asked.seed + n, asked.futures, asked.helps) for n in range(asked.trips)]))
 
 
 if __name__ == "__main__":

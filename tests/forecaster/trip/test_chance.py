@@ -29,7 +29,7 @@ def _storms(rate: float) -> PeakDraws:
 
 
 LARKSPUR = TripHouse(
-    OutageRecord(1.5, (0.5, 2.0, 7.0), 1), PackState(9.2, 90.0, 35.0, 545.0, proven_days=200.0, carried=3), 0.33, None,
+    OutageRecord(1.5, (0.5, 2.0), (7.0,)), PackState(9.2, 90.0, 35.0, 545.0, proven_days=200.0, carried=3), 0.33, None,
     _storms(6.0), duty=0.05, reach_h=(3.0,), heard=0.97,
 )  # fmt: skip
 
@@ -41,8 +41,8 @@ def _between(low: float, high: float) -> st.SearchStrategy[float]:
 HOUSES = st.builds(
     TripHouse,
     outages=st.builds(
-        OutageRecord, years=_between(0.0, 8.0), hours=st.lists(_between(0.1, 60.0), max_size=8).map(tuple),
-        in_storms=st.just(0),
+        OutageRecord, years=_between(0.0, 8.0), calm_h=st.lists(_between(0.1, 60.0), max_size=8).map(tuple),
+        wet_h=st.lists(_between(0.1, 60.0), max_size=3).map(tuple),
     ),
     pack=st.builds(
         PackState, wh_per_percent=_between(1.0, 60.0), charge_percent=_between(20.0, 94.0),
@@ -117,10 +117,28 @@ def test_outages_follow_the_conjugate_posterior() -> None:
     shape = priors.OUTAGES_A_YEAR * priors.OUTAGE_YEARS + 3
     expected = gamma(shape, scale=1.0 / (priors.OUTAGE_YEARS + 1.5))
     assert np.quantile(worlds.outages, (0.1, 0.5, 0.9)) == pytest.approx(expected.ppf((0.1, 0.5, 0.9)), rel=0.01)
-    own = np.exp(np.random.default_rng(3).normal(2.0, 0.5, 400))
-    many = drawn_worlds(replace(LARKSPUR, outages=OutageRecord(20.0, tuple(own), 200)), 4000, 1)
-    assert np.median(many.log_hours) == pytest.approx(2.0, abs=0.08)
-    assert np.median(many.hours_spread) == pytest.approx(0.5, abs=0.08)
+
+
+def test_a_long_record_gives_back_what_made_it() -> None:
+    """8,000 outages, half by storms, of the others one in five on a wet day by chance: storms are not counted twice."""
+    rng = np.random.default_rng(3)
+    stormy, wet_anyway = rng.uniform(size=8000) < 0.5, rng.uniform(size=8000) < 1.0 - priors.STORM_WET
+    hours = np.exp(rng.normal(2.0, 0.5, 8000)) * np.where(stormy, priors.STORM_LONGER, 1.0 / priors.STORM_LONGER)
+    wet = stormy | wet_anyway
+    many = drawn_worlds(replace(LARKSPUR, outages=OutageRecord(400.0, tuple(hours[~wet]), tuple(hours[wet]))), 4000, 1)
+    assert np.median(many.storm) == pytest.approx(0.5, abs=0.05)
+    assert np.median(many.log_hours) == pytest.approx(2.0, abs=0.05)
+    assert np.median(many.hours_spread) == pytest.approx(0.55, abs=0.05)
+
+
+def test_before_any_record_the_hours_without_power_are_those_of_national_reports() -> None:
+    """EIA, hours without power a customer: 4.7 (2019) to 11 (2024) a year. The mean of a lognormal is exp(m + s²/2)."""
+    worlds = drawn_worlds(replace(LARKSPUR, outages=OutageRecord()), 4000, 1)
+    longer = np.log(priors.STORM_LONGER)
+    mean_h = np.exp(worlds.log_hours + 0.5 * worlds.hours_spread**2) * (
+        worlds.storm * np.exp(longer) + (1.0 - worlds.storm) * np.exp(-longer)
+    )
+    assert 4.7 <= (worlds.outages * mean_h).mean() <= 11.0
 
 
 def test_a_pack_that_is_empty_at_once_fails_as_often_as_outages_outlast_the_freeboard() -> None:
@@ -155,7 +173,7 @@ def test_a_pack_that_is_empty_at_once_fails_as_often_as_outages_outlast_the_free
 def test_a_year_of_a_pump_alone_is_its_failures() -> None:
     """Where nothing else can happen: the share of pumps and floats that die, but for the last hours, is the chance."""
     alone = replace(
-        LARKSPUR, outages=OutageRecord(1e9, (), 0), reach_h=(), storms=_storms(0.0), freeboard_min=0.01,
+        LARKSPUR, outages=OutageRecord(1e9), reach_h=(), storms=_storms(0.0), freeboard_min=0.01,
     )  # fmt: skip
     found = wet_floor(alone, TripSpan(NOW, NOW, NOW + 180.0))
     worlds = drawn_worlds(alone, WORLDS, 2017)
@@ -166,7 +184,7 @@ def test_a_year_of_a_pump_alone_is_its_failures() -> None:
 def test_hours_beyond_the_pump_come_as_often_as_the_peaks_say() -> None:
     """Peaks over 0.4 of the pump six times a year: what is beyond 1 + freeboard, over thirty days, times nobody."""
     wet = replace(
-        LARKSPUR, outages=OutageRecord(1e9, (), 0), pump_wear=1e-12, float_wear=1e-12, reach_h=(), duty=0.05,
+        LARKSPUR, outages=OutageRecord(1e9), pump_wear=1e-12, float_wear=1e-12, reach_h=(), duty=0.05,
     )  # fmt: skip
     found = wet_floor(wet, TripSpan(NOW, NOW, NOW + 30.0))
     yearly = float(_storms(6.0).yearly(np.array([1.0 + 0.33 / 60.0]))[0])

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.forecaster.trip.scored import brier, lived, reliability
+from tests.forecaster.trip.expected import expected, luck
+from tests.forecaster.trip.scored import brier, compared, lived, reliability
 from tests.forecaster.trip.world import CHANGED, Chances, TrueHouse, chances, drawn_house, gets_wet, water
 
 
@@ -45,6 +46,27 @@ def test_on_the_same_luck_no_change_for_the_better_wets_a_floor() -> None:
         luck = chances(drawn, share, rng)
         for change in CHANGED.values():
             assert gets_wet(drawn, share, luck) >= gets_wet(change(drawn), share, luck)
+
+
+def test_what_is_to_be_expected_is_what_comes_in_the_mean(house: TrueHouse) -> None:
+    """A house with somebody near, frail enough that wet floors can be counted: 400 futures against 40 reckoned."""
+    frail = replace(house, outages=8.0, pump_dies=0.3, pack_at_once=0.1, heard=0.8, there=0.7, reach_h=(2.0,), wh=300.0)
+    rng = np.random.default_rng(4)
+    share = np.full(24 * 30, 0.1)
+    for tried in (frail, replace(frail, generator=True)):
+        wet = np.mean([gets_wet(tried, share, chances(tried, share, rng)) for _ in range(400)])
+        to_come = np.mean([sum(expected(tried, share, luck(tried, share, rng)).values()) for _ in range(40)])
+        assert wet == pytest.approx(-np.expm1(-to_come), abs=3.5 * np.sqrt(wet * (1.0 - wet) / 400))
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_helps_do_about_as_much_as_is_told() -> None:
+    """100 trips: a neighbour and a generator within four standard errors, and a third, of what was to be expected."""
+    trips = [lived(75_000 + number, 1, ["neighbour", "generator"]) for number in range(100)]
+    for _, count, told, true, error in compared([trip.helped for trip in trips]):
+        assert count >= 30
+        assert abs(told - true) <= 4.0 * error + 0.3 * true
 
 
 @pytest.mark.long

@@ -152,28 +152,40 @@ def chances(house: TrueHouse, share: Array, rng: np.random.Generator) -> Chances
 
 def gets_wet(house: TrueHouse, share: Array, luck: Chances) -> bool:
     """Whether the floor is wet within the hours of the trip."""
-    events = [*_by_outages(house, share, luck), *_by_pump(house, share, luck), *_by_inflow(house, share)]
+    events = [*_by_outages(house, share, luck), *_by_pump(house, share, luck), *by_inflow(house, share)]
     return any(not _saved(house, cause, notice_h, luck) for cause, notice_h in events)
 
 
 def _by_outages(house: TrueHouse, share: Array, luck: Chances) -> list[tuple[str, float]]:
     found = []
     for (at, lasts_h), chance in zip(luck.outages, luck.fails, strict=False):
-        hidden = 1.0 - np.exp(-house.pack_decays * (house.proven_days + at / 24.0) / YEAR_DAYS)
-        fails = chance < 1.0 - (1.0 - house.pack_at_once) * (1.0 - hidden)
-        left_wh, left_min = (0.0 if fails else house.wh), house.freeboard_min
-        passed = 0.0
-        while passed < lasts_h and at + passed < share.size:
-            flow = float(share[int(at + passed)])
-            watts = house.base_w + house.pump_w * min(flow, 1.0)
-            carried = min(0.25, left_wh / watts)
-            left_wh -= carried * watts
-            left_min -= flow * 60.0 * (0.25 - carried)
-            passed += 0.25
-            if left_min <= 0.0:
-                found.append(("pack" if fails else "outage", passed))
-                break
+        fails = chance < pack_fails(house, at)
+        wet_h = wet_after_h(house, share, at, lasts_h, fails)
+        if wet_h is not None:
+            found.append(("pack" if fails else "outage", wet_h))
     return found
+
+
+def pack_fails(house: TrueHouse, at: int) -> float:
+    """Chance that the pack does not carry the pump in an outage that begins so many hours after leaving."""
+    hidden = 1.0 - np.exp(-house.pack_decays * (house.proven_days + at / 24.0) / YEAR_DAYS)
+    return float(1.0 - (1.0 - house.pack_at_once) * (1.0 - hidden))
+
+
+def wet_after_h(house: TrueHouse, share: Array, at: int, lasts_h: float, fails: bool) -> float | None:
+    """How long after its beginning an outage wets the floor within the trip [h]; None: it does not."""
+    left_wh, left_min = (0.0 if fails else house.wh), house.freeboard_min
+    passed = 0.0
+    while passed < lasts_h and at + passed < share.size:
+        flow = float(share[int(at + passed)])
+        watts = house.base_w + house.pump_w * min(flow, 1.0)
+        carried = min(0.25, left_wh / watts)
+        left_wh -= carried * watts
+        left_min -= flow * 60.0 * (0.25 - carried)
+        passed += 0.25
+        if left_min <= 0.0:
+            return passed
+    return None
 
 
 def _by_pump(house: TrueHouse, share: Array, luck: Chances) -> list[tuple[str, float]]:
@@ -181,11 +193,16 @@ def _by_pump(house: TrueHouse, share: Array, luck: Chances) -> list[tuple[str, f
     at = min(luck.dies_h / rate, luck.sticks_h / house.float_dies) * HOURS_A_YEAR
     if at >= share.size or (house.pumps > 1 and luck.both > priors.SECOND_PUMP_TOO):
         return []
-    filled = np.flatnonzero(np.cumsum(share[int(at) :]) * 60.0 >= house.freeboard_min)
+    return by_dead_pump(house, share, int(at))
+
+
+def by_dead_pump(house: TrueHouse, share: Array, at: int) -> list[tuple[str, float]]:
+    """What comes of a pump that is dead from an hour on: the cause and the notice [h]; nothing where it stays dry."""
+    filled = np.flatnonzero(np.cumsum(share[at:]) * 60.0 >= house.freeboard_min)
     return [("pump", 0.5 * float(filled[0] + 1))] if filled.size else []
 
 
-def _by_inflow(house: TrueHouse, share: Array) -> list[tuple[str, float]]:
+def by_inflow(house: TrueHouse, share: Array) -> list[tuple[str, float]]:
     over = np.maximum(share - house.pumps, 0.0) * 60.0
     return [("inflow", 0.4)] if bool((over >= house.freeboard_min).any()) else []
 
@@ -196,12 +213,16 @@ def _saved(house: TrueHouse, cause: str, notice_h: float, luck: Chances) -> bool
     saves = (priors.SAVES_GENERATOR if house.generator else priors.SAVES)[cause]
     places = range(min(len(house.reach_h), 4))
     comes = any(
-        luck.people[2 * place] < house.there
-        and house.reach_h[place] * np.exp(priors.REACH_SPREAD * (luck.people[2 * place + 1] - 0.5) * 3.4)
-        <= notice_h - priors.NOTICE_H
+        luck.people[2 * place] < house.there and luck.people[2 * place + 1] < in_time(house.reach_h[place], notice_h)
         for place in places
     )
     return comes and luck.saved < saves
+
+
+def in_time(reach_h: float, notice_h: float) -> float:
+    """Chance that somebody who sets out at a notice is there before the floor is wet."""
+    late = np.log(max(notice_h - priors.NOTICE_H, 1e-9) / reach_h) / priors.REACH_SPREAD
+    return float(np.clip(0.5 + late / 3.4, 0.0, 1.0))
 
 
 CHANGED: dict[str, Callable[[TrueHouse], TrueHouse]] = {
