@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from forecaster.domain.ports import Ledger
@@ -10,6 +12,7 @@ from forecaster.engine import Engine
 from forecaster.engine.packing import unpacked
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
+from forecaster.record.levels import LEAST_YEARS, LevelDraws
 from forecaster.water.design import Response, alternating_blocks
 
 YEARS = (2.0, 10.0, 25.0)
@@ -36,8 +39,9 @@ def kept_response(site: Site, ledger: Ledger) -> Response | None:
     return None if kept is None else Engine.restore(site, unpacked(kept.state)).response(DRAWS, SEED)
 
 
-def by_rain_table(table: RainTable, response: Response, before: Array) -> dict[int, dict[float, Array]]:
-    """Draws of the inflow of a storm's worst 1 and 6 hours, by return period [years], as shares of what the pump lifts.
+def table_levels(table: RainTable, response: Response, before: Array) -> dict[int, Array]:
+    """Draws of the inflow of a storm's worst 1 and 6 hours, (C, D) for the table's return periods, as shares of what
+    the pump lifts.
 
     before : (N,) — inflow on days of the record, of which each may precede a storm, as such shares
     """
@@ -46,11 +50,22 @@ def by_rain_table(table: RainTable, response: Response, before: Array) -> dict[i
     stray = np.exp(np.hypot(TABLE_SPREAD, BEYOND_SPREAD) * normals(SEED + 1, count, 1)[:, 0])
     hours, depths_mm = np.array(table.hours), np.array(table.depths_mm)
     storms = [alternating_blocks(hours, column) for column in depths_mm.T]
-    found: dict[int, dict[float, Array]] = {}
-    for worst in WORST_HOURS:
-        each = np.array([base + stray * response.worst(blocks, worst) for blocks in storms])
-        found[worst] = {years: _between(np.array(table.years), each, years) for years in _told_years(table)}
-    return found
+    return {
+        worst: np.array([base + stray * response.worst(blocks, worst) for blocks in storms]) for worst in WORST_HOURS
+    }
+
+
+def told_levels(table: RainTable, levels: dict[int, Array]) -> dict[int, dict[float, Array]]:
+    """The same for the return periods that are told, by return period [years]; levels : from `table_levels`"""
+    years = np.array(table.years)
+    return {worst: {told: _between(years, each, told) for told in _told_years(table)} for worst, each in levels.items()}
+
+
+def kept_levels(table: RainTable, levels: dict[int, Array], most: int) -> dict[str, Any] | None:
+    """About `most` draws of the worst hours, for trips; None for a table of too few return periods."""
+    if len(table.years) < LEAST_YEARS:
+        return None
+    return LevelDraws(np.array(table.years), levels[1]).document(most)
 
 
 def _told_years(table: RainTable) -> tuple[float, ...]:

@@ -16,7 +16,7 @@ from forecaster.domain.times import YEAR_DAYS
 from forecaster.engine.document import time_text
 from forecaster.health.judged import quantiles, rounded
 from forecaster.health.measures import Blind, blind_to_runs, column, day_numbers, flow_series, sampled
-from forecaster.health.raintable import YEARS, by_rain_table, kept_response
+from forecaster.health.raintable import YEARS, kept_levels, kept_response, table_levels, told_levels
 from forecaster.health.stormwords import StormSaid, storm_words
 from forecaster.health.told import STORM
 from forecaster.health.trends import course_of
@@ -140,9 +140,10 @@ def storm_document(site: Site, table: pd.DataFrame, now_ms: int, response: Respo
     """
     margin = storm_margin(site, table)
     own = {hours: _own(draws) for hours, draws in ((1, margin.draws), (6, margin.six_draws))}
-    by_table = None if site.rain_table is None or response is None else by_rain_table(
-        site.rain_table, response, _before(table, margin),
-    )  # fmt: skip
+    by_table = draws = None
+    if site.rain_table is not None and response is not None:
+        found = table_levels(site.rain_table, response, _before(table, margin))
+        by_table, draws = told_levels(site.rain_table, found), kept_levels(site.rain_table, found, KEPT)
     used = own if by_table is None else by_table
     levels, six_levels = (_levels(margin, used[hours]) for hours in (1, 6))
     says, do = storm_words(StormSaid(
@@ -156,7 +157,7 @@ def storm_document(site: Site, table: pd.DataFrame, now_ms: int, response: Respo
         "record_days": margin.days, "return_levels": levels, "return_levels_six_hours": six_levels,
         "levels_from": None if not levels else "record" if by_table is None else "rain-table",
         "says": str(says), "do": str(do), "codes": {"says": coded(says), "do": coded(do)},
-        "draws": None if margin.draws is None else margin.draws.document(KEPT),
+        "draws": None if margin.draws is None else margin.draws.document(KEPT), "table_draws": draws,
         "pump_rate_l_per_min": None if margin.today is None else rounded(margin.today.rate_l_per_min),
     }  # fmt: skip
 

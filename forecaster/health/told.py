@@ -8,6 +8,7 @@ import msgspec
 
 from forecaster.domain.longrecord import HousePart, PartState, PartTold, StudyRecord
 from forecaster.domain.ports import Ledger
+from forecaster.record.levels import LevelDraws
 from forecaster.record.peaks import PeakDraws
 from forecaster.texts.catalogue import Words, decoded
 from forecaster.water.seasonal import SeasonBelief, SeasonStudy
@@ -80,10 +81,13 @@ def storm_rate(ledger: Ledger, site: str) -> float | None:
     return None if rate is None else float(rate)
 
 
-def storm_draws(ledger: Ledger, site: str) -> PeakDraws | None:
-    """What the newest study believes of the storms to come; None where it does not."""
-    draws = _read(ledger.study(site, STORM)).get("draws")
-    return None if draws is None else PeakDraws.of(draws)
+def storm_draws(ledger: Ledger, site: str) -> PeakDraws | LevelDraws | None:
+    """What the newest study believes of the storms to come, by the owner's rain table where it could use that; None
+    where it does not."""
+    found = _read(ledger.study(site, STORM))
+    draws, by_table = found.get("draws"), found.get("table_draws")
+    record = None if draws is None else PeakDraws.of(draws)
+    return record if by_table is None else LevelDraws.of(by_table, record)
 
 
 def said(row: dict[str, Any], field: str) -> str:
@@ -109,7 +113,7 @@ def rows_told(
 
 
 def _bare(row: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if name not in {"codes", "course", "draws"}}
+    return {name: value for name, value in row.items() if name not in {"codes", "course", "draws", "table_draws"}}
 
 
 def _storm(found: dict[str, Any]) -> dict[str, Any] | None:

@@ -77,7 +77,7 @@ class PeakDraws:
         """About `most` of the draws, thinned evenly and rounded to five digits, as a study keeps them."""
         step = max(1, self.rate.size // most)
         columns = {"rate": self.rate, "scale": self.scale, "shape": self.shape}
-        kept = {name: [float(f"{value:.5g}") for value in column[::step]] for name, column in columns.items()}
+        kept = {name: five_digits(column[::step]) for name, column in columns.items()}
         return {"threshold": self.threshold, **kept}
 
     @staticmethod
@@ -85,6 +85,11 @@ class PeakDraws:
         """The draws from what a study keeps."""
         rate, scale, shape = (np.asarray(document[name], dtype=np.float64) for name in ("rate", "scale", "shape"))
         return PeakDraws(float(document["threshold"]), rate, scale, shape)
+
+
+def five_digits(values: Array) -> list[float]:
+    """Values, (N,), rounded to five digits."""
+    return [float(f"{value:.5g}") for value in values]
 
 
 def peaks_of(day: Array, value: Array, years: float, ceiling: float = np.inf) -> Peaks | None:

@@ -15,12 +15,13 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
+from forecaster.record.levels import LevelDraws
 from forecaster.texts.catalogue import Figure, Said
 from forecaster.trip import priors
 from forecaster.trip.chance import WetFloor, wet_floor
 from forecaster.trip.gathering import Gathered, gather
 from forecaster.trip.helping import TripHelp, helps
-from forecaster.trip.house import TripSpan
+from forecaster.trip.house import TripHouse, TripSpan
 
 LONGEST_DAYS, AHEAD_DAYS = 183, 400
 """The longest trip, and how far ahead it may end [days]."""
@@ -151,7 +152,7 @@ def _rests_on(gathered: Gathered, away: Sequence[str] | None) -> tuple[str, ...]
         "trip.rests.outages", n=len(record.hours), years=round(record.years, 1), usual=priors.OUTAGES_A_YEAR,
     ))  # fmt: skip
     found.append(Said("trip.rests.season" if house.season is not None else "trip.rests.no-season"))
-    found.append(Said("trip.rests.storms" if house.storms is not None else "trip.rests.no-storms"))
+    found.append(Said(_storms_key(house)))
     worn = [Said(f"part.{part.part}") for part in gathered.parts if part.state in (PartState.WATCH, PartState.ACT)]
     found += [Said("trip.rests.worn", part=part) for part in worn]
     found.append(Said("trip.rests.pump" if gathered.studied else "trip.rests.pump-unstudied"))
@@ -169,6 +170,12 @@ def _rests_on(gathered: Gathered, away: Sequence[str] | None) -> tuple[str, ...]
     reach = house.reach_h
     found.append(Said("trip.rests.people", n=len(reach), hours=min(reach)) if reach else Said("trip.rests.nobody"))
     return (*found, Said("trip.rests.guesses"))
+
+
+def _storms_key(house: TripHouse) -> str:
+    if isinstance(house.storms, LevelDraws):
+        return "trip.rests.storms-table"
+    return "trip.rests.no-storms" if house.storms is None else "trip.rests.storms"
 
 
 def _cautions(gathered: Gathered) -> tuple[str, ...]:

@@ -96,10 +96,8 @@ def _drawn_water(worlds: Worlds) -> _Water:
     hour = np.exp(priors.HOUR_SPREAD * ndtri(drawn[:, :, 1]))
     shape = 1.0 / worlds.day_spread
     place = drawn[:, :, 0]
-    calm, storm = (
-        gammaincinv(shape, where) / shape * hour
-        for where in (place, priors.STORM_WET + (1.0 - priors.STORM_WET) * place)
-    )
+    places = (place, priors.STORM_WET + (1.0 - priors.STORM_WET) * place)
+    calm, storm = (np.asarray(gammaincinv(shape, one) / shape * hour, dtype=np.float64) for one in places)
     return _Water(calm, storm, hour, ndtri(drawn[:, :, 2]))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from forecaster.record.levels import LevelDraws
 from forecaster.record.peaks import PeakDraws
 from forecaster.water.seasonal import SeasonBelief
 
@@ -65,7 +66,8 @@ class TripHouse:
 
     freeboard_min : float | None — how long the pump at full rate would take to fill the freeboard [min]
     season : SeasonBelief | None — inflow by day of the year, as a share of what the pump lifts
-    storms : PeakDraws | None — the wettest hours, likewise; None for either: the record does not tell
+    storms : PeakDraws | LevelDraws | None — the wettest hours, likewise, by the record or by the owner's rain table;
+        None for either: the record does not tell
     duty : float | None — share of time that the pump runs, by the newest forecast, 0..1
     pump_wear, float_wear : float — factor by which they fail more often than usual; 1: as usual
     pumps : int — pumps side by side; new_float : bool — whether the float is new
@@ -78,7 +80,7 @@ class TripHouse:
     pack: PackState
     freeboard_min: float | None
     season: SeasonBelief | None
-    storms: PeakDraws | None
+    storms: PeakDraws | LevelDraws | None
     duty: float | None = None
     pump_wear: float = 1.0
     float_wear: float = 1.0

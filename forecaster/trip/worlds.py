@@ -10,6 +10,7 @@ from scipy.special import betaincinv, gammaincinv, ndtr, ndtri
 from forecaster.domain.times import YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import uniforms
+from forecaster.record.levels import LevelDraws
 from forecaster.record.peaks import PeakDraws
 from forecaster.trip import priors
 from forecaster.trip.house import OutageRecord, TripHouse
@@ -53,7 +54,7 @@ class Worlds:
     season_parts: Array
     season_years: Array
     usual: Array
-    storms: PeakDraws
+    storms: PeakDraws | LevelDraws
 
     @property
     def day_spread(self) -> float:

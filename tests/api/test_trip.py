@@ -11,6 +11,7 @@ from pathlib import Path
 from subprocess import run
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
@@ -27,6 +28,7 @@ from forecaster.engine.document import time_text
 from forecaster.health.season import study_season
 from forecaster.health.storm import study_storm
 from forecaster.health.studying import study_health
+from forecaster.health.told import STORM, health_told
 from forecaster.trip.answering import answer_trip, whole_days_ms
 from forecaster.trip.gathering import gather
 from forecaster.twin.live import larkspur_site
@@ -180,6 +182,21 @@ def test_the_house_is_gathered_from_its_record(held: Services) -> None:
     assert house.freeboard_min is not None
     assert house.reach_h == (1.5,)
     assert house.heard == pytest.approx(1.0)
+
+
+def test_storms_are_those_of_the_rain_table_where_the_study_could_use_it(held: Services) -> None:
+    """A table whose ten-year hour brings twice the pump's rate raises the inflow's share, and the answer says so."""
+    kept = held.ledger.study("larkspur", STORM)
+    assert kept is not None
+    levels = {"years": [2.0, 10.0], "levels": [[1.2] * 200, [2.0] * 200]}
+    document = msgspec.json.decode(kept.document) | {"table_draws": levels}
+    before = answer_trip(SITE, held.ledger, NOW_MS, NOW_MS, NOW_MS + 20 * DAY_MS)
+    held.ledger.save_study(replace(kept, document=msgspec.json.encode(document).decode()))
+    after = answer_trip(SITE, held.ledger, NOW_MS, NOW_MS, NOW_MS + 20 * DAY_MS)
+    assert after.floor.causes["inflow"].mean() > before.floor.causes["inflow"].mean()
+    assert "by the worst hours on record" in " ".join(before.rests_on)
+    assert "by your rain table" in " ".join(after.rests_on)
+    assert "table_draws" not in str(health_told(held.ledger, "larkspur"))
 
 
 def test_a_house_of_which_nothing_is_known_has_an_answer_that_says_so(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ class FieldKind(StrEnum):
     KINDS = "kinds"  # several of a list, each with a box of its own
     SECRET = "secret"  # never shown
     LONG = "long"  # a text of several lines
+    ROWS = "rows"  # the rows of a rain table, one a line
     DAY = "day"  # a date, year-month-day
 
 
@@ -112,6 +113,11 @@ WEATHER = EditTable("weather", (
     _of("weather", "unit", rest=True), _of("weather", "every_s", K.NUMBER, "s", rest=True),
 ))  # fmt: skip
 
+RAIN_TABLE = EditTable("rain_table", (
+    _of("rain_table", "unit", K.CHOICE, choices=("mm", "inch"), rest=True),
+    _of("rain_table", "years", K.MARKS, rest=True), _of("rain_table", "rows", K.ROWS, rest=True),
+))  # fmt: skip
+
 LOADS = EditTable("loads", (
     _of("loads", "name"), _of("loads", "watts", K.NUMBER, "W"), _of("loads", "essential", K.YES),
     _of("loads", "runs_per_hour", K.NUMBER, rest=True), _of("loads", "run_s", K.NUMBER, "s", rest=True),
@@ -180,7 +186,7 @@ AWAY = EditTable("away", (
 PAUSE = EditTable("pause", (_of("pause", "until", K.DAY),))
 
 PARTS: Mapping[str, tuple[EditTable, ...]] = {
-    "house": (HOUSE, WEATHER),
+    "house": (HOUSE, WEATHER, RAIN_TABLE),
     "plates": (_plates("pump"), PUMPS, _plates("pit"), _plates("pack"), PACKS),
     "loads": (LOADS,),
     "channels": (CHANNELS,),

@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from api.pages.edit.fields import EditField, EditTable, FieldKind
+from api.pages.edit.rainrows import rain_rows, rows_text
 from api.pages.siteform import BETWEEN
 from collector.config.refused import Refused
 from collector.config.written import written
@@ -54,6 +55,8 @@ def text_of(field: EditField, value: Any) -> str:
         return ""
     if field.kind is FieldKind.YES:
         return YES if value is True else ""
+    if field.kind is FieldKind.ROWS:
+        return rows_text(value)
     if isinstance(value, list):
         return (" – " if field.kind is FieldKind.RANGE else ", ").join(map(_said, value))
     return covered(_said(value))
@@ -144,7 +147,8 @@ class _Reading:
             return set(chosen) != set(before or ()), chosen or None
         shown = text_of(field, before)
         text = self.form.get(name, "" if field.kind is FieldKind.YES else shown)
-        text = text.strip() if field.kind is not FieldKind.LONG else text.replace("\r\n", "\n")
+        text = text.replace("\r\n", "\n")
+        text = text.strip() if field.kind is not FieldKind.LONG else text
         if field.kind is FieldKind.SECRET:
             gone = bool(self.form.get(f"{name}.remove"))
             return bool(text) or (gone and before is not None), text or None
@@ -162,6 +166,8 @@ def value_of(field: EditField, text: str) -> Any:
         return [part.strip() for part in text.split(",") if part.strip()]
     if field.kind is FieldKind.MARKS:
         return [_mark(part.strip()) for part in text.split(",") if part.strip()]
+    if field.kind is FieldKind.ROWS:
+        return rain_rows(text)
     if field.kind is FieldKind.DAY:
         return _day(text)
     return True if field.kind is FieldKind.YES else text

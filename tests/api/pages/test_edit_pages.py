@@ -19,7 +19,9 @@ from api.http.keyring import new_token
 from api.pages.edit.fields import PARTS, EditField, FieldKind
 from api.pages.edit.forms import change_in, text_of, value_of
 from api.pages.edit.history import edit_lines
+from api.pages.edit.rainrows import rain_rows, rows_text
 from api.process.services import Services
+from collector.config.refused import Refused
 from collector.config.settings import Mail
 from collector.config.site_file import site_toml
 from collector.config.site_model import ChannelSection, ContactSection, LoadSection
@@ -47,8 +49,9 @@ def house(tmp_path: Path) -> Iterator[tuple[TestClient, Services, Path]]:
 
 
 FIELD = re.compile(
-    r'<(?:input|textarea) (?=[^>]*name="([^"]+)")(?:[^>]*? value="([^"]*)")?[^>]*?( checked)?>'
-    r'|<select name="([^"]+)".*?</select>',
+    r'<input (?=[^>]*name="([^"]+)")(?:[^>]*? value="([^"]*)")?[^>]*?( checked)?>'
+    r'|<select name="([^"]+)".*?</select>'
+    r'|<textarea name="([^"]+)"[^>]*>(.*?)</textarea>',
     re.DOTALL,
 )
 
@@ -61,6 +64,8 @@ def filled(page: str) -> dict[str, str]:
         if match[4]:
             chosen = re.search(r'<option value="([^"]*)" selected>', match[0])
             found[html.unescape(match[4])] = html.unescape(chosen[1]) if chosen else ""
+        elif match[5]:
+            found[html.unescape(match[5])] = html.unescape(match[6])
         elif 'type="checkbox"' not in match[0] or match[3]:
             found[html.unescape(match[1])] = html.unescape(match[2] or "")
     return found
@@ -88,6 +93,8 @@ def through(client: TestClient, part: str, values: dict[str, str]) -> str:
         ("house", {"groups": "north round, Ann"}, ("groups",), ["north round", "Ann"]),
         ("house", {"weather.url": "https://w.example.org/f", "weather.time": "$.t[*]", "weather.rain": "$.r[*]"},
          ("weather", "rain"), "$.r[*]"),
+        ("house", {"rain_table.unit": "inch", "rain_table.years": "2, 10", "rain_table.rows": "1: 1.3, 2\n24: 3, 4.5"},
+         ("rain_table", "rows", 1, "depths"), [3, 4.5]),
         ("plates", {"pump.horsepower": "1/2"}, ("pump", "horsepower"), 0.5),
         ("plates", {"pump.rated_current_a": "4.1 – 8.8"}, ("pump", "rated_current_a"), [4.1, 8.8]),
         ("plates", {"pit.diameter_m": "18 in"}, ("pit", "diameter_m"), 0.4572),
@@ -278,6 +285,51 @@ def test_what_is_shown_stands_for_what_it_was(value: object) -> None:
     kind = "range" if value == [4.1, 8.8] else kinds[type(value)]
     field = next(field for field in fields if field.kind == kind and field.unit in ("", "A"))
     assert value_of(field, text_of(field, value)) == value
+
+
+ROWS = [{"hours": 0.25, "depths": [12.5, 17]}, {"hours": 24, "depths": [60, 90]}]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0.25: 12.5, 17\n24: 60, 90", "0,25: 12,5; 17,0\n\n24 : 60 ;90\n", "0.25:\t12.5\t17\n24:\t60\t90",
+        "  0.25: 12.5 ,  17  \r\n24: 60,  90", "0,25: 12,5 17\n24: 60 90",
+    ],
+)  # fmt: skip
+def test_rows_of_a_rain_table_are_read_as_they_are_typed_and_pasted(text: str) -> None:
+    assert rain_rows(text) == ROWS
+    assert rain_rows(rows_text(ROWS)) == ROWS
+
+
+@pytest.mark.parametrize(
+    "text", ["31, 45", "1: 31, x", "1: ", ": 31", "1: 31; ; 45", "1: -3", "1: 31,45,53", "1: 3: 4"]
+)
+def test_a_line_that_is_no_row_is_told_with_its_number(text: str) -> None:
+    with pytest.raises(Refused, match="line 2") as told:
+        rain_rows(f"1: 3, 4\n{text}")
+    assert "a colon" in str(told.value.fix)
+
+
+def test_a_rain_table_is_changed_by_a_row_and_taken_out(house: tuple[TestClient, Services, Path]) -> None:
+    client, _, path = house
+    before = path.read_text(encoding="utf-8")
+    table = {"rain_table.unit": "mm", "rain_table.years": "2, 10", "rain_table.rows": "1: 30, 45\n24: 60, 90"}
+    through(client, "house", table)
+    through(client, "house", {"rain_table.rows": "1: 30, 45\n24: 60, 95"})
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["rain_table"]["rows"][1] == {"hours": 24, "depths": [60, 95]}
+    form = filled(client.get(f"{EDIT}/house", headers=ENGLISH).text)
+    assert form["rain_table.rows"] == "1: 30, 45\n24: 60, 95"
+    for rows, said in (
+        ("1: 30, 45\n24: 0.6, 0.9", "is no rain of such a table"),
+        ("1: thirty", "is no row of the table"),
+    ):
+        refused = client.post(f"{EDIT}/house", data=form | {"rain_table.rows": rows}, headers=ENGLISH)
+        assert refused.status_code == 422
+        assert said in html.unescape(refused.text)
+        assert 'id="fault-rain_table.rows"' in refused.text
+    through(client, "house", dict.fromkeys(table, ""))
+    assert tomllib.loads(path.read_text(encoding="utf-8")) == tomllib.loads(before)
 
 
 @pytest.mark.parametrize(

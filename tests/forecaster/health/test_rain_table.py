@@ -10,9 +10,12 @@ import pytest
 
 from forecaster.domain.site import RainTable
 from forecaster.domain.times import DAY_MS
-from forecaster.health.raintable import by_rain_table
+from forecaster.health.raintable import table_levels, told_levels
 from forecaster.health.storm import storm_document
+from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
+from forecaster.record.levels import LevelDraws
+from forecaster.record.peaks import PeakDraws
 from forecaster.texts.catalogue import decoded, languages, words
 from forecaster.water.design import Response, alternating_blocks
 from tests.forecaster.health.scored import SITE
@@ -34,9 +37,13 @@ def _document(days: Any, response: Response | None) -> dict[str, Any]:
     return storm_document(HOUSE, days, START_MS + DAYS * DAY_MS, response)
 
 
+def _told(table: RainTable, before: Array) -> dict[int, dict[float, Array]]:
+    return told_levels(table, table_levels(table, SURE, before))
+
+
 def test_levels_are_those_of_the_tables_storms() -> None:
     """The middle is the storm of that column on dry ground; a return period of the table itself is not interpolated."""
-    found = by_rain_table(TABLE, SURE, np.zeros(1))
+    found = _told(TABLE, np.zeros(1))
     for column, years in ((0, 2.0), (1, 10.0)):
         storm = alternating_blocks(np.array(TABLE.hours), np.array([row[column] for row in TABLE.depths_mm]))
         for hours in (1, 6):
@@ -52,11 +59,11 @@ def test_levels_are_those_of_the_tables_storms() -> None:
 
 def test_a_table_without_the_usual_return_periods_tells_its_own() -> None:
     one = RainTable((50.0,), (1.0, 24.0), ((50.0,), (110.0,)))
-    assert list(by_rain_table(one, SURE, np.zeros(1))[1]) == [50.0]
+    assert list(_told(one, np.zeros(1))[1]) == [50.0]
 
 
 def test_water_before_the_storm_comes_on_top() -> None:
-    dry, wet = (by_rain_table(TABLE, SURE, np.array([before]))[1][10.0] for before in (0.0, 0.2))
+    dry, wet = (_told(TABLE, np.array([before]))[1][10.0] for before in (0.0, 0.2))
     assert wet - dry == pytest.approx(np.full(400, 0.2))
 
 
@@ -70,6 +77,24 @@ def test_the_table_is_used_where_the_answer_to_rain_is_learnt(days: Any) -> None
     assert "your rain table" in found["says"]
     assert "12 storms" in found["says"]
     assert "The record alone says" in found["says"]
+
+
+def test_trips_are_kept_every_return_period_of_the_table(days: Any) -> None:
+    """A level of the table itself comes once in its years; one between two comes as often as lies between."""
+    found = _document(days, SURE)
+    draws = LevelDraws.of(found["table_draws"], PeakDraws.of(found["draws"]))
+    assert draws.years.tolist() == [2.0, 10.0, 100.0]
+    assert draws.levels.shape == (3, 200)
+    for years, level in zip((2.0, 10.0, 100.0), draws.levels, strict=True):
+        assert draws.yearly(level) == pytest.approx(np.full(200, 1.0 / years))
+    between = draws.yearly(0.5 * (draws.levels[0] + draws.levels[1]))
+    assert between == pytest.approx(np.full(200, np.sqrt(0.5 * 0.1)))
+    assert _document(days, None)["table_draws"] is None
+
+
+def test_a_table_of_one_return_period_leaves_trips_to_the_record(days: Any) -> None:
+    one = replace(HOUSE, rain_table=RainTable((50.0,), (1.0, 24.0), ((50.0,), (110.0,))))
+    assert storm_document(one, days, START_MS + DAYS * DAY_MS, SURE)["table_draws"] is None
 
 
 def test_a_worn_pump_lifts_a_smaller_share_of_the_same_storm(days: Any) -> None:
