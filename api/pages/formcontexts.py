@@ -54,7 +54,12 @@ class RehearsalContext:
 
 @dataclass(frozen=True, slots=True)
 class OfferLine:
-    """A field that was heard on the broker: its values, what it may be, and what was chosen for it."""
+    """A field that was heard on the broker: its values, what it may be, and what was chosen for it.
+
+    hint : what it may be and why, in words; guess, guess_unit : what is suggested, "" for nothing
+    sure : "yes" where its values speak for the suggestion too, otherwise ""
+    stored : its newest value as it would be stored, "" where none would be
+    """
 
     number: int
     topic: str
@@ -65,9 +70,23 @@ class OfferLine:
     hint: str
     guess: str
     guess_unit: str
-    quantity: str
-    unit: str
-    of: str
+    sure: str
+    quantity: str = ""
+    unit: str = ""
+    of: str = ""
+    stored: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveLine:
+    """What is heard of one field now, for the script; in words."""
+
+    topic: str
+    path: str
+    values: str
+    age: str
+    hint: str
+    stored: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +122,9 @@ class ChannelPreview:
 class SetupContext:
     """The set-up page: what was filled in, heard, checked.
 
+    likely, others : topics with a field that is chosen, suggested or faulty, and the rest
+    unseen : fields that are heard and not shown yet; listening : it is listened to the broker at present
+    kept : what is said of a draft, "" for nothing; steps : (anchor, name, how it stands)
     quantities : (key, name, stored unit)
     faults : what is wrong, by field; listed : (field, its name and what is wrong)
     """
@@ -111,7 +133,12 @@ class SetupContext:
     filter: str
     seconds: str
     heard: bool
-    offers: tuple[Offer, ...]
+    likely: tuple[Offer, ...]
+    others: tuple[Offer, ...]
+    unseen: int
+    listening: bool
+    kept: str
+    steps: tuple[tuple[str, str, str], ...]
     quantities: tuple[tuple[str, str, str], ...]
     zones: tuple[str, ...]
     loads: tuple[LoadRow, ...]

@@ -32,7 +32,7 @@ def leaving(
     """Each line held, not held with what to do, or not fitted."""
     now_ms = services.clock.now_ms()
     found = readiness_of(services.installation, services.ledger, services.store, site, words, now_ms)
-    told = said if said in ("sent", "answered", "unknown") else ""
+    told = said if said in ("new", "sent", "answered", "unknown") else ""
     lines = found.lines if caller.operate else nameless(found.lines)
     return page(
         request, "leaving.html", caller, site_id=site.id, name=site.name, lines=lines, ready=found.ready, said=told

@@ -6,13 +6,12 @@ import re
 import unicodedata
 import zoneinfo
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
-from typing import Any
 from urllib.parse import urlsplit
 
-from api.pages.formcontexts import ChannelPreview, Offer, OfferLine, SetupContext
+from api.pages.formcontexts import ChannelPreview, Offer, SetupContext
 from api.pages.houseform import KEPT, POSITION, WEATHER, load_rows
+from api.pages.offers import channel_of, offers_kept, offers_shown, unseen, with_suggestions
 from api.pages.recordpages import channel_name, said
 from api.pages.setupform import Filled, filled, worded
 from api.pages.siteform import PLATES, sections
@@ -20,12 +19,12 @@ from collector.config.drafts import drafted
 from collector.config.reach import host_of, public_only
 from collector.config.settings import Installation
 from collector.config.site_file import site_from, site_toml
-from collector.decode.discovery import FieldHeard, TopicHeard
+from collector.decode.discovery import TopicHeard
 from collector.decode.payload import Decoder
 from collector.editing.keep import NEW_MODE, site_path
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import ConfigError, UsageError
-from forecaster.domain.quantities import SPECS, STATES, Quantity
+from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site, Units
 from forecaster.texts.catalogue import Said, Words
@@ -34,7 +33,6 @@ from forecaster.texts.wording import Wording
 PREVIEW_S = 4.0
 LISTEN_S = (3.0, 60.0)
 MORE = (*POSITION, *(f"weather.{key}" for key in WEATHER))
-MOST_OFFERS = 400
 US_ZONES = frozenset({
     "America/New_York", "America/Chicago", "America/Denver", "America/Phoenix", "America/Los_Angeles",
     "America/Anchorage", "Pacific/Honolulu", "America/Detroit", "America/Boise",
@@ -57,22 +55,36 @@ def setup_context(
     form: Mapping[str, str],
     words: Words,
     *,
-    heard: Sequence[TopicHeard] | None = None,
+    heard: Sequence[TopicHeard] = (),
+    fresh: bool = False,
+    kept: str = "",
+    listening: bool = False,
     problem: str = "",
     faults: Mapping[str, str] | None = None,
     previews: Sequence[ChannelPreview] = (),
     refused: Sequence[str] = (),
     toml: str = "",
 ) -> SetupContext:
-    """The state of the page, with everything that was filled in so far."""
-    offers = offers_of(heard, words) if heard is not None else offers_kept(form, words)
-    take = form.get("take") == "yes"
+    """The state of the page, with everything that was filled in so far.
+
+    heard : what the broker carries; fresh : show all of it, not only what was shown before
+    kept : what is said of a draft, "" for nothing; listening : it is listened to the broker at present
+    """
+    offers = offers_shown(form, words, heard, fresh=fresh)
+    if form.get("take") == "yes":
+        offers = with_suggestions(offers)
+    chosen = sum(bool(line.quantity) for offer in offers for line in offer.lines)
     return SetupContext(
         values={key: form.get(key, "") for key in KEPT},
         filter=form.get("filter", "#"),
         seconds=form.get("seconds", "10"),
-        heard=heard is not None or bool(offers),
-        offers=tuple(suggested(offer) for offer in offers) if take else offers,
+        heard=fresh or bool(offers),
+        likely=tuple(offer for offer in offers if _speaks(offer, faults or {})),
+        others=tuple(offer for offer in offers if not _speaks(offer, faults or {})),
+        unseen=unseen(offers, heard),
+        listening=listening,
+        kept=kept,
+        steps=_steps(words, len(offers), chosen, len(faults or {}), checked=bool(toml)),
         quantities=tuple((q.value, words(f"quantity.{q.value}"), SPECS[q].unit) for q in Quantity),
         zones=tuple(sorted(zoneinfo.available_timezones())),
         loads=load_rows(form),
@@ -84,6 +96,25 @@ def setup_context(
         previews=tuple(previews),
         refused=tuple(refused),
         toml=toml,
+    )
+
+
+def _speaks(offer: Offer, faults: Mapping[str, str]) -> bool:
+    """Whether a topic has a field that is chosen, suggested or faulty."""
+    return any(
+        line.quantity or line.hint or any(f"{key}{line.number}" in faults for key in ("quantity", "unit", "of"))
+        for line in offer.lines
+    )
+
+
+def _steps(words: Words, topics: int, chosen: int, wrong: int, *, checked: bool) -> tuple[tuple[str, str, str], ...]:
+    """The steps of setting up, each with how it stands."""
+    return (
+        ("listen", words("setup.listen"), words("setup.step_topics", n=topics) if topics else ""),
+        ("heard", words("setup.heard"), words("setup.step_chosen", n=chosen) if chosen else ""),
+        ("house", words("setup.site"), words("edit.faults", n=wrong) if wrong else ""),
+        ("write", words("setup.last"), words("setup.step_checked") if checked else ""),
+        ("after", words("setup.leave"), ""),
     )
 
 
@@ -99,96 +130,16 @@ def label_of(field: str, form: Mapping[str, str], words: Words) -> str:
     return words(key) if key in words else field
 
 
-def suggested(offer: Offer) -> Offer:
-    """A line with its suggestion accepted, unless something was chosen by hand."""
-    lines = tuple(
-        replace(line, quantity=line.guess, unit=line.guess_unit) if line.guess and not line.quantity else line
-        for line in offer.lines
-    )
-    return replace(offer, lines=lines)
-
-
-def offers_of(heard: Sequence[TopicHeard], words: Words) -> tuple[Offer, ...]:
-    """What was heard on the broker, as lines of the form."""
-    offers: list[Offer] = []
-    number = 0
-    for topic in heard:
-        lines: list[OfferLine] = []
-        for field in topic.fields:
-            if field.kind in ("number", "yes-no") and number < MOST_OFFERS:
-                lines.append(offer_line(number, topic, field, words))
-                number += 1
-        offers.append(Offer(topic.topic, topic.messages, topic.retained_only, tuple(lines)))
-    return tuple(offers)
-
-
-def offer_line(number: int, topic: TopicHeard, field: FieldHeard, words: Words) -> OfferLine:
-    """One field as a line: its values and, in words, what it may be."""
-    guess = field.quantity.value if field.quantity is not None else ""
-    hint = ""
-    if field.quantity is not None:
-        named = words(f"quantity.{guess}")
-        hint = (
-            words("setup.maybe_unit", name=named, unit=field.unit) if field.unit else words("setup.maybe", name=named)
-        )
-    return OfferLine(
-        number=number,
-        topic=topic.topic,
-        path=field.path or "",
-        time=topic.time_path or "",
-        format=topic.format,
-        values=", ".join(field.values),
-        hint=hint,
-        guess=guess,
-        guess_unit=field.unit or "",
-        quantity="",
-        unit="",
-        of="",
-    )
-
-
-def offers_kept(form: Mapping[str, str], words: Words) -> tuple[Offer, ...]:
-    """The lines of the form as they were sent back."""
-    by_topic: dict[str, list[OfferLine]] = {}
-    for number in range(MOST_OFFERS):
-        topic = form.get(f"topic{number}")
-        if topic is None:
-            continue
-        kept = {key: form.get(f"{key}{number}", "") for key in ("path", "time", "format", "values", "guess")}
-        guess, guess_unit = kept["guess"], form.get(f"guess_unit{number}", "")
-        known = guess in set(Quantity)
-        named = words(f"quantity.{guess}") if known else ""
-        hint = (
-            words("setup.maybe_unit", name=named, unit=guess_unit) if guess_unit else words("setup.maybe", name=named)
-        )
-        line = OfferLine(
-            number=number,
-            topic=topic,
-            path=kept["path"],
-            time=kept["time"],
-            format=kept["format"],
-            values=kept["values"],
-            hint=hint if known else "",
-            guess=guess if known else "",
-            guess_unit=guess_unit,
-            quantity=form.get(f"quantity{number}", ""),
-            unit=form.get(f"unit{number}", ""),
-            of=form.get(f"of{number}", ""),
-        )
-        by_topic.setdefault(topic, []).append(line)
-    return tuple(Offer(topic, 0, False, tuple(lines)) for topic, lines in by_topic.items())
-
-
 def described(form: Mapping[str, str], words: Words) -> Site:
     """The site that the form describes, checked as a site file is. ConfigError or UsageError in one line."""
-    made = filled_in(form, words)
+    made = filled_in(form)
     made.reading.refuse()
     return site_from(made.content, words("setup.form"))
 
 
-def filled_in(form: Mapping[str, str], words: Words) -> Filled:
+def filled_in(form: Mapping[str, str]) -> Filled:
     """What is filled in, with the lines that were chosen among those that were heard."""
-    lines = [line for offer in offers_kept(form, words) for line in offer.lines if line.quantity]
+    lines = [line for offer in offers_kept(form) for line in offer.lines if line.quantity]
     return filled(form, {line.number: channel_of(line) for line in lines})
 
 
@@ -219,21 +170,6 @@ def inside_the_network(url: str, installation: Installation) -> UsageError | Non
     except OSError:
         return UsageError(Said("setup.weather_unknown", host=host), Said("setup.weather_unknown_mend"))
     return None
-
-
-def channel_of(line: OfferLine) -> dict[str, Any]:
-    """A chosen line as a channel of the site file."""
-    yes_no = line.quantity in {quantity.value for quantity in STATES}
-    channel = {
-        "quantity": line.quantity,
-        "topic": line.topic,
-        "value": line.path,
-        "unit": "" if yes_no else line.unit.strip(),
-        "of": line.of.strip() if line.quantity == Quantity.LOAD_POWER.value else "",
-        "time": line.time if line.format != "senml" else "",
-        "format": line.format if line.format == "senml" else "",
-    }
-    return {key: value for key, value in channel.items() if value}
 
 
 def prefilled(installation: Installation) -> dict[str, str]:

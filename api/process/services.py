@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 import secrets
 from dataclasses import dataclass, field, replace
+from threading import Lock
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import msgspec
@@ -25,6 +27,9 @@ from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import LEDGER_LOSS, LOSS_TOLD_MS, LedgerLoss
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Said, words
+
+if TYPE_CHECKING:
+    from collector.mqtt.broker_watch import BrokerWatch
 
 log = logging.getLogger("outlast")
 
@@ -49,6 +54,8 @@ class Services:
     keyring: Keyring = field(init=False)
     hub: Hub = field(init=False)
     ranking: Ranking = field(init=False)
+    _watch: BrokerWatch | None = field(default=None, init=False)
+    _watching: Lock = field(default_factory=Lock, init=False)
 
     def __post_init__(self) -> None:
         self.keyring = Keyring(self.ledger, self.clock)
@@ -106,8 +113,19 @@ class Services:
         """What the workers of this process have done."""
         return [count for worker in self.workers for count in worker.counts()]
 
+    @property
+    def broker_watch(self) -> BrokerWatch:
+        """What listens to the broker for set-up."""
+        from collector.mqtt.broker_watch import BrokerWatch  # the MQTT client is not for every process
+
+        with self._watching:
+            self._watch = self._watch or BrokerWatch()
+            return self._watch
+
     def close(self) -> None:
-        """Close the stores."""
+        """Close the stores, and what listens for them."""
+        if self._watch is not None:
+            self._watch.close()
         self.store.close()
         self.ledger.close()
 

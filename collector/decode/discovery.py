@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 import threading
+import time
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from collector.config.settings import Broker
+from collector.decode.behaviour import Behaviour, Key, behaviours
 from collector.decode.senml import looks_like_pack, resolve
+from collector.decode.steps import HeardValues, thinned
 from collector.decode.strict_json import MAX_BYTES, parse
+from collector.decode.suggestion import Suggestion, named_in, suggestion
 from collector.decode.values import NO, YES, number, source_time_ms
 from collector.mqtt.listening import listen
 from forecaster.domain.errors import PayloadError
@@ -19,29 +24,12 @@ from forecaster.domain.quantities import Quantity
 MOST_TOPICS = 500
 MOST_FIELDS = 60
 MOST_VALUES = 5
+MOST_SERIES = 400
+"""Fields whose values are kept over time, to look at how they behave."""
 LONGEST_NAME, LONGEST_VALUE = 200, 64
 """Of a field [characters]; a longer name is passed over, a longer text is cut: what is kept here has an end."""
 
 PLAIN_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
-
-GUESSES: tuple[tuple[str, Quantity, str | None], ...] = (
-    (r"soc|state_?of_?charge|charge|battery_?(level|percent)|percent", Quantity.PACK_CHARGE, "%"),
-    (r"(input|charg\w*)_?(power|watts)", Quantity.PACK_INPUT_POWER, "W"),
-    (r"(output|discharg\w*)_?(power|watts)|(power|watts)_?out", Quantity.PACK_OUTPUT_POWER, "W"),
-    (r"kwh|energy|consumption", Quantity.PUMP_ENERGY, "kWh"),
-    (r"power|watts?", Quantity.PUMP_POWER, "W"),
-    (r"current|amps?|amperes?", Quantity.PUMP_CURRENT, "A"),
-    (r"volts?|voltage", Quantity.PACK_VOLTAGE, "V"),
-    (r"temp|temperature", Quantity.PACK_TEMPERATURE, "degC"),
-    (r"high_?water|flood|leak", Quantity.HIGH_WATER, None),
-    (r"float", Quantity.PIT_FLOAT, None),
-    (r"level|depth|distance", Quantity.WATER_LEVEL, "m"),
-    (r"mains|grid|line_?present|ac_?present", Quantity.MAINS_PRESENT, None),
-    (r"running|relay|on", Quantity.PUMP_RUNNING, None),
-    (r"rain_?rate", Quantity.RAIN_RATE, "mm/hour"),
-    (r"rain", Quantity.RAIN_DEPTH, "mm"),
-)
-"""Words in field names, with the quantity that they suggest and its usual unit: common practice, no source."""
 
 TIME_NAMES = re.compile(r"(time|timestamp|ts|date|at|updated)", re.IGNORECASE)
 
@@ -53,14 +41,25 @@ class FieldHeard:
     path : str | None — JSONPath, or the record's name in a SenML pack; None: the payload itself
     kind : str — "number", "yes-no", "time" or "text"
     values : tuple[str, ...] — some of the values, newest last
-    quantity, unit : str | None — what its name suggests; None where it suggests nothing
+    said : Suggestion — what its name and its behaviour suggest, with the reasons
+    heard_s : float — when it was last heard, by the clock of the listener
     """
 
     path: str | None
     kind: str
     values: tuple[str, ...]
-    quantity: Quantity | None
-    unit: str | None
+    said: Suggestion
+    heard_s: float
+
+    @property
+    def quantity(self) -> Quantity | None:
+        """What is proposed for it, None: nothing."""
+        return self.said.quantity
+
+    @property
+    def unit(self) -> str | None:
+        """The unit that is proposed for it."""
+        return self.said.unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +80,16 @@ class _Topic:
     live: bool = False
     format: str = "auto"
     values: dict[str | None, list[Any]] = field(default_factory=dict)
+    heard_s: dict[str | None, float] = field(default_factory=dict)
 
 
 class Discovery:
-    """Collects what is heard; the caller hands over the messages."""
+    """Collects what is heard; the caller hands over the messages. clock : monotonic [s]"""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
         self._topics: dict[str, _Topic] = {}
+        self._series: dict[Key, tuple[list[float], list[float]]] = {}
         self._lock = threading.Lock()
 
     def hear(self, topic: str, payload: bytes, retained: bool) -> None:
@@ -108,11 +110,34 @@ class Discovery:
                 if path in found.values or len(found.values) < MOST_FIELDS:
                     found.values.setdefault(path, []).append(value[:LONGEST_VALUE] if type(value) is str else value)
                     del found.values[path][:-MOST_VALUES]
+                    found.heard_s[path] = self._clock()
+                    if not retained:
+                        self._follow((topic, path), value)
+
+    def _follow(self, key: Key, value: Any) -> None:
+        """Keep a value with its time, where it is a number or yes/no. Memory alone tells nothing of behaviour."""
+        figure = _figure(value)
+        if figure is None or (key not in self._series and len(self._series) >= MOST_SERIES):
+            return
+        times, values = self._series.setdefault(key, ([], []))
+        times.append(self._clock())
+        values.append(figure)
+        thinned(times, values)
 
     def topics(self) -> tuple[TopicHeard, ...]:
         """What was heard, by topic."""
         with self._lock:
-            return tuple(_told(topic, self._topics[topic]) for topic in sorted(self._topics))
+            kinds = {
+                (topic, path): _kind(path, values)
+                for topic, found in self._topics.items() for path, values in found.values.items()
+            }  # fmt: skip
+            series = {
+                key: HeardValues(tuple(times), tuple(values), kinds.get(key) == "yes-no")
+                for key, (times, values) in self._series.items() if kinds.get(key) in ("number", "yes-no")
+            }  # fmt: skip
+            packs = frozenset(key[0] for key, kind in kinds.items() if _is_charge(named_in(*key, kind)))
+            told = behaviours(series, packs)
+            return tuple(_told(topic, self._topics[topic], told) for topic in sorted(self._topics))
 
 
 def discover(broker: Broker, listen_s: float, topic_filter: str = "#") -> tuple[TopicHeard, ...]:
@@ -157,17 +182,38 @@ def _quoted(name: str) -> str:
     return "'" + legible(name.replace("\\", "\\\\").replace("'", "\\'")) + "'"
 
 
-def _told(topic: str, found: _Topic) -> TopicHeard:
-    fields = tuple(_field(topic, path, values) for path, values in found.values.items())
+def _told(topic: str, found: _Topic, behaving: Mapping[Key, Behaviour]) -> TopicHeard:
+    fields = tuple(
+        _field(topic, path, values, behaving.get((topic, path)), found.heard_s[path])
+        for path, values in found.values.items()
+    )
     times = [f.path for f in fields if f.kind == "time"]
     return TopicHeard(legible(topic), found.messages, not found.live, found.format, fields, times[0] if times else None)
 
 
-def _field(topic: str, path: str | None, values: list[Any]) -> FieldHeard:
+def _field(topic: str, path: str | None, values: list[Any], behaving: Behaviour | None, heard_s: float) -> FieldHeard:
     kind = _kind(path, values)
-    quantity, unit = _guess(topic, path, kind)
-    shown = tuple(legible(str(value))[:40] for value in values)
-    return FieldHeard(path, kind, shown, quantity, unit)
+    figures = [figure for value in values if kind == "number" and (figure := _figure(value)) is not None]
+    said = suggestion(named_in(topic, path, kind), figures, behaving)
+    return FieldHeard(path, kind, tuple(legible(str(value))[:40] for value in values), said, heard_s)
+
+
+def _figure(value: Any) -> float | None:
+    """A value as a number, 1 for yes and 0 for no; None where it is neither."""
+    if isinstance(value, bool):
+        return float(value)
+    word = str(value).lower()
+    for words, figure in ((YES, 1.0), (NO, 0.0)):
+        if isinstance(value, str) and word in words:
+            return figure
+    try:
+        return number(value)
+    except PayloadError:
+        return None
+
+
+def _is_charge(named: tuple[Quantity, str | None] | None) -> bool:
+    return named is not None and named[0] is Quantity.PACK_CHARGE
 
 
 def _kind(path: str | None, values: list[Any]) -> str:
@@ -192,15 +238,3 @@ def _is_number(value: Any) -> bool:
     except PayloadError:
         return False
     return True
-
-
-def _guess(topic: str, path: str | None, kind: str) -> tuple[Quantity | None, str | None]:
-    if kind not in ("number", "yes-no"):
-        return None, None
-    last = (path or "").rpartition(".")[2] or topic.rpartition("/")[2]
-    for name in (last, topic.rpartition("/")[2]):
-        for pattern, quantity, unit in GUESSES:
-            fits = (unit is None) == (kind == "yes-no")
-            if fits and re.search(rf"(?<![a-z])({pattern})(?![a-z])", name.lower()):
-                return quantity, unit
-    return None, None
