@@ -57,7 +57,7 @@ class OfferLine:
     """A field that was heard on the broker: its values, what it may be, and what was chosen for it.
 
     hint : what it may be and why, in words; guess, guess_unit : what is suggested, "" for nothing
-    sure : "yes" where its values speak for the suggestion too, otherwise ""
+    sure : "both" where its name and its values speak for the suggestion, "name" where the name alone does, else ""
     stored : its newest value as it would be stored, "" where none would be
     """
 

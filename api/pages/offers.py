@@ -18,6 +18,8 @@ from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
 MOST_OFFERS = 400
+RANK = {"both": 0, "name": 1}
+"""How sure a suggestion is, by what it rests on."""
 HIDDEN = ("path", "time", "format", "values", "guess", "guess_unit", "sure", "hint")
 """What a line of the form carries along of what was heard, beside the topic."""
 
@@ -89,12 +91,12 @@ def live_lines(
 def with_suggestions(offers: Sequence[Offer]) -> tuple[Offer, ...]:
     """Lines with their suggestions accepted, unless something was chosen by hand: of each quantity one at most.
 
-    Where several lines may be the same, it is one whose values behave like it, else the first.
+    Where several lines may be the same, it is one whose name and values say so, else by name alone, else the first.
     """
     lines = [line for offer in offers for line in offer.lines]
     taken = {line.quantity for line in lines if line.quantity}
     accepted: set[int] = set()
-    for line in sorted(lines, key=lambda line: (not line.sure, line.number)):
+    for line in sorted(lines, key=lambda line: (RANK.get(line.sure, len(RANK)), line.number)):
         if line.guess and not line.quantity and line.guess not in taken:
             taken.add(line.guess)
             accepted.add(line.number)
@@ -170,7 +172,7 @@ def _line(place: int, topic: TopicHeard, field: FieldHeard, words: Words) -> Off
         hint=hint_of(said, words),
         guess=said.quantity.value if said.quantity is not None else "",
         guess_unit=said.unit or "",
-        sure="yes" if said.quantity is not None and said.why else "",
+        sure="" if said.quantity is None else "both" if said.named and said.why else "name" if said.named else "",
     )
 
 

@@ -195,7 +195,13 @@ def _field(topic: str, path: str | None, values: list[Any], behaving: Behaviour 
     kind = _kind(path, values)
     figures = [figure for value in values if kind == "number" and (figure := _figure(value)) is not None]
     said = suggestion(named_in(topic, path, kind), figures, behaving)
-    return FieldHeard(path, kind, tuple(legible(str(value))[:40] for value in values), said, heard_s)
+    return FieldHeard(path, kind, tuple(map(_shown, values)), said, heard_s)
+
+
+def _shown(value: Any) -> str:
+    """A value as it came, but for digits that a conversion has left."""
+    text = legible(str(value))
+    return f"{value:.6g}" if isinstance(value, float) and len(text) > 10 else text[:40]
 
 
 def _figure(value: Any) -> float | None:

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import pytest
 
-from collector.decode.behaviour import Behaviour, behaviours
+from collector.decode.behaviour import Behaviour, Key, behaviours
 from collector.decode.discovery import Discovery
 from collector.decode.steps import MOST, HeardValues, thinned
 from collector.decode.suggestion import named_in, suggestion
@@ -58,7 +58,7 @@ def house(seed: int = 1) -> dict[str, list[tuple[float, float]]]:
 def told(
     heard: Mapping[str, Sequence[tuple[float, float]]], packs: frozenset[str] = frozenset()
 ) -> dict[str, Behaviour]:
-    series = {
+    series: dict[Key, HeardValues] = {
         (name, None): HeardValues(tuple(at for at, _ in pairs), tuple(value for _, value in pairs), name == "yes")
         for name, pairs in heard.items()
     }
