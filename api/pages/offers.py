@@ -172,7 +172,7 @@ def _line(place: int, topic: TopicHeard, field: FieldHeard, words: Words) -> Off
         hint=hint_of(said, words),
         guess=said.quantity.value if said.quantity is not None else "",
         guess_unit=said.unit or "",
-        sure="" if said.quantity is None else "both" if said.named and said.why else "name" if said.named else "",
+        sure="both" if said.agreed else "name" if said.named and said.quantity else "",
     )
 
 

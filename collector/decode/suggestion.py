@@ -61,7 +61,7 @@ class Suggestion:
     quantity, unit : what is proposed; None: nothing
     named : Quantity | None — what the name alone says
     why : the reasons, in words; empty where the name is the only one
-    contrary : bool — name and behaviour say different things, so nothing is proposed
+    contrary : bool — name and behaviour say different things, so nothing is proposed; agreed : both say the same
     """
 
     quantity: Quantity | None = None
@@ -69,6 +69,7 @@ class Suggestion:
     named: Quantity | None = None
     why: tuple[Said, ...] = ()
     contrary: bool = False
+    agreed: bool = False
 
 
 def suggestion(
@@ -88,7 +89,7 @@ def suggestion(
     same = quantity if quantity is behaviour.quantity else FINER.get(_in_order(quantity, behaviour.quantity))
     if same is None:
         return Suggestion(None, None, quantity, (behaviour.why,), contrary=True)
-    return Suggestion(same, behaviour.unit, quantity, (behaviour.why,))
+    return Suggestion(same, behaviour.unit, quantity, (behaviour.why,), agreed=True)
 
 
 def named_in(topic: str, path: str | None, kind: str) -> tuple[Quantity, str | None] | None:

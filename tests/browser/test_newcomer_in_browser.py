@@ -10,7 +10,7 @@ import random
 import re
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -154,9 +154,7 @@ def told_beside(page: Page) -> dict[str, str]:
 
 
 @pytest.mark.timeout(900)
-def test_a_newcomer_sets_up_a_house_from_nothing(
-    browser: Browser, town: Town, record_property: Callable[[str, object], None]
-) -> None:
+def test_a_newcomer_sets_up_a_house_from_nothing(browser: Browser, town: Town) -> None:
     begun = time.monotonic()
     with opened(browser, f"{town.url}/setup", width=360) as page:
         page.get_by_role("button", name="Listen").click()
@@ -199,7 +197,6 @@ def test_a_newcomer_sets_up_a_house_from_nothing(
     assert made.pit.drawdown_m == pytest.approx(0.18)
     with opened(browser, f"{town.url}/setup") as page:  # the draft is done with
         expect(field(page, "name")).to_have_value("")
-    record_property("set_up_s", round(time.monotonic() - begun, 1))
     log.info("set up, with twelve wrong values on the way, in %.0f s of machine time", time.monotonic() - begun)
 
 
