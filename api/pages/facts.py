@@ -78,3 +78,8 @@ def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) 
         hits, count = forecast.coverage.hits, forecast.coverage.count
         found.append(Fact(words("now.coverage"), words("now.coverage_says", hits=hits, count=count)))
     return found
+
+
+def of_first(site: Site, words: Words) -> str:
+    """Of two pumps, that runs and water shown are those of the first one; "" where there is one."""
+    return words("now.of_first", name=site.pumps[0].id) if site.pumps else ""

@@ -9,6 +9,7 @@ from datetime import datetime, time, timedelta
 from functools import cache, partial
 
 from api.pages.contexts import DataTable
+from api.pages.facts import of_first
 from api.pages.frame import local_time
 from api.pages.historydata import Plot, TimeSpan, outages_within, plots, with_season
 from api.pages.moments import asked_day, zone_words
@@ -63,6 +64,7 @@ def history_page(ports: PagePorts, site: Site, words: Words, *, name: str = "day
             end=wording.within(span.end_ms, now_ms),
             zone=zone_words(span.end_ms, wording, words),
         ),
+        note=of_first(site, words),
         choices=tuple((key, words(f"history.{key}")) for key in SPANS),
         pictures=pictures,
         outages=tuple((str(o.start_ms), wording.clock(o.start_ms, now_ms)) for o in within),

@@ -62,6 +62,7 @@ class SiteNow:
     marker: Marker | None
     facts: tuple[Fact, ...]
     log: tuple[LogLine, ...]
+    log_note: str
     has_rain: bool
     has_water_ahead: bool
     zone: str

@@ -27,12 +27,13 @@ class HistoryPicture:
 class History:
     """The history of a site over a span.
 
-    outages : its outages, (id, when it began)
+    outages : its outages, (id, when it began); note : what it leaves out, "" for nothing
     """
 
     name: str
     until: str
     said: str
+    note: str
     choices: tuple[tuple[str, str], ...]
     pictures: tuple[HistoryPicture, ...]
     outages: tuple[tuple[str, str], ...]

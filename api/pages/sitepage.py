@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 from api.pages.acting import act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.contexts import DataTable, LogLine
-from api.pages.facts import facts_of
+from api.pages.facts import facts_of, of_first
 from api.pages.forscript import MEANINGS, silence_of, survival_json
 from api.pages.frame import ticks
 from api.pages.livecontexts import DataAge, Marker, SiteNow
@@ -89,6 +89,7 @@ def site_now(
         facts=facts_of(site, forecast, wording, words, now_ms),
         held=held_words(forecast, words),
         log=log_of(ports, site, data, wording, words),
+        log_note=of_first(site, words),
         has_rain=bool(data.rain or data.rain_ahead),
         has_water_ahead=bool(data.water_ahead),
         zone=site.timezone,
