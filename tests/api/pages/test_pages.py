@@ -290,7 +290,7 @@ def test_set_up_takes_a_weather_host_that_a_site_file_names(tmp_path: Path) -> N
     browser = client(made)
     token = form_token(browser.get("/setup").text)
     form = {**LEAST, "id": "second", **WEATHER, "weather.url": service.url, "form_token": token}
-    assert browser.post("/setup", data={**form, "do": "write"}).status_code == 200
+    assert browser.post("/setup", data={**form, "do": "write"}).status_code == 303
     assert (made.installation.folder / "sites" / "second.toml").exists()
     made.close()
 
