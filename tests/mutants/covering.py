@@ -1,13 +1,15 @@
 """Which quick tests enter which functions of the core, so that a mutant is held against those alone.
 
-The tests are traced once; what was seen is kept in the checkout, a test file at a time, and is traced anew when the
-file has changed. A test that starts a server, one marked long, and one of more than `QUICK_S` is left out.
+The tests are traced once, a file at a time and each in a process of its own; what was seen is kept in the checkout as
+soon as the file is done, so that a run which is ended goes on where it stopped, and is traced anew when the file has
+changed. A test that starts a server, one marked long, and one of more than `QUICK_S` is left out.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import signal
 import sys
 import threading
 import time
@@ -28,7 +30,11 @@ PLACES = ("tests/forecaster", "tests/collector", "tests/outside")
 
 CORE = (str(ROOT / "forecaster"), str(ROOT / "collector"))
 QUICK_S = 20.0
-"""A test that takes longer than this under the tracer is none of the quick ones."""
+"""A test that computes longer than this under the tracer is none of the quick ones, and is ended there."""
+
+
+class TooSlowError(BaseException):
+    """Ends a test that is none of the quick ones; no `Exception`, or Hypothesis would look for a smaller example."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +102,7 @@ class Tracer:
         self._of_file: dict[str, set[CodeType]] = {}
         self._took_s: dict[str, float] = {}
         self._unfit: set[str] = set()
+        signal.signal(signal.SIGPROF, _ended)
         threading.settrace(self._entered)
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
@@ -106,13 +113,16 @@ class Tracer:
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
         """Trace a whole test, its fixtures included."""
         self._into = self._of_test.setdefault(_name(item), set())
+        took_s = self._took_s.get(_name(item), 0.0)
         began = time.process_time()
+        signal.setitimer(signal.ITIMER_PROF, max(0.001, QUICK_S - took_s))
         sys.settrace(self._entered)
         try:
             return (yield)
         finally:
+            signal.setitimer(signal.ITIMER_PROF, 0.0)
             sys.settrace(None)
-            self._took_s[_name(item)] = self._took_s.get(_name(item), 0.0) + time.process_time() - began
+            self._took_s[_name(item)] = took_s + time.process_time() - began
 
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(self, fixturedef: pytest.FixtureDef[Any], request: pytest.FixtureRequest) -> Any:
@@ -146,6 +156,10 @@ class Tracer:
             self._into.add(frame.f_code)
 
 
+def _ended(_number: int, _frame: FrameType | None) -> None:
+    raise TooSlowError
+
+
 def _name(item: pytest.Item) -> str:
     return item.nodeid.partition("[")[0]
 
@@ -162,17 +176,14 @@ def _named(code: CodeType) -> Iterable[str]:
     return (f"{module}:{place}",) if place else ()
 
 
-def trace(names: list[str]) -> None:
-    """Run some test files under the tracer and keep what was seen; meant for a process of its own."""
+def trace(name: str) -> None:
+    """Run a test file under the tracer and keep what was seen; meant for a process of its own."""
     tracer = Tracer()
     pytest.main(
-        [*("-q", "--whole", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), *names], [tracer]
+        [*("-q", "--whole", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), name], [tracer]
     )
-    kept, seen = kept_covers(), tracer.seen()
-    for name in names:
-        kept[name] = {"digest": digest(ROOT / name), "tests": seen.get(name, {})}
-    KEPT.write_text(json.dumps(kept), encoding="utf-8")
-
-
-if __name__ == "__main__":
-    trace(sys.argv[1:] or stale(kept_covers()))
+    kept = kept_covers()
+    kept[name] = {"digest": digest(ROOT / name), "tests": tracer.seen().get(name, {})}
+    whole = KEPT.with_suffix(".new")
+    whole.write_text(json.dumps(kept), encoding="utf-8")
+    whole.replace(KEPT)

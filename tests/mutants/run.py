@@ -37,7 +37,7 @@ CPU_TIMES, CPU_LEAST_S = 8, 60
 """How much longer than the unchanged tests a mutant may compute."""
 
 TESTS_S = 30.0
-"""So much of the tests that enter a function is run: those of its own room first, the quickest first."""
+"""So much of the tests that enter a function is run, twice: of those of its own room, and of all others."""
 
 ROOMS = (
     "forecaster/segment",
@@ -101,14 +101,17 @@ def file_of(module: str) -> Path:
     return path if path.exists() else ROOT / Path(*module.split(".")) / "__init__.py"
 
 
+def own_place(module: str) -> str:
+    """How the paths of the tests begin that stand for a module's room."""
+    house, room, *within = module.split(".")
+    return f"tests/{house}/{room}/" if within else f"tests/{house}/test_{room}.py"
+
+
 def chosen_against(found: Sequence[Cover], mutant: Mutant) -> list[Cover]:
-    """The tests that a mutant is held against: file by file, the cheapest file first."""
-    own = "tests/" + "/".join(mutant.module.split(".")[:2])
+    """The tests that a mutant is held against, the quickest as long as the time lasts: the cheapest file first."""
     chosen: dict[str, list[Cover]] = {}
     left_s = TESTS_S
-    for cover in sorted(
-        covering(found, mutant.module, mutant.place), key=lambda c: (c.test[: len(own)] != own, c.took_s)
-    ):
+    for cover in sorted(covering(found, mutant.module, mutant.place), key=lambda c: c.took_s):
         left_s -= cover.took_s
         if left_s < 0.0 and chosen:
             break
@@ -130,20 +133,35 @@ class Runner:
     def __init__(self) -> None:
         for name in HEAVY:
             importlib.import_module(name)
-        missing = stale(kept_covers())
-        if missing:
-            _traced(missing)
-        self._covers = covers()
         self._known = equivalents()
 
     def verdicts(self, mutants: Sequence[Mutant], jobs: int) -> Iterator[Verdict]:
-        """What becomes of each, as it is known; so many at once. What no quick test enters has survived."""
+        """What becomes of each, as it is known; so many at once. What no quick test enters has survived.
+
+        A mutant is held against the tests of its own room, and only if it lives through these against all others: no
+        more test files are traced than that needs.
+        """
+        places = {own_place(mutant.module) for mutant in mutants}
+        _trace_missing(name for name in stale(kept_covers()) if name.startswith(tuple(places)))
+        alive = []
+        for verdict in self._held(mutants, jobs, own=True):
+            if verdict.killed or verdict.equivalent:
+                yield verdict
+            else:
+                alive.append(verdict.mutant)
+        if alive:
+            _trace_missing(stale(kept_covers()))
+            yield from self._held(alive, jobs, own=False)
+
+    def _held(self, mutants: Sequence[Mutant], jobs: int, *, own: bool) -> Iterator[Verdict]:
+        """Hold each against the tests of its own room, or against those of all other rooms."""
+        found = covers()
         running: dict[int, tuple[Mutant, int]] = {}
         waiting = list(mutants)
         while waiting or running:
             while waiting and len(running) < jobs:
                 mutant = waiting.pop(0)
-                tests = chosen_against(self._covers, mutant)
+                tests = chosen_against([c for c in found if c.test.startswith(own_place(mutant.module)) is own], mutant)
                 if tests:
                     running[_forked(mutant, tests)] = mutant, len(tests)
                 else:
@@ -160,19 +178,22 @@ def sample(mutants: Sequence[Mutant], count: int, seed: int) -> list[Mutant]:
     return sorted(mutants, key=lambda m: hashlib.sha256(f"{seed} {m.name}".encode()).digest())[:count]
 
 
-def _traced(names: list[str]) -> None:
-    """Trace test files in a process of their own, so that nothing of the core stays imported here."""
-    child = _fork()
-    if child == 0:
-        code = 1
-        try:
-            _silenced()
-            trace(names)
-            code = 0
-        finally:
-            os._exit(code)
-    _, status = os.waitpid(child, 0)
-    assert status == 0, f"the tests could not be traced: {' '.join(names)}"
+def _trace_missing(names: Iterable[str]) -> None:
+    """Trace test files, each in a process of its own, so that nothing of the core stays imported here."""
+    for name in names:
+        sys.stderr.write(f"tracing {name}\n")
+        child = _fork()
+        if child == 0:
+            code = 1
+            try:
+                _silenced()
+                trace(name)
+                code = 0
+            finally:
+                os._exit(code)
+        _, status = os.waitpid(child, 0)
+        if status:
+            raise RuntimeError(f"{name} could not be traced")
 
 
 def _forked(mutant: Mutant, tests: Sequence[Cover]) -> int:

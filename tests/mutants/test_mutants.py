@@ -91,7 +91,7 @@ def test_a_function_that_a_test_enters_is_found(tmp_path: Path) -> None:
     name = "tests/forecaster/maths/test_mixture.py"
     line = (
         "import sys, pathlib; from tests.mutants import covering; "
-        "covering.KEPT = pathlib.Path(sys.argv[1]); covering.trace([sys.argv[2]])"
+        "covering.KEPT = pathlib.Path(sys.argv[1]); covering.trace(sys.argv[2])"
     )
     subprocess.run([sys.executable, "-c", line, str(kept), name], cwd=ROOT, check=True, capture_output=True)
     tests = json.loads(kept.read_text(encoding="utf-8"))[name]["tests"]
