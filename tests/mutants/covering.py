@@ -2,7 +2,7 @@
 
 The tests are traced once, a file at a time and each in a process of its own; what was seen is kept in the checkout as
 soon as the file is done, so that a run which is ended goes on where it stopped, and is traced anew when the file has
-changed. A test that starts a server, one marked long, and one of more than `QUICK_S` is left out.
+changed. A test that starts a server, one marked slow or long, and one of more than `QUICK_S` is left out.
 """
 
 from __future__ import annotations
@@ -179,9 +179,7 @@ def _named(code: CodeType) -> Iterable[str]:
 def trace(name: str) -> None:
     """Run a test file under the tracer and keep what was seen; meant for a process of its own."""
     tracer = Tracer()
-    pytest.main(
-        [*("-q", "--whole", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), name], [tracer]
-    )
+    pytest.main([*("-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), name], [tracer])
     kept = kept_covers()
     kept[name] = {"digest": digest(ROOT / name), "tests": tracer.seen().get(name, {})}
     whole = KEPT.with_suffix(".new")
