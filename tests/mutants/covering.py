@@ -33,6 +33,13 @@ QUICK_S = 20.0
 """A test that computes longer than this under the tracer is none of the quick ones, and is ended there."""
 
 
+QUIETLY = (
+    "-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady",
+    "-W", "ignore:Module already imported:pytest.PytestAssertRewriteWarning",
+)  # fmt: skip
+"""Options of pytest; the warning is about what was imported before the fork."""
+
+
 class TooSlowError(BaseException):
     """Ends a test that is none of the quick ones; no `Exception`, or Hypothesis would look for a smaller example."""
 
@@ -179,7 +186,7 @@ def _named(code: CodeType) -> Iterable[str]:
 def trace(name: str) -> None:
     """Run a test file under the tracer and keep what was seen; meant for a process of its own."""
     tracer = Tracer()
-    pytest.main([*("-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady"), name], [tracer])
+    pytest.main([*QUIETLY, name], [tracer])
     kept = kept_covers()
     kept[name] = {"digest": digest(ROOT / name), "tests": tracer.seen().get(name, {})}
     whole = KEPT.with_suffix(".new")

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutants.covering import Cover, covering, covers, kept_covers, stale, trace
+from tests.mutants.covering import QUIETLY, Cover, covering, covers, kept_covers, stale, trace
 from tests.mutants.mutate import Mutant, mutants_of, mutated
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -27,11 +27,8 @@ KNOWN = Path(__file__).with_name("equivalent.txt")
 HEAVY = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "hypothesis.strategies", "msgspec", "pytest")
 """Imported once, before the forks; never our own code, or the change would come too late."""
 
-OPTIONS = (
-    "-x", "-q", "--whole", "-p", "no:xdist", "-p", "no:cacheprovider", "-p", "tests.mutants.steady",
-    "-W", "ignore:Module already imported:pytest.PytestAssertRewriteWarning",
-)  # fmt: skip
-"""Of pytest; the warning is about what was imported before the fork."""
+OPTIONS = ("-x", "--whole", *QUIETLY)
+"""Of pytest: the first failure is enough, and what was traced is run even where it is slow."""
 
 CPU_TIMES, CPU_LEAST_S = 8, 60
 """How much longer than the unchanged tests a mutant may compute."""
