@@ -1,36 +1,39 @@
 """Which quick tests enter which functions of the core, so that a mutant is held against those alone.
 
-The tests are traced once, a file at a time and each in a process of its own; what was seen is kept in the checkout as
-soon as the file is done, so that a run which is ended goes on where it stopped, and is traced anew when the file has
-changed. A test that starts a server, one marked slow or long, and one of more than `QUICK_S` is left out.
+For that the modules of the core are loaded with one more line in each function, which notes that it was entered (a
+tracer of the interpreter would be asked at every call of every library). The tests are traced once, a file at a time
+and each in a process of its own; what was seen is kept in the checkout as soon as the file is done, so that a run which
+is ended goes on where it stopped, and is traced anew when the file has changed. A test that starts a server, one marked
+slow or long, and one of more than `QUICK_S` is left out.
 """
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import json
 import signal
 import sys
-import threading
 import time
 from collections.abc import Generator, Iterable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any
 
 import pytest
 
+from tests.mutants.loading import ROOT, Instead, module_of
 from tests.needs import programs_of
 
-ROOT = Path(__file__).resolve().parents[2]
 KEPT = ROOT / ".mutants.json"
 PLACES = ("tests/forecaster", "tests/collector", "tests/outside")
 """Where the tests of the core stand; those of the faces would be slow, and answer for other things."""
 
-CORE = (str(ROOT / "forecaster"), str(ROOT / "collector"))
+CORE = ("forecaster", "collector")
 QUICK_S = 20.0
-"""A test that computes longer than this under the tracer is none of the quick ones, and is ended there."""
+"""A test that computes longer than this is none of the quick ones, and is ended there."""
 
 
 QUIETLY = (
@@ -38,6 +41,10 @@ QUIETLY = (
     "-W", "ignore:Module already imported:pytest.PytestAssertRewriteWarning",
 )  # fmt: skip
 """Options of pytest; the warning is about what was imported before the fork."""
+
+
+NOTES = "__entered__"
+"""What the modules call to note that a function was entered."""
 
 
 class TooSlowError(BaseException):
@@ -49,7 +56,7 @@ class Cover:
     """What one test enters.
 
     test : str — its name as pytest takes it, without parameters
-    took_s : float — with all its parameters, under the tracer
+    took_s : float — with all its parameters
     entered : frozenset of str — functions, `module:qualified.name`
     """
 
@@ -104,13 +111,13 @@ class Tracer:
     """
 
     def __init__(self) -> None:
-        self._into: set[CodeType] = set()
-        self._of_test: dict[str, set[CodeType]] = {}
-        self._of_file: dict[str, set[CodeType]] = {}
+        self._into: set[str] = set()
+        self._of_test: dict[str, set[str]] = {}
+        self._of_file: dict[str, set[str]] = {}
         self._took_s: dict[str, float] = {}
         self._unfit: set[str] = set()
         signal.signal(signal.SIGPROF, _ended)
-        threading.settrace(self._entered)
+        sys.meta_path.insert(0, Instead(noting_codes(), {NOTES: self._entered}))
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Leave out what starts a server."""
@@ -123,12 +130,10 @@ class Tracer:
         took_s = self._took_s.get(_name(item), 0.0)
         began = time.process_time()
         signal.setitimer(signal.ITIMER_PROF, max(0.001, QUICK_S - took_s))
-        sys.settrace(self._entered)
         try:
             return (yield)
         finally:
             signal.setitimer(signal.ITIMER_PROF, 0.0)
-            sys.settrace(None)
             self._took_s[_name(item)] = took_s + time.process_time() - began
 
     @pytest.hookimpl(wrapper=True)
@@ -150,17 +155,44 @@ class Tracer:
     def seen(self) -> dict[str, dict[str, Any]]:
         """Of each file its tests, with what they took and what they entered."""
         files: dict[str, dict[str, Any]] = {}
-        for test, codes in self._of_test.items():
+        for test, names in self._of_test.items():
             if test not in self._unfit and self._took_s[test] <= QUICK_S:
-                entered = sorted(
-                    {name for code in codes | self._of_file.get(_file(test), set()) for name in _named(code)}
-                )
+                entered = sorted(names | self._of_file.get(_file(test), set()))
                 files.setdefault(_file(test), {})[test] = {"took_s": round(self._took_s[test], 3), "entered": entered}
         return files
 
-    def _entered(self, frame: FrameType, _event: str, _arg: object) -> None:
-        if frame.f_code.co_filename.startswith(CORE):
-            self._into.add(frame.f_code)
+    def _entered(self, name: str) -> None:
+        self._into.add(name)
+
+
+@cache
+def noting_codes() -> dict[str, CodeType]:
+    """Every module of the core, noting the functions that are entered; made once, before a process is forked."""
+    files = {module_of(path): path for house in CORE for path in (ROOT / house).rglob("*.py")}
+    return {
+        module: compile(noting(module, path.read_text(encoding="utf-8")), str(path), "exec")
+        for module, path in files.items()
+    }
+
+
+def noting(module: str, source: str) -> ast.Module:
+    """A module whose functions begin with the note that they were entered, after their docstring."""
+    tree = ast.parse(source)
+    _note(tree, f"{module}:")
+    return ast.fix_missing_locations(tree)
+
+
+def _note(node: ast.AST, before: str) -> None:
+    for child in ast.iter_child_nodes(node):
+        if not isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            _note(child, before)
+            continue
+        name = f"{before}{child.name}"
+        _note(child, f"{name}.")
+        if not isinstance(child, ast.ClassDef):
+            call = ast.Call(ast.Name(NOTES, ast.Load()), [ast.Constant(name)], [])
+            note = ast.copy_location(ast.Expr(call), child.body[0])
+            child.body.insert(0 if ast.get_docstring(child) is None else 1, note)
 
 
 def _ended(_number: int, _frame: FrameType | None) -> None:
@@ -175,16 +207,8 @@ def _file(nodeid: str) -> str:
     return nodeid.partition("::")[0]
 
 
-def _named(code: CodeType) -> Iterable[str]:
-    """The function's name; that of a comprehension is its function's."""
-    path = Path(code.co_filename).relative_to(ROOT).with_suffix("")
-    module = ".".join(path.parts).removesuffix(".__init__")
-    place = ".".join(part for part in code.co_qualname.split(".") if not part.startswith("<"))
-    return (f"{module}:{place}",) if place else ()
-
-
 def trace(name: str) -> None:
-    """Run a test file under the tracer and keep what was seen; meant for a process of its own."""
+    """Run a test file, and keep what it entered; meant for a process of its own."""
     tracer = Tracer()
     pytest.main([*QUIETLY, name], [tracer])
     kept = kept_covers()

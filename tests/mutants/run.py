@@ -6,11 +6,8 @@ times the processor time of the tests as they are (it goes round for ever).
 
 from __future__ import annotations
 
-import ast
 import hashlib
-import importlib.abc
-import importlib.machinery
-import importlib.util
+import importlib
 import os
 import resource
 import signal
@@ -19,10 +16,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutants.covering import QUIETLY, Cover, covering, covers, kept_covers, stale, trace
+from tests.mutants.covering import QUIETLY, Cover, covering, covers, kept_covers, noting_codes, stale, trace
+from tests.mutants.loading import ROOT, Instead, file_of, module_of
 from tests.mutants.mutate import Mutant, mutants_of, mutated
 
-ROOT = Path(__file__).resolve().parents[2]
 KNOWN = Path(__file__).with_name("equivalent.txt")
 HEAVY = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "hypothesis.strategies", "msgspec", "pytest")
 """Imported once, before the forks; never our own code, or the change would come too late."""
@@ -85,17 +82,6 @@ def sources_of(room: str) -> list[Path]:
     """The modules of a room."""
     place = ROOT / room
     return [place] if place.is_file() else sorted(path for path in place.glob("*.py") if path.stem not in SERVED)
-
-
-def module_of(path: Path) -> str:
-    """The dotted name of a module's file."""
-    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
-
-
-def file_of(module: str) -> Path:
-    """The file of a module."""
-    path = ROOT / Path(*module.split(".")).with_suffix(".py")
-    return path if path.exists() else ROOT / Path(*module.split(".")) / "__init__.py"
 
 
 def own_place(module: str) -> str:
@@ -177,6 +163,7 @@ def sample(mutants: Sequence[Mutant], count: int, seed: int) -> list[Mutant]:
 
 def _trace_missing(names: Iterable[str]) -> None:
     """Trace test files, each in a process of its own, so that nothing of the core stays imported here."""
+    noting_codes()
     for name in names:
         sys.stderr.write(f"tracing {name}\n")
         child = _fork()
@@ -223,28 +210,9 @@ def _as_child(mutant: Mutant, tests: Sequence[str], cpu_s: int) -> None:
     try:
         _silenced()
         resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s + 5))
-        tree = mutated(mutant, file_of(mutant.module).read_text(encoding="utf-8"))
-        sys.meta_path.insert(0, Changed(mutant.module, tree))
+        file = file_of(mutant.module)
+        code_instead = compile(mutated(mutant, file.read_text(encoding="utf-8")), str(file), "exec")
+        sys.meta_path.insert(0, Instead({mutant.module: code_instead}, {}))
         code = int(pytest.main([*OPTIONS, *tests]))
     finally:
         os._exit(code)
-
-
-class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
-    """Finds one module as it is changed, and leaves all others to the usual finders."""
-
-    def __init__(self, module: str, tree: ast.Module) -> None:
-        self._module, self._tree = module, tree
-
-    def find_spec(self, fullname: str, *_where: object) -> importlib.machinery.ModuleSpec | None:
-        """The module's spec, where it is the one."""
-        if fullname != self._module:
-            return None
-        file = file_of(fullname)
-        inside = [str(file.parent)] if file.name == "__init__.py" else None
-        return importlib.util.spec_from_file_location(fullname, file, loader=self, submodule_search_locations=inside)
-
-    def exec_module(self, module: object) -> None:
-        """Run the changed text."""
-        code = compile(self._tree, str(file_of(self._module)), "exec")
-        exec(code, vars(module))

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from tests.mutants.covering import Cover, files_of_tests
+from tests.mutants.loading import ROOT
 from tests.mutants.mutate import mutants_of, mutated
-from tests.mutants.run import ROOMS, ROOT, TESTS_S, all_mutants, chosen_against, equivalents, sample, sources_of
+from tests.mutants.run import ROOMS, TESTS_S, all_mutants, chosen_against, equivalents, sample, sources_of
 
 SOURCE = '''
 """Words are left alone: 1 + 1."""
