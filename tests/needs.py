@@ -11,6 +11,7 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from types import CodeType, FunctionType, MethodType, ModuleType
 from typing import Any
@@ -63,8 +64,13 @@ def programs_of(item: pytest.Item) -> set[str]:
         return set()
     known = item._fixtureinfo.name2fixturedefs
     functions = [definition.func for definitions in known.values() for definition in definitions]
-    seen: set[int] = set()
-    return {name for each in (item.function, *functions) for name in _named(each, seen)}
+    return {name for each in (item.function, *functions) for name in _all_named(each)}
+
+
+@cache
+def _all_named(function: Callable[..., Any]) -> frozenset[str]:
+    """Programs that a test or a fixture names; asked once, however many examples a test has."""
+    return frozenset(_named(function, set()))
 
 
 def _named(thing: Any, seen: set[int]) -> Iterator[str]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import pkgutil
+from collections.abc import Iterable
+from functools import cache
 from importlib import import_module
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 from fastapi.middleware.cors import CORSMiddleware
 from fastapi.middleware.gzip import GZipMiddleware
+from starlette.routing import BaseRoute
 
 import api.http.routes
 from api import __version__
@@ -39,14 +42,11 @@ def _application(services: Services, routed: list[str], *, of_sites: bool) -> Fa
         description="How many hours a battery pack will carry a drainage pump, live, as an honest range.",
         docs_url=None,  # the stock pages load their scripts from another host
         redoc_url=None,
-        responses=problems.RESPONSES,
-        generate_unique_id_function=operation_id,
     )
     app.state.services, app.state.of_sites = services, of_sites
     problems.install(app, error_page)
-    app.state.routers = [import_module(name).router for name in routed]
-    for router in app.state.routers:
-        app.include_router(router)
+    app.state.routers = _routers(routed)
+    app.router.routes.extend(_routes(tuple(routed)))
     app.add_middleware(EntityTags, prefix="/api/v1/")
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)  # leaves event streams alone
     app.add_middleware(HeadAsGet)
@@ -60,3 +60,19 @@ def _application(services: Services, routed: list[str], *, of_sites: bool) -> Fa
     app.add_middleware(BodyLimit)
     app.add_middleware(Guard, hosts=services.hosts)
     return app
+
+
+def _routers(names: Iterable[str]) -> list[APIRouter]:
+    return [import_module(name).router for name in names]
+
+
+@cache
+def _routes(names: tuple[str, ...]) -> tuple[BaseRoute, ...]:
+    """The routes of some modules: what each takes and gives is worked out once, however many applications there are."""
+    of_all = FastAPI(
+        openapi_url=None, docs_url=None, redoc_url=None,
+        responses=problems.RESPONSES, generate_unique_id_function=operation_id,
+    )  # fmt: skip
+    for router in _routers(names):
+        of_all.include_router(router)
+    return tuple(of_all.router.routes)

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import scoringrules
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from progpy import metrics as theirs
-from progpy.predictors import ToEPredictionProfile
-from progpy.uncertain_data import UnweightedSamples
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS
 from forecaster.score.metrics import (
@@ -52,10 +48,13 @@ def test_quantile_score_of_the_textbook() -> None:
     assert quantile_score(0.1, 744.54, 741.84) == pytest.approx(4.86, abs=0.005)
 
 
+@pytest.mark.slow  # the library compiles itself as it is imported, four seconds
 @settings(max_examples=60, deadline=None)
 @given(st.lists(HOURS, min_size=2, max_size=30), HOURS, st.floats(0.05, 0.95))
 def test_equal_to_scoringrules(members: list[float], value: float, level: float) -> None:
     """scoringrules (Zanetta & Allen) on the same ensembles, intervals and quantiles."""
+    import scoringrules
+
     ensemble = np.array(members)
     assert crps_ensemble(ensemble, Outcome(value)) == pytest.approx(
         float(scoringrules.crps_ensemble(value, ensemble)), rel=1e-6, abs=1e-9
@@ -145,6 +144,10 @@ def test_cdf_rises_and_inverts_the_sample(values: list[float], one: float, other
 @given(st.lists(st.tuples(st.floats(0.0, 30.0), st.floats(31.0, 60.0), st.floats(0.1, 9.0)), min_size=2, max_size=6))
 def test_prognostic_metrics_equal_progpy(told: list[tuple[float, float, float]]) -> None:
     """progpy.metrics on the same predictions (Saxena et al. 2010), event at 45 h."""
+    from progpy import metrics as theirs
+    from progpy.predictors import ToEPredictionProfile
+    from progpy.uncertain_data import UnweightedSamples
+
     event_h, alpha, beta = 45.0, 0.1, 0.5
     rng = np.random.default_rng(3)
     predictions = {round(at, 3): rng.normal(mean, sd, 60) for at, mean, sd in told}
