@@ -32,7 +32,7 @@ PLACES = ("tests/forecaster", "tests/collector", "tests/outside")
 """Where the tests of the core stand; those of the faces would be slow, and answer for other things."""
 
 CORE = ("forecaster", "collector")
-QUICK_S = 20.0
+QUICK_S = 5.0
 """A test that computes longer than this is none of the quick ones, and is ended there."""
 
 

@@ -121,17 +121,18 @@ class Runner:
     def verdicts(self, mutants: Sequence[Mutant], jobs: int) -> Iterator[Verdict]:
         """What becomes of each, as it is known; so many at once. What no quick test enters has survived.
 
-        A mutant is held against the tests of its own room, and only if it lives through these against all others: no
-        more test files are traced than that needs.
+        A mutant is held against the tests of its own room, room by room, and at last, if it lives through these,
+        against all others: no more test files are traced than that needs.
         """
-        places = {own_place(mutant.module) for mutant in mutants}
-        _trace_missing(name for name in stale(kept_covers()) if name.startswith(tuple(places)))
-        alive = []
-        for verdict in self._held(mutants, jobs, own=True):
-            if verdict.killed or verdict.equivalent:
-                yield verdict
-            else:
-                alive.append(verdict.mutant)
+        alive: list[Mutant] = []
+        for place in sorted({own_place(mutant.module) for mutant in mutants}):
+            _trace_missing(name for name in stale(kept_covers()) if name.startswith(place))
+            theirs = [mutant for mutant in mutants if own_place(mutant.module) == place]
+            for verdict in self._held(theirs, jobs, own=True):
+                if verdict.killed or verdict.equivalent:
+                    yield verdict
+                else:
+                    alive.append(verdict.mutant)
         if alive:
             _trace_missing(stale(kept_covers()))
             yield from self._held(alive, jobs, own=False)
