@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.http.answers import json_response, outage_out
+from api.http.app import create_app, create_probes
 from api.offline.reporting import report_of
 from api.process.services import Services
 from forecaster.domain.errors import StoreUnavailable
@@ -22,8 +24,9 @@ from forecaster.domain.times import DAY_MS
 from forecaster.engine import Engine
 from forecaster.engine.document import document as document_of
 from forecaster.engine.document import time_ms, time_text
+from forecaster.twin.live import larkspur_site
 from tests.api.serving import serving
-from tests.scenario import NOW_MS
+from tests.scenario import NOW_MS, services
 
 SITE = "/api/v1/sites/larkspur"
 
@@ -55,6 +58,16 @@ def test_sites_soonest_out_first(client: TestClient) -> None:
     assert line["forecast"]["supply"] == "pack"
     assert line["open_alarms"] >= 1
     assert line["highest_priority"] in {"medium", "high", "critical"}
+
+
+def test_applications_side_by_side_answer_for_their_own_houses(client: TestClient, tmp_path: Path) -> None:
+    """They share what their routes look like, and nothing else; the probes of a process share not even the routes."""
+    bare = services(tmp_path, {"birch": replace(larkspur_site(), id="birch")})
+    other, probes = (TestClient(make(bare), base_url=str(client.base_url)) for make in (create_app, create_probes))
+    for asked, houses in ((other, ["birch"]), (client, ["larkspur"]), (other, ["birch"])):
+        assert [line["id"] for line in ask(asked, "/api/v1/sites")["sites"]] == houses
+    assert (probes.get("/livez").status_code, probes.get("/api/v1/sites").status_code) == (200, 404)
+    bare.close()
 
 
 def test_a_site_with_its_channels(client: TestClient) -> None:
