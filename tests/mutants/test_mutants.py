@@ -7,10 +7,11 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.mutants.covering import Cover, files_of_tests
+from tests.mutants.covering import NOTES, Cover, files_of_tests, noting
 from tests.mutants.loading import ROOT
 from tests.mutants.mutate import mutants_of, mutated
 from tests.mutants.run import ROOMS, TESTS_S, all_mutants, chosen_against, equivalents, sample, sources_of
@@ -53,6 +54,32 @@ def test_a_mutant_is_the_module_with_that_change_and_no_other() -> None:
         differing = [pair for pair in zip(whole.split("\n"), changed.split("\n"), strict=True) if len(set(pair)) == 2]
         assert len(differing) == 1, mutant.name
     assert ast.unparse(ast.parse(SOURCE)) == whole
+
+
+HOUSE = '''
+class House:
+    def dry(self):
+        """Words."""
+        return [pump() for pump in (self._pump,)]
+
+    def _pump(self):
+        def runs():
+            return 1
+        return runs()
+
+    def wet(self):
+        return 0
+'''
+
+
+def test_functions_note_that_they_are_entered_and_stay_what_they_are() -> None:
+    entered: list[str] = []
+    seen: dict[str, Any] = {NOTES: entered.append}
+    exec(compile(noting("m", HOUSE), "m", "exec"), seen)
+    assert entered == []
+    assert seen["House"]().dry() == [1]
+    assert entered == ["m:House.dry", "m:House._pump", "m:House._pump.runs"]
+    assert seen["House"].dry.__doc__ == "Words."
 
 
 def test_every_room_is_there_and_every_equivalent_is_a_mutant() -> None:
