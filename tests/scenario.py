@@ -6,7 +6,9 @@ The scenario is Larkspur Lane: a storm, the mains lost, some hours on the pack. 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from api.process.services import Services
 from collector.config.settings import Broker, Http, Installation, Mail, Push, Retention, Store
@@ -61,6 +63,15 @@ def installation(
     )
 
 
+@cache
+def new_ledger() -> bytes:
+    """The ledger of a new installation; its tables are made once a process."""
+    with TemporaryDirectory() as place:
+        held = installation(Path(place), {})
+        open_ledger(held.ledger_url).close()
+        return held.databases[-1].read_bytes()
+
+
 def services(
     folder: Path,
     sites: dict[str, Site],
@@ -71,6 +82,9 @@ def services(
 ) -> Services:
     """Services with real stores and a held clock."""
     held = installation(folder, sites, host=host, http=http)
+    ledger = held.databases[-1]
+    if not ledger.exists():
+        ledger.write_bytes(new_ledger())
     return Services(
         held, open_store(held.readings_url), open_ledger(held.ledger_url), HeldClock() if clock is None else clock
     )
