@@ -126,6 +126,7 @@ def test_size_as_the_readme_says(place: Path) -> None:
     assert re.search(r"^Simple estimate, .*: 47\.4 h$", done.stdout, re.MULTILINE)
 
 
+@pytest.mark.slow
 def test_demo_prints_what_the_readme_says(tmp_path: Path) -> None:
     """The script itself, with this interpreter for the environment that it would make."""
     (tmp_path / "deploy").mkdir()

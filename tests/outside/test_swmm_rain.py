@@ -209,6 +209,7 @@ def test_the_range_over_twenty_storms(fallen_mm: dict[str, Fallen], tmp_path: Pa
     assert np.median(errors) < 0.25, errors
 
 
+@pytest.mark.slow
 def test_swmm_cycles_like_the_handbook(wet: Outage) -> None:
     """Before the rain, with 0.05 L/s of base flow: T = V/Qi + V/(Qp - Qi) (MIL-HDBK-1005/9A 2.5.3.6)."""
     early = wet.record.start_s[wet.record.start_s < 20 * 3600.0]

@@ -27,7 +27,8 @@ COLUMNS = {
     RecordTable.FORECASTS: FORECASTS,
     RecordTable.ALARMS: ALARMS,
 }
-SPAN = ("--from", "2026-01-01T00:00:00Z", "--to", "2026-12-31T00:00:00Z")
+SPAN = ("--from", "2026-02-01T00:00:00Z", "--to", "2026-03-31T00:00:00Z")
+"""Some stretches before what was heard, and some after."""
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from api.cli import main
 from collector.config.site_file import load_site
 from collector.decode.log import MessageLog
 from collector.decode.payload import Decoder
-from forecaster.twin.episode import episode
+from forecaster.twin.episode import Episode, episode
 from forecaster.twin.styles import Style
 
 SEED = "23"
@@ -26,8 +26,13 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-def test_log_decodes_to_what_the_twin_measured(folder: Path) -> None:
-    drawn = episode(int(SEED), (Style.ON_CHANGE,))
+@pytest.fixture(scope="module")
+def drawn() -> Episode:
+    """What the log of that folder was made from."""
+    return episode(int(SEED), (Style.ON_CHANGE,))
+
+
+def test_log_decodes_to_what_the_twin_measured(folder: Path, drawn: Episode) -> None:
     site = load_site(folder / "site.toml")
     decoder = Decoder([site])
     decoded = [
@@ -62,8 +67,7 @@ def test_log_looks_like_the_client_wrote_it(folder: Path) -> None:
     assert first["payloadlen"] == len(first["payload"].encode())
 
 
-def test_truth_is_told(folder: Path) -> None:
-    drawn = episode(int(SEED), (Style.ON_CHANGE,))
+def test_truth_is_told(folder: Path, drawn: Episode) -> None:
     truth = json.loads((folder / "truth.json").read_text())
     assert truth["style"] == "on-change"
     assert truth["parameters"]["pack"]["capacity_wh"] == drawn.parameters.pack.capacity_wh
@@ -73,6 +77,7 @@ def test_truth_is_told(folder: Path) -> None:
     assert hours == sorted(hours, reverse=True)
 
 
+@pytest.mark.slow
 def test_own_log_is_scored(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["score", "--site", str(folder / "site.toml"), str(folder / "log.jsonl.gz"), "--json"]
     assert main(words) == 0

@@ -111,6 +111,7 @@ def nine(topic: str) -> str:
     return SITE.replace("cellar/", topic).replace('id = "larkspur"', 'id = "nine"')
 
 
+@pytest.mark.slow
 def test_site_files_come_change_and_go_and_no_message_is_lost(running: RunningInstallation) -> None:
     running.begin()
     running.write("nine", nine("nine/"))

@@ -4,44 +4,53 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from functools import partial
 from pathlib import Path
 
 import pytest
 
-from tests.engines import ROOT, wait_until
+from tests.engines import ROOT
 
 OPENED = """
 import sys
-from functools import partial
-from pathlib import Path
 from collector.store.open import open_ledger, open_store
-kind, place, number, owner = sys.argv[1], Path(sys.argv[2]), sys.argv[3], sys.argv[4] == "owner"
-(place / f"here-{number}").touch()
-while not (place / "go").exists():
-    pass
-opened = {"ledger": open_ledger, "readings": open_store}[kind](f"sqlite:///{place / 'new.db'}", owner=owner)
-opened.close()
+kind, owner = sys.argv[1], sys.argv[2] == "owner"
+print("here", flush=True)
+for path in sys.stdin:
+    {"ledger": open_ledger, "readings": open_store}[kind](f"sqlite:///{path.strip()}", owner=owner).close()
+    print("opened", flush=True)
 """
 
 
-def all_here(place: Path) -> bool:
-    return len(list(place.glob("here-*"))) == 3
+def said(process: subprocess.Popen[str]) -> str:
+    assert process.stdout is not None
+    return process.stdout.readline().strip()
+
+
+def tell(process: subprocess.Popen[str], path: Path) -> None:
+    assert process.stdin is not None
+    process.stdin.write(f"{path}\n")
+    process.stdin.flush()
 
 
 @pytest.mark.parametrize("kind", ["ledger", "readings"])
 def test_a_file_that_another_has_just_begun_is_not_moved_aside(tmp_path: Path, kind: str) -> None:
     """In: one owner and two others, three times. Out: one file that all have opened, and none beside it."""
+    started = [
+        subprocess.Popen(
+            [sys.executable, "-c", OPENED, kind, role], cwd=ROOT, text=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )
+        for role in ("owner", "reader", "reader")
+    ]  # fmt: skip
+    heard = [[said(process)] for process in started]
     for turn in range(3):
         place = tmp_path / str(turn)
         place.mkdir()
-        words = [sys.executable, "-c", OPENED, kind, str(place)]
-        started = [
-            subprocess.Popen([*words, str(number), role], cwd=ROOT, stderr=subprocess.PIPE, text=True)
-            for number, role in enumerate(("owner", "reader", "reader"))
-        ]
-        wait_until(partial(all_here, place), "the processes")
-        (place / "go").touch()
-        assert [process.communicate(timeout=120)[1] for process in started] == ["", "", ""]
-        assert [process.returncode for process in started] == [0, 0, 0]
+        for process in started:
+            tell(process, place / "new.db")
+        for process, words in zip(started, heard, strict=True):
+            words.append(said(process))
         assert not list(place.glob("*corrupt*"))
+    assert [process.communicate(timeout=120)[1] for process in started] == ["", "", ""]
+    assert [process.returncode for process in started] == [0, 0, 0]
+    assert heard == [["here", *["opened"] * 3]] * 3
