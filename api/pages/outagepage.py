@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from api.pages.contexts import DataTable, Fact, LogLine
+from api.pages.facts import of_first
 from api.pages.outagecontexts import AskedLine, OutageTold, ToldLine
 from api.pages.outagestrip import outage_strip
 from api.pages.pastends import ends_of
@@ -77,6 +78,7 @@ class OutageWords:
             "story.charge_says",
             start=wording.percent(outage.start_charge_percent), low=wording.percent(outage.lowest_charge_percent),
         )  # fmt: skip
+        cut = words("story.runs_cut") if story.runs_cut else ""
         return (
             Fact(words("story.came"), self.happened()),
             Fact(words("story.charge"), charge),
@@ -87,7 +89,7 @@ class OutageWords:
             Fact(words("story.water"), *self._water()),
             Fact(
                 words("story.runs"), words("story.runs_says", n=water.runs, length=wording.duration(water.run_s)),
-                words("story.runs_cut") if story.runs_cut else "",
+                " ".join(filter(None, [cut, of_first(story.site, words)])),
             ),
             Fact(words("story.rain"), self._rain()),
             Fact(words("story.told_first"), self._first_told()),

@@ -63,6 +63,7 @@ def ends_of(
         key="ends", title=f"{site.name}: {title}", description=words("outages.ends_text", came=says),
         start_ms=outage.start_ms, end_ms=max(end_ms, dots[-1].stop_ms), zone=wording.zone, series=series, outages=(),
         say=clock, clock=lambda local: wording.dated(local, "hour"), day=lambda local: wording.dated(local, "date"),
+        from_nought=True,
     )  # fmt: skip
     rows = tuple(
         (wording.clock(dot.start_ms, now_ms), *(clock(hours) for hours in (dot.low, dot.mean, dot.high)))

@@ -49,6 +49,7 @@ class PictureContents:
     """The contents of a picture. outages : spans on the pack; top : the scale reaches at least so far.
 
     scale : shown units in one stored unit, so that the scale ends on a round number of shown units
+    from_nought : the foot of the scale is no 0 but a moment, said as any other
     """
 
     key: str
@@ -64,6 +65,7 @@ class PictureContents:
     day: Callable[[datetime], str]
     top: float = 0.0
     scale: float = 1.0
+    from_nought: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +148,12 @@ def _scale(scene: PictureContents, lane: Lane, full: float, sheet: Sheet) -> lis
             for value in (full / 2, full)
         ]
     return [
-        text((sheet.left - 8, lane.across(value) + 5), scene.say(value) if value else "0", "tick", "end")
+        text(
+            (sheet.left - 8, lane.across(value) + 5),
+            scene.say(value) if value or scene.from_nought else "0",
+            "tick",
+            "end",
+        )
         for value in (0.0, full / 2, full)
     ]
 

@@ -38,6 +38,8 @@ SWINGS: tuple[tuple[str, float, float], ...] = (("m", 0.02, 0.9), ("cm", 2.0, 45
 """How far the water in a pit falls in a run, in each unit."""
 COUNTED: tuple[tuple[str, float], ...] = (("Wh", 1.0), ("kWh", 1e-3), ("J", 3600.0))
 """Units of an energy counter, and how many of each are 1 Wh."""
+MOST_BESIDE = 12
+"""With so many others at most a field is held against, besides those of its own topic: a broker may carry hundreds."""
 ALIKE = 0.3
 """Greatest difference between a counter's rise and the power's sum, of that sum."""
 
@@ -65,15 +67,18 @@ def behaviours(heard: Mapping[Key, HeardValues], packs: frozenset[str] = frozens
     enough = {key: series for key, series in heard.items() if len(series.values) >= LEAST}
     found = {key: told for key, series in enough.items() if (told := _steady(series)) is not None}
     steps = {key: made for key, series in enough.items() if key not in found and (made := steps_of(series)) is not None}
+    first = set(list(steps)[:MOST_BESIDE])
     for key, step in steps.items():
-        found[key] = _yes_no(key, steps) if enough[key].yes_no else _stepping(key, step, steps, packs)
+        beside = {
+            other: made for other, made in steps.items() if other != key and (other[0] == key[0] or other in first)
+        }
+        found[key] = _yes_no(step, beside) if enough[key].yes_no else _stepping(key, step, beside, packs)
     leader = next((steps[key] for key in steps if found[key].quantity is not None), None)
-    powers = {
-        key: enough[key] for key in steps if found[key].unit == "W" and found[key].quantity is not None
-    }  # to hold counters against
+    powers = [key for key in steps if found[key].unit == "W" and found[key].quantity is not None][:MOST_BESIDE]
+    summed = {key: enough[key] for key in powers}
     for key, series in enough.items():
         if key not in found and not series.yes_no:
-            told = _with_the_pump(series, leader) or _rising(series, powers) or _falling(series)
+            told = _with_the_pump(series, leader) or _rising(series, summed) or _falling(series)
             if told is not None:
                 found[key] = told
     return found
@@ -98,21 +103,19 @@ def _steady(series: HeardValues) -> Behaviour | None:
     return None
 
 
-def _yes_no(key: Key, steps: Mapping[Key, Steps]) -> Behaviour:
-    for other, step in steps.items():
-        if other != key and not step.yes_no and together(steps[key], step):
+def _yes_no(step: Steps, others: Mapping[Key, Steps]) -> Behaviour:
+    for other, beside in others.items():
+        if not beside.yes_no and together(step, beside):
             return Behaviour(Quantity.PUMP_RUNNING, None, Said("setup.by.yes_with", other=_named(other)))
-    return Behaviour(Quantity.PUMP_RUNNING, None, Said("setup.by.yes_alone", times=f"{steps[key].edges}"))
+    return Behaviour(Quantity.PUMP_RUNNING, None, Said("setup.by.yes_alone", times=f"{step.edges}"))
 
 
-def _stepping(key: Key, step: Steps, steps: Mapping[Key, Steps], packs: frozenset[str]) -> Behaviour:
+def _stepping(key: Key, step: Steps, others: Mapping[Key, Steps], packs: frozenset[str]) -> Behaviour:
     power = Quantity.PACK_OUTPUT_POWER if key[0] in packs else Quantity.PUMP_POWER
     size = step.high - step.low
-    for other, beside in steps.items():
-        if other == key or beside.yes_no or not together(step, beside):
-            continue
-        paired = _paired(size, beside.high - beside.low)
-        if paired is not None:
+    for other, beside in others.items():
+        paired = None if beside.yes_no else _paired(size, beside.high - beside.low)
+        if paired is not None and together(step, beside):
             quantity = power if paired[0] is Quantity.PUMP_POWER else paired[0]
             why = Said("setup.by.pair", size=Figure(f"{size:.3g}"), other=_named(other), volts=f"{paired[2]:.0f}")
             return Behaviour(quantity, paired[1], why)

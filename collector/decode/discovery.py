@@ -26,6 +26,8 @@ MOST_FIELDS = 60
 MOST_VALUES = 5
 MOST_SERIES = 400
 """Fields whose values are kept over time, to look at how they behave."""
+GREATEST = 1e12
+"""Greatest size of a value that is kept over time: no device tells more, and sums of it stay finite."""
 LONGEST_NAME, LONGEST_VALUE = 200, 64
 """Of a field [characters]; a longer name is passed over, a longer text is cut: what is kept here has an end."""
 
@@ -117,7 +119,7 @@ class Discovery:
     def _follow(self, key: Key, value: Any) -> None:
         """Keep a value with its time, where it is a number or yes/no. Memory alone tells nothing of behaviour."""
         figure = _figure(value)
-        if figure is None or (key not in self._series and len(self._series) >= MOST_SERIES):
+        if figure is None or abs(figure) > GREATEST or (key not in self._series and len(self._series) >= MOST_SERIES):
             return
         times, values = self._series.setdefault(key, ([], []))
         times.append(self._clock())
@@ -125,19 +127,35 @@ class Discovery:
         thinned(times, values)
 
     def topics(self) -> tuple[TopicHeard, ...]:
-        """What was heard, by topic."""
+        """What was heard, by topic; messages are taken meanwhile."""
+        return _all_told(*self._copied())
+
+    def _copied(self) -> tuple[dict[str, _Topic], dict[Key, tuple[list[float], list[float]]]]:
         with self._lock:
-            kinds = {
-                (topic, path): _kind(path, values)
-                for topic, found in self._topics.items() for path, values in found.values.items()
+            topics = {
+                topic: _Topic(
+                    found.messages, found.live, found.format,
+                    {path: list(values) for path, values in found.values.items()}, dict(found.heard_s),
+                )
+                for topic, found in self._topics.items()
             }  # fmt: skip
-            series = {
-                key: HeardValues(tuple(times), tuple(values), kinds.get(key) == "yes-no")
-                for key, (times, values) in self._series.items() if kinds.get(key) in ("number", "yes-no")
-            }  # fmt: skip
-            packs = frozenset(key[0] for key, kind in kinds.items() if _is_charge(named_in(*key, kind)))
-            told = behaviours(series, packs)
-            return tuple(_told(topic, self._topics[topic], told) for topic in sorted(self._topics))
+            series = {key: (list(times), list(values)) for key, (times, values) in self._series.items()}
+            return topics, series
+
+
+def _all_told(
+    topics: Mapping[str, _Topic], series: Mapping[Key, tuple[list[float], list[float]]]
+) -> tuple[TopicHeard, ...]:
+    kinds = {
+        (topic, path): _kind(path, values) for topic, found in topics.items() for path, values in found.values.items()
+    }
+    heard = {
+        key: HeardValues(tuple(times), tuple(values), kinds.get(key) == "yes-no")
+        for key, (times, values) in series.items() if kinds.get(key) in ("number", "yes-no")
+    }  # fmt: skip
+    packs = frozenset(key[0] for key, kind in kinds.items() if _is_charge(named_in(*key, kind)))
+    told = behaviours(heard, packs)
+    return tuple(_told(topic, topics[topic], told) for topic in sorted(topics))
 
 
 def discover(broker: Broker, listen_s: float, topic_filter: str = "#") -> tuple[TopicHeard, ...]:

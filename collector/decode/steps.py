@@ -38,7 +38,8 @@ class Steps:
     """A series that goes up and down between two levels.
 
     low, high : medians of what lies below and above; edges : how often it changes from one to the other
-    times, above : when each value was heard [s], and whether it lies above
+    times, above : when each value was heard [s], and whether it lies above; ups : when it lay above [s]
+    near_s : how far apart two moments may be that are meant as one [s]
     """
 
     low: float
@@ -46,6 +47,8 @@ class Steps:
     edges: int
     times: tuple[float, ...]
     above: tuple[bool, ...]
+    ups: tuple[float, ...]
+    near_s: float
     yes_no: bool
 
 
@@ -70,7 +73,9 @@ def steps_of(series: HeardValues) -> Steps | None:
     between = sum(lower + QUARTER * step < value < upper - QUARTER * step for value in series.values)
     if lower < 0.0 or upper < 2.0 * lower or between > max(edges, BETWEEN * len(above)):
         return None
-    return Steps(lower, upper, edges, series.times, above, series.yes_no)
+    ups = tuple(at for at, is_above in zip(series.times, above, strict=True) if is_above)
+    near_s = max(NEAR_S, 1.5 * median(later - earlier for earlier, later in pairwise(series.times)))
+    return Steps(lower, upper, edges, series.times, above, ups, near_s, series.yes_no)
 
 
 def held(steps: Steps, at_s: float) -> bool:
@@ -86,16 +91,14 @@ def together(one: Steps, other: Steps) -> bool:
 
 def _covered(one: Steps, other: Steps) -> float:
     """The share of the moments above of one, within the span of both, at which the other is above too."""
-    gaps = [later - earlier for earlier, later in pairwise(other.times)]
-    near_s = max(NEAR_S, 1.5 * median(gaps))
-    theirs = [at for at, is_above in zip(other.times, other.above, strict=True) if is_above]
+    near_s = other.near_s
     first, last = max(one.times[0], other.times[0]) - near_s, min(one.times[-1], other.times[-1]) + near_s
-    ours = [at for at, is_above in zip(one.times, one.above, strict=True) if is_above and first <= at <= last]
+    ours = [at for at in one.ups if first <= at <= last]
     if not ours:
         return 0.0
-    return sum(_nearest(theirs, at) <= near_s for at in ours) / len(ours)
+    return sum(_nearest(other.ups, at) <= near_s for at in ours) / len(ours)
 
 
-def _nearest(times: list[float], at_s: float) -> float:
+def _nearest(times: tuple[float, ...], at_s: float) -> float:
     place = bisect.bisect_left(times, at_s)
     return min((abs(at - at_s) for at in times[max(0, place - 1) : place + 1]), default=float("inf"))

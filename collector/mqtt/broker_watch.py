@@ -12,6 +12,8 @@ from forecaster.domain.errors import OutlastError
 
 IDLE_S = 90.0
 """For so long after the last look it is listened on."""
+ANEW_S = 0.5
+"""For so long what was made of the values is told again: many browsers cost no more than one."""
 LONGEST_S = 1800.0
 """Most at a stretch, also while somebody looks: `#` may be much."""
 
@@ -27,6 +29,8 @@ class BrokerWatch:
         self._stop = threading.Event()
         self._looked_s = time.monotonic()
         self._problem: OutlastError | None = None
+        self._making = threading.Lock()
+        self._told: tuple[Discovery, float, tuple[TopicHeard, ...]] | None = None
 
     def begin(self, broker: Broker, topic_filter: str, listen_s: float) -> None:
         """Listen, and return after a while. What was heard through the same filter before is kept.
@@ -57,9 +61,13 @@ class BrokerWatch:
         return self._thread is not None and self._thread.is_alive()
 
     def topics(self) -> tuple[TopicHeard, ...]:
-        """What was heard so far, by topic; whoever asks keeps it listening."""
+        """What was heard so far, by topic, no older than a moment; whoever asks keeps it listening."""
         self._looked_s = time.monotonic()
-        return self._heard.topics()
+        with self._making:
+            heard = self._heard
+            if self._told is None or self._told[0] is not heard or time.monotonic() - self._told[1] >= ANEW_S:
+                self._told = (heard, time.monotonic(), heard.topics())
+            return self._told[2]
 
     def close(self) -> None:
         """Listen no more."""

@@ -5,17 +5,23 @@ What stands for the truth is the twin, which knows what each source measures; th
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from collector.decode import behaviour
 from collector.decode.behaviour import Behaviour, Key, behaviours
 from collector.decode.discovery import Discovery
-from collector.decode.steps import MOST, HeardValues, thinned
+from collector.decode.steps import MOST, HeardValues, Steps, thinned
 from collector.decode.suggestion import named_in, suggestion
-from forecaster.domain.quantities import Quantity
+from collector.decode.units import conversion
+from forecaster.domain.quantities import SPECS, Quantity
 
 RUNS = ((40.0, 52.0), (160.0, 171.0), (280.0, 292.0))
 SPAN_S = 360
@@ -184,3 +190,42 @@ def test_a_listener_hears_behaviour_and_memory_tells_none() -> None:
     by_topic = {topic.topic: topic.fields[0] for topic in heard.topics()}
     assert by_topic["cellar/a"].quantity is Quantity.PUMP_POWER
     assert by_topic["cellar/b"].quantity is None
+
+
+@given(
+    st.lists(
+        st.lists(st.one_of(st.floats(allow_nan=False, allow_infinity=False), st.integers(), st.booleans(),
+                           st.sampled_from(("on", "off", "ON", "5", "x", None))), min_size=1, max_size=60),
+        min_size=1, max_size=4,
+    )
+)  # fmt: skip
+def test_whatever_is_heard_is_told(columns: list[list[Any]]) -> None:
+    """Out of range, constant, mixed, of one value: nothing raises, and what is proposed has a unit that converts."""
+    now = 0.0
+    heard = Discovery(lambda: now)
+    for step in range(max(map(len, columns))):
+        now += 1.0
+        row = {f"x{n}": column[step % len(column)] for n, column in enumerate(columns)}
+        heard.hear("cellar/a", json.dumps(row).encode(), False)
+    for topic in heard.topics():
+        for field in topic.fields:
+            if field.quantity is not None and field.unit is not None:
+                assert conversion(field.unit, SPECS[field.quantity].unit) is not None
+
+
+def test_hundreds_of_fields_are_not_held_each_against_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four hundred that step, four a topic: 160,000 pairs took 40 s of processor time."""
+    tried = 0
+
+    def counted(_one: Steps, _other: Steps) -> bool:
+        nonlocal tried
+        tried += 1
+        return False
+
+    monkeypatch.setattr(behaviour, "together", counted)
+    values = tuple(481.5 if n % 20 < 6 else 0.0 for n in range(120))
+    times = tuple(2.0 * n for n in range(120))
+    found = behaviours({(f"t{n // 4}", f"$.x{n}"): HeardValues(times, tuple(v / (1 + n % 2 * 116) for v in values))
+                        for n in range(400)})  # fmt: skip
+    assert len(found) == 400
+    assert 0 < tried <= 400 * (behaviour.MOST_BESIDE + 3)
