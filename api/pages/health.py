@@ -14,6 +14,7 @@ from api.pages.guard import CallerIn, CheckedIn, PageRoute, PortsIn
 from api.pages.healthpage import health_page
 from api.pages.render import page
 from api.pages.speech import WordsIn
+from forecaster.domain.errors import NotFound
 from forecaster.domain.longrecord import WorkKind
 from forecaster.live.working import LONGEST, tell_work
 
@@ -43,7 +44,17 @@ def add_work(
         noon = datetime(on.year, on.month, on.day, 12, tzinfo=ZoneInfo(site.timezone))
         at_ms = min(now_ms, round(noon.timestamp() * 1000)) if on <= _day(now_ms, site.timezone) else now_ms + 1
     tell_work(services.ledger, site, caller.name, now_ms, kind, at_ms, did=did)
-    return RedirectResponse(f"/sites/{site.id}/health", status_code=303)
+    return RedirectResponse(f"/sites/{site.id}/health#work", status_code=303)
+
+
+@router.post("/sites/{site}/health/work/undo")
+def undo_work(
+    site: SiteIn, services: ServicesIn, _: CheckedIn, work: Annotated[str, Form(max_length=160)]
+) -> Response:  # fmt: skip
+    """Take back work that was told by mistake."""
+    if not services.ledger.drop_work(site.id, work):
+        raise NotFound(f"work {work!r}")
+    return RedirectResponse(f"/sites/{site.id}/health#work", status_code=303)
 
 
 def _day(at_ms: int, timezone: str) -> date:

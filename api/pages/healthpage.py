@@ -16,6 +16,7 @@ from forecaster.domain.site import Site
 from forecaster.engine.document import time_ms, time_text
 from forecaster.health.told import HEALTH, health_told, rows_told, season_told, storm_told
 from forecaster.texts.catalogue import Words
+from forecaster.texts.wording import Wording
 
 WIDTH, HEIGHT = 320.0, 84.0
 """Of a picture [px]."""
@@ -40,8 +41,9 @@ class PartLine:
 
 @dataclass(frozen=True, slots=True)
 class WorkLine:
-    """Work done: when, what, and whether it helped."""
+    """Work done: its id, when, what, and whether it helped, "" before a study has looked."""
 
+    id: str
     day: str
     did: str
     helped: str
@@ -72,8 +74,21 @@ def health_page(ports: PagePorts, site: Site, words: Words) -> HealthShown:
         parts=tuple(part_line(part, words) for part in parts),
         storm=storm_told(ports.ledger, site.id, words),
         season=season_told(ports.ledger, site.id, words),
-        work=tuple(WorkLine(row["at"][:10], row["did"], gain_text(row["helped"], words)) for row in work),
+        work=work_lines(ports, site, work, words),
     )
+
+
+def work_lines(ports: PagePorts, site: Site, studied: Sequence[dict[str, Any]], words: Words) -> tuple[WorkLine, ...]:
+    """Work done as it is told at present, newest first, with what a study says of it. studied : its rows"""
+    helped = {(row["at"], row["part"]): gain_text(row["helped"], words) for row in studied}
+    local = Wording.of(site, words).local
+    return tuple(
+        WorkLine(
+            one.id, local(one.at_ms).date().isoformat(), one.did or words(f"work.did-{one.kind}"),
+            helped.get((time_text(one.at_ms), one.concerns[0].value if one.concerns else None), ""),
+        )
+        for one in ports.ledger.work(site.id)
+    )  # fmt: skip
 
 
 def part_line(part: dict[str, Any], words: Words) -> PartLine:

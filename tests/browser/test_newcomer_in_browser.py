@@ -279,8 +279,18 @@ def test_every_kind_of_thing_is_changed_and_taken_back(browser: Browser, town: T
             expect(page.get_by_role("status").first).to_contain_text("Saved: Taken back")
             assert town.file.read_text(encoding="utf-8") == before, part
         assert town.file.read_text(encoding="utf-8") == first
+        work_is_told_and_taken_back(page, town)
         a_site_is_removed_and_brought_back(page, town)
     assert town.file.read_text(encoding="utf-8") == first
+
+
+def work_is_told_and_taken_back(page: Page, town: Town) -> None:
+    page.goto(f"{town.url}/sites/larkspur/health")
+    fill(page, "did", "Pit rinsed")
+    page.get_by_role("button", name="Tell of work").click()
+    line = page.locator("li", has_text="Pit rinsed")
+    line.get_by_role("button", name="Take it back").click()
+    expect(line).to_have_count(0)
 
 
 def a_site_is_removed_and_brought_back(page: Page, town: Town) -> None:

@@ -76,6 +76,21 @@ def test_work_told_on_the_page_is_kept(held: Services) -> None:
     assert len(held.ledger.work("larkspur")) == 1
 
 
+def test_work_is_listed_at_once_and_taken_back(held: Services) -> None:
+    """Before a study has looked at it; what a study said of work that is taken back goes with it."""
+    browser = client(held)
+    sent = {"form_token": form_token(browser.get("/sites/larkspur/health").text), "kind": "cleaned", "on": "2026-07-02"}
+    browser.post("/sites/larkspur/health/work", {**sent, "did": "Pit <b>rinsed</b>"})
+    html = browser.get("/sites/larkspur/health").text
+    assert "2026-07-02: Pit &lt;b&gt;rinsed&lt;/b&gt;" in html
+    [told] = [work for work in held.ledger.work("larkspur") if work.did.startswith("Pit")]
+    assert browser.post("/sites/larkspur/health/work/undo", {"work": told.id}).status_code == 403
+    back = {"form_token": sent["form_token"], "work": told.id}
+    assert browser.post("/sites/larkspur/health/work/undo", back).status_code == 303
+    assert "rinsed" not in browser.get("/sites/larkspur/health").text
+    assert browser.post("/sites/larkspur/health/work/undo", back).status_code == 404
+
+
 def test_the_report_speaks_with_the_voice_of_the_study(held: Services) -> None:
     report = report_of(held.store, held.ledger, larkspur_site(), START_MS, NOW_MS)
     signs = {finding.sign for finding in report.health.findings}
