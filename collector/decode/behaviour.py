@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
 
-from collector.decode.steps import HeardValues, Steps, held, steps_of, together
+from collector.decode.steps import HeardValues, Steps, held, spanned, steps_of, together
 from forecaster.domain.quantities import Quantity
 from forecaster.texts.catalogue import Figure, Said
 
@@ -50,13 +50,17 @@ class Behaviour:
 
     quantity, unit : what is proposed; None: nothing
     why : the reason, in words
-    excludes : what its name suggests is not to be proposed either
+    excludes : Quantity | None — is not to be proposed for it, whatever its name says
+    unneeded : bool — it is like something that no channel is for; a name that says more is believed
+    weak : bool — much else behaves so; a name that says otherwise is believed
     """
 
     quantity: Quantity | None
     unit: str | None
     why: Said
-    excludes: bool = False
+    excludes: Quantity | None = None
+    unneeded: bool = False
+    weak: bool = False
 
 
 def behaviours(heard: Mapping[Key, HeardValues], packs: frozenset[str] = frozenset()) -> dict[Key, Behaviour]:
@@ -90,16 +94,11 @@ def _steady(series: HeardValues) -> Behaviour | None:
         return None
     if any(least <= low and high <= most for least, most in VOLTS_OF_MAINS) and high > 100.0:
         return Behaviour(
-            None, None, Said("setup.by.mains_voltage", low=Figure(f"{low:g}"), high=Figure(f"{high:g}")), excludes=True
+            None, None, Said("setup.by.mains_voltage", span=spanned(low, high)), Quantity.PACK_VOLTAGE, True
         )
     whole = low == high and low == round(low)
     if not whole and any(least <= low and high <= most for least, most in HERTZ_OF_MAINS):
-        return Behaviour(
-            None,
-            None,
-            Said("setup.by.mains_frequency", low=Figure(f"{low:g}"), high=Figure(f"{high:g}")),
-            excludes=True,
-        )
+        return Behaviour(None, None, Said("setup.by.mains_frequency", span=spanned(low, high)), unneeded=True)
     return None
 
 
@@ -107,7 +106,7 @@ def _yes_no(step: Steps, others: Mapping[Key, Steps]) -> Behaviour:
     for other, beside in others.items():
         if not beside.yes_no and together(step, beside):
             return Behaviour(Quantity.PUMP_RUNNING, None, Said("setup.by.yes_with", other=_named(other)))
-    return Behaviour(Quantity.PUMP_RUNNING, None, Said("setup.by.yes_alone", times=f"{step.edges}"))
+    return Behaviour(Quantity.PUMP_RUNNING, None, Said("setup.by.yes_alone", times=f"{step.edges}"), weak=True)
 
 
 def _stepping(key: Key, step: Steps, others: Mapping[Key, Steps], packs: frozenset[str]) -> Behaviour:
@@ -119,14 +118,12 @@ def _stepping(key: Key, step: Steps, others: Mapping[Key, Steps], packs: frozens
             quantity = power if paired[0] is Quantity.PUMP_POWER else paired[0]
             why = Said("setup.by.pair", size=Figure(f"{size:.3g}"), other=_named(other), volts=f"{paired[2]:.0f}")
             return Behaviour(quantity, paired[1], why)
+    shown = {"low": Figure(f"{step.low:.3g}"), "high": Figure(f"{step.high:.3g}")}
     if _within(size, WATTS_OF_MOTOR):
-        return Behaviour(
-            power, "W", Said("setup.by.steps_power", low=Figure(f"{step.low:.3g}"), high=Figure(f"{step.high:.3g}"))
-        )
+        return Behaviour(power, "W", Said("setup.by.steps_power", **shown), weak=True)
     if _within(size, AMPERES_OF_MOTOR):
-        why = Said("setup.by.steps_current", low=Figure(f"{step.low:.3g}"), high=Figure(f"{step.high:.3g}"))
-        return Behaviour(Quantity.PUMP_CURRENT, "A", why)
-    return Behaviour(None, None, Said("setup.by.steps", low=Figure(f"{step.low:.3g}"), high=Figure(f"{step.high:.3g}")))
+        return Behaviour(Quantity.PUMP_CURRENT, "A", Said("setup.by.steps_current", **shown), weak=True)
+    return Behaviour(None, None, Said("setup.by.steps", **shown))
 
 
 def _paired(size: float, beside: float) -> tuple[Quantity, str, float] | None:
@@ -182,7 +179,7 @@ def _sawing(series: HeardValues, on: list[bool]) -> Behaviour | None:
     if running * resting >= 0.0 or against > 0.2 * swing or abs(resting) < 0.1 * swing:
         return None
     if running > 0:
-        return Behaviour(None, None, Said("setup.by.distance"), excludes=True)
+        return Behaviour(None, None, Said("setup.by.distance"), Quantity.WATER_LEVEL)
     span = max(series.values) - min(series.values)
     unit = next((unit for unit, least, most in SWINGS if least <= span < most), None)
     if unit is None:
@@ -205,7 +202,7 @@ def _rising(series: HeardValues, powers: Mapping[Key, HeardValues]) -> Behaviour
                 )
                 return Behaviour(Quantity.PUMP_ENERGY, unit, why)
     if any(abs(rise - scale * span_s) <= 0.05 * scale * span_s for scale in (1.0, 1000.0)):
-        return Behaviour(None, None, Said("setup.by.seconds"), excludes=True)
+        return Behaviour(None, None, Said("setup.by.seconds"), unneeded=True)
     return Behaviour(None, None, Said("setup.by.rises", rise=Figure(f"{rise:.3g}")))
 
 
@@ -217,9 +214,9 @@ def _falling(series: HeardValues) -> Behaviour | None:
         return None
     shown = {"low": Figure(f"{low:g}"), "high": Figure(f"{high:g}")}
     if full == 1.0:
-        return Behaviour(Quantity.PACK_CHARGE, "ratio", Said("setup.by.falls_share", **shown))
+        return Behaviour(Quantity.PACK_CHARGE, "ratio", Said("setup.by.falls_share", **shown), weak=True)
     if high > BATTERY_V[1] or all(value == round(value) for value in series.values):
-        return Behaviour(Quantity.PACK_CHARGE, "%", Said("setup.by.falls", **shown))
+        return Behaviour(Quantity.PACK_CHARGE, "%", Said("setup.by.falls", **shown), weak=True)
     return Behaviour(None, None, Said("setup.by.falls_open", **shown))
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from forecaster.texts.catalogue import Figure
+
 MOST = 240
 """Values kept of a series; older ones are thinned out, so that long spans remain."""
 QUARTER = 0.25
@@ -50,6 +52,11 @@ class Steps:
     ups: tuple[float, ...]
     near_s: float
     yes_no: bool
+
+
+def spanned(low: float, high: float) -> Figure:
+    """From the least to the greatest value, as it is told; one figure where they are the same."""
+    return Figure(f"{low:g}" if low == high else f"{low:g} – {high:g}")
 
 
 def thinned(times: list[float], values: list[float]) -> None:

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.decode.behaviour import Behaviour
+from collector.decode.steps import spanned
 from forecaster.domain.quantities import SPECS, Quantity
-from forecaster.texts.catalogue import Figure, Said
+from forecaster.texts.catalogue import Said
 
 GUESSES: tuple[tuple[str, Quantity, str | None], ...] = (
     (r"(input|charg\w*)_?(power|watts)|p_?in|(power|watts)_?in", Quantity.PACK_INPUT_POWER, "W"),
@@ -79,17 +80,19 @@ def suggestion(
     if named is None:
         return _by_behaviour(behaviour)
     quantity, unit = named
-    if behaviour is not None and behaviour.excludes:
+    if behaviour is not None and behaviour.excludes is quantity:
         return Suggestion(None, None, quantity, (behaviour.why,))
     fitting, reasons = _scaled(quantity, unit, values)
     proposed = quantity if fitting is not None or unit is None else None
     if behaviour is None or behaviour.quantity is None:
-        open_reason = () if behaviour is None else (behaviour.why,)
+        open_reason = () if behaviour is None or behaviour.unneeded else (behaviour.why,)
         return Suggestion(proposed, fitting, quantity, (*reasons, *open_reason))
-    same = quantity if quantity is behaviour.quantity else FINER.get(_in_order(quantity, behaviour.quantity))
-    if same is None:
-        return Suggestion(None, None, quantity, (behaviour.why,), contrary=True)
-    return Suggestion(same, behaviour.unit, quantity, (behaviour.why,), agreed=True)
+    same = _finer(quantity, behaviour.quantity)
+    if same is not None:
+        return Suggestion(same, behaviour.unit, quantity, (behaviour.why,), agreed=True)
+    if behaviour.weak:
+        return Suggestion(proposed, fitting, quantity, reasons)
+    return Suggestion(None, None, quantity, (behaviour.why,), contrary=True)
 
 
 def named_in(topic: str, path: str | None, kind: str) -> tuple[Quantity, str | None] | None:
@@ -126,16 +129,20 @@ def _scaled(quantity: Quantity, unit: str | None, values: Sequence[float]) -> tu
     if unit is None or not ways or not values:
         return unit, ()
     low, high = min(values), max(values)
-    shown = {"low": Figure(f"{low:g}"), "high": Figure(f"{high:g}")}
+    span = spanned(low, high)
     if quantity is Quantity.PACK_CHARGE and low >= 0.0 and high <= 1.0 and any(v != round(v) for v in values):
-        return "ratio", (Said("setup.by.share", **shown),)
+        return "ratio", (Said("setup.by.share", span=span),)
     fitting = [name for name, least, most in ways if least <= low and high <= most]
     if not fitting:
-        return None, (Said("setup.by.unusual", **shown, unit=unit),)
+        return None, (Said("setup.by.unusual", span=span, unit=unit),)
     if unit == fitting[0] or (unit in fitting and unit != ways[0][0]):  # a unit that the name tells is believed
         return unit, ()
-    return fitting[0], (Said("setup.by.scale", **shown, unit=unit, usual=fitting[0]),)
+    return fitting[0], (Said("setup.by.scale", span=span, unit=unit, usual=fitting[0]),)
 
 
-def _in_order(one: Quantity, other: Quantity) -> tuple[Quantity, Quantity]:
-    return (one, other) if (one, other) in FINER else (other, one)
+def _finer(named: Quantity, behaving: Quantity) -> Quantity | None:
+    """What both say, the one that says more; None where they say different things. Powers behave alike."""
+    pair = (named, behaving) if (named, behaving) in FINER else (behaving, named)
+    if named is behaving or pair in FINER:
+        return FINER.get(pair, named)
+    return named if SPECS[named].unit == SPECS[behaving].unit == "W" else None

@@ -69,6 +69,7 @@ document.addEventListener("visibilitychange", () => {
 });
 form.addEventListener("submit", (event) => {
   clearTimeout(waiting);
+  waiting = 0; // what is sent is kept by that, and a written site ends the draft
   if (event.submitter?.getAttribute("formaction") !== "/setup/listen") return;
   const quick = document.createElement("input");
   Object.assign(quick, { type: "hidden", name: "quick", value: "yes" });

@@ -80,7 +80,7 @@ def test_a_house_without_a_telling_name_is_told_apart(seed: int) -> None:
         "wh": (Quantity.PUMP_ENERGY, "Wh"), "level_m": (Quantity.WATER_LEVEL, "m"),
         "percent": (Quantity.PACK_CHARGE, "%"), "battery_v": (Quantity.PACK_VOLTAGE, "V"),
     }  # fmt: skip
-    assert all(found[name].excludes for name in ("mains_v", "mains_hz", "uptime"))
+    assert all(found[name].unneeded for name in ("mains_v", "mains_hz", "uptime"))
     assert "room" not in found
     assert "rssi" not in found
 
@@ -108,7 +108,7 @@ def test_yes_with_the_pump_is_its_running_and_a_distance_is_no_level() -> None:
     found = told(heard)
     assert found["yes"].quantity is Quantity.PUMP_RUNNING
     assert found["yes"].why.key == "setup.by.yes_with"
-    assert found["from_above"].excludes
+    assert found["from_above"].excludes is Quantity.WATER_LEVEL
 
 
 def test_what_has_not_moved_or_moves_alone_proposes_little() -> None:
@@ -141,8 +141,21 @@ def test_names_and_behaviour_are_weighed() -> None:
     assert (agreed.quantity, agreed.unit, len(agreed.why)) == (Quantity.PUMP_POWER, "W", 1)
     assert suggestion((Quantity.PACK_VOLTAGE, "V"), [121.0], mains).quantity is None
     assert suggestion((Quantity.PACK_VOLTAGE, "V"), [121.0], None).quantity is None
+    steady = suggestion((Quantity.PACK_OUTPUT_POWER, "W"), [121.0], mains)  # a load may draw just that
+    assert (steady.quantity, steady.why) == (Quantity.PACK_OUTPUT_POWER, ())
+    half = suggestion((Quantity.PACK_CHARGE, "%"), [60.1], found["mains_hz"])
+    assert (half.quantity, half.why) == (Quantity.PACK_CHARGE, ())
     contrary = suggestion((Quantity.WATER_LEVEL, "m"), [480.0], power)
     assert (contrary.quantity, contrary.contrary) == (None, True)
+    charging = suggestion(
+        (Quantity.PACK_INPUT_POWER, "W"), [480.0], power
+    )  # powers behave alike, and the name says which
+    assert (charging.quantity, charging.unit) == (Quantity.PACK_INPUT_POWER, "W")
+    falls = found["percent"]
+    cooling = suggestion((Quantity.PACK_TEMPERATURE, "degC"), [65.0, 64.0], falls)  # much falls slowly
+    assert (cooling.quantity, cooling.unit, cooling.contrary) == (Quantity.PACK_TEMPERATURE, "degF", False)
+    flips = told({"yes": [(float(n), float(n % 20 < 9)) for n in range(60)]})["yes"]
+    assert suggestion((Quantity.MAINS_PRESENT, None), [], flips).quantity is Quantity.MAINS_PRESENT
     finer = suggestion((Quantity.PACK_OUTPUT_POWER, "W"), [480.0], power)
     assert finer.quantity is Quantity.PACK_OUTPUT_POWER
     assert suggestion(None, [], None).quantity is None
