@@ -18,6 +18,7 @@ SECURITY_SCHEMES = {
         "description": "The cookie that the login page gives for a token; changes need the header X-CSRF-Token too.",
     },
 }  # fmt: skip
+ERRORS = ("4", "5", "default")
 REFERENCE = {"schema": {"$ref": "#/components/schemas/Problem"}}
 
 
@@ -47,6 +48,6 @@ def _described(app: FastAPI) -> dict[str, Any]:
     for path in found["paths"].values():
         for operation in path.values():
             for status, answer in operation.get("responses", {}).items():
-                if status.startswith(("4", "5")) and "application/json" not in answer.get("content", {}):
+                if status.startswith(ERRORS) and "application/json" not in answer.get("content", {}):
                     answer["content"] = {MEDIA_TYPE: REFERENCE}
     return found

@@ -64,11 +64,12 @@ def problem(
     return Response(msgspec.json.encode(body), status_code=status, headers=headers, media_type=MEDIA_TYPE)
 
 
+_DOCUMENT = {"content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}}}
+
 RESPONSES: dict[int | str, dict[str, Any]] = {
-    code: {"description": HTTPStatus(code).phrase, "content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}}}
-    for code in (400, 401, 403, 404, 409, 422, 503)
-}
-"""For the OpenAPI document: every route may answer with a problem."""
+    code: {"description": HTTPStatus(code).phrase, **_DOCUMENT} for code in (400, 401, 403, 404, 409, 422, 503)
+} | {"default": {"description": "Any other error", **_DOCUMENT}}
+"""For the OpenAPI document: every route may answer with a problem, and whatever the status of an error, it is one."""
 
 
 AsPage = Callable[[Request, int], Response]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Request, Response
 
@@ -12,22 +12,25 @@ from api.http.security import operates_all, sees_all
 
 router = APIRouter(tags=["health"])
 
+NOT_WELL: dict[int | str, dict[str, Any]] = {503: {"model": schemas.HealthOut}}
+"""What a probe says where something is wrong has the form of what it says where all is well."""
 
-@router.get("/livez", response_model=schemas.HealthOut)
+
+@router.get("/livez", response_model=schemas.HealthOut, responses=NOT_WELL)
 def livez(services: ServicesIn, request: Request) -> Response:
     """Live: the loops turn; 503 where one hangs, and a supervisor should start the process anew."""
     found = health.look_at_loops(services)
     return answers.json_response(found.out(details=sees_all(request)), 503 if found.unlive else 200)
 
 
-@router.get("/readyz", response_model=schemas.HealthOut)
+@router.get("/readyz", response_model=schemas.HealthOut, responses=NOT_WELL)
 def readyz(services: ServicesIn, request: Request) -> Response:
     """Ready: it can store and forecast."""
     found = health.look_at_work(services, values=operates_all(request))
     return answers.json_response(found.out(details=sees_all(request)), 200 if found.working else 503)
 
 
-@router.get("/healthz", response_model=schemas.HealthOut)
+@router.get("/healthz", response_model=schemas.HealthOut, responses=NOT_WELL)
 def healthz(services: ServicesIn, request: Request) -> Response:
     """503 only where it is not live or not ready; otherwise 200, with what is degraded for those who may see it."""
     found = health.look(services, values=operates_all(request))
