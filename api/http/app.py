@@ -47,7 +47,7 @@ def _application(services: Services, routed: list[str], *, of_sites: bool) -> Fa
     problems.install(app, error_page)
     app.state.routers = _routers(routed)
     app.router.routes.extend(_routes(tuple(routed)))
-    app.add_middleware(EntityTags, prefix="/api/v1/")
+    app.add_middleware(EntityTags, prefixes=("/api/v1/", "/calendar/", "/openapi.json"))
     app.add_middleware(GZipMiddleware, minimum_size=800, compresslevel=6)  # leaves event streams alone
     app.add_middleware(HeadAsGet)
     origins = services.installation.http.cors_origins

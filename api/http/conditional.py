@@ -7,25 +7,31 @@ import hashlib
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+TAGGED = frozenset({"application/json", "text/calendar"})
+"""What is asked for again and again, and seldom changes; files are sent as they are written."""
+
 LARGEST = 4_000_000
 """Larger answers are passed on at once, without a tag [bytes]."""
 
 
 class EntityTags:
-    """ASGI middleware: answers of the API to GET carry an ETag, own or of their body; If-None-Match is respected."""
+    """ASGI middleware: answers of the API to GET carry an ETag, own or of their body; If-None-Match is respected.
 
-    def __init__(self, app: ASGIApp, *, prefix: str) -> None:
-        self._app, self._prefix = app, prefix
+    prefixes : tuple[str, ...] — how the paths begin whose answers do
+    """
+
+    def __init__(self, app: ASGIApp, *, prefixes: tuple[str, ...]) -> None:
+        self._app, self._prefixes = app, prefixes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or scope["method"] != "GET" or not scope["path"].startswith(self._prefix):
+        if scope["type"] != "http" or scope["method"] != "GET" or not scope["path"].startswith(self._prefixes):
             await self._app(scope, receive, send)
             return
         await self._app(scope, receive, _Answer(Headers(scope=scope).get("if-none-match"), send))
 
 
 class _Answer:
-    """Collects a JSON answer until it is complete; everything else is passed on at once."""
+    """Collects an answer of a kind that is tagged until it is complete; everything else is passed on at once."""
 
     def __init__(self, known: str | None, send: Send) -> None:
         self._known, self._send = known, send
@@ -66,7 +72,7 @@ class _Answer:
 
 def _taggable(start: Message) -> bool:
     kind = Headers(raw=start["headers"]).get("content-type", "")
-    return start["status"] == 200 and kind.partition(";")[0] == "application/json"
+    return start["status"] == 200 and kind.partition(";")[0] in TAGGED
 
 
 def matches(known: str | None, tag: str) -> bool:
@@ -74,4 +80,4 @@ def matches(known: str | None, tag: str) -> bool:
     if known is None:
         return False
     named = {part.strip().removeprefix("W/") for part in known.split(",")}
-    return "*" in named or tag in named
+    return "*" in named or tag.removeprefix("W/") in named

@@ -22,6 +22,9 @@ OPENMETRICS = "application/openmetrics-text"
 MEDIA_TYPE = f"{OPENMETRICS}; version=1.0.0; charset=utf-8"
 TEXT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
+UNITS = frozenset({"seconds", "bytes", "ratio"})
+"""At the end of a name, and told beside it (OpenMetrics 1.0, "Unit"): the base units that are in use."""
+
 RENAMED = re.compile(r"outlast_hours_remaining|outlast_pack_charge_percent|outlast_deliveries_.+")
 """Earlier names that are still exposed: those with units that are not base units, or with a channel in the name."""
 
@@ -74,7 +77,8 @@ def families(counts: Iterable[Count]) -> Iterator[Family]:
         labels = [name for name, _ in count.labels]
         if count.name not in found:
             made = CounterMetricFamily if count.kind == "counter" else GaugeMetricFamily
-            found[count.name] = made(count.name, count.help, labels=labels)
+            unit = count.name.rpartition("_")[2]
+            found[count.name] = made(count.name, count.help, labels=labels, unit=unit if unit in UNITS else "")
         found[count.name].add_metric([value for _, value in count.labels], count.value)
     yield from found.values()
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from hashlib import blake2b
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request, Response
@@ -23,6 +25,8 @@ from forecaster.texts.catalogue import Said, words
 router = APIRouter(tags=["calendar"])
 
 FEED: dict[int | str, dict[str, Any]] = {200: {"content": {"text/calendar": {"schema": {"type": "string"}}}}}
+
+MADE_AT = re.compile(rb"^DTSTAMP:.*\r\n", re.MULTILINE)
 
 
 class CalendarLinkIn(BaseModel):
@@ -105,7 +109,13 @@ def feed(services: Services, site: Site) -> Response:
     """A site's calendar in the site's language."""
     say = words(site.language or services.installation.words.language)
     key = kept_secret(services.ledger, "calendar-key")
-    return Response(site_calendar(site, services.ledger, key, services.clock.now_ms(), say), media_type=MEDIA_TYPE)
+    made = site_calendar(site, services.ledger, key, services.clock.now_ms(), say)
+    return Response(made, headers={"ETag": entity_tag(made)}, media_type=MEDIA_TYPE)
+
+
+def entity_tag(made: bytes) -> str:
+    """A weak tag (RFC 9110 section 8.8.1): two calendars that differ only in when they were made are one."""
+    return f'W/"{blake2b(MADE_AT.sub(b"", made), digest_size=12).hexdigest()}"'
 
 
 def standing(services: Services, site: Site) -> list[Token]:

@@ -64,6 +64,8 @@ def test_units_stand_at_the_end_and_counters_rise(held: Services) -> None:
         assert family.type in {"gauge", "counter", "info"}, name
         assert family.documentation, name
         assert all(sample.value == sample.value for sample in family.samples), name
+        told = next((unit for unit in ("seconds", "bytes", "ratio") if name.endswith(f"_{unit}")), "")
+        assert family.unit == told or name.startswith("process_"), name  # process_: the reference library's own
 
 
 def test_gauges_of_sites_can_be_left_out(held: Services) -> None:
