@@ -8,6 +8,7 @@ from typing import Annotated, TypeVar
 from fastapi import Query
 from pydantic import Field
 
+from api.http.moments import Moment, epoch_ms
 from forecaster.domain.errors import UsageError
 from forecaster.texts.catalogue import Said
 
@@ -36,3 +37,15 @@ def page(
         (first,) = places
     shown = entries[first : first + limit]
     return shown, name(shown[-1]) if first + limit < len(entries) else None
+
+
+def within(
+    entries: Sequence[Entry], when_ms: Callable[[Entry], int], start: Moment | None, end: Moment | None
+) -> list[Entry]:
+    """The entries whose time lies in [start, end); None is no bound."""
+    first_ms, stop_ms = epoch_ms(start), epoch_ms(end)
+    return [
+        entry
+        for entry in entries
+        if (first_ms is None or when_ms(entry) >= first_ms) and (stop_ms is None or when_ms(entry) < stop_ms)
+    ]

@@ -9,9 +9,8 @@ from fastapi import APIRouter, Path, Query, Response
 
 from api.http import answers, schemas
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
-from api.http.moments import Moment
+from api.http.moments import Before, Since, epoch_ms
 from api.http.paging import CursorIn
-from api.http.routes.sites import epoch_ms
 from api.http.security import Principal, require_site
 from api.process.services import Services
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
@@ -28,11 +27,16 @@ def alarms(
     services: ServicesIn,
     who: PrincipalIn,
     state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
+    start: Since = None,
+    end: Before = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
     cursor: CursorIn = None,
 ) -> Response:
-    """Alarms of a site in their newest revision, newest change first."""
-    asked = AlarmQuery(site=site.id, states=tuple(state or ()), limit=limit, cursor=cursor)
+    """Alarms of a site that last changed in [from, to), in their newest revision, newest change first."""
+    asked = AlarmQuery(
+        site=site.id, states=tuple(state or ()), start_ms=epoch_ms(start), end_ms=epoch_ms(end), limit=limit,
+        cursor=cursor,
+    )  # fmt: skip
     page = services.ledger.alarm_page(asked)
     found = [answers.alarm_out(alarm, names=who.may_operate) for alarm in page.alarms]
     return answers.json_response({"site": site.id, "alarms": found, "cursor": page.cursor})
@@ -46,12 +50,12 @@ def all_alarms(
     state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
     kind: Annotated[list[AlarmKind] | None, Query(description="Only these kinds; may be repeated.")] = None,
     priority: Annotated[list[Priority] | None, Query(description="Only these priorities; may be repeated.")] = None,
-    start: Annotated[Moment | None, Query(alias="from", description="Changed since, RFC 3339.")] = None,
-    end: Annotated[Moment | None, Query(alias="to", description="Changed before, RFC 3339.")] = None,
+    start: Since = None,
+    end: Before = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 500,
     cursor: CursorIn = None,
 ) -> Response:
-    """Alarms of every site that the asker may see, in their newest revision, newest change first."""
+    """Alarms of every site that the asker may see that last changed in [from, to), newest change first."""
     if site is not None:
         require_site(who, site)
         services.site(site)

@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
-from api.http.moments import Moment
-from api.http.paging import CursorIn, CursorOut, page
+from api.http.moments import Before, Moment, Since
+from api.http.paging import CursorIn, CursorOut, page, within
 from api.http.rehearsal_answers import rehearsal_out
 from api.http.schemas import AcceptedOut
 from api.http.shapes import Shape, Time
@@ -72,14 +72,15 @@ def out(services: Services, site: Site, test: DischargeTest, *, names: bool = Tr
 
 @router.get("/sites/{site}/discharge-tests", response_model=DischargeTestsOut)
 def discharge_tests(
-    site: SiteIn, who: PrincipalIn, services: ServicesIn,
+    site: SiteIn, who: PrincipalIn, services: ServicesIn, start: Since = None, end: Before = None,
     limit: Annotated[int, Query(ge=1, le=1_000)] = 200, cursor: CursorIn = None,
 ) -> Response:  # fmt: skip
-    """Discharge tests of a site, newest first; kept for ever. Who started one is told to those who may operate."""
+    """Discharge tests begun in [from, to), newest first; kept for ever. Who began one is told to those who operate."""
     tests = services.ledger.tests(site.id)
     due_ms = due_after_ms(site, tests)
     due = None if due_ms is None else time_text(due_ms)
-    shown, more = page(tests, lambda test: test.id, limit, cursor)
+    asked = within(tests, lambda test: test.started_ms, start, end)
+    shown, more = page(asked, lambda test: test.id, limit, cursor)
     told = [out(services, site, test, names=who.may_operate) for test in shown]
     return answers.json_response({"site": site.id, "due": due, "tests": told, "cursor": more})
 

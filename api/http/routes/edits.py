@@ -9,7 +9,8 @@ from fastapi import APIRouter, Body, Header, Path, Query, Response
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.editing import edit_document, editor_of, fault_documents, file_document
-from api.http.paging import CursorIn, CursorOut, page
+from api.http.moments import Before, Since
+from api.http.paging import CursorIn, CursorOut, page, within
 from api.http.problems import ProblemError, problem
 from api.http.shapes import Shape, Time
 from collector.editing.change import SiteChange
@@ -108,11 +109,14 @@ def site_edits(
     site: SiteIn,
     _: OperatorIn,
     services: ServicesIn,
+    start: Since = None,
+    end: Before = None,
     limit: Annotated[int, Query(ge=1, le=1_000)] = 200,
     cursor: CursorIn = None,
 ) -> Response:
-    """Changes of the site's file that were made with the program, newest first."""
-    shown, more = page(services.ledger.edits(site.id), lambda edit: str(edit.id), limit, cursor)
+    """Changes of the site's file that were made with the program in [from, to), newest first."""
+    asked = within(services.ledger.edits(site.id), lambda edit: edit.at_ms, start, end)
+    shown, more = page(asked, lambda edit: str(edit.id), limit, cursor)
     return answers.json_response({"site": site.id, "edits": [edit_document(edit) for edit in shown], "cursor": more})
 
 

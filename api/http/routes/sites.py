@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Response
 
 from api.http import answers, schemas
 from api.http.dependencies import PrincipalIn, ServicesIn, SiteIn
-from api.http.moments import Moment
+from api.http.moments import Before, Moment, Since, epoch_ms
 from api.http.paging import CursorIn
 from api.http.security import Principal
 from api.process.services import Services
@@ -29,11 +29,6 @@ FEW = 100
 
 From = Annotated[Moment | None, Query(alias="from", description="RFC 3339; a day before `to` if left out.")]
 To = Annotated[Moment | None, Query(alias="to", description="RFC 3339; now if left out.")]
-
-
-def epoch_ms(moment: Moment | None) -> int | None:
-    """A time in a query as UTC milliseconds."""
-    return None if moment is None else int(moment.timestamp() * 1000)
 
 
 def span(start: Moment | None, end: Moment | None, now_ms: int, default_ms: int) -> tuple[int, int]:
@@ -164,12 +159,12 @@ def readings(
 def outages(
     site: SiteIn,
     services: ServicesIn,
-    start: Annotated[Moment | None, Query(alias="from", description="Begun since, RFC 3339.")] = None,
-    end: Annotated[Moment | None, Query(alias="to", description="Begun before, RFC 3339.")] = None,
+    start: Since = None,
+    end: Before = None,
     limit: Annotated[int, Query(ge=1, le=2_000)] = 200,
     cursor: CursorIn = None,
 ) -> Response:
-    """Spans on the pack, newest first; one that lasts as it is so far."""
+    """Spans on the pack that begin in [from, to), newest first; one that lasts as it is so far."""
     stop_ms = 2**53 if end is None else int(end.timestamp() * 1000)
     if cursor is not None:
         stop_ms = min(stop_ms, cursor_ms(cursor, cursor))

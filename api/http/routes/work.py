@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.http import answers
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
-from api.http.moments import Moment
-from api.http.paging import CursorIn, CursorOut, page
+from api.http.moments import Before, Moment, Since
+from api.http.paging import CursorIn, CursorOut, page, within
 from api.http.shapes import Shape, Time
 from forecaster.domain.longrecord import HousePart, WorkKind
 from forecaster.live.working import LONGEST, tell_work, work_document
@@ -53,11 +53,14 @@ class AllWorkOut(Shape):
 def work_done(
     site: SiteIn,
     services: ServicesIn,
+    start: Since = None,
+    end: Before = None,
     limit: Annotated[int, Query(ge=1, le=1_000)] = 200,
     cursor: CursorIn = None,
 ) -> Response:
-    """Work done at a site, newest first; kept for ever."""
-    shown, more = page(services.ledger.work(site.id), lambda work: work.id, limit, cursor)
+    """Work done at a site in [from, to), newest first; kept for ever."""
+    asked = within(services.ledger.work(site.id), lambda work: work.at_ms, start, end)
+    shown, more = page(asked, lambda work: work.id, limit, cursor)
     return answers.json_response({"site": site.id, "work": [work_document(w) for w in shown], "cursor": more})
 
 

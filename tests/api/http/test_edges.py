@@ -10,6 +10,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import msgspec
 import pytest
@@ -29,9 +30,14 @@ from collector.config.settings import Http
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
+from forecaster.engine.document import time_text
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import LOOPBACK, described
-from tests.scenario import NOW_MS, services
+from tests.scenario import NOW_MS, HeldClock, services
+
+PROBES = ("/livez", "/readyz", "/healthz")
+PROBES_NOT_WELL = {(path, "503") for path in PROBES}
+"""Errors that are no problem documents: what a probe says has one form."""
 
 DASHBOARD = "https://dashboard.example.org"
 
@@ -79,9 +85,26 @@ def test_operation_ids_are_short_and_stand_once(description: dict[str, Any]) -> 
 def test_every_error_is_the_problem_of_the_components(description: dict[str, Any]) -> None:
     for path, method, operation in operations(description):
         for status, answer in operation["responses"].items():
-            if status.startswith(("4", "5")) and "application/json" not in answer["content"]:
+            if status.startswith(("4", "5", "default")) and (path, status) not in PROBES_NOT_WELL:
+                assert list(answer["content"]) == ["application/problem+json"], (path, method, status)
                 shape = answer["content"]["application/problem+json"]["schema"]
                 assert shape == {"$ref": "#/components/schemas/Problem"}, (path, method, status)
+
+    assert all("default" in operation["responses"] for _, _, operation in operations(description))
+
+
+def test_a_probe_where_something_is_wrong_is_as_described(
+    held: Services, client: TestClient, description: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """503 has the form of 200, and its media type."""
+    monkeypatch.setattr(type(held.clock), "now_ms", lambda _: NOW_MS + 3_600_000)
+    for path, status in PROBES_NOT_WELL - {("/livez", "503")}:
+        answer = client.get(path)
+        assert str(answer.status_code) == status, path
+        content = description["paths"][path]["get"]["responses"][status]["content"]
+        assert list(content) == [answer.headers["content-type"]], path
+        shape = {**content["application/json"]["schema"], "components": description["components"]}
+        Draft202012Validator(shape).validate(answer.json())
 
 
 def test_it_says_how_to_log_in_and_names_kinds(description: dict[str, Any]) -> None:
@@ -118,6 +141,38 @@ def test_an_answer_that_is_known_already_is_not_sent_again(client: TestClient) -
     assert (changed.status_code, changed.content) == (200, first.content)
 
 
+def readable(client: TestClient, description: dict[str, Any]) -> Iterator[str]:
+    """The address of every route that gives JSON or a calendar, with what it needs; probes are asked for the moment."""
+    alarm = client.get("/api/v1/alarms").json()["alarms"][0]["id"]
+    link = client.post("/api/v1/sites/larkspur/calendar-links", json={"name": "kitchen"}).json()
+    earlier, _ = entries(client, "/api/v1/sites/larkspur/forecasts", 1_000)
+    known = {
+        "site": "larkspur", "id": alarm, "outage": "latest", "token": link["url"].rpartition("/")[2][: -len(".ics")],
+        "quantity": "pump_power", "since": earlier[-2]["issued_at"],
+        "leave": time_text(NOW_MS + 86_400_000), "back": time_text(NOW_MS + 172_800_000),
+    }  # fmt: skip
+    for path, method, operation in operations(description):
+        kinds = operation["responses"].get("200", {}).get("content", {}).keys()
+        if method == "get" and kinds & {"application/json", "text/calendar"} and path not in PROBES:
+            needed = [one for one in operation.get("parameters", []) if one["required"] and one["in"] == "query"]
+            yield path.format(**known) + "?" + urlencode({one["name"]: known[one["name"]] for one in needed})
+
+
+def test_every_answer_has_a_tag(held: Services, client: TestClient, description: dict[str, Any]) -> None:
+    """In: each route twice, the second time with the tag of the first. Out: 304, also of a calendar a minute later."""
+    asked = 0
+    for address in (*readable(client, description), "/openapi.json"):
+        first = client.get(address)
+        assert (first.status_code, "etag" in first.headers) == (200, True), address
+        if ".ics" in address:
+            held.clock = HeldClock(NOW_MS + 60_000)
+        again = client.get(address, headers={"If-None-Match": first.headers["etag"]})
+        held.clock = HeldClock(NOW_MS)
+        assert (again.status_code, again.content) == (304, b""), address
+        asked += 1
+    assert asked >= 25
+
+
 def test_only_named_origins_may_ask_from_a_page(client: TestClient) -> None:
     asked = {"Access-Control-Request-Method": "GET", "Access-Control-Request-Headers": "authorization"}
     ours = client.options("/api/v1/sites", headers={"Origin": DASHBOARD, **asked})
@@ -149,9 +204,11 @@ def lists(description: dict[str, Any]) -> Iterator[tuple[str, int]]:
             yield path.format(site="larkspur"), asked["limit"]["maximum"]
 
 
-def entries(client: TestClient, path: str, limit: int, cursor: str | None = None) -> tuple[list[Any], str | None]:
+def entries(
+    client: TestClient, path: str, limit: int, cursor: str | None = None, **other: str
+) -> tuple[list[Any], str | None]:
     """One page, and the cursor of the next."""
-    span = {"from": "2026-03-01T00:00:00Z", "to": "2026-03-04T00:00:00Z"}
+    span = {"from": "2026-03-01T00:00:00Z", "to": "2026-03-04T00:00:00Z", **other}
     asked = {"limit": str(limit), **span, **({} if cursor is None else {"cursor": cursor})}
     answer = client.get(path, params=asked)
     assert answer.status_code == 200, (path, answer.text)
@@ -179,11 +236,24 @@ def test_pages_of_every_list_are_the_whole_list(client: TestClient, description:
         assert walked == whole, path
 
 
-def test_outages_are_asked_by_when_they_began(client: TestClient) -> None:
-    (outage,) = client.get("/api/v1/sites/larkspur/outages").json()["outages"]
-    for name, there in (("from", True), ("to", False)):
-        found = client.get("/api/v1/sites/larkspur/outages", params={name: outage["start"]}).json()["outages"]
-        assert found == ([outage] if there else []), name
+WHEN = {
+    "alarms": "changed", "cycles": "start", "forecasts": "issued_at", "outages": "start", "discharge-tests": "started",
+    "work": "at", "edits": "at",
+}  # fmt: skip
+"""The time by which the entries of a list are asked for."""
+
+
+def test_every_list_is_asked_by_time(client: TestClient, description: dict[str, Any]) -> None:
+    """In: a list from the time of one of its entries on, and before it. Out: those at and after it; those before."""
+    client.post("/api/v1/sites/larkspur/work", json={"kind": "cleaned", "at": "2026-03-02T10:00:00Z"})
+    for path, most in lists(description):
+        when = WHEN[path.rpartition("/")[2]]
+        whole, _ = entries(client, path, most)
+        at = sorted(entry[when] for entry in whole)[len(whole) // 2] if whole else time_text(NOW_MS)
+        after, _ = entries(client, path, most, **{"from": at})
+        before, _ = entries(client, path, most, to=at)
+        assert after == [entry for entry in whole if entry[when] >= at], path
+        assert before == [entry for entry in whole if entry[when] < at], path
 
 
 def test_a_page_of_sites_is_cut_from_the_whole_list(held: Services, client: TestClient) -> None:
