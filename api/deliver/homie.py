@@ -36,6 +36,9 @@ QOS = 2
 EVENT_QOS = 0
 """A value that is not retained must neither wait for a connection nor be repeated after one."""
 
+EMPTY_TEXT = b"\0"
+"""A text of no characters; no payload at all would take the property's value away ("Empty string values")."""
+
 NOTE = "homie-sites"
 HANDED = "homie-handed"
 """Sites whose devices the next carrier takes over."""
@@ -151,7 +154,7 @@ def alarm_values(newest: Mapping[AlarmKind, Alarm]) -> dict[str, bytes]:
     standing = [alarm for alarm in newest.values() if alarm.cleared_ms is None and alarm.state is not AlarmState.NORMAL]
     top = max(standing, key=lambda alarm: (alarm.priority.rank, alarm.changed_ms), default=None)
     values["highest"] = b"none" if top is None else top.priority.encode()
-    values["headline"] = b"" if top is None else top.headline.encode()
+    values["headline"] = EMPTY_TEXT if top is None else top.headline.encode()
     return values
 
 

@@ -156,7 +156,7 @@ def test_a_value_no_longer_known_leaves_no_stale_one(broker: Mosquitto, ledger: 
     assert f"{BASE}/forecast/charge" not in late.now
 
 
-def test_an_alarm_that_is_over_is_normal_and_its_headline_gone(
+def test_an_alarm_that_is_over_is_normal_and_its_headline_empty(
     broker: Mosquitto, ledger: Ledger, clock: SteppedClock, start: Start
 ) -> None:
     hub = Hub(broker.port, f"{BASE}/#")
@@ -166,7 +166,7 @@ def test_an_alarm_that_is_over_is_normal_and_its_headline_gone(
     done = told(what=TransitionKind.CLEARED, revision=1, at_ms=START_MS + MINUTE, state=AlarmState.NORMAL)
     queue(ledger, LARKSPUR, [done], clock.now_ms(), "homie")
     eventually(lambda: hub.now.get(f"{BASE}/alarms/high-water") == b"normal", "the end")
-    eventually(lambda: hub.now.get(f"{BASE}/alarms/headline") == b"", "the headline emptied")
+    eventually(lambda: hub.now.get(f"{BASE}/alarms/headline") == b"\0", "the headline emptied")
     assert hub.now[f"{BASE}/alarms/highest"] == b"none"
     hub.close()
     assert sender.failed == 0
