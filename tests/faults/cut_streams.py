@@ -199,14 +199,17 @@ def under_load(
 
 
 def settled(port: int, reader: Reader) -> None:
-    """Wait until the reader has the newest alarm and the newest forecast of every site."""
+    """Wait until the reader has what was the newest alarm and the newest forecast of every site shortly before.
+
+    Asked for after looking at what the reader has, of some of many sites a newer forecast would always be there.
+    """
 
     def there() -> bool:
-        heard = reader.printed.read_text()
         with httpx.Client(base_url=f"http://127.0.0.1:{port}/api/v1/", timeout=60.0) as client:
             alarms = client.get("alarms", params={"limit": 1}).json()["alarms"]
             sites = [one["id"] for one in client.get("sites").json()["sites"]]
             issued = [client.get(f"sites/{site}/forecast").json()["issued_at"] for site in sites]
+        heard = reader.printed.read_text()
         return all(f'"changed": "{alarm["changed"]}"' in heard for alarm in alarms) and all(
             f'"issued_at": "{at}"' in heard for at in issued
         )

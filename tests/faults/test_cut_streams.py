@@ -47,9 +47,10 @@ def test_nothing_is_missed(
     """In: houses on the mains and off it, blows every few seconds. Out: what the ledger has, the client heard."""
     folder = tmp_path / "house"
     port = street.write(folder, mosquitto)
-    with outlast("run", folder) as process, line_to(port) as line:
+    with outlast("run", folder) as process, line_to(port) as line, ExitStack() as stack:
         wait_until(lambda: answers(port) or process.poll() is not None, "the process", 300.0)
         reader = Reader(handbook_program().replace("127.0.0.1:8642", f"127.0.0.1:{line.port}"), tmp_path)
+        stack.callback(reader.end)
         reader.start()
         wait_until(lambda: b'"state"' in reader.printed.read_bytes(), "the state", 300.0)
         under_load(street, mosquitto, reader, line, seconds, every_s)
