@@ -68,7 +68,7 @@ _DOCUMENT = {"content": {MEDIA_TYPE: {"schema": Problem.model_json_schema()}}}
 
 RESPONSES: dict[int | str, dict[str, Any]] = {
     code: {"description": HTTPStatus(code).phrase, **_DOCUMENT} for code in (400, 401, 403, 404, 409, 422, 503)
-} | {"default": {"description": "Any other error", **_DOCUMENT}}
+} | {"default": {"description": "Error", **_DOCUMENT}}
 """For the OpenAPI document: every route may answer with a problem, and whatever the status of an error, it is one."""
 
 

@@ -4,8 +4,8 @@ amqtt 0.12 by itself loses messages in five ways: an anonymous session keeps not
 dropped within a second; a message that is not acknowledged within five seconds is forgotten; so are all messages in
 flight when a connection ends; what a publisher sent just before it disconnected may never be delivered; and a client
 that reconnects before its old connection is cleaned up is taken for gone. It also sends waiting messages before it
-answers a subscription, marked as retained. Here all messages of a session go through one queue, sent in order within
-a window.
+answers a subscription, marked as retained, and to whoever connects what is retained under the filters of all others.
+Here all messages of a session go through one queue, sent in order within a window.
 """
 
 from __future__ import annotations
@@ -180,6 +180,7 @@ class SessionBroker(Broker):
         super().__init__(config)
         self._user, self._password, self._host = user, password, host
         self._full: set[str] = set()
+        self._connecting: set[str] = set()
         self._waiting_bytes: dict[str, int] = {}
         self._retained_sizes: dict[str, int] = {}
         self._retained_bytes = 0
@@ -282,7 +283,23 @@ class SessionBroker(Broker):
             client_session.transitions.connect()  # a new connection has taken the session over meanwhile
 
     async def _publish_session_retained_messages(self, session: Session) -> None:
-        """Nothing to do: the handler sends retained messages without delaying the client's requests."""
+        """Nothing to do: the handler sends retained messages without delaying the client's requests.
+
+        What the library goes on with, the retained messages of every filter that anybody has, nobody has asked for:
+        a client that says one thing and leaves would be reset by it, and its word lost.
+        """
+        self._connecting.add(session.client_id or "")
+
+    async def _client_message_loop(self, client_session: Session, handler: BrokerProtocolHandler) -> None:
+        self._connecting.discard(client_session.client_id or "")
+        await super()._client_message_loop(client_session, handler)
+
+    async def _publish_retained_messages_for_subscription(
+        self, subscription: tuple[str, int], session: Session
+    ) -> None:
+        """What is retained, as a client subscribes, and not as it connects (MQTT 3.1.1, MQTT-3.3.1-6)."""
+        if (session.client_id or "") not in self._connecting:
+            await super()._publish_retained_messages_for_subscription(subscription, session)
 
     async def _retain_broadcast_message(self, broadcast: dict[str, Any], qos: int, target_session: Session) -> None:
         self.queue(

@@ -150,6 +150,11 @@ def supplies(documents: Sequence[Mapping[str, Any]]) -> list[str]:
     return [supply for supply, _ in groupby(str(document["supply"]) for document in ordered)]
 
 
+def carried(ledger: Ledger, site: str) -> list[str]:
+    """Who has carried the pump of a site, in turn, by its kept forecasts."""
+    return supplies([json.loads(stored.document) for stored in ledger.forecasts(site, 0, 2**53, limit=100_000)])
+
+
 @dataclass(frozen=True)
 class Compared:
     """What the ledger has beside what the reader heard."""
@@ -173,8 +178,7 @@ def compared(ledger: Ledger, heard: Sequence[tuple[str, dict[str, Any]]], houses
         known |= {transition.key for transition in ledger.transitions(site, 0, 2**53, limit=100_000)}
         documents = [data for kind, data in heard if kind == "forecast" and data["site"] == site]
         documents += [one["forecast"] for one in first if one["site"] == site and one["forecast"] is not None]
-        past = [json.loads(stored.document) for stored in ledger.forecasts(site, 0, 2**53, limit=100_000)]
-        wanted, found = supplies(past), supplies(documents)
+        wanted, found = carried(ledger, site), supplies(documents)
         changes += len(wanted) - 1
         if wanted != found:
             wrong[site] = (wanted, found)
@@ -183,13 +187,19 @@ def compared(ledger: Ledger, heard: Sequence[tuple[str, dict[str, Any]]], houses
 
 
 def under_load(
-    street: Street, broker: Mosquitto, reader: Reader, line: Line, seconds: float, every_s: tuple[float, float]
+    street: Street,
+    broker: Mosquitto,
+    reader: Reader,
+    line: Line,
+    seconds: float,
+    every_s: tuple[float, float],
+    enough: Callable[[], bool],
 ) -> None:
-    """The houses speak for so long, while blows fall on the reader and its line."""
+    """The houses speak for so long, and on until enough has happened, while blows fall on the reader and its line."""
     begun_s = time.monotonic()
     next_s = begun_s + street.chance.uniform(*every_s)
     turn = 0
-    while (now_s := time.monotonic()) < begun_s + seconds:
+    while (now_s := time.monotonic()) < begun_s + seconds or not enough():
         street.say(broker, now_s)
         if now_s >= next_s:
             blows(reader, line, street.chance)

@@ -15,7 +15,7 @@ from collector.store.open import open_ledger
 from forecaster.domain.alarms import AlarmKind, TransitionKind
 from forecaster.domain.ports import Ledger
 from tests.engines import ROOT, answers, wait_until
-from tests.faults.cut_streams import Reader, Street, compared, said_until, settled, site_of, under_load
+from tests.faults.cut_streams import Reader, Street, carried, compared, said_until, settled, site_of, under_load
 from tests.faults.lines import line_to
 from tests.faults.test_processes_killed import outlast
 from tests.servers import Mosquitto, mosquitto
@@ -53,7 +53,13 @@ def test_nothing_is_missed(
         stack.callback(reader.end)
         reader.start()
         wait_until(lambda: b'"state"' in reader.printed.read_bytes(), "the state", 300.0)
-        under_load(street, mosquitto, reader, line, seconds, every_s)
+        ledger = stack.enter_context(closing(open_ledger(load_installation(folder).ledger_url)))
+
+        def enough() -> bool:
+            sites = map(site_of, range(street.houses))
+            return sum(len(carried(ledger, site)) - 1 for site in sites) >= street.houses
+
+        under_load(street, mosquitto, reader, line, seconds, every_s, enough)
         settled(port, reader)
         reader.kill()
     with closing(open_ledger(load_installation(folder).ledger_url)) as ledger:

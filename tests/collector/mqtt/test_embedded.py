@@ -186,6 +186,31 @@ def test_retained_messages_are_marked_as_such_for_a_new_subscription(broker: Emb
         assert (kept.payload, kept.retain) == (b"kept", True)
 
 
+def test_nobody_is_sent_what_another_has_subscribed_to(broker: EmbeddedBroker) -> None:
+    """MQTT 3.1.1, 3.3.1.3: retained messages come with a subscription, and only those that match it.
+
+    In: a client with a filter and retained messages under it; one that comes and asks for another topic. Out: it hears
+    that one alone.
+    """
+    heard: queue.SimpleQueue[mqtt.MQTTMessage] = queue.SimpleQueue()
+    with subscriber(broker) as made:
+        stranger = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        stranger.on_message = lambda _c, _u, message: heard.put(message)
+        made.client.publish(TOPIC, b"kept", qos=1, retain=True).wait_for_publish(20)
+        made.client.publish("cellar/pump", b"also kept", qos=1, retain=True).wait_for_publish(20)
+        made.take(1)
+        connected = threading.Event()
+        stranger.on_connect = lambda *_: connected.set()
+        stranger.connect(broker.host, broker.port)
+        stranger.loop_start()
+        assert connected.wait(20.0)
+        stranger.subscribe("cellar/pump", qos=1)
+        assert heard.get(timeout=20.0).topic == "cellar/pump"
+        stranger.disconnect()
+        stranger.loop_stop()
+    assert heard.empty()
+
+
 @pytest.mark.parametrize("said", [b"", b"GET / HTTP/1.1\r\n\r\n"])
 def test_who_speaks_no_mqtt_is_shown_out_and_nobody_else_is_disturbed(broker: EmbeddedBroker, said: bytes) -> None:
     with subscriber(broker) as made:
