@@ -40,7 +40,7 @@ def misspelt(sites: Collection[str], site: str, kind: str, command: str) -> Comm
         (command, (ACKNOWLEDGE,), "command"),
     ):
         if word not in known:
-            return CommandAnswer(problem=f"unknown-{what}", nearest=nearest(word, map(str, known)))
+            return CommandAnswer(problem=f"unknown-{what}", nearest=nearest(word.lower(), map(str, known)))
     return None
 
 

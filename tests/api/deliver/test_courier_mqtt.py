@@ -179,6 +179,7 @@ def test_a_command_acknowledges(broker: Mosquitto, ledger: Ledger, clock: Steppe
         ("larkspur/alarm/all/acknowledge", (1, None, None)),
         ("larkspur/alarm/mains-lost/acknowledge", (0, "none-waiting", None)),
         ("larkspur/alarm/high_water/acknowledge", (0, "unknown-kind", "high-water")),
+        ("larkspur/alarm/HIGH-WATER/acknowledge", (0, "unknown-kind", "high-water")),
         ("larkspur/alarm//acknowledge", (0, "unknown-kind", None)),
         ("larkspr/alarm/high-water/acknowledge", (0, "unknown-site", "larkspur")),
         ("larkspur/alarm/high-water/aknowledge", (0, "unknown-command", "acknowledge")),
