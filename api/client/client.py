@@ -12,6 +12,7 @@ import httpx
 
 from api.client.errors import accepted
 from api.client.events import Event, EventSource
+from api.http.answers import soonest_first
 from api.http.routes.longrecord import PartsHealthOut
 from api.http.routes.outage import OutageStoryOut
 from api.http.schemas import (
@@ -48,7 +49,7 @@ TIMEOUT_S = 30.0
 """How long an answer may take by default [s]."""
 
 Out = TypeVar("Out", bound=Shape)
-Page = TypeVar("Page", CyclesOut, OutagesOut, AllAlarmsOut)
+Page = TypeVar("Page", SitesOut, CyclesOut, OutagesOut, AllAlarmsOut)
 Asked = dict[str, str | int | list[str]]
 
 
@@ -80,14 +81,9 @@ class ApiClient(AbstractContextManager["ApiClient"]):
 
     # -- sites
     def sites(self) -> Iterator[SiteSummary]:
-        """All sites that the token may see, soonest out first."""
-        offset = 0
-        while True:
-            page = self._get(SitesOut, "sites", {"limit": PAGE, "offset": offset})
-            yield from page.sites
-            offset += len(page.sites)
-            if not page.sites or offset >= page.count:
-                return
+        """All sites that the token may see, soonest out first as they were when each was read."""
+        pages = self._pages(SitesOut, "sites", {"limit": PAGE, "order": "id"})
+        return iter(sorted((line for page in pages for line in page.sites), key=_soonest))
 
     def site(self, site: str) -> SiteOut:
         """A site as described, with the latest value of each channel."""
@@ -214,6 +210,11 @@ class ApiClient(AbstractContextManager["ApiClient"]):
 
     def _get(self, kind: type[Out], path: str, asked: Asked | None = None) -> Out:
         return kind.model_validate(self._json(path, asked))
+
+
+def _soonest(line: SiteSummary) -> tuple[bool, float, str]:
+    forecast = None if line.forecast is None else line.forecast.model_dump(include={"supply", "hours_remaining"})
+    return soonest_first({"id": line.id, "forecast": forecast})
 
 
 def _moment(at: datetime) -> str:

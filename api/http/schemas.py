@@ -111,6 +111,7 @@ class SitesOut(Shape):
 
     sites: list[SiteSummary]
     count: int = Field(description="How many sites there are, on this page and beyond it.")
+    cursor: str | None = Field(description="With `order=id`: asks for the next page; null: there is none.")
 
 
 class ChannelOut(Shape):

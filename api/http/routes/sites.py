@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Response
 
@@ -46,18 +46,27 @@ def sites(
     services: ServicesIn,
     limit: Annotated[int | None, Query(ge=1, le=1_000, description="Sites a page; all of them if left out.")] = None,
     offset: Annotated[int, Query(ge=0, le=1_000_000, description="Sites to pass over.")] = 0,
+    order: Annotated[Literal["soonest", "id"], Query(description="Soonest out first, or by id.")] = "soonest",
+    cursor: Annotated[CursorIn, Query(description="With `order=id`: of the page before.")] = None,
 ) -> Response:
-    """All sites, soonest out first; with `limit` a page of them, and how many there are in all."""
+    """All sites, soonest out first; with `limit` a page of them, and how many there are in all.
+
+    With each forecast the first order changes, and pages of it may miss a site; pages by id, which begin after
+    `cursor`, have each site once.
+    """
     known = services.installation.sites
-    ranked = services.ranking.order(site for site in known if who.may_read(site))
-    shown = ranked[offset:] if limit is None else ranked[offset : offset + limit]
+    seen = [site for site in known if who.may_read(site)]
+    ranked = services.ranking.order(seen) if order == "soonest" else sorted(seen)
+    left = [site for site in ranked if cursor is None or order == "soonest" or site > cursor]
+    shown = left[offset:] if limit is None else left[offset : offset + limit]
+    more = shown[-1] if order == "id" and shown and shown[-1] != left[-1] else None
     newest = services.ledger.newest(shown if len(shown) <= FEW else None, brief=True)
     standing = _standing(services, who, shown)
     lines = [
         answers.summary_out(known[site], answers.forecast_document(newest.get(site)), standing.get(site, []))
         for site in shown
     ]
-    return answers.json_response({"sites": lines, "count": len(ranked)})
+    return answers.json_response({"sites": lines, "count": len(ranked), "cursor": more})
 
 
 def _standing(services: Services, who: Principal, sites: Sequence[str]) -> dict[str, list[Alarm]]:

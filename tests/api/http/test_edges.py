@@ -200,7 +200,7 @@ def lists(description: dict[str, Any]) -> Iterator[tuple[str, int]]:
     """Every list that comes in pages by a cursor, and the most that a page of it has."""
     for path, method, operation in operations(description):
         asked = {one["name"]: one["schema"] for one in operation.get("parameters", []) if one["in"] == "query"}
-        if method == "get" and "cursor" in asked:
+        if method == "get" and {"cursor", "from"} <= asked.keys():
             yield path.format(site="larkspur"), asked["limit"]["maximum"]
 
 
@@ -274,9 +274,34 @@ def test_a_page_of_sites_is_cut_from_the_whole_list(held: Services, client: Test
             walked = []
             for offset in range(0, 12, 5):
                 page = client.get("/api/v1/sites", params={"limit": 5, "offset": offset}).json()
-                assert page["count"] == 12
+                assert (page["count"], page["cursor"]) == (12, None)
                 walked += page["sites"]
             assert walked == whole
+    finally:
+        held.installation = known
+
+
+def test_pages_by_id_have_each_site_once_whatever_is_forecast_meanwhile(held: Services, client: TestClient) -> None:
+    """In: twelve sites, of which every page turns the order round, and one goes. Out: each of the others, once."""
+    known, document = held.installation, msgspec.json.decode(held.ledger.newest(["larkspur"])["larkspur"].document)
+    held.installation = replace(known, sites={f"s{n:02}": replace(larkspur_site(), id=f"s{n:02}") for n in range(12)})
+    try:
+        walked: list[str] = []
+        cursor: str | None = None
+        for turn in range(3):
+            for number in range(12):
+                document |= {"site": f"s{number:02}"}
+                document["hours_remaining"]["p10"] = float(number if turn % 2 else 12 - number)
+                text = msgspec.json.encode(document).decode()
+                held.ledger.publish([StoredForecast(f"s{number:02}", NOW_MS + 10 + turn, text, past=False)])
+            asked = {"limit": "5", "order": "id", **({} if cursor is None else {"cursor": cursor})}
+            page = client.get("/api/v1/sites", params=asked).json()
+            walked += [line["id"] for line in page["sites"]]
+            cursor = page["cursor"]
+            if turn == 0:
+                gone = {name: site for name, site in held.installation.sites.items() if name != cursor}
+                held.installation = replace(known, sites=gone)
+        assert (cursor, walked) == (None, [f"s{n:02}" for n in range(12)])
     finally:
         held.installation = known
 
