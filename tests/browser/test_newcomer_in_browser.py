@@ -148,7 +148,7 @@ def told_beside(page: Page) -> dict[str, str]:
     found = {}
     for place in page.locator("[aria-invalid=true]").all():
         beside = page.locator(f"[id='{place.get_attribute('aria-describedby')}']")
-        expect(beside).to_be_visible()
+        expect(beside).to_be_visible(timeout=PATIENCE_MS)
         found[place.get_attribute("name") or ""] = beside.inner_text()
     return found
 
@@ -159,19 +159,23 @@ def test_a_newcomer_sets_up_a_house_from_nothing(browser: Browser, town: Town) -
     with opened(browser, f"{town.url}/setup", width=360) as page:
         page.get_by_role("button", name="Listen").click()
         power = line_of(page, "cellar/a", "$.w")
-        expect(power.locator(".hint")).to_contain_text("looks like Pump power in W: so says its name")
+        expect(power.locator(".hint")).to_contain_text(
+            "looks like Pump power in W: so says its name", timeout=PATIENCE_MS
+        )
         page.evaluate("window.staying = true")
         expect(power.locator(".hint")).to_contain_text("it steps", timeout=PATIENCE_MS)
         current = line_of(page, "cellar/a", "$.i").locator(".hint")
         expect(current).to_contain_text("a motor’s voltage", timeout=PATIENCE_MS)
-        expect(line_of(page, "cellar/a", "$.u").locator(".hint")).to_contain_text("as the mains’ voltage is")
+        expect(line_of(page, "cellar/a", "$.u").locator(".hint")).to_contain_text(
+            "as the mains’ voltage is", timeout=PATIENCE_MS
+        )
         expect(line_of(page, "cellar/b", "$.x").locator(".hint")).to_contain_text("falls slowly", timeout=PATIENCE_MS)
         values = power.locator(".values").inner_text()
         expect(power.locator(".values")).not_to_have_text(values, timeout=PATIENCE_MS)
         assert page.evaluate("window.staying")  # all of it without drawing the page anew
         page.get_by_role("button", name="Fill in the suggestions").click()
-        expect(power.get_by_label("Use as")).to_have_value("pump_power")
-        expect(line_of(page, "cellar/a", "$.u").get_by_label("Use as")).to_have_value("")
+        expect(power.get_by_label("Use as")).to_have_value("pump_power", timeout=PATIENCE_MS)
+        expect(line_of(page, "cellar/a", "$.u").get_by_label("Use as")).to_have_value("", timeout=PATIENCE_MS)
         check(page, "/setup, heard", 360, "light", AXE)
         kept = page.expect_response(lambda answer: answer.url.endswith("/setup/keep"))
         with kept as answer:
@@ -180,9 +184,9 @@ def test_a_newcomer_sets_up_a_house_from_nothing(browser: Browser, town: Town) -
         assert answer.value.status == 204
 
     with opened(browser, f"{town.url}/setup", width=360) as page:  # another day
-        expect(page.get_by_role("status").first).to_contain_text("You go on where you left off")
-        expect(field(page, "name")).to_have_value(HOUSE["name"])
-        expect(line_of(page, "cellar/a", "$.w").get_by_label("Use as")).to_have_value("pump_power")
+        expect(page.get_by_role("status").first).to_contain_text("You go on where you left off", timeout=PATIENCE_MS)
+        expect(field(page, "name")).to_have_value(HOUSE["name"], timeout=PATIENCE_MS)
+        expect(line_of(page, "cellar/a", "$.w").get_by_label("Use as")).to_have_value("pump_power", timeout=PATIENCE_MS)
         unit = f"unit{number_of(page, 'cellar/a', '$.w')}"
         wrong_values_are_told(page, unit)
         page.get_by_role("button", name="Check it").click()
@@ -196,7 +200,7 @@ def test_a_newcomer_sets_up_a_house_from_nothing(browser: Browser, town: Town) -
     assert {channel.quantity for channel in made.channels} >= {Quantity.PUMP_POWER, Quantity.PACK_CHARGE}
     assert made.pit.drawdown_m == pytest.approx(0.18)
     with opened(browser, f"{town.url}/setup") as page:  # the draft is done with
-        expect(field(page, "name")).to_have_value("")
+        expect(field(page, "name")).to_have_value("", timeout=PATIENCE_MS)
     log.info("set up, with twelve wrong values on the way, in %.0f s of machine time", time.monotonic() - begun)
 
 
@@ -221,8 +225,9 @@ def wrong_values_are_told(page: Page, unit: str) -> None:
             if place.get_attribute("type") == "email":  # what the browser itself would refuse is sent without it
                 page.locator("#setup-form").evaluate("form => { form.noValidate = true; }")
             fill(page, name, value)
-        page.get_by_role("button", name="Check it").click()
-        expect(page.get_by_role("alert").get_by_role("link")).to_have_count(4)
+        with page.expect_navigation():
+            page.get_by_role("button", name="Check it").click()
+        expect(page.get_by_role("alert").get_by_role("link")).to_have_count(4, timeout=PATIENCE_MS)
         assert set(told_beside(page)) == set(wrong), wrong
         for name, value in right.items():
             fill(page, name, value)
@@ -230,9 +235,9 @@ def wrong_values_are_told(page: Page, unit: str) -> None:
 
 def a_test_is_answered(page: Page, town: Town) -> None:
     """The page that set-up ends on: a test message is sent, comes by mail, and its digits are its answer."""
-    expect(page.get_by_role("status").first).to_contain_text("Send a test message now")
+    expect(page.get_by_role("status").first).to_contain_text("Send a test message now", timeout=PATIENCE_MS)
     page.get_by_role("button", name="Send").first.click()
-    expect(page.get_by_role("status").first).to_contain_text("on its way")
+    expect(page.get_by_role("status").first).to_contain_text("on its way", timeout=PATIENCE_MS)
     wait_until(lambda: bool(town.box.mails), "the test message")
     body = town.box.mails[-1].get_body(("plain",))
     assert body is not None
@@ -240,8 +245,10 @@ def a_test_is_answered(page: Page, town: Town) -> None:
     assert digits is not None
     page.get_by_label("Four digits from a test message").fill(digits[0])
     page.get_by_label("Four digits from a test message").press("Enter")
-    expect(page.get_by_role("status").first).to_contain_text("The answer is kept")
-    expect(page.locator("tr", has_text="has answered a test message within a month")).to_have_class("held")
+    expect(page.get_by_role("status").first).to_contain_text("The answer is kept", timeout=PATIENCE_MS)
+    expect(page.locator("tr", has_text="has answered a test message within a month")).to_have_class(
+        "held", timeout=PATIENCE_MS
+    )
 
 
 CHANGES: Mapping[str, Mapping[str, str]] = {
@@ -271,12 +278,12 @@ def test_every_kind_of_thing_is_changed_and_taken_back(browser: Browser, town: T
             for name, value in change.items():
                 fill(page, name, value)
             page.get_by_role("button", name="Show what changes").click()
-            expect(page.locator(".diff .plus").first).to_be_visible()
+            expect(page.locator(".diff .plus").first).to_be_visible(timeout=PATIENCE_MS)
             page.get_by_role("button", name="Save").click()
-            expect(page.get_by_role("status").first).to_contain_text("Saved")
+            expect(page.locator(".did")).to_contain_text("Saved", timeout=PATIENCE_MS)
             assert town.file.read_text(encoding="utf-8") != before, part
             page.get_by_role("button", name="Take it back").first.click()
-            expect(page.get_by_role("status").first).to_contain_text("Saved: Taken back")
+            expect(page.locator(".did")).to_contain_text("Saved: Taken back", timeout=PATIENCE_MS)
             assert town.file.read_text(encoding="utf-8") == before, part
         assert town.file.read_text(encoding="utf-8") == first
         work_is_told_and_taken_back(page, town)
@@ -290,7 +297,7 @@ def work_is_told_and_taken_back(page: Page, town: Town) -> None:
     page.get_by_role("button", name="Tell of work").click()
     line = page.locator("li", has_text="Pit rinsed")
     line.get_by_role("button", name="Take it back").click()
-    expect(line).to_have_count(0)
+    expect(line).to_have_count(0, timeout=PATIENCE_MS)
 
 
 def a_site_is_removed_and_brought_back(page: Page, town: Town) -> None:
