@@ -20,7 +20,7 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
-from forecaster.texts.catalogue import Said
+from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.doers import COMMAND_LINE, doer
 
 app = group()
@@ -92,7 +92,7 @@ def show(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
     elif not shown:
         tell(Said("cli.no_discharge_test_of_yet_outlast", name=site.name, site=site.id))
     else:
-        echo("\n\n".join(told(test, so_far) for test, so_far in shown))
+        echo("\n\n".join(told(test, so_far, spoken().of_site(site)) for test, so_far in shown))
     return 0
 
 
@@ -128,9 +128,8 @@ def _until_ms(until: str | None, for_hours: float | None, now_ms: int) -> int | 
     return round(moment.timestamp() * 1000)
 
 
-def told(test: DischargeTest, so_far: Progress | None) -> str:
+def told(test: DischargeTest, so_far: Progress | None, say: Words) -> str:
     """A test as text: the verdict first, then the reasons and cautions."""
-    say = spoken()
     head = say(
         "rehearsal.started_by", at=time_text(test.started_ms), who=doer(test.started_by or say("link.someone"), say)
     )

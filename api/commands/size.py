@@ -104,7 +104,8 @@ def size(
     if as_json:
         echo_json(document(answer))
     else:
-        echo(told(answer, words(site.language) if site.language else spoken()))
+        say = words(site.language) if site.language else spoken()
+        echo(told(answer, say.of_site(site)))
     return 1 if any(part.answer is Answer.NO for part in answer.parts) else 0
 
 

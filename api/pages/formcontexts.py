@@ -10,10 +10,11 @@ from api.pages.siteform import FormSection
 
 @dataclass(frozen=True, slots=True)
 class SizingContext:
-    """The sizing page: form, answer or problem. asked : (name, label, unit, value)."""
+    """The sizing page: form, answer or problem. asked : (name, label, unit, value); asked_in : units of the form."""
 
     sections: tuple[FormSection, ...]
     asked: tuple[tuple[str, str, str, str], ...]
+    asked_in: str
     end_of_life: bool
     problem: str
     verdict: str

@@ -17,7 +17,8 @@ from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.health.told import season_belief, storm_rate
 from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Words
-from forecaster.texts.wording import GALLON_L, INCH_M, Wording
+from forecaster.texts.usunits import GALLON_L, INCH_M
+from forecaster.texts.wording import Wording
 from forecaster.water.by_runs import Step, hourly_depth, hourly_rate
 from forecaster.water.seasonal import day_of
 

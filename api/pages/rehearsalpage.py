@@ -20,6 +20,7 @@ Range = tuple[float, float, float]
 def rehearsal_page(ports: PagePorts, site: Site, words: Words, *, operate: bool) -> RehearsalContext:
     """The running test, if any, and all finished ones, newest first; who started them for those who may operate."""
     now_ms = ports.clock.now_ms()
+    words = words.of_site(site)
     wording = Wording.of(site, words)
     running = running_test(ports.ledger, site.id)
     says = ""

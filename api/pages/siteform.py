@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
+from api.pages.formunits import label
 from collector.config.refused import Refused
 from collector.config.written import written
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Chemistry, Site
+from forecaster.domain.site import Chemistry, Site, Units
 from forecaster.texts.catalogue import Said, Words
 
 
@@ -66,7 +67,7 @@ PLATES: tuple[Plate, ...] = (
     Plate("pack", "charge_w", "W"),
 )
 
-SHOWN_UNITS = {"m**2": "m²", "percent": "%", "text": ""}
+PLATE_UNITS = {plate.name: plate.unit for plate in PLATES}
 
 BETWEEN = r"\s*(?:–|\.\.)\s*|(?<=[^\s–.-])(?<!\d[eE])\s*-\s*"
 """What parts the ends of a range. A hyphen does so only behind a number or its unit; elsewhere it is a sign."""
@@ -177,16 +178,19 @@ def values_of(site: Site) -> dict[str, str]:
 
 
 def sections(
-    values: Mapping[str, str], words: Words, faults: Mapping[str, str] | None = None
+    values: Mapping[str, str],
+    words: Words,
+    faults: Mapping[str, str] | None = None,
+    units: Units | None = None,
 ) -> tuple[FormSection, ...]:
-    """The form's sections with their values. faults : what is wrong, by field"""
+    """The form's sections with their values. faults : what is wrong, by field; units : those that the fields show"""
     made = []
     for section in ("pump", "pit", "pack"):
         shown = [
             FormField(
                 plate.name,
                 words(f"plate.{plate.name}"),
-                SHOWN_UNITS.get(plate.unit, plate.unit),
+                label(plate.name, plate.unit, units),
                 values.get(plate.name, ""),
                 plate.first,
                 tuple((choice, words(f"plate.choice.{choice}")) for choice in plate.choices),

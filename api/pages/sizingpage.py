@@ -9,10 +9,11 @@ from typing import Any
 from api.offline.sizing_inputs import observed_start, record, site_of, sleeps
 from api.pages.contexts import DataTable, Fact
 from api.pages.formcontexts import SizingContext
+from api.pages.formunits import from_shown, label, to_shown
 from api.pages.ports import PagePorts
-from api.pages.siteform import content_of, number_in, sections, values_of
+from api.pages.siteform import PLATE_UNITS, content_of, number_in, sections, values_of
 from forecaster.domain.errors import ConfigError, UsageError
-from forecaster.domain.site import Site
+from forecaster.domain.site import Site, Units
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
@@ -35,23 +36,34 @@ ASKED: tuple[tuple[str, str], ...] = (
     ("sun_w", "W"),
     ("generator_h", "h"),
 )
-SHOWN = {"1/hour": "", "percent": "%", "degC": "°C"}
+FIELDS = {**PLATE_UNITS, **dict(ASKED)}
+"""The unit of each field of the form in pint's spelling, by its name."""
+
+ASKED_IN = "asked_in"
+"""The hidden field that says in which units the form was shown; a link without it means those of the site file."""
 
 
 def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
     """The form with its values and, once it was sent, the answer or a line on what is wrong."""
-    started = {**(values_of(site) if site is not None else {}), **defaults(ports, site)}
-    values = {key: value for key, value in form.items() if value.strip()} if form else started
+    words = words if site is None else words.of_site(site)
+    known = {**(values_of(site) if site is not None else {}), **defaults(ports, site)}
+    asked_in = Units.US if form.get(ASKED_IN) == Units.US else Units.METRIC
+    given = {key: value for key, value in form.items() if value.strip() and key != ASKED_IN} if form else known
+    meant = from_shown(given, FIELDS, asked_in)
+    values = given if asked_in is words.units else to_shown(meant, FIELDS, words.units)
     answer: Sizing | None = None
     problem = ""
     if form or site is not None:
         try:
-            answer = answered(ports, site, values)
+            answer = answered(ports, site, meant)
         except (UsageError, ConfigError) as error:
             problem = failure(error, words)
     return SizingContext(
-        sections=sections(values, words),
-        asked=tuple((key, words(f"sizing.{key}"), SHOWN.get(unit, unit), values.get(key, "")) for key, unit in ASKED),
+        sections=sections(values, words, units=words.units),
+        asked=tuple(
+            (key, words(f"sizing.{key}"), label(key, unit, words.units), values.get(key, "")) for key, unit in ASKED
+        ),
+        asked_in=(words.units or Units.METRIC).value,
         end_of_life=form.get("end_of_life") == "yes",
         problem=problem,
         verdict="" if answer is None else words.again(answer.verdict),
@@ -170,7 +182,7 @@ def steps_table(answer: Sizing, words: Words) -> DataTable:
     rows = tuple(
         (
             words.again(step.name),
-            f"{words.again(step.figure)} {words.again(step.unit)}".strip(),
+            " ".join(step.shown(words)).strip(),
             words.again(step.formula),
         )
         for step in answer.steps

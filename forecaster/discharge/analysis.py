@@ -21,7 +21,7 @@ from forecaster.discharge.hours import (
 )
 from forecaster.discharge.observed import FirstRun, first_run, sleeps_on_low_load
 from forecaster.domain.discharge import DischargeResult
-from forecaster.texts.catalogue import Figure, Said, coded
+from forecaster.texts.catalogue import Figure, Measured, Said, coded
 
 REPLACE_BELOW = 0.8
 """IEEE 450 / IEEE 1188 practice: a battery below 80 % of its rated capacity is to be replaced."""
@@ -104,7 +104,7 @@ def _basis(evidence: DischargeEvidence, lasting: Triple) -> str:
 def _water(drift: Drift | None, rained: bool | None, evidence: DischargeEvidence) -> list[str]:
     said: list[str] = []
     if rained:
-        said.append(Said("rehearsal.rained", mm=Figure(f"{evidence.rain_mm:.1f}")))
+        said.append(Said("rehearsal.rain_fell", depth=Measured(evidence.rain_mm or 0.0, "mm")))
     if drift is not None and drift.told:
         said.append(Said("rehearsal.drifted", chance=Figure(f"{drift.p_value:.1%}")))
     elif drift is not None:

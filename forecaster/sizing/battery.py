@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from forecaster.domain.site import Pack
 from forecaster.pack.battery import PEUKERT, RESTED, peukert_drain, temperature_factor
 from forecaster.sizing.terms import Step, number
-from forecaster.texts.catalogue import Said
+from forecaster.texts.catalogue import Measured, Said
 
 END_OF_LIFE_SHARE = 0.8
 """A battery is replaced at 80 % of its capacity; dividing by it is the ageing factor 1.25 of IEEE 485 practice."""
@@ -42,7 +42,7 @@ def margins(pack: Pack, running_w: float | None, temperature_c: float | None, en
         steps.append(
             Step(
                 Said("size.step.cold"),
-                Said("size.from.cold", celsius=number(temperature_c)),
+                Said("size.from.cold", temperature=Measured(temperature_c, "°C")),
                 share,
                 Said("size.unit.of_nominal"),
             )

@@ -6,7 +6,7 @@ from forecaster.domain.site import Driven, Site
 from forecaster.sizing.question import Question
 from forecaster.sizing.starting import Inrush
 from forecaster.sizing.terms import Answer, Finding, number
-from forecaster.texts.catalogue import Said
+from forecaster.texts.catalogue import Measured, Said
 
 
 def _cord(question: Question) -> list[str]:
@@ -23,7 +23,7 @@ def _cold(site: Site, question: Question) -> list[str]:
         if site.pack.reserve_percent < 50:
             said.append(Said("size.caution.half"))
     elif question.temperature_c is not None and question.temperature_c <= 5.0:
-        said.append(Said("size.caution.lithium_cold"))
+        said.append(Said("size.caution.lithium_cold", freezing=Measured(0.0, "°C")))
     return said
 
 

@@ -10,7 +10,7 @@ from forecaster.pack.nameplate import TYPICAL_POWER_FACTOR, WATTS_PER_HP
 from forecaster.sizing.motors import efficiency_band, full_load_a
 from forecaster.sizing.pipe import Pipe, friction_head_m, operating_point
 from forecaster.sizing.terms import Band, Step, number, share
-from forecaster.texts.catalogue import Figure, Said
+from forecaster.texts.catalogue import Figure, Measured, Said
 
 POWER_FACTOR = Band(0.55, TYPICAL_POWER_FACTOR, 0.9)
 """Running power factor where the nameplate gives none. Fractional-horsepower motors usually show 0.55 to 0.75;
@@ -80,7 +80,7 @@ def place(low: float, high: float, head_m: float | None, maximum_head_m: float |
     if head_m is None or maximum_head_m is None:
         return (low + high) / 2.0, None
     spot = flow_share(head_m, maximum_head_m)
-    formula = Said("size.from.place", head=number(head_m), most=number(maximum_head_m))
+    formula = Said("size.from.place", head=Measured(head_m, "m"), most=Measured(maximum_head_m, "m"))
     return low + (high - low) * spot, Step(Said("size.step.place"), formula, spot, Said("size.unit.of_range"))
 
 
@@ -208,4 +208,4 @@ def head_cautions(pump: Pump, head_m: float | None) -> list[str]:
         return []
     if pump.rated_current_a[0] == pump.rated_current_a[1]:
         return []
-    return [Said("size.caution.head", head=number(head_m), share=share(head_m / pump.maximum_head_m))]
+    return [Said("size.caution.head", head=Measured(head_m, "m"), share=share(head_m / pump.maximum_head_m))]

@@ -15,7 +15,7 @@ from forecaster.sizing.options import CHARGE_LOSSES, may_charge
 from forecaster.sizing.question import Question
 from forecaster.sizing.runtime import Situation, hours
 from forecaster.sizing.terms import number
-from forecaster.texts.catalogue import Said
+from forecaster.texts.catalogue import Measured, Said
 
 LESS_HEAD_M = 0.5
 """How much lower a lift is tried [m]."""
@@ -81,7 +81,7 @@ def _less_head(held: Situation, site: Site) -> list[tuple[str, Array, float | No
         return []
     shorter = flow_share(static, most) / flow_share(static - LESS_HEAD_M, most)
     after = hours(replace(held, pump_wh=held.pump_wh * shorter))
-    return [(Said("size.help.head", metres=number(LESS_HEAD_M)), after, None)]
+    return [(Said("size.help.head", lift=Measured(LESS_HEAD_M, "m")), after, None)]
 
 
 def _fatter_cord(base: Array, site: Site, cord: Cord | None, draw: Draw) -> list[tuple[str, Array, float | None]]:

@@ -7,7 +7,7 @@ from forecaster.sizing.cord import Cord
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.question import ObservedStart
 from forecaster.sizing.terms import Answer, Band, Finding, Step, number, share, spanned, weakest
-from forecaster.texts.catalogue import Said
+from forecaster.texts.catalogue import Measured, Said
 
 LOW_VOLTAGE = 0.9
 """Least share of its rated voltage that a motor is built to run at, NEMA MG 1 12.44, from memory."""
@@ -138,15 +138,15 @@ def by_temperature(pack: Pack, temperature_c: float | None) -> Finding | None:
     """
     if temperature_c is None:
         return None
-    celsius = number(temperature_c)
+    here = Measured(temperature_c, "°C")
     if temperature_c > HOT_C:
-        return Finding(Answer.UNPROVEN, Said("size.run.hot", celsius=celsius), Said("size.settle.milder"))
+        return Finding(Answer.UNPROVEN, Said("size.run.hot", temperature=here), Said("size.settle.milder"))
     if temperature_c >= COLD_C:
         return None
     lithium = pack.chemistry.is_lithium
     answer = Answer.NO if lithium and temperature_c < CUT_OFF_C else Answer.UNPROVEN
     key = "size.run.cut_off" if answer is Answer.NO else "size.run.cold"
-    return Finding(answer, Said(key, celsius=celsius), Said("size.settle.milder"))
+    return Finding(answer, Said(key, temperature=here), Said("size.settle.milder"))
 
 
 def _observed(seen: ObservedStart | None, run_s: float | None) -> Finding | None:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from forecaster.domain.forecast import HORIZON_H
-from forecaster.texts.catalogue import Figure, Said
+from forecaster.texts.catalogue import Figure, Measured, Said, Words
+from forecaster.texts.usunits import METRIC, significant
 
 
 class Answer(StrEnum):
@@ -65,6 +66,13 @@ class Step:
         """The value as a person writes it."""
         return number(self.value) if math.isfinite(self.value) else Figure(f"> {HORIZON_H:g}")
 
+    def shown(self, say: Words) -> tuple[str, str]:
+        """Value and unit as their reader takes them."""
+        if self.unit not in METRIC:
+            return say.again(self.figure), say.again(self.unit)
+        value, _, unit = say.again(Measured(self.value, self.unit)).rpartition(" ")
+        return value, unit
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -88,11 +96,7 @@ def weakest(*findings: Finding) -> Finding:
 
 def number(value: float) -> Figure:
     """A figure as a person writes it: three significant digits, or from 1000 on whole with thousands separated."""
-    if value == 0:
-        return Figure("0")
-    if abs(value) >= 1000:
-        return Figure(f"{value:,.0f}")
-    return Figure(f"{value:.3g}")
+    return Figure(significant(value))
 
 
 def share(value: float) -> Figure:

@@ -11,7 +11,7 @@ from forecaster.texts.catalogue import Figure, Said, Words, words
 
 
 def told(sizing: Sizing, said_in: Words | None = None) -> str:
-    """Plain text for a terminal, in English unless told another language."""
+    """Plain text for a terminal, in English and metric units unless told another language and other units."""
     say = words() if said_in is None else said_in
     answers = [
         *_finding("size.told.runs", sizing.can_run, say),
@@ -115,6 +115,7 @@ def _steps(steps: tuple[Step, ...], say: Words) -> list[str]:
     names = [say.again(step.name) for step in steps]
     width = max(len(name) for name in names)
     return [
-        f"  {name:<{width}}  {say.again(step.figure):>7} {say.again(step.unit):<10} = {say.again(step.formula)}"
+        f"  {name:<{width}}  {value:>7} {unit:<10} = {say.again(step.formula)}"
         for name, step in zip(names, steps, strict=True)
+        for value, unit in (step.shown(say),)
     ]

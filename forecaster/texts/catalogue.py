@@ -14,8 +14,9 @@ from functools import cache, cached_property
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from forecaster.domain.site import Units
+from forecaster.domain.site import Site, Units
 from forecaster.texts import kept
+from forecaster.texts.usunits import METRIC, shown, significant
 
 if TYPE_CHECKING:
     from babel.core import Locale
@@ -77,13 +78,20 @@ class Words:
         """The same language for a reader who asked for units, or for a clock."""
         return Words(self.code, self.texts, units, half_days=half_days)
 
+    def of_site(self, site: Site) -> Words:
+        """The same language in the units of a site, for a reader who asked for none."""
+        return self if self.units is not None else self.read_in(site.units, half_days=self.half_days)
+
     def __contains__(self, key: object) -> bool:
         return key in self.texts or f"{key}.other" in self.texts
 
     def again(self, text: str) -> str:
-        """A text that knows its key, or a figure, worded in this language; other texts stay unchanged."""
+        """A text that knows its key, or a figure, worded in this language and units; other texts stay unchanged."""
         if isinstance(text, Said):
             return self(text.key, **text.values)
+        if isinstance(text, Measured):
+            value, key = shown(text.value, text.unit, self.units)
+            return self(f"wording.{key}", n=self.signs(significant(value)))
         return self.signs(text) if isinstance(text, Figure) else text
 
     def line(self, text: str) -> str:
@@ -197,11 +205,32 @@ class Figure(str):
     __slots__ = ()
 
 
+class Measured(Figure):
+    """A value in a unit of documents, as they write it; `Words.again` says it in the units of its reader.
+
+    unit : str — m, mm, L/min, L/h or °C
+    """
+
+    __slots__ = ("unit", "value")
+    value: float
+    unit: str
+
+    def __new__(cls, value: float, unit: str) -> Measured:
+        made = super().__new__(cls, words()(f"wording.{METRIC[unit].key}", n=significant(value)))
+        made.value, made.unit = value, unit
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[float, str], dict[str, Any]]:
+        return (self.value, self.unit), {}
+
+
 def coded(text: str) -> Any:
     """A text in a form for JSON: its key and arguments, so that it can be worded again in any language."""
     if isinstance(text, Said):
         values = {name: coded(value) if isinstance(value, str) else value for name, value in text.values.items()}
         return {"key": text.key, "values": values}
+    if isinstance(text, Measured):
+        return {"measured": text.value, "unit": text.unit}
     return {"figure": str(text)} if isinstance(text, Figure) else str(text)
 
 
@@ -209,6 +238,8 @@ def decoded(code: Any, text: str) -> str:
     """The text of a coded one; the text as it was written where this build no longer has its key."""
     if isinstance(code, str):
         return code
+    if "measured" in code:
+        return Measured(code["measured"], code["unit"])
     if "figure" in code:
         return Figure(code["figure"])
     if code["key"] not in words():

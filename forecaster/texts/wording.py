@@ -14,9 +14,7 @@ from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.texts.catalogue import SOURCE, Words, of_twelve, words
-
-GALLON_L = 3.785411784  # US liquid gallon, 231 cubic inches of 25.4 mm
-INCH_M = 0.0254
+from forecaster.texts.usunits import GALLON_L, INCH_M
 
 
 def zone_name(at: datetime) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from api.pages.siteform import PLATES, SHOWN_UNITS
+from api.pages.formunits import LABELS
+from api.pages.siteform import PLATES
 from forecaster.alarms import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
@@ -83,7 +84,7 @@ def _of(
     choices: tuple[str, ...] = (), said: str = "", rest: bool = False,
 ) -> EditField:  # fmt: skip
     label = f"edit.field.{table}.{key}"
-    return EditField(key, kind, label, unit, SHOWN_UNITS.get(unit, unit), choices, said, rest)
+    return EditField(key, kind, label, unit, LABELS.get(unit, unit), choices, said, rest)
 
 
 def _plates(section: str) -> EditTable:
@@ -93,7 +94,7 @@ def _plates(section: str) -> EditTable:
             continue
         kind = K.CHOICE if plate.choices else K.TEXT if plate.unit == "text" else K.NUMBER
         kind = K.RANGE if plate.key == "rated_current_a" else kind
-        shown = SHOWN_UNITS.get(plate.unit, plate.unit)
+        shown = LABELS.get(plate.unit, plate.unit)
         label = f"plate.{plate.name}"
         fields.append(
             EditField(plate.key, kind, label, plate.unit, shown, plate.choices, "plate.choice.", not plate.first)

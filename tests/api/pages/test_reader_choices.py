@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 from babel.dates import format_time
@@ -18,7 +19,7 @@ from forecaster.domain.site import Units
 from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 from forecaster.texts.wording import Wording
-from tests.api.pagesample import Tags, client, forecast, heard, publish, raise_alarm, runs, site
+from tests.api.pagesample import Browser, Tags, client, forecast, heard, publish, raise_alarm, runs, site
 from tests.scenario import NOW_MS, services
 
 OF_A_SITE = (
@@ -74,6 +75,30 @@ def test_no_page_keeps_the_units_of_the_house(held: Services, path: str) -> None
     reader.get("/reader/units/metric")
     text = Tags(reader.get(path).text).text
     assert re.findall(r"[0-9] (?:gal|°F|in(?! \d))\b", text.replace("18 in", "")) == []
+
+
+def test_the_sizing_asks_and_answers_in_the_units_of_the_house(held: Services) -> None:
+    reader = client(held)
+    us = reader.get("/sites/larkspur/sizing").text
+    assert not re.search(r"[0-9] (?:m|L/min|°C)(?!\w)|>(?:m|m²|L/min|°C)<", us.replace("(6 m)", ""))
+    assert ">gal/min<" in us
+    shown = dict(re.findall(r'name="([^"]+)"[^>]*? value="([^"]*)"', us))
+    shown |= {"cycles_per_hour": "20", "run_s": "10", "cord_awg": "16", "cord_length_m": "50"}
+    assert shown["asked_in"] == "us"
+    assert cord_ohm(reader, shown) == pytest.approx(2 * 50 * 4.89 / 1000, rel=0.05)
+    linked = {key: value for key, value in shown.items() if not re.search(r"_in$|pit\.|head_m|flow", key)}
+    assert cord_ohm(reader, linked) == pytest.approx(2 * 50 * 3.28084 * 4.89 / 1000, rel=0.05)
+    reader.get("/reader/units/metric")
+    metric = reader.get(f"/sites/larkspur/sizing?{urlencode(shown)}").text
+    assert ">L/min<" in metric
+    assert 'value="50 ft"' in metric
+
+
+def cord_ohm(reader: Browser, asked: dict[str, str]) -> float:
+    """Resistance of the cord both ways by the sizing's arithmetic; 16 AWG has 4.89 ohm in 1000 ft (NEC, table 8)."""
+    found = re.search(r"A x ([0-9.]+) ohm", reader.get(f"/sites/larkspur/sizing?{urlencode(asked)}").text)
+    assert found is not None
+    return float(found[1])
 
 
 def test_what_an_alarm_said_is_read_in_the_readers_clock_and_units(held: Services) -> None:

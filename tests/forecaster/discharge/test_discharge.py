@@ -201,7 +201,7 @@ def test_rain_and_drift_are_said() -> None:
     evidence = replace(steady(4, 5.0), rain_mm=6.0)
     wet = analyse(evidence)
     assert wet.rained
-    assert any("rained 6.0 mm" in reason for reason in wet.reasons)
+    assert any("rained 6 mm" in reason for reason in wet.reasons)
     assert any("wetter hour" in caution for caution in wet.cautions)
     assert analyse(replace(evidence, rain_mm=0.0)).rained is False
     assert analyse(steady(4, 5.0)).rained is None
