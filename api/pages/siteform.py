@@ -14,7 +14,7 @@ from api.pages.formunits import label
 from collector.config.refused import Refused
 from collector.config.written import written
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Chemistry, Site, Units
+from forecaster.domain.site import Chemistry, Motor, Site, Units, Wave
 from forecaster.texts.catalogue import Said, Words
 
 
@@ -24,6 +24,7 @@ class Plate:
 
     unit : str — "" for a bare number, "text" for a word
     choices : tuple[str, ...] — the words to choose from, the usual one first; empty for other fields
+    optional : bool — whether none of the words may be chosen
     """
 
     section: str
@@ -31,6 +32,7 @@ class Plate:
     unit: str
     first: bool = False
     choices: tuple[str, ...] = ()
+    optional: bool = False
 
     @property
     def name(self) -> str:
@@ -49,6 +51,8 @@ PLATES: tuple[Plate, ...] = (
     Plate("pump", "static_head_m", "m"),
     Plate("pump", "maximum_head_m", "m"),
     Plate("pump", "rated_flow_l_per_min", "L/min"),
+    Plate("pump", "rated_frequency_hz", "Hz"),
+    Plate("pump", "motor", "text", choices=tuple(Motor), optional=True),
     Plate("pit", "diameter_m", "m", first=True),
     Plate("pit", "area_m2", "m**2"),
     Plate("pit", "drawdown_m", "m", first=True),
@@ -62,6 +66,8 @@ PLATES: tuple[Plate, ...] = (
     Plate("pack", "continuous_va", "VA"),
     Plate("pack", "surge_s", "s"),
     Plate("pack", "output_voltage_v", "V"),
+    Plate("pack", "output_frequency_hz", "Hz"),
+    Plate("pack", "output_wave", "text", choices=tuple(Wave), optional=True),
     Plate("pack", "inverter_efficiency", ""),
     Plate("pack", "idle_w", "W"),
     Plate("pack", "charge_w", "W"),
@@ -177,6 +183,11 @@ def values_of(site: Site) -> dict[str, str]:
     return found
 
 
+def _choices(plate: Plate, words: Words) -> tuple[tuple[str, str], ...]:
+    named = tuple((choice, words(f"plate.choice.{choice}")) for choice in plate.choices)
+    return (("", words("plate.choice.unstated")), *named) if plate.optional else named
+
+
 def sections(
     values: Mapping[str, str],
     words: Words,
@@ -193,7 +204,7 @@ def sections(
                 label(plate.name, plate.unit, units),
                 values.get(plate.name, ""),
                 plate.first,
-                tuple((choice, words(f"plate.choice.{choice}")) for choice in plate.choices),
+                _choices(plate, words),
                 (faults or {}).get(plate.name, ""),
             )
             for plate in PLATES

@@ -12,7 +12,7 @@ from collector.config.sections import Section, member_of
 from collector.config.written import as_number
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import PACK_POWERS, Quantity
-from forecaster.domain.site import Arrangement, Channel, Chemistry, NamedPack, Pack
+from forecaster.domain.site import Arrangement, Channel, Chemistry, NamedPack, Pack, Wave
 from forecaster.texts.catalogue import Said
 
 FOR_ALL_OR_NONE = (Quantity.PACK_CHARGE, *PACK_POWERS)
@@ -45,6 +45,8 @@ class PackSection(PlateSection):
     charge_w: float | None = Field(default=None, gt=0, le=1e6, examples=["500"])
     chemistry: Annotated[Chemistry, member_of(Chemistry)] = Field(default=Chemistry.LITHIUM, examples=['"lithium"'])
     price: float | None = Field(default=None, ge=0, examples=["799"])
+    output_frequency_hz: float | None = Field(default=None, ge=40, le=70, examples=["60"])
+    output_wave: Annotated[Wave | None, member_of(Wave)] = Field(default=None, examples=['"sine"'])
 
     @model_validator(mode="after")
     def _surge(self) -> Self:
@@ -102,7 +104,7 @@ def named_packs(sections: Sequence[PacksSection], file: str) -> tuple[NamedPack,
                 Said("config.give_each_its_own_name"),
             )
         found.append(named)
-    for key in ("chemistry", "output_voltage_v"):
+    for key in ("chemistry", "output_voltage_v", "output_frequency_hz", "output_wave"):
         for place, named in enumerate(found):
             if getattr(named.pack, key) != getattr(found[0].pack, key):
                 raise ConfigError(

@@ -13,7 +13,7 @@ from collector.config.refused import Refused
 from collector.config.sections import member_of
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.quantities import PUMP_QUANTITIES, RUN_SOURCES
-from forecaster.domain.site import Channel, Driven, NamedPump, Pump
+from forecaster.domain.site import Channel, Driven, Motor, NamedPump, Pump
 from forecaster.texts.catalogue import Said
 
 LOCKED_ROTOR_CODES = "ABCDEFGHJKLMNPRSTUV"
@@ -33,6 +33,8 @@ class PumpSection(PlateSection):
     static_head_m: float | None = Field(default=None, ge=0, le=200, examples=["2.6"])
     maximum_head_m: float | None = Field(default=None, gt=0, le=200, examples=["6.5"])
     rated_flow_l_per_min: float | None = Field(default=None, gt=0, le=10_000, examples=["120"])
+    rated_frequency_hz: float | None = Field(default=None, ge=40, le=70, examples=["60"])
+    motor: Annotated[Motor | None, member_of(Motor)] = Field(default=None, examples=['"capacitor"'])
 
     @field_validator("rated_current_a")
     @classmethod
@@ -79,7 +81,7 @@ class PumpSection(PlateSection):
 
 ELECTRICAL = (
     "rated_voltage_v", "rated_current_a", "rated_power_w", "power_factor", "horsepower", "locked_rotor_code",
-    "locked_rotor_current_a",
+    "locked_rotor_current_a", "rated_frequency_hz", "motor",
 )  # fmt: skip
 """What a pump on water pressure has not."""
 

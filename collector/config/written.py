@@ -54,7 +54,7 @@ def written(text: str, unit: str) -> float:
 
 UNITS = {
     "_l_per_min": "L/min", "_percent": "percent", "_wh": "Wh", "_va": "VA", "_m2": "m**2", "_w": "W", "_v": "V",
-    "_a": "A", "_s": "s", "_m": "m", "horsepower": "hp",
+    "_a": "A", "_s": "s", "_m": "m", "_hz": "Hz", "horsepower": "hp",
 }  # fmt: skip
 """The unit of a site file's key by its ending, the longest first."""
 

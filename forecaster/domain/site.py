@@ -17,6 +17,21 @@ class Units(StrEnum):
     US = "us"
 
 
+class Motor(StrEnum):
+    """Kind of a pump's motor, where it changes what may feed it."""
+
+    CAPACITOR = "capacitor"  # an induction motor with a start or run capacitor
+    INDUCTION = "induction"  # any other induction motor: split phase, shaded pole
+    UNIVERSAL = "universal"  # with brushes
+
+
+class Wave(StrEnum):
+    """Wave form of an inverter's output."""
+
+    SINE = "sine"
+    MODIFIED_SINE = "modified_sine"  # steps in place of a sine
+
+
 @dataclass(frozen=True, slots=True)
 class Pump:
     """The nameplate. Every field is optional but a voltage and one of current, power or horsepower.
@@ -30,6 +45,8 @@ class Pump:
     locked_rotor_current_a : float | None — [A]
     static_head_m, maximum_head_m : float | None — lift, and lift at which flow ceases [m]
     rated_flow_l_per_min : float | None — flow at the static head [L/min]
+    rated_frequency_hz : float | None — [Hz]; motor : Motor | None. No belief rests on these two: they are left out of
+        the text that tells a changed pump
     """
 
     rated_voltage_v: float | None = None
@@ -42,6 +59,8 @@ class Pump:
     static_head_m: float | None = None
     maximum_head_m: float | None = None
     rated_flow_l_per_min: float | None = None
+    rated_frequency_hz: float | None = field(default=None, repr=False)
+    motor: Motor | None = field(default=None, repr=False)
 
 
 class Driven(StrEnum):
@@ -114,6 +133,7 @@ class Pack:
     charge_w : float | None — charging power from mains [W]
     chemistry : Chemistry
     price : float | None — for comparing packs, any currency
+    output_frequency_hz : float | None — [Hz]; output_wave : Wave | None
     """
 
     capacity_wh: float
@@ -129,6 +149,8 @@ class Pack:
     charge_w: float | None = None
     chemistry: Chemistry = Chemistry.LITHIUM
     price: float | None = None
+    output_frequency_hz: float | None = None
+    output_wave: Wave | None = None
 
     @property
     def nominal_wh(self) -> float:

@@ -35,6 +35,8 @@ def taken_together(packs: Sequence[NamedPack]) -> Pack:
         charge_w=_stated(sum, [plate.charge_w for plate in plates]),
         chemistry=plates[0].chemistry,
         price=_stated(sum, [plate.price for plate in plates]),
+        output_frequency_hz=plates[0].output_frequency_hz,
+        output_wave=plates[0].output_wave,
     )
 
 

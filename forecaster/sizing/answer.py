@@ -124,7 +124,7 @@ def size(
         helps=helps(held, site, question, draw),
         what_ifs=what_ifs(held, site, change, question.temperature_c) if change is not None else (),
         packs=_beside(site, question, packs, runs, starts, lasting),
-        pumps=_each_pump(site, question, draw),
+        pumps=_each_pump(site, question, draw, change),
     )
 
 
@@ -153,7 +153,7 @@ def _weighed(site: Site, question: Question) -> _Weighed:
     return _Weighed(draw, runs, starts, can_keep_up(site, question, draw), simple, held, quantiles(hours(held[0])))
 
 
-def _each_pump(site: Site, question: Question, draw: Draw | None) -> tuple[PumpOption, ...]:
+def _each_pump(site: Site, question: Question, draw: Draw | None, change: Change | None) -> tuple[PumpOption, ...]:
     """Each of two pumps as if it lifted all the water; nothing for a single one."""
     second = site.second_pump
     if second is None or draw is None:
@@ -163,15 +163,18 @@ def _each_pump(site: Site, question: Question, draw: Draw | None) -> tuple[PumpO
         keeps, _ = can_keep_up(instead, asked, draw)
         other = PumpOption(second.id, no_electricity(), no_electricity(), keeps, None)
     else:
-        other = _option(second.id, instead, asked)
-    return (_option(site.pumps[0].id, replace(site, pumps=()), question), other)
+        other = _option(second.id, instead, asked, change)
+    return (_option(site.pumps[0].id, replace(site, pumps=()), question, change), other)
 
 
-def _option(name: str, site: Site, question: Question) -> PumpOption:
+def _option(name: str, site: Site, question: Question, change: Change | None) -> PumpOption:
     """The site's only pump as an option."""
     check(site, question)
     of = _weighed(site, question)
-    return PumpOption(name, of.runs[0], of.starts[0], of.keeps[0], of.hours)
+    held = of.held[0]
+    asked = what_ifs(held, site, change, question.temperature_c) if change is not None else ()
+    helping = helps(held, site, question, of.draw)
+    return PumpOption(name, of.runs[0], of.starts[0], of.keeps[0], of.hours, helping, asked)
 
 
 def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | None, list[Step], float | None]:
@@ -323,10 +326,7 @@ def document(sizing: Sizing) -> dict[str, Any]:
             {"name": str(s.name), "formula": str(s.formula), "value": _rounded(s.value), "unit": str(s.unit)}
             for s in sizing.steps
         ],
-        "helps": [
-            {"what": str(h.what), "hours_95": _rounded(h.hours_95), "gained_h": _rounded(h.gained_h), "wh": h.wh}
-            for h in sizing.helps
-        ],
+        "helps": [_help(one) for one in sizing.helps],
         "cautions": [str(line) for line in sizing.cautions],
     }
     if sizing.need is not None:
@@ -340,15 +340,22 @@ def document(sizing: Sizing) -> dict[str, Any]:
         told["why"]["can_last"] = str(sizing.can_last.why)
         told["settle"]["can_last"] = _plain(sizing.can_last.settle)
     if sizing.what_ifs:
-        told["what_if"] = [
-            {"name": str(w.name), "hours_remaining": quantiles_document(w.hours), "gained_h": _rounded(w.gained_h)}
-            for w in sizing.what_ifs
-        ]
+        told["what_if"] = [_what_if(one) for one in sizing.what_ifs]
     if sizing.pumps:
         told["pumps"] = [_pump(option) for option in sizing.pumps]
     if sizing.packs:
         told["packs"] = [_pack(option) for option in sizing.packs]
     return told
+
+
+def _help(one: Help) -> dict[str, Any]:
+    hours, gained = _rounded(one.hours_95), _rounded(one.gained_h)
+    return {"what": str(one.what), "hours_95": hours, "gained_h": gained, "wh": one.wh}
+
+
+def _what_if(one: WhatIf) -> dict[str, Any]:
+    hours, gained = quantiles_document(one.hours), _rounded(one.gained_h)
+    return {"name": str(one.name), "hours_remaining": hours, "gained_h": gained}
 
 
 def _pack(option: PackOption) -> dict[str, Any]:
@@ -370,4 +377,6 @@ def _pump(option: PumpOption) -> dict[str, Any]:
         **{name: part.answer.value for name, part in parts.items()},
         "why": {name: str(part.why) for name, part in parts.items()},
         "hours_remaining": None if option.hours is None else quantiles_document(option.hours),
+        "helps": [_help(one) for one in option.helps],
+        "what_if": [_what_if(one) for one in option.what_ifs],
     }

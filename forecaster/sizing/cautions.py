@@ -47,6 +47,8 @@ def cautions(site: Site, question: Question, start: Finding, found: Inrush | Non
         pump_v, pack_v = site.pump.rated_voltage_v, site.pack.output_voltage_v
         if pump_v is not None and pack_v is not None and abs(pack_v - pump_v) > 0.1 * pump_v:
             said.append(Said("size.caution.voltage_off"))
+        if None in (site.pump.rated_frequency_hz, site.pack.output_frequency_hz, site.pack.output_wave):
+            said.append(Said("size.caution.kind"))
         said += _cord(question)
     if site.second_pump is not None and question.pump:
         said.append(Said("size.caution.second_pump"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 from forecaster.domain.site import Pump, Site
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.pipe import Pipe, operating_point
-from forecaster.sizing.question import InflowRecord, Question
+from forecaster.sizing.question import ROUNDING, InflowRecord, Question
 from forecaster.sizing.seasons import WET_SHARE
 from forecaster.sizing.terms import Answer, Finding, Step, number, share
 from forecaster.texts.catalogue import Said
@@ -40,7 +40,7 @@ def inflow_l_per_min(site: Site, question: Question) -> float | None:
     None where the pit or the rhythm is not described, or the pump never rests.
     """
     volume, cycles, run_s = site.pit.drawdown_l, question.cycles_per_hour, question.run_s
-    if volume is None or cycles is None or run_s is None or cycles * run_s >= 3600.0:
+    if volume is None or cycles is None or run_s is None or cycles * run_s >= 3600.0 * (1.0 - ROUNDING):
         return None
     return volume / ((3600.0 / cycles - run_s) / 60.0)
 

@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.site import Driven, Load, NamedPump, Pump, Site
 from forecaster.sizing.draw import Draw, running_draw
+from forecaster.sizing.helps import Help
 from forecaster.sizing.keep_up import inflow_l_per_min
+from forecaster.sizing.options import WhatIf
 from forecaster.sizing.question import ObservedStart, Question
-from forecaster.sizing.running import can_run
+from forecaster.sizing.running import by_kind, can_run
 from forecaster.sizing.starting import both_at_once, can_start, live_start
 from forecaster.sizing.terms import Answer, Finding, Step, weakest
 from forecaster.texts.catalogue import Said
@@ -20,6 +22,7 @@ class PumpOption:
     """One of two pumps, as if it lifted all the water by itself.
 
     hours : Quantiles | None — to the reserve floor [h]; None: it takes nothing from the pack
+    helps, what_ifs : what would help, and each change asked about, while it lifts all the water
     """
 
     id: str
@@ -27,6 +30,8 @@ class PumpOption:
     can_start: Finding
     can_keep_up: Finding
     hours: Quantiles | None
+    helps: tuple[Help, ...] = ()
+    what_ifs: tuple[WhatIf, ...] = ()
 
 
 Judged = tuple[Finding, tuple[Step, ...]]
@@ -39,7 +44,9 @@ def all_run(site: Site, question: Question, draw: Draw | None) -> Judged:
         asked = question.run_s, question.cord, question.observed_start, question.temperature_c
         return can_run(draw, site.pump, site.pack, loads, *asked)
 
-    return _between(*(run((*site.loads, *beside)) for beside in _beside(_second_draw(site, question, draw))))
+    other = _second_draw(site, question, draw)
+    found, steps = _between(*(run((*site.loads, *beside)) for beside in _beside(other)))
+    return (found, steps) if other is None else (weakest(found, *by_kind(other[0].pump, site.pack)), steps)
 
 
 def all_start(site: Site, question: Question, draw: Draw | None) -> Judged:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Driven, Pack, Pump, Site
+from forecaster.domain.site import Driven, NamedPump, Pack, Pump, Site
 from forecaster.sizing.cord import AMPACITY_A, Cord
 from forecaster.sizing.motors import code_letter_kva_per_hp
 from forecaster.sizing.pipe import Pipe
@@ -150,6 +150,10 @@ def check_loads(site: Site) -> None:
             )
 
 
+ROUNDING = 1e-9
+"""A pump that never rests may miss that by this share."""
+
+
 def check_rhythm(question: Question) -> None:
     """Check cycles and run length: both or neither, and a run that fits into its cycle. Errors: UsageError."""
     cycles, run_s = question.cycles_per_hour, question.run_s
@@ -163,7 +167,7 @@ def check_rhythm(question: Question) -> None:
     assert cycles is not None
     assert run_s is not None
     _demand(
-        cycles * run_s <= 3600.0,
+        cycles * run_s <= 3600.0 * (1.0 + ROUNDING),
         Said("usage.run_s_runs_of_s_do", cycles=cycles, run_s=run_s),
         Said("usage.a_run_can_last_at_most", value=3600.0 / cycles),
     )
@@ -197,6 +201,7 @@ def check_pump(pump: Pump, measured: bool) -> None:
     _above_zero("pump.locked_rotor_current_a", pump.locked_rotor_current_a, "A")
     _above_zero("pump.rated_flow_l_per_min", pump.rated_flow_l_per_min, "L/min")
     within("pump.power_factor", pump.power_factor, 0.1, 1.0, "")
+    within("pump.rated_frequency_hz", pump.rated_frequency_hz, 40.0, 70.0, "Hz")
     if pump.locked_rotor_code is not None:
         try:
             code_letter_kva_per_hp(pump.locked_rotor_code)
@@ -263,6 +268,7 @@ def check_pack(pack: Pack, charge_percent: float) -> None:
         _above_zero(name, value, unit)
     for name, value in (("pack.continuous_w", pack.continuous_w), ("pack.surge_w", pack.surge_w)):
         _not_kilo(name, value, LEAST_RATING_W, "W")
+    within("pack.output_frequency_hz", pack.output_frequency_hz, 40.0, 70.0, "Hz")
     within("pack.inverter_efficiency", pack.inverter_efficiency, 0.3, 1.0, "")
     within("pack.idle_w", pack.idle_w, 0.0, 500.0, "W")
     within("pack.extra_capacity_wh", pack.extra_capacity_wh, 0.0, 1e7, "Wh")
@@ -297,6 +303,18 @@ def check_voltages(pump: Pump, pack: Pack) -> None:
     )
 
 
+def check_second(second: NamedPump, pack: Pack) -> None:
+    """Check the second of two pumps: its plate, or on water pressure its flow and heads. Errors: UsageError."""
+    _above_zero("pumps.starts_above_m", second.starts_above_m, "m")
+    _above_zero("pumps.supply_l_per_l", second.supply_l_per_l, "L/L")
+    if second.driven_by is Driven.PACK:
+        check_pump(second.pump, measured=False)
+        check_voltages(second.pump, pack)
+    else:
+        _above_zero("pumps.rated_flow_l_per_min", second.pump.rated_flow_l_per_min, "L/min")
+        check_head(second.pump)
+
+
 def check_extras(question: Question) -> None:
     """Check cord, pipe, temperature, and the hours and chance asked for. Errors: UsageError naming the field."""
     if question.cord is not None:
@@ -321,11 +339,11 @@ def check(site: Site, question: Question) -> None:
     if question.pump:
         check_pump(site.pump, question.running_w is not None)
         check_voltages(site.pump, site.pack)
-        second = site.second_pump
-        if second is not None and second.driven_by is Driven.PACK:
-            check_pump(second.pump, measured=False)
-            check_voltages(second.pump, site.pack)
+        if site.second_pump is not None:
+            check_second(site.second_pump, site.pack)
     check_pack(site.pack, question.charge_percent)
+    for named in site.packs:
+        check_pack(named.pack, question.charge_percent)
     check_loads(site)
     check_extras(question)
     _demand(

@@ -1,8 +1,8 @@
-"""Can it run: everything on at once against the continuous rating, in watts and VA; then voltage, cord and cold."""
+"""Can it run: everything at once against the rating, in watts and VA; voltage, frequency, wave, cord and cold."""
 
 from __future__ import annotations
 
-from forecaster.domain.site import Load, Pack, Pump
+from forecaster.domain.site import Load, Motor, Pack, Pump, Wave
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.question import ObservedStart
@@ -14,6 +14,9 @@ LOW_VOLTAGE = 0.9
 
 STALLING_VOLTAGE = 0.85
 """Below this share of its rated voltage a loaded motor overheats or stalls. Common practice, no source."""
+
+FREQUENCY_TOLERANCE = 0.05
+"""How far its frequency may be from the rated one for a motor, as a share: NEMA MG 1 12.44, from memory."""
 
 COLD_C, CUT_OFF_C, HOT_C = -10.0, -20.0, 45.0
 """Packs are commonly built to give power down to -10 or -20 °C, and up to 45 °C or more. Common practice, no source."""
@@ -131,6 +134,40 @@ def _by_voltage(pump: Pump, pack: Pack) -> Finding | None:
     return Finding(Answer.UNPROVEN, said, Said("size.settle.voltage"))
 
 
+def _by_frequency(pump: Pump, pack: Pack) -> Finding | None:
+    """No where pump and pack are of two frequencies, unproven where only one of them is stated; else None."""
+    rated, given = pump.rated_frequency_hz, pack.output_frequency_hz
+    if rated is not None and given is not None:
+        if abs(given - rated) <= FREQUENCY_TOLERANCE * rated:
+            return None
+        said = Said("size.run.frequency", given=number(given), rated=number(rated), most=share(FREQUENCY_TOLERANCE))
+        return Finding(Answer.NO, said, Said("size.settle.frequency"))
+    if rated is None and given is None:
+        return None
+    key, unstated = ("pump", "output_frequency_hz") if given is None else ("pack", "rated_frequency_hz")
+    said = Said(f"size.run.frequency_of_{key}", hertz=number(rated or given or 0.0))
+    return Finding(Answer.UNPROVEN, said, Said("size.settle.read_off", key=unstated))
+
+
+def _by_wave(pump: Pump, pack: Pack) -> Finding | None:
+    """The finding where the pack gives steps in place of a sine; None for a sine, or a motor with brushes.
+
+    Such steps hold harmonics of 0.11 by the weighting of IEC 60034-1, which allows motors 0.02 to 0.03; through a
+    capacitor each of them drives as much current as the sine itself.
+    """
+    if pack.output_wave is not Wave.MODIFIED_SINE or pump.motor is Motor.UNIVERSAL:
+        return None
+    if pump.motor is Motor.CAPACITOR:
+        return Finding(Answer.NO, Said("size.run.wave_capacitor"), Said("size.settle.sine"))
+    return Finding(Answer.UNPROVEN, Said("size.run.wave"), Said("size.settle.sine_or", live=live_run()))
+
+
+def by_kind(pump: Pump, pack: Pack, *, seen: bool = False) -> list[Finding]:
+    """Findings on frequency and wave form. seen : whether the pump was seen to run on this pack; a no stays one."""
+    found = [one for one in (_by_frequency(pump, pack), _by_wave(pump, pack)) if one is not None]
+    return [one for one in found if one.answer is Answer.NO or not seen]
+
+
 def by_temperature(pack: Pack, temperature_c: float | None) -> Finding | None:
     """The finding where the pack stands too cold or too hot [°C] for its own protection; None where it does not.
 
@@ -191,6 +228,8 @@ def can_run(
         found += _by_cord(draw, pump, pack, cord)
     found.append(by_temperature(pack, temperature_c))
     witnessed = _observed(seen, run_s)
+    if draw is not None:
+        found += by_kind(pump, pack, seen=witnessed is not None)
     if witnessed is not None:
         found.append(witnessed)
     else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from forecaster.domain.forecast import Quantiles
 from forecaster.sizing.answer import Sizing
 from forecaster.sizing.helps import Help
+from forecaster.sizing.options import WhatIf
 from forecaster.sizing.pumps import PumpOption
 from forecaster.sizing.terms import Answer, Finding, Step, number, share
 from forecaster.texts.catalogue import Figure, Said, Words, words
@@ -30,12 +31,10 @@ def told(sizing: Sizing, said_in: Words | None = None) -> str:
         }
         parts += ["", say(key, **figures)]
     if sizing.what_ifs:
-        parts += ["", say("size.told.what_if")]
-        parts += [
-            f"  {say.again(w.name)}: {say.again(range_h(w.hours))}{_gained(w.gained_h, say)}" for w in sizing.what_ifs
-        ]
+        parts += ["", say("size.told.what_if"), *(f"  {_what_if(one, say)}" for one in sizing.what_ifs)]
     if sizing.pumps:
         parts += ["", say("size.told.pumps"), *(pump_line(option, say) for option in sizing.pumps)]
+        parts += [f"    {line}" for line in second_lines(sizing.pumps[1], say)]
     if sizing.packs:
         parts += ["", say("size.told.packs"), *_packs(sizing, say)]
     steps = _steps(sizing.steps, say)
@@ -43,6 +42,15 @@ def told(sizing: Sizing, said_in: Words | None = None) -> str:
     parts += ["", say("size.told.arithmetic"), *steps, "", say("size.told.mind"), *cautions]
     parts += ["", say("size.told.helps"), *(f"  {help_line(one, say)}" for one in sizing.helps)]
     return "\n".join(parts)
+
+
+def _what_if(one: WhatIf, say: Words) -> str:
+    return f"{say.again(one.name)}: {say.again(range_h(one.hours))}{_gained(one.gained_h, say)}"
+
+
+def second_lines(second: PumpOption, say: Words) -> list[str]:
+    """What changes the hours while the second pump lifts all the water: what was asked about, then what would help."""
+    return [*(_what_if(one, say) for one in second.what_ifs), *(help_line(one, say) for one in second.helps)]
 
 
 def help_line(one: Help, say: Words) -> str:

@@ -11,7 +11,7 @@ INCH_M = 0.0254
 FOOT_M = 0.3048
 
 
-class Shown(NamedTuple):
+class UnitWords(NamedTuple):
     """How a unit is worded: by the key of its text, as value * factor + offset."""
 
     key: str
@@ -20,19 +20,19 @@ class Shown(NamedTuple):
 
 
 METRIC = {
-    "m": Shown("metres"),
-    "mm": Shown("millimetres"),
-    "L/min": Shown("litres_per_minute"),
-    "L/h": Shown("litres_per_hour"),
-    "°C": Shown("celsius"),
+    "m": UnitWords("metres"),
+    "mm": UnitWords("millimetres"),
+    "L/min": UnitWords("litres_per_minute"),
+    "L/h": UnitWords("litres_per_hour"),
+    "°C": UnitWords("celsius"),
 }
 
 US = {
-    "m": Shown("feet", 1.0 / FOOT_M),
-    "mm": Shown("rain_inches", 1.0 / (1000.0 * INCH_M)),
-    "L/min": Shown("gallons_per_minute", 1.0 / GALLON_L),
-    "L/h": Shown("gallons_per_hour", 1.0 / GALLON_L),
-    "°C": Shown("fahrenheit", 1.8, 32.0),
+    "m": UnitWords("feet", 1.0 / FOOT_M),
+    "mm": UnitWords("rain_inches", 1.0 / (1000.0 * INCH_M)),
+    "L/min": UnitWords("gallons_per_minute", 1.0 / GALLON_L),
+    "L/h": UnitWords("gallons_per_hour", 1.0 / GALLON_L),
+    "°C": UnitWords("fahrenheit", 1.8, 32.0),
 }
 
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from forecaster.domain.errors import UsageError
-from forecaster.domain.site import Chemistry, Load, Pack, Pit, Pump, Site
+from forecaster.domain.site import Chemistry, Load, Motor, NamedPump, Pack, Pit, Pump, Site, Wave
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
@@ -130,7 +131,40 @@ DOUBTS = [
     Case("a surge of 0.5 s, coming up to speed takes 1 s", packed(surge_s=0.5), CALM, "yes", "unproven"),
 ]  # fmt: skip
 
+
+def matched(pump_hz: float | None, pack_hz: float | None) -> Site:
+    return replace(pumped(rated_frequency_hz=pump_hz), pack=replace(PACK, output_frequency_hz=pack_hz))
+
+
+def fed(wave: Wave, motor: Motor | None) -> Site:
+    return replace(pumped(motor=motor), pack=replace(PACK, output_wave=wave))
+
+
+NOES += [
+    Case("a pack of 60 Hz for a pump of 50: 20 % too fast, 1.2³ = 1.73 times the shaft power (affinity laws)",
+         matched(50, 60), CALM, "no", "yes"),
+    Case("a pack of 50 Hz for a pump of 60: 17 % too slow, 1.2 times the flux at the same voltage",
+         matched(60, 50), CALM, "no", "yes"),
+    Case("56.9 Hz for 60: 5.2 %, above 5 % (NEMA MG 1 12.44)", matched(60, 56.9), CALM, "no", "yes"),
+    Case("a modified sine wave into a capacitor: each harmonic drives as much current as the sine",
+         fed(Wave.MODIFIED_SINE, Motor.CAPACITOR), CALM, "no", "yes"),
+    Case("60 Hz for 50, though it was seen to run", matched(50, 60),
+         replace(CALM, observed_start=ObservedStart(True, run_s=10, watts=480)), "no", "yes"),
+]  # fmt: skip
+
+DOUBTS += [
+    Case("a pump of 60 Hz, the pack's not stated", matched(60, None), CALM, "unproven", "yes"),
+    Case("a pack of 50 Hz, the pump's not stated", matched(None, 50), CALM, "unproven", "yes"),
+    Case("a modified sine wave into an induction motor: harmonics of 0.11 where 0.03 are allowed",
+         fed(Wave.MODIFIED_SINE, Motor.INDUCTION), CALM, "unproven", "yes"),
+    Case("a modified sine wave into a motor of no stated kind", fed(Wave.MODIFIED_SINE, None), CALM, "unproven", "yes"),
+]  # fmt: skip
+
 GOOD = [
+    Case("57.1 Hz for 60: 4.8 %, within 5 %", matched(60, 57.1), CALM, "yes", "yes", "yes"),
+    Case("50 Hz for 50", matched(50, 50), CALM, "yes", "yes", "yes"),
+    Case("a modified sine wave into a motor with brushes", fed(Wave.MODIFIED_SINE, Motor.UNIVERSAL), CALM, "yes"),
+    Case("a sine wave into a capacitor", fed(Wave.SINE, Motor.CAPACITOR), CALM, "yes", "yes", "yes"),
     Case("letter L, 1/3 hp: at most 9.99 / 3 = 3330 VA within 4000", coded(1 / 3, "L"), CALM, "yes", "yes", "yes"),
     Case("duty 0.19: a storm asks 0.95", SITE, Question(22.8, 30), "yes", "yes", "yes"),
     Case("12 AWG, 10 m: 0.127 ohm x 5.2 A = 0.7 V", SITE, replace(CALM, cord=Cord(12, 10)), "yes", "yes", "yes"),
@@ -148,6 +182,37 @@ def test_case(case: Case) -> None:
     for answer, expected in zip(parts, (case.run, case.start, case.keep), strict=True):
         assert answer == expected or not expected, found.can_run.why + found.can_start.why + found.can_keep_up.why
     assert str(found.verdict).startswith(case.leads)
+
+
+def test_at_least_fifteen_noes_and_ten_doubts() -> None:
+    assert sum(case.leads == "No:" for case in CASES) >= 15
+    assert sum(case.leads == "Unproven:" for case in CASES) >= 10
+    assert len(CASES) >= 40
+
+
+def test_the_harmonics_of_a_modified_sine_wave() -> None:
+    """Steps of 120 degrees hold u_n = 1/n of every odd harmonic but the third: sqrt(sum u_n² / n) is 0.11, where
+    IEC 60034-1 7.2.1.1 allows 0.02, or 0.03; and sum (n u_n)² of a capacitor's current grows with each of them, past
+    the 1.3² of IEC 60252-1 at the first. The limits are from memory."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 6000, endpoint=False) + 1e-6
+    steps = np.where(np.abs(np.cos(angle)) > 0.5, np.sign(np.cos(angle)), 0.0)
+    parts = np.abs(np.fft.rfft(steps))
+    orders = np.arange(2, 14)
+    shares = parts[orders] / parts[1]
+    assert np.sqrt(np.sum(shares**2 / orders)) == pytest.approx(0.11, abs=0.005)
+    assert np.sqrt(1.0 + np.sum((orders[:4] * shares[:4]) ** 2)) > 1.3
+
+
+def test_the_labels_are_asked_for_until_they_are_written_in() -> None:
+    told = replace(matched(60, 60), pack=replace(PACK, output_frequency_hz=60, output_wave=Wave.SINE))
+    assert not any("read both labels" in line for line in size(told, CALM).cautions)
+    assert any("read both labels" in line for line in size(SITE, CALM).cautions)
+
+
+def test_the_second_pump_is_asked_for_its_frequency_too() -> None:
+    second = NamedPump("second", replace(PUMP, rated_frequency_hz=50), starts_above_m=0.1)
+    site = replace(matched(60, 60), pumps=(NamedPump("main", replace(PUMP, rated_frequency_hz=60)), second))
+    assert size(site, CALM).can_run.answer == "no"
 
 
 def test_a_narrow_pipe_takes_the_pump_its_rate() -> None:

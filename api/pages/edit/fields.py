@@ -11,7 +11,7 @@ from api.pages.siteform import PLATES
 from forecaster.alarms import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import Driven, PayloadFormat, Units, WeeklyLetter
+from forecaster.domain.site import Arrangement, Driven, PayloadFormat, Units, WeeklyLetter
 from forecaster.texts.catalogue import languages
 
 
@@ -62,6 +62,7 @@ class EditTable:
     name : str — of the section; "" for the keys before the first section
     listed : bool — whether it is a list; blanks : int — empty elements shown after those of the list
     ordered : bool — whether the form asks for the place of an element in the list
+    beside : str — the list that it is shown with, where that has any element; "": it is always shown
     """
 
     name: str
@@ -69,6 +70,7 @@ class EditTable:
     listed: bool = False
     blanks: int = 0
     ordered: bool = False
+    beside: str = ""
 
 
 LONGEST_NAME = 64
@@ -158,6 +160,10 @@ PUMPS = EditTable("pumps", (
 
 PACKS = EditTable("packs", (_of("packs", "id"), *_plates("pack").fields), listed=True)
 
+CARRYING = EditTable(
+    "", (_of("packs", "pack_arrangement", K.CHOICE, choices=tuple(Arrangement), said=OWN),), beside="packs"
+)
+
 RESERVES = {"low_reserve_h": AlarmKind.LOW_RESERVE, "critical_reserve_h": AlarmKind.CRITICAL_RESERVE}
 """Keys of [alarms] that give the limits of the reserve, and the kinds that they are of."""
 
@@ -188,7 +194,7 @@ PAUSE = EditTable("pause", (_of("pause", "until", K.DAY),))
 
 PARTS: Mapping[str, tuple[EditTable, ...]] = {
     "house": (HOUSE, WEATHER, RAIN_TABLE),
-    "plates": (_plates("pump"), PUMPS, _plates("pit"), _plates("pack"), PACKS),
+    "plates": (_plates("pump"), PUMPS, _plates("pit"), _plates("pack"), CARRYING, PACKS),
     "loads": (LOADS,),
     "channels": (CHANNELS,),
     "contacts": (CONTACTS,),

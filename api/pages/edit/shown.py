@@ -103,6 +103,8 @@ def groups_of(
     for table in tables:
         if any(table.name == one and rows_of(content, several.name) for one, several in ONE_BY_ONE.items()):
             continue
+        if table.beside and not rows_of(content, table.beside):
+            continue
         if not table.listed:
             found.append(_group(table, None, section_of(content, table.name), form, faults, words))
             continue
@@ -118,7 +120,7 @@ def _group(
     values = before or {}
     shown = [(field, _field(table, row, field, values.get(field.key), form, faults, words)) for field in table.fields]
     place = table.name if row is None else f"{table.name}[{row}]"
-    key = f"edit.group.{table.name.replace('.', '_') or 'house'}"
+    key = f"edit.group.{table.beside or table.name.replace('.', '_') or 'house'}"
     title = words(key) if row is None or before is None else str(before.get("name") or _first(table, before, words))
     if row is not None and before is None:
         title = words(f"edit.another.{table.name}")

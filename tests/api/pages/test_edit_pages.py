@@ -252,6 +252,8 @@ def test_several_packs_are_changed_one_by_one(tmp_path: Path) -> None:
         through(client, "plates", {"packs[1].capacity_wh": "2048"})
         packs = tomllib.loads(path.read_text(encoding="utf-8"))["packs"]
         assert [(pack["id"], pack["capacity_wh"]) for pack in packs] == [("left", 512), ("right", 2048)]
+        through(client, "plates", {"pack_arrangement": "in_turn"})
+        assert tomllib.loads(path.read_text(encoding="utf-8"))["pack_arrangement"] == "in_turn"
         alone = filled(client.get(f"{EDIT}/plates", headers=ENGLISH).text) | {"packs[0].remove": "yes"}
         refused = client.post(f"{EDIT}/plates", data=alone, headers=ENGLISH)
         assert refused.status_code == 422

@@ -9,8 +9,10 @@ import pytest
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Driven, NamedPump, Pack, Pit, Pump, Site
 from forecaster.sizing.answer import Sizing, document, size
+from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Answer
+from forecaster.sizing.told import told
 from forecaster.twin.live import larkspur_site
 
 MAIN = Pump(rated_voltage_v=115.0, rated_power_w=480.0, locked_rotor_current_a=20.0, rated_flow_l_per_min=150.0)
@@ -95,6 +97,32 @@ def test_a_pump_on_water_pressure_takes_no_watts_but_municipal_water() -> None:
     assert "private well" in said
     assert "Backflow" in said
     assert "licensed plumber" in said
+
+
+def test_what_would_help_is_weighed_for_each_pump() -> None:
+    """While the second lifts all the water: one more pack twice the hours of its own, less lift only where it lifts."""
+    lifted = replace(BACKUP, static_head_m=2.6, maximum_head_m=6.5)
+    sized = size(house(electric(lifted)), ASKED, Change(extra_wh=1024.0))
+    main, backup = document(sized)["pumps"]
+    assert [one["name"] for one in backup["what_if"]] == ["an expansion battery of 1,024 Wh"]
+    assert "0.5 m less lift" in [one["what"] for one in backup["helps"]]
+    assert "0.5 m less lift" not in [one["what"] for one in main["helps"]]
+    for one in (main, backup):
+        more, own = one["what_if"][0]["hours_remaining"]["p50"], one["hours_remaining"]["p50"]
+        assert more == pytest.approx(2.0 * own, rel=0.02)
+        assert all(help_["gained_h"] is None or help_["gained_h"] >= 0.0 for help_ in one["helps"])
+    lines = told(sized).splitlines()
+    start = next(index for index, line in enumerate(lines) if line.strip().startswith("backup:"))
+    assert "expansion battery" in lines[start + 1]
+    by_water = house(NamedPump("backup", BY_WATER, Driven.WATER_PRESSURE, 0.1, 2.0))
+    assert document(size(by_water, ASKED))["pumps"][1]["helps"] == []
+
+
+@pytest.mark.parametrize("cycles", [85.154, 91.2883, 89.8276, 37.3])
+def test_a_second_pump_that_would_never_rest_is_told_as_one(cycles: float) -> None:
+    """It runs for the whole cycle, 3600 s / cycles, which is no slip of the question, however that is rounded."""
+    found = size(house(electric(replace(BACKUP, rated_flow_l_per_min=20.0))), Question(cycles, 0.3 * 3600.0 / cycles))
+    assert found.pumps[1].can_keep_up.answer is Answer.NO
 
 
 def test_a_second_pump_of_another_voltage_is_refused() -> None:
