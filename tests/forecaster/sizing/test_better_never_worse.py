@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import Phase, given, settings
@@ -54,7 +55,7 @@ def with_pumps(site: Site, change: Callable[[Pump], Pump]) -> Site:
 
 
 def stronger(pack: Pack) -> Pack:
-    twice = {key: 2.0 * getattr(pack, key) for key in ("capacity_wh", "continuous_w", "surge_w")}
+    twice: dict[str, Any] = {key: 2.0 * getattr(pack, key) for key in ("capacity_wh", "continuous_w", "surge_w")}
     return replace(pack, **twice)
 
 
@@ -115,7 +116,7 @@ TWO = Site("s", "s", "UTC", PUMP, replace(PACK, continuous_w=2000.0, surge_w=900
            pumps=(NamedPump("main", PUMP), NamedPump("backup", PUMP, starts_above_m=0.1)))  # fmt: skip
 
 
-def second_is(**changed: object) -> Site:
+def second_is(**changed: Any) -> Site:
     return replace(TWO, pumps=(TWO.pumps[0], replace(TWO.pumps[1], **changed)))
 
 
