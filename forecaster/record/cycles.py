@@ -21,6 +21,9 @@ NEAR = 4
 LATE = 1.5
 """A start is late after this many times the usual wait nearby: the run then lifts more than the drawdown."""
 
+LEAST_LEFT = 0.1
+"""Least share of the pump's rate that is taken to be left for the drawdown during a run."""
+
 Flags = NDArray[np.bool_]
 
 
@@ -57,7 +60,7 @@ def cycle_facts(start_s: Array, stop_s: Array, samples: Array, told: Flags, whol
     timed = kept & np.isfinite(wait)
     late = timed & (np.nan_to_num(wait) > LATE * np.nan_to_num(usual, nan=np.inf))
     paired = timed & ~late & np.isfinite(usual)
-    dry = length[paired] / (1.0 + length[paired] * _meanwhile(wait)[paired])
+    dry = still_lengths(length[paired], _meanwhile(wait)[paired])
     pace = 1.0 / usual[paired]
     return CycleFacts(
         told=int(kept.sum()), told_s=float(length[kept].sum()), told_s2=float((length[kept] ** 2).sum()),
@@ -66,6 +69,21 @@ def cycle_facts(start_s: Array, stop_s: Array, samples: Array, told: Flags, whol
         pace_per_s=float(pace.sum()), pace2_per_s2=float((pace**2).sum()), dry_pace=float((dry * pace).sum()),
         late=int(late.sum()),
     )  # fmt: skip
+
+
+def still_lengths(length: Array, inflow: Array) -> Array:
+    """How long each run would have lasted with nothing flowing in, (R,) [s].
+
+    length : (R,) — as measured [s]; inflow : (R,) — during each, in drawdowns a second [1/s]
+    A run of T in still water lasts T / (1 - T q). Turned round run by run, coarse sampling would tell too short ones, the
+    more so the more flows in; so it is turned round about their mean, linear in each length.
+    """
+    still = length / (1.0 + length * inflow)
+    for _ in range(2 if length.size else 0):
+        usual = float(still.mean())
+        share = np.maximum(1.0 - usual * inflow, LEAST_LEFT)
+        still = usual + (length - usual / share) * share**2
+    return np.asarray(still, dtype=np.float64)
 
 
 def _meanwhile(wait: Array) -> Array:

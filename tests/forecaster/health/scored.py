@@ -13,17 +13,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.domain.longrecord import HousePart, PartState, WorkDone, WorkKind
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
+from forecaster.health.changes import DailySeries, errors_of, whitened
 from forecaster.health.floats import float_switch
-from forecaster.health.judged import PartHealth
-from forecaster.health.moving import flow_and_line, power
+from forecaster.health.helped import helped
+from forecaster.health.judged import PartHealth, Range
+from forecaster.health.measures import base_flow, flow_series, late_series, need_share, sampled
+from forecaster.health.moving import LEAST_NEED, flow_and_line, power
+from forecaster.health.trends import BASELINE_DAYS, LEAST_DAYS
 from forecaster.health.valve import check_valve
 from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from forecaster.twin.live import larkspur_site
-from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, record
+from tests.forecaster.health.world import START_MS, Course, Sampling, Truth, drawn, record
 
 ONSET = 200
 SITE = replace(larkspur_site(), pit=replace(larkspur_site().pit, area_m2=0.03 / 0.18, drawdown_m=0.18))
@@ -40,7 +44,10 @@ JUDGES: dict[HousePart, Callable[[Site, pd.DataFrame], PartHealth]] = {
 
 @dataclass(frozen=True)
 class Fault:
-    """A fault: what it does to a house, which part must tell of it, when it is looked for, by when it is to be told."""
+    """A fault: what it does to a house, which part must tell of it, when it is looked for, by when it is to be told.
+
+    shape : its course over the days of the record, of any size; series : the measure that shows it best
+    """
 
     name: str
     part: HousePart
@@ -48,10 +55,22 @@ class Fault:
     looks: Sequence[int]
     onset: int
     aim_days: int
+    shape: Course
+    series: Callable[[pd.DataFrame], DailySeries]
 
 
 def _from(value: float) -> Callable[[Array], Array]:
     return lambda day: np.where(day >= ONSET, value, 0.0)
+
+
+def _flow(table: pd.DataFrame) -> DailySeries:
+    return flow_series(table)[0]
+
+
+def _dry_pace(table: pd.DataFrame) -> DailySeries:
+    """Mean pace of the waits, in logarithms: a leaking valve raises it, as more water does."""
+    day, pace = base_flow(table)
+    return DailySeries(day, 1.0 + np.log(pace), np.full(day.size, 1e-6), np.zeros((day.size, 0)))
 
 
 def _clog(day: Array) -> Array:
@@ -60,25 +79,51 @@ def _clog(day: Array) -> Array:
 
 FAULTS = (
     Fault("wear 1 % a month", HousePart.PUMP_FLOW, lambda t: replace(t, flow=lambda d: 1.0 - 0.01 * d / 30.4),
-          range(30, 366, 10), 0, 183),
+          range(30, 366, 10), 0, 183, lambda d: -d, _flow),
     Fault("wear 2 % a month", HousePart.PUMP_FLOW, lambda t: replace(t, flow=lambda d: 1.0 - 0.02 * d / 30.4),
-          range(20, 366, 10), 0, 120),
+          range(20, 366, 10), 0, 120, lambda d: -d, _flow),
     Fault("clog of 40 % in two weeks", HousePart.DISCHARGE_LINE, lambda t: replace(t, flow=_clog),
-          range(ONSET + 2, ONSET + 31), ONSET, 3),
+          range(ONSET + 2, ONSET + 31), ONSET, 3, lambda d: _clog(d) - 1.0, _flow),
     Fault("valve leaks 30 %", HousePart.CHECK_VALVE, lambda t: replace(t, leak=_from(0.3)),
-          range(ONSET + 3, ONSET + 61), ONSET, 14),
+          range(ONSET + 3, ONSET + 61), ONSET, 14, _from(1.0), _dry_pace),
     Fault("float sticks in 10 %", HousePart.FLOAT, lambda t: replace(t, sticks=_from(0.1)),
-          range(ONSET + 2, ONSET + 31), ONSET, 14),
+          range(ONSET + 2, ONSET + 31), ONSET, 14, _from(1.0), late_series),
 )  # fmt: skip
+
+CERTAIN = 3.72
+"""Standard errors beyond which one look errs once in ten thousand, so a year of daily looks once in 27."""
 
 
 @dataclass(frozen=True)
 class Met:
-    """What became of a fault in one house. delay : days, None: never told; unknown : the part was not to be told of."""
+    """What became of a fault in one house.
+
+    delay : days, None: never told; unknown : the part was not to be told of
+    limit : days after which the best test that knows date and shape is CERTAIN, None: never
+    """
 
     delay: int | None
     unknown: bool
     date_off: float | None
+    limit: int | None = None
+
+
+def limit_of(fault: Fault, table: pd.DataFrame) -> int | None:
+    """Days after the onset from which on the best test that knows a fault's date and shape is CERTAIN of it."""
+    for end in fault.looks:
+        series = fault.series(sampled(table.iloc[:end]))
+        if series.day.size < LEAST_DAYS:
+            continue
+        shape = fault.shape(series.day - START_MS / DAY_MS)
+        known = replace(series, beside=np.column_stack([series.beside, shape]))
+        value, errors = errors_of(known)
+        columns = np.column_stack([shape, np.ones(series.day.size), series.beside])
+        white, goal = (whitened(one, series.day, errors) for one in (columns, value))
+        inverse = np.linalg.pinv(white.T @ white)
+        found = inverse @ (white.T @ goal)
+        if found[0] >= CERTAIN * float(np.sqrt(inverse[0, 0])):
+            return end - fault.onset
+    return None
 
 
 def met(fault: Fault, sampling: Sampling, seed: int) -> Met:
@@ -92,8 +137,36 @@ def met(fault: Fault, sampling: Sampling, seed: int) -> Met:
         if found.state in TOLD:
             since = found.since_ms
             off = None if since is None else (since - START_MS) / DAY_MS - fault.onset
-            return Met(end - fault.onset, False, off)
-    return Met(None, found is not None and found.state is PartState.UNKNOWN, None)
+            return Met(end - fault.onset, False, off, limit_of(fault, table))
+    return Met(None, found is not None and found.state is PartState.UNKNOWN, None, limit_of(fault, table))
+
+
+def predicted(sampling: Sampling, seed: int) -> bool | None:
+    """Whether the day on which a wearing pump is not enough lay within the 80 % range told after 240 days.
+
+    None where it is not told yet, or where the pit of that house needs more than the half that counts as worn out.
+    """
+    rng = np.random.default_rng(seed)
+    a_day = float(rng.uniform(0.01, 0.025)) / 30.4
+    table = days_frame(record(replace(drawn(rng), flow=lambda day: 1.0 - a_day * day), sampling, 240, rng))
+    flow = flow_and_line(SITE, table)[0]
+    if flow.predicted_ms is None or need_share(table, flow_series(sampled(table))[0]) > LEAST_NEED:
+        return None
+    base = 1.0 - a_day * 0.5 * BASELINE_DAYS
+    true_ms = START_MS + (1.0 - LEAST_NEED * base) / a_day * DAY_MS
+    low, _, high = (np.inf if at_ms is None else at_ms for at_ms in flow.predicted_ms)
+    return bool(low <= true_ms <= high)
+
+
+def gained(sampling: Sampling, seed: int) -> tuple[float, Range | None]:
+    """The true gain of a worn pump that is cleaned on day 240, and the range told four weeks later."""
+    rng = np.random.default_rng(seed)
+    a_day = float(rng.uniform(0.01, 0.025)) / 30.4
+    truth = replace(drawn(rng), flow=lambda day: np.where(day < 240.0, 1.0 - a_day * day, 1.0))
+    table = days_frame(record(truth, sampling, 270, rng))
+    at_ms = START_MS + 240 * DAY_MS
+    told = helped(WorkDone("w", "larkspur", at_ms, WorkKind.CLEANED, "", "owner", at_ms), 0, table, (), ())
+    return 1.0 / (1.0 - a_day * 239.5) - 1.0, told
 
 
 def false_tellings(sampling: Sampling, seed: int, looks: Iterable[int] = range(30, 366, 15)) -> dict[HousePart, str]:
@@ -121,8 +194,22 @@ def row(fault: Fault, sampling: Sampling, houses: int, seed: int) -> str:
     unknown = sum(one.unknown for one in every)
     return (
         f"| {fault.name} | {sampling.value} | {len(delays)} of {houses} | {middle} | {soon} in {fault.aim_days} d"
-        f" | {dated} | {unknown} |"
+        f" | {_limit(every, fault)} | {dated} | {unknown} |"
     )
+
+
+def _limit(every: Sequence[Met], fault: Fault) -> str:
+    limits = [one.limit for one in every if one.limit is not None]
+    soon = sum(limit <= fault.aim_days for limit in limits)
+    return f"{np.median(limits):.0f} d, {soon} in {fault.aim_days} d" if limits else "-"
+
+
+def ranges_row(sampling: Sampling, houses: int, seed: int) -> str:
+    """A row of the table of ranges: predicted days and gains that lay within the 80 % range told of them."""
+    days = [held for n in range(houses) if (held := predicted(sampling, seed + n)) is not None]
+    gains = [gained(sampling, seed + n) for n in range(houses)]
+    within = [told[0] <= true <= told[2] for true, told in gains if told is not None]
+    return f"| {sampling.value} | {sum(days)} of {len(days)} | {sum(within)} of {len(within)} |"
 
 
 def false_row(sampling: Sampling, houses: int, seed: int) -> str:
@@ -139,11 +226,15 @@ def main() -> None:
     parser.add_argument("--houses", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--sampling", default="", help="only those whose name holds this")
-    parser.add_argument("--fault", default="", help="only those whose name holds this; none: healthy years alone")
+    parser.add_argument("--fault", default="", help="only those whose name holds this; none: healthy years alone;"
+                        " ranges: predicted days and gains alone")  # fmt: skip
     asked = parser.parse_args()
     for sampling in [one for one in Sampling if asked.sampling in one.value]:
         for fault in [one for one in FAULTS if asked.fault in one.name]:
             sys.stdout.write(row(fault, sampling, asked.houses, asked.seed) + "\n")
+            sys.stdout.flush()
+        if asked.fault in {"", "ranges"} and sampling.every_s != 30.0 and sampling is not Sampling.COUNTER:
+            sys.stdout.write(ranges_row(sampling, asked.houses, asked.seed + 900) + "\n")
             sys.stdout.flush()
         if asked.fault in {"", "none"}:
             sys.stdout.write(false_row(sampling, asked.houses, asked.seed + 500) + "\n")
