@@ -75,8 +75,8 @@ def still_lengths(length: Array, inflow: Array) -> Array:
     """How long each run would have lasted with nothing flowing in, (R,) [s].
 
     length : (R,) — as measured [s]; inflow : (R,) — during each, in drawdowns a second [1/s]
-    A run of T in still water lasts T / (1 - T q). Turned round run by run, coarse sampling would tell too short ones, the
-    more so the more flows in; so it is turned round about their mean, linear in each length.
+    A run of T in still water lasts T / (1 - T q). Turned round run by run, coarse sampling would tell too short ones,
+    the more so the more flows in; so it is turned round about their mean, linear in each length.
     """
     still = length / (1.0 + length * inflow)
     for _ in range(2 if length.size else 0):
