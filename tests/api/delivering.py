@@ -20,6 +20,7 @@ from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.domain.site import Contact, Site
 from tests.forecaster.evidence import LARKSPUR, START_MS
+from tests.scenario import new_ledger
 
 
 @dataclass
@@ -54,7 +55,10 @@ Begin = Callable[[Carrier], Courier]
 
 
 def ledger_in(folder: Path) -> Ledger:
-    return open_ledger(f"sqlite:///{folder / 'ledger.db'}")
+    path = folder / "ledger.db"
+    if not path.exists():
+        path.write_bytes(new_ledger())
+    return open_ledger(f"sqlite:///{path}")
 
 
 def told(

@@ -32,6 +32,7 @@ def drawn() -> Episode:
     return episode(int(SEED), (Style.ON_CHANGE,))
 
 
+@pytest.mark.slow
 def test_log_decodes_to_what_the_twin_measured(folder: Path, drawn: Episode) -> None:
     site = load_site(folder / "site.toml")
     decoder = Decoder([site])

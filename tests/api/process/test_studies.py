@@ -29,6 +29,7 @@ def worker(two_days_later: Services, **limits: float) -> StudyWorker:
     )
 
 
+@pytest.mark.slow  # the child works at the lowest priority: on a busy machine for minutes
 def test_a_child_adds_up_the_days_once_a_day(two_days_later: Services) -> None:
     studies = worker(two_days_later, first_s=0.0, rest_s=0.1)
     assert studies.due() == ["larkspur"]
