@@ -113,6 +113,7 @@ def test_a_mutant_is_held_against_the_tests_that_enter_its_function() -> None:
     assert chosen_against([], wanted) == []
 
 
+@pytest.mark.slow
 def test_a_function_that_a_test_enters_is_found(tmp_path: Path) -> None:
     """Traced in a process of its own: the tests of the mixture enter the mixture, and start no server."""
     kept = tmp_path / "covers.json"
