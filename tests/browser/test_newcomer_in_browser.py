@@ -269,7 +269,7 @@ def test_every_kind_of_thing_is_changed_and_taken_back(browser: Browser, town: T
     """On the house that the test above set up, or where it did not run, on one that the same form makes."""
     if not town.file.exists():
         write_site(town.folder, described({**WHOLE, "weather.url": ""}, words()))
-        wait_until(lambda: httpx.get(f"{town.url}/sites/larkspur").status_code == 200, "the site")
+        wait_until(lambda: httpx.get(f"{town.url}/sites/larkspur", timeout=60).status_code == 200, "the site")
     first = town.file.read_text(encoding="utf-8")
     with opened(browser, f"{town.url}/sites/larkspur/edit", width=360) as page:
         for part, change in CHANGES.items():

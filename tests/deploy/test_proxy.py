@@ -111,5 +111,5 @@ def test_an_unknown_name_is_refused(outside: Outside, name: str) -> None:
 
 
 def test_plain_http_is_sent_to_tls(outside: Outside) -> None:
-    answer = httpx.get(f"http://127.0.0.1:{outside.proxy.port}/sites/larkspur", headers={"Host": NAME})
+    answer = httpx.get(f"http://127.0.0.1:{outside.proxy.port}/sites/larkspur", headers={"Host": NAME}, timeout=60)
     assert (answer.status_code, answer.headers["location"]) == (301, f"https://{NAME}/sites/larkspur")

@@ -227,5 +227,5 @@ def test_serve_killed_as_it_answers_keeps_what_it_answered(tmp_path: Path, mosqu
         assert answered <= len(queued) + len(kept) <= answered + kills
         with outlast("serve", tmp_path):
             wait_until(lambda: answers(port), "serve", PATIENCE_S)
-            listed = httpx.get(f"http://127.0.0.1:{port}/api/v1/sites/{site.id}/alarms").json()["alarms"]
+            listed = httpx.get(f"http://127.0.0.1:{port}/api/v1/sites/{site.id}/alarms", timeout=60).json()["alarms"]
             assert [alarm["id"] for alarm in listed] == [told(site=site.id).alarm.id]

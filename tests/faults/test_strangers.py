@@ -81,7 +81,9 @@ def asked(one: House) -> None:
         with socket.create_connection(("127.0.0.1", one.port), PATIENCE_S) as line:
             line.sendall(head + b"Connection: close\r\n\r\n")
             assert line.recv(64).startswith(b"HTTP/1.1 ")
-    told = httpx.post(f"{one.base}/api/v1/sites/cellar-00000/work", json={"kind": "other", "did": f"valve{HOSTILE}"})
+    told = httpx.post(
+        f"{one.base}/api/v1/sites/cellar-00000/work", json={"kind": "other", "did": f"valve{HOSTILE}"}, timeout=60
+    )
     assert told.status_code == 422
     assert hidden(told.json()["detail"]) is None
 

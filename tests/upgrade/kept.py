@@ -145,8 +145,10 @@ def unpacked(kind: str, work: Path) -> Iterator[Kept]:
 def fill(folder: Path, influx: Influx, postgres: Postgres) -> None:
     """Bring readings and ledger into empty servers, as the older build had them there."""
     url = f"http://127.0.0.1:{influx.port}"
-    httpx.post(f"{url}/query", params={"q": "CREATE DATABASE outlast"}).raise_for_status()
-    httpx.post(f"{url}/write", params={"db": "outlast"}, content=(folder / READINGS).read_bytes()).raise_for_status()
+    httpx.post(f"{url}/query", params={"q": "CREATE DATABASE outlast"}, timeout=60).raise_for_status()
+    httpx.post(
+        f"{url}/write", params={"db": "outlast"}, content=(folder / READINGS).read_bytes(), timeout=60
+    ).raise_for_status()
     reach = ["-h", "127.0.0.1", "-p", str(postgres.port), "-U", "postgres", "-q", "-v", "ON_ERROR_STOP=1"]
     with (folder / LEDGER).open("rb") as dump:
         subprocess.run(

@@ -200,7 +200,9 @@ def lines_of(influx: Influx) -> Iterator[str]:
     """All points of the database, as line protocol."""
 
     def ask(query: str) -> list[dict[str, Any]]:
-        answer = httpx.get(f"http://127.0.0.1:{influx.port}/query", params={"db": "outlast", "q": query, "epoch": "ns"})
+        answer = httpx.get(
+            f"http://127.0.0.1:{influx.port}/query", params={"db": "outlast", "q": query, "epoch": "ns"}, timeout=60
+        )
         answer.raise_for_status()
         return list(answer.json()["results"][0].get("series", []))
 

@@ -31,7 +31,7 @@ def proxied(tmp_path: Path) -> Iterator[Served]:
 
 def tried(served: Served, forwarded: str, proto: str = "https") -> int:
     headers = {"host": NAME, "x-forwarded-for": forwarded, "x-forwarded-proto": proto, "origin": f"{proto}://{NAME}"}
-    return httpx.post(f"{served.url}/login", data={"token": "outlast_0_x"}, headers=headers).status_code
+    return httpx.post(f"{served.url}/login", data={"token": "outlast_0_x"}, headers=headers, timeout=60).status_code
 
 
 def test_one_address_that_guesses_does_not_shut_out_another(proxied: Served) -> None:

@@ -218,7 +218,7 @@ def test_a_message_reaches_the_stream_and_sigterm_ends_all_with_the_stream_open(
                         break
             for process in processes:
                 process.send_signal(signal.SIGTERM)
-            assert [process.wait(timeout=5.0) for process in processes] == [0] * len(processes)
+            assert [process.wait(timeout=120.0) for process in processes] == [0] * len(processes)
     finally:
         for process in processes:
             process.kill()

@@ -70,7 +70,7 @@ class RunningInstallation:
         self._hub.publish(topic, payload, qos=1).wait_for_publish(PATIENCE_S)
 
     def sites(self) -> list[str]:
-        return sorted(site["id"] for site in httpx.get(f"{self.base}/api/v1/sites").json()["sites"])
+        return sorted(site["id"] for site in httpx.get(f"{self.base}/api/v1/sites", timeout=60).json()["sites"])
 
     def write(self, site: str, text: str) -> None:
         (self.folder / "sites" / f"{site}.toml").write_text(text, encoding="utf-8")
@@ -128,10 +128,10 @@ def test_site_files_come_change_and_go_and_no_message_is_lost(running: RunningIn
     running.until(lambda: _told(running, "tenth/plug/state", 404.0), "the mended file")
     (running.folder / "sites" / "nine.toml").unlink()
     running.until(lambda: running.sites() == ["larkspur"], "the site being gone")
-    assert httpx.get(f"{running.base}/api/v1/sites/nine").status_code == 404
-    assert httpx.get(f"{running.base}/readyz").status_code == 200
+    assert httpx.get(f"{running.base}/api/v1/sites/nine", timeout=60).status_code == 404
+    assert httpx.get(f"{running.base}/readyz", timeout=60).status_code == 200
     for page in PAGES:
-        assert httpx.get(f"{running.base}/{page}").status_code == 200, page
+        assert httpx.get(f"{running.base}/{page}", timeout=60).status_code == 200, page
     running.hush()
     said = running.end()
     assert "Traceback" not in said
@@ -145,5 +145,5 @@ def _told(running: RunningInstallation, topic: str, power: float) -> bool:
     """Say a power on a topic of the neighbour's, and look whether it has come through."""
     running.say(topic, plug(running.sent, power)[1])
     asked = {"quantity": "pump_power", **SPAN}
-    answer = httpx.get(f"{running.base}/api/v1/sites/nine/readings", params=asked)
+    answer = httpx.get(f"{running.base}/api/v1/sites/nine/readings", params=asked, timeout=60)
     return answer.status_code == 200 and any(point["high"] == power for point in answer.json()["points"])

@@ -214,7 +214,7 @@ def test_a_type_conflict_is_quarantined_alone(opened: Opened) -> None:
     store.append(readings(1, site="other"))
     line = f'reading,site=larkspur,quantity=pump_current value=1,arrived="text" {NOW_MS - 3_600_000}'
     base = parse_address(f"{opened.influx.url}/{opened.bucket}").url
-    answer = httpx.post(f"{base}/write", params={"db": opened.bucket, "precision": "ms"}, content=line)
+    answer = httpx.post(f"{base}/write", params={"db": opened.bucket, "precision": "ms"}, content=line, timeout=60)
     assert answer.status_code == 400  # one type a field and shard of a week: ours, of that moment, was first
     assert store.append(readings(10)) == 10
     store.close()
@@ -282,5 +282,7 @@ def test_addresses() -> None:
 def test_the_proxy_refuses_a_precision_it_does_not_know(opened: Opened) -> None:
     """Handed on, it would be taken for nanoseconds and the point would land near 1970."""
     base = parse_address(f"{opened.influx.url}/x").url
-    answer = httpx.post(f"{base}/api/v2/write", params={"bucket": "x", "precision": "fortnight"}, content="m v=1 1")
+    answer = httpx.post(
+        f"{base}/api/v2/write", params={"bucket": "x", "precision": "fortnight"}, content="m v=1 1", timeout=60
+    )
     assert answer.status_code == 400
