@@ -15,7 +15,7 @@ import msgspec
 
 from api.deliver.asking import acknowledge_kind
 from api.deliver.brokerlink import BrokerLink, Will
-from api.deliver.homie_measured import measured_properties, measured_values
+from api.deliver.homie_measured import measured_properties, measured_values, property_ids
 from api.deliver.mqtt import newest_by_kind
 from api.deliver.outcome import Later, Outcome, Sent
 from api.deliver.plain import said
@@ -138,7 +138,7 @@ def description(site: Site, version: int) -> dict[str, Any]:
                     "acknowledge": acknowledge,
                 },
             },
-            "measured": {"name": "Measured", "properties": measured_properties(site)},
+            "measured": {"name": say("homie.measured"), "properties": measured_properties(site, say)},
         },
     }
 
@@ -226,8 +226,8 @@ class Device:
 
     def _clear_measured(self) -> Outcome:
         """Clear the values of channels that are gone, and note those that are told from now on."""
-        note, told = f"{MEASURED}:{self.site.id}", measured_properties(self.site)
-        for name in sorted(measured_before(self._ledger, self.site.id) - set(told)):
+        note, told = f"{MEASURED}:{self.site.id}", set(property_ids(self.site).values())
+        for name in sorted(measured_before(self._ledger, self.site.id) - told):
             outcome = self.link.publish(f"{self.base}/measured/{name}", b"", qos=QOS)
             if not isinstance(outcome, Sent):
                 return outcome

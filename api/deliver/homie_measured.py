@@ -11,6 +11,7 @@ from forecaster.domain.quantities import SPECS, STATES, Kind, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.texts.catalogue import SOURCE, Words
 
 UNITS = {"degC": "°C", "Wh": "kWh", "mm/hour": "mm/h"}
 """Units as the convention recommends them, where they differ from those that are stored."""
@@ -41,10 +42,10 @@ def _letters_of(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
 
 
-def measured_properties(site: Site) -> dict[str, dict[str, Any]]:
+def measured_properties(site: Site, say: Words) -> dict[str, dict[str, Any]]:
     """The properties of a site's channels; what is told of the future is no measurement."""
     ids = property_ids(site)
-    return {ids[c.quantity, c.of]: _about(c) for c in _channels(site)}
+    return {ids[c.quantity, c.of]: _about(c, say) for c in _channels(site)}
 
 
 def measured_values(site: Site, latest: Mapping[tuple[Quantity, str], Reading], now_ms: int) -> dict[str, bytes]:
@@ -57,8 +58,10 @@ def _channels(site: Site) -> Iterator[Channel]:
     return (channel for channel in site.channels if SPECS[channel.quantity].kind is not Kind.OUTLOOK)
 
 
-def _about(channel: Channel) -> dict[str, Any]:
-    name = channel.quantity.value.replace("_", " ").capitalize()
+def _about(channel: Channel, say: Words) -> dict[str, Any]:
+    """A channel's property. Its name is in English the quantity's own, as it always was."""
+    quantity = channel.quantity
+    name = quantity.replace("_", " ").capitalize() if say.code == SOURCE else say(f"quantity.{quantity}")
     about: dict[str, Any] = {"name": f"{name}, {channel.of}" if channel.of else name}
     if channel.quantity in STATES:
         return {**about, "datatype": "boolean"}

@@ -28,6 +28,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.site import Channel, Site
 from forecaster.engine.document import document
+from forecaster.texts.catalogue import words
 from tests.api.delivering import Begin, FastClock, eventually, queue, told
 from tests.api.mosquitto import Hub, Mosquitto
 from tests.forecaster.evidence import LARKSPUR, START_MS, forecast
@@ -160,6 +161,14 @@ def test_the_description_has_what_it_needs(heard: Heard) -> None:
         }
         assert entry["datatype"] != "enum" or all(entry["format"].split(","))
         assert all(value is not None for value in entry.values())
+
+
+def test_names_are_in_the_language_of_the_house(heard: Heard) -> None:
+    nodes, say = heard.about["nodes"], words("es")
+    assert [node["name"] for node in nodes.values()] == [
+        say(f"homie.{node}") for node in ("forecast", "alarms", "measured")
+    ]
+    assert nodes["measured"]["properties"]["mains-present"]["name"] == say("quantity.mains_present")
 
 
 @pytest.mark.parametrize("datatype", TYPES_SENT)
