@@ -19,7 +19,8 @@ def services(request: Request) -> Services:
 
 ServicesIn = Annotated[Services, Depends(services)]
 PrincipalIn = Annotated[Principal, Depends(principal)]
-SiteId = Annotated[str, Path(description="Site id", pattern=r"^[a-z0-9-]{1,64}$")]
+SITE_ID = r"^[a-z0-9-]{1,64}$"
+SiteId = Annotated[str, Path(description="Site id", pattern=SITE_ID)]
 
 
 def visible_site(site: SiteId, who: PrincipalIn, services: ServicesIn) -> Site:

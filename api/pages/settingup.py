@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from typing import Annotated, Any
 
 import msgspec
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from api.http.dependencies import OperatorIn, ServicesIn, SiteId
+from api.http.dependencies import SITE_ID, OperatorIn, ServicesIn
 from api.http.problems import ProblemError
 from api.pages import setupdraft
 from api.pages.contexts import Caller
@@ -44,6 +44,7 @@ QUICK_S = 2.0
 """How long a browser that follows what is heard waits for the first of it [s]."""
 
 FormIn = Annotated[dict[str, str], Depends(form_of)]
+NewSite = Annotated[str, Query(description="Site id", pattern=SITE_ID)]
 
 
 def _whole(caller: Caller) -> None:
@@ -134,16 +135,16 @@ def setup_check(
         if do == "write":
             write_site(services.installation.folder, site)
             setupdraft.drop(services.ledger, who)
-            return RedirectResponse(f"/setup/done/{site.id}", status_code=303)
+            return RedirectResponse(f"/setup/done?site={site.id}", status_code=303)
         previews, refused = preview(services.installation, site, words, services.clock.now_ms())
     except (SessionError, ConfigError, UsageError) as error:
         return _form(request, services, caller, form, words, problem=failure(error, words))
     return _form(request, services, caller, form, words, previews=previews, refused=refused, toml=site_toml(site))
 
 
-@router.get("/setup/done/{site}")
+@router.get("/setup/done")
 def setup_done(
-    request: Request, site: SiteId, services: ServicesIn, caller: CallerIn, words: WordsIn, _: OperatorIn
+    request: Request, site: NewSite, services: ServicesIn, caller: CallerIn, words: WordsIn, _: OperatorIn
 ) -> Response:
     """Wait until the new site is taken up, and lead on to what is looked at before one leaves it."""
     _whole(caller)

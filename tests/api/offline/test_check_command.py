@@ -182,4 +182,4 @@ def test_the_environment_script_names_a_wrong_word() -> None:
         [str(ROOT / "deploy" / "environment"), "tets"], capture_output=True, text=True, check=False, timeout=60
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == "environment: tets is none of run, test and quick\n"
+    assert done.stderr == "environment: tets is none of run, test, generator and quick\n"

@@ -60,15 +60,15 @@ def test_a_written_site_ends_the_draft_and_leads_on(empty: Services) -> None:
     browser = client(empty)
     form = {**WHOLE, "weather.url": "", "form_token": form_token(browser.get("/setup").text), "do": "write"}
     answer = browser.post("/setup", data=form)
-    assert answer.headers.get("location", "/setup/done/larkspur") == "/setup/done/larkspur"
+    assert answer.headers.get("location", "/setup/done?site=larkspur") == "/setup/done?site=larkspur"
     assert empty.ledger.notes("setup-draft") == {}
-    waiting = browser.get("/setup/done/larkspur")
+    waiting = browser.get("/setup/done?site=larkspur")
     assert "Larkspur Lane cellar" in waiting.text
     assert 'http-equiv="refresh"' in waiting.text
     empty.installation.sites["larkspur"] = site()
-    there = browser.get("/setup/done/larkspur")
+    there = browser.get("/setup/done?site=larkspur")
     assert there.headers.get("location", "") == "/sites/larkspur/leaving?said=new" or "leaving" in str(there.url)
-    assert browser.get("/setup/done/nowhere").status_code == 404
+    assert browser.get("/setup/done?site=nowhere").status_code == 404
 
 
 def test_each_login_has_a_draft_of_its_own_for_a_month(empty: Services) -> None:
