@@ -1,7 +1,7 @@
 """How good the chance of a wet floor is: simulated houses, each with a record, a trip, and one future or more.
 
-`python -m tests.forecaster.trip.scored --trips 2000` prints the reliability table, the scores, the causes and the helps
-of the handbook. The record is studied by the program's own studies of season and storms.
+`python -m tests.forecaster.trip.scored --trips 2000` prints the reliability table, the scores and the causes of the
+handbook, with `--helps` the helps too. The record is studied by the program's own studies of season and storms.
 """
 
 from __future__ import annotations
@@ -169,9 +169,12 @@ def main() -> None:
     parser.add_argument("--trips", type=int, default=200)
     parser.add_argument("--futures", type=int, default=1)
     parser.add_argument("--seed", type=int, default=50_000)
-    parser.add_argument("--helps", nargs="*", default=[], choices=list(CHANGED), help="which of them are lived through")
+    parser.add_argument(
+        "--helps", action="store_true", help="live through each help too, which takes ten times as long"
+    )
     asked = parser.parse_args()
-    sys.stdout.write(tables([lived(asked.seed + n, asked.futures, asked.helps) for n in range(asked.trips)]))
+    helps = list(CHANGED) if asked.helps else []
+    sys.stdout.write(tables([lived(asked.seed + n, asked.futures, helps) for n in range(asked.trips)]))
 
 
 if __name__ == "__main__":
