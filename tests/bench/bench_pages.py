@@ -11,7 +11,6 @@ from pathlib import Path
 
 import httpx
 import msgspec
-from playwright.sync_api import sync_playwright
 
 from api.http.app import create_app
 from api.http.publisher import StreamPublisher
@@ -24,7 +23,7 @@ from forecaster.domain.runs import Outage
 from forecaster.domain.times import HOUR_MS
 from tests.api.pagesample import LOCAL, forecast, heard, publish, runs, site
 from tests.bench import Figure
-from tests.browser.conftest import CHROMIUM, FLAGS
+from tests.browser.conftest import chromium
 from tests.browser.serving import serving
 from tests.browser.test_fleet_in_browser import alarm, drawn_anew, fleet, rise, text_of
 from tests.scenario import NOW_MS, services
@@ -91,8 +90,7 @@ def busy_until_paint(trace: Path) -> float:
 
 def painted(held: Services, trace: Path) -> tuple[float, float, float]:
     """Largest paint of a first view, slowed [ms], the main thread till then [ms], and kilobytes over the wire."""
-    with serving(held) as served, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    with serving(held) as served, chromium() as browser:
         page = browser.new_context(viewport={"width": 360, "height": 800}).new_page()
         talk = page.context.new_cdp_session(page)
         talk.send("Emulation.setCPUThrottlingRate", {"rate": SLOW_PHONE})
@@ -101,7 +99,6 @@ def painted(held: Services, trace: Path) -> tuple[float, float, float]:
         page.wait_for_timeout(1500)
         paint = float(page.evaluate(PAINTED))
         browser.stop_tracing()
-        browser.close()
         return paint, busy_until_paint(trace), served.sent.total / 1000.0
 
 
@@ -109,8 +106,7 @@ def followed(folder: Path) -> float:
     """From a lost mains in the ledger of a fleet of 1,000 to its row on an open page, middle of seven [s]."""
     held, taken = fleet(folder, 1000), []
     told = StreamPublisher(held.hub)
-    with serving(held) as served, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    with serving(held) as served, chromium() as browser:
         page = browser.new_page()
         page.goto(served.url)
         drawn_anew(page, served)
@@ -123,7 +119,6 @@ def followed(folder: Path) -> float:
             told.alarm(rise(held, alarm(site_id, AlarmKind.CRITICAL_RESERVE, Priority.CRITICAL)))
             page.locator("tr.on-pack", has_text=f"Cellar {700 + turn}").wait_for()
             taken.append(time.monotonic() - begun)
-        browser.close()
     held.close()
     return statistics.median(taken)
 

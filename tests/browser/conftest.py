@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -20,13 +23,21 @@ FLAGS = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium; ended with the module, since its event loop would stand in the way of later tests' own."""
-    with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Debian's Chromium, with a home of its own that goes with it."""
+    with tempfile.TemporaryDirectory() as home, sync_playwright() as playwright:
+        own = {"HOME": home, "XDG_CONFIG_HOME": f"{home}/config", "XDG_CACHE_HOME": f"{home}/cache"}
+        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS, env={**os.environ, **own})
         yield made
         made.close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Ended with the module, since its event loop would stand in the way of later tests' own."""
+    with chromium() as made:
+        yield made
 
 
 @pytest.fixture

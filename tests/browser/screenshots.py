@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from api.process.services import Services
 from forecaster.domain.forecast import Forecast
@@ -19,7 +19,7 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import forecast, heard, publish, site
-from tests.browser.conftest import CHROMIUM, FLAGS
+from tests.browser.conftest import chromium
 from tests.browser.serving import serving
 from tests.scenario import NOW_MS, services, tell_larkspur
 
@@ -84,10 +84,8 @@ def main(folder: Path = FOLDER) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         held = told(Path(place))
-        with serving(held) as served, sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        with serving(held) as served, chromium() as browser:
             shoot(browser, served.url, folder)
-            browser.close()
         held.close()
 
 
