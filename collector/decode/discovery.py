@@ -9,14 +9,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from collector.config.settings import Broker
 from collector.decode.behaviour import Behaviour, Key, behaviours
 from collector.decode.senml import looks_like_pack, resolve
 from collector.decode.steps import HeardValues, thinned
 from collector.decode.strict_json import MAX_BYTES, parse
 from collector.decode.suggestion import Suggestion, named_in, suggestion
 from collector.decode.values import NO, YES, number, source_time_ms
-from collector.mqtt.listening import listen
 from forecaster.domain.errors import PayloadError
 from forecaster.domain.names import hidden, legible
 from forecaster.domain.quantities import Quantity
@@ -158,13 +156,6 @@ def _all_told(
     return tuple(_told(topic, topics[topic], told) for topic in sorted(topics))
 
 
-def discover(broker: Broker, listen_s: float, topic_filter: str = "#") -> tuple[TopicHeard, ...]:
-    """Listen to a broker. Returns what it offers. SessionError where it cannot be reached; ConfigError for secrets."""
-    found = Discovery()
-    listen(broker, [topic_filter], listen_s, found.hear)
-    return found.topics()
-
-
 def _fields(payload: bytes) -> tuple[bool, list[tuple[str | None, Any]]]:
     """Whether a payload is a SenML pack, and its fields with their values."""
     if len(payload) > MAX_BYTES:
@@ -230,6 +221,10 @@ def _figure(value: Any) -> float | None:
     for words, figure in ((YES, 1.0), (NO, 0.0)):
         if isinstance(value, str) and word in words:
             return figure
+    return _numeric(value)
+
+
+def _numeric(value: Any) -> float | None:
     try:
         return number(value)
     except PayloadError:
@@ -246,7 +241,7 @@ def _kind(path: str | None, values: list[Any]) -> str:
     words = {str(word).lower() for word in (*YES, *NO) if isinstance(word, str)}
     if all(isinstance(value, bool) or str(value).lower() in words for value in values):
         return "yes-no"
-    return "number" if all(map(_is_number, values)) else "text"
+    return "number" if all(_numeric(value) is not None for value in values) else "text"
 
 
 def _is_time(value: Any) -> bool:
@@ -254,11 +249,3 @@ def _is_time(value: Any) -> bool:
         return source_time_ms(value) > 946_684_800_000
     except PayloadError:
         return False
-
-
-def _is_number(value: Any) -> bool:
-    try:
-        number(value)
-    except PayloadError:
-        return False
-    return True

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from collector.config.settings import Broker
+from collector.decode.discovery import Discovery, TopicHeard
+from collector.mqtt.listening import listen
+
 LARKSPUR = """
 id = "larkspur"
 name = "Larkspur Lane cellar"
@@ -79,3 +83,10 @@ def installation_in(folder: Path, broker_url: str = "mqtt://127.0.0.1:1883", sit
     (folder / "outlast.toml").write_text(f'[broker]\nurl = "{broker_url}"\n', encoding="utf-8")
     (folder / "sites" / "larkspur.toml").write_text(site, encoding="utf-8")
     return folder
+
+
+def discover(broker: Broker, listen_s: float) -> tuple[TopicHeard, ...]:
+    """What a broker offers, as set-up listens to it."""
+    found = Discovery()
+    listen(broker, ["#"], listen_s, found.hear)
+    return found.topics()

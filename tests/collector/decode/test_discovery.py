@@ -6,9 +6,9 @@ import threading
 from pathlib import Path
 
 from collector.config.settings import load_installation
-from collector.decode.discovery import Discovery, discover
+from collector.decode.discovery import Discovery
 from forecaster.domain.quantities import Quantity
-from tests.collector.examples import installation_in
+from tests.collector.examples import discover, installation_in
 from tests.servers import Mosquitto, mosquitto
 
 __all__ = ["mosquitto"]

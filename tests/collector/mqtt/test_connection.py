@@ -11,11 +11,11 @@ import pytest
 
 from api.deliver.brokerlink import BrokerLink, Will
 from collector.config.settings import Broker, site_toml
-from collector.decode.discovery import discover
 from collector.mqtt.connection import client
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.twin.live import larkspur_site
 from tests.brokers import make_certificates
+from tests.collector.examples import discover
 from tests.servers import Mosquitto
 
 
