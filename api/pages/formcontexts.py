@@ -53,6 +53,13 @@ class RehearsalContext:
     least_percent: int
 
 
+CARRIED = ("topic", "path", "time", "format", "values", "guess", "guess_unit", "sure", "hint")
+"""What a line of the form carries along of what was heard, in hidden fields."""
+
+CHOSEN = ("quantity", "unit", "of")
+"""What is chosen on a line."""
+
+
 @dataclass(frozen=True, slots=True)
 class OfferLine:
     """A field that was heard on the broker: its values, what it may be, and what was chosen for it.
@@ -76,6 +83,11 @@ class OfferLine:
     unit: str = ""
     of: str = ""
     stored: str = ""
+
+    @property
+    def carried(self) -> tuple[tuple[str, str], ...]:
+        """Its hidden fields, (name, value)."""
+        return tuple((key, getattr(self, key)) for key in CARRIED)
 
 
 @dataclass(frozen=True, slots=True)

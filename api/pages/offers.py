@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from api.pages.formcontexts import LiveLine, Offer, OfferLine
+from api.pages.formcontexts import CARRIED, CHOSEN, LiveLine, Offer, OfferLine
 from collector.decode.discovery import FieldHeard, TopicHeard
 from collector.decode.suggestion import Suggestion
 from collector.decode.units import conversion
@@ -20,8 +20,6 @@ from forecaster.texts.wording import Wording
 MOST_OFFERS = 400
 RANK = {"both": 0, "name": 1}
 """How sure a suggestion is, by what it rests on."""
-HIDDEN = ("path", "time", "format", "values", "guess", "guess_unit", "sure", "hint")
-"""What a line of the form carries along of what was heard, beside the topic."""
 
 
 def offers_shown(
@@ -48,12 +46,11 @@ def kept_lines(form: Mapping[str, str]) -> list[OfferLine]:
     """The lines of the form, one by one."""
     found = []
     for place in range(MOST_OFFERS):
-        topic = form.get(f"topic{place}")
-        if topic is not None:
-            kept = {key: form.get(f"{key}{place}", "") for key in (*HIDDEN, "quantity", "unit", "of")}
+        if f"topic{place}" in form:
+            kept = {key: form.get(f"{key}{place}", "") for key in (*CARRIED, *CHOSEN)}
             if kept["guess"] not in set(Quantity):
                 kept["guess"] = ""
-            found.append(OfferLine(number=place, topic=topic, **kept))
+            found.append(OfferLine(number=place, **kept))
     return found
 
 

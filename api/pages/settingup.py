@@ -123,9 +123,8 @@ def setup_check(
     do = form.get("do", "check")
     setupdraft.keep(services.ledger, who, form, services.clock.now_ms())
     if do in ("take", "look", "keep"):
-        taken = {**form, "take": "yes"} if do == "take" else form
         said = words("setup.kept") if do == "keep" else ""
-        return _form(request, services, caller, taken, words, fresh=do == "look", kept=said)
+        return _form(request, services, caller, form, words, fresh=do == "look", take=do == "take", kept=said)
     form = {**form, "id": form.get("id", "").strip() or short_name(form.get("name", ""))}
     faults = faults_in(filled_in(form), services.installation, words)
     if faults:

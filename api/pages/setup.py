@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from api.pages.formcontexts import ChannelPreview, Offer, SetupContext
+from api.pages.formcontexts import CHOSEN, ChannelPreview, Offer, SetupContext
 from api.pages.houseform import KEPT, POSITION, WEATHER, load_rows
 from api.pages.offers import channel_of, offers_kept, offers_shown, unseen, with_suggestions
 from api.pages.recordpages import channel_name, said
@@ -57,6 +57,7 @@ def setup_context(
     *,
     heard: Sequence[TopicHeard] = (),
     fresh: bool = False,
+    take: bool = False,
     kept: str = "",
     listening: bool = False,
     problem: str = "",
@@ -68,10 +69,11 @@ def setup_context(
     """The state of the page, with everything that was filled in so far.
 
     heard : what the broker carries; fresh : show all of it, not only what was shown before
+    take : accept what is suggested
     kept : what is said of a draft, "" for nothing; listening : it is listened to the broker at present
     """
     offers = offers_shown(form, words, heard, fresh=fresh)
-    if form.get("take") == "yes":
+    if take:
         offers = with_suggestions(offers)
     chosen = sum(bool(line.quantity) for offer in offers for line in offer.lines)
     return SetupContext(
@@ -102,8 +104,7 @@ def setup_context(
 def _speaks(offer: Offer, faults: Mapping[str, str]) -> bool:
     """Whether a topic has a field that is chosen, suggested or faulty."""
     return any(
-        line.quantity or line.hint or any(f"{key}{line.number}" in faults for key in ("quantity", "unit", "of"))
-        for line in offer.lines
+        line.quantity or line.hint or any(f"{key}{line.number}" in faults for key in CHOSEN) for line in offer.lines
     )
 
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 import msgspec
 
 from api.http.security import Principal
+from api.pages.formcontexts import CARRIED, CHOSEN
 from api.pages.offers import MOST_OFFERS
 from forecaster.decoding.typed import from_json
 from forecaster.domain.ports import Ledger
@@ -20,7 +21,7 @@ NOTE = "setup-draft"
 KEPT_MS = 30 * DAY_MS
 MOST = 200_000
 """Most characters of a draft; of a greater one the fields that were heard and not chosen are left out."""
-PASSING = frozenset({"form_token", "do", "take", "quick"})
+PASSING = frozenset({"form_token", "do", "quick"})
 
 
 class SetupDraft(msgspec.Struct, frozen=True):
@@ -66,8 +67,7 @@ def _too_old(draft: SetupDraft, now_ms: int) -> bool:
 def _chosen(fields: Mapping[str, str]) -> dict[str, str]:
     """A form without the fields that were heard and not chosen, cut where it is too long still."""
     unused = {str(place) for place in range(MOST_OFFERS) if f"quantity{place}" not in fields}
-    stems = ("topic", "path", "time", "format", "values", "guess", "guess_unit", "sure", "hint", "unit", "of")
-    gone = {f"{stem}{place}" for stem in stems for place in unused}
+    gone = {f"{key}{place}" for key in (*CARRIED, *CHOSEN) for place in unused}
     held, size = {}, 0
     for key, value in fields.items():
         size += len(key) + len(value)
