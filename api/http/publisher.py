@@ -13,8 +13,8 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.records import StoredForecast
 
 
-def _nobody() -> None:
-    """In place of a call that wakes whoever follows the ledger."""
+def nobody() -> None:
+    """In place of a call that wakes somebody, where nobody in this process waits for news."""
 
 
 class StreamPublisher:
@@ -23,7 +23,7 @@ class StreamPublisher:
     alarmed : called after a change of an alarm was committed: whoever follows the ledger publishes it, in its order
     """
 
-    def __init__(self, hub: Hub, alarmed: Callable[[], None] = _nobody) -> None:
+    def __init__(self, hub: Hub, alarmed: Callable[[], None] = nobody) -> None:
         self._hub, self._alarmed = hub, alarmed
 
     @property

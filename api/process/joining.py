@@ -14,7 +14,7 @@ from pathlib import Path
 
 from api.deliver.outbox import planner_for
 from api.deliver.secret import private_bytes
-from api.http.publisher import StreamPublisher
+from api.http.publisher import StreamPublisher, nobody
 from api.process.departing import leave_departed
 from api.process.installation_state import OutsideView
 from api.process.leased import LeasedTask, LeasedWork
@@ -116,11 +116,11 @@ class Collectors(LeasedWork):
         if not sites:
             return []
         collector = Collector(
-            services.installation, services.store, ledger, services.clock, _nobody,
+            services.installation, services.store, ledger, services.clock, nobody,
             share=share, leased=task.leased, prunes=share.number == self._first,
         )  # fmt: skip
         if any(site.weather is not None for site in sites.values()):
-            return [collector, WeatherWorker(sites, services.store, services.clock, _nobody)]
+            return [collector, WeatherWorker(sites, services.store, services.clock, nobody)]
         return [collector]
 
 
@@ -170,10 +170,6 @@ class OnceOnly(LeasedWork):
     def ended(self, _task: LeasedTask, /) -> None:
         """Wake the couriers no longer: another process delivers from now on."""
         self._forecaster.on_deliveries = None
-
-
-def _nobody() -> None:
-    """In place of a call that wakes the forecaster: no worker of a process that collects waits for news."""
 
 
 def _name(share: int) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from api.deliver.couriers import Couriers
 from api.deliver.outbox import planner_for
 from api.http.feeding import AlarmFeeder, Feeder
-from api.http.publisher import StreamPublisher
+from api.http.publisher import StreamPublisher, nobody
 from api.process.figures import FigureWriter
 from api.process.installation_state import OutsideView
 from api.process.letters import LetterWorker
@@ -45,7 +45,7 @@ def workers_of(services: Services, parts: frozenset[Part], share: Share) -> list
             workers += [couriers, *others]
         workers.append(forecaster)
     if Part.COLLECT in parts:
-        news = forecaster.wake if forecaster is not None else _nobody
+        news = forecaster.wake if forecaster is not None else nobody
         workers.append(
             Collector(services.installation, services.store, services.ledger, services.clock, news, share=share)
         )
@@ -78,10 +78,6 @@ def _figures(installation: Installation) -> FigureStore:
     from collector.store.influx_figures import open_figures
 
     return open_figures(installation)
-
-
-def _nobody() -> None:
-    """The default where nobody in this process waits for news."""
 
 
 def _forecaster(services: Services, sites: dict[str, Site], share: Share, publisher: StreamPublisher) -> ForecastWorker:

@@ -8,7 +8,7 @@ import msgspec
 from fastapi import APIRouter, Path, Query, Response
 
 from api.http import answers, schemas
-from api.http.dependencies import OperatorIn, PrincipalIn, ServicesIn, SiteIn
+from api.http.dependencies import SITE_ID, OperatorIn, PrincipalIn, ServicesIn, SiteIn
 from api.http.moments import Before, Since, epoch_ms
 from api.http.paging import CursorIn
 from api.http.security import Principal, require_site
@@ -46,7 +46,7 @@ def alarms(
 def all_alarms(
     who: PrincipalIn,
     services: ServicesIn,
-    site: Annotated[str | None, Query(pattern=r"^[a-z0-9-]{1,64}$", description="One site; all if left out.")] = None,
+    site: Annotated[str | None, Query(pattern=SITE_ID, description="One site; all if left out.")] = None,
     state: Annotated[list[AlarmState] | None, Query(description="Only these states; may be repeated.")] = None,
     kind: Annotated[list[AlarmKind] | None, Query(description="Only these kinds; may be repeated.")] = None,
     priority: Annotated[list[Priority] | None, Query(description="Only these priorities; may be repeated.")] = None,

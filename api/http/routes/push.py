@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.deliver.push import public_key, push_keys
 from api.http import answers
-from api.http.dependencies import PrincipalIn, ServicesIn
+from api.http.dependencies import SITE_ID, PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
 from api.http.security import require_site
 from collector.config.reach import host_of, public_only
@@ -53,7 +53,7 @@ class SubscribeIn(_Strict):
 
     endpoint: str = Field(max_length=2_000)
     keys: PushKeysIn
-    site: str | None = Field(default=None, pattern=r"^[a-z0-9-]{1,64}$")
+    site: str | None = Field(default=None, pattern=SITE_ID)
     label: str = Field(default="", max_length=80)
 
 

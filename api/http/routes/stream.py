@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Query, Request
 from sse_starlette import EventSourceResponse
 
-from api.http.dependencies import PrincipalIn, ServicesIn
+from api.http.dependencies import SITE_ID, PrincipalIn, ServicesIn
 from api.http.security import require_site, still_holds
 from api.http.stream import EVERY_KIND, StreamKind
 from api.http.stream_events import EVENT_STREAM, EVENTS
@@ -30,7 +30,7 @@ async def stream(
     request: Request,
     who: PrincipalIn,
     services: ServicesIn,
-    site: Annotated[str | None, Query(pattern=r"^[a-z0-9-]{1,64}$", description="One site; all if left out.")] = None,
+    site: Annotated[str | None, Query(pattern=SITE_ID, description="One site; all if left out.")] = None,
     events: Annotated[
         str | None, Query(max_length=100, description="Kinds with commas between, as forecast,alarm; all if left out.")
     ] = None,
