@@ -14,12 +14,13 @@ from api.commands.installed import Opened, opened
 from api.http.rehearsal_answers import rehearsal_out
 from api.tongue import spoken
 from forecaster.discharge import Progress, progress
-from forecaster.discharge.said import result_texts
+from forecaster.discharge.said import result_said
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
+from forecaster.sizing.told import help_line
 from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.doers import COMMAND_LINE, doer
 
@@ -137,10 +138,12 @@ def told(test: DischargeTest, so_far: Progress | None, say: Words) -> str:
         return f"{head}\n  {say.again(so_far.says)}"
     if test.result is None:
         return f"{head}\n  {say('rehearsal.no_result')}"
-    verdict, reasons, cautions = result_texts(test.result, say)
+    said = result_said(test.result, say)
     lines = [
-        f"{head}: {verdict}",
-        *reasons,
-        *(say("rehearsal.mind", what=caution) for caution in cautions),
+        f"{head}: {said.verdict}",
+        *said.reasons,
+        *(say("rehearsal.mind", what=caution) for caution in said.cautions),
     ]
+    if said.helps:
+        lines += [say("rehearsal.helps"), *(f"  {help_line(one, say)}" for one in said.helps)]
     return "\n  ".join(lines)

@@ -10,6 +10,7 @@ import msgspec
 from forecaster.discharge import Progress
 from forecaster.domain.discharge import DischargeTest
 from forecaster.engine.document import time_text
+from forecaster.sizing.helps import help_document
 
 
 def rehearsal_out(test: DischargeTest, so_far: Progress | None, *, names: bool = True) -> dict[str, Any]:
@@ -18,6 +19,8 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None, *, names: bool =
     if result is not None:
         del result["belief_mean"], result["belief_covariance"]  # for engines, not for people
         del result["codes"]  # for pages, which say it again
+        assert test.result is not None
+        result["helps"] = [help_document(one) for one in test.result.helps]
     return {
         "id": test.id,
         "site": test.site,

@@ -11,7 +11,7 @@ import msgspec
 from api.http.answers import outage_out
 from api.http.rehearsal_answers import rehearsal_out
 from forecaster.discharge import due_after_ms
-from forecaster.discharge.said import result_texts
+from forecaster.discharge.said import result_said
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
@@ -159,7 +159,7 @@ def _tests(report: SiteReport, said_in: Words) -> list[str]:
     lines: list[str] = [Said("report.discharge_tests", count=len(done))]
     for test in done:
         assert test.result is not None
-        verdict, _, _ = result_texts(test.result, said_in)
+        verdict = result_said(test.result, said_in).verdict
         lines.append(Said("report.test", day=_day(test.started_ms), verdict=verdict))
     if report.test_due_ms is not None:
         lines.append(Said("report.the_next_one_is_due_by", day=_day(report.test_due_ms)))

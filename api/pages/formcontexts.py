@@ -27,7 +27,7 @@ class SizingContext:
 
 @dataclass(frozen=True, slots=True)
 class RehearsalLine:
-    """One finished discharge test."""
+    """One finished discharge test. helps : what would help, each with the hours that it leads to"""
 
     at: str
     by: str
@@ -36,6 +36,7 @@ class RehearsalLine:
     facts: tuple[Fact, ...]
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
+    helps: tuple[Fact, ...]
 
 
 @dataclass(frozen=True, slots=True)

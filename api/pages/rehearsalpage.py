@@ -6,10 +6,11 @@ from api.pages.contexts import Fact
 from api.pages.formcontexts import RehearsalContext, RehearsalLine
 from api.pages.ports import PagePorts
 from forecaster.discharge import progress
-from forecaster.discharge.said import result_texts
+from forecaster.discharge.said import result_said
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import evidence_of, running_test
+from forecaster.sizing.told import help_parts
 from forecaster.texts.catalogue import Words
 from forecaster.texts.doers import doer
 from forecaster.texts.wording import Wording
@@ -49,15 +50,17 @@ def rehearsal_line(test: DischargeTest, wording: Wording, words: Words, now_ms: 
     """One finished test."""
     result = test.result
     end = words("test.no_end") if test.end is None else words(f"test.end.{test.end.value}")
-    verdict, reasons, cautions = result_texts(result, words)
+    said = None if result is None else result_said(result, words)
+    helping = () if said is None else tuple(Fact(*help_parts(one, words)) for one in said.helps)
     return RehearsalLine(
         at=wording.clock(test.started_ms, now_ms),
         by=doer((test.started_by if operate else "") or words("link.someone"), words),
         end=end,
-        verdict=words("test.no_result") if verdict is None else verdict,
+        verdict=words("test.no_result") if said is None else said.verdict,
         facts=() if result is None else tuple(result_facts(result, wording, words)),
-        reasons=reasons,
-        cautions=cautions,
+        reasons=() if said is None else said.reasons,
+        cautions=() if said is None else said.cautions,
+        helps=helping,
     )
 
 

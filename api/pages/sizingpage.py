@@ -19,7 +19,7 @@ from forecaster.sizing.cord import Cord
 from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
-from forecaster.sizing.told import help_line, pump_line, range_h, second_lines, sentence
+from forecaster.sizing.told import help_parts, pump_line, range_h, second_lines, sentence
 from forecaster.texts.catalogue import Said, Words
 from forecaster.texts.failures import failure
 
@@ -172,10 +172,10 @@ def hours_facts(answer: Sizing, words: Words) -> tuple[Fact, ...]:
 def what_ifs(answer: Sizing, words: Words) -> tuple[Fact, ...]:
     """The hours with each change alone: the requested changes, then those that would help."""
     asked = tuple(Fact(words.again(w.name), words.again(range_h(w.hours))) for w in answer.what_ifs)
-    lines = (help_line(one, words).partition(": ") for one in answer.helps)
+    helping = tuple(Fact(*help_parts(one, words)) for one in answer.helps)
     second = [line.partition(": ") for one in answer.pumps[1:] for line in second_lines(one, words)]
     by_second = (Fact(words("sizing.by_pump", pump=answer.pumps[1].id, what=what), hours) for what, _, hours in second)
-    return (*asked, *(Fact(what, hours) for what, _, hours in lines), *by_second)
+    return (*asked, *helping, *by_second)
 
 
 def steps_table(answer: Sizing, words: Words) -> DataTable:

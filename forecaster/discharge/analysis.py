@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from forecaster.discharge.comparison import compare
 from forecaster.discharge.drift import Drift, drift_of
 from forecaster.discharge.evidence import DischargeEvidence
+from forecaster.discharge.helps import helps
 from forecaster.discharge.hours import (
     CALMER,
     Triple,
     at_least_as_wide,
     believed,
+    carried,
     from_full,
-    hours_full_to_reserve,
     pump_rate,
     triple,
 )
@@ -37,8 +39,8 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
     """The result of a rehearsal, so far or at its end. With little evidence the ranges are wide."""
     belief = believed(evidence)
     pack = from_full(belief)
-    hours_draws, drain_draws = hours_full_to_reserve(evidence, pack)
-    lasting = at_least_as_wide(triple(hours_draws, CALMER), evidence)
+    load = carried(evidence, pack)
+    lasting = at_least_as_wide(triple(load.hours, CALMER), evidence)
     first = first_run(evidence)
     sleeps, sleep_says = sleeps_on_low_load(evidence)
     drift = drift_of(evidence.runs)
@@ -54,10 +56,11 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
         reasons.append(_capacity_says(capacity, of_nominal))
     verdict = _verdict(first, sleeps, of_nominal, lasting)
     cautions = _cautions(evidence, first, sleeps, drift, rained)
+    would_help = helps(evidence, load)
     return DischargeResult(
         used_percent=evidence.used_percent,
         duration_h=evidence.hours,
-        draw_wh_per_h=triple(drain_draws),
+        draw_wh_per_h=triple(load.drain_w),
         hours_full_to_reserve=lasting,
         cycles=len(evidence.runs),
         cycles_per_hour=_cycles_per_hour(evidence),
@@ -75,9 +78,10 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
         verdict=str(verdict),
         reasons=tuple(str(line) for line in reasons),
         cautions=tuple(str(line) for line in cautions),
-        codes=tuple(coded(line) for line in (verdict, *reasons, *cautions)),
+        codes=tuple(coded(line) for line in (verdict, *reasons, *cautions, *(one.what for one in would_help))),
         belief_mean=tuple(belief.mean.tolist()) if measured else None,
         belief_covariance=tuple(belief.covariance.ravel().tolist()) if measured else None,
+        helps=tuple(replace(one, what=str(one.what)) for one in would_help),
     )
 
 

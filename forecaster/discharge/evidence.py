@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -18,6 +19,14 @@ MAINS_HABIT = 200
 """How many runs on mains before the test are compared with, at most."""
 
 
+def held_mean(points: Sequence[tuple[int, float]], end_ms: int) -> float:
+    """Mean of readings that hold until the next one, the last one until an end: (time_ms, value), in order."""
+    times = np.array([*(at_ms for at_ms, _ in points), end_ms], dtype=np.float64)
+    values = np.array([value for _, value in points], dtype=np.float64)
+    held = np.diff(times)
+    return float(np.average(values, weights=held)) if held.sum() > 0.0 else float(values.mean())
+
+
 @dataclass(frozen=True)
 class DischargeEvidence:
     """What was measured from the transfer to the pack to the end, or until now.
@@ -25,6 +34,7 @@ class DischargeEvidence:
     charge : (time_ms, %) as reported, in order
     runs : runs that start on the pack, in order; before : runs on mains before it, in order
     output_w, input_w : (time_ms, W) of the pack's output and of power into it, in order; empty where not measured
+    each_load_w : (name, mean W) of each other load that is measured by itself
     rain_mm : float | None — rain that fell meanwhile [mm]; None where no gauge reports
     """
 
@@ -37,6 +47,7 @@ class DischargeEvidence:
     output_w: tuple[tuple[int, float], ...] = ()
     input_w: tuple[tuple[int, float], ...] = ()
     rain_mm: float | None = None
+    each_load_w: tuple[tuple[str, float], ...] = ()
 
     @property
     def hours(self) -> float:

@@ -20,8 +20,8 @@ SEED = 5
 METER_SPREAD, NAMEPLATE_SPREAD = 0.01, 0.1
 """Relative uncertainty of plug energies: metered, and run length times nameplate watts. Common practice, no source."""
 
-TEN_PERCENT_Z = 1.2816
-"""The 90 % point of the standard normal."""
+TEN_PERCENT_Z, FIVE_PERCENT_Z = 1.2816, 1.6449
+"""The 90 and the 95 % point of the standard normal."""
 
 MOST_EFFICIENT = 0.98
 """No inverter gives more of what it takes: draws above say that capacity and losses were confused. Common practice."""
@@ -107,16 +107,39 @@ def loads_measured_w(evidence: DischargeEvidence) -> float | None:
     return float(np.mean(between)) if between.size >= 10 else None
 
 
-def hours_full_to_reserve(evidence: DischargeEvidence, pack: PackDraws) -> tuple[Array, Array]:
-    """Hours from full to the reserve floor, and drain [Wh/h], (DRAWS,) each, the inflow staying as it was."""
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What a full pack carries if the inflow stays as it was, (DRAWS,) each.
+
+    pump_w, loads_w : mean power at the plug, and that of the other loads [W]
+    budget_wh : energy from full to the reserve floor [Wh]
+    """
+
+    pump_w: Array
+    loads_w: Array
+    pack: PackDraws
+    budget_wh: Array
+
+    @property
+    def drain_w(self) -> Array:
+        """Drain from the battery [Wh/h]."""
+        return np.asarray((self.pump_w + self.loads_w) / self.pack.efficiency + self.pack.idle_w)
+
+    @property
+    def hours(self) -> Array:
+        """Hours from full to the reserve floor."""
+        return np.asarray(self.budget_wh / self.drain_w)
+
+
+def carried(evidence: DischargeEvidence, pack: PackDraws) -> Carried:
+    """What the pack carries from full on, by the rehearsal."""
     rate = pump_rate(evidence)
     strayed = math.hypot(rate.relative_sd, INFLOW_STAYS)
     pump_w = rate.mean_w * np.exp(strayed * normals(SEED, DRAWS, 1)[:, 0])
     measured = loads_measured_w(evidence)
     loads_w = pack.loads_w if measured is None else np.full(DRAWS, measured)
-    drain = (pump_w + loads_w) / pack.efficiency + pack.idle_w
     floor = charge_at(evidence.site.pack.reserve_percent, pack.bow)
-    return np.asarray((1.0 - floor) * pack.capacity_wh / drain), np.asarray(drain)
+    return Carried(np.asarray(pump_w), loads_w, pack, np.asarray((1.0 - floor) * pack.capacity_wh))
 
 
 def triple(values: Array, factor: float = 1.0) -> Triple:
@@ -132,3 +155,13 @@ def at_least_as_wide(found: Triple, evidence: DischargeEvidence) -> Triple:
     half = step_doubt(evidence.used_percent, evidence.step_percent)
     low, middle, high = found
     return min(low, middle * max(0.0, 1.0 - half)), middle, max(high, middle * (1.0 + half))
+
+
+def reached(hours: Array, evidence: DischargeEvidence) -> float:
+    """Hours that are reached with 95 % chance, as far from the middle as the range of `at_least_as_wide` asks."""
+    low, middle = (float(v) for v in np.quantile(hours, [0.05, 0.5]))
+    least = float(middle * (low / middle) ** CALMER)
+    if evidence.used_percent <= 0:
+        return least
+    half = step_doubt(evidence.used_percent, evidence.step_percent) * FIVE_PERCENT_Z / TEN_PERCENT_Z
+    return min(least, middle * max(0.0, 1.0 - half))

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from forecaster.domain.helps import Help
+
 
 class EndReason(StrEnum):
     """Why a discharge test ended."""
@@ -29,8 +31,9 @@ class DischargeResult:
     rained : bool | None — whether rain was measured during it
     sizing_h : float | None — what the sizing arithmetic said
     verdict : str — one line first, then reasons
-    codes : tuple — verdict, reasons and cautions in order, as `forecaster.texts.catalogue.coded` keeps them, so that
-        they can be said in another language; empty in results of an older build
+    helps : tuple[Help, ...] — what would help, from what was measured
+    codes : tuple — verdict, reasons, cautions and what would help in order, as `forecaster.texts.catalogue.coded` keeps
+        them, so that they can be said in another language; empty in results of an older build
     belief_mean, belief_covariance : tuple[float, ...] | None — the joint belief over the pack that the test left, in
         the unknowns of forecaster.pack.chargeline, covariance row by row: for an engine that did not read the test
     """
@@ -58,6 +61,7 @@ class DischargeResult:
     codes: tuple[Any, ...] = ()
     belief_mean: tuple[float, ...] | None = None
     belief_covariance: tuple[float, ...] | None = None
+    helps: tuple[Help, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from forecaster.alarms.grouping import OUTAGE_ALARMS
 from forecaster.alarms.meant import began_with
 from forecaster.decoding.typed import from_json
 from forecaster.discharge import DischargeEvidence, analyse, finish_reason
-from forecaster.discharge.evidence import MAINS_HABIT
+from forecaster.discharge.evidence import MAINS_HABIT, held_mean
 from forecaster.discharge.watch import check_plan, enough
 from forecaster.domain.alarms import OPEN
 from forecaster.domain.discharge import DischargeResult, DischargeTest, EndReason
@@ -64,6 +64,7 @@ def gather(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, end_m
         output_w=_gauge(store, site, Quantity.PACK_OUTPUT_POWER, start_ms, end_ms),
         input_w=_gauge(store, site, Quantity.PACK_INPUT_POWER, start_ms, end_ms),
         rain_mm=_rain_mm(store, site, start_ms, end_ms),
+        each_load_w=_each_load_w(store, site, start_ms, end_ms),
     )
 
 
@@ -84,6 +85,17 @@ def _gauge(
     if not site.has(quantity):
         return ()
     return tuple((point.time_ms, point.mean) for point in house_series(store, site, quantity, start_ms, end_ms))
+
+
+def _each_load_w(store: ReadingStore, site: Site, start_ms: int, end_ms: int) -> tuple[tuple[str, float], ...]:
+    """The mean power of each load that has a channel of its own [W]."""
+    found = []
+    for channel in site.channels:
+        if channel.quantity is Quantity.LOAD_POWER:
+            points = store.series(site.id, Quantity.LOAD_POWER, start_ms, end_ms, subject=channel.of)
+            if points:
+                found.append((channel.of, held_mean([(p.time_ms, p.mean) for p in points], end_ms)))
+    return tuple(found)
 
 
 def _rain_mm(store: ReadingStore, site: Site, start_ms: int, end_ms: int) -> float | None:

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from forecaster.domain.forecast import LEVELS, Quantiles
+from forecaster.domain.helps import Help
 from forecaster.domain.site import Driven, Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
 from forecaster.sizing.draw import Draw, running_draw
-from forecaster.sizing.helps import Help, helps
+from forecaster.sizing.helps import help_document, helps
 from forecaster.sizing.keep_up import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
 from forecaster.sizing.pumps import (
@@ -32,7 +33,7 @@ from forecaster.sizing.running import va_caution
 from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_to_empty, situation
 from forecaster.sizing.seasons import Season, assumed, recorded
 from forecaster.sizing.starting import inrush
-from forecaster.sizing.terms import Band, Finding, Step, number
+from forecaster.sizing.terms import Band, Finding, Step, number, rounded
 from forecaster.sizing.verdict import can_last, verdict
 from forecaster.texts.catalogue import Said
 
@@ -277,11 +278,7 @@ def _beside(
 def quantiles_document(value: Quantiles) -> dict[str, float | None]:
     """Quantiles as in the forecast document: p05 to p95, null where not known."""
     named = zip(LEVELS, value.values(), strict=True)
-    return {f"p{round(level * 100):02d}": _rounded(v) for level, v in named}
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None or not np.isfinite(value) else float(f"{value:.6g}")
+    return {f"p{round(level * 100):02d}": rounded(v) for level, v in named}
 
 
 def _plain(text: str | None) -> str | None:
@@ -308,7 +305,7 @@ def document(sizing: Sizing) -> dict[str, Any]:
             "can_start": _plain(start.settle),
             "can_keep_up": _plain(keep.settle),
         },
-        "simple_estimate_h": _rounded(sizing.simple_estimate_h),
+        "simple_estimate_h": rounded(sizing.simple_estimate_h),
         "hours_remaining": quantiles_document(sizing.hours_remaining),
         "hours_to_empty": quantiles_document(sizing.hours_to_empty),
         "running_w": _band(sizing.running_w),
@@ -316,23 +313,23 @@ def document(sizing: Sizing) -> dict[str, Any]:
         "seasons": [
             {
                 "name": str(s.name),
-                "pump_mean_w": _rounded(s.pump_mean_w),
-                "duty": _rounded(s.duty),
+                "pump_mean_w": rounded(s.pump_mean_w),
+                "duty": rounded(s.duty),
                 "hours_remaining": quantiles_document(s.hours),
             }
             for s in sizing.seasons
         ],
         "steps": [
-            {"name": str(s.name), "formula": str(s.formula), "value": _rounded(s.value), "unit": str(s.unit)}
+            {"name": str(s.name), "formula": str(s.formula), "value": rounded(s.value), "unit": str(s.unit)}
             for s in sizing.steps
         ],
-        "helps": [_help(one) for one in sizing.helps],
+        "helps": [help_document(one) for one in sizing.helps],
         "cautions": [str(line) for line in sizing.cautions],
     }
     if sizing.need is not None:
         need = sizing.need
         told["capacity_needed"] = {
-            "hours": need.hours, "probability": need.probability, "capacity_wh": _rounded(need.capacity_wh),
+            "hours": need.hours, "probability": need.probability, "capacity_wh": rounded(need.capacity_wh),
             "described_wh": need.described_wh, "enough": need.enough,
         }  # fmt: skip
     if sizing.can_last is not None:
@@ -348,13 +345,8 @@ def document(sizing: Sizing) -> dict[str, Any]:
     return told
 
 
-def _help(one: Help) -> dict[str, Any]:
-    hours, gained = _rounded(one.hours_95), _rounded(one.gained_h)
-    return {"what": str(one.what), "hours_95": hours, "gained_h": gained, "wh": one.wh}
-
-
 def _what_if(one: WhatIf) -> dict[str, Any]:
-    hours, gained = quantiles_document(one.hours), _rounded(one.gained_h)
+    hours, gained = quantiles_document(one.hours), rounded(one.gained_h)
     return {"name": str(one.name), "hours_remaining": hours, "gained_h": gained}
 
 
@@ -366,7 +358,7 @@ def _pack(option: PackOption) -> dict[str, Any]:
         "why": {"can_run": str(option.can_run.why), "can_start": str(option.can_start.why)},
         "hours_remaining": quantiles_document(option.hours),
         "price": option.price,
-        "price_per_hour": _rounded(option.price_per_hour),
+        "price_per_hour": rounded(option.price_per_hour),
     }
 
 
@@ -377,6 +369,6 @@ def _pump(option: PumpOption) -> dict[str, Any]:
         **{name: part.answer.value for name, part in parts.items()},
         "why": {name: str(part.why) for name, part in parts.items()},
         "hours_remaining": None if option.hours is None else quantiles_document(option.hours),
-        "helps": [_help(one) for one in option.helps],
+        "helps": [help_document(one) for one in option.helps],
         "what_if": [_what_if(one) for one in option.what_ifs],
     }

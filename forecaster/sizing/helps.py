@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from forecaster.domain.site import Site
+from forecaster.domain.helps import Help
+from forecaster.domain.site import Pack, Pump, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.sizing.cord import OHM_PER_1000_FT, Cord
@@ -14,7 +16,7 @@ from forecaster.sizing.draw import Draw, flow_share
 from forecaster.sizing.options import CHARGE_LOSSES, may_charge
 from forecaster.sizing.question import Question
 from forecaster.sizing.runtime import Situation, hours
-from forecaster.sizing.terms import number
+from forecaster.sizing.terms import number, rounded
 from forecaster.texts.catalogue import Measured, Said
 
 LESS_HEAD_M = 0.5
@@ -23,20 +25,8 @@ LESS_HEAD_M = 0.5
 GENERATOR_H = 0.5
 """How long a generator is tried [h]."""
 
-
-@dataclass(frozen=True, slots=True)
-class Help:
-    """A change and the hours it leads to.
-
-    hours_95 : float | None — hours to the reserve floor that are reached with 95 % chance; None: beyond the horizon
-    gained_h : float | None — how many more that is than without the change [h]; None where either is beyond the horizon
-    wh : float | None — energy that it adds in all, or saves in each hour: `what` says which [Wh]
-    """
-
-    what: str
-    hours_95: float | None
-    gained_h: float | None
-    wh: float | None
+Tried = tuple[str, Array, float | None]
+"""A change in words, the hours after it, (draws,), and its energy as in `Help.wh`."""
 
 
 def helps(held: Situation, site: Site, question: Question, draw: Draw | None) -> tuple[Help, ...]:
@@ -47,14 +37,22 @@ def helps(held: Situation, site: Site, question: Question, draw: Draw | None) ->
     """
     base = hours(held)
     now = quantiles(base).p05
-    found: list[tuple[str, Array, float | None]] = []
+    found: list[Tried] = []
     doubled = replace(held.pack, to_reserve_wh=2.0 * held.pack.to_reserve_wh)
     found.append((Said("size.help.pack"), hours(replace(held, pack=doubled)), site.pack.nominal_wh))
     found += _loads_off(held, site)
     if draw is not None:
         found += [*_less_head(held, site), *_fatter_cord(base, site, question.cord, draw)]
-    found += _generator(held, site, base, question.temperature_c, now)
+    if now is not None:
+        warm = may_charge(site.pack, question.temperature_c)
+        found.append(by_generator(base, held.pack.to_reserve_wh, site.pack, now, warm=warm))
     return tuple(_weighed(what, after, now, wh) for what, after, wh in found)
+
+
+def help_document(one: Help) -> dict[str, Any]:
+    """One thing that would help, for a script."""
+    hours_95, gained = rounded(one.hours_95), rounded(one.gained_h)
+    return {"what": str(one.what), "hours_95": hours_95, "gained_h": gained, "wh": rounded(one.wh)}
 
 
 def _weighed(what: str, after: Array, now: float | None, wh: float | None) -> Help:
@@ -62,9 +60,9 @@ def _weighed(what: str, after: Array, now: float | None, wh: float | None) -> He
     return Help(what, then, None if then is None or now is None else then - now, wh)
 
 
-def _loads_off(held: Situation, site: Site) -> list[tuple[str, Array, float | None]]:
+def _loads_off(held: Situation, site: Site) -> list[Tried]:
     total = sum(load.mean_w for load in site.loads)
-    found: list[tuple[str, Array, float | None]] = []
+    found: list[Tried] = []
     for load in site.loads:
         if load.essential or load.mean_w <= 0:
             continue
@@ -74,17 +72,26 @@ def _loads_off(held: Situation, site: Site) -> list[tuple[str, Array, float | No
     return found
 
 
-def _less_head(held: Situation, site: Site) -> list[tuple[str, Array, float | None]]:
-    """A lower lift: the same water is out sooner, at the same power, so less energy is used; H = Hmax (1 - q²)."""
-    static, most = site.pump.static_head_m, site.pump.maximum_head_m
+def shorter_runs(pump: Pump) -> float | None:
+    """The length of a run with LESS_HEAD_M less lift, as a share of what it is; None where the plate does not tell.
+
+    The same water is out sooner, at the same power, so less energy is used; H = Hmax (1 - q²).
+    """
+    static, most = pump.static_head_m, pump.maximum_head_m
     if static is None or most is None or static <= LESS_HEAD_M:
+        return None
+    return flow_share(static, most) / flow_share(static - LESS_HEAD_M, most)
+
+
+def _less_head(held: Situation, site: Site) -> list[Tried]:
+    shorter = shorter_runs(site.pump)
+    if shorter is None:
         return []
-    shorter = flow_share(static, most) / flow_share(static - LESS_HEAD_M, most)
     after = hours(replace(held, pump_wh=held.pump_wh * shorter))
     return [(Said("size.help.head", lift=Measured(LESS_HEAD_M, "m")), after, None)]
 
 
-def _fatter_cord(base: Array, site: Site, cord: Cord | None, draw: Draw) -> list[tuple[str, Array, float | None]]:
+def _fatter_cord(base: Array, site: Site, cord: Cord | None, draw: Draw) -> list[Tried]:
     """The next thicker cord: the hours stay as they are, but more of the voltage reaches the motor."""
     thicker = [gauge for gauge in OHM_PER_1000_FT if cord is not None and gauge < cord.awg]
     if cord is None or not thicker or site.pump.rated_voltage_v is None:
@@ -95,14 +102,20 @@ def _fatter_cord(base: Array, site: Site, cord: Cord | None, draw: Draw) -> list
     return [(Said("size.help.cord", awg=better.awg, volts=number(saved)), base, None)]
 
 
-def _generator(
-    held: Situation, site: Site, base: Array, temperature_c: float | None, now: float | None
-) -> list[tuple[str, Array, float | None]]:
-    if site.pack.charge_w is None or now is None or not may_charge(site.pack, temperature_c):
-        return []
-    stored = CHARGE_LOSSES * site.pack.charge_w * GENERATOR_H
-    kept = np.minimum(stored, held.pack.to_reserve_wh)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        after = np.asarray(base + GENERATOR_H + kept * base / held.pack.to_reserve_wh, dtype=np.float64)
-    minutes, at = number(60.0 * GENERATOR_H), number(max(0.0, now - GENERATOR_H))
-    return [(Said("size.help.generator", minutes=minutes, at=at, wh=number(stored)), after, stored)]
+def by_generator(base: Array, to_reserve_wh: Array, pack: Pack, at_h: float, *, warm: bool) -> Tried:
+    """A generator that runs once for GENERATOR_H: it carries all that the pack carries, and charges the pack.
+
+    base, to_reserve_wh : (draws,) — hours without it [h], and energy from the start to the reserve floor [Wh]
+    at_h : float — hours that are reached without it in 95 of 100 futures: it is over by then [h]
+    warm : bool — whether the pack may be charged; what an unknown charging power would add is left out
+    """
+    stored = CHARGE_LOSSES * pack.charge_w * GENERATOR_H if pack.charge_w is not None and warm else 0.0
+    after = base + GENERATOR_H
+    if stored > 0.0:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            after = after + np.minimum(stored, to_reserve_wh) * base / to_reserve_wh
+    minutes, at = number(60.0 * GENERATOR_H), number(max(0.0, at_h - GENERATOR_H))
+    if stored > 0.0:
+        return Said("size.help.generator", minutes=minutes, at=at, wh=number(stored)), after, stored
+    key = "size.help.generator_unrated" if warm else "size.help.generator_cold"
+    return Said(key, minutes=minutes, at=at), after, 0.0

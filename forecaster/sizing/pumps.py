@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from forecaster.domain.forecast import Quantiles
+from forecaster.domain.helps import Help
 from forecaster.domain.site import Driven, Load, NamedPump, Pump, Site
 from forecaster.sizing.draw import Draw, running_draw
-from forecaster.sizing.helps import Help
 from forecaster.sizing.keep_up import inflow_l_per_min
 from forecaster.sizing.options import WhatIf
 from forecaster.sizing.question import ObservedStart, Question

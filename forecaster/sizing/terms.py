@@ -94,6 +94,11 @@ def weakest(*findings: Finding) -> Finding:
     return min(findings, key=lambda finding: WEAKEST_FIRST.index(finding.answer))
 
 
+def rounded(value: float | None) -> float | None:
+    """A value as documents write it, with six significant digits; None where there is none, or no end to it."""
+    return None if value is None or not math.isfinite(value) else float(f"{value:.6g}")
+
+
 def number(value: float) -> Figure:
     """A figure as a person writes it: three significant digits, or from 1000 on whole with thousands separated."""
     return Figure(significant(value))

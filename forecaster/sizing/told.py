@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from forecaster.domain.forecast import Quantiles
+from forecaster.domain.helps import Help
 from forecaster.sizing.answer import Sizing
-from forecaster.sizing.helps import Help
 from forecaster.sizing.options import WhatIf
 from forecaster.sizing.pumps import PumpOption
 from forecaster.sizing.terms import Answer, Finding, Step, number, share
@@ -53,10 +53,15 @@ def second_lines(second: PumpOption, say: Words) -> list[str]:
     return [*(_what_if(one, say) for one in second.what_ifs), *(help_line(one, say) for one in second.helps)]
 
 
-def help_line(one: Help, say: Words) -> str:
-    """One thing that would help: what it is, the hours that it leads to with 95 % chance, and how many more that is."""
+def help_parts(one: Help, say: Words) -> tuple[str, str]:
+    """One thing that would help: what it is, and the hours that it leads to with 95 % chance, with how many more."""
     lasting = Said("size.span.beyond") if one.hours_95 is None else Said("size.help.hours", hours=number(one.hours_95))
-    return f"{say.again(one.what)}: {say.again(lasting)}{_gained(one.gained_h, say)}"
+    return say.again(one.what), f"{say.again(lasting)}{_gained(one.gained_h, say)}"
+
+
+def help_line(one: Help, say: Words) -> str:
+    """`help_parts` in one line."""
+    return ": ".join(help_parts(one, say))
 
 
 def pump_line(option: PumpOption, say: Words) -> str:
