@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.stats import norm
@@ -28,6 +28,8 @@ def test_a_component_that_is_certain_is_its_value() -> None:
     st.lists(st.tuples(st.floats(0, 100), st.floats(0.1, 30), st.floats(0.05, 1)), min_size=2, max_size=8),
     st.floats(0.02, 0.98),
 )
+@example([(0.0, 0.5, 0.7), (20.0, 20.0, 0.3)], 0.75)  # a narrow component at the end of the last bracket
+@example([(0.0, 0.5, 0.7), (30.0, 30.0, 0.3)], 0.75)
 def test_a_mixture_agrees_with_a_root_finder(parts: list[tuple[float, float, float]], level: float) -> None:
     """scipy.optimize.brentq on the mixture's distribution function."""
     mean, deviation, weight = (np.array(column) for column in zip(*parts, strict=True))
