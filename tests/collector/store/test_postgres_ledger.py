@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Engine
 
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Ledger
 from tests.contracts.ledger_contract import T0, LedgerContract, alarm, delivery, run, transition
+from tests.contracts.ledger_tables import LedgerTables
 from tests.engines import Postgres, running_postgres
 
 
@@ -33,6 +35,18 @@ class TestPostgresLedger(LedgerContract):
         made = open_ledger(url)
         yield made
         made.close()
+
+
+@pytest.fixture(scope="module")
+def engine(postgres: Postgres) -> Iterator[Engine]:
+    made = open_ledger(postgres.empty_database("tables"))
+    assert isinstance(made, SqlLedger)
+    yield made.engine
+    made.close()
+
+
+class TestPostgresTables(LedgerTables):
+    """As on SQLite, and it counts letters."""
 
 
 def test_a_restarted_server_loses_nothing_that_was_answered(postgres: Postgres, url: str) -> None:

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import sqlite3
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Engine, Float, Table, make_url
+from sqlalchemy.schema import CreateTable
 
+from collector.store.ledger import SqlLedger
+from collector.store.ledger_schema import metadata
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite_file import back_up
 from forecaster.domain.errors import ConfigError, StoreUnavailable
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery, StoredForecast
 from tests.contracts.ledger_contract import LedgerContract, run
+from tests.contracts.ledger_tables import NUMBERED, LedgerTables
 
 
 def url_of(path: Path) -> str:
@@ -27,6 +33,27 @@ class TestSqliteLedger(LedgerContract):
         made = open_ledger(url_of(tmp_path / "ledger.db"))
         yield made
         made.close()
+
+
+@pytest.fixture(scope="module")
+def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
+    made = open_ledger(url_of(tmp_path_factory.mktemp("tables") / "ledger.db"))
+    assert isinstance(made, SqlLedger)
+    yield made.engine
+    made.close()
+
+
+class TestSqliteTables(LedgerTables):
+    holds_widths = False
+
+
+@pytest.mark.parametrize("table", metadata.sorted_tables, ids=lambda table: table.name)
+def test_a_server_is_asked_for_numbers_that_hold_what_they_are_given(table: Table) -> None:
+    """A float of Python has 53 binary digits (IEEE 754 binary64); a share is told by its member, not counted up."""
+    asked = str(CreateTable(table).compile(dialect=make_url("postgresql+psycopg://").get_dialect()()))
+    floats = [column for column in table.columns if isinstance(column.type, Float)]
+    assert asked.count(f"FLOAT({sys.float_info.mant_dig})") == len(floats)
+    assert ("SERIAL" in asked) is (table.name in NUMBERED)
 
 
 def test_a_ledger_is_there_after_reopening(tmp_path: Path) -> None:
