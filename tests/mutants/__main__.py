@@ -1,4 +1,4 @@
-"""`python -m tests.mutants`: a sample of mutants of the core, and how many of them the quick tests kill."""
+"""`python -m tests.mutants`: a sample of mutants of the core, and how many of them the tests kill."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
-"""Which quick tests enter which functions of the core, so that a mutant is held against those alone.
+"""Which tests enter which functions of the core, so that a mutant is held against those alone.
 
 For that the modules of the core are loaded with one more line in each function, which notes that it was entered (a
 tracer of the interpreter would be asked at every call of every library). The tests are traced once, a file at a time
 and each in a process of its own; what was seen is kept in the checkout as soon as the file is done, so that a run which
-is ended goes on where it stopped, and is traced anew when the file has changed. A test that starts a server, one marked
-slow or long, and one of more than `QUICK_S` is left out.
+is ended goes on where it stopped, and is traced anew when the file has changed. The tests marked `slow` are traced by
+themselves. A test that starts a server, one marked `long`, and one that computes too long is left out.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import ast
 import hashlib
 import json
+import re
 import signal
 import sys
 import time
@@ -28,12 +29,14 @@ from tests.mutants.loading import ROOT, Instead, module_of
 from tests.needs import programs_of
 
 KEPT = ROOT / ".mutants.json"
-PLACES = ("tests/forecaster", "tests/collector", "tests/outside")
+PLACES = ("tests/forecaster", "tests/collector", "tests/outside", "tests/faults")
 """Where the tests of the core stand; those of the faces would be slow, and answer for other things."""
 
 CORE = ("forecaster", "collector")
-QUICK_S = 5.0
-"""A test that computes longer than this is none of the quick ones, and is ended there."""
+LONGEST_S = {False: 5.0, True: 60.0}
+"""A test that computes longer than this is ended there and left out: of the plain run, and of those marked `slow`."""
+
+_SLOW = re.compile(r"mark\.slow\b")
 
 
 QUIETLY = (
@@ -48,7 +51,7 @@ NOTES = "__entered__"
 
 
 class TooSlowError(BaseException):
-    """Ends a test that is none of the quick ones; no `Exception`, or Hypothesis would look for a smaller example."""
+    """Ends a test that computes too long; no `Exception`, or Hypothesis would look for a smaller example."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +61,17 @@ class Cover:
     test : str — its name as pytest takes it, without parameters
     took_s : float — with all its parameters
     entered : frozenset of str — functions, `module:qualified.name`
+    slow : bool — marked so: left out of a plain run
     """
 
     test: str
     took_s: float
     entered: frozenset[str]
+    slow: bool = False
 
 
 def files_of_tests() -> list[Path]:
-    """Every file that may hold a quick test of the core."""
+    """Every file that may hold a test of the core."""
     return sorted(path for place in PLACES for path in (ROOT / place).rglob("test_*.py"))
 
 
@@ -75,14 +80,23 @@ def digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
 
 
-def stale(kept: dict[str, Any]) -> list[str]:
-    """The test files that were never traced, or not as they are now."""
-    names = {path.relative_to(ROOT).as_posix(): digest(path) for path in files_of_tests()}
-    return [name for name, mark in names.items() if kept.get(name, {}).get("digest") != mark]
+def stale(kept: dict[str, Any], *, slow: bool = False) -> list[str]:
+    """The test files whose plain tests, or whose slow ones, were never traced, or not as they are now."""
+    names = {path.relative_to(ROOT).as_posix(): path for path in files_of_tests()}
+    return [
+        name
+        for name, path in names.items()
+        if kept.get(name, {}).get(_part(slow=slow), {}).get("digest") != digest(path)
+        and (not slow or _SLOW.search(path.read_text(encoding="utf-8")))
+    ]
+
+
+def _part(*, slow: bool) -> str:
+    return "slow" if slow else "plain"
 
 
 def kept_covers() -> dict[str, Any]:
-    """What earlier runs have kept, a test file each."""
+    """What earlier runs have kept: of each test file its plain tests, and its slow ones."""
     return json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
 
 
@@ -90,10 +104,11 @@ def covers() -> list[Cover]:
     """All that is kept, of files that are still there."""
     present = {path.relative_to(ROOT).as_posix() for path in files_of_tests()}
     return [
-        Cover(test, seen["took_s"], frozenset(seen["entered"]))
+        Cover(test, seen["took_s"], frozenset(seen["entered"]), slow)
         for name, file in kept_covers().items()
         if name in present
-        for test, seen in file["tests"].items()
+        for slow in (False, True)
+        for test, seen in file.get(_part(slow=slow), {}).get("tests", {}).items()
     ]
 
 
@@ -104,13 +119,57 @@ def covering(found: Iterable[Cover], module: str, place: str) -> list[Cover]:
     return inside or [c for c in listed if any(name.startswith(f"{module}:") for name in c.entered)]
 
 
+def entering(found: Iterable[Cover], functions: frozenset[str]) -> list[Cover]:
+    """The tests that enter one of these functions."""
+    return [c for c in found if not functions.isdisjoint(c.entered)]
+
+
+@cache
+def readers_of(module: str, constant: str) -> frozenset[str]:
+    """The functions that read a constant by its name, in its own module or in one that imports it by that name."""
+    return frozenset(
+        f"{place}:{function}"
+        for place, tree in _trees().items()
+        if place == module or _imports(tree, module, constant)
+        for function in _reading(tree, constant, "")
+    )
+
+
+@cache
+def _trees() -> dict[str, ast.Module]:
+    return {module: ast.parse(path.read_text(encoding="utf-8")) for module, path in _files().items()}
+
+
+def _files() -> dict[str, Path]:
+    return {module_of(path): path for house in CORE for path in (ROOT / house).rglob("*.py")}
+
+
+def _imports(tree: ast.Module, module: str, constant: str) -> bool:
+    return any(
+        isinstance(node, ast.ImportFrom) and node.module == module and any(name.name == constant for name in node.names)
+        for node in ast.walk(tree)
+    )
+
+
+def _reading(node: ast.AST, constant: str, before: str) -> Generator[str]:
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            name = f"{before}{child.name}"
+            if not isinstance(child, ast.ClassDef) and any(
+                isinstance(part, ast.Name) and part.id == constant for part in ast.walk(child)
+            ):
+                yield name
+            yield from _reading(child, constant, f"{name}.")
+
+
 class Tracer:
     """A pytest plugin that notes the functions of the core that each test enters, and how long it takes.
 
     What a fixture of more than one test does is counted for every test of the file.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, slow: bool) -> None:
+        self._slow = slow
         self._into: set[str] = set()
         self._of_test: dict[str, set[str]] = {}
         self._of_file: dict[str, set[str]] = {}
@@ -120,8 +179,9 @@ class Tracer:
         sys.meta_path.insert(0, Instead(noting_codes(), {NOTES: self._entered}))
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        """Leave out what starts a server."""
-        items[:] = [item for item in items if not programs_of(item)]
+        """Leave out what starts a server, and what the other tracing is for."""
+        marked = [(item, item.get_closest_marker("slow") is not None) for item in items]
+        items[:] = [item for item, slow in marked if slow is self._slow and not programs_of(item)]
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
@@ -129,7 +189,7 @@ class Tracer:
         self._into = self._of_test.setdefault(_name(item), set())
         took_s = self._took_s.get(_name(item), 0.0)
         began = time.process_time()
-        signal.setitimer(signal.ITIMER_PROF, max(0.001, QUICK_S - took_s))
+        signal.setitimer(signal.ITIMER_PROF, max(0.001, LONGEST_S[self._slow] - took_s))
         try:
             return (yield)
         finally:
@@ -156,7 +216,7 @@ class Tracer:
         """Of each file its tests, with what they took and what they entered."""
         files: dict[str, dict[str, Any]] = {}
         for test, names in self._of_test.items():
-            if test not in self._unfit and self._took_s[test] <= QUICK_S:
+            if test not in self._unfit and self._took_s[test] <= LONGEST_S[self._slow]:
                 entered = sorted(names | self._of_file.get(_file(test), set()))
                 files.setdefault(_file(test), {})[test] = {"took_s": round(self._took_s[test], 3), "entered": entered}
         return files
@@ -168,10 +228,9 @@ class Tracer:
 @cache
 def noting_codes() -> dict[str, CodeType]:
     """Every module of the core, noting the functions that are entered; made once, before a process is forked."""
-    files = {module_of(path): path for house in CORE for path in (ROOT / house).rglob("*.py")}
     return {
         module: compile(noting(module, path.read_text(encoding="utf-8")), str(path), "exec")
-        for module, path in files.items()
+        for module, path in _files().items()
     }
 
 
@@ -207,12 +266,13 @@ def _file(nodeid: str) -> str:
     return nodeid.partition("::")[0]
 
 
-def trace(name: str) -> None:
-    """Run a test file, and keep what it entered; meant for a process of its own."""
-    tracer = Tracer()
-    pytest.main([*QUIETLY, name], [tracer])
+def trace(name: str, *, slow: bool = False) -> None:
+    """Run the plain tests of a file, or its slow ones, and keep what they entered; meant for a process of its own."""
+    tracer = Tracer(slow=slow)
+    pytest.main([*QUIETLY, *(["--whole"] if slow else []), name], [tracer])
     kept = kept_covers()
-    kept[name] = {"digest": digest(ROOT / name), "tests": tracer.seen().get(name, {})}
+    seen = {"digest": digest(ROOT / name), "tests": tracer.seen().get(name, {})}
+    kept[name] = kept.get(name, {}) | {_part(slow=slow): seen}
     whole = KEPT.with_suffix(".new")
     whole.write_text(json.dumps(kept), encoding="utf-8")
     whole.replace(KEPT)

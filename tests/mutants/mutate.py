@@ -29,6 +29,7 @@ class Mutant:
     place : str — the function or class that holds it, dotted; "" for the module itself
     before, after : str — the expression as it is, and as it becomes
     number : int — the how-manieth such change of that place, from 0
+    constant : str — the name that the module gives the changed value to, outside of functions and classes; or ""
     """
 
     module: str
@@ -36,6 +37,7 @@ class Mutant:
     before: str
     after: str
     number: int
+    constant: str = ""
 
     @property
     def name(self) -> str:
@@ -60,7 +62,7 @@ def mutated(mutant: Mutant, source: str) -> ast.Module:
 def _changes(module: str, tree: ast.Module) -> Iterator[tuple[Mutant, ast.Module]]:
     """Each change in turn, made to the tree and taken back after it was looked at."""
     seen: dict[tuple[str, str, str], int] = {}
-    for place, node, field, index, new in _sites(tree):
+    for place, constant, node, field, index, new in _sites(tree):
         held = getattr(node, field)
         old = held if index is None else held[index]
         shown = node if isinstance(old, ast.operator | ast.cmpop | ast.boolop) else old
@@ -69,7 +71,7 @@ def _changes(module: str, tree: ast.Module) -> Iterator[tuple[Mutant, ast.Module
         after = _text(node if shown is node else new)
         key = (place, before, after)
         seen[key] = seen.get(key, -1) + 1
-        yield Mutant(module, place, before, after, seen[key]), tree
+        yield Mutant(module, place, before, after, seen[key], constant), tree
         _put(node, field, index, old)
 
 
@@ -84,24 +86,32 @@ def _text(node: ast.AST) -> str:
     return ast.unparse(ast.fix_missing_locations(copy.deepcopy(node)))
 
 
-Site = tuple[str, ast.AST, str, int | None, ast.AST]
-"""(place, node, field, index in the field where it is a list, what comes there instead)"""
+Site = tuple[str, str, ast.AST, str, int | None, ast.AST]
+"""(place, constant, node, field, index in the field where it is a list, what comes there instead)"""
 
 
 def _sites(tree: ast.Module) -> Iterator[Site]:
-    yield from _within(tree, "")
+    yield from _within(tree, "", "")
 
 
-def _within(node: ast.AST, place: str) -> Iterator[Site]:
+def _within(node: ast.AST, place: str, constant: str) -> Iterator[Site]:
     if isinstance(node, ast.FunctionDef | ast.ClassDef):
         place = f"{place}.{node.name}" if place else node.name
+    if not place:
+        constant = _named(node) or constant
     for field, value in ast.iter_fields(node):
         if field in {"decorator_list", "annotation", "returns", "keywords"} and not isinstance(node, ast.Call):
             continue
         for index, child in enumerate(value) if isinstance(value, list) else [(None, value)]:
             if isinstance(child, ast.AST) and not _is_text(child):
-                yield from ((place, node, field, index, new) for new in _instead(child))
-                yield from _within(child, place)
+                yield from ((place, constant, node, field, index, new) for new in _instead(child))
+                yield from _within(child, place, constant)
+
+
+def _named(node: ast.AST) -> str:
+    """The first name that a statement gives its value to, or ""."""
+    targets = node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
+    return next((name.id for target in targets for name in ast.walk(target) if isinstance(name, ast.Name)), "")
 
 
 def _is_text(node: ast.AST) -> bool:

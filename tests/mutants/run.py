@@ -1,4 +1,4 @@
-"""Runs quick tests against mutants: each in a process forked for it, where the import of one module is changed.
+"""Runs tests against mutants: each in a process forked for it, where the import of one module is changed.
 
 No file is touched. A mutant is killed when a test fails, when nothing can be imported any more, or when it takes many
 times the processor time of the tests as they are (it goes round for ever).
@@ -16,7 +16,18 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutants.covering import QUIETLY, Cover, covering, covers, kept_covers, noting_codes, stale, trace
+from tests.mutants.covering import (
+    QUIETLY,
+    Cover,
+    covering,
+    covers,
+    entering,
+    kept_covers,
+    noting_codes,
+    readers_of,
+    stale,
+    trace,
+)
 from tests.mutants.loading import ROOT, Instead, file_of, module_of
 from tests.mutants.mutate import Mutant, mutants_of, mutated
 
@@ -30,8 +41,8 @@ OPTIONS = ("-x", "--whole", *QUIETLY)
 CPU_TIMES, CPU_LEAST_S = 8, 60
 """How much longer than the unchanged tests a mutant may compute."""
 
-TESTS_S = 30.0
-"""So much of the tests that enter a function is run, twice: of those of its own room, and of all others."""
+TESTS_S = {"own": 30.0, "other": 30.0, "slow": 120.0}
+"""So much of the tests that enter a function is run: of its own room, of all others, and of those marked `slow`."""
 
 ROOMS = (
     "forecaster/segment",
@@ -90,17 +101,38 @@ def own_place(module: str) -> str:
     return f"tests/{house}/{room}/" if within else f"tests/{house}/test_{room}.py"
 
 
-def chosen_against(found: Sequence[Cover], mutant: Mutant) -> list[Cover]:
-    """The tests that a mutant is held against, the quickest as long as the time lasts: the cheapest file first."""
-    chosen: dict[str, list[Cover]] = {}
-    left_s = TESTS_S
-    for cover in sorted(covering(found, mutant.module, mutant.place), key=lambda c: c.took_s):
-        left_s -= cover.took_s
-        if left_s < 0.0 and chosen:
+def asked(found: Iterable[Cover], mutant: Mutant, step: str) -> list[Cover]:
+    """The tests of one step of `TESTS_S`."""
+    own = own_place(mutant.module)
+    return [c for c in found if (step == "slow") is c.slow and (c.slow or (step == "own") is c.test.startswith(own))]
+
+
+def chosen_against(found: Sequence[Cover], mutant: Mutant, most_s: float) -> list[Cover]:
+    """The tests that a mutant is held against, the quickest as long as the time lasts: the cheapest file first.
+
+    A constant has half of the time for the tests that enter a function which reads it.
+    """
+    whole = covering(found, mutant.module, mutant.place)
+    if mutant.constant:
+        close = _quickest(entering(found, readers_of(mutant.module, mutant.constant)), most_s / 2.0)
+        whole = [*close, *_quickest([c for c in whole if c not in close], most_s / 2.0)]
+    else:
+        whole = _quickest(whole, most_s)
+    files: dict[str, list[Cover]] = {}
+    for cover in whole:
+        files.setdefault(cover.test.partition("::")[0], []).append(cover)
+    return [cover for file in sorted(files.values(), key=lambda f: sum(c.took_s for c in f)) for cover in file]
+
+
+def _quickest(found: Iterable[Cover], most_s: float) -> list[Cover]:
+    """As many as the time lasts for, and one in any case."""
+    chosen: list[Cover] = []
+    for cover in sorted(found, key=lambda c: c.took_s):
+        most_s -= cover.took_s
+        if most_s < 0.0 and chosen:
             break
-        chosen.setdefault(cover.test.partition("::")[0], []).append(cover)
-    files = sorted(chosen.values(), key=lambda file: sum(c.took_s for c in file))
-    return [cover for file in files for cover in file]
+        chosen.append(cover)
+    return chosen
 
 
 def equivalents() -> dict[str, str]:
@@ -119,33 +151,33 @@ class Runner:
         self._known = equivalents()
 
     def verdicts(self, mutants: Sequence[Mutant], jobs: int) -> Iterator[Verdict]:
-        """What becomes of each, as it is known; so many at once. What no quick test enters has survived.
+        """What becomes of each, as it is known; so many at once. What no test enters has survived.
 
-        A mutant is held against the tests of its own room, room by room, and at last, if it lives through these,
-        against all others: no more test files are traced than that needs.
+        A mutant is held against the tests of its own room, room by room; if it lives through these, against all others;
+        and at last against those marked `slow`: no more test files are traced than that needs.
         """
         alive: list[Mutant] = []
         for place in sorted({own_place(mutant.module) for mutant in mutants}):
-            _trace_missing(name for name in stale(kept_covers()) if name.startswith(place))
+            _trace_missing([name for name in stale(kept_covers()) if name.startswith(place)])
             theirs = [mutant for mutant in mutants if own_place(mutant.module) == place]
-            for verdict in self._held(theirs, jobs, own=True):
-                if verdict.killed or verdict.equivalent:
-                    yield verdict
-                else:
-                    alive.append(verdict.mutant)
+            yield from _ended(self._held(theirs, jobs, "own"), alive)
         if alive:
             _trace_missing(stale(kept_covers()))
-            yield from self._held(alive, jobs, own=False)
+            waiting, alive = alive, []
+            yield from _ended(self._held(waiting, jobs, "other"), alive)
+        if alive:
+            _trace_missing(stale(kept_covers(), slow=True), slow=True)
+            yield from self._held(alive, jobs, "slow")
 
-    def _held(self, mutants: Sequence[Mutant], jobs: int, *, own: bool) -> Iterator[Verdict]:
-        """Hold each against the tests of its own room, or against those of all other rooms."""
+    def _held(self, mutants: Sequence[Mutant], jobs: int, step: str) -> Iterator[Verdict]:
+        """Hold each against the tests of one step."""
         found = covers()
         running: dict[int, tuple[Mutant, int]] = {}
         waiting = list(mutants)
         while waiting or running:
             while waiting and len(running) < jobs:
                 mutant = waiting.pop(0)
-                tests = chosen_against([c for c in found if c.test.startswith(own_place(mutant.module)) is own], mutant)
+                tests = chosen_against(asked(found, mutant, step), mutant, TESTS_S[step])
                 if tests:
                     running[_forked(mutant, tests)] = mutant, len(tests)
                 else:
@@ -157,22 +189,32 @@ class Runner:
                 yield Verdict(mutant, killed, mutant.name in self._known, count)
 
 
+def _ended(verdicts: Iterable[Verdict], alive: list[Mutant]) -> Iterator[Verdict]:
+    """Those that need no further tests; what lives is put to the others."""
+    for verdict in verdicts:
+        if verdict.killed or verdict.equivalent:
+            yield verdict
+        else:
+            alive.append(verdict.mutant)
+
+
 def sample(mutants: Sequence[Mutant], count: int, seed: int) -> list[Mutant]:
     """So many of the mutants, by a hash of their names: a change elsewhere leaves the choice as it is, or nearly."""
     return sorted(mutants, key=lambda m: hashlib.sha256(f"{seed} {m.name}".encode()).digest())[:count]
 
 
-def _trace_missing(names: Iterable[str]) -> None:
+def _trace_missing(names: Sequence[str], *, slow: bool = False) -> None:
     """Trace test files, each in a process of its own, so that nothing of the core stays imported here."""
-    noting_codes()
+    if names:
+        noting_codes()
     for name in names:
-        sys.stderr.write(f"tracing {name}\n")
+        sys.stderr.write(f"tracing {name}{' (slow)' if slow else ''}\n")
         child = _fork()
         if child == 0:
             code = 1
             try:
                 _silenced()
-                trace(name)
+                trace(name, slow=slow)
                 code = 0
             finally:
                 os._exit(code)

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from tests.mutants.covering import NOTES, Cover, files_of_tests, noting
+from tests.mutants.covering import NOTES, Cover, files_of_tests, noting, readers_of
 from tests.mutants.loading import ROOT
 from tests.mutants.mutate import mutants_of, mutated
-from tests.mutants.run import ROOMS, TESTS_S, all_mutants, chosen_against, equivalents, sample, sources_of
+from tests.mutants.run import ROOMS, TESTS_S, all_mutants, asked, chosen_against, equivalents, sample, sources_of
 
 SOURCE = '''
 """Words are left alone: 1 + 1."""
@@ -100,17 +100,36 @@ def test_a_sample_is_the_seeds_and_hardly_moves_when_mutants_come_and_go() -> No
 
 
 def test_a_mutant_is_held_against_the_tests_that_enter_its_function() -> None:
-    """Its own room's first; as many as fit the time, and one in any case."""
+    """As many as fit the time, and one in any case."""
     wanted = next(m for m in all_mutants(["forecaster/maths"]) if m.place)
     inside = frozenset({f"{wanted.module}:{wanted.place}"})
     own = Cover("tests/forecaster/maths/test_a.py::test_own", 1.0, inside)
     far = Cover("tests/outside/test_b.py::test_far", 0.1, inside)
-    slow = Cover("tests/outside/test_b.py::test_slow", TESTS_S, inside)
+    slow = Cover("tests/outside/test_b.py::test_slow", 30.0, inside)
     beside = Cover("tests/forecaster/maths/test_a.py::test_beside", 0.1, frozenset({f"{wanted.module}:other"}))
-    assert chosen_against([slow, far, beside, own], wanted) == [far, own]
-    assert chosen_against([slow, beside], wanted) == [slow]
-    assert chosen_against([beside], wanted) == [beside], "nothing enters the function as such"
-    assert chosen_against([], wanted) == []
+    assert chosen_against([slow, far, beside, own], wanted, 30.0) == [far, own]
+    assert chosen_against([slow, beside], wanted, 29.0) == [slow]
+    assert chosen_against([beside], wanted, 30.0) == [beside], "nothing enters the function as such"
+    assert chosen_against([], wanted, 30.0) == []
+
+
+def test_a_mutant_is_held_against_its_own_room_then_all_others_then_the_slow_ones() -> None:
+    wanted = all_mutants(["forecaster/maths"])[0]
+    own = Cover("tests/forecaster/maths/test_a.py::test_own", 1.0, frozenset())
+    far = Cover("tests/outside/test_b.py::test_far", 0.1, frozenset())
+    slow = Cover("tests/forecaster/maths/test_a.py::test_slow", 20.0, frozenset(), slow=True)
+    parts = {step: asked([own, far, slow], wanted, step) for step in TESTS_S}
+    assert parts == {"own": [own], "other": [far], "slow": [slow]}
+
+
+def test_a_constant_is_held_against_the_tests_of_what_reads_it_first() -> None:
+    """`HOUR_MS` of the clock's own module would be any test's; what reads it is named, in other modules as well."""
+    wanted = next(m for m in all_mutants(["forecaster/maths"]) if m.constant and readers_of(m.module, m.constant))
+    reading = frozenset(sorted(readers_of(wanted.module, wanted.constant))[:1])
+    close = Cover("tests/outside/test_b.py::test_close", 14.0, reading)
+    beside = Cover("tests/outside/test_a.py::test_beside", 0.1, frozenset({f"{wanted.module}:other"}))
+    costly = Cover("tests/outside/test_c.py::test_costly", 16.0, frozenset({f"{wanted.module}:other"}))
+    assert chosen_against([costly, beside, close], wanted, 30.0) == [beside, close]
 
 
 @pytest.mark.slow
@@ -123,7 +142,7 @@ def test_a_function_that_a_test_enters_is_found(tmp_path: Path) -> None:
         "covering.KEPT = pathlib.Path(sys.argv[1]); covering.trace(sys.argv[2])"
     )
     subprocess.run([sys.executable, "-c", line, str(kept), name], cwd=ROOT, check=True, capture_output=True)
-    tests = json.loads(kept.read_text(encoding="utf-8"))[name]["tests"]
+    tests = json.loads(kept.read_text(encoding="utf-8"))[name]["plain"]["tests"]
     assert tests
     assert any(seen["entered"] for seen in tests.values())
     assert all(entry.startswith("forecaster.") for seen in tests.values() for entry in seen["entered"])
