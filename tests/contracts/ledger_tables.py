@@ -34,8 +34,9 @@ WIDTHS = {
     "site": 64, "subject": 64, "token_id": 64, "part": 64, "boot": 64,
     "alarm_id": 160, "owner": 160, "channel": 16, "role": 16, "scope": 16, "instance": 32, "day": 10,
     "events.kind": 8, "checkpoints.kind": 16, "transitions.kind": 16, "requests.kind": 32, "studies.kind": 32,
-    "alarms.id": 160, "alarms.state": 32, "transitions.id": 160, "changes.id": 160, "tests.id": 160, "subscriptions.id": 160,
-    "work.id": 160, "tokens.id": 64, "sessions.id": 64, "notes.name": 160, "members.name": 128, "leases.owner": 128,
+    "alarms.id": 160, "alarms.state": 32, "transitions.id": 160, "changes.id": 160, "tests.id": 160,
+    "subscriptions.id": 160, "work.id": 160, "tokens.id": 64, "sessions.id": 64, "notes.name": 160,
+    "members.name": 128, "leases.owner": 128,
 }  # fmt: skip
 """The longest text of a column [letters], by table and column, or by column where it is the same in each table."""
 
