@@ -121,12 +121,11 @@ def test_with_two_runs_the_rate_is_all_their_energy_over_all_the_time() -> None:
     assert pump_rate(seen(hours=0.0)).mean_w == 0.0
 
 
-def _pack(percent_to_w: float = 0.9) -> PackDraws:
+def _pack() -> PackDraws:
     """2000 draws of one and the same pack: 1000 Wh, 90 % efficient, 10 W idle, straight, 20 W of loads."""
     one = np.ones(2000)
-    drawn = {"capacity_wh": 1000 * one, "efficiency": percent_to_w * one, "idle_w": 10 * one, "loads_w": 20 * one}
-    rest = {name: 0.0 * one for name in PackDraws.__dataclass_fields__ if name not in drawn}
-    return PackDraws(**(rest | drawn))
+    left = (900 * one, 1000 * one, 0 * one)
+    return PackDraws(1000 * one, 0.9 * one, 10 * one, 20 * one, *left, bow=0 * one, skew=0 * one)
 
 
 def test_hours_are_what_is_above_the_reserve_over_the_drain() -> None:
@@ -229,7 +228,8 @@ def test_a_run_after_ten_minutes_shows_an_output_that_stayed_on(apart_s: float, 
 def test_cycles_and_length_as_they_are_told() -> None:
     """Four starts over 900 s are three cycles: 12 an hour; two in two hours are one an hour."""
     told = analyse(seen(runs=[ran(300.0 * k, 10 + k) for k in range(4)]))
-    assert (told.cycles, told.cycles_per_hour, told.run_s) == (4, pytest.approx(12.0), 11.5)
+    assert (told.cycles, told.run_s) == (4, 11.5)
+    assert told.cycles_per_hour == pytest.approx(12.0)
     assert analyse(seen(hours=2, runs=[ran(0), ran(300)])).cycles_per_hour == pytest.approx(1.0)
     assert analyse(seen()).cycles_per_hour is None
 
@@ -337,7 +337,8 @@ def test_drift_takes_eight_rests_of_the_pump() -> None:
     assert drift_of(eight[:8]) is None
     steady = drift_of(eight)
     assert steady is not None
-    assert (steady.change, steady.told) == (pytest.approx(0.0, abs=1e-9), False)
+    assert steady.change == pytest.approx(0.0, abs=1e-9)
+    assert not steady.told
     # 90 s to fill at first, each rest 2 % shorter: ln(1 / 0.98) a cycle more inflow, seven cycles from first to last
     starts = np.concatenate([[0.0], np.cumsum(10.0 + 90.0 * 0.98 ** np.arange(8))])
     rising = drift_of([ran(start) for start in starts.tolist()])

@@ -101,15 +101,12 @@ CHARGED = 0.97
 """Share of the energy at the pack's input that it takes. Common practice, no source."""
 
 
-def drawn(count: int = 4000, **parts: float) -> PackDraws:
+def drawn(count: int = 4000, bow: float = 0.0) -> PackDraws:
     """Draws of one and the same pack, full: 1000 Wh, a reserve of 10 %, 90 % efficient."""
     one = np.ones(count)
-    given = {
-        "capacity_wh": 1000.0, "efficiency": 0.9, "idle_w": 10.0, "loads_w": 20.0, "to_reserve_wh": 900.0,
-        "to_empty_wh": 1000.0, "to_full_wh": 0.0, "bow": 0.0, "skew": 0.0, "start": 1.0,
-    }  # fmt: skip
-    arrays = {name: value * one for name, value in (given | parts).items()}
-    return PackDraws(**arrays, stray_percent=np.zeros((count, 2)))
+    left = (900 * one, 1000 * one, 0 * one)
+    pack = PackDraws(1000 * one, 0.9 * one, 10 * one, 20 * one, *left, bow=bow * one, skew=0 * one, start=one)
+    return replace(pack, stray_percent=np.zeros((count, 2)))
 
 
 def test_charge_after_a_drain_is_what_is_left_and_the_strays_between_now_and_the_floor() -> None:
