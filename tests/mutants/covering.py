@@ -29,8 +29,8 @@ from tests.mutants.loading import ROOT, Instead, module_of
 from tests.needs import programs_of
 
 KEPT = ROOT / ".mutants.json"
-PLACES = ("tests/forecaster", "tests/collector", "tests/outside", "tests/faults")
-"""Where the tests of the core stand; those of the faces would be slow, and answer for other things."""
+PLACES = ("tests/forecaster", "tests/collector", "tests/outside", "tests/faults", "tests/house", "tests/api")
+"""Where tests enter the core: its own, the walks of faults, the handbook's reference, and those of the faces."""
 
 CORE = ("forecaster", "collector")
 LONGEST_S = {False: 5.0, True: 60.0}
