@@ -14,7 +14,7 @@ from forecaster.discharge import DischargeEvidence, analyse, finish_reason, next
 from forecaster.discharge.drift import drift_of
 from forecaster.discharge.hours import (
     at_least_as_wide,
-    hours_full_to_reserve,
+    carried,
     loads_measured_w,
     pump_rate,
     step_doubt,
@@ -131,12 +131,13 @@ def _pack() -> PackDraws:
 def test_hours_are_what_is_above_the_reserve_over_the_drain() -> None:
     """Cycles of 36 W and loads of 20 W through 90 %, 10 W idle: 72.2 W of 900 Wh are 12.5 h."""
     told = seen(runs=[ran(100.0 * k, wh=1.0) for k in range(40)])
-    hours, drain = hours_full_to_reserve(told, _pack())
+    found = carried(told, _pack())
+    hours, drain = found.hours, found.drain_w
     assert np.median(drain) == pytest.approx(56.0 / 0.9 + 10.0, rel=1e-3)
     assert np.median(hours) == pytest.approx(900.0 / (56.0 / 0.9 + 10.0), rel=1e-3)
     assert np.std(np.log(drain)) == pytest.approx(0.005 * (36 / 0.9) / (56 / 0.9 + 10), rel=0.1), "the inflow's half %"
     heard = replace(told, output_w=tuple((50_000 + 100_000 * k, 54.0) for k in range(30)))
-    assert np.median(hours_full_to_reserve(heard, _pack())[1]) == pytest.approx(90.0 / 0.9 + 10.0, rel=1e-3)
+    assert np.median(carried(heard, _pack()).drain_w) == pytest.approx(90.0 / 0.9 + 10.0, rel=1e-3)
 
 
 def test_a_range_is_stretched_about_its_median_on_a_log_scale() -> None:
