@@ -15,13 +15,14 @@ from api.http.rehearsal_answers import rehearsal_out
 from api.tongue import spoken
 from forecaster.discharge import Progress, progress
 from forecaster.discharge.said import result_said
+from forecaster.discharge.years import Years, compared
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.live.rehearsals import ask_finish, evidence_of, running_test, say_pulled, start_test
 from forecaster.sizing.told import help_line
-from forecaster.texts.catalogue import Said, Words
+from forecaster.texts.catalogue import Figure, Said, Words
 from forecaster.texts.doers import COMMAND_LINE, doer
 
 app = group()
@@ -88,12 +89,17 @@ def show(site_id: SiteId, config: ConfigDir = Path(), as_json: AsJson = False) -
     with opened(config) as has:
         site = has.site(site_id)
         shown = [(test, _progress(has, site, test, now_ms)) for test in has.ledger.tests(site.id)]
+        years = compared(site, [test for test, _ in shown], has.ledger.work(site.id), now_ms)
     if as_json:
-        echo_json({"site": site.id, "tests": [rehearsal_out(test, so_far) for test, so_far in shown]})
+        over_years = None if years is None else years.document()
+        tests = [rehearsal_out(test, so_far) for test, so_far in shown]
+        echo_json({"site": site.id, "tests": tests, "over_years": over_years})
     elif not shown:
         tell(Said("cli.no_discharge_test_of_yet_outlast", name=site.name, site=site.id))
     else:
-        echo("\n\n".join(told(test, so_far, spoken().of_site(site)) for test, so_far in shown))
+        say = spoken().of_site(site)
+        parts = [told(test, so_far, say) for test, so_far in shown]
+        echo("\n\n".join([*([] if years is None else [years_told(years, say)]), *parts]))
     return 0
 
 
@@ -146,4 +152,13 @@ def told(test: DischargeTest, so_far: Progress | None, say: Words) -> str:
     ]
     if said.helps:
         lines += [say("rehearsal.helps"), *(f"  {help_line(one, say)}" for one in said.helps)]
+    return "\n  ".join(lines)
+
+
+def years_told(years: Years, say: Words) -> str:
+    """The tests compared over the years, as text: what they say, and the capacity at each."""
+    lines = [f"{say('years.title')}: {say.again(years.says)}"]
+    for one in years.tests:
+        low, middle, high = (Figure(f"{value:.0f}") for value in one.capacity_wh)
+        lines.append(say("years.line", at=Figure(time_text(one.at_ms)[:10]), low=low, middle=middle, high=high))
     return "\n  ".join(lines)

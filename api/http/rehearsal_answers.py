@@ -17,7 +17,8 @@ def rehearsal_out(test: DischargeTest, so_far: Progress | None, *, names: bool =
     """A test; `progress` while it runs, `result` when it is done; who started it only where names may be told."""
     result = None if test.result is None else msgspec.to_builtins(test.result)
     if result is not None:
-        del result["belief_mean"], result["belief_covariance"]  # for engines, not for people
+        for key in ("belief_mean", "belief_covariance", "plate_mean", "plate_covariance"):
+            del result[key]  # for engines, not for people
         del result["codes"]  # for pages, which say it again
         assert test.result is not None
         result["helps"] = [help_document(one) for one in test.result.helps]

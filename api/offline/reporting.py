@@ -12,6 +12,7 @@ from api.http.answers import outage_out
 from api.http.rehearsal_answers import rehearsal_out
 from forecaster.discharge import due_after_ms
 from forecaster.discharge.said import result_said
+from forecaster.discharge.years import Years, compared
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
@@ -54,6 +55,7 @@ class SiteReport:
     outages: tuple[Outage, ...]
     tests: tuple[DischargeTest, ...]
     test_due_ms: int | None
+    years: Years | None
     health: PumpHealth
     accuracy: Accuracy
 
@@ -92,6 +94,7 @@ def report_of(store: ReadingStore, ledger: Ledger, site: Site, start_ms: int, en
         outages=outages,
         tests=tuple(every_test),
         test_due_ms=due_after_ms(site, every_test),
+        years=compared(site, every_test, ledger.work(site.id), end_ms),
         health=with_study(
             examine(all_runs(ledger, site.id, start_ms, end_ms), level), parts_told(ledger.study(site.id, HEALTH))
         ),
@@ -108,6 +111,7 @@ def document(report: SiteReport) -> dict[str, Any]:
         "outages": [outage_out(outage) for outage in report.outages],
         "discharge_tests": [rehearsal_out(test, None, names=False) for test in report.tests],
         "test_due": None if report.test_due_ms is None else time_text(report.test_due_ms),
+        "tests_over_years": None if report.years is None else report.years.document(),
         "pump": msgspec.to_builtins(report.health),
         "forecast_accuracy": msgspec.to_builtins(report.accuracy),
     }
@@ -161,6 +165,8 @@ def _tests(report: SiteReport, said_in: Words) -> list[str]:
         assert test.result is not None
         verdict = result_said(test.result, said_in).verdict
         lines.append(Said("report.test", day=_day(test.started_ms), verdict=verdict))
+    if report.years is not None:
+        lines.append(f"  {said_in.again(report.years.says)}")
     if report.test_due_ms is not None:
         lines.append(Said("report.the_next_one_is_due_by", day=_day(report.test_due_ms)))
     return lines

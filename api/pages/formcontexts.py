@@ -40,6 +40,14 @@ class RehearsalLine:
 
 
 @dataclass(frozen=True, slots=True)
+class YearsContext:
+    """Discharge tests compared over the years: what they say, and the capacity at each."""
+
+    says: str
+    tests: tuple[Fact, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class RehearsalContext:
     """The discharge test page. running : id of the test that runs, None where none does.
 
@@ -52,6 +60,7 @@ class RehearsalContext:
     since: str
     lines: tuple[RehearsalLine, ...]
     least_percent: int
+    years: YearsContext | None = None
 
 
 CARRIED = ("topic", "path", "time", "format", "values", "guess", "guess_unit", "sure", "hint")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from api.pages.contexts import Fact
-from api.pages.formcontexts import RehearsalContext, RehearsalLine
+from api.pages.formcontexts import RehearsalContext, RehearsalLine, YearsContext
 from api.pages.ports import PagePorts
 from forecaster.discharge import progress
 from forecaster.discharge.said import result_said
+from forecaster.discharge.years import Years, compared
 from forecaster.domain.discharge import DischargeResult, DischargeTest
 from forecaster.domain.site import Site
 from forecaster.live.rehearsals import evidence_of, running_test
@@ -29,6 +30,7 @@ def rehearsal_page(ports: PagePorts, site: Site, words: Words, *, operate: bool)
         says = progress(running, evidence_of(ports.store, ports.ledger, site, running, now_ms), now_ms).says
         says = words.again(says)
     done = [test for test in ports.ledger.tests(site.id) if test.finished_ms is not None]
+    years = compared(site, done, ports.ledger.work(site.id), now_ms)
     return RehearsalContext(
         running=None if running is None else running.id,
         says=says,
@@ -36,7 +38,18 @@ def rehearsal_page(ports: PagePorts, site: Site, words: Words, *, operate: bool)
         pulled=running is not None and running.pulled_ms is not None,
         lines=tuple(rehearsal_line(test, wording, words, now_ms, operate=operate) for test in done),
         least_percent=round(site.pack.reserve_percent),
+        years=None if years is None else years_shown(years, wording, words, now_ms),
     )
+
+
+def years_shown(years: Years, wording: Wording, words: Words, now_ms: int) -> YearsContext:
+    """The tests compared over the years, the newest first."""
+    facts = []
+    for one in reversed(years.tests):
+        low, middle, high = (wording.energy(value) for value in one.capacity_wh)
+        spread = words("test.between", range=words("fleet.range", low=low, high=high))
+        facts.append(Fact(wording.clock(one.at_ms, now_ms), middle, spread))
+    return YearsContext(words.again(years.says), tuple(facts))
 
 
 def test_banner(test: DischargeTest | None, words: Words) -> str | None:

@@ -57,6 +57,7 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
     verdict = _verdict(first, sleeps, of_nominal, lasting)
     cautions = _cautions(evidence, first, sleeps, drift, rained)
     would_help = helps(evidence, load)
+    plate_mean, plate_covariance = belief.plate
     return DischargeResult(
         used_percent=evidence.used_percent,
         duration_h=evidence.hours,
@@ -81,6 +82,8 @@ def analyse(evidence: DischargeEvidence) -> DischargeResult:
         codes=tuple(coded(line) for line in (verdict, *reasons, *cautions, *(one.what for one in would_help))),
         belief_mean=tuple(belief.mean.tolist()) if measured else None,
         belief_covariance=tuple(belief.covariance.ravel().tolist()) if measured else None,
+        plate_mean=tuple(plate_mean.tolist()) if measured else None,
+        plate_covariance=tuple(plate_covariance.ravel().tolist()) if measured else None,
         helps=tuple(replace(one, what=str(one.what)) for one in would_help),
     )
 

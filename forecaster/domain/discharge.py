@@ -36,6 +36,7 @@ class DischargeResult:
         them, so that they can be said in another language; empty in results of an older build
     belief_mean, belief_covariance : tuple[float, ...] | None — the joint belief over the pack that the test left, in
         the unknowns of forecaster.pack.chargeline, covariance row by row: for an engine that did not read the test
+    plate_mean, plate_covariance : the same of the nameplate that it began with; None in results of an older build
     """
 
     used_percent: float
@@ -62,6 +63,8 @@ class DischargeResult:
     belief_mean: tuple[float, ...] | None = None
     belief_covariance: tuple[float, ...] | None = None
     helps: tuple[Help, ...] = ()
+    plate_mean: tuple[float, ...] | None = None
+    plate_covariance: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

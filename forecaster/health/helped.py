@@ -10,12 +10,14 @@ import pandas as pd
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.longrecord import HousePart, WorkDone
 from forecaster.domain.runs import Outage
+from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
 from forecaster.health.changes import DailySeries, errors_of
 from forecaster.health.judged import Range, around
 from forecaster.health.measures import at_once_series, blind_to_runs, flow_series, late_series, power_series, sampled
-from forecaster.health.packs import PackPoints, capacity_points, loss_points
+from forecaster.health.packs import capacity_points, loss_points
 from forecaster.health.trends import course_of
+from forecaster.pack.fading import PackPoints
 
 AFTER_DAYS = 28.0
 """Days after the work over which the new level is taken."""
@@ -25,7 +27,12 @@ LEAST_DAYS = 4
 
 
 def helped(
-    work: WorkDone, before_ms: int, table: pd.DataFrame, tests: Sequence[DischargeTest], outages: Sequence[Outage]
+    site: Site,
+    work: WorkDone,
+    before_ms: int,
+    table: pd.DataFrame,
+    tests: Sequence[DischargeTest],
+    outages: Sequence[Outage],
 ) -> Range | None:
     """How much the first part that the work concerns changed with it: 10, 50 and 90 % points; None: not told.
 
@@ -35,7 +42,11 @@ def helped(
     """
     part = work.concerns[0] if work.concerns else None
     if part in (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES):
-        points = capacity_points(tests, outages, 0) if part is HousePart.PACK_CAPACITY else loss_points(tests, 0)
+        points = (
+            capacity_points(site, tests, outages, 0, work.at_ms)
+            if part is HousePart.PACK_CAPACITY
+            else loss_points(tests, 0)
+        )
         return _by_points(points, work.at_ms / DAY_MS, before_ms / DAY_MS)
     kept = sampled(table)
     measure = _MEASURES.get(part) if part is not None else None
@@ -76,5 +87,5 @@ def _by_points(points: PackPoints, at_day: float, from_day: float) -> Range | No
     first, last = int(np.flatnonzero(after)[0]), int(np.flatnonzero(before)[-1])
     alike = np.flatnonzero(before & (points.tested == points.tested[first]))
     last = int(alike[-1]) if alike.size else last
-    error = float(np.hypot(points.deviation[first], points.deviation[last]))
+    error = float(np.sqrt(points.covariance[first, first] + points.covariance[last, last]))
     return around(float(points.value[first] - points.value[last]), error, 1.0 / float(points.value[last]))

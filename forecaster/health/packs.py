@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-from statsmodels.regression.linear_model import WLS
+from scipy.linalg import block_diag
 
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.runs import Outage
-from forecaster.domain.times import DAY_MS, YEAR_DAYS
+from forecaster.domain.site import Site
+from forecaster.domain.times import DAY_MS
 from forecaster.health.judged import PartHealth, around, day_ms, month_text, percent_text, range_text, thinned, unknown
 from forecaster.health.measures import Blind
-from forecaster.maths.arrays import Array
+from forecaster.pack.fading import PackPoints, fade_of, meets
+from forecaster.pack.tested import measured_capacity, tested
 from forecaster.texts.catalogue import Figure, Said
 
 LEAST_FALL = 10.0
@@ -34,50 +35,24 @@ MORE_LOST, FAR_MORE_LOST = 0.25, 0.75
 """Growth of the pack's own use, as a share, that is told, and that asks for something to be done."""
 
 SURE = 3.5
-LEAST_POINTS = 2
 
 
-@dataclass(frozen=True, slots=True)
-class PackPoints:
-    """Measurements now and then, oldest first, (N,) each.
-
-    day : days since 1970; value, deviation : in one unit; tested : 1 where a discharge test gave it, 0 for an outage
-    """
-
-    day: Array
-    value: Array
-    deviation: Array
-    tested: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Fade:
-    """A line through measurements, in their unit: at the first, at the newest, the change, and the change a year.
-
-    Each has its standard error.
-    """
-
-    first: float
-    first_error: float
-    now: float
-    now_error: float
-    change: float
-    change_error: float
-    a_year: float
-    a_year_error: float
-
-
-def capacity_points(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms: int) -> PackPoints:
+def capacity_points(
+    site: Site,
+    tests: Sequence[DischargeTest],
+    outages: Sequence[Outage],
+    since_ms: int,
+    replaced_ms: int | None = None,
+) -> PackPoints:
     """Capacities measured since a time [UTC ms], in Wh.
 
     From discharge tests, and from outages that took LEAST_FALL or more of the charge; rehearsals are left out.
+    replaced_ms : when one pack took the place of another, whose tests tell nothing of its losses
     """
-    rows: list[tuple[float, float, float, float]] = []
-    for test in tests:
-        found = None if test.result is None else test.result.capacity_wh
-        if found is not None and test.finished_ms is not None and test.finished_ms >= since_ms:
-            deviation = max((found[2] - found[0]) / 2.563, 0.02 * found[1])
-            rows.append((test.finished_ms / DAY_MS, found[1], deviation, 1.0))
+    done = measured_capacity(tests, since_ms)
+    first = [test for test in done if replaced_ms is not None and (test.finished_ms or 0) < replaced_ms]
+    parts = [tested(part, site) for part in (first, done[len(first) :])]
+    rows: list[tuple[float, float, float]] = []
     for outage in outages:
         start, low, used = outage.start_charge_percent, outage.lowest_charge_percent, outage.energy_used_wh
         if outage.rehearsal or outage.start_ms < since_ms or start is None or low is None or not used:
@@ -85,54 +60,46 @@ def capacity_points(tests: Sequence[DischargeTest], outages: Sequence[Outage], s
         fall = start - low
         if fall >= LEAST_FALL:
             value = 100.0 * used / fall
-            rows.append((outage.start_ms / DAY_MS, value, value * float(np.hypot(STEP_PERCENT / fall, METER)), 0.0))
-    return _points(rows)
+            rows.append((outage.start_ms / DAY_MS, value, value * float(np.hypot(STEP_PERCENT / fall, METER))))
+    by_outages = _points(rows, 0.0)
+    return _in_order(
+        PackPoints(
+            np.concatenate([*(part.day for part in parts), by_outages.day]),
+            np.concatenate([*(part.capacity_wh for part in parts), by_outages.value]),
+            block_diag(*(part.covariance for part in parts if part.day.size), by_outages.covariance),
+            np.concatenate([np.ones(len(done)), by_outages.tested]),
+        )
+    )
 
 
 def loss_points(tests: Sequence[DischargeTest], since_ms: int) -> PackPoints:
     """What the pack uses itself [W], by the discharge tests since a time [UTC ms]."""
-    rows: list[tuple[float, float, float, float]] = []
+    rows: list[tuple[float, float, float]] = []
     for test in tests:
         found = None if test.result is None else test.result.idle_w
         if found is not None and test.finished_ms is not None and test.finished_ms >= since_ms:
-            rows.append((test.finished_ms / DAY_MS, found[1], max((found[2] - found[0]) / 2.563, 0.5), 1.0))
-    return _points(rows)
+            rows.append((test.finished_ms / DAY_MS, found[1], max((found[2] - found[0]) / 2.563, 0.5)))
+    return _in_order(_points(rows, 1.0))
 
 
-def _points(rows: list[tuple[float, float, float, float]]) -> PackPoints:
-    table = np.array(sorted(rows), dtype=np.float64).reshape(-1, 4)
-    return PackPoints(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+def _points(rows: list[tuple[float, float, float]], by_test: float) -> PackPoints:
+    """Measurements with errors of their own: day, value, deviation."""
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return PackPoints(table[:, 0], table[:, 1], np.diag(table[:, 2] ** 2), np.full(len(rows), by_test))
 
 
-def fade_of(points: PackPoints) -> Fade | None:
-    """A weighted line through the points, tests and outages at a level each; None with too few or within 30 days."""
-    if points.day.size < LEAST_POINTS or float(np.ptp(points.day)) < 30.0:
-        return None
-    years = (points.day - points.day[0]) / YEAR_DAYS
-    mixed = 0.0 < points.tested.mean() < 1.0
-    columns = np.column_stack([np.ones(years.size), years, *([points.tested] if mixed else [])])
-    if np.linalg.matrix_rank(columns) < columns.shape[1]:
-        return None
-    fitted = WLS(points.value, columns, weights=points.deviation**-2.0).fit()
-    means = np.asarray(fitted.params)
-    scale = max(1.0, float(fitted.scale)) if years.size > columns.shape[1] else 1.0
-    covariance = np.asarray(fitted.normalized_cov_params) * scale
-    level = [1.0] if mixed else []
-    return Fade(
-        *_told(np.array([1.0, 0.0, *level]), means, covariance),
-        *_told(np.array([1.0, years[-1], *level]), means, covariance),
-        *_told(np.array([0.0, years[-1], *([0.0] if mixed else [])]), means, covariance),
-        *_told(np.array([0.0, 1.0, *([0.0] if mixed else [])]), means, covariance),
+def _in_order(points: PackPoints) -> PackPoints:
+    order = np.argsort(points.day, kind="stable")
+    return PackPoints(
+        points.day[order], points.value[order], points.covariance[np.ix_(order, order)], points.tested[order]
     )
 
 
-def _told(row: Array, means: Array, covariance: Array) -> tuple[float, float]:
-    return float(row @ means), float(np.sqrt(row @ covariance @ row))
-
-
-def capacity(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms: int, now_ms: int) -> PartHealth:
+def capacity(
+    site: Site, tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms: int, now_ms: int
+) -> PartHealth:
     """Judge the pack's capacity since the newest work on it at since_ms; times in UTC milliseconds."""
-    points = capacity_points(tests, outages, since_ms)
+    points = capacity_points(site, tests, outages, since_ms)
     fade = fade_of(points)
     if fade is None:
         return unknown(HousePart.PACK_CAPACITY, Blind.UNMEASURED if not points.day.size else Blind.SPARSE)
@@ -142,7 +109,7 @@ def capacity(tests: Sequence[DischargeTest], outages: Sequence[Outage], since_ms
         return unknown(HousePart.PACK_CAPACITY, Blind.SPARSE, day_ms(float(points.day[0])))
     state = PartState.GOOD if not sure else PartState.ACT if change[1] <= -WORN_OUT else PartState.WATCH
     now = around(fade.now, fade.now_error)
-    predicted = None if not sure else _until(fade, NEEDED * fade.first, float(points.day[-1]), now_ms)
+    predicted = None if not sure else meets(fade, NEEDED * fade.first, float(points.day[-1]), now_ms)
     figure = Figure(f"{fade.now:.0f} Wh")
     if sure:
         says = Said("health.capacity.less", change=percent_text(change[1]), range=range_text(change), now=figure)
@@ -183,14 +150,4 @@ def losses(tests: Sequence[DischargeTest], since_ms: int) -> PartHealth:
         now,
         change,
         course=thinned(points.day, points.value),
-    )
-
-
-def _until(fade: Fade, need: float, last_day: float, now_ms: int) -> tuple[int | None, ...]:
-    """When a falling line meets a level, 10, 50 and 90 % points [UTC ms], not before now_ms; None after fifty years."""
-    drawn = np.random.default_rng(11).normal(fade.a_year, fade.a_year_error, 4000)
-    years = np.where(drawn < -1e-6, (fade.now - need) / np.maximum(-drawn, 1e-6), 1e3)
-    quantiles = np.quantile(np.maximum(years, 0.0), (0.1, 0.5, 0.9))
-    return tuple(
-        None if year > 50.0 else max(now_ms, round((last_day + YEAR_DAYS * float(year)) * DAY_MS)) for year in quantiles
     )

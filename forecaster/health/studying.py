@@ -66,7 +66,7 @@ def judge(site: Site, ledger: Ledger, done: Sequence[WorkDone], now_ms: int) -> 
         float_switch(since(HousePart.FLOAT)),
         check_valve(since(HousePart.CHECK_VALVE)),
         line,
-        capacity(tests, outages, begun_ms(HousePart.PACK_CAPACITY, done), now_ms),
+        capacity(site, tests, outages, begun_ms(HousePart.PACK_CAPACITY, done), now_ms),
         losses(tests, begun_ms(HousePart.PACK_LOSSES, done)),
         telemetry(table, ledger.refusals(site.id, REFUSALS), now_ms),
     )
@@ -89,7 +89,7 @@ def _work(site: Site, ledger: Ledger, done: Sequence[WorkDone], now_ms: int) -> 
     for number, work in enumerate(done):
         part = work.concerns[0] if work.concerns else None
         before_ms = 0 if part is None else begun_ms(part, done[:number])
-        gain = helped(work, before_ms, table, tests, outages)
+        gain = helped(site, work, before_ms, table, tests, outages)
         said: str = work.did or Said(f"work.did-{work.kind}")
         rows.append({
             "at": time_text(work.at_ms), "part": None if part is None else part.value, "did": str(said),

@@ -202,6 +202,11 @@ class PackBelief:
         self.last_end_ms = at_ms
 
     @property
+    def plate(self) -> tuple[Array, Array]:
+        """Mean and covariance before anything was seen, by the nameplate."""
+        return self._plate
+
+    @property
     def factor(self) -> float:
         """Capacity at the pack's temperature over that at 25 °C, 0..1; 1 where no temperature is measured."""
         return 1.0 if self.temperature_c is None else temperature_factor(self.temperature_c, self.pack.chemistry)

@@ -8,13 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from api.commands.discharge import told
+from api.commands.discharge import told, years_told
 from api.http.rehearsal_answers import rehearsal_out
+from api.offline.reporting import document, report_of
+from api.offline.reporting import told as report_told
 from api.process.services import Services
 from forecaster.discharge import analyse
+from forecaster.discharge.years import compared
 from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.site import Load
-from forecaster.domain.times import HOUR_MS
+from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.texts.catalogue import words
 from tests.api.pagesample import Tags, client, site
 from tests.forecaster.discharge.test_discharge import steady
@@ -55,3 +58,34 @@ def test_what_would_help_is_told_by_every_face(held: Services) -> None:
     assert "Qué ayudaría" in page
     assert "freezer: cellar apagado, " in page
     assert "one more pack" not in page
+
+
+def test_tests_of_several_years_are_compared_by_every_face(held: Services) -> None:
+    """First that it cannot be told; then, with two tests more in each of the years before, the line."""
+    address = "/api/v1/sites/larkspur/discharge-tests"
+    first = client(held).get(address).json()["over_years"]
+    assert (first["fading"], first["below_needed"]) == (None, None)
+    assert "1 of the 3 tests" in first["says"]
+    for years, rate in ((1, 7.0), (2, 6.5), (3, 6.0)):
+        at_ms = NOW_MS - years * 365 * DAY_MS
+        result = analyse(replace(steady(8, rate), site=HOUSE))
+        held.ledger.save_test(
+            DischargeTest(f"larkspur:{years}", "larkspur", at_ms, "owner", None, None, at_ms, EndReason.BY_HAND, result)
+        )
+    told_now = client(held).get(address).json()["over_years"]
+    assert len(told_now["tests"]) == 4
+    assert told_now["fading"] is True
+    assert set(told_now["fade_a_year"]) == {"p10", "p50", "p90"}
+    assert told_now["says"].startswith("The pack fades by ")
+    assert client(held).get(address + "?limit=1").json()["over_years"] == told_now
+    report = report_of(held.store, held.ledger, HOUSE, NOW_MS - DAY_MS, NOW_MS)
+    assert document(report)["tests_over_years"] == told_now
+    assert "La batería pierde al año" in report_told(report, words("es"))
+    page = Tags(client(held).get("/sites/larkspur/discharge", {"accept-language": "es"}).text).text
+    assert "A lo largo de los años" in page
+    assert "La batería pierde al año un " in page
+    years = compared(HOUSE, held.ledger.tests("larkspur"), (), NOW_MS)
+    assert years is not None
+    lines = years_told(years, words("es")).splitlines()
+    assert lines[0].startswith("A lo largo de los años: La batería pierde")
+    assert len(lines) == 5

@@ -12,8 +12,12 @@ from statsmodels.regression.linear_model import GLS
 
 from forecaster.discharge import DischargeEvidence, analyse
 from forecaster.discharge.drift import drift_of
+from forecaster.discharge.years import compared
+from forecaster.domain.discharge import DischargeTest, EndReason
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
+from forecaster.domain.site import Site
+from forecaster.domain.times import DAY_MS, YEAR_DAYS
 from forecaster.maths.arrays import Array
 from forecaster.twin.draw import draw_truth, nameplate
 from forecaster.twin.house import House, SupplySpan, simulate
@@ -23,6 +27,7 @@ from forecaster.twin.water import InflowTruth, wobble_path
 from forecaster.twin.weather import GRID_S
 
 POLL_S = 30.0
+START_MS = 1_600_000_000_000
 LONGEST_H = 90.0
 
 WOBBLE = (Wobble(2.0, 0.08),)
@@ -65,17 +70,37 @@ def rehearse(seed: int, depth: float, wobbles: tuple[Wobble, ...] | None = None,
     """
     rng = np.random.default_rng([seed, 0x5155])
     while True:
-        drawn = draw_truth(Style.POWER, rng)
-        truth = replace(drawn, pack=replace(drawn.pack, charge_limit=1.0), sun=None)
+        truth = calm_truth(rng)
         if wobbles is not None:
             truth = replace(truth, catchment=replace(truth.catchment, wobbles=wobbles))
-        inflow = calm_inflow(truth, float(np.exp(rng.uniform(np.log(0.01), np.log(0.12)))), rng, a_rise)
-        whole = SupplySpan(0.0, LONGEST_H * 3600.0 - 120.0, Supply.PACK)
-        house = simulate(truth, (whole,), inflow, truth.pack.capacity_wh, 0, rng)
+        house = carried(truth, a_duty(rng), rng, a_rise)
         reserve_s = house.outages[0].reserve_s
         if reserve_s is not None and 4 * 3600.0 < reserve_s < 80 * 3600.0:
             break
     site = nameplate(f"rehearsal-{seed}", truth, (), rng)
+    return Rehearsal(read(site, truth, house, depth, rng), reserve_s / 3600.0, house, truth)
+
+
+def calm_truth(rng: np.random.Generator) -> TwinParameters:
+    """A house whose pack is charged whole, without sun."""
+    drawn = draw_truth(Style.POWER, rng)
+    return replace(drawn, pack=replace(drawn.pack, charge_limit=1.0), sun=None)
+
+
+def a_duty(rng: np.random.Generator) -> float:
+    """A share of time that a pump runs on a calm day."""
+    return float(np.exp(rng.uniform(np.log(0.01), np.log(0.12))))
+
+
+def carried(truth: TwinParameters, duty: float, rng: np.random.Generator, a_rise: float = 0.0) -> House:
+    """The house while its full pack carries it until it is empty."""
+    inflow = calm_inflow(truth, duty, rng, a_rise)
+    whole = SupplySpan(0.0, LONGEST_H * 3600.0 - 120.0, Supply.PACK)
+    return simulate(truth, (whole,), inflow, truth.pack.capacity_wh, 0, rng)
+
+
+def read(site: Site, truth: TwinParameters, house: House, depth: float, rng: np.random.Generator) -> DischargeEvidence:
+    """What is read of it until `depth` of the way to the reserve floor is gone: the charge in whole per cent."""
     start_percent = float(truth.pack.reported_percent(np.array([truth.pack.capacity_wh]))[0])
     goal = start_percent - depth * (start_percent - site.pack.reserve_percent)
     end_s = house.energy.first_below_s(truth.pack.energy_at_percent(goal))
@@ -83,14 +108,90 @@ def rehearse(seed: int, depth: float, wobbles: tuple[Wobble, ...] | None = None,
     polls = np.arange(0.0, end_s, POLL_S) + rng.uniform(0.0, POLL_S)
     polls = polls[polls <= end_s]
     charge = np.round(truth.pack.reported_percent(house.energy.at(polls)))
-    evidence = DischargeEvidence(
+    return DischargeEvidence(
         site=site,
         start_ms=0,
         end_ms=round(end_s * 1000.0),
         charge=tuple((round(t * 1000.0), float(c)) for t, c in zip(polls, charge, strict=True)),
         runs=tuple(metered_runs(site.id, house, end_s, rng)),
     )
-    return Rehearsal(evidence, reserve_s / 3600.0, house, truth)
+
+
+@dataclass(frozen=True)
+class Aged:
+    """A house whose pack was tested over the years. fade : true loss a year, as a share of first_wh [Wh]"""
+
+    site: Site
+    tests: tuple[DischargeTest, ...]
+    fade: float
+    first_wh: float
+
+
+def aged(seed: int) -> Aged:
+    """Three to six tests, once or twice a year, 15 to 60 % deep, of a pack that fades by up to 8 % a year or, one in
+    four, does not; at each it gives 2 % more or less, by the temperature. Each in its own calm inflow."""
+    rng = np.random.default_rng([seed, 0xFADE])
+    while True:
+        truth, count, gap = calm_truth(rng), int(rng.integers(3, 7)), float(rng.choice([0.5, 1.0]))
+        years = gap * np.arange(count) + rng.normal(0.0, 0.04, count)
+        years -= years[0]
+        fade = float(rng.uniform(0.01, 0.08)) if rng.random() < 0.75 else 0.0
+        duty, site = a_duty(rng), nameplate(f"aged-{seed}", truth, (), rng)
+        tests = []
+        for year in years.tolist():
+            gives = (1.0 - fade * year) * (1.0 + 0.02 * float(rng.standard_normal()))
+            worn = replace(truth, pack=replace(truth.pack, capacity_wh=gives * truth.pack.capacity_wh))
+            house = carried(worn, duty * float(np.exp(0.2 * rng.standard_normal())), rng)
+            reserve_s = house.outages[0].reserve_s
+            if reserve_s is None or not 3 * 3600.0 < reserve_s < 85 * 3600.0:
+                break
+            result = analyse(read(site, worn, house, float(rng.uniform(0.15, 0.6)), rng))
+            at_ms = START_MS + round(year * YEAR_DAYS * DAY_MS)
+            tests.append(
+                DischargeTest(f"t{at_ms}", site.id, at_ms, "owner", None, None, at_ms, EndReason.BY_HAND, result)
+            )
+        if len(tests) == count:
+            return Aged(site, tuple(tests), fade, truth.pack.capacity_wh)
+
+
+@dataclass(frozen=True)
+class YearsHeld:
+    """How often tests compared over the years were right: shares of 1.
+
+    fade : the 10-90 % range held the true fade; month : that of the month held the true one, where a fade was told
+    steady, fading : a fade was told where there was none, and where there was one
+    months, blind : how many months were told, and how many houses of which it said that it cannot tell
+    """
+
+    fade: float
+    month: float
+    steady: float
+    fading: float
+    months: int
+    blind: int
+
+
+def years_scored(seeds: range) -> YearsHeld:
+    """Packs tested over the years, held against the truth."""
+    held, months, blind, told = [], [], 0, {True: [0.0], False: [0.0]}
+    for one in map(aged, seeds):
+        found = compared(one.site, one.tests, (), one.tests[-1].finished_ms or 0)
+        assert found is not None
+        if found.fade_a_year is None:
+            blind += 1
+            continue
+        held.append(found.fade_a_year[0] <= one.fade <= found.fade_a_year[2])
+        told[one.fade > 0.0].append(bool(found.fading))
+        if one.fade > 0.0 and found.below_ms is not None:
+            years = (1.0 - found.needed_wh / one.first_wh) / one.fade
+            true_ms = START_MS + years * YEAR_DAYS * DAY_MS
+            if true_ms > found.tests[-1].at_ms and years < 50.0:
+                low, _, high = (np.inf if at is None else at for at in found.below_ms)
+                months.append(low <= true_ms <= high)
+    return YearsHeld(
+        float(np.mean(held)), float(np.mean(months)) if months else np.nan, float(np.mean(told[False][1:] or [0.0])),
+        float(np.mean(told[True][1:] or [0.0])), len(months), blind,
+    )  # fmt: skip
 
 
 def metered_runs(site: str, house: House, end_s: float, rng: np.random.Generator) -> list[Run]:

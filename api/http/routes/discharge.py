@@ -16,6 +16,7 @@ from api.http.schemas import AcceptedOut
 from api.http.shapes import Shape, Time
 from api.process.services import Services
 from forecaster.discharge import due_after_ms, progress
+from forecaster.discharge.years import compared
 from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
@@ -52,13 +53,34 @@ class DischargeTestOut(Shape):
     result: dict[str, Any] | None
 
 
+class CapacityTestOut(Shape):
+    """The capacity at one test, by all tests of the pack together."""
+
+    at: Time
+    capacity_wh: dict[str, float | None]
+
+
+class OverYearsOut(Shape):
+    """Tests of the present pack compared: its capacity at each, its fade a year as a share of the first, and when it
+    falls below what is needed. `fading` is null where that cannot be told; `says` has the reason.
+    """
+
+    tests: list[CapacityTestOut]
+    fading: bool | None
+    fade_a_year: dict[str, float | None] | None
+    needed_wh: float
+    below_needed: dict[str, Time | None] | None
+    says: str
+
+
 class DischargeTestsOut(Shape):
-    """Tests of a site, newest first, and when the next one is due."""
+    """Tests of a site, newest first, when the next one is due, and the tests compared over the years."""
 
     site: str
     due: Time | None
     tests: list[DischargeTestOut]
     cursor: CursorOut
+    over_years: OverYearsOut | None = None
 
 
 def out(services: Services, site: Site, test: DischargeTest, *, names: bool = True) -> dict[str, Any]:
@@ -82,7 +104,9 @@ def discharge_tests(
     asked = within(tests, lambda test: test.started_ms, start, end)
     shown, more = page(asked, lambda test: test.id, limit, cursor)
     told = [out(services, site, test, names=who.may_operate) for test in shown]
-    return answers.json_response({"site": site.id, "due": due, "tests": told, "cursor": more})
+    years = compared(site, tests, services.ledger.work(site.id), services.clock.now_ms())
+    over_years = None if years is None else years.document()
+    return answers.json_response({"site": site.id, "due": due, "tests": told, "cursor": more, "over_years": over_years})
 
 
 @router.post("/sites/{site}/discharge-tests", status_code=201, response_model=DischargeTestOut)

@@ -134,7 +134,7 @@ def test_no_such_site(client: httpx.Client) -> None:
 
 def test_discharge_tests_over_http(client: httpx.Client) -> None:
     at = "/api/v1/sites/larkspur/discharge-tests"
-    assert client.get(at).json() == {"site": "larkspur", "due": None, "tests": [], "cursor": None}
+    assert client.get(at).json() == {"site": "larkspur", "due": None, "tests": [], "cursor": None, "over_years": None}
     below = client.post(at, json={"until_percent": 5})
     assert below.status_code == 422
     assert "until_percent" in below.json()["detail"]

@@ -165,7 +165,7 @@ def gained(sampling: Sampling, seed: int) -> tuple[float, Range | None]:
     truth = replace(drawn(rng), flow=lambda day: np.where(day < 240.0, 1.0 - a_day * day, 1.0))
     table = days_frame(record(truth, sampling, 270, rng))
     at_ms = START_MS + 240 * DAY_MS
-    told = helped(WorkDone("w", "larkspur", at_ms, WorkKind.CLEANED, "", "owner", at_ms), 0, table, (), ())
+    told = helped(SITE, WorkDone("w", "larkspur", at_ms, WorkKind.CLEANED, "", "owner", at_ms), 0, table, (), ())
     return 1.0 / (1.0 - a_day * 239.5) - 1.0, told
 
 

@@ -60,7 +60,7 @@ def test_a_cleaned_pump_gains_what_it_had_lost() -> None:
         table = days_frame(record(truth, Sampling.ON_CHANGE, 270, np.random.default_rng(seed)))
         at_ms = START_MS + 240 * DAY_MS
         work = WorkDone("w", "larkspur", at_ms, WorkKind.CLEANED, "", "owner", at_ms)
-        found = helped(work, 0, table, (), ())
+        found = helped(SITE, work, 0, table, (), ())
         assert found is not None
         assert found[1] == pytest.approx(gain, abs=0.01)
         held += found[0] <= gain <= found[2]
