@@ -84,8 +84,8 @@ def test_tests_of_several_years_are_compared_by_every_face(held: Services) -> No
     page = Tags(client(held).get("/sites/larkspur/discharge", {"accept-language": "es"}).text).text
     assert "A lo largo de los años" in page
     assert "La batería pierde al año un " in page
-    years = compared(HOUSE, held.ledger.tests("larkspur"), (), NOW_MS)
-    assert years is not None
-    lines = years_told(years, words("es")).splitlines()
+    found = compared(HOUSE, held.ledger.tests("larkspur"), (), NOW_MS)
+    assert found is not None
+    lines = years_told(found, words("es")).splitlines()
     assert lines[0].startswith("A lo largo de los años: La batería pierde")
     assert len(lines) == 5
