@@ -15,6 +15,7 @@ from api.commands.durations import duration_ms
 from api.commands.installed import Opened, opened
 from api.http.answers import alarm_out
 from api.offline.previewing import LimitsPreview, differences, parse_limits
+from api.offline.replayedyear import YearReplay
 from api.tongue import spoken
 from collector.clock import SystemClock
 from collector.config.settings import load_site
@@ -23,7 +24,7 @@ from forecaster.alarms.plan import CHANNELS, HUBS
 from forecaster.domain.alarms import OPEN, AlarmTransition
 from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.records import Delivery
-from forecaster.domain.site import Site
+from forecaster.domain.site import AlarmLimits, Site
 from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said, words
 from forecaster.texts.doers import COMMAND_LINE
@@ -185,19 +186,32 @@ def _results(found: Opened, owed: Sequence[Delivery], wait_s: float) -> list[dic
 
 @app.command()
 def preview(
-    log: Annotated[list[str], typer.Argument(metavar="LOG…")],
     site: Annotated[Path, typer.Option("--site", metavar="SITE.toml")],
+    log: Annotated[list[str] | None, typer.Argument(metavar="[LOG…]")] = None,
     limit: Annotated[
         list[str] | None,
         typer.Option(metavar="KIND=VALUE"),
     ] = None,
+    limits_of: Annotated[Path | None, typer.Option("--limits-of", metavar="SITE.toml")] = None,
+    record: Annotated[bool, typer.Option("--record")] = False,
+    config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
     """What the rules would have done on a recorded log, and what changed limits would have changed."""
     known = load_site(site)
+    if record == bool(log):
+        raise UsageError(Said("cli.preview_of_what"), Said("cli.preview_of_what_mend"))
     sets = [known.alarms]
-    if limit:
-        sets.append(parse_limits(limit, known.alarms))
+    if limit or limits_of is not None:
+        others = known.alarms if limits_of is None else load_site(limits_of).alarms
+        sets.append(parse_limits(limit or (), others))
+    if record:
+        return _on_record(known, sets, config, as_json=as_json)
+    return _on_log(known, sets, limit or [str(limits_of)], log or (), as_json=as_json)
+
+
+def _on_log(known: Site, sets: list[AlarmLimits], tried: Sequence[str], log: Sequence[str], *, as_json: bool) -> int:
+    """The preview on a recorded log. tried : what is tried beside the site's own limits, in words"""
     work = LimitsPreview(known, sets)
     messages = MessageLog(log)
     work.run(messages)
@@ -206,11 +220,32 @@ def preview(
         echo_json(_preview_document(work))
         return 0
     if not work.readings:
-        tell(Said("cli.none_of_the_messages_is_of", messages=work.messages, site=site), err=True)
+        tell(Said("cli.none_of_the_messages_is_of", messages=work.messages, site=known.id), err=True)
     _show(known, work.said[0], Said("cli.with_the_limits_of_the_site"))
-    if limit:
-        _show(known, work.said[1], Said("cli.with", names=", ".join(limit)))
+    if len(sets) > 1:
+        _show(known, work.said[1], Said("cli.with", names=", ".join(tried)))
         _show_differences(known, work)
+    return 0
+
+
+def _on_record(known: Site, sets: list[AlarmLimits], config: Path, *, as_json: bool) -> int:
+    """The preview on the stored readings of the last year."""
+    with opened(config) as found:
+        tests = found.ledger.tests(found.site(known.id).id)
+        work = YearReplay(known, found.store, sets, SystemClock().now_ms(), tests)
+        work.run(lambda at_ms: tell(Said("cli.replayed_to", when=time_text(at_ms)), err=True))
+    if as_json:
+        echo_json(work.document())
+        return 0
+    if work.start_ms is None:
+        tell(Said("cli.nothing_to_replay", site=known.id))
+        return 0
+    tell(Said("cli.replayed_from_to", start=_when(known, work.counted_ms), end=_when(known, work.end_ms)))
+    for said, title in zip(work.said, ("cli.with_the_limits_of_the_site", "cli.with_the_others"), strict=False):
+        tell(Said(title))
+        for one in work.raised(said):
+            over = "" if one.cleared_ms is None else f" – {_when(known, one.cleared_ms)}"
+            echo(f"  {one.alarm.kind.value}  {_when(known, one.alarm.raised_ms)}{over}")
     return 0
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 
 from collector.decode.log import LoggedMessage
 from collector.decode.payload import Decoder
-from forecaster.alarms import TABLE, AlarmManager
+from forecaster.alarms import TABLE, AlarmManager, Outside
+from forecaster.alarms.manager import NOTHING
 from forecaster.domain.alarms import AlarmKind, AlarmTransition
 from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import Forecast
@@ -63,6 +64,42 @@ def _with_limit(limits: AlarmLimits, kind: AlarmKind, number: float) -> AlarmLim
 
 
 @dataclass(slots=True)
+class LimitsTrial:
+    """An engine and a manager for each set of limits, stepped together: the forecast is the same for all.
+
+    said : list[list[AlarmTransition]] — the transitions of each set of limits
+    """
+
+    site: Site
+    limits: Sequence[AlarmLimits]
+    engine: Engine = field(init=False)
+    said: list[list[AlarmTransition]] = field(init=False)
+    _managers: list[AlarmManager] = field(init=False)
+    _issued: Forecast | None = field(default=None, init=False)
+
+    def __post_init__(self) -> None:
+        self.engine = Engine(self.site)
+        self._managers = [AlarmManager(self.site, limits) for limits in self.limits]
+        self.said = [[] for _ in self._managers]
+
+    @property
+    def restless(self) -> bool:
+        """Whether something is about to be told: on the pack, or while the delay of some alarm is running."""
+        on_pack = self._issued is not None and self._issued.supply is Supply.PACK
+        return on_pack or any(manager.restless for manager in self._managers)
+
+    def step(self, now_ms: int, outside: Outside = NOTHING) -> None:
+        """Look at one moment, with a forecast of now where the newest has grown old."""
+        status = self.engine.status(now_ms)
+        every_ms = PACK_FORECAST_MS if status.supply is Supply.PACK else MAINS_FORECAST_MS
+        issued = self._issued
+        if issued is None or issued.supply is not status.supply or now_ms - issued.issued_at_ms >= every_ms:
+            issued = self._issued = self.engine.forecast(now_ms)
+        for manager, said in zip(self._managers, self.said, strict=True):
+            said.extend(manager.step(status, issued, now_ms, outside))
+
+
+@dataclass(slots=True)
 class LimitsPreview:
     """One pass of a log through the engine and a manager for each set of limits.
 
@@ -79,10 +116,9 @@ class LimitsPreview:
 
     def run(self, log: Iterable[LoggedMessage]) -> None:
         """Read the whole log."""
-        engine = Engine(self.site)
-        managers = [AlarmManager(self.site, limits) for limits in self.limits]
-        self.said = [[] for _ in managers]
-        decoder, issued = Decoder((self.site,)), None
+        trial = LimitsTrial(self.site, self.limits)
+        self.said = trial.said
+        decoder = Decoder((self.site,))
         now_ms = 0
         for message in log:
             self.messages += 1
@@ -91,25 +127,16 @@ class LimitsPreview:
             self.end_ms = max(self.end_ms or message.tst_ms, message.tst_ms)
             while now_ms + STRIDE_MS <= message.tst_ms:
                 now_ms += STRIDE_MS
-                issued = self._step(engine, managers, issued, now_ms)
+                trial.step(now_ms)
             for reading in self._decoded(decoder, message):
                 self.readings += 1
-                engine.update(reading)
+                trial.engine.update(reading)
         if self.end_ms is not None:
-            self._step(engine, managers, issued, max(self.end_ms, now_ms))
+            trial.step(max(self.end_ms, now_ms))
 
     def _decoded(self, decoder: Decoder, message: LoggedMessage) -> tuple[Reading, ...]:
         found = decoder.decode(message.topic, message.payload, message.tst_ms, message.retained)
         return tuple(reading for reading in found.readings if reading.site == self.site.id)
-
-    def _step(self, engine: Engine, managers: list[AlarmManager], issued: Forecast | None, now_ms: int) -> Forecast:
-        status = engine.status(now_ms)
-        every_ms = PACK_FORECAST_MS if status.supply is Supply.PACK else MAINS_FORECAST_MS
-        if issued is None or issued.supply is not status.supply or now_ms - issued.issued_at_ms >= every_ms:
-            issued = engine.forecast(now_ms)
-        for manager, said in zip(managers, self.said, strict=True):
-            said.extend(manager.step(status, issued, now_ms))
-        return issued
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from api.http.security import LOOPBACK_HOSTS, is_loopback
 from api.http.stream import Hub
 from api.process.parts import Worker
 from api.process.watchdog import LoopWatch
+from api.process.yeartrials import YearTrials
 from collector.config.set_aside import SetAside
 from collector.config.settings import Http, Installation
 from collector.store.open import open_ledger, open_readings
@@ -40,6 +41,7 @@ class Services:
 
     refused : str | None — why changed site files were not applied; None where they were
     loops : LoopWatch — watches whether the workers' loops turn
+    trials : YearTrials — changed limits that are tried on the last year
     loss : LedgerLoss | None — what became of a ledger that was lost, while it is to be told
     """
 
@@ -54,6 +56,7 @@ class Services:
     keyring: Keyring = field(init=False)
     hub: Hub = field(init=False)
     ranking: Ranking = field(init=False)
+    trials: YearTrials = field(init=False)
     _watch: BrokerWatch | None = field(default=None, init=False)
     _watching: Lock = field(default_factory=Lock, init=False)
 
@@ -61,6 +64,7 @@ class Services:
         self.keyring = Keyring(self.ledger, self.clock)
         self.hub = Hub(secrets.token_hex(4), self.ledger.newest_change(), now_ms=self.clock.now_ms)
         self.ranking = Ranking(self.ledger)
+        self.trials = YearTrials(self.installation.folder)
         self.loss = loss_told(self.ledger, self.clock.now_ms())
 
     @property
@@ -123,7 +127,8 @@ class Services:
             return self._watch
 
     def close(self) -> None:
-        """Close the stores, and what listens for them."""
+        """Close the stores, and what listens and works for them."""
+        self.trials.close()
         if self._watch is not None:
             self._watch.close()
         self.store.close()

@@ -17,6 +17,7 @@ from api.pages.edit.changing import answered, asked, opened, seen
 from api.pages.edit.fields import LONGEST_NAME, PARTS
 from api.pages.edit.history import edit_lines
 from api.pages.edit.preview import limits_preview
+from api.pages.edit.year import year_context
 from api.pages.guard import CallerIn, CheckedIn, PageRoute
 from api.pages.render import page
 from api.pages.settingup import FormIn
@@ -54,6 +55,17 @@ def form_of_part(
     return page(
         request, "edit_part.html", caller, site_id=site.id, name=site.name, edit=context, stale=(), tested=tested
     )
+
+
+@router.get("/sites/{site}/edit/limits/year")
+def year_of_limits(
+    request: Request, site: SiteIn, services: ServicesIn, caller: CallerIn, _: OperatorIn, words: WordsIn,
+    of: Annotated[str, Query(pattern="^[0-9a-f]{1,64}$")],
+) -> Response:  # fmt: skip
+    """What changed limits would have done on the stored year, or how far that has come. of : stamp of the file tried"""
+    trial = services.trials.trial(site.id, of)
+    context = year_context(trial, of, site, words, services.clock.now_ms())
+    return page(request, "edit_year.html", caller, site_id=site.id, name=site.name, year=context)
 
 
 @router.post("/sites/{site}/edit/undo")
@@ -105,6 +117,9 @@ def change_part(
     context = answered(part, known, form, wanted, made, words)
     if part == "limits" and made.lines:
         before, after = (text.get("alarms", {}) for text in (known.content, tomllib.loads(made.text)))
+        if form.get("do") == "year":
+            stamp = services.trials.begin(site.id, made.text, form)
+            return RedirectResponse(f"/sites/{site.id}/edit/limits/year?of={stamp}", status_code=303)
         more = limits_preview(services.ledger, site, before, after, words, services.clock.now_ms())
         context = replace(context, more=more)
     return page(
