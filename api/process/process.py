@@ -16,6 +16,7 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from api.http.security import is_loopback
+from api.process.carrying import FileCarrier
 from api.process.departing import leave_departed
 from api.process.joining import joined_workers, member_name, require_joinable
 from api.process.lock import InstallationLock
@@ -254,9 +255,12 @@ class Process:
 
     def _workers(self) -> list[Startable]:
         """The workers for the site files as they are read now."""
+        carriers: list[Startable] = (
+            [FileCarrier(self.services)] if not self.services.installation.ledger_url.startswith("sqlite") else []
+        )
         if self._name is not None:
-            return joined_workers(self.services, self.parts, self._name)
-        return workers_of(self.services, self.parts, self.share)
+            return [*carriers, *joined_workers(self.services, self.parts, self._name)]
+        return [*carriers, *workers_of(self.services, self.parts, self.share)]
 
     def _take(self, running: Running) -> None:
         if Part.FORECAST in self.parts and self.share.number == 1 and self._name is None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from api.http.editing import lines_of, may_undo
+from collector.editing.carrying import BY_HAND
 from collector.editing.difference import DiffLine
 from collector.editing.editor import REMOVED, UNDONE
 from forecaster.domain.records import SiteEdit
@@ -58,6 +59,6 @@ def part_said(part: str, words: Words) -> str:
     """What a change is about, in words. part : str — as in `SiteEdit`; a part without words stands as it is"""
     named = []
     for name in part.split(", "):
-        key = f"edit.did.{name}" if name in (REMOVED, UNDONE) else f"edit.part.{name}"
+        key = f"edit.did.{name}" if name in (REMOVED, UNDONE, BY_HAND) else f"edit.part.{name}"
         named.append(words(key) if key in words else name)
     return ", ".join(named)

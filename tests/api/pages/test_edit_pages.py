@@ -405,10 +405,11 @@ def test_changed_limits_say_what_they_would_have_done(house: tuple[TestClient, S
         said = html.unescape(client.post(f"{EDIT}/limits", data=asked, headers=ENGLISH).text)
         assert re.search(rf"Reserve getting low: [^<]* raised in {raised}, below 6 h in", said), said
         assert re.search(r"Reserve nearly gone: [^<]* raised in 0, below 2 h in", said)
-        assert "outlast alarms preview" not in said
+        assert words("en")("edit.preview_others") not in said
         assert words("en")("edit.preview_rests") in said
     asked = form | {"alarms.off.test-due": "yes"}
-    assert "outlast alarms preview" in client.post(f"{EDIT}/limits", data=asked, headers=ENGLISH).text
+    others = words("en")("edit.preview_others")
+    assert others in client.post(f"{EDIT}/limits", data=asked, headers=ENGLISH).text
 
 
 def test_a_form_over_many_elements_removes_none() -> None:

@@ -1,0 +1,159 @@
+"""Site files of two machines that share a ledger: changes by pages and by hand reach the other, and none is lost."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from collector.editing.carrying import BY_HAND, SiteCarrier
+from collector.editing.editor import SiteEditor
+from collector.editing.keep import SiteText, replace_site, site_path
+from collector.store.open import open_ledger
+from forecaster.domain.ports import Ledger
+from tests.collector.examples import LARKSPUR
+from tests.scenario import NOW_MS, HeldClock
+
+NAME, CAPACITY = 'name = "Larkspur Lane cellar"', "capacity_wh = 1024"
+
+
+class Machine:
+    """A folder with its carrier, and the editor of its pages."""
+
+    def __init__(self, folder: Path, name: str, ledger: Ledger, clock: HeldClock) -> None:
+        (folder / "sites").mkdir(parents=True)
+        self.folder, self.clock = folder, clock
+        self.path = site_path(folder, "larkspur")
+        self.carrier = SiteCarrier(folder, ledger, clock, name)
+        self.editor = SiteEditor(folder, ledger, clock)
+
+    @property
+    def text(self) -> str:
+        return self.path.read_text(encoding="utf-8") if self.path.exists() else ""
+
+    def by_hand(self, old: str, new: str, *, at_ms: int) -> None:
+        """Change the file as somebody with an editor does, at a time."""
+        self.path.write_text(self.text.replace(old, new) if old else new, encoding="utf-8")
+        os.utime(self.path, ns=(at_ms * 1_000_000, at_ms * 1_000_000))
+
+    def by_page(self, old: str, new: str) -> int:
+        """Change the file as a page does. Returns the change's id."""
+        known = self.editor.read("larkspur")
+        return self.editor._put(known, known.text.replace(old, new), "Ann", "house").id
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with closing(open_ledger(f"sqlite:///{tmp_path / 'ledger.db'}")) as opened:
+        yield opened
+
+
+@pytest.fixture
+def pair(tmp_path: Path, ledger: Ledger) -> tuple[Machine, Machine]:
+    """Two machines, of which the first has the site; the second gets it from the ledger."""
+    clock = HeldClock()
+    attic, garage = (Machine(tmp_path / name, name, ledger, clock) for name in ("attic", "garage"))
+    attic.by_hand("", LARKSPUR, at_ms=NOW_MS - 60_000)
+    settled(attic, garage)
+    assert garage.text == LARKSPUR
+    return attic, garage
+
+
+def settled(*machines: Machine) -> None:
+    for _ in range(2):
+        for machine in machines:
+            machine.carrier.once()
+
+
+def test_changes_by_page_and_by_hand_reach_the_other(pair: tuple[Machine, Machine], ledger: Ledger) -> None:
+    attic, garage = pair
+    attic.by_page(NAME, 'name = "Lower cellar"')
+    settled(attic, garage)
+    assert 'name = "Lower cellar"' in garage.text
+    garage.by_hand(CAPACITY, "capacity_wh = 2048", at_ms=NOW_MS)
+    settled(attic, garage)
+    assert attic.text == garage.text
+    assert "capacity_wh = 2048" in attic.text
+    assert [edit.part for edit in ledger.edits("larkspur")] == [BY_HAND, "house"]
+    assert not attic.carrier.troubles()
+    assert not garage.carrier.troubles()
+
+
+def test_a_change_is_taken_back_on_the_other_machine(pair: tuple[Machine, Machine], ledger: Ledger) -> None:
+    attic, garage = pair
+    number = attic.by_page(NAME, 'name = "Lower cellar"')
+    settled(attic, garage)
+    garage.editor.undo(ledger.edit(number), who="Ben")
+    settled(attic, garage)
+    assert attic.text == garage.text == LARKSPUR
+
+
+def test_changes_of_different_lines_are_joined(pair: tuple[Machine, Machine]) -> None:
+    attic, garage = pair
+    attic.by_page(NAME, 'name = "Lower cellar"')
+    garage.by_hand(CAPACITY, "capacity_wh = 2048", at_ms=NOW_MS)
+    settled(attic, garage)
+    assert (
+        attic.text
+        == garage.text
+        == LARKSPUR.replace(NAME, 'name = "Lower cellar"').replace(CAPACITY, "capacity_wh = 2048")
+    )
+
+
+@pytest.mark.parametrize(("later_ms", "stands"), [(60_000, "2048"), (-60_000, "512")])
+def test_of_the_same_lines_the_later_change_stands_and_the_other_is_kept(
+    pair: tuple[Machine, Machine], ledger: Ledger, later_ms: int, stands: str
+) -> None:
+    attic, garage = pair
+    attic.by_page(CAPACITY, "capacity_wh = 512")
+    garage.by_hand(CAPACITY, "capacity_wh = 2048", at_ms=NOW_MS + later_ms)
+    settled(attic, garage)
+    assert attic.text == garage.text == LARKSPUR.replace(CAPACITY, f"capacity_wh = {stands}")
+    (told,) = garage.carrier.troubles()
+    assert "attic" in told
+    kept = {text for edit in ledger.edits("larkspur") for text in (edit.before, edit.after)}
+    assert {LARKSPUR.replace(CAPACITY, f"capacity_wh = {wh}") for wh in (512, 2048)} <= kept
+
+
+def test_a_file_with_faults_is_not_carried_before_it_is_mended(pair: tuple[Machine, Machine]) -> None:
+    attic, garage = pair
+    for broken in ("capacity_wh = -3", "capacity_wh = "):
+        garage.by_hand("", LARKSPUR.replace(CAPACITY, broken), at_ms=NOW_MS)
+        settled(attic, garage)
+        assert attic.text == LARKSPUR
+    garage.path.write_bytes(b"\xff\xfe")
+    settled(attic, garage)
+    assert attic.text == LARKSPUR
+    garage.by_hand("", LARKSPUR.replace(CAPACITY, "capacity_wh = 2048"), at_ms=NOW_MS)
+    settled(attic, garage)
+    assert "capacity_wh = 2048" in attic.text
+
+
+def test_a_removal_is_carried_but_no_lost_file_and_both_come_back(pair: tuple[Machine, Machine]) -> None:
+    attic, garage = pair
+    garage.path.unlink()
+    settled(attic, garage)
+    assert attic.text == LARKSPUR
+    assert "larkspur" in garage.carrier.troubles()[0]
+    replace_site(garage.folder, SiteText("larkspur", "", ""), LARKSPUR)
+    settled(attic, garage)
+    removed = attic.editor.remove(attic.editor.read("larkspur"), who="Ann")
+    settled(attic, garage)
+    assert garage.text == ""
+    garage.editor.undo(removed, who="Ben")
+    settled(attic, garage)
+    assert attic.text == garage.text == LARKSPUR
+
+
+def test_what_the_machine_last_knew_may_be_lost(pair: tuple[Machine, Machine]) -> None:
+    """In: the state of the carrier gone or damaged, and a change on each side. Out: the later one everywhere."""
+    attic, garage = pair
+    attic.by_page(CAPACITY, "capacity_wh = 512")
+    attic.carrier.once()
+    (garage.folder / ".carried.json").write_text("{", encoding="utf-8")
+    garage.by_hand(CAPACITY, "capacity_wh = 2048", at_ms=NOW_MS + 60_000)
+    settled(garage, attic)
+    assert attic.text == garage.text == LARKSPUR.replace(CAPACITY, "capacity_wh = 2048")
