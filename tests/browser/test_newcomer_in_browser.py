@@ -251,17 +251,21 @@ def a_test_is_answered(page: Page, town: Town) -> None:
     )
 
 
-CHANGES: Mapping[str, Mapping[str, str]] = {
-    "house": {"name": "Larkspur Lane, lower cellar"},
-    "plates": {"pack.capacity_wh": "2048"},
-    "loads": {"loads[1].name": "freezer", "loads[1].watts": "60"},
-    "channels": {"channels[0].max_silence_s": "240"},
-    "contacts": {"contacts[1].name": "neighbour", "contacts[1].email": "neighbour@example.org"},
-    "limits": {"alarms.low_reserve_h": "8"},
-    "away": {"away.from": "2031-07-01", "away.until": "2031-07-14"},
-    "pause": {"pause.until": "2031-07-02"},
-}
-"""One change for each part of a site file; those of days in a year that is to come for long."""
+HOOK = "https://hooks.example.org/larkspur"
+CHANGES: tuple[tuple[str, Mapping[str, str]], ...] = (
+    ("house", {"name": "Larkspur Lane, lower cellar"}),
+    ("plates", {"pack.capacity_wh": "2048"}),
+    ("loads", {"loads[1].name": "freezer", "loads[1].watts": "60"}),
+    ("channels", {"channels[0].max_silence_s": "240"}),
+    ("contacts", {"contacts[1].name": "neighbour", "contacts[1].email": "neighbour@example.org"}),
+    ("contacts", {"contacts[1].name": "hub", "contacts[1].webhook": HOOK, "contacts[1].webhook_secret": "a" * 32}),
+    ("contacts", {"contacts[0].webhook": HOOK, "contacts[0].webhook_transitions": "all"}),
+    ("limits", {"alarms.low_reserve_h": "8"}),
+    ("away", {"away.from": "2031-07-01", "away.until": "2031-07-14"}),
+    ("pause", {"pause.until": "2031-07-02"}),
+)
+"""A change for each part of a site file, and of each kind that stands in one with others: people, and webhooks, new
+and of a person that is there. Days are in a year that is to come for long."""
 
 
 @pytest.mark.timeout(900)
@@ -272,13 +276,14 @@ def test_every_kind_of_thing_is_changed_and_taken_back(browser: Browser, town: T
         wait_until(lambda: httpx.get(f"{town.url}/sites/larkspur", timeout=60).status_code == 200, "the site")
     first = town.file.read_text(encoding="utf-8")
     with opened(browser, f"{town.url}/sites/larkspur/edit", width=360) as page:
-        for part, change in CHANGES.items():
+        for part, change in CHANGES:
             before = town.file.read_text(encoding="utf-8")
             page.goto(f"{town.url}/sites/larkspur/edit/{part}")
             for name, value in change.items():
                 fill(page, name, value)
             page.get_by_role("button", name="Show what changes").click()
             expect(page.locator(".diff .plus").first).to_be_visible(timeout=PATIENCE_MS)
+            expect(page.locator(".diff")).not_to_contain_text("a" * 32)  # a secret is covered
             page.get_by_role("button", name="Save").click()
             expect(page.locator(".did")).to_contain_text("Saved", timeout=PATIENCE_MS)
             assert town.file.read_text(encoding="utf-8") != before, part
@@ -287,6 +292,7 @@ def test_every_kind_of_thing_is_changed_and_taken_back(browser: Browser, town: T
             assert town.file.read_text(encoding="utf-8") == before, part
         assert town.file.read_text(encoding="utf-8") == first
         work_is_told_and_taken_back(page, town)
+        a_discharge_test_is_begun_and_ended(page, town)
         a_site_is_removed_and_brought_back(page, town)
     assert town.file.read_text(encoding="utf-8") == first
 
@@ -298,6 +304,24 @@ def work_is_told_and_taken_back(page: Page, town: Town) -> None:
     line = page.locator("li", has_text="Pit rinsed")
     line.get_by_role("button", name="Take it back").click()
     expect(line).to_have_count(0, timeout=PATIENCE_MS)
+
+
+def a_discharge_test_is_begun_and_ended(page: Page, town: Town) -> None:
+    """It waits for the plug; ended before that it leaves nothing under way, and another one may begin."""
+    page.goto(f"{town.url}/sites/larkspur/discharge")
+    for _ in range(2):
+        page.get_by_role("button", name="Start a test").click()
+        pull = page.get_by_role("button", name="I am pulling the plug now")
+        expect(pull).to_be_visible(timeout=PATIENCE_MS)
+        page.get_by_role("button", name="Finish the test").click()
+        wait_until(lambda: not under_way(town), "the end of the test")
+        page.goto(f"{town.url}/sites/larkspur/discharge")
+        expect(pull).to_have_count(0, timeout=PATIENCE_MS)
+
+
+def under_way(town: Town) -> bool:
+    told = httpx.get(f"{town.url}/api/v1/sites/larkspur/discharge-tests", timeout=60).json()
+    return any(test["finished"] is None for test in told["tests"])
 
 
 def a_site_is_removed_and_brought_back(page: Page, town: Town) -> None:
