@@ -12,12 +12,12 @@ from api.pages.ports import PagePorts
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.records import RunTotals
 from forecaster.domain.runs import Outage
-from forecaster.domain.site import Site, Units
+from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.health.told import season_belief, storm_rate
 from forecaster.pack.together import house_series
 from forecaster.texts.catalogue import Words
-from forecaster.texts.usunits import GALLON_L, INCH_M
+from forecaster.texts.usunits import worded
 from forecaster.texts.wording import Wording
 from forecaster.water.by_runs import Step, hourly_depth, hourly_rate
 from forecaster.water.seasonal import day_of
@@ -207,9 +207,9 @@ def outages_within(ports: PagePorts, site: Site, span: TimeSpan, now_ms: int) ->
 
 def flow_scale(wording: Wording) -> float:
     """Shown units of flow in one L/min."""
-    return 1.0 / GALLON_L if wording.units is Units.US else 1.0
+    return worded("L/min", wording.units).factor
 
 
 def rain_scale(wording: Wording) -> float:
     """Shown units of rain in one mm."""
-    return 1.0 / (INCH_M * 1000.0) if wording.units is Units.US else 1.0
+    return worded("mm", wording.units).factor

@@ -26,7 +26,7 @@ from api.pages.setup import (
     prefilled,
     preview,
     setup_context,
-    short_name,
+    short_of,
     write_site,
 )
 from api.pages.speech import WordsIn
@@ -100,9 +100,14 @@ def setup_live(services: ServicesIn, caller: CallerIn, words: WordsIn, who: Oper
 
 @router.post("/setup/keep")
 def setup_keep(services: ServicesIn, caller: CheckedIn, form: FormIn, who: OperatorIn) -> Response:
-    """Keep what is filled in so far: the script sends it as it is typed."""
+    """Keep what is filled in so far: the script sends it as it is typed.
+
+    What comes after its site was written, from another tab or still on its way, brings no draft back.
+    """
     _whole(caller)
-    setupdraft.keep(services.ledger, who, form, services.clock.now_ms())
+    written = {path.stem for path in (services.installation.folder / "sites").glob("*.toml")}
+    if short_of(form) not in written:
+        setupdraft.keep(services.ledger, who, form, services.clock.now_ms())
     return Response(status_code=204)
 
 
@@ -125,7 +130,7 @@ def setup_check(
     if do in ("take", "look", "keep"):
         said = words("setup.kept") if do == "keep" else ""
         return _form(request, services, caller, form, words, fresh=do == "look", take=do == "take", kept=said)
-    form = {**form, "id": form.get("id", "").strip() or short_name(form.get("name", ""))}
+    form = {**form, "id": short_of(form)}
     faults = faults_in(filled_in(form), services.installation, words)
     if faults:
         return _form(request, services, caller, form, words, faults=faults)

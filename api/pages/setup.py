@@ -189,6 +189,11 @@ def short_name(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:40].strip("-")
 
 
+def short_of(form: Mapping[str, str]) -> str:
+    """The short name that a form gives, or that its house's name makes where it gives none."""
+    return form.get("id", "").strip() or short_name(form.get("name", ""))
+
+
 def machine_zone(link: Path = Path("/etc/localtime")) -> str:
     """The time zone that this machine is set to, as it links it in the zone database; "" where that cannot be told."""
     _, _, name = str(link.resolve()).partition("/zoneinfo/")

@@ -29,4 +29,4 @@ class FileCarrier(RepeatingWorker):
 
     def troubles(self) -> list[tuple[str, str]]:
         """What was decided between two machines within a day."""
-        return [("site files", told) for told in self._carrier.troubles()]
+        return [("files", told) for told in self._carrier.troubles()]

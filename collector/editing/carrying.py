@@ -49,7 +49,7 @@ class SharedText(msgspec.Struct, frozen=True):
     machine: str
 
 
-class Carried(msgspec.Struct):
+class CarriedTexts(msgspec.Struct):
     """What this machine and the ledger had in common last. texts : by site; "" for a removed one"""
 
     mark: str | None = None
@@ -109,17 +109,17 @@ class SiteCarrier:
             if ":" in name
         }
 
-    def _state(self) -> Carried:
+    def _state(self) -> CarriedTexts:
         path = self.folder / STATE
         if not path.exists():
-            return Carried()
+            return CarriedTexts()
         try:
-            return msgspec.json.decode(path.read_bytes(), type=Carried)
+            return msgspec.json.decode(path.read_bytes(), type=CarriedTexts)
         except msgspec.MsgspecError:
             log.warning("%s cannot be read: files and ledger are compared anew", STATE)
-            return Carried()
+            return CarriedTexts()
 
-    def _keep(self, state: Carried) -> None:
+    def _keep(self, state: CarriedTexts) -> None:
         goal = self.folder / STATE
         with drafted(goal, msgspec.json.encode(state), 0o600) as draft:
             draft.replace(goal)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from hashlib import blake2b
 
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import PUMP_QUANTITIES, Quantity
@@ -328,6 +329,11 @@ class RainTable:
     years: tuple[float, ...]
     hours: tuple[float, ...]
     depths_mm: tuple[tuple[float, ...], ...]
+
+    @property
+    def stamp(self) -> str:
+        """A digest by which another table is told from this one."""
+        return blake2b(repr((self.years, self.hours, self.depths_mm)).encode(), digest_size=8).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,6 +158,7 @@ def storm_document(site: Site, table: pd.DataFrame, now_ms: int, response: Respo
         "levels_from": None if not levels else "record" if by_table is None else "rain-table",
         "says": str(says), "do": str(do), "codes": {"says": coded(says), "do": coded(do)},
         "draws": None if margin.draws is None else margin.draws.document(KEPT), "table_draws": draws,
+        "table_stamp": None if site.rain_table is None else site.rain_table.stamp,
         "pump_rate_l_per_min": None if margin.today is None else rounded(margin.today.rate_l_per_min),
     }  # fmt: skip
 

@@ -8,6 +8,7 @@ import msgspec
 
 from forecaster.domain.longrecord import HousePart, PartState, PartTold, StudyRecord
 from forecaster.domain.ports import Ledger
+from forecaster.domain.site import Site
 from forecaster.record.levels import LevelDraws
 from forecaster.record.peaks import PeakDraws
 from forecaster.texts.catalogue import Words, decoded
@@ -81,13 +82,15 @@ def storm_rate(ledger: Ledger, site: str) -> float | None:
     return None if rate is None else float(rate)
 
 
-def storm_draws(ledger: Ledger, site: str) -> PeakDraws | LevelDraws | None:
+def storm_draws(ledger: Ledger, site: Site) -> PeakDraws | LevelDraws | None:
     """What the newest study believes of the storms to come, by the owner's rain table where it could use that; None
-    where it does not."""
-    found = _read(ledger.study(site, STORM))
+    where it does not. A table that was taken out of the site file, or changed, since that study is used no more.
+    """
+    found = _read(ledger.study(site.id, STORM))
     draws, by_table = found.get("draws"), found.get("table_draws")
     record = None if draws is None else PeakDraws.of(draws)
-    return record if by_table is None else LevelDraws.of(by_table, record)
+    stands = site.rain_table is not None and found.get("table_stamp") in (None, site.rain_table.stamp)
+    return LevelDraws.of(by_table, record) if by_table is not None and stands else record
 
 
 def said(row: dict[str, Any], field: str) -> str:
@@ -112,8 +115,12 @@ def rows_told(
     return parts, [{**_bare(work), "did": words.again(said(work, "did"))} for work in found.get("work", ())]
 
 
+UNTOLD = frozenset({"codes", "course", "draws", "table_draws", "table_stamp"})
+"""Fields of a row that a study keeps for others, and that are not told."""
+
+
 def _bare(row: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if name not in {"codes", "course", "draws", "table_draws"}}
+    return {name: value for name, value in row.items() if name not in UNTOLD}
 
 
 def _storm(found: dict[str, Any]) -> dict[str, Any] | None:

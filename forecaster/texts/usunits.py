@@ -12,28 +12,46 @@ FOOT_M = 0.3048
 
 
 class UnitWords(NamedTuple):
-    """How a unit is worded: by the key of its text, as value * factor + offset."""
+    """How a unit is worded: by the key of its text, as value * factor + offset.
+
+    decimals : int — of a measured value; the steps of an arithmetic carry three significant digits instead
+    """
 
     key: str
+    decimals: int
     factor: float = 1.0
     offset: float = 0.0
 
 
+WATER_M = "m_water"
+"""In place of "m" for heights of water, which are small: inches, where a lift is in feet."""
+
 METRIC = {
-    "m": UnitWords("metres"),
-    "mm": UnitWords("millimetres"),
-    "L/min": UnitWords("litres_per_minute"),
-    "L/h": UnitWords("litres_per_hour"),
-    "°C": UnitWords("celsius"),
+    "m": UnitWords("metres", 2),
+    WATER_M: UnitWords("metres", 2),
+    "mm": UnitWords("millimetres", 1),
+    "mm/h": UnitWords("millimetres_per_hour", 1),
+    "L": UnitWords("litres", 1),
+    "L/min": UnitWords("litres_per_minute", 1),
+    "L/h": UnitWords("litres_per_hour", 1),
+    "°C": UnitWords("celsius", 0),
 }
 
 US = {
-    "m": UnitWords("feet", 1.0 / FOOT_M),
-    "mm": UnitWords("rain_inches", 1.0 / (1000.0 * INCH_M)),
-    "L/min": UnitWords("gallons_per_minute", 1.0 / GALLON_L),
-    "L/h": UnitWords("gallons_per_hour", 1.0 / GALLON_L),
-    "°C": UnitWords("fahrenheit", 1.8, 32.0),
+    "m": UnitWords("feet", 1, 1.0 / FOOT_M),
+    WATER_M: UnitWords("inches", 1, 1.0 / INCH_M),
+    "mm": UnitWords("rain_inches", 2, 1.0 / (1000.0 * INCH_M)),
+    "mm/h": UnitWords("rain_inches_per_hour", 2, 1.0 / (1000.0 * INCH_M)),
+    "L": UnitWords("gallons", 1, 1.0 / GALLON_L),
+    "L/min": UnitWords("gallons_per_minute", 1, 1.0 / GALLON_L),
+    "L/h": UnitWords("gallons_per_hour", 1, 1.0 / GALLON_L),
+    "°C": UnitWords("fahrenheit", 0, 1.8, 32.0),
 }
+
+
+def worded(unit: str, units: Units | None) -> UnitWords:
+    """How a reader has a unit of documents worded. KeyError for others. units : None: as in documents"""
+    return (US if units is Units.US else METRIC)[unit]
 
 
 def shown(value: float, unit: str, units: Units | None) -> tuple[float, str]:
@@ -41,7 +59,7 @@ def shown(value: float, unit: str, units: Units | None) -> tuple[float, str]:
 
     units : Units | None — None: as in documents
     """
-    to = (US if units is Units.US else METRIC)[unit]
+    to = worded(unit, units)
     return value * to.factor + to.offset, to.key
 
 

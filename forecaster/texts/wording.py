@@ -14,7 +14,7 @@ from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Site, Units
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.texts.catalogue import SOURCE, Words, of_twelve, words
-from forecaster.texts.usunits import GALLON_L, INCH_M
+from forecaster.texts.usunits import WATER_M, worded
 
 
 def zone_name(at: datetime) -> str:
@@ -237,39 +237,32 @@ class Wording:
 
     def temperature(self, value: float | None) -> str:
         """A temperature given in °C."""
-        if self.units is Units.US:
-            return self._said("fahrenheit", None if value is None else value * 9.0 / 5.0 + 32.0, 0)
-        return self._said("celsius", value, 0)
+        return self._turned(value, "°C")
 
     def length(self, value: float | None) -> str:
         """A height of water given in m."""
-        if self.units is Units.US:
-            return self._said("inches", None if value is None else value / INCH_M, 1)
-        return self._said("metres", value, 2)
+        return self._turned(value, WATER_M)
 
     def flow(self, value: float | None) -> str:
         """A flow given in L/min."""
-        if self.units is Units.US:
-            return self._said("gallons_per_minute", None if value is None else value / GALLON_L, 1)
-        return self._said("litres_per_minute", value, 1)
+        return self._turned(value, "L/min")
 
     def volume(self, value: float | None) -> str:
         """A volume given in L."""
-        if self.units is Units.US:
-            return self._said("gallons", None if value is None else value / GALLON_L, 1)
-        return self._said("litres", value, 1)
+        return self._turned(value, "L")
 
     def rain(self, value: float | None) -> str:
         """A depth of rain given in mm."""
-        if self.units is Units.US:
-            return self._said("rain_inches", None if value is None else value / 25.4, 2)
-        return self._said("millimetres", value, 1)
+        return self._turned(value, "mm")
 
     def rain_rate(self, value: float | None) -> str:
         """A rate of rain given in mm/h."""
-        if self.units is Units.US:
-            return self._said("rain_inches_per_hour", None if value is None else value / 25.4, 2)
-        return self._said("millimetres_per_hour", value, 1)
+        return self._turned(value, "mm/h")
+
+    def _turned(self, value: float | None, unit: str) -> str:
+        """A measured value in the units of the reader. unit : one of `forecaster.texts.usunits`"""
+        to = worded(unit, self.units)
+        return self._said(to.key, None if value is None else value * to.factor + to.offset, to.decimals)
 
     def amperes(self, value: float | None) -> str:
         """A current given in A."""

@@ -74,7 +74,7 @@ def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None =
         outages=_record(outages, days, now_ms),
         pack=_pack(site, forecast, days, outages, ledger.tests(site.id), failed, now_ms),
         freeboard_min=_freeboard_min(site, storm_rate(ledger, site.id), forecast),
-        season=season_belief(ledger, site.id), storms=storm_draws(ledger, site.id),
+        season=season_belief(ledger, site.id), storms=storm_draws(ledger, site),
         duty=None if forecast is None else forecast.duty,
         pump_wear=_wear(parts, HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE),
         float_wear=_wear(parts, HousePart.FLOAT),

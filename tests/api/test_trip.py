@@ -22,7 +22,7 @@ from api.http.app import create_app
 from api.process.services import Services
 from collector.config.site_file import site_toml
 from forecaster.domain.runs import Outage
-from forecaster.domain.site import Contact, Site
+from forecaster.domain.site import Contact, RainTable, Site
 from forecaster.domain.times import DAY_MS, HOUR_MS, YEAR_DAYS
 from forecaster.engine.document import time_text
 from forecaster.health.season import study_season
@@ -192,11 +192,17 @@ def test_storms_are_those_of_the_rain_table_where_the_study_could_use_it(held: S
     document = msgspec.json.decode(kept.document) | {"table_draws": levels}
     before = answer_trip(SITE, held.ledger, NOW_MS, NOW_MS, NOW_MS + 20 * DAY_MS)
     held.ledger.save_study(replace(kept, document=msgspec.json.encode(document).decode()))
-    after = answer_trip(SITE, held.ledger, NOW_MS, NOW_MS, NOW_MS + 20 * DAY_MS)
+    table = RainTable((2.0, 10.0), (1.0, 6.0), ((30.0, 45.0), (50.0, 80.0)))
+    after = answer_trip(replace(SITE, rain_table=table), held.ledger, NOW_MS, NOW_MS, NOW_MS + 20 * DAY_MS)
     assert after.floor.causes["inflow"].mean() > before.floor.causes["inflow"].mean()
     assert "by the worst hours on record" in " ".join(before.rests_on)
     assert "by your rain table" in " ".join(after.rests_on)
     assert "table_draws" not in str(health_told(held.ledger, "larkspur"))
+    stamped = document | {"table_stamp": replace(table, hours=(1.0, 12.0)).stamp}
+    for site, found in ((SITE, document), (replace(SITE, rain_table=table), stamped)):  # taken out, or changed, since
+        held.ledger.save_study(replace(kept, document=msgspec.json.encode(found).decode()))
+        since = answer_trip(site, held.ledger, NOW_MS, NOW_MS, NOW_MS + 20 * DAY_MS)
+        assert since.rests_on == before.rests_on
 
 
 def test_a_house_of_which_nothing_is_known_has_an_answer_that_says_so(tmp_path: Path) -> None:

@@ -56,6 +56,19 @@ def test_nothing_is_kept_without_the_forms_token(empty: Services) -> None:
     assert empty.ledger.notes("setup-draft") == {}
 
 
+def test_what_is_still_on_its_way_brings_no_draft_of_a_written_site_back(empty: Services) -> None:
+    """In: the site written from one tab, then what the other tab keeps of it, and of another house. Out: that alone."""
+    browser = client(empty)
+    token = form_token(browser.get("/setup").text)
+    browser.post("/setup", data={**WHOLE, "weather.url": "", "form_token": token, "do": "write"})
+    (written,) = (empty.installation.folder / "sites").glob("*.toml")
+    late = {"name": WHOLE["name"], "id": written.stem, "form_token": token}
+    assert browser.post("/setup/keep", data=late).status_code == 204
+    assert empty.ledger.notes("setup-draft") == {}
+    browser.post("/setup/keep", data=late | {"id": "", "name": "Elder Street"})
+    assert "Elder Street" in str(empty.ledger.notes("setup-draft"))
+
+
 def test_a_written_site_ends_the_draft_and_leads_on(empty: Services) -> None:
     browser = client(empty)
     form = {**WHOLE, "weather.url": "", "form_token": form_token(browser.get("/setup").text), "do": "write"}
