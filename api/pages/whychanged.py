@@ -65,12 +65,12 @@ def said(shift: EndShift, forecast: Forecast, wording: Wording) -> str:
 
 
 def parts_of(shift: EndShift, wording: Wording) -> str:
-    """Each part that moved the end, the greatest first; "" where none did."""
+    """Each part that moved the middle of the end, the greatest first, then what doubt did to its early end alone."""
     words = wording.words
-    found = [("inflow", shift.inflow_h), ("charge", shift.charge_h), ("loads", shift.loads_h), ("doubt", shift.doubt_h)]
-    found.sort(key=lambda part: -abs(part[1]))
-    told = [words(f"why.{name}", span=signed(hours, wording)) for name, hours in found if abs(hours) >= SAID_H]
-    return joined(told)
+    moved = [("inflow", shift.inflow_h), ("charge", shift.charge_h), ("loads", shift.loads_h)]
+    moved.sort(key=lambda part: -abs(part[1]))
+    found = [*moved, ("doubt", shift.doubt_h)]
+    return joined([words(f"why.{name}", span=signed(hours, wording)) for name, hours in found if abs(hours) >= SAID_H])
 
 
 def joined(told: Iterable[str]) -> str:

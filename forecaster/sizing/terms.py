@@ -104,9 +104,9 @@ def number(value: float) -> Figure:
     return Figure(significant(value))
 
 
-def share(value: float) -> Figure:
-    """A share, where 1 is the whole, in whole per cent."""
-    return Figure(f"{value:.0%}")
+def share(value: float) -> Said:
+    """A share, where 1 is the whole, in whole per cent, as every page writes them."""
+    return Said("wording.percent", n=Figure(f"{100.0 * value:.0f}"))
 
 
 def spanned(band: Band, unit: str) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
+from api.pages.edit.fields import PARTS
 from collector.config.site_file import load_site
 from forecaster.twin.live import larkspur_site
 from tests.api.serving import described, write_outage
@@ -30,13 +31,32 @@ def filed(tmp_path: Path) -> Iterator[Served]:
     held.close()
 
 
-@pytest.mark.parametrize(
-    "path", [EDIT, f"{EDIT}/contacts", f"{EDIT}/limits", f"{EDIT}/channels", f"{EDIT}/remove", "/removed"]
-)
+CHANGING = (EDIT, *(f"{EDIT}/{part}" for part in PARTS), f"{EDIT}/remove", "/removed", "/setup/done?site=new")
+
+
+@pytest.mark.parametrize("path", CHANGING)
 def test_pages_that_change_a_site_pass_axe(browser: Browser, filed: Served, path: str) -> None:
+    if path.endswith("site=new"):  # written, and not taken up yet
+        (filed.services.installation.folder / "sites" / "new.toml").write_text('id = "new"\nname = "Quay Cottage"\n')
     with opened(browser, filed.url + path, width=360) as page:
         check(page, path, 360, "light", AXE)
         check(page, path, 1280, "dark", COLOURS)
+
+
+def test_limits_are_tried_on_the_year_and_the_page_follows(browser: Browser, filed: Served) -> None:
+    with opened(browser, f"{filed.url}{EDIT}/limits", width=360) as page:
+        page.get_by_label("Reserve getting low").first.fill("300")
+        page.get_by_role("button", name="Show what changes").click()
+        page.get_by_role("button", name="Try them on the last year").click()
+        expect(page.get_by_role("status")).to_contain_text("gone through")
+        page.evaluate("window.staying = true")
+        check(page, "the year, tried", 360, "light", AXE)
+        expect(page.get_by_role("row", name="Reserve getting low")).to_be_visible(timeout=300_000)
+        assert page.evaluate("window.staying")  # without loading the page anew
+        check(page, "the year", 360, "light", AXE)
+        check(page, "the year", 1280, "dark", COLOURS)
+        page.get_by_role("button", name="Back to the limits").click()
+        expect(page.get_by_label("Reserve getting low").first).to_have_value("300")
 
 
 def test_a_contact_is_refused_mended_saved_and_taken_back(browser: Browser, filed: Served) -> None:

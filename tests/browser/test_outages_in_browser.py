@@ -14,7 +14,9 @@ from tests.scenario import NOW_MS
 EARLIER = Outage("larkspur", NOW_MS - 60 * HOUR_MS, NOW_MS - 51 * HOUR_MS, False, 100.0, lowest_charge_percent=44.0)
 
 
-@pytest.mark.parametrize("path", ["/sites/larkspur/outages/compare", "/sites/larkspur/sheet", "/look"])
+@pytest.mark.parametrize(
+    "path", ["/sites/larkspur/outages/compare", "/sites/larkspur/sheet", "/look", "/sites/larkspur/health"]
+)
 def test_a_page_behind_another_passes_axe_in_every_look(browser: Browser, house: Served, path: str) -> None:
     house.services.ledger.record([EARLIER])
     if path.endswith("compare"):

@@ -21,7 +21,7 @@ from forecaster.domain.site import Contact
 from forecaster.domain.times import DAY_MS, MINUTE_MS
 from forecaster.texts.catalogue import languages, words
 from forecaster.twin.live import larkspur_site
-from tests.api.serving import write_outage
+from tests.api.serving import described, write_outage
 from tests.browser.serving import Served, serving
 from tests.browser.test_pages_in_browser import AXE
 from tests.scenario import NOW_MS, services
@@ -72,6 +72,28 @@ def test_the_report_of_an_outage_prints_on_two_pages(browser: Browser, house: Se
     found = {sheet: pages_of(page, sheet) for sheet in SHEETS}
     context.close()
     assert found == dict.fromkeys(SHEETS, 2)
+
+
+@pytest.mark.parametrize(
+    ("path", "seen"),
+    [
+        ("/sites/larkspur/outages", "th[scope=row] a"),
+        ("/sites/larkspur/edit/limits", "[name='alarms.low_reserve_h']"),
+        ("/sizing", "main label input"), ("/setup", "[name=name]"),
+    ],
+)  # fmt: skip
+def test_what_is_written_in_a_form_is_on_paper_and_its_buttons_are_not(
+    browser: Browser, house: Served, path: str, seen: str
+) -> None:
+    described(house.services.installation.folder)
+    page = browser.new_context(service_workers="block").new_page()
+    page.goto(house.url + path)
+    page.emulate_media(media="print")
+    expect(page.locator(seen).first).to_be_visible()
+    assert page.locator("main button:visible").count() == 0
+    page.goto(f"{house.url}/sites/larkspur/trip")
+    assert page.locator("main form:visible").count() == 0
+    page.context.close()
 
 
 @pytest.fixture
