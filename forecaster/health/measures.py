@@ -147,12 +147,6 @@ def back_shares(table: pd.DataFrame) -> tuple[Array, Array, Array, Array]:
     return day_numbers(kept), -together, apart * mean_dry**2, spread
 
 
-def base_flow(table: pd.DataFrame) -> tuple[Array, Array]:
-    """Days since 1970, and each day's mean of 1 / usual wait [1/s], (N,) each."""
-    kept = table[table["paired"] >= LEAST_CYCLES]
-    return day_numbers(kept), column(kept, "pace_per_s") / column(kept, "paired")
-
-
 def need_share(table: pd.DataFrame, series: DailySeries) -> float:
     """Inflow of the worst hour on record, as a share of the pump's median rate; series : from `flow_series`.
 

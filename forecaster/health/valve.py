@@ -1,4 +1,4 @@
-"""The check valve: what share of a run's water comes back, from runs and waits, and from the driest days."""
+"""The check valve: what share of a run's water comes back, by wet and dry hours of a day, and from a date on."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecaster.domain.longrecord import HousePart, PartState
+from forecaster.health.backflow import Back, backflow
 from forecaster.health.judged import PartHealth, Range, around, day_ms, day_text, percent_text, range_text, unknown
-from forecaster.health.measures import Blind, at_once_series, back_shares, base_flow, blind_to_runs, sampled
+from forecaster.health.measures import Blind, at_once_series, back_shares, blind_to_runs, sampled
 from forecaster.health.trends import BASELINE_DAYS, LEAST_DAYS, course_of
 from forecaster.maths.arrays import Array
 from forecaster.texts.catalogue import Said
@@ -31,22 +32,6 @@ FEW_DAYS = 4.0
 AT_ONCE = 0.06
 """Growth in the share of restarts at once that is told."""
 
-DRY_DAYS, RECORD_DAYS, JUMP, BEYOND = 14, 120, 1.25, 1.3
-"""The driest day of a fortnight against the driest of the fortnight before. Days of each; days of record that it takes;
-how many times as often the runs must come; how many times the greatest rise before that must be, in logarithms."""
-
-
-@dataclass(frozen=True, slots=True)
-class Back:
-    """A share of the water that comes back.
-
-    share, error : float — 0..1, and its standard error; since_day : float | None — from when on (days since 1970)
-    """
-
-    share: float
-    error: float
-    since_day: float | None
-
 
 def check_valve(table: pd.DataFrame) -> PartHealth:
     """Judge the check valve; table : daily table since the newest work on it, columns `frames.DAYS`."""
@@ -60,15 +45,15 @@ def check_valve(table: pd.DataFrame) -> PartHealth:
         return unknown(part, Blind.YOUNG)
     slopes = BackSlopes(*back_shares(kept))
     slope, base = share_back(slopes), first_share(slopes)
-    jump = dry_jump(*base_flow(kept))
+    begun = backflow(kept)
     often = at_once.sure(upward=True) and at_once.change >= AT_ONCE
     first_ms = day_ms(at_once.first_day)
-    found = slope if slope is not None else jump
+    found = begun.found if begun.found is not None else slope
     if found is None and often:
         found = Back(at_once.change, at_once.change_error, at_once.since_day)
     blind = base is None or base.error > VAGUE
     if found is None:
-        if blind and len(kept) < RECORD_DAYS:
+        if blind and begun.least_share > GRAVE_SHARE:
             return unknown(part, Blind.QUIET, first_ms)
         now = None if base is None or blind else around(0.0, base.error, 100.0)
         says, do = Said("health.valve.good"), Said("health.nothing")
@@ -145,27 +130,3 @@ def _onset(slopes: BackSlopes) -> float:
     ahead, w_ahead = slopes.top.sum() - behind, slopes.weight.sum() - w_behind
     explained = behind**2 / np.maximum(w_behind, 1e-12) + ahead**2 / np.maximum(w_ahead, 1e-12)
     return float(slopes.day[1 + int(np.argmax(explained[LEAST_DAYS:-2])) + LEAST_DAYS])
-
-
-def dry_jump(day: Array, pace: Array) -> Back | None:
-    """The share that explains a rise of the driest day's pace within a fortnight; None: no such rise, or no record.
-
-    day, pace : (N,) — from `base_flow`. The rise must exceed every rise on record by far: see BEYOND.
-    """
-    if day.size < RECORD_DAYS:
-        return None
-    log = np.log(pace)
-    driest = np.lib.stride_tricks.sliding_window_view(log, DRY_DAYS).min(axis=1)
-    rises = driest[DRY_DAYS:] - driest[:-DRY_DAYS]
-    now, before = float(rises[-1]), rises[: -2 * DRY_DAYS]
-    spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
-    if now < np.log(JUMP) or now < BEYOND * float(before.max()) or now < SURE * spread:
-        return None
-    return Back(1.0 - float(np.exp(-now)), spread * float(np.exp(-now)), _risen(day, log, float(driest[-1])))
-
-
-def _risen(day: Array, log: Array, risen: float) -> float:
-    """When the rise began: the day after the last one whose pace was nearer to the level before it."""
-    before = float(log[-2 * DRY_DAYS : -DRY_DAYS].min())
-    low = np.flatnonzero(log < 0.5 * (before + risen))
-    return float(day[min(int(low[-1]) + 1, day.size - 1)])

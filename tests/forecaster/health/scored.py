@@ -16,18 +16,19 @@ import pandas as pd
 from forecaster.domain.longrecord import HousePart, PartState, WorkDone, WorkKind
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
+from forecaster.health.backflow import DryRuns
 from forecaster.health.changes import DailySeries, errors_of, whitened
 from forecaster.health.floats import float_switch
 from forecaster.health.helped import helped
 from forecaster.health.judged import PartHealth, Range
-from forecaster.health.measures import base_flow, flow_series, late_series, need_share, sampled
+from forecaster.health.measures import flow_series, late_series, need_share, sampled
 from forecaster.health.moving import LEAST_NEED, flow_and_line, power
 from forecaster.health.trends import BASELINE_DAYS, LEAST_DAYS
 from forecaster.health.valve import check_valve
 from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from forecaster.twin.live import larkspur_site
-from tests.forecaster.health.world import START_MS, Course, Sampling, Truth, drawn, record
+from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, record
 
 ONSET = 200
 SITE = replace(larkspur_site(), pit=replace(larkspur_site().pit, area_m2=0.03 / 0.18, drawdown_m=0.18))
@@ -46,7 +47,8 @@ JUDGES: dict[HousePart, Callable[[Site, pd.DataFrame], PartHealth]] = {
 class Fault:
     """A fault: what it does to a house, which part must tell of it, when it is looked for, by when it is to be told.
 
-    shape : its course over the days of the record, of any size; series : the measure that shows it best
+    series : the measure that shows it best; shape : its course in that measure over the days of the record, of any
+    size, where beside : (N,) — is what stands beside the measure, or ones
     """
 
     name: str
@@ -55,7 +57,7 @@ class Fault:
     looks: Sequence[int]
     onset: int
     aim_days: int
-    shape: Course
+    shape: Callable[[Array, Array], Array]
     series: Callable[[pd.DataFrame], DailySeries]
 
 
@@ -67,10 +69,10 @@ def _flow(table: pd.DataFrame) -> DailySeries:
     return flow_series(table)[0]
 
 
-def _dry_pace(table: pd.DataFrame) -> DailySeries:
-    """Mean pace of the waits, in logarithms: a leaking valve raises it, as more water does."""
-    day, pace = base_flow(table)
-    return DailySeries(day, 1.0 + np.log(pace), np.full(day.size, 1e-6), np.zeros((day.size, 0)))
+def _dry_run(table: pd.DataFrame) -> DailySeries:
+    """The dry run, which water that comes back makes shorter, the more so the more flows in."""
+    runs = DryRuns.of(table)
+    return DailySeries(runs.day, runs.haste, runs.deviation**2, runs.fills[:, None])
 
 
 def _clog(day: Array) -> Array:
@@ -79,15 +81,15 @@ def _clog(day: Array) -> Array:
 
 FAULTS = (
     Fault("wear 1 % a month", HousePart.PUMP_FLOW, lambda t: replace(t, flow=lambda d: 1.0 - 0.01 * d / 30.4),
-          range(30, 366, 10), 0, 183, lambda d: -d, _flow),
+          range(30, 366, 10), 0, 183, lambda d, _: -d, _flow),
     Fault("wear 2 % a month", HousePart.PUMP_FLOW, lambda t: replace(t, flow=lambda d: 1.0 - 0.02 * d / 30.4),
-          range(20, 366, 10), 0, 120, lambda d: -d, _flow),
+          range(20, 366, 10), 0, 120, lambda d, _: -d, _flow),
     Fault("clog of 40 % in two weeks", HousePart.DISCHARGE_LINE, lambda t: replace(t, flow=_clog),
-          range(ONSET + 2, ONSET + 31), ONSET, 3, lambda d: _clog(d) - 1.0, _flow),
+          range(ONSET + 2, ONSET + 31), ONSET, 3, lambda d, _: _clog(d) - 1.0, _flow),
     Fault("valve leaks 30 %", HousePart.CHECK_VALVE, lambda t: replace(t, leak=_from(0.3)),
-          range(ONSET + 3, ONSET + 61), ONSET, 14, _from(1.0), _dry_pace),
+          range(ONSET + 3, ONSET + 61), ONSET, 14, lambda d, fills: fills * _from(1.0)(d), _dry_run),
     Fault("float sticks in 10 %", HousePart.FLOAT, lambda t: replace(t, sticks=_from(0.1)),
-          range(ONSET + 2, ONSET + 31), ONSET, 14, _from(1.0), late_series),
+          range(ONSET + 2, ONSET + 31), ONSET, 14, lambda d, _: _from(1.0)(d), late_series),
 )  # fmt: skip
 
 CERTAIN = 3.72
@@ -114,7 +116,8 @@ def limit_of(fault: Fault, table: pd.DataFrame) -> int | None:
         series = fault.series(sampled(table.iloc[:end]))
         if series.day.size < LEAST_DAYS:
             continue
-        shape = fault.shape(series.day - START_MS / DAY_MS)
+        beside = series.beside[:, 0] if series.beside.size else np.ones(series.day.size)
+        shape = fault.shape(series.day - START_MS / DAY_MS, beside)
         known = replace(series, beside=np.column_stack([series.beside, shape]))
         value, errors = errors_of(known)
         columns = np.column_stack([shape, np.ones(series.day.size), series.beside])

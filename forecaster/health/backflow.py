@@ -1,0 +1,139 @@
+"""Water that comes back through the check valve from a date on, told by run lengths against waits.
+
+A pump of rate Qp lifts the drawdown V against an inflow Qi in t = V / (Qp - Qi) (MIL-HDBK-1005/9A 2.5.3.6, Eq. 1-2).
+Where a share f of it runs back, the pit fills again after w = V (1 - f) / Qi. The dry run that is told from both,
+T = t / (1 + t / w), then obeys 1 / T = Qp / V + f / w: more water leaves it as it is, water that comes back makes it
+shorter. So the starts come more often in a wet month and behind a leaking valve alike, but only the valve shortens the
+dry run from the same day on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecaster.health.changes import DailySeries, errors_of, whitened
+from forecaster.health.measures import LEAST_CYCLES, column, day_numbers
+from forecaster.maths.arrays import Array
+
+RECORD_DAYS, LEAST_BEFORE, LEAST_AFTER, NEWEST_DAYS = 200, 40, 3, 45
+"""Newest days that are looked at; days of record that must lie before the date, and after it; newest days that are
+tried as the date."""
+
+CERTAIN = 3.7
+"""Standard errors from which on water comes back: one look in ten thousand errs. In simulated healthy years none of
+many dates and looks passed 3.2."""
+
+VAGUE = 0.2
+"""Standard error of the share beyond which nothing is told of it."""
+
+LEAST_SHARE, GREATEST_SHARE = 0.1, 0.9
+
+LEAST_RISE, OF_THE_RISE = 0.1, 0.5
+"""How much oftener the starts must come on the driest days, in logarithms: the least, and the part of what the share
+alone would bring (the rest is left to a drier month)."""
+
+DRY_DAYS = 14
+"""Least days before the date among which the driest is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """A share of the water that comes back.
+
+    share, error : float — 0..1, and its standard error; since_day : float | None — from when on (days since 1970)
+    """
+
+    share: float
+    error: float
+    since_day: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class DryRuns:
+    """The dry run of each day with many cycles, oldest first, (N,) each.
+
+    day : days since 1970; haste : the median dry run over the day's mean; deviation : of the mean, as a share
+    fills : the median dry run over the usual wait
+    """
+
+    day: Array
+    haste: Array
+    deviation: Array
+    fills: Array
+
+    @classmethod
+    def of(cls, table: pd.DataFrame) -> DryRuns:
+        """The newest RECORD_DAYS of a daily table, columns `frames.DAYS`."""
+        kept = table[table["paired"] >= 2 * LEAST_CYCLES].iloc[-RECORD_DAYS:]
+        count = column(kept, "paired")
+        mean = column(kept, "dry_s") / count
+        usual = float(np.median(mean)) if mean.size else 1.0
+        spread = np.sqrt(np.maximum(column(kept, "dry_s2") / count - mean**2, 0.0)) / mean
+        deviation = (float(np.median(spread)) if mean.size else 0.0) / np.sqrt(count)
+        return cls(day_numbers(kept), usual / mean, deviation, usual * column(kept, "pace_per_s") / count)
+
+
+@dataclass(frozen=True, slots=True)
+class Backflow:
+    """What a daily table tells of water that comes back.
+
+    found : Back | None — since when more comes back than before; least_share : float — the least that would be told,
+    were it to come back since the earliest date tried; infinite where no date can be
+    """
+
+    found: Back | None
+    least_share: float
+
+
+def backflow(table: pd.DataFrame) -> Backflow:
+    """Whether more of each run's water comes back since one of the newest days.
+
+    table : daily table since the newest work on the part. Each day is tried as the date; the pump's own slow course,
+    and how its dry run has always gone with the water, are allowed for.
+    """
+    runs = DryRuns.of(table)
+    if runs.day.size < LEAST_BEFORE + LEAST_AFTER:
+        return Backflow(None, float("inf"))
+    dates, shares, errors = _at_each_date(runs)
+    if not dates.size:
+        return Backflow(None, float("inf"))
+    least = CERTAIN * float(errors.min())
+    best = int(np.argmax(shares / errors))
+    share, error, since_day = float(shares[best]), float(errors[best]), float(dates[best])
+    if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
+        return Backflow(None, least)
+    rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(-share)))
+    told = _oftener_on_dry_days(runs, since_day) >= rise
+    return Backflow(Back(share, error, since_day) if told else None, least)
+
+
+def _at_each_date(runs: DryRuns) -> tuple[Array, Array, Array]:
+    """The newest days, each taken for the date: days since 1970, the share that comes back from then on, and its
+    standard error, (D,) each; by least squares with correlated days."""
+    _, errors = errors_of(DailySeries(runs.day, runs.haste, runs.deviation**2, runs.fills[:, None]))
+    hundreds = (runs.day - runs.day.mean()) / 100.0
+    always = np.column_stack([np.ones(runs.day.size), hundreds, hundreds**2, runs.fills])
+    basis, _ = np.linalg.qr(whitened(always, runs.day, errors))
+    goal = whitened(runs.haste, runs.day, errors)
+    goal = goal - basis @ (basis.T @ goal)
+    unexplained = max(1.0, float(goal @ goal) / (runs.day.size - always.shape[1]))
+    dates = runs.day[LEAST_BEFORE : runs.day.size - LEAST_AFTER + 1]
+    dates = dates[dates > runs.day[-1] - NEWEST_DAYS]
+    after = np.where(runs.day[:, None] >= dates, runs.fills[:, None], 0.0)
+    tried = whitened(after, runs.day, errors)
+    tried = tried - basis @ (basis.T @ tried)
+    weight = np.maximum((tried**2).sum(axis=0), 1e-12)
+    return dates, tried.T @ goal / weight, np.sqrt(unexplained / weight)
+
+
+def _oftener_on_dry_days(runs: DryRuns, since_day: float) -> float:
+    """Logarithm of how much oftener the starts come on the driest day since a date than on the driest before it."""
+    after = runs.day >= since_day
+    span = max(DRY_DAYS, float(runs.day[-1] - since_day))
+    before = ~after & (runs.day >= since_day - span)
+    if not before.any():
+        return 0.0
+    return float(np.log(runs.fills[after].min()) - np.log(runs.fills[before].min()))

@@ -1,0 +1,76 @@
+"""Water that comes back through the check valve, told by run lengths against waits.
+
+The cycle is that of MIL-HDBK-1005/9A 2.5.3.6, Eq. 1-2; the houses are `tests.forecaster.health.world`'s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecaster.domain.times import DAY_MS
+from forecaster.health.backflow import DryRuns, backflow
+from forecaster.record.frames import days_frame
+from tests.forecaster.health.world import START_MS, Course, Sampling, Truth, drawn, record
+
+ONSET = 200
+
+
+def _since(value: float) -> Course:
+    return lambda day: np.where(day >= ONSET, value, 0.0)
+
+
+def _table(truth: Truth, seed: int, days: int = ONSET + 14, sampling: Sampling = Sampling.ON_CHANGE) -> pd.DataFrame:
+    return days_frame(record(truth, sampling, days, np.random.default_rng(seed)))
+
+
+def test_the_dry_run_tells_the_share_times_the_fill() -> None:
+    """By hand: 30 L at 150 L/min, 5 L/min flow in. A run takes 1800 / 145 = 12.414 s after a wait of 360 s, and of
+    252 s where 30 % comes back. The dry run is 12.414 / (1 + 12.414 / 360) = 12 s before and 11.831 s after: 12 s over
+    it is 1.0143, and 0.3 times the fill 12 / 252 is 0.0143."""
+    still = Truth(base_l_per_min=5.0, swing=0.0, storms_a_year=0.0, slop=0.0)
+    tables = [_table(still, 1, 60), _table(replace(still, leak=lambda day: np.full(day.shape, 0.3)), 1, 60)]
+    before, after = (float(table["dry_s"].sum() / table["paired"].sum()) for table in tables)
+    assert before == pytest.approx(12.0, abs=0.02)
+    fill = float(np.mean(DryRuns.of(tables[1]).fills))
+    assert fill == pytest.approx(12.0 / 252.0, rel=0.03)
+    assert before / after - 1.0 == pytest.approx(0.3 * fill, rel=0.1)
+
+
+@pytest.mark.parametrize("sampling", [Sampling.ON_CHANGE, Sampling.ONE, Sampling.FLOAT])
+def test_a_leak_is_dated_and_sized_within_a_fortnight(sampling: Sampling) -> None:
+    rng = np.random.default_rng(70)
+    for number in range(3):
+        house = replace(drawn(rng), base_l_per_min=float(rng.uniform(6.0, 12.0)), leak=_since(0.3))
+        found = backflow(_table(house, 70 + number, sampling=sampling)).found
+        assert found is not None
+        assert found.since_day is not None
+        assert abs(found.since_day - START_MS / DAY_MS - ONSET) <= 5.0
+        assert found.share == pytest.approx(0.3, abs=3.0 * found.error)
+
+
+@pytest.mark.parametrize("oftener", [1.2, 1.43, 2.0])
+def test_a_wetter_month_is_no_leak(oftener: float) -> None:
+    """The starts come as much oftener as behind a valve that lets 17, 30 and 50 % back."""
+    house = replace(drawn(np.random.default_rng(80)), base_l_per_min=7.0)
+    dry, wet = _table(house, 81), _table(replace(house, base_l_per_min=7.0 * oftener), 81)
+    both = pd.concat([dry.iloc[:ONSET], wet.iloc[ONSET:]])
+    assert backflow(both).found is None
+
+
+@pytest.mark.parametrize("gain", [0.02, 0.05, 0.3])
+def test_a_pump_that_lifts_more_is_no_leak(gain: float) -> None:
+    """Its runs become shorter too, but the starts do not come oftener."""
+    house = replace(drawn(np.random.default_rng(90)), base_l_per_min=7.0)
+    cleaned = replace(house, flow=lambda day: np.where(day >= ONSET, 1.0 + gain, 1.0))
+    assert backflow(_table(cleaned, 91)).found is None
+
+
+def test_what_too_little_is_known_of_is_told_as_such() -> None:
+    """A pit that is nearly dry, sampled every ten seconds: not even half of each run could be told."""
+    house = Truth(base_l_per_min=0.5, storms_a_year=10.0)
+    assert backflow(_table(house, 3, sampling=Sampling.TEN)).least_share > 0.5
+    assert backflow(_table(house, 3, 30)).least_share == float("inf")
