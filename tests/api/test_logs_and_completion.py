@@ -53,6 +53,16 @@ def test_a_level_leaves_out_what_is_less_grave(tmp_path: Path) -> None:
     assert {line["level"] for line in lines} == {"warning"}
 
 
+@pytest.fixture(scope="module")
+def bash_script(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A command of the program's name, as the script calls it, and the script that it gives to the shell."""
+    name = tmp_path_factory.mktemp("bin") / "outlast"
+    name.write_text(f'#!/bin/sh\nexec {" ".join(OUTLAST)} "$@"\n', encoding="utf-8")
+    name.chmod(0o755)
+    script = subprocess.run([str(name), "completion", "bash"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return name, script.stdout
+
+
 @pytest.mark.parametrize(
     ("typed", "offered"),
     [
@@ -63,16 +73,13 @@ def test_a_level_leaves_out_what_is_less_grave(tmp_path: Path) -> None:
         ("outlast ", set(COMMANDS)),
     ],
 )
-def test_bash_completes(typed: str, offered: set[str], tmp_path: Path) -> None:
-    name = tmp_path / "outlast"  # the script calls the command by its name
-    name.write_text(f'#!/bin/sh\nexec {" ".join(OUTLAST)} "$@"\n', encoding="utf-8")
-    name.chmod(0o755)
+def test_bash_completes(typed: str, offered: set[str], bash_script: tuple[Path, str]) -> None:
+    name, script = bash_script
     shell = shutil.which("bash")
     assert shell is not None
-    script = subprocess.run([str(name), "completion", "bash"], cwd=ROOT, capture_output=True, text=True, check=True)
     words = " ".join(f'"{word}"' for word in typed.split(" "))
     asking = (
-        f"{script.stdout}\nCOMP_WORDS=({words}); COMP_CWORD={typed.count(' ')}; "
+        f"{script}\nCOMP_WORDS=({words}); COMP_CWORD={typed.count(' ')}; "
         f'_outlast_completion {name}; printf "%s\\n" "${{COMPREPLY[@]}}"'
     )
     done = subprocess.run([shell, "-c", asking], cwd=ROOT, capture_output=True, text=True, timeout=120, check=True)

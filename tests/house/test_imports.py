@@ -9,6 +9,8 @@ from __future__ import annotations
 import ast
 import sys
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -37,39 +39,71 @@ def floor_of(module: str) -> int | None:
     return FLOORS.get(module.split(".")[0])
 
 
-def imports_of(tree: ast.AST) -> Iterator[tuple[int, str]]:
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What the rules of the house ask of a module: it is parsed once for all of them.
+
+    imports : (line, the module named, the names taken from it) of each import, inner ones included
+    """
+
+    path: Path
+    module: str
+    imports: tuple[tuple[int, str, tuple[str, ...]], ...]
+    classes: tuple[str, ...]
+    lines: int
+
+
+def read(*packages: str) -> Iterator[Read]:
+    """The modules of some packages, in order."""
+    for package in packages:
+        for path in sorted((ROOT / package).rglob("*.py")):
+            yield _read(path)
+
+
+@cache
+def _read(path: Path) -> Read:
+    text = path.read_text(encoding="utf-8")
+    tree = ast.parse(text)
+    classes = tuple(node.name for node in tree.body if isinstance(node, ast.ClassDef))
+    return Read(path, _module_of(path), tuple(_imports_of(tree)), classes, len(text.splitlines()))
+
+
+def _module_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def _imports_of(tree: ast.AST) -> Iterator[tuple[int, str, tuple[str, ...]]]:
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
-            yield from ((node.lineno, alias.name) for alias in node.names)
+            yield from ((node.lineno, alias.name, ()) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"relative import on line {node.lineno}: write the whole name"
-            yield node.lineno, node.module or ""
+            yield node.lineno, node.module or "", tuple(alias.name for alias in node.names)
 
 
 def sources(*packages: str) -> Iterator[tuple[Path, str, ast.AST]]:
     for package in packages:
         for path in sorted((ROOT / package).rglob("*.py")):
-            module = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
-            yield path, module, ast.parse(path.read_text(encoding="utf-8"))
+            yield path, _module_of(path), ast.parse(path.read_text(encoding="utf-8"))
 
 
 def test_no_import_goes_up() -> None:
     wrong = []
-    for path, module, tree in sources("api", "collector", "forecaster"):
-        own = floor_of(module)
+    for one in read("api", "collector", "forecaster"):
+        own = floor_of(one.module)
         assert own is not None
-        for line, name in imports_of(tree):
+        for line, name, _ in one.imports:
             other = floor_of(name)
             if other is not None and other > own:
-                wrong.append(f"{path.relative_to(ROOT)}:{line} imports {name}")
+                wrong.append(f"{one.path.relative_to(ROOT)}:{line} imports {name}")
     assert not wrong, "\n".join(wrong)
 
 
 def test_domain_needs_only_the_standard_library() -> None:
     wrong = [
-        f"{path.relative_to(ROOT)}:{line} imports {name}"
-        for path, _, tree in sources("forecaster/domain")
-        for line, name in imports_of(tree)
+        f"{one.path.relative_to(ROOT)}:{line} imports {name}"
+        for one in read("forecaster/domain")
+        for line, name, _ in one.imports
         if name.split(".")[0] not in sys.stdlib_module_names and not name.startswith("forecaster.domain")
     ]
     assert not wrong, "\n".join(wrong)
@@ -85,7 +119,7 @@ def test_core_has_no_io_and_no_clock_of_its_own() -> None:
         if module == MAKES_DECODERS:
             forbidden = forbidden - {"threading"}
         clocks = CLOCKS - {"monotonic"} if live else CLOCKS
-        for line, name in imports_of(tree):
+        for line, name, _ in _read(path).imports:
             if name.split(".")[0] in forbidden:
                 wrong.append(f"{path.relative_to(ROOT)}:{line} imports {name}")
         for node in ast.walk(tree):
@@ -105,4 +139,4 @@ def test_core_has_no_io_and_no_clock_of_its_own() -> None:
 def test_every_floor_has_rooms() -> None:
     """The checks above look at something."""
     for package in ("api", "collector", "forecaster", "forecaster/domain", "forecaster/live"):
-        assert any(True for _ in sources(package)), package
+        assert any(True for _ in read(package)), package

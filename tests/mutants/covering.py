@@ -129,15 +129,22 @@ def readers_of(module: str, constant: str) -> frozenset[str]:
     """The functions that read a constant by its name, in its own module or in one that imports it by that name."""
     return frozenset(
         f"{place}:{function}"
-        for place, tree in _trees().items()
+        for place, text in _texts().items()
+        if constant in text
+        for tree in [_tree(place)]
         if place == module or _imports(tree, module, constant)
         for function in _reading(tree, constant, "")
     )
 
 
 @cache
-def _trees() -> dict[str, ast.Module]:
-    return {module: ast.parse(path.read_text(encoding="utf-8")) for module, path in _files().items()}
+def _texts() -> dict[str, str]:
+    return {module: path.read_text(encoding="utf-8") for module, path in _files().items()}
+
+
+@cache
+def _tree(module: str) -> ast.Module:
+    return ast.parse(_texts()[module])
 
 
 def _files() -> dict[str, Path]:
