@@ -14,7 +14,7 @@ from prometheus_client.registry import Collector as FamilySource
 from api import __version__
 from api.http.metrics_sites import site_counts
 from api.http.security import Principal
-from api.process.members import member_counts, view
+from api.process.members import member_counts, queue_counts, view
 from api.process.services import Services
 from forecaster.domain.counts import Count
 
@@ -100,3 +100,4 @@ def _members(services: Services, who: Principal) -> Iterator[Count]:
     """Who has joined and carries what, for those who may see all sites."""
     if who.site is None:
         yield from member_counts(view(services.ledger.members(), services.installation.sites))
+        yield from queue_counts(services.ledger.queue_seen())

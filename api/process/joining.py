@@ -21,6 +21,7 @@ from api.process.leased import LeasedTask, LeasedWork
 from api.process.member import LeaseTime, MemberWorker
 from api.process.parts import Part, Startable
 from api.process.services import Services
+from api.process.study_children import StudyChildren
 from api.process.workers import once_workers
 from collector.collector import Collector
 from collector.config.settings import Installation
@@ -45,11 +46,14 @@ LETTERS = 40
 """Longest part of a member's name that is taken from the host's name [characters]."""
 
 
-def require_joinable(installation: Installation) -> None:
-    """Check that several machines can share the work of an installation. Errors: UsageError where they cannot."""
+def require_joinable(installation: Installation, parts: frozenset[Part]) -> None:
+    """Check that several machines can share the work of an installation. Errors: UsageError where they cannot.
+
+    parts : frozenset[Part] — what is to be shared; studies need no broker
+    """
     if not installation.ledger_url.startswith(("postgresql://", "postgresql+psycopg://")):
         raise UsageError(Said("members.only_on_postgresql"), Said("members.set_store_ledger"))
-    if installation.broker.embedded:
+    if installation.broker.embedded and Part.STUDY not in parts:
         raise UsageError(Said("members.no_embedded_broker"), Said("members.set_broker_url"))
     if not installation.store.on_server:
         log.warning("the readings are in a file: members on other machines do not see them")
@@ -82,10 +86,14 @@ def joined_workers(services: Services, parts: frozenset[Part], name: str) -> lis
     assert isinstance(services.ledger, SqlLedger)
     (part,) = parts
     time, instance = LeaseTime(), secrets.token_hex(8)
-    if part is Part.COLLECT:
+    holders: Mapping[int, Holder]
+    working: list[Startable]
+    if part is Part.STUDY:
+        working, holders = [_study_worker(services, services.ledger)], {}
+    elif part is Part.COLLECT:
         collectors = Collectors(services, services.ledger, instance, time)
-        working: list[Startable] = [collectors]
-        holders: Mapping[int, Holder] = dict.fromkeys(range(1, SHARES + 1), collectors)
+        working = [collectors]
+        holders = dict.fromkeys(range(1, SHARES + 1), collectors)
     else:
         forecasts = ForecastShares(services, services.ledger, instance)
         once = OnceOnly(services, services.ledger, instance, time, forecasts.worker)
@@ -93,6 +101,17 @@ def joined_workers(services: Services, parts: frozenset[Part], name: str) -> lis
         holders = {ONCE: once} | dict.fromkeys(range(1, SHARES + 1), forecasts)
     member = MemberWorker(services.ledger, part.value, name, told_of(services.installation), instance, holders, time)
     return [*working, member]
+
+
+def _study_worker(services: Services, ledger: SqlLedger) -> Startable:
+    """Who works on the queue of studies. Errors: UsageError where the library of the queue is missing."""
+    try:
+        from api.process.study_worker import StudyJobsWorker  # other processes do without the library
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            Said("members.no_library_of_the_queue", error=error.name), Said("members.pip_install_postgres")
+        ) from error
+    return StudyJobsWorker(services, ledger, StudyChildren(services.installation.folder))
 
 
 class Collectors(LeasedWork):

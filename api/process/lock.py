@@ -16,7 +16,7 @@ from collector.share import Share
 from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.texts.catalogue import Said
 
-LOCKED = (Part.COLLECT, Part.FORECAST)
+LOCKED = (Part.COLLECT, Part.FORECAST, Part.STUDY)
 """The parts that each share may run once; any number of processes may serve."""
 
 PLACES = 32

@@ -12,6 +12,7 @@ from collector.rendezvous import SHARES
 from collector.share import share_of
 from forecaster.domain.counts import Count
 from forecaster.domain.leases import MemberSeen
+from forecaster.domain.studyjobs import QueueSeen
 from forecaster.engine.document import time_text
 
 ROLES = (Part.COLLECT.value, Part.FORECAST.value)
@@ -57,7 +58,7 @@ class MemberView:
     @property
     def well(self) -> bool:
         """Whether somebody has joined, every site and the deliveries are carried, and all describe the same sites."""
-        whole = bool(self.members) and not any(one.matters for one in self.uncarried.values())
+        whole = bool(self.uncarried) and not any(one.matters for one in self.uncarried.values())
         return whole and not self.differ
 
     def sites_of(self, shares: Iterable[int]) -> tuple[str, ...]:
@@ -118,3 +119,14 @@ def member_counts(seen: MemberView) -> Iterator[Count]:
     for role, one in seen.uncarried.items():
         lone = float(len(one.sites))
         yield Count("outlast_sites_uncarried", "gauge", "Sites that no member carries.", lone, (("role", role),))
+
+
+def queue_counts(seen: QueueSeen | None) -> Iterator[Count]:
+    """Counts of the queue of studies for the metrics; none where there is no queue."""
+    if seen is None:
+        return
+    for state in ("waiting", "running", "done", "failed", "retried"):
+        number, label = float(getattr(seen, state)), (("state", state),)
+        yield Count("outlast_study_jobs", "gauge", "Studies in the queue; done ones of two days.", number, label)
+    yield Count("outlast_study_oldest_seconds", "gauge", "Age of the study that has waited longest.", seen.oldest_s)
+    yield Count("outlast_study_workers", "gauge", "Workers on the queue of studies.", float(seen.workers))

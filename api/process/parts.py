@@ -14,9 +14,11 @@ class Part(StrEnum):
     COLLECT = "collect"
     FORECAST = "forecast"
     SERVE = "serve"
+    STUDY = "study"
 
 
-EVERYTHING = frozenset(Part)
+EVERYTHING = frozenset({Part.COLLECT, Part.FORECAST, Part.SERVE})
+"""What `outlast run` runs."""
 
 
 class Worker(Protocol):

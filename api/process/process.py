@@ -122,7 +122,7 @@ class Process:
     ) -> None:
         self.parts, self.share, self.clock, self._metrics_port = parts, share, clock, metrics_port
         if joins:
-            require_joinable(installation)
+            require_joinable(installation, parts)
         self._broker: EmbeddedBroker | None = None
         if installation.broker.embedded and Part.COLLECT in parts:
             self._broker = _broker_of(installation)

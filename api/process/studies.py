@@ -70,7 +70,12 @@ class StudyWorker(RepeatingWorker):
     def counts(self) -> list[Count]:
         """For the metrics."""
         return [
-            Count("outlast_studies", "counter", "Child processes that studied the long record.", float(self._children)),
+            Count(
+                "outlast_studies",
+                "counter",
+                "Studies of the long record, or children for several.",
+                float(self._children),
+            ),
             Count("outlast_studies_failed", "counter", "Of those, how many failed.", float(self._failed)),
         ]
 
@@ -128,7 +133,10 @@ class StudyWorker(RepeatingWorker):
         if child.returncode == 0:
             return None
         said.seek(0)
-        lines = said.read().decode(errors="replace").split("\n")
-        return next(
-            (line for line in reversed(lines) if line.strip()), words()("fault.exit_code", returncode=child.returncode)
-        )
+        return last_line(said.read()) or words()("fault.exit_code", returncode=child.returncode)
+
+
+def last_line(said: bytes) -> str:
+    """The last line that is not empty of what a child said; "" where it said nothing."""
+    lines = said.decode(errors="replace").split("\n")
+    return next((line for line in reversed(lines) if line.strip()), "")

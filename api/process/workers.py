@@ -15,9 +15,11 @@ from api.process.letters import LetterWorker
 from api.process.parts import Part, Startable
 from api.process.services import Services
 from api.process.studies import StudyWorker
+from api.process.study_queue import QueuedStudies
 from collector.collector import Collector
 from collector.config.settings import Installation
 from collector.share import Share
+from collector.store.ledger import SqlLedger
 from collector.weather import WeatherWorker
 from forecaster.domain.leases import always
 from forecaster.domain.site import Site
@@ -70,8 +72,16 @@ def once_workers(
     )  # fmt: skip
     forecaster.on_deliveries = couriers.wake
     figures = [FigureWriter(services, _figures(installation))] if installation.store.on_server else []
-    studies = StudyWorker(installation.folder, installation.sites, services.ledger, services.clock)
+    studies = _studies(services)
     return couriers, [LetterWorker(services), *figures, studies]
+
+
+def _studies(services: Services) -> Startable:
+    """Who sees to the daily studies: by the queue where the ledger is on PostgreSQL."""
+    installation, ledger = services.installation, services.ledger
+    if isinstance(ledger, SqlLedger) and ledger.joinable:
+        return QueuedStudies(installation.folder, installation.sites, ledger, services.clock)
+    return StudyWorker(installation.folder, installation.sites, ledger, services.clock)
 
 
 def _figures(installation: Installation) -> FigureStore:

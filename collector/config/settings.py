@@ -193,6 +193,12 @@ class Retention(InstallationSection):
     ledger_days: Number = Field(default=1830.0, ge=1, examples=["1830"])
 
 
+class Studies(InstallationSection):
+    """[studies] — the daily studies of the long record; how many sites one `outlast study --join` studies at once."""
+
+    at_once: Whole = Field(default=1, ge=1, le=64, examples=["2"])
+
+
 class InWords(InstallationSection):
     """[words] — the language of pages and messages, where the site, the contact or the browser asks for no other."""
 
@@ -212,6 +218,7 @@ class _Model(BaseSettings):
     retention: Retention = Retention()
     heartbeat: Heartbeat = Heartbeat()
     words: InWords = InWords()
+    studies: Studies = Studies()
 
     @classmethod
     def settings_customise_sources(
@@ -244,6 +251,7 @@ class Installation:
     sites: dict[str, Site]
     heartbeat: Heartbeat = field(default_factory=Heartbeat)
     words: InWords = field(default_factory=InWords)
+    studies: Studies = field(default_factory=Studies)
     set_aside: tuple[SetAside, ...] = ()
 
     @property
@@ -323,6 +331,7 @@ def load_installation(folder: Path) -> Installation:
         sites=found.sites,
         heartbeat=model.heartbeat,
         words=model.words,
+        studies=model.studies,
         set_aside=found.set_aside,
     )
     if "key_file" in model.push.model_fields_set:

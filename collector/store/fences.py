@@ -5,13 +5,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Collection, Iterable, Mapping
 
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, Text, and_, cast, column, select, table, text
 
 from collector.rendezvous import SHARES
 from collector.share import share_of
 from collector.store import ledger_schema as t
 from forecaster.domain.errors import StaleLease
 from forecaster.domain.leases import Lease
+from forecaster.domain.studyjobs import JobTry
 from forecaster.texts.catalogue import words
 
 PAUSED_S = 8
@@ -64,6 +65,25 @@ class SitesFence:
         require(connection, self._instance, [held[share] for share in shares])
 
 
+class JobFence:
+    """Lets a writer through while an attempt at a job of the queue is the current one, whichever sites it writes about.
+
+    Whoever gives the job to another raises the number of its attempts, for which it waits until the transaction ends.
+    """
+
+    def __init__(self, attempt: JobTry) -> None:
+        jobs = table("procrastinate_jobs", column("id"), column("attempts"), column("status"), schema=attempt.queue)
+        mine = and_(jobs.c.id == attempt.job, jobs.c.attempts == attempt.attempts)
+        self._own = select(jobs.c.id).where(mine, cast(jobs.c.status, Text) == "doing").with_for_update(read=True)
+        self._name = f"{attempt.queue} {attempt.job}"
+
+    def check(self, connection: Connection, _sites: Collection[str] | None, /) -> None:
+        """Hold the job's row until the transaction ends. Errors: StaleLease where the job is another's by now."""
+        _soon(connection)
+        if connection.execute(self._own).scalar_one_or_none() is None:
+            raise _stale([self._name])
+
+
 def require(connection: Connection, instance: str, leases: Collection[Lease]) -> None:
     """Hold the rows of leases until the transaction ends.
 
@@ -72,7 +92,7 @@ def require(connection: Connection, instance: str, leases: Collection[Lease]) ->
     """
     if not leases:
         return
-    connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = '{PAUSED_S}s'"))
+    _soon(connection)
     (role,) = {lease.role for lease in leases}
     row = t.leases.c
     shares = sorted(lease.share for lease in leases)
@@ -83,6 +103,10 @@ def require(connection: Connection, instance: str, leases: Collection[Lease]) ->
     gone = [lease.name for lease in leases if (lease.share, lease.number) not in found]
     if gone:
         raise _stale(gone)
+
+
+def _soon(connection: Connection) -> None:
+    connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = '{PAUSED_S}s'"))
 
 
 def _stale(names: Iterable[str]) -> StaleLease:

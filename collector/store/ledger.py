@@ -14,6 +14,7 @@ from collector.store.ledger_intake import IntakeNotes
 from collector.store.ledger_members import Membership
 from collector.store.ledger_outbox import LedgerOutbox
 from collector.store.ledger_people import People
+from collector.store.ledger_queue import StudyQueue
 from collector.store.ledger_record import LongRecord
 from collector.store.sqlite_file import free_bytes, size_bytes, store_error, wal_bytes
 from forecaster.domain.errors import StoreUnavailable
@@ -29,7 +30,7 @@ SITES_A_STEP = 100
 """Sites thinned in one transaction, so that writers are not kept waiting."""
 
 
-class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, EditNotes, Membership):
+class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, EditNotes, Membership, StudyQueue):
     """The Ledger port on an SQLAlchemy engine, as made by `collector.store.open.open_ledger`: its parts and upkeep."""
 
     def prune(self, before_ms: int) -> int:

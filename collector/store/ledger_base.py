@@ -85,6 +85,14 @@ class LedgerBase:
             except OverflowError as error:
                 raise StoreRefused(words()("store.the_ledger_does_not_take_this_2", error=str(error))) from error
 
+    def _read(self, work: Callable[[Connection], T]) -> T:
+        """Run an operation that changes nothing in one transaction, beside those that write."""
+        try:
+            with self._reads.begin() as connection:
+                return work(connection)
+        except SQLAlchemyError as error:
+            raise self._error(error) from error
+
     def _rows(self, query: Select[Any]) -> list[dict[str, Any]]:
         """All rows of a query as mappings; the connection is not kept open."""
         try:

@@ -26,6 +26,7 @@ from forecaster.domain.records import (
     Token,
 )
 from forecaster.domain.runs import Event, Gap, Outage
+from forecaster.domain.studyjobs import QueueSeen
 
 
 class Clock(Protocol):
@@ -366,6 +367,10 @@ class Ledger(AlarmLog, EditLog, Protocol):
 
     def members(self) -> list[MemberSeen]:
         """Processes that have joined the work, with the shares that they have leases of; empty where none can."""
+        ...
+
+    def queue_seen(self) -> QueueSeen | None:
+        """How the queue of studies stands; None where there is none."""
         ...
 
     def health(self) -> StoreHealth:

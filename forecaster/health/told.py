@@ -17,6 +17,8 @@ from forecaster.water.seasonal import SeasonBelief, SeasonStudy
 DAYS, HEALTH, STORM, SEASON = "days", "health", "storm", "season"
 """The kinds of study that the document rests on."""
 
+KINDS = (DAYS, HEALTH, STORM, SEASON)
+
 
 def health_told(ledger: Ledger, site: str) -> dict[str, Any]:
     """The document of GET /health. `as_of` is null and `parts` empty before the first study.
