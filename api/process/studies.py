@@ -69,15 +69,7 @@ class StudyWorker(RepeatingWorker):
 
     def counts(self) -> list[Count]:
         """For the metrics."""
-        return [
-            Count(
-                "outlast_studies",
-                "counter",
-                "Studies of the long record, or children for several.",
-                float(self._children),
-            ),
-            Count("outlast_studies_failed", "counter", "Of those, how many failed.", float(self._failed)),
-        ]
+        return study_counts(self._children, self._failed)
 
     def once(self) -> None:
         """Study the sites that are due, where there are any."""
@@ -140,3 +132,11 @@ def last_line(said: bytes) -> str:
     """The last line that is not empty of what a child said; "" where it said nothing."""
     lines = said.decode(errors="replace").split("\n")
     return next((line for line in reversed(lines) if line.strip()), "")
+
+
+def study_counts(begun: int, failed: int) -> list[Count]:
+    """For the metrics of who makes studies. failed : of those begun"""
+    return [
+        Count("outlast_studies", "counter", "Studies of the long record, or children for several.", float(begun)),
+        Count("outlast_studies_failed", "counter", "Of those, how many failed.", float(failed)),
+    ]

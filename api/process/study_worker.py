@@ -10,6 +10,7 @@ import psycopg
 from procrastinate.exceptions import ConnectorException
 
 from api.process.services import Services
+from api.process.studies import study_counts
 from api.process.study_children import ChildEnded, StudyChildren
 from api.process.study_orders import StudyAnswer, StudyOrder
 from collector.store.fences import JobFence
@@ -69,13 +70,7 @@ class StudyJobsWorker(LoopThread):
     def counts(self) -> list[Count]:
         """For the metrics."""
         return [
-            Count(
-                "outlast_studies",
-                "counter",
-                "Studies of the long record, or children for several.",
-                float(self._done + self._failed),
-            ),
-            Count("outlast_studies_failed", "counter", "Of those, how many failed.", float(self._failed)),
+            *study_counts(self._done + self._failed, self._failed),
             Count("outlast_studies_retried", "counter", "Of those, how many were tried again.", float(self._again)),
         ]
 
