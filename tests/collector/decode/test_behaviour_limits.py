@@ -250,7 +250,7 @@ def test_a_long_series_is_thinned_at_its_older_half() -> None:
         (Quantity.WATER_LEVEL, "m", [4.1], "cm"), (Quantity.WATER_LEVEL, "m", [-100.0, 400.0], "cm"),
         (Quantity.WATER_LEVEL, "m", [-100.1], "mm"), (Quantity.WATER_LEVEL, "m", [400.1], "mm"),
         (Quantity.WATER_LEVEL, "m", [-1000.0, 4000.0], "mm"), (Quantity.WATER_LEVEL, "m", [4001.0], None),
-        (Quantity.WATER_LEVEL, "m", [-1001.0], None),
+        (Quantity.WATER_LEVEL, "m", [-1001.0], None), (Quantity.WATER_LEVEL, "cm", [1000.0], "mm"),
         (Quantity.PUMP_CURRENT, "A", [0.0, 60.0], "A"), (Quantity.PUMP_CURRENT, "A", [60.1], "mA"),
         (Quantity.PUMP_CURRENT, "A", [-0.1], None), (Quantity.PUMP_CURRENT, "A", [60_001.0], None),
         (Quantity.PUMP_CURRENT, "mA", [4.0], "mA"), (Quantity.PUMP_POWER, "W", [1e9], "W"),

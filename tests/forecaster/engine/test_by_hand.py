@@ -5,15 +5,21 @@ passage. Each is driven over the edges of what it does; the arithmetic stands be
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from forecaster.domain.forecast import ChargeAhead, Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.site import Channel, NamedPump, Pump
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.accounts import Accounts, Mark
 from forecaster.engine.buffer import Buffer, key_of, standing
+from forecaster.engine.changes import _pump_shape
+from forecaster.engine.evidence import PumpSpan
+from forecaster.engine.fold import Fold
 from forecaster.engine.gauge import GaugeFilter
 from forecaster.engine.loads import Stream, mean_w, total_wh
 from forecaster.engine.reserve import (
@@ -26,8 +32,11 @@ from forecaster.engine.reserve import (
     survival_at,
     widen,
 )
+from forecaster.engine.second import SecondPump
 from forecaster.engine.signs import Signs, rare_wait
+from forecaster.engine.status import _clock
 from forecaster.pack.draws import PackDraws
+from tests.forecaster.evidence import LARKSPUR, START_MS, forecast
 
 MIN_MS = 60_000
 
@@ -408,3 +417,77 @@ def test_survival_is_by_the_hour_until_all_have_gone() -> None:
     assert survival_at(hours, 1.0) == 0.5
     assert len(survival(np.array([1.0, np.inf]), 0, 24.0)) == 24
     assert len(survival(np.array([23.5]), 0, 24.0)) == 24
+
+
+# -- a second pump, the shape of the pump's energy ahead, and spans of time in words
+
+
+def second_pump() -> SecondPump:
+    """A backup that starts 0.06 m above the first one's float, in a pit with a drawdown of 0.18 m."""
+    backup = NamedPump("backup", Pump(rated_power_w=300.0), starts_above_m=0.06)
+    made = SecondPump.of(replace(LARKSPUR, pumps=(NamedPump("main", LARKSPUR.pump), backup)))
+    assert made is not None
+    return made
+
+
+def test_a_span_of_the_first_pump_has_what_the_second_lifted_in_it() -> None:
+    """Runs that began from the span's start on and before its end; those are booked, later ones wait."""
+    second = second_pump()
+    second.lifted = [(0, 1.0), (1000, 2.0), (1999, 4.0), (2000, 8.0)]
+    span = second.with_lifted(PumpSpan(1000, 2000, 10.0))
+    assert span == PumpSpan(1000, 2000, 16.0)
+    assert second.lifted == [(2000, 8.0)]
+    assert second.spans.end_ms == 2000
+    second.spans.end_ms = 9000
+    second.with_lifted(PumpSpan(2000, 3000, 1.0))
+    assert second.spans.end_ms == 9000
+
+
+def test_a_float_that_hangs_higher_is_waited_for_longer() -> None:
+    """1 + 0.06 / 0.18: a third longer."""
+    assert second_pump().stretch == pytest.approx(4 / 3)
+
+
+def test_the_pumps_energy_ahead_is_what_the_charge_falls_by_less_what_else_is_drawn() -> None:
+    """From 60 % with 500 Wh to a reserve of 10 %: 10 Wh a percent; 20 W of other loads."""
+
+    def path(*points: tuple[float, float]) -> Forecast:
+        drain = tuple(ChargeAhead(START_MS + round(h * HOUR_MS), p50, p50, p50) for h, p50 in points)
+        return forecast(START_MS, drain_path=drain)
+
+    ahead = path((0, 60.0), (1, 52.0), (2, 48.0), (3, 47.0), (4, 0.0))
+    assert list(_pump_shape(ahead, 10.0, 500.0, 20.0)) == [(0.0, 0.0), (1.0, 60.0), (2.0, 80.0), (3.0, 80.0)]
+    assert list(_pump_shape(path((0, 60.0)), 10.0, 500.0, 20.0)) == [(0.0, 0.0), (1.0, 1.0)]
+    assert list(_pump_shape(path((0, 10.0), (1, 5.0)), 10.0, 500.0, 20.0)) == [(0.0, 0.0), (1.0, 1.0)]
+    assert list(_pump_shape(path((0, 60.0), (1, 59.0)), 10.0, 500.0, 20.0)) == [(0.0, 0.0), (1.0, 1.0)]
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(119, "119 min"), (120, "2 h"), (4319, "72 h"), (4320, "3 days")])
+def test_how_far_a_clock_is_off_is_told_in_minutes_hours_or_days(minutes: int, said: str) -> None:
+    """From two hours on in hours, from three days on in days."""
+    buffer = Buffer(newest_ms=START_MS + minutes * MIN_MS)
+    assert said in (_clock(buffer, START_MS) or "")
+
+
+def test_when_a_clock_is_suspect() -> None:
+    """Two minutes ahead of here, or a source that was ahead or behind within the last half hour."""
+    assert _clock(Buffer(newest_ms=START_MS + 120_000), START_MS) is None
+    assert _clock(Buffer(newest_ms=START_MS + 120_001), START_MS) is not None
+    ahead, behind = Buffer(ahead_at_ms=START_MS, ahead_ms=HOUR_MS), Buffer(behind_at_ms=START_MS, behind_ms=HOUR_MS)
+    for buffer in (ahead, behind):
+        assert "60 min" in (_clock(buffer, START_MS + 1_799_999) or "")
+        assert _clock(buffer, START_MS + 1_800_000) is None
+
+
+def test_an_owners_limit_for_silence_is_in_seconds() -> None:
+    site = replace(
+        LARKSPUR,
+        channels=(
+            Channel(Quantity.MAINS_PRESENT, "cellar/mains", max_silence_s=7.5),
+            Channel(Quantity.LOAD_POWER, "cellar/router", of="router", max_silence_s=60.0),
+            Channel(Quantity.PACK_CHARGE, "cellar/pack"),
+        ),
+    )
+    fold = Fold.of(site)
+    assert fold.stated_ms == {"mains_present": 7_500, "load_power/router": 60_000}
+    assert fold.supply.mains.silence_ms == 7_500

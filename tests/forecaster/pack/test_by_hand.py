@@ -13,7 +13,7 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.pack import battery, stray
 from forecaster.pack.chargeline import ChargeSteps
 from forecaster.pack.charging import Charging
-from forecaster.pack.doubt import nameplate_weight
+from forecaster.pack.doubt import doubted, nameplate_weight
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.slope import with_slope
 from forecaster.pack.sun import clear_sky_w_per_m2
@@ -139,6 +139,33 @@ def test_some_of_the_draws() -> None:
 def test_how_a_nameplate_is_believed_against_a_gauge(deviations: float, weight: float) -> None:
     """A logistic curve about three deviations. Common practice, no source."""
     assert nameplate_weight(deviations) == pytest.approx(weight)
+
+
+def test_a_gauge_far_above_its_nameplate_gives_way_in_a_share_of_the_draws() -> None:
+    """From full, 400 Wh at the plug through 90 % and 10 W for 1 h: 454 Wh of a plate of 1000. A gauge that shows 10 %
+    gone holds 4500 Wh: those draws have the plate's capacity, and what is left of it above and below the reserve.
+    """
+    count = 8000
+    plate_mean = np.array([math.log(1000.0), -math.log(0.9), math.log(10.0), 0.0, 0.0, 0.0])
+    plate = plate_mean, np.diag(np.array([0.07, 0.06, 0.3, 0.25, 0.08, 0.05]) ** 2)
+    now = Discharge(0, plug_wh=400.0, elapsed_h=1.0, loads_wh=0.0)
+    gauge = replace(drawn(count), capacity_wh=np.full(count, 4500.0), to_empty_wh=np.full(count, 4050.0))
+    found = doubted(gauge, now, plate, 1.0, 10.0, 3)
+    taken = found.capacity_wh != 4500.0
+    assert found.doubt == pytest.approx(0.92, abs=0.01)
+    assert float(taken.mean()) == pytest.approx(found.doubt, abs=0.01)
+    assert float(np.median(found.capacity_wh[taken])) == pytest.approx(1000.0, rel=0.02)
+    assert float(np.median(found.to_empty_wh[taken])) == pytest.approx(1000.0 - 400.0 / 0.9 - 10.0, rel=0.03)
+    held = (found.to_empty_wh - found.to_reserve_wh)[taken]
+    assert held.tolist() == pytest.approx((0.1 * found.capacity_wh[taken]).tolist())
+    assert (found.to_empty_wh + found.to_full_wh)[taken].tolist() == pytest.approx(found.capacity_wh[taken].tolist())
+    assert float(np.median(found.efficiency[taken])) == pytest.approx(0.9, rel=0.01)
+    warm = doubted(gauge, now, plate, 0.5, 10.0, 3)
+    assert float(np.median(warm.capacity_wh[warm.capacity_wh != 4500.0])) == pytest.approx(500.0, rel=0.05)
+    fresh = replace(gauge, to_empty_wh=np.full(count, 4500.0 * 0.951))
+    assert doubted(fresh, now, plate, 1.0, 10.0, 3) is fresh, "less than a twentieth is gone"
+    honest = replace(gauge, capacity_wh=np.full(count, 1000.0), to_empty_wh=np.full(count, 546.0))
+    assert doubted(honest, now, plate, 1.0, 10.0, 3) is honest
 
 
 def test_covariance_of_the_stray() -> None:
