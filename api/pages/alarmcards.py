@@ -52,6 +52,7 @@ def alarm_cards(
                 alarm, site, forecast, wording, words, now_ms, rehearsed=rehearsed,
             ),
             told=told_lines(told.get(alarm.id, []), wording, words, now_ms),
+            knows=who_knows(told.get(alarm.id, []), site, words) if operate else "",
         )
         for alarm in found
     )  # fmt: skip
@@ -85,6 +86,14 @@ def at_present(
     )  # fmt: skip
     now = replace(card.alarm, headline=again.headline, action=again.action, by_ms=again.by_ms)
     return replace(card, alarm=now, headline=headline, then=then)
+
+
+def who_knows(notices: Sequence[Notice], site: Site, words: Words) -> str:
+    """Whose receiver has taken a message about an alarm, or that nobody's has; "" where there is nobody to tell."""
+    names = dict.fromkeys(notice.who for notice in notices if notice.outcome is NoticeOutcome.TOLD)
+    if names:
+        return words("fleet.told", who=", ".join(names))
+    return words("fleet.told_nobody") if notices or site.contacts else ""
 
 
 def told_lines(notices: Sequence[Notice], wording: Wording, words: Words, now_ms: int) -> tuple[str, ...]:

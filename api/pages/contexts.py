@@ -50,6 +50,7 @@ class AlarmCard:
     afar : str — what to do from far away; "" where there is nothing, or the reader may not see names
     told : who was told, a line for each message; empty where the reader may not see names
     then : what was told when it was raised or last told, "" where that is what stands here
+    knows : str — who knows of it, in a few words; "" where nobody can be told, or the reader may not see names
     """
 
     alarm: Alarm
@@ -67,6 +68,7 @@ class AlarmCard:
     can_shelve: bool
     told: tuple[str, ...] = ()
     then: str = ""
+    knows: str = ""
 
 
 @dataclass(frozen=True, slots=True)

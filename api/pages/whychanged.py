@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from api.http.shifts import shift_since
@@ -69,13 +68,9 @@ def parts_of(shift: EndShift, wording: Wording) -> str:
     words = wording.words
     moved = [("inflow", shift.inflow_h), ("charge", shift.charge_h), ("loads", shift.loads_h)]
     moved.sort(key=lambda part: -abs(part[1]))
-    found = [*moved, ("doubt", shift.doubt_h)]
-    return joined([words(f"why.{name}", span=signed(hours, wording)) for name, hours in found if abs(hours) >= SAID_H])
-
-
-def joined(told: Iterable[str]) -> str:
-    """Parts in a row, as they stand within a sentence."""
-    row = ", ".join(told)
+    told = [words(f"why.{name}", span=signed(hours, wording)) for name, hours in moved if abs(hours) >= SAID_H]
+    doubt = words("why.doubt", span=signed(shift.doubt_h, wording)) if abs(shift.doubt_h) >= SAID_H else ""
+    row = "; ".join(part for part in (", ".join(told), doubt) if part)
     return f" ({row})" if row else ""
 
 

@@ -14,13 +14,17 @@ from typing import Literal
 from playwright.sync_api import Browser
 
 from api.process.services import Services
+from forecaster.domain.alarms import AlarmKind, AlarmState, Priority
 from forecaster.domain.forecast import Forecast
+from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import Site
+from forecaster.domain.site import Contact, Site
+from forecaster.domain.times import DAY_MS
 from forecaster.twin.live import larkspur_site
 from tests.api.pagesample import forecast, heard, publish, site
 from tests.browser.conftest import chromium
 from tests.browser.serving import serving
+from tests.browser.test_fleet_in_browser import alarm, rise
 from tests.scenario import NOW_MS, services, tell_larkspur
 
 FOLDER = Path(__file__).resolve().parents[2] / "deploy" / "pictures"
@@ -46,6 +50,12 @@ NEIGHBOURS = (
 )
 
 
+OWNERS = (
+    Contact("Robin", webhook="https://hooks.example.org/robin"),
+    Contact("Ann", webhook="https://hooks.example.org/ann"),
+)
+
+
 def neighbours() -> tuple[dict[str, Site], list[Forecast]]:
     """Other basements for the list of all sites."""
     sites = {key: site(key, name) for key, name, _, _ in NEIGHBOURS}
@@ -55,12 +65,30 @@ def neighbours() -> tuple[dict[str, Site], list[Forecast]]:
 def told(folder: Path) -> Services:
     """The installation that is pictured."""
     sites, forecasts = neighbours()
-    held = services(folder, {"larkspur": larkspur_site(), **sites})
+    lane = replace(larkspur_site(), contacts=OWNERS)
+    held = services(folder, {"larkspur": lane, **sites})
     tell_larkspur(held.store, held.ledger, before_h=22.0, lost_h=2.9)
     for made in forecasts:
         publish(held, replace(made, data_age_s=6.0))
         heard(held, made.site, NOW_MS - 6000)
+    low = alarm("brook", AlarmKind.LOW_RESERVE, Priority.HIGH, AlarmState.ACKNOWLEDGED)
+    rise(held, replace(low, headline="Until about 08:30.", acknowledged_by="Ann"))
+    people_told(held)
     return held
+
+
+def people_told(held: Services) -> None:
+    """The owner has been told of the lost mains; a message to the neighbour is on its way."""
+    lost = held.ledger.alarms("larkspur")[0]
+    messages = [
+        Delivery(
+            f"{lost.id}:{who}", "webhook", "https://hooks.example.org", "larkspur", "{}", lost.raised_ms,
+            lost.raised_ms if done else NOW_MS, NOW_MS + DAY_MS, attempts=int(done),
+            done_ms=lost.raised_ms + 4_000 if done else None, who=who, alarm_id=lost.id,
+        )
+        for who, done in ((OWNERS[0].name, True), (OWNERS[1].name, False))
+    ]  # fmt: skip
+    held.ledger.commit_transitions([], messages, [])
 
 
 def shoot(browser: Browser, url: str, folder: Path) -> None:

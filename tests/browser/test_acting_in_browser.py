@@ -56,12 +56,15 @@ def test_the_action_and_its_button_are_on_the_first_screen(
     browser: Browser, house: Served, code: str, tail: str
 ) -> None:
     known = house.services.installation.sites["larkspur"]
-    house.services.installation.sites["larkspur"] = replace(known, loads=(Load("the chest freezer", 60.0),))
+    house.services.installation.sites["larkspur"] = replace(
+        known, loads=(Load("the chest freezer", 60.0),), contacts=(Contact("owner", email="o@example.org"),)
+    )
     low_reserve(house.services)
     context = browser.new_context(viewport=PHONE, service_workers="block", has_touch=True, locale=code)
     page = context.new_page()
     page.goto(f"{house.url}/sites/larkspur{tail}")
-    for selector in (".act .does", ".act .amount", ".act button >> nth=0"):
+    expect(page.locator(".act .knows")).to_have_count(1)
+    for selector in (".act .does", ".act .amount", ".act button >> nth=0", ".act .knows"):
         box = page.locator(selector).bounding_box()
         assert box is not None
         assert box["y"] + box["height"] <= PHONE["height"], (selector, box)
