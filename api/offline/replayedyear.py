@@ -95,7 +95,8 @@ class YearReplay:
     def run(self, progress: Callable[[int], None]) -> None:
         """Replay. progress : is told, once a day of the record, up to when it has come [UTC milliseconds]"""
         until_s = self.clock() + self.budget_s
-        newest = [reading.time_ms for reading in self.store.latest(self.site.id).values()]
+        latest = self.store.latest(self.site.id)
+        newest = [latest[key].time_ms for key in self._series()]
         first_ms = self._first_ms()
         if first_ms is None:
             return

@@ -34,6 +34,7 @@ def script_words(words: Words, wording: Wording) -> str:
     said |= {key: words(f"age.{key}") for key in ("heard", "stale")}
     said |= {key: wording.words(f"wording.{key}") for key in ("seconds", "minutes", "hours", "days", "ago")}
     said |= {"now": wording.words("wording.ago.now"), "cut": words("now.cut"), "here": words("now.here")}
+    said |= {"unsent": words("now.unsent")}
     return msgspec.json.encode(said).decode()
 
 

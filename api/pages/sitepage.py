@@ -7,7 +7,7 @@ from datetime import datetime, time, timedelta
 
 from markupsafe import Markup, escape
 
-from api.pages.acting import act_now
+from api.pages.acting import ActNow, act_now
 from api.pages.alarmcards import alarm_cards
 from api.pages.contexts import DataTable, LogLine
 from api.pages.facts import facts_of, of_first
@@ -79,7 +79,8 @@ def site_now(
         under=under_of(site, forecast, wording, words),
         age=age,
         banners=tuple(filter(None, [test_banner(running_test(ports.ledger, site.id), words)])),
-        warnings=ports.reach_warnings(site, words, operate=operate) + warnings_of(forecast, wording, words, now_ms),
+        warnings=unsaid(ports.reach_warnings(site, words, operate=operate), act)
+        + warnings_of(forecast, wording, words, now_ms),
         act=act,
         alarms=tuple(card for card in cards if act is None or card is not act.card),
         strip_wide=draw(data, said, lying(view.start_ms, view.end_ms)),
@@ -101,6 +102,12 @@ def site_now(
             alarm_ms=None if act is None or act.card is None else act.card.alarm.raised_ms,
         ),
     )  # fmt: skip
+
+
+def unsaid(warnings: tuple[str, ...], act: ActNow | None) -> tuple[str, ...]:
+    """Warnings without those whose first sentence stands in the box above them already."""
+    above = "" if act is None else f"{act.says} {act.does}"
+    return tuple(line for line in warnings if line.partition(". ")[0].rstrip(".") not in above)
 
 
 def silent_since(site: Site, forecast: Forecast | None, age: DataAge, now_ms: int) -> int | None:

@@ -102,6 +102,20 @@ def test_without_script_the_button_comes_back_to_the_page_and_says_so(
         expect(page.get_by_role("button", name="Acknowledge")).to_have_count(0)
 
 
+def test_without_a_connection_the_button_says_that_nothing_was_sent(browser: Browser, house: Served) -> None:
+    with opened(browser, f"{house.url}/sites/larkspur", width=360) as page:
+        button = page.locator(".act").get_by_role("button", name="Acknowledge")
+        page.context.set_offline(True)
+        button.click()
+        expect(page.locator(".act").get_by_role("alert")).to_contain_text("Not sent: there is no connection.")
+        expect(button).to_be_enabled()
+        assert house.services.ledger.requests(0) == []
+        page.context.set_offline(False)
+        button.click()
+        expect(page.locator(".act").get_by_role("status")).to_contain_text("Asked.")
+        expect(page.locator(".act").get_by_role("alert")).to_have_count(0)
+
+
 @pytest.mark.parametrize("keys", [True, False], ids=["by keys", "by hand"])
 def test_with_script_it_happens_in_place_and_is_confirmed_there(browser: Browser, house: Served, keys: bool) -> None:
     with opened(browser, f"{house.url}/sites/larkspur", width=360) as page:

@@ -150,12 +150,17 @@ async function acknowledge(event) {
   event.preventDefault();
   const button = form.querySelector("button");
   button.disabled = true;
+  form.parentNode.querySelector(".unsent")?.remove();
   let taken = false;
   try {
     const answer = await fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
     taken = answer.type === "opaqueredirect";
   } catch {
-    taken = false;
+    button.disabled = false;
+    const said = Object.assign(document.createElement("p"), { className: "did unsent", textContent: words().unsent });
+    said.setAttribute("role", "alert");
+    form.after(said);
+    return;
   }
   if (!taken) {
     button.disabled = false;

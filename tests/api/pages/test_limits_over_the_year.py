@@ -17,6 +17,7 @@ from starlette.testclient import TestClient
 from api.cli import main
 from api.offline import replayedyear
 from api.offline.replayedyear import Raised, YearReplay
+from api.process import yeartrials
 from api.process.services import Services
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.discharge import DischargeTest
@@ -106,9 +107,10 @@ def test_what_would_take_too_long_begins_later_and_says_so(
 
 
 def test_the_page_tries_changed_limits_on_the_year_and_saves_from_there(
-    house: tuple[TestClient, Services, Path],
+    house: tuple[TestClient, Services, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     client, services, folder = house
+    monkeypatch.setattr(yeartrials, "GENTLE", 0)  # others need the machine too, and the test waits
     form = filled(client.get(f"{EDIT}/limits").text) | {"alarms.low_reserve_h": "300", "do": "year"}
     began = client.post(f"{EDIT}/limits", data=form, headers=ENGLISH, follow_redirects=False)
     assert began.status_code == 303, began.text
