@@ -142,7 +142,7 @@ class SiteOut(Shape):
     away: dict[str, str] | None = Field(None, description="The days, from and until, on which others look after it.")
     paused_until: str | None = Field(None, description="Before this day no alarm but high water is raised.")
     packs: list[dict[str, Any]] = Field([], description="Each of several packs: its id, and its plate as `pack`.")
-    pack_arrangement: Literal["parallel", "in_turn"] | None = None
+    pack_arrangement: Literal["parallel", "in_turn", "one_a_pump"] | None = None
     pumps: list[dict[str, Any]] = Field(
         [], description="Both of two pumps in one pit, in the order in which they start: id, plate as `pump`, float."
     )

@@ -59,7 +59,20 @@ class PacksSection(PackSection):
     """[[packs]]"""
 
     id: str = Field(pattern=r"^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$", examples=['"left"'])
+    pump: str | None = Field(default=None, max_length=64, examples=['"main"'])
+    loads: list[str] = Field(default=[], max_length=200, examples=['["router"]'])
 
+    def named(self) -> NamedPack:
+        """The pack by its name."""
+        values = self.model_dump()
+        name, pump, loads = values.pop("id"), values.pop("pump"), tuple(values.pop("loads"))
+        return NamedPack(name, Pack(**values), pump, loads)
+
+
+ALIKE = ("chemistry", "output_voltage_v", "output_frequency_hz", "output_wave")
+"""What packs must have in common to be forecast as one."""
+ALIKE_APART = ALIKE[:1]
+"""The same of packs that each feed a pump of their own: one belief still stands for all their cells."""
 
 Section_ = TypeVar("Section_", bound=PlateSection | None)
 
@@ -90,12 +103,11 @@ def arranged(arrangement: Arrangement | None, packs: Sequence[PacksSection] | No
     return arrangement
 
 
-def named_packs(sections: Sequence[PacksSection], file: str) -> tuple[NamedPack, ...]:
+def named_packs(sections: Sequence[PacksSection], arrangement: Arrangement | None, file: str) -> tuple[NamedPack, ...]:
     """The packs by name. ConfigError where two have one name, or differ in what is asked of all together."""
     found: list[NamedPack] = []
     for place, section in enumerate(sections):
-        values = section.model_dump()
-        named = NamedPack(values.pop("id"), Pack(**values))
+        named = section.named()
         if any(named.id == one.id for one in found):
             raise ConfigError(
                 file,
@@ -104,7 +116,7 @@ def named_packs(sections: Sequence[PacksSection], file: str) -> tuple[NamedPack,
                 Said("config.give_each_its_own_name"),
             )
         found.append(named)
-    for key in ("chemistry", "output_voltage_v", "output_frequency_hz", "output_wave"):
+    for key in ALIKE_APART if arrangement is Arrangement.ONE_A_PUMP else ALIKE:
         for place, named in enumerate(found):
             if getattr(named.pack, key) != getattr(found[0].pack, key):
                 raise ConfigError(

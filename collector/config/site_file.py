@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from collector.config.errors import config_error, config_errors
 from collector.config.named import names_marked
 from collector.config.plates import check_pack_channels, named_packs
+from collector.config.pump_packs import packs_of_pumps
 from collector.config.pump_plates import check_pump_channels, named_first, named_pumps, of_the_first
 from collector.config.raintable import rain_table, rain_table_toml
 from collector.config.site_model import MOST_CONTACTS, ChannelSection, ContactSection, SiteModel, WeatherSection
@@ -28,6 +29,7 @@ from forecaster.domain.site import (
     Channel,
     Contact,
     Load,
+    NamedPack,
     NamedPump,
     Pack,
     PayloadFormat,
@@ -89,8 +91,8 @@ def site_from(content: dict[str, Any], file: str, *, measured: bool = True, leni
         raise config_error(error, SiteModel, file) from error
     load_names = _unique([load.name for load in model.loads], "loads", file)
     _unique([contact.name for contact in model.contacts], "contacts", file)
-    packs = named_packs(model.packs, file)
     pumps = named_pumps(model.pumps, model.pit.freeboard_m, file)
+    packs = _packs(model, pumps, load_names, file)
     subjects = Subjects(load_names, [named.id for named in packs], [named.id for named in pumps])
     channels = tuple(
         _channel(section, f"channels[{place}]", subjects, file) for place, section in enumerate(model.channels)
@@ -153,8 +155,8 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
 
     tried(lambda: _unique(names, "loads", file))
     tried(lambda: _unique([contact.name for contact in model.contacts], "contacts", file))
-    tried(lambda: named_packs(model.packs, file))
     tried(lambda: named_pumps(model.pumps, model.pit.freeboard_m, file))
+    tried(lambda: _packs(model, named_pumps(model.pumps, None, file), names, file))
     subjects = Subjects(names, [one.id for one in model.packs], [one.id for one in model.pumps])
     tried(lambda: _weather(model.weather, file))
     tried(lambda: rain_table(model.rain_table, file))
@@ -164,6 +166,12 @@ def site_faults(content: dict[str, Any], file: str) -> list[ConfigError]:
     if not found:
         tried(lambda: site_from(content, file))
     return found
+
+
+def _packs(model: SiteModel, pumps: Sequence[NamedPump], loads: Sequence[str], file: str) -> tuple[NamedPack, ...]:
+    """Several packs by name, each with what hangs on it."""
+    arrangement = model.pack_arrangement
+    return packs_of_pumps(named_packs(model.packs, arrangement, file), arrangement, pumps, loads, file)
 
 
 def _quiet(text: str | None) -> tuple[str, str] | None:
@@ -306,11 +314,7 @@ def site_toml(site: Site) -> str:
     )
     content |= {"pumps": [_pump_toml(one) for one in site.pumps]} if site.pumps else {"pump": _plate_toml(site.pump)}
     content["pit"] = _fields(site.pit)
-    content |= (
-        {"packs": [{"id": one.id, **_fields(one.pack)} for one in site.packs]}
-        if site.packs
-        else {"pack": _fields(site.pack)}
-    )
+    content |= {"packs": [_pack_toml(one) for one in site.packs]} if site.packs else {"pack": _fields(site.pack)}
     content["loads"] = [_fields(load) for load in site.loads]
     content["channels"] = [_channel_toml(channel) for channel in named_first(site.pumps, site.channels)]
     content["alarms"] = _alarms_toml(site.alarms)
@@ -344,6 +348,11 @@ def _fields(thing: Any) -> dict[str, Any]:
 
 def _plate_toml(pump: Pump) -> dict[str, Any]:
     return _fields(pump) | _filled({"rated_current_a": _current_toml(pump.rated_current_a)})
+
+
+def _pack_toml(named: NamedPack) -> dict[str, Any]:
+    own = _filled({"id": named.id, "pump": named.pump, "loads": list(named.loads) or None})
+    return own | _fields(named.pack)
 
 
 def _pump_toml(named: NamedPump) -> dict[str, Any]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from forecaster.alarms.apart import pack_of, spent
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare, counter_wh
 from forecaster.domain.alarms import AlarmKind
-from forecaster.domain.forecast import PumpRole
+from forecaster.domain.forecast import PackRole, PumpRole
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Driven
@@ -185,14 +186,21 @@ def may_be_lost(seen: AlarmEvidence, since_ms: int, due_ms: int) -> bool | None:
 
 
 def second_pump_running(seen: AlarmEvidence) -> Judgement:
-    """Of two pumps the second one lifts: the first one is dead or stuck, or alone does not keep up."""
+    """Of two pumps the second one lifts: the first one is dead or stuck, its own pack is spent, or alone it does not
+    keep up. Where that pack is known to carry nothing, `pack-output-off` tells.
+    """
     if not seen.forecast.pumps:
         return OFF
     first, second = seen.forecast.pumps
     if _dark(seen) or second.role is PumpRole.SILENT:
         return UNKNOWN
     if first.role is PumpRole.MISSING:
-        return Judgement(Verdict.ON, "water" if second.driven_by is Driven.WATER_PRESSURE else "")
+        behind = pack_of(seen, first.id)
+        if behind is None:
+            return Judgement(Verdict.ON, "water" if second.driven_by is Driven.WATER_PRESSURE else "")
+        if behind.role is PackRole.OFF:
+            return UNKNOWN
+        return Judgement(Verdict.ON, "spent" if spent(seen, behind) else "apart")
     return Judgement(Verdict.ON, "beside") if second.role is PumpRole.BESIDE else OFF
 
 
@@ -215,7 +223,7 @@ def output_is_off(seen: AlarmEvidence) -> bool:
     output_w = seen.status.pack_output_w
     asleep = output_w is not None and output_w < ASLEEP_W
     steady_w = sum(load.watts for load in seen.site.loads if load.runs_per_hour is None)
-    if asleep and steady_w > ASLEEP_W:
+    if asleep and steady_w > ASLEEP_W and not seen.site.pack_a_pump:
         return True
     return (asleep or seen.status.pack_carrying is False) and long_overdue(seen)
 

@@ -101,7 +101,7 @@ def reserve_reached(seen: AlarmEvidence) -> Judgement:
         return UNKNOWN if p50 is None else Judgement(Verdict.ON if p50 <= 0.0 else Verdict.OFF)
     above = charge - seen.site.pack.reserve_percent
     if seen.on_pack and above <= (row.limit or 0.0):
-        return Judgement(Verdict.ON)
+        return Judgement(Verdict.ON, "apart" if carrying_by_itself(seen.forecast) else "")
     return OFF if above > (row.clear_level or 0.0) else HOLD
 
 
@@ -132,17 +132,26 @@ def idle_packs(forecast: Forecast) -> tuple[PackRole, list[str]] | None:
     return None
 
 
+def carrying_by_itself(forecast: Forecast) -> bool:
+    """Whether a pack carries that feeds one of two pumps alone."""
+    return any(pack.pump is not None and pack.role is PackRole.CARRYING for pack in forecast.packs)
+
+
 def _one_of_several(seen: AlarmEvidence) -> Judgement | None:
-    """One of several packs carries nothing while another one does. Packs that carry in turn are meant to run empty."""
+    """One of several packs carries nothing while another one does.
+
+    Packs that carry in turn are meant to run empty, and so is that of a pump that lifts first.
+    """
     found = idle_packs(seen.forecast)
     if found is None:
         return None
+    apart = seen.site.pack_a_pump
     if found[0] is PackRole.OFF:
-        return (
-            Judgement(Verdict.ON, "one", Priority.HIGH)
-            if seen.on_pack
-            else Judgement(Verdict.ON, "one-mains", Priority.MEDIUM)
-        )
+        if not seen.on_pack:
+            return Judgement(Verdict.ON, "one-mains", Priority.MEDIUM)
+        return Judgement(Verdict.ON, "apart" if apart else "one", Priority.HIGH)
+    if apart and seen.on_pack and seen.forecast.packs[0].role is PackRole.CARRYING:
+        return Judgement(Verdict.ON, "apart-empty", Priority.MEDIUM)
     carried = any(pack.role is PackRole.CARRYING for pack in seen.forecast.packs)
     if seen.on_pack and carried and seen.site.arrangement is Arrangement.PARALLEL:
         return Judgement(Verdict.ON, "one-empty", Priority.MEDIUM)

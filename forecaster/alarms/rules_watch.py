@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from forecaster.alarms.apart import still_powered
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.status import QuantityAge, SiteStatus
+from forecaster.domain.status import QuantityAge
 from forecaster.domain.times import DAY_MS
 
 FIRST_TEST_DAYS = 45.0
@@ -58,13 +59,14 @@ def telemetry_silent(seen: AlarmEvidence) -> Judgement:
 def _partly_silent(seen: AlarmEvidence) -> Judgement:
     """A plug or pack has been silent for twice the limit while the rest of the house is heard."""
     limit_s = 2.0 * 60.0 * (seen.row(AlarmKind.TELEMETRY_SILENT).limit or 0.0)
-    missing = [age for age in quiet_devices(seen.status) if age.age_s is not None and age.age_s > limit_s]
+    missing = [age for age in quiet_devices(seen) if age.age_s is not None and age.age_s > limit_s]
     return Judgement(Verdict.ON, "part") if missing else OFF
 
 
-def quiet_devices(status: SiteStatus) -> list[QuantityAge]:
-    """Quantities that are reported regularly, were heard, and are silent now."""
-    return [age for age in status.ages if age.silent and age.age_s is not None and age.quantity in TELLING]
+def quiet_devices(seen: AlarmEvidence) -> list[QuantityAge]:
+    """Quantities that are reported regularly, were heard, and are silent now without having lost their power."""
+    quiet = (age for age in seen.status.ages if age.silent and age.age_s is not None and age.quantity in TELLING)
+    return still_powered(seen, quiet)
 
 
 def _urgency(seen: AlarmEvidence) -> Priority:

@@ -11,6 +11,7 @@ from forecaster.alarms.rules_health import gravest_part
 from forecaster.alarms.rules_supply import idle_packs
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmText
+from forecaster.domain.forecast import PackRole
 from forecaster.domain.site import Site
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.texts.catalogue import languages
@@ -163,7 +164,7 @@ class Voice:
             "trouble": self.words.again((seen.outside.trouble or seen.outside.broker) or ""),
             "first_pump": seen.site.pumps[0].id if seen.site.pumps else say.words("wording.unknown"),
             "second_pump": seen.site.pumps[1].id if seen.site.pumps else say.words("wording.unknown"),
-            "packs": say.listed((idle_packs(forecast) or (None, []))[1]),
+            **self._pack_facts(seen),
             "frozen": say.listed([self.words(f"measured.{quantity.value}") for quantity in status.frozen]),
         }
         if forecast.full_at_ms is not None:
@@ -174,6 +175,21 @@ class Voice:
         facts |= self._pump_facts(seen)
         facts |= self._watch_facts(seen)
         return facts
+
+    def _pack_facts(self, seen: AlarmEvidence) -> dict[str, str]:
+        """The packs that carry nothing; where each pump has its own, those behind both, and which pump still lifts."""
+        idle, unknown = (idle_packs(seen.forecast) or (None, []))[1], self.words("wording.unknown")
+        behind = [one.id for one in seen.forecast.packs if one.pump is not None] or [unknown, unknown]
+        lifts = next((one for one in seen.forecast.packs if one.role is PackRole.CARRYING and one.pump), None)
+        stands = [one.pump for one in seen.forecast.packs if one.id in idle and one.pump]
+        return {
+            "packs": self.wording.listed(idle),
+            "first_pack": behind[0],
+            "second_pack": behind[1],
+            "last_pack": unknown if lifts is None else lifts.id,
+            "last_pump": unknown if lifts is None or lifts.pump is None else lifts.pump,
+            "idle_pumps": self.wording.listed(stands),
+        }
 
     def _until(self, seen: AlarmEvidence) -> str:
         forecast = seen.forecast
@@ -249,7 +265,7 @@ class Voice:
         heard = None if status.data_age_s is None else now - int(status.data_age_s * 1000.0)
         failing = seen.outside.failing
         tested = None if status.last_test_ms is None else (now - status.last_test_ms) / 1000.0
-        quiet = quiet_devices(status)
+        quiet = quiet_devices(seen)
         oldest_s = max((age.age_s for age in quiet if age.age_s is not None), default=0.0)
         return {
             "quiet": say.listed([self.words(f"measured.{age.quantity.value}") for age in quiet]),

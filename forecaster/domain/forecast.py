@@ -122,16 +122,21 @@ class PackRole(StrEnum):
     EMPTY = "empty"
     OFF = "off"  # has charge left, and carries nothing while another one does
     SILENT = "silent"  # not heard, and not counted on
+    STRANDED = "stranded"  # the pump that it feeds does not lift, or is not heard
 
 
 @dataclass(frozen=True, slots=True)
 class PackNow:
-    """One of several packs: what it does, its charge [%], and the energy above its own reserve that it adds [Wh]."""
+    """One of several packs: what it does, its charge [%], and the energy above its own reserve that it adds [Wh].
+
+    pump : str | None — the pump that it feeds, where each has a pack of its own
+    """
 
     id: str
     role: PackRole
     charge_percent: float | None = field(default=None, metadata=written(1))
     usable_wh: float | None = field(default=None, metadata=written(1))
+    pump: str | None = None
 
 
 class PumpRole(StrEnum):

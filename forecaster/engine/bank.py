@@ -7,7 +7,7 @@ the rest of the fold tells what was used, and is taken off what is left.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import msgspec
@@ -16,6 +16,7 @@ from forecaster.domain.forecast import PackNow, PackRole
 from forecaster.domain.quantities import PACK_POWERS, PACK_QUANTITIES, Quantity
 from forecaster.domain.site import Arrangement, Site
 from forecaster.engine.buffer import CODES, ORDER, Held, key_of
+from forecaster.pack.bank import steady_shares
 from forecaster.segment.rhythm import Rhythm
 
 LOST_MS = 15 * 60_000
@@ -34,7 +35,7 @@ EMPTY_PERCENT = 5.0
 """Below this a pack may switch off by itself (common practice, no source) [%]."""
 MILD_C = 20.0
 
-NOT_COUNTED = (PackRole.OFF, PackRole.SILENT)
+NOT_COUNTED = (PackRole.OFF, PackRole.SILENT, PackRole.STRANDED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,22 @@ class Missing:
 NOTHING_MISSING = Missing()
 
 
+@dataclass(frozen=True, slots=True)
+class Hung:
+    """What hangs on packs that each feed a pump of their own.
+
+    pumps : by pack, its pump; lifts : the packs whose pumps lift; stranded : those whose pumps cannot be counted on
+    """
+
+    pumps: Mapping[str, str]
+    lifts: frozenset[str]
+    stranded: frozenset[str]
+
+
+ALL_PACKS = Hung({}, frozenset(), frozenset())
+"""All packs feed all that there is."""
+
+
 class BankPack(msgspec.Struct):
     """One of the packs.
 
@@ -56,6 +73,9 @@ class BankPack(msgspec.Struct):
     from_percent : float | None — its charge when the counting of falls last began [%]
     asleep, asleep_ms : how often, and since when, it gave nothing while another one gave much
     off_percent : float | None — its charge when it was found to carry nothing [%]; None: it was not
+    loads_share, idle_share : float — its shares of the other loads and of the inverters' own draw, where it feeds one
+        of two pumps, 0..1
+    empty_ms : int | None — since when it is empty while the mains is away; None: it is not
     """
 
     nominal_wh: float
@@ -65,6 +85,9 @@ class BankPack(msgspec.Struct):
     asleep: int = 0
     asleep_ms: int = 0
     off_percent: float | None = None
+    loads_share: float = 0.0
+    idle_share: float = 0.0
+    empty_ms: int | None = None
 
     def value(self, quantity: Quantity) -> float | None:
         """The newest value of a quantity; None where none was heard."""
@@ -102,6 +125,9 @@ class PackBank(msgspec.Struct):
         if site.arrangement is None:
             return None
         packs = {one.id: BankPack(one.pack.nominal_wh, one.pack.reserve_percent) for one in site.packs}
+        if site.pack_a_pump:
+            for pack, (loads, idle) in zip(packs.values(), steady_shares(site), strict=True):
+                pack.loads_share, pack.idle_share = loads, idle
         return cls(site.arrangement, packs, stated_ms)
 
     def adapted(self, fresh: PackBank | None) -> PackBank | None:
@@ -116,6 +142,7 @@ class PackBank(msgspec.Struct):
                     rhythm.stated_ms = fresh.stated_ms.get(key_of(quantity, name))
                 if kept.nominal_wh == pack.nominal_wh and self.arrangement is fresh.arrangement:
                     pack.from_percent, pack.off_percent = kept.from_percent, kept.off_percent
+                    pack.empty_ms = kept.empty_ms
         fresh.on_pack = self.on_pack
         return fresh
 
@@ -153,6 +180,7 @@ class PackBank(msgspec.Struct):
             self._transfer(on_pack=on_pack)
         if quantity is Quantity.PACK_CHARGE:
             self._fell(name, pack, value)
+            pack.empty_ms = (pack.empty_ms or at_ms) if self.on_pack and value <= 0.0 else None
         elif quantity is Quantity.PACK_OUTPUT_POWER:
             self._gave(at_ms, name, pack, value)
         fresh = self.fresh.setdefault(quantity, [])
@@ -197,7 +225,19 @@ class PackBank(msgspec.Struct):
         """A change of supply: falls of the charge and idle outputs are counted from here."""
         self.on_pack = on_pack
         for pack in self.packs.values():
-            pack.from_percent, pack.asleep = pack.value(Quantity.PACK_CHARGE), 0
+            pack.from_percent, pack.asleep, pack.empty_ms = pack.value(Quantity.PACK_CHARGE), 0, None
+
+    def resting_ms(self, at_ms: int, *, loads: bool) -> float:
+        """For how long, as a share of all that is drawn beside the pumps, empty packs have drawn nothing [ms].
+
+        loads : bool — whether that includes the other loads, about half of it; else it is the inverters' own draw
+        """
+        rested = 0.0
+        for pack in self.packs.values():
+            if pack.empty_ms is not None:
+                share = 0.5 * (pack.loads_share + pack.idle_share) if loads else pack.idle_share
+                rested += share * max(at_ms - pack.empty_ms, 0)
+        return rested
 
     def _fell(self, name: str, pack: BankPack, percent: float) -> None:
         """Compare how far the charges fell, and begin anew. One that moves by itself shows that its pack is on."""
@@ -236,7 +276,12 @@ class PackBank(msgspec.Struct):
                 other.off_percent = other.value(Quantity.PACK_CHARGE)
 
     def _expected_beside(self, name: str) -> list[BankPack]:
-        """The packs with charge left that should carry while the named one does: those beside it, or before it."""
+        """The packs with charge left that should carry while the named one does: those beside it, or before it.
+
+        What a pack gives to its own pump tells nothing of another one's.
+        """
+        if self.arrangement is Arrangement.ONE_A_PUMP:
+            return []
         names = list(self.packs)
         others = names[: names.index(name)] if self.arrangement is Arrangement.IN_TURN else names
         found = [self.packs[other] for other in others if other != name]
@@ -244,12 +289,12 @@ class PackBank(msgspec.Struct):
 
     # -- what is left
 
-    def missing(self, now_ms: int) -> Missing:
+    def missing(self, now_ms: int, hung: Hung = ALL_PACKS) -> Missing:
         """What is in packs that cannot be counted on, as charge of all packs together."""
         out = [
             (pack.nominal_wh, pack.value(Quantity.PACK_CHARGE) or 0.0, pack.reserve_percent)
-            for pack in self.packs.values()
-            if pack.off_percent is not None or pack.lost(now_ms)
+            for name, pack in self.packs.items()
+            if pack.off_percent is not None or pack.lost(now_ms) or name in hung.stranded
         ]
         whole = sum(pack.nominal_wh for pack in self.packs.values())
         return Missing(
@@ -257,33 +302,44 @@ class PackBank(msgspec.Struct):
             all_percent=sum(wh * percent for wh, percent, _ in out) / whole,
         )
 
-    def not_counted(self, now_ms: int) -> list[tuple[str, PackRole]]:
+    def not_counted(self, now_ms: int, hung: Hung = ALL_PACKS) -> list[tuple[str, PackRole]]:
         """The packs that cannot be counted on, and why."""
-        roles = [(name, self._role(pack, now_ms, carried=False)) for name, pack in self.packs.items()]
+        roles = [(name, self._role(name, pack, now_ms, hung, carried=False)) for name, pack in self.packs.items()]
         return [(name, role) for name, role in roles if role in NOT_COUNTED]
 
-    def now(self, now_ms: int, capacity_wh: float) -> tuple[PackNow, ...]:
+    def first_share(self) -> float:
+        """The share of the energy left in all packs that is in the first one, 0..1."""
+        left = [pack.nominal_wh * (pack.value(Quantity.PACK_CHARGE) or 0.0) for pack in self.packs.values()]
+        return left[0] / sum(left) if sum(left) > 0.0 else 0.0
+
+    def now(self, now_ms: int, capacity_wh: float, hung: Hung = ALL_PACKS) -> tuple[PackNow, ...]:
         """Each pack at a time. capacity_wh : what all packs together are believed to hold [Wh]"""
         whole = sum(pack.nominal_wh for pack in self.packs.values())
         found: list[PackNow] = []
         for name, pack in self.packs.items():
-            role = self._role(pack, now_ms, carried=any(one.role is PackRole.CARRYING for one in found))
+            carried = any(one.role is PackRole.CARRYING for one in found)
+            role = self._role(name, pack, now_ms, hung, carried=carried)
             percent = pack.value(Quantity.PACK_CHARGE)
             above = 0.0 if percent is None else max(percent - pack.reserve_percent, 0.0)
             usable = 0.0 if role in NOT_COUNTED else capacity_wh * pack.nominal_wh / whole * above / 100.0
-            found.append(PackNow(name, role, percent, None if percent is None else usable))
+            found.append(PackNow(name, role, percent, None if percent is None else usable, hung.pumps.get(name)))
         return tuple(found)
 
-    def _role(self, pack: BankPack, now_ms: int, *, carried: bool) -> PackRole:
+    def _role(self, name: str, pack: BankPack, now_ms: int, hung: Hung, *, carried: bool) -> PackRole:
         percent = pack.value(Quantity.PACK_CHARGE)
         if percent is None or pack.lost(now_ms):
             return PackRole.SILENT
         if pack.off_percent is not None:
             return PackRole.OFF
-        if percent <= EMPTY_PERCENT:
+        lifts = self.on_pack and name in hung.lifts
+        if percent <= (0.0 if lifts else EMPTY_PERCENT):
             return PackRole.EMPTY
+        if name in hung.stranded:
+            return PackRole.STRANDED
         if not self.on_pack:
             return PackRole.READY
+        if self.arrangement is Arrangement.ONE_A_PUMP:
+            return PackRole.CARRYING if lifts else PackRole.WAITING
         return PackRole.WAITING if carried and self.arrangement is Arrangement.IN_TURN else PackRole.CARRYING
 
 

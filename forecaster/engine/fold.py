@@ -256,21 +256,21 @@ class Fold(msgspec.Struct):
         return Mark(at_ms, percent, self.drawn_wh, blind_ms, loads_wh, input_wh)
 
     def drained(self, at_ms: int, percent: float | None) -> Drained | None:
-        """Counted since the transfer, and beside it what is booked for the time in which the pump was not heard, up to
-        then. None on mains.
-        """
+        """Counted since the transfer, and what is booked for the time of a pump not heard. None on mains."""
         opened = self.accounts.opened
         if opened is None or not self.accounts.on_pack:
             return None
         mark = self._mark(at_ms, percent or 0.0)
         blind_ms = mark.blind_ms - opened.blind_ms + unheard_ms(self.segmenter, opened.at_ms, at_ms)
-        blind_ms = min(blind_ms, max(at_ms - opened.at_ms, 0))
+        elapsed_ms = max(at_ms - opened.at_ms, 0)
+        blind_ms = min(blind_ms, elapsed_ms)
         has_loads = bool(self.loads) or self.other_output.mean_w is not None
+        rested_ms = 0.0 if self.bank is None else self.bank.resting_ms(at_ms, loads=not has_loads)
         return Drained(
             at_ms=at_ms,
             charge_percent=percent,
             plug_wh=max(mark.plug_wh - opened.plug_wh, 0.0),
-            elapsed_s=max(at_ms - opened.at_ms, 0) / 1000.0,
+            elapsed_s=max(elapsed_ms - rested_ms, 0.0) / 1000.0,
             charging_wh=max(mark.input_wh - opened.input_wh, 0.0),
             loads_wh=max(mark.loads_wh - opened.loads_wh, 0.0) if has_loads else None,
             lump_wh=self.segmenter.lump_wh(at_ms),

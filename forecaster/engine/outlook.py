@@ -13,8 +13,9 @@ from forecaster.domain.site import Site
 from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import loads, reserve
-from forecaster.engine.acting import Acting, acting, standby_w
-from forecaster.engine.bank import NOTHING_MISSING, Missing
+from forecaster.engine.acting import Acting, acting
+from forecaster.engine.apart import carried, hung_on
+from forecaster.engine.bank import NOTHING_MISSING, Hung, Missing
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.longrun import LongRun, long_run, unfinished
@@ -111,7 +112,7 @@ def fills_slowly(pump: Acting, age: Age, mean: Spread, now_ms: int) -> bool:
 
 def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
     """The forecast at a time. `models` are copies: they are carried forward to the present."""
-    pump = acting(fold, now_ms)
+    pump, hung = acting(fold, now_ms), hung_on(site, fold, now_ms)
     age = age_of(pump.fold, now_ms)
     shown_w = models.inflow.mean_w(now_ms).p50
     run = None if age.pump_silent else long_run(pump.fold, now_ms)
@@ -122,26 +123,29 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     if on_pack and (fold.accounts.percent is None or age.pack_silent):
         percent = median(pack.charge_percent_after(np.zeros(DRAWS)))
     seed = seed_from(rng)
-    missing = _missing(fold, now_ms)
-    percent, shown = available(fold, percent, now_ms), _without(pack, missing.above_percent, missing.above_percent)
+    missing = _missing(site, fold, now_ms)
+    percent = available(site, fold, percent, now_ms)
+    shown = _without(pack, missing.above_percent, missing.above_percent)
     pack = _without(pack, missing.above_percent, missing.all_percent)
-    pack = _with_measured_loads(fold, pack, seed)
+    on = carried(site, fold, pump, _with_measured_loads(fold, pack, seed), now_ms)
+    pack = on.pack
     charging_wh, charging_w = _charging(fold, models, now_ms, reserve.ahead_grid_s(), seed)
     unheard = pack.unheard if on_pack and age.pump_silent and not age.pack_silent else None
     passed = Drain(
         pack=pack,
         inflow=models.inflow,
         now_ms=now_ms,
-        scale=_of_the_acting(_aged(unheard, age, seed), pump),
-        standby_w=standby_w(fold),
+        scale=_of_the_acting(_aged(unheard, age, seed), on.drawn),
+        standby_w=on.standby_w,
         charging_wh=charging_wh,
         within_wh=_within_a_cycle_wh(pump, pack, seed),
         stays_on_w=None if run is None or not pump.drawn else run.stays_on_w(DRAWS, seed),
         seed=seed_from(rng),
-    ).passage(mean.p50 * pump.drawn)
+        handover=on.handover,
+    ).passage(mean.p50 * on.drawn)
     figures = figures_of(pump, mean.p50, now_ms)
-    pump_w = mean.p50 * pump.drawn * (1.0 if unheard is None else median(unheard))
-    parts = _parts(pack, pump_w + standby_w(fold), charging_w)
+    pump_w = mean.p50 * on.drawn * (1.0 if unheard is None else median(unheard))
+    parts = _parts(pack, pump_w + on.standby_w, charging_w)
     return Forecast(
         site=site.id,
         issued_at_ms=now_ms,
@@ -159,7 +163,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         hours_to_empty=reserve.quantiles(passed.to_empty_h),
         survival=reserve.survival(passed.hours, now_ms),
         water=water_now(site, fold, pump, (mean.p50, shown_w), models.inflow.halving_h(now_ms), now_ms),
-        degraded=_degraded(site, pump.fold, age, figures, pack.doubt, now_ms),
+        degraded=_degraded(site, pump.fold, age, figures, pack.doubt, hung, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
@@ -167,18 +171,18 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
         never_probability=reserve.never_probability(passed.hours),
         coverage=models.inflow.backtest.conformal.coverage(),
-        packs=() if fold.bank is None else fold.bank.now(now_ms, median(pack.capacity_wh)),
+        packs=() if fold.bank is None else fold.bank.now(now_ms, median(pack.capacity_wh), hung),
         pumps=() if fold.second is None else fold.second.pumps(site, fold.lifting, now_ms),
     )
 
 
-def available(fold: Fold, percent: float | None, now_ms: int) -> float | None:
+def available(site: Site, fold: Fold, percent: float | None, now_ms: int) -> float | None:
     """The charge [%] without what is above the reserve of packs that cannot be counted on."""
-    return None if percent is None else max(percent - _missing(fold, now_ms).above_percent, 0.0)
+    return None if percent is None else max(percent - _missing(site, fold, now_ms).above_percent, 0.0)
 
 
-def _missing(fold: Fold, now_ms: int) -> Missing:
-    return NOTHING_MISSING if fold.bank is None else fold.bank.missing(now_ms)
+def _missing(site: Site, fold: Fold, now_ms: int) -> Missing:
+    return NOTHING_MISSING if fold.bank is None else fold.bank.missing(now_ms, hung_on(site, fold, now_ms))
 
 
 def _without(pack: PackDraws, to_reserve_percent: float, to_empty_percent: float) -> PackDraws:
@@ -218,11 +222,11 @@ def _with_measured_loads(fold: Fold, pack: PackDraws, seed: int) -> PackDraws:
     return replace(pack, loads_w=np.asarray(mean_w * spread, dtype=np.float64))
 
 
-def _of_the_acting(scale: Array | None, pump: Acting) -> Array | None:
+def _of_the_acting(scale: Array | None, drawn: float) -> Array | None:
     """The factors on the first pump's energy, for the pump that lifts."""
-    if pump.drawn == 1.0:
+    if drawn == 1.0:
         return scale
-    return np.full(DRAWS, pump.drawn) if scale is None else scale * pump.drawn
+    return np.full(DRAWS, drawn) if scale is None else scale * drawn
 
 
 def _within_a_cycle_wh(pump: Acting, pack: PackDraws, seed: int) -> Array:
@@ -266,7 +270,9 @@ def _drain_path(pack: PackDraws, passed: Passage, now_ms: int) -> tuple[ChargeAh
     return tuple(map(ChargeAhead, times, low, middle, high))
 
 
-def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: float, now_ms: int) -> tuple[str, ...]:
+def _degraded(
+    site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: float, hung: Hung, now_ms: int
+) -> tuple[str, ...]:
     """Short reasons why the forecast is less certain than it could be."""
     segmenter = fold.segmenter
     reasons: list[str] = []
@@ -285,7 +291,7 @@ def _degraded(site: Site, fold: Fold, age: Age, figures: CycleFigures, doubt: fl
     if fold.supply.inferred:
         reasons.append(Said("degraded.supply-inferred"))
     if fold.bank is not None:
-        reasons += [Said(f"degraded.pack-{role}", pack=name) for name, role in fold.bank.not_counted(now_ms)]
+        reasons += [Said(f"degraded.pack-{role}", pack=name) for name, role in fold.bank.not_counted(now_ms, hung)]
     if fold.second is not None and (state := fold.second.state(now_ms)) in NOTABLE:
         reasons.append(Said(f"degraded.second-pump-{state}", pump=fold.second.id))
     reasons += [

@@ -5,11 +5,12 @@ The drain is computed no further ahead than it takes for all draws to have got t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forecaster.engine import reserve
+from forecaster.engine.apart import Ahead, Handover
 from forecaster.maths.arrays import Array, Paths
 from forecaster.maths.ranks import linear_quantile
 from forecaster.pack.draws import PackDraws
@@ -17,6 +18,8 @@ from forecaster.water.inflow import Inflow
 
 _LEAST_SHARE = 0.4
 """The drain is first computed for as long as the pack would last if the pump used this share of its mean power now."""
+NEVER = np.full(1, np.inf)
+"""No pit floods while a pump has charge [h]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +33,7 @@ class Drain:
     within_wh : (draws,) — correction of the energy budget for the place within the pump's cycle [Wh]
     seed : int — of the water's draws
     stays_on_w : (draws,) | None — power of a pump that does not stop any more [W], 0 where it does; None: it does
+    handover : Handover | None — two pumps that lift one after the other, each from a pack of its own
     """
 
     pack: PackDraws
@@ -41,18 +45,23 @@ class Drain:
     within_wh: Array
     seed: int
     stays_on_w: Array | None = None
+    handover: Handover | None = None
 
-    def wh(self, points: int) -> Paths:
-        """Energy drawn from the battery [Wh] until the first `points` of the times ahead, (draws, points)."""
+    def ahead(self, points: int) -> Ahead:
+        """What is drawn from the battery until the first `points` of the times ahead."""
         whole_s = reserve.ahead_grid_s()
         pump_wh = self.inflow.drawn_ahead(self.now_ms, whole_s, self.within_wh.size, self.seed, points=points)
         if self.scale is not None:
             pump_wh *= self.scale[:, None].astype(np.float32)
         if self.stays_on_w is not None:
             pump_wh = np.maximum(pump_wh, np.outer(self.stays_on_w, whole_s[:points] / 3600.0).astype(np.float32))
+        if self.handover is not None:
+            both = self.handover.ahead(pump_wh, self.pack, whole_s[:points])
+            return replace(both, drain_wh=reserve.less_charged_wh(both.drain_wh, self.pack, self.charging_wh))
         if self.standby_w:
             pump_wh += (self.standby_w * whole_s[:points] / 3600.0).astype(np.float32)
-        return reserve.cumulative_drain_wh(pump_wh, self.pack, whole_s[:points], self.charging_wh)
+        drain_wh = reserve.cumulative_drain_wh(pump_wh, self.pack, whole_s[:points], self.charging_wh)
+        return Ahead(drain_wh, NEVER)
 
     def passage(self, mean_w: float) -> Passage:
         """When each draw first reaches the reserve floor and empty. mean_w : float — the pump's mean power now [W]
@@ -61,19 +70,21 @@ class Drain:
         are not, the points up to that time are computed as well; how many are computed does not change their values.
         """
         whole_s = reserve.ahead_grid_s()
-        if self.charging_wh is not None:
+        if self.charging_wh is not None or self.handover is not None:
             return self._passed(whole_s.size)
         found = self._passed(reserve.points_needed(self.pack, whole_s, _LEAST_SHARE * mean_w))
         return found if found.whole else self._passed(reserve.points_needed(self.pack, whole_s))
 
     def _passed(self, points: int) -> Passage:
         grid_s, pack, widening = reserve.ahead_grid_s()[:points], self.pack, self.inflow.widening
-        drain_wh = self.wh(points)
+        ahead = self.ahead(points)
+        drain_wh = ahead.drain_wh
         peak_wh = drain_wh if self.charging_wh is None else reserve.running_peak(drain_wh)
-        hours, to_empty_h = (
-            reserve.widen(reserve.passage_of_peak(peak_wh, budget_wh + self.within_wh, grid_s), widening)
+        passages_h = (
+            reserve.passage_of_peak(peak_wh, budget_wh + self.within_wh, grid_s)
             for budget_wh in (pack.to_reserve_wh, pack.to_empty_wh)
         )
+        hours, to_empty_h = (reserve.widen(np.minimum(each_h, ahead.floods_h), widening) for each_h in passages_h)
         ordered = np.sort(np.minimum(hours, reserve.ahead_grid_s()[-1] / 3600.0))
         return Passage(grid_s, drain_wh, hours, to_empty_h, linear_quantile(ordered, 0.95) * 1.1 + 0.5)
 

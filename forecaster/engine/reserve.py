@@ -47,8 +47,14 @@ def cumulative_drain_wh(pump_wh: Paths, pack: PackDraws, ahead_s: Array, chargin
     cost, steady_w = 1.0 / pack.efficiency, pack.loads_w / pack.efficiency + pack.idle_w
     drain = pump_wh * cost[:, None].astype(kind)
     drain += steady_w[:, None].astype(kind) * (ahead_s / 3600.0).astype(kind)
+    return less_charged_wh(drain, pack, charging_wh)
+
+
+def less_charged_wh(drain: Paths, pack: PackDraws, charging_wh: Array | None) -> Paths:
+    """A drain net of charging; the argument is changed. The arguments are those of `cumulative_drain_wh`."""
     if charging_wh is None:
         return drain
+    kind = drain.dtype
     drain -= charging_wh
     over = np.negative(drain)
     over -= pack.to_full_wh[:, None].astype(kind)

@@ -13,7 +13,7 @@ import msgspec
 from forecaster.domain.forecast import PumpNow, PumpRole
 from forecaster.domain.quantities import PUMP_QUANTITIES, Quantity
 from forecaster.domain.runs import Run, Supply
-from forecaster.domain.site import Driven, Site
+from forecaster.domain.site import Channel, Driven, NamedPump, Site
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.lifting import Lifting
 from forecaster.engine.normals import Normals
@@ -79,7 +79,7 @@ class SecondPump(msgspec.Struct):
             driven_by=named.driven_by,
             flow_share=1.0 if flow_share is None else flow_share,
             stretch=1.0 if drawdown_m is None else 1.0 + named.starts_above_m / drawdown_m,
-            segmenter=Segmenter.of(replace(site, pump=named.pump, channels=own)),
+            segmenter=Segmenter.of(_alone(site, named, own)),
             output=Tracker(Rhythm(), Levels(running_w=running_w(site.pump), shared=True), shared=True),
         )
 
@@ -205,6 +205,13 @@ class SecondPump(msgspec.Struct):
             _now(named.id, role, named.driven_by, lifting, now_ms)
             for named, role, lifting in zip(site.pumps, roles, (first, self.lifting), strict=True)
         )
+
+
+def _alone(site: Site, named: NamedPump, own: tuple[Channel, ...]) -> Site:
+    """The site as if the second pump were its only one, on the pack that it hangs on."""
+    pack = site.pump_packs[-1]
+    arrangement = None if site.pack_a_pump else site.arrangement
+    return replace(site, pump=named.pump, pumps=(), pack=pack, packs=(), arrangement=arrangement, channels=own)
 
 
 def _now(name: str, role: PumpRole, driven_by: Driven, lifting: Lifting, now_ms: int) -> PumpNow:

@@ -82,7 +82,7 @@ def observe(
         pack_output_w=_fresh(fold, Quantity.PACK_OUTPUT_POWER, now_ms),
         pack_input_w=_fresh(fold, Quantity.PACK_INPUT_POWER, now_ms),
         pack_temperature_c=_fresh(fold, Quantity.PACK_TEMPERATURE, now_ms),
-        charge_percent=available(fold, accounts.percent, now_ms) if charge_fresh else None,
+        charge_percent=available(site, fold, accounts.percent, now_ms) if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
         charge_stood_s=_stood_s(fold, now_ms) if charge_fresh else None,
         pack_carrying=carrying(pump.fold, overdue, now_ms),

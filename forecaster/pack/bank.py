@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from forecaster.domain.site import NamedPack, Pack
+from forecaster.domain.site import NamedPack, Pack, Site
 
 
 def taken_together(packs: Sequence[NamedPack]) -> Pack:
@@ -44,3 +44,17 @@ def _stated(joined: Callable[[list[float]], float], values: Sequence[float | Non
     """Values joined, where every pack states one."""
     known = [value for value in values if value is not None]
     return joined(known) if len(known) == len(values) else None
+
+
+def steady_shares(site: Site) -> tuple[tuple[float, float], ...]:
+    """For packs that each feed a pump of their own: of each, its shares of all other loads and of all that the
+    inverters take for themselves, 0..1.
+
+    Inverters of which nothing is stated idle alike; loads that the site file does not list are on the first pack.
+    """
+    listed = [sum(load.mean_w for load in site.loads_of(place)) for place in range(len(site.packs))]
+    idle = [named.pack.idle_w for named in site.packs]
+    known = [0.0 if watts is None or None in idle else watts for watts in idle]
+    loads = [watts / sum(listed) for watts in listed] if sum(listed) > 0.0 else [1.0, *[0.0] * (len(listed) - 1)]
+    own = [watts / sum(known) for watts in known] if sum(known) > 0.0 else [1.0 / len(known)] * len(known)
+    return tuple(zip(loads, own, strict=True))

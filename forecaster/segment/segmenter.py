@@ -71,7 +71,7 @@ class Segmenter(msgspec.Struct):
             site=site.id,
             prior_w=running_w(site.pump),
             watts_per_ampere=watts_per_ampere(site.pump),
-            pin_w=None if site.arrangement is Arrangement.PARALLEL else site.pack.continuous_w,
+            pin_w=None if site.arrangement is Arrangement.PARALLEL else site.pump_packs[0].continuous_w,
             stated_ms={
                 channel.quantity: round(channel.max_silence_s * 1000.0)
                 for channel in site.channels

@@ -99,7 +99,7 @@ def _joined(parts: list[Runs]) -> Runs:
     return Runs(np.asarray(starts), np.asarray(stops), parts[-1].end_volume_l, parts[-1].running)
 
 
-def _cut(profile: Profile, at_s: float, until_s: float) -> Profile:
+def cut(profile: Profile, at_s: float, until_s: float) -> Profile:
     """The profile with 0 in [at_s, until_s)."""
     if not profile.values.size:
         return profile
@@ -133,7 +133,7 @@ def _carry(
     outage = OutageTruth.of(span, energy, truth.pack)
     if (empty_s := outage.empty_s) is not None:
         runs = _stopped(runs, empty_s, span, inflow, truth)
-        pump = _cut(pump, empty_s, span.stop_s)
+        pump = cut(pump, empty_s, span.stop_s)
         keep = energy.times_s < empty_s
         energy = Energy(
             np.concatenate([energy.times_s[keep], [empty_s, span.stop_s]]),
@@ -181,8 +181,8 @@ def simulate(
             part, pump, energy, outage = _carry(truth, span, (inflow, volume, running), energy_wh, fixed, sun, rng)
             outages.append(outage)
             if outage.empty_s is not None:
-                fixed = _cut(fixed, outage.empty_s, span.stop_s)
-                loads = tuple(_cut(load, outage.empty_s, span.stop_s) for load in loads)
+                fixed = cut(fixed, outage.empty_s, span.stop_s)
+                loads = tuple(cut(load, outage.empty_s, span.stop_s) for load in loads)
         else:
             part = pump_runs(inflow, truth.pit, truth.pump, span.start_s, span.stop_s, volume, rng, running)
             pump = pump_profile(part, truth.pump, rng)

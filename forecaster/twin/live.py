@@ -8,7 +8,8 @@ import numpy as np
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import Pack, Pit, Pump, Site, Units
+from forecaster.domain.site import Arrangement, Pack, Pit, Pump, Site, Units
+from forecaster.twin.apart import each_apart
 from forecaster.twin.bank import BankTruth, bank_sensors, banked, each_pack
 from forecaster.twin.draw import OUTLOOK_SENSOR, channel_of, topic_of
 from forecaster.twin.episode import LOOK_AHEAD_H, OUTLOOK_EVERY_S, EpisodeWeather, expected_life_h
@@ -171,10 +172,13 @@ class _SimulatedDays:
         self.weather = EpisodeWeather(tuple(storms), rain, *hourly_mm(rain, spin_s, start_ms))
         self.house = self._house(scenario, fails, stop_s, inflow, rng)
         parts: dict[str, tuple[House, TwinParameters]] = {}
-        if scenario.pair is not None:
+        apart = scenario.bank is not None and scenario.bank.arrangement is Arrangement.ONE_A_PUMP
+        if apart and scenario.bank is not None and scenario.pair is not None:
+            self.house, parts = each_apart(self.house, self.parameters, scenario.pair, scenario.bank, rng)
+        elif scenario.pair is not None:
             self.house, second = each_pump(self.house, self.parameters, scenario.pair, rng)
             parts[SECOND] = second, self.parameters
-        if scenario.bank is not None:
+        if scenario.bank is not None and not apart:
             parts |= each_pack(self.house, self.parameters, scenario.bank)
         self.reporter = Reporter(self.house, self.parameters, rain, start_ms)
         self.parts = {name: Reporter(*told, rain, start_ms) for name, told in parts.items()}

@@ -10,7 +10,7 @@ import numpy as np
 
 from forecaster.domain.quantities import PUMP_QUANTITIES
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import Driven, NamedPump, Pump, Site
+from forecaster.domain.site import Driven, NamedPack, NamedPump, Pump, Site
 from forecaster.maths.arrays import Array
 from forecaster.twin.draw import channel_of
 from forecaster.twin.electric import Energy, added, discharge, pump_profile, recharge
@@ -19,6 +19,9 @@ from forecaster.twin.parameters import PitTruth, PumpTruth, TwinParameters
 from forecaster.twin.sensors import Sensor
 from forecaster.twin.water import Runs
 from forecaster.twin.weather import GRID_S
+
+Spans = tuple[tuple[float, float], ...]
+"""Stretches of time [s]."""
 
 FIRST, SECOND = "main", "backup"
 """The names of the pumps."""
@@ -43,12 +46,18 @@ class PairTruth:
 
 def paired_site(site: Site, pair: PairTruth, sensors: Iterable[Sensor]) -> Site:
     """The site file with its pump and a second one, and channels for these sensors."""
-    second = NamedPump(SECOND, pair.plate, pair.driven_by, pair.starts_above_m)
+    pumps = NamedPump(FIRST, site.pump), NamedPump(SECOND, pair.plate, pair.driven_by, pair.starts_above_m)
     return replace(
         site,
-        pumps=(NamedPump(FIRST, site.pump), second),
+        pumps=pumps,
+        packs=_hung(site.packs, pumps) if site.pack_a_pump else site.packs,
         channels=tuple(channel_of(sensor) for sensor in sensors),
     )
+
+
+def _hung(packs: Iterable[NamedPack], pumps: Iterable[NamedPump]) -> tuple[NamedPack, ...]:
+    """The packs, each with the pump that it feeds."""
+    return tuple(replace(pack, pump=pump.id) for pack, pump in zip(packs, pumps, strict=True))
 
 
 def pair_sensors(sensors: Iterable[Sensor]) -> tuple[Sensor, ...]:
@@ -85,17 +94,23 @@ def each_pump(house: House, truth: TwinParameters, pair: PairTruth, rng: np.rand
 
 
 def pair_runs(
-    house: House, pit: PitTruth, first: PumpTruth, pair: PairTruth, rng: np.random.Generator
+    house: House,
+    pit: PitTruth,
+    first: PumpTruth,
+    pair: PairTruth,
+    rng: np.random.Generator,
+    without: tuple[Spans, Spans] = ((), ()),
 ) -> tuple[Runs, Runs, tuple[Array, Array]]:
     """Runs of both pumps over the whole house, and the water above the stop level [m] at times [s].
 
     Each switches on at its own float and both off at the stop level; the water stands no higher than the wet floor.
+    without : when each has no power [s]
     """
     start_s, stop_s = house.spans[0].start_s, house.spans[-1].stop_s
     litres = pit.area_m2 * 1000.0
     pumps = (
-        _Float(pit, 0.0, first.rate_l_per_min, pair.first_fails_s, rng),
-        _Float(pit, pair.starts_above_m, pair.pump.rate_l_per_min, pair.second_fails_s, rng),
+        _Float(pit, 0.0, first.rate_l_per_min, (*without[0], (pair.first_fails_s, math.inf)), rng),
+        _Float(pit, pair.starts_above_m, pair.pump.rate_l_per_min, (*without[1], (pair.second_fails_s, math.inf)), rng),
     )
     most = litres * (pit.drawdown_m + pit.freeboard_m)
     at_s, volume = start_s, float(rng.uniform(0.0, 1.0)) * pumps[0].on_l
@@ -105,7 +120,7 @@ def pair_runs(
             one.turn(at_s, volume)
         rate = float(house.inflow.l_per_min[house.inflow.index(at_s + 1e-6)]) - sum(one.lifts for one in pumps)
         edges_s = [stop_s, (math.floor(at_s / GRID_S + 1e-9) + 1.0) * GRID_S]
-        edges_s += [one.fails_s for one in pumps if one.fails_s > at_s]
+        edges_s += [edge_s for one in pumps for span_s in one.dead_s for edge_s in span_s if edge_s > at_s]
         levels_l = [level for one in pumps for level in one.levels_l(at_s)]
         ahead_s = [60.0 * (level - volume) / rate for level in levels_l if rate]
         next_s = min([*edges_s, *(at_s + ahead for ahead in ahead_s if ahead > 1e-6)])
@@ -119,12 +134,12 @@ def pair_runs(
 
 class _Float:
     """A pump and its float: on from on_l [L] until the water is at off_l [L], which vary from cycle to cycle, and dead
-    from fails_s [s]."""
+    during dead_s [s]."""
 
     def __init__(
-        self, pit: PitTruth, above_m: float, l_per_min: float, fails_s: float, rng: np.random.Generator
+        self, pit: PitTruth, above_m: float, l_per_min: float, dead_s: Spans, rng: np.random.Generator
     ) -> None:
-        self.fails_s, self.l_per_min = fails_s, l_per_min
+        self.dead_s, self.l_per_min = dead_s, l_per_min
         self.on = False
         self._pit, self._on_m, self._rng = pit, pit.drawdown_m + above_m, rng
         self._starts: list[float] = []
@@ -144,12 +159,15 @@ class _Float:
         return self.l_per_min if self.on else 0.0
 
     def levels_l(self, at_s: float) -> list[float]:
-        """The level at which it switches next [L]; nothing once it is dead at a time [s]."""
-        return [] if at_s >= self.fails_s else [self.off_l if self.on else self.on_l]
+        """The level at which it switches next [L]; nothing where it is dead at a time [s]."""
+        return [] if self._dead(at_s) else [self.off_l if self.on else self.on_l]
+
+    def _dead(self, at_s: float) -> bool:
+        return any(start_s <= at_s < stop_s for start_s, stop_s in self.dead_s)
 
     def turn(self, at_s: float, volume: float) -> None:
         """Switch on or off at a time [s] by the water [L]."""
-        on = at_s < self.fails_s and (volume > self.off_l + 1e-5 if self.on else volume >= self.on_l - 1e-5)
+        on = not self._dead(at_s) and (volume > self.off_l + 1e-5 if self.on else volume >= self.on_l - 1e-5)
         if on is self.on:
             return
         (self._starts if on else self._stops).append(at_s)

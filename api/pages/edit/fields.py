@@ -158,7 +158,10 @@ PUMPS = EditTable("pumps", (
     _of("pumps", "supply_l_per_l", K.NUMBER, rest=True),
 ), listed=True)  # fmt: skip
 
-PACKS = EditTable("packs", (_of("packs", "id"), *_plates("pack").fields), listed=True)
+PACKS = EditTable("packs", (
+    _of("packs", "id"), _of("packs", "pump", rest=True), _of("packs", "loads", K.WORDS, rest=True),
+    *_plates("pack").fields,
+), listed=True)  # fmt: skip
 
 CARRYING = EditTable(
     "", (_of("packs", "pack_arrangement", K.CHOICE, choices=tuple(Arrangement), said=OWN),), beside="packs"

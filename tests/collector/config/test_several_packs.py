@@ -71,7 +71,8 @@ def test_a_written_file_gives_the_same_site() -> None:
 
 WRONG = {
     "no arrangement": (('pack_arrangement = "parallel"', ""), "pack_arrangement", "write one of: parallel, in_turn"),
-    "another arrangement": (('"parallel"', '"one_a_pump"'), "pack_arrangement", "parallel, in_turn"),
+    "another arrangement": (('"parallel"', '"by_day"'), "pack_arrangement", "parallel, in_turn, one_a_pump"),
+    "a pack a pump with one pump": (('"parallel"', '"one_a_pump"'), "pack_arrangement", "list both pumps"),
     "both kinds": (("[pump]", "[pack]\ncapacity_wh = 500\n\n[pump]"), "pack", "keep one of them"),
     "one name twice": (('id = "right"', 'id = "left"'), "packs[1].id", "own name"),
     "no name": (('id = "right"\n', ""), "packs[1].id", "missing"),
