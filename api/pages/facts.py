@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from api.pages.contexts import Fact
 from api.pages.stripdata import at
-from forecaster.domain.forecast import Forecast
+from forecaster.domain.forecast import Forecast, PackNow
 from forecaster.domain.site import Site
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
@@ -70,7 +70,7 @@ def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) 
         percent = "" if pack.charge_percent is None else f"{pack.charge_percent:.0f}"
         said = role if not percent else words("now.pack_one_says", percent=percent, role=role)
         energy = "" if not pack.usable_wh else words("now.pack_one_usable", energy=wording.energy(pack.usable_wh))
-        found.append(Fact(words("now.pack_one", pack=pack.id), said, energy))
+        found.append(Fact(pack_named(pack, words), said, energy))
     empty = at(forecast, forecast.hours_to_empty.p50)
     if empty is not None:
         found.append(Fact(words("now.empty"), words("now.empty_says", middle=wording.about(empty, now_ms))))
@@ -78,6 +78,13 @@ def pack_facts(forecast: Forecast, wording: Wording, words: Words, now_ms: int) 
         hits, count = forecast.coverage.hits, forecast.coverage.count
         found.append(Fact(words("now.coverage"), words("now.coverage_says", hits=hits, count=count)))
     return found
+
+
+def pack_named(pack: PackNow, words: Words) -> str:
+    """One of several packs by its name, and where it feeds a pump of its own, by that."""
+    if pack.pump is None:
+        return words("now.pack_one", pack=pack.id)
+    return words("now.pack_of_pump", pack=pack.id, pump=pack.pump)
 
 
 def of_first(site: Site, words: Words) -> str:

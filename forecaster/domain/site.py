@@ -169,10 +169,8 @@ class Arrangement(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NamedPack:
-    """One of several packs: the name that its channels give in `of`, and its plate.
-
-    pump : str | None — the pump that hangs on it, where each of two pumps has a pack of its own
-    loads : tuple[str, ...] — the other loads on it then; what no pack names hangs on that of the first pump
+    """One of several packs: the name that its channels give in `of`, and its plate; where each of two pumps has its own,
+    that pump and the other loads on it. A load that no pack names hangs on that of the first pump.
     """
 
     id: str
@@ -353,8 +351,7 @@ class Site:
     pumps : both, in the order in which they start; empty for a single one. Channels of the first say nothing in `of`
     pack : Pack — where there are several, all of them taken together
     rain_table : RainTable | None — the rain to be expected here once in so many years, where the owner has typed it
-    packs, arrangement : the packs one by one, and how they carry; empty and None for a single one. Where each of two
-        pumps has its own, they stand in the order of the pumps
+    packs, arrangement : the packs one by one, and how they carry, one a pump in the order of these; or empty and None
     language : str | None — ISO 639-1 code of what the site says; None: English
     set_aside : what of the file could not be used and was left out, a line each
     groups : what the list of all sites may be narrowed to: a street, an owner, a round
@@ -402,21 +399,6 @@ class Site:
     def pack_a_pump(self) -> bool:
         """Whether each of two pumps hangs on a pack of its own."""
         return self.arrangement is Arrangement.ONE_A_PUMP
-
-    @property
-    def pump_packs(self) -> tuple[Pack, ...]:
-        """The pack behind each pump: its own where it has one, else all packs taken together."""
-        if self.pack_a_pump:
-            return tuple(named.pack for named in self.packs)
-        return (self.pack,) * max(len(self.pumps), 1)
-
-    def loads_of(self, place: int) -> tuple[Load, ...]:
-        """The other loads on the pack behind a pump, 0 for the first; all of them where the pumps share one."""
-        if not self.pack_a_pump:
-            return self.loads
-        elsewhere = {name for at, one in enumerate(self.packs) if at != place for name in one.loads}
-        own = self.packs[place].loads
-        return tuple(one for one in self.loads if one.name in own or (place == 0 and one.name not in elsewhere))
 
     def has(self, quantity: Quantity) -> bool:
         """Whether any channel measures the quantity; of two pumps, that of the first."""

@@ -23,7 +23,7 @@ from forecaster.pack.draws import PackDraws
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class PackSide:
     """What one of the packs feeds beside a running pump: shares of all other loads and of all that the inverters take
     for themselves, 0..1, and the draw of its pump between runs [W].
     """
@@ -38,7 +38,7 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class BothAhead:
     """The drain of both packs together ahead [Wh], (draws, T), and when the pit floods though there is charge left [h],
     (draws,), inf: it does not.
     """
@@ -56,13 +56,13 @@ class Handover:
     share, flow : float — the second pump's energy for the same water, and its flow, over the first one's
     """
 
-    sides: tuple[Side, Side]
+    sides: tuple[PackSide, PackSide]
     left_wh: tuple[Array, Array]
     running_w: float
     share: float
     flow: float
 
-    def ahead(self, pump_wh: Paths, pack: PackDraws, ahead_s: Array) -> Ahead:
+    def ahead(self, pump_wh: Paths, pack: PackDraws, ahead_s: Array) -> BothAhead:
         """What is drawn from both packs, and whether the pit floods.
 
         pump_wh : (draws, T) — cumulative energy with which the first pump would lift all the water [Wh]
@@ -82,7 +82,7 @@ class Handover:
         drain = np.where(spent, first_wh + second, first + np.minimum(second, second_wh))
         needed_w = took / np.maximum(step_h, 1e-9)
         floods = (spent & (needed_w > self.running_w * self.flow)) | (other_spent & (needed_w > self.running_w))
-        return Ahead(drain.astype(kind), _first_h(floods, hours, np.where(spent, end_h, 0.0)))
+        return BothAhead(drain.astype(kind), _first_h(floods, hours, np.where(spent, end_h, 0.0)))
 
 
 def _first_h(flags: Array, hours: Array, from_h: Array) -> Array:
@@ -140,13 +140,13 @@ def carried(site: Site, fold: Fold, pump: Acting, pack: PackDraws, now_ms: int) 
     return Carried(pack, standby_w(fold), 1.0, handover)
 
 
-def _alone(pack: PackDraws, side: Side, drawn: float) -> Carried:
+def _alone(pack: PackDraws, side: PackSide, drawn: float) -> Carried:
     """One pump on its own pack: what hangs on the other one does not count."""
     own = replace(pack, loads_w=side.loads * pack.loads_w, idle_w=side.idle * pack.idle_w)
     return Carried(own, side.standby_w, drawn)
 
 
-def _sides(site: Site, fold: Fold, second: SecondPump) -> tuple[Side, Side]:
+def _sides(site: Site, fold: Fold, second: SecondPump) -> tuple[PackSide, PackSide]:
     """What hangs on each pack beside its pump."""
     first, other = steady_shares(site)
-    return Side(*first, fold.segmenter.standby_w), Side(*other, second.standby_w)
+    return PackSide(*first, fold.segmenter.standby_w), PackSide(*other, second.standby_w)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forecaster.engine import reserve
-from forecaster.engine.apart import Ahead, Handover
+from forecaster.engine.apart import BothAhead, Handover
 from forecaster.maths.arrays import Array, Paths
 from forecaster.maths.ranks import linear_quantile
 from forecaster.pack.draws import PackDraws
@@ -47,7 +47,7 @@ class Drain:
     stays_on_w: Array | None = None
     handover: Handover | None = None
 
-    def ahead(self, points: int) -> Ahead:
+    def ahead(self, points: int) -> BothAhead:
         """What is drawn from the battery until the first `points` of the times ahead."""
         whole_s = reserve.ahead_grid_s()
         pump_wh = self.inflow.drawn_ahead(self.now_ms, whole_s, self.within_wh.size, self.seed, points=points)
@@ -61,7 +61,7 @@ class Drain:
         if self.standby_w:
             pump_wh += (self.standby_w * whole_s[:points] / 3600.0).astype(np.float32)
         drain_wh = reserve.cumulative_drain_wh(pump_wh, self.pack, whole_s[:points], self.charging_wh)
-        return Ahead(drain_wh, NEVER)
+        return BothAhead(drain_wh, NEVER)
 
     def passage(self, mean_w: float) -> Passage:
         """When each draw first reaches the reserve floor and empty. mean_w : float — the pump's mean power now [W]

@@ -19,6 +19,7 @@ from forecaster.engine.lifting import Lifting
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
+from forecaster.pack.bank import pump_packs
 from forecaster.pack.nameplate import running_w
 from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.levels import Levels
@@ -209,7 +210,7 @@ class SecondPump(msgspec.Struct):
 
 def _alone(site: Site, named: NamedPump, own: tuple[Channel, ...]) -> Site:
     """The site as if the second pump were its only one, on the pack that it hangs on."""
-    pack = site.pump_packs[-1]
+    pack = pump_packs(site)[-1]
     arrangement = None if site.pack_a_pump else site.arrangement
     return replace(site, pump=named.pump, pumps=(), pack=pack, packs=(), arrangement=arrangement, channels=own)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from forecaster.domain.site import NamedPack, Pack, Site
+from forecaster.domain.site import Load, NamedPack, Pack, Site
 
 
 def taken_together(packs: Sequence[NamedPack]) -> Pack:
@@ -46,13 +46,29 @@ def _stated(joined: Callable[[list[float]], float], values: Sequence[float | Non
     return joined(known) if len(known) == len(values) else None
 
 
+def pump_packs(site: Site) -> tuple[Pack, ...]:
+    """The pack behind each pump: its own where it has one, else all packs taken together."""
+    if site.pack_a_pump:
+        return tuple(named.pack for named in site.packs)
+    return (site.pack,) * max(len(site.pumps), 1)
+
+
+def loads_of(site: Site, place: int) -> tuple[Load, ...]:
+    """The other loads on the pack behind a pump, 0 for the first; all of them where the pumps share one."""
+    if not site.pack_a_pump:
+        return site.loads
+    named = [name for one in site.packs for name in one.loads]
+    own = site.packs[place].loads
+    return tuple(one for one in site.loads if one.name in own or (place == 0 and one.name not in named))
+
+
 def steady_shares(site: Site) -> tuple[tuple[float, float], ...]:
     """For packs that each feed a pump of their own: of each, its shares of all other loads and of all that the
     inverters take for themselves, 0..1.
 
     Inverters of which nothing is stated idle alike; loads that the site file does not list are on the first pack.
     """
-    listed = [sum(load.mean_w for load in site.loads_of(place)) for place in range(len(site.packs))]
+    listed = [sum(load.mean_w for load in loads_of(site, place)) for place in range(len(site.packs))]
     idle = [named.pack.idle_w for named in site.packs]
     known = [0.0 if watts is None or None in idle else watts for watts in idle]
     loads = [watts / sum(listed) for watts in listed] if sum(listed) > 0.0 else [1.0, *[0.0] * (len(listed) - 1)]

@@ -10,6 +10,7 @@ import msgspec
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Arrangement, Site
+from forecaster.pack.bank import pump_packs
 from forecaster.pack.nameplate import running_w, watts_per_ampere
 from forecaster.segment.counter import CounterRuns, EnergyCounter
 from forecaster.segment.hearing import Hearing
@@ -71,7 +72,7 @@ class Segmenter(msgspec.Struct):
             site=site.id,
             prior_w=running_w(site.pump),
             watts_per_ampere=watts_per_ampere(site.pump),
-            pin_w=None if site.arrangement is Arrangement.PARALLEL else site.pump_packs[0].continuous_w,
+            pin_w=None if site.arrangement is Arrangement.PARALLEL else pump_packs(site)[0].continuous_w,
             stated_ms={
                 channel.quantity: round(channel.max_silence_s * 1000.0)
                 for channel in site.channels

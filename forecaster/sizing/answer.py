@@ -12,17 +12,24 @@ from forecaster.domain.forecast import LEVELS, Quantiles
 from forecaster.domain.helps import Help
 from forecaster.domain.site import Driven, Pack, Site
 from forecaster.engine.reserve import quantiles
+from forecaster.pack.bank import pump_packs
+from forecaster.sizing.apart import (
+    asked_of,
+    behind,
+    helps_apart,
+    season_apart,
+    weighed_apart,
+    what_ifs_apart,
+    with_first_pack,
+)
 from forecaster.sizing.battery import margins
 from forecaster.sizing.cautions import cautions
-from forecaster.sizing.draw import Draw, running_draw
+from forecaster.sizing.draw import Draw
 from forecaster.sizing.helps import help_document, helps
 from forecaster.sizing.keep_up import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
 from forecaster.sizing.pumps import (
-    Judged,
     PumpOption,
-    all_run,
-    all_start,
     alone,
     asked_of_second,
     municipal_steps,
@@ -30,11 +37,12 @@ from forecaster.sizing.pumps import (
 )
 from forecaster.sizing.question import Question, check, check_pack
 from forecaster.sizing.running import va_caution
-from forecaster.sizing.runtime import Situation, central, duty_of, hours, hours_to_empty, situation
+from forecaster.sizing.runtime import Situation, hours, hours_to_empty, situation
 from forecaster.sizing.seasons import Season, assumed, recorded
 from forecaster.sizing.starting import inrush
-from forecaster.sizing.terms import Band, Finding, Step, number, rounded
+from forecaster.sizing.terms import Band, Finding, Step, rounded
 from forecaster.sizing.verdict import can_last, verdict
+from forecaster.sizing.weighed import weighed
 from forecaster.texts.catalogue import Said
 
 
@@ -93,7 +101,7 @@ def size(
         check_change(change)
     for _, pack in packs:
         check_pack(pack, question.charge_percent)
-    of = _weighed(site, question)
+    of = weighed_apart(site, question) if site.pack_a_pump else weighed(site, question)
     draw, lasting = of.draw, of.hours
     (runs, run_steps), (starts, start_steps), (keeps, keep_steps) = of.runs, of.starts, of.keeps
     (simple, rhythm_steps, mean_w), (held, hour_steps) = of.simple, of.held
@@ -102,9 +110,14 @@ def size(
     steps = (*(draw.steps if draw else ()), *run_steps, *start_steps, *water_steps, *rhythm_steps, *hour_steps)
     generator = change is not None and change.generator_h is not None
     minded = cautions(site, question, starts, found, generator)
-    amperes = va_caution(draw.va, site.pack) if draw is not None else None
+    if site.pack_a_pump:
+        of_second = cautions(behind(site, 1), asked_of(site, question, 1), starts, None, generator)
+        minded = (*minded, *(line for line in of_second if line not in minded))
+    amperes = va_caution(draw.va, pump_packs(site)[0]) if draw is not None else None
     particular = (*(draw.cautions if draw else ()), *((amperes,) if amperes else ()))
-    need = _need(held, site, question)
+    need = None
+    if question.for_hours is not None:
+        need = capacity_needed(held, site.pack.nominal_wh, question.for_hours, question.probability)
     lasts = can_last(need)
     return Sizing(
         site=site.id,
@@ -122,36 +135,18 @@ def size(
         steps=steps,
         cautions=(*particular, *minded),
         need=need,
-        helps=helps(held, site, question, draw),
-        what_ifs=what_ifs(held, site, change, question.temperature_c) if change is not None else (),
+        helps=helps_apart(held, site, question) if site.pack_a_pump else helps(held, site, question, draw),
+        what_ifs=() if change is None else _what_ifs(held, site, question, change),
         packs=_beside(site, question, packs, runs, starts, lasting),
         pumps=_each_pump(site, question, draw, change),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Weighed:
-    """Pump, pack and water held against each other: what options are compared by.
-
-    runs, starts, keeps : each answer and its arithmetic
-    simple, held : what `_simple` and `_hours` give
-    """
-
-    draw: Draw | None
-    runs: Judged
-    starts: Judged
-    keeps: Judged
-    simple: tuple[float | None, list[Step], float | None]
-    held: tuple[Situation, tuple[Step, ...]]
-    hours: Quantiles
-
-
-def _weighed(site: Site, question: Question) -> _Weighed:
-    draw = running_draw(site.pump, question.running_w, question.pipe) if question.pump else None
-    simple = _simple(site, question, draw)
-    held = _hours(site, question, draw, simple[2])
-    runs, starts = all_run(site, question, draw), all_start(site, question, draw)
-    return _Weighed(draw, runs, starts, can_keep_up(site, question, draw), simple, held, quantiles(hours(held[0])))
+def _what_ifs(held: Situation, site: Site, question: Question, change: Change) -> tuple[WhatIf, ...]:
+    """Each change by itself; where each pump has its own pack, at each of these."""
+    if site.pack_a_pump:
+        return what_ifs_apart(held, site, question, change)
+    return what_ifs(held, site, change, question.temperature_c)
 
 
 def _each_pump(site: Site, question: Question, draw: Draw | None, change: Change | None) -> tuple[PumpOption, ...]:
@@ -159,6 +154,10 @@ def _each_pump(site: Site, question: Question, draw: Draw | None, change: Change
     second = site.second_pump
     if second is None or draw is None:
         return ()
+    if site.pack_a_pump:
+        asks = ((behind(site, place), asked_of(site, question, place)) for place in (0, 1))
+        each = (_option(one.id, *ask, change) for one, ask in zip(site.pumps, asks, strict=True))
+        return tuple(replace(one, pack=pack.id) for one, pack in zip(each, site.packs, strict=True))
     asked, instead = asked_of_second(site, question), alone(site, second)
     if second.driven_by is Driven.WATER_PRESSURE:
         keeps, _ = can_keep_up(instead, asked, draw)
@@ -171,65 +170,11 @@ def _each_pump(site: Site, question: Question, draw: Draw | None, change: Change
 def _option(name: str, site: Site, question: Question, change: Change | None) -> PumpOption:
     """The site's only pump as an option."""
     check(site, question)
-    of = _weighed(site, question)
+    of = weighed(site, question)
     held = of.held[0]
     asked = what_ifs(held, site, change, question.temperature_c) if change is not None else ()
     helping = helps(held, site, question, of.draw)
     return PumpOption(name, of.runs[0], of.starts[0], of.keeps[0], of.hours, helping, asked)
-
-
-def _simple(site: Site, question: Question, draw: Draw | None) -> tuple[float | None, list[Step], float | None]:
-    """Nameplate capacity over mean pump power [h], its arithmetic, and the mean pump power [W]."""
-    duty = duty_of(question)
-    if draw is None or duty is None:
-        return None, [], None
-    mean_w = draw.w.mid * duty
-    simple = site.pack.nominal_wh / mean_w
-    cycles, run_s = question.cycles_per_hour or 0.0, question.run_s or 0.0
-    each = draw.w.mid * run_s / 3600.0
-    steps = [
-        Step(
-            Said("size.step.run_energy"),
-            Said("size.from.run_energy", watts=number(draw.w.mid), run_s=number(run_s)),
-            each,
-            "Wh",
-        ),
-        Step(
-            Said("size.step.hour_energy"),
-            Said("size.from.hour_energy", wh=number(each), cycles=number(cycles)),
-            mean_w,
-            "Wh/h",
-        ),
-        Step(Said("size.step.duty"), Said("size.from.duty", cycles=number(cycles), run_s=number(run_s)), duty, ""),
-        Step(
-            Said("size.step.nonstop"),
-            Said("size.from.nonstop", wh=number(site.pack.nominal_wh), watts=number(draw.w.mid)),
-            site.pack.nominal_wh / draw.w.mid,
-            "h",
-        ),
-        Step(
-            Said("size.step.simple"),
-            Said("size.from.simple", wh=number(site.pack.nominal_wh), watts=number(mean_w)),
-            simple,
-            "h",
-        ),
-    ]
-    return simple, steps, mean_w
-
-
-def _hours(
-    site: Site, question: Question, draw: Draw | None, mean_w: float | None
-) -> tuple[Situation, tuple[Step, ...]]:
-    """The situation, and its arithmetic at the median of every belief."""
-    running = draw.w if draw else None
-    shares = margins(site.pack, running.mid if running else None, question.temperature_c, question.end_of_life)
-    held = situation(site, question, running, shares)
-    middle_w = mean_w if mean_w is not None else float(np.median(held.pump_wh[:, -1]) / (held.ahead_s[-1] / 3600.0))
-    capacity = float(np.median(held.pack.capacity_wh))
-    told = central(held, middle_w, capacity, question.charge_percent, site.pack.reserve_percent, shares.fast_drain)
-    middle = float(np.median(hours(held)))
-    last = Step(Said("size.step.hours"), Said("size.from.hours"), middle, "h")
-    return held, (*shares.steps, *told.steps, last)
 
 
 def _seasons(site: Site, question: Question, draw: Draw | None, mean_w: float | None) -> tuple[Season, ...]:
@@ -242,16 +187,13 @@ def _seasons(site: Site, question: Question, draw: Draw | None, mean_w: float | 
         named += recorded(question.record, draw.w.mid)
     found = []
     for name, watts in named:
-        shares = margins(site.pack, draw.w.mid, question.temperature_c, question.end_of_life)
-        held = situation(site, question, draw.w, shares, mean_w=watts)
+        if site.pack_a_pump:
+            held = season_apart(site, question, watts)
+        else:
+            shares = margins(site.pack, draw.w.mid, question.temperature_c, question.end_of_life)
+            held = situation(site, question, draw.w, shares, mean_w=watts)
         found.append(Season(name, watts, watts / draw.w.mid, quantiles(hours(held))))
     return tuple(found)
-
-
-def _need(held: Situation, site: Site, question: Question) -> Need | None:
-    if question.for_hours is None:
-        return None
-    return capacity_needed(held, site.pack.nominal_wh, question.for_hours, question.probability)
 
 
 def _beside(
@@ -262,15 +204,18 @@ def _beside(
     starts: Finding,
     lasting: Quantiles,
 ) -> tuple[PackOption, ...]:
-    """The site's own pack and the others. What was observed on the site's own pack is not used for the others."""
+    """The site's own pack and the others; where each pump has its own, in place of the first one's.
+
+    What was observed on the site's own pack is not used for the others.
+    """
     if not packs:
         return ()
     lines = [beside(Said("size.option.this"), site, runs, starts, lasting)]
     for name, pack in packs:
-        other = replace(site, pack=pack)
+        other = with_first_pack(site, pack)
         asked = replace(question, observed_start=None, sleeps_on_low_load=None, for_hours=None)
         check(other, asked)
-        of = _weighed(other, asked)
+        of = weighed_apart(other, asked) if other.pack_a_pump else weighed(other, asked)
         lines.append(beside(name, other, of.runs[0], of.starts[0], of.hours))
     return tuple(lines)
 
@@ -366,6 +311,7 @@ def _pump(option: PumpOption) -> dict[str, Any]:
     parts = {"can_run": option.can_run, "can_start": option.can_start, "can_keep_up": option.can_keep_up}
     return {
         "id": option.id,
+        **({} if option.pack is None else {"pack": option.pack}),
         **{name: part.answer.value for name, part in parts.items()},
         "why": {name: str(part.why) for name, part in parts.items()},
         "hours_remaining": None if option.hours is None else quantiles_document(option.hours),

@@ -55,7 +55,7 @@ def cautions(site: Site, question: Question, start: Finding, found: Inrush | Non
         if site.second_pump.driven_by is Driven.WATER_PRESSURE:
             said.append(Said("size.caution.water_pressure"))
     if site.packs:
-        said.append(Said("size.caution.packs"))
+        said.append(Said("size.caution.apart" if site.pack_a_pump else "size.caution.packs"))
     said += _cold(site, question)
     if generator:
         said.append(Said("size.caution.generator"))

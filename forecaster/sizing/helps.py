@@ -13,9 +13,9 @@ from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.sizing.cord import OHM_PER_1000_FT, Cord
 from forecaster.sizing.draw import Draw, flow_share
-from forecaster.sizing.options import CHARGE_LOSSES, may_charge
+from forecaster.sizing.options import CHARGE_LOSSES, may_charge, scaled
 from forecaster.sizing.question import Question
-from forecaster.sizing.runtime import Situation, hours
+from forecaster.sizing.runtime import Lasting, Situation, hours
 from forecaster.sizing.terms import number, rounded
 from forecaster.texts.catalogue import Measured, Said
 
@@ -29,23 +29,27 @@ Tried = tuple[str, Array, float | None]
 """A change in words, the hours after it, (draws,), and its energy as in `Help.wh`."""
 
 
-def helps(held: Situation, site: Site, question: Question, draw: Draw | None) -> tuple[Help, ...]:
+def helps(
+    held: Situation, site: Site, question: Question, draw: Draw | None, lasting: Lasting = hours
+) -> tuple[Help, ...]:
     """What could be tried: a second pack, each load that is not essential switched off, a lower lift, a thicker cord,
     a generator.
 
     draw : Draw | None — the pump's running draw; None: no pump
+    lasting : Lasting — what gives the hours where `held` is changed
     """
-    base = hours(held)
+    base = lasting(held)
     now = quantiles(base).p05
     found: list[Tried] = []
-    doubled = replace(held.pack, to_reserve_wh=2.0 * held.pack.to_reserve_wh)
-    found.append((Said("size.help.pack"), hours(replace(held, pack=doubled)), site.pack.nominal_wh))
-    found += _loads_off(held, site)
+    found.append((Said("size.help.pack"), lasting(replace(held, pack=scaled(held.pack, 2.0))), site.pack.nominal_wh))
+    found += _loads_off(held, site, lasting)
     if draw is not None:
-        found += [*_less_head(held, site), *_fatter_cord(base, site, question.cord, draw)]
+        found += [*_less_head(held, site, lasting), *_fatter_cord(base, site, question.cord, draw)]
     if now is not None:
         warm = may_charge(site.pack, question.temperature_c)
-        found.append(by_generator(base, held.pack.to_reserve_wh, site.pack, now, warm=warm))
+        own = base if held.other is None and lasting is hours else hours(replace(held, other=None))
+        what, after, wh = by_generator(own, held.pack.to_reserve_wh, site.pack, now, warm=warm)
+        found.append((what, after if own is base else base + np.where(np.isfinite(own), after - own, 0.0), wh))
     return tuple(_weighed(what, after, now, wh) for what, after, wh in found)
 
 
@@ -60,7 +64,7 @@ def _weighed(what: str, after: Array, now: float | None, wh: float | None) -> He
     return Help(what, then, None if then is None or now is None else then - now, wh)
 
 
-def _loads_off(held: Situation, site: Site) -> list[Tried]:
+def _loads_off(held: Situation, site: Site, lasting: Lasting) -> list[Tried]:
     total = sum(load.mean_w for load in site.loads)
     found: list[Tried] = []
     for load in site.loads:
@@ -68,7 +72,7 @@ def _loads_off(held: Situation, site: Site) -> list[Tried]:
             continue
         pack = replace(held.pack, loads_w=held.pack.loads_w * (1.0 - load.mean_w / total))
         words = Said("size.help.load", name=load.name, wh=number(load.mean_w))
-        found.append((words, hours(replace(held, pack=pack)), load.mean_w))
+        found.append((words, lasting(replace(held, pack=pack)), load.mean_w))
     return found
 
 
@@ -83,11 +87,11 @@ def shorter_runs(pump: Pump) -> float | None:
     return flow_share(static, most) / flow_share(static - LESS_HEAD_M, most)
 
 
-def _less_head(held: Situation, site: Site) -> list[Tried]:
+def _less_head(held: Situation, site: Site, lasting: Lasting) -> list[Tried]:
     shorter = shorter_runs(site.pump)
     if shorter is None:
         return []
-    after = hours(replace(held, pump_wh=held.pump_wh * shorter))
+    after = lasting(replace(held, pump_wh=held.pump_wh * shorter))
     return [(Said("size.help.head", lift=Measured(LESS_HEAD_M, "m")), after, None)]
 
 

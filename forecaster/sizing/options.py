@@ -11,9 +11,10 @@ from forecaster.domain.forecast import HORIZON_H, Quantiles
 from forecaster.domain.site import Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
+from forecaster.pack.draws import PackDraws
 from forecaster.sizing.panel import STORM_SKY, charging_wh
 from forecaster.sizing.question import within
-from forecaster.sizing.runtime import Situation, hours
+from forecaster.sizing.runtime import Lasting, Situation, hours
 from forecaster.sizing.terms import Finding, number, share
 from forecaster.texts.catalogue import Said
 
@@ -111,6 +112,8 @@ def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probab
             Said("usage.for_hours_h_is_beyond_the", lasting_h=lasting_h, horizon_h=HORIZON_H),
             Said("usage.ask_for_fewer_hours"),
         )
+    if held.other is not None:
+        return Need(lasting_h, probability, nominal_wh * _scale_needed(held, lasting_h, probability), nominal_wh)
     at = held.ahead_s / 3600.0
     drained = np.array([float(np.interp(lasting_h, at, row)) for row in held.drain_wh])
     usable_share = held.pack.to_reserve_wh / nominal_wh
@@ -118,32 +121,59 @@ def capacity_needed(held: Situation, nominal_wh: float, lasting_h: float, probab
     return Need(lasting_h, probability, need, nominal_wh)
 
 
+MOST_SCALE, HALVINGS = 1000.0, 40
+"""Packs are tried at up to so many times what they hold, and the factor is halved in so often."""
+
+
+def _scale_needed(held: Situation, lasting_h: float, probability: float) -> float:
+    """By how much all packs must be scaled to last so long; MOST_SCALE where no less does."""
+    low, high = 0.0, MOST_SCALE
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        lasts = hours(_scaled_all(held, middle)) >= lasting_h
+        low, high = (low, middle) if float(np.mean(lasts)) >= probability else (middle, high)
+    return high
+
+
+def _scaled_all(held: Situation, factor: float) -> Situation:
+    other = None if held.other is None else _scaled_all(held.other, factor)
+    return replace(held, pack=scaled(held.pack, factor), other=other)
+
+
+def scaled(pack: PackDraws, factor: float) -> PackDraws:
+    """A pack that holds so many times as much."""
+    return replace(pack, to_reserve_wh=factor * pack.to_reserve_wh, to_empty_wh=factor * pack.to_empty_wh)
+
+
 def may_charge(pack: Pack, temperature_c: float | None) -> bool:
     """Whether a pack may be charged at the temperature where it stands [°C]: a lithium battery not below 0 °C."""
     return temperature_c is None or temperature_c >= 0.0 or not pack.chemistry.is_lithium
 
 
-def what_ifs(held: Situation, site: Site, change: Change, temperature_c: float | None) -> tuple[WhatIf, ...]:
+def what_ifs(
+    held: Situation, site: Site, change: Change, temperature_c: float | None, lasting: Lasting = hours
+) -> tuple[WhatIf, ...]:
     """Each change by itself, compared with the hours as they are. A pack too cold to be charged stores nothing.
 
     temperature_c : float | None — where the pack stands [°C]
+    lasting : Lasting — what gives the hours where `held` is changed
     Errors: UsageError for a panel where no latitude and longitude are given, for a generator without pack.charge_w.
     """
     cold = not may_charge(site.pack, temperature_c)
-    base = hours(held)
+    base = lasting(held)
     found: list[tuple[str, Array]] = []
     if change.extra_wh is not None:
         scale = 1.0 + change.extra_wh / site.pack.nominal_wh
-        bigger = replace(held.pack, to_reserve_wh=held.pack.to_reserve_wh * scale)
-        found.append((Said("size.option.extra", wh=number(change.extra_wh)), hours(replace(held, pack=bigger))))
+        bigger = scaled(held.pack, scale)
+        found.append((Said("size.option.extra", wh=number(change.extra_wh)), lasting(replace(held, pack=bigger))))
     if change.idle_w is not None:
         quieter = replace(held.pack, idle_w=np.full_like(held.pack.idle_w, change.idle_w))
-        found.append((Said("size.option.idle", watts=number(change.idle_w)), hours(replace(held, pack=quieter))))
+        found.append((Said("size.option.idle", watts=number(change.idle_w)), lasting(replace(held, pack=quieter))))
     if change.sun_w is not None:
         found.append(
             (
                 Said("size.option.sun", watts=number(change.sun_w), sky=share(change.sky)),
-                base if cold else _sun(held, site, change),
+                base if cold else _sun(held, site, change, lasting),
             )
         )
     if change.generator_h is not None:
@@ -157,14 +187,14 @@ def _gain(before: Array, after: Array) -> float | None:
     return gained if np.isfinite(gained) else None
 
 
-def _sun(held: Situation, site: Site, change: Change) -> Array:
+def _sun(held: Situation, site: Site, change: Change, lasting: Lasting) -> Array:
     if site.latitude is None or site.longitude is None:
         raise UsageError(
             Said("usage.latitude_missing_so_the_sun_cannot"), Said("usage.add_latitude_and_longitude_to_the")
         )
     assert change.sun_w is not None
     light = charging_wh(site.latitude, site.longitude, change.start_ms, held.ahead_s, change.sun_w, change.sky)
-    return hours(held, np.broadcast_to(light, held.pump_wh.shape))
+    return lasting(held, np.broadcast_to(light, held.pump_wh.shape))
 
 
 def _generator(held: Situation, site: Site, base: Array, generator_h: float, cold: bool) -> Array:
@@ -176,7 +206,7 @@ def _generator(held: Situation, site: Site, base: Array, generator_h: float, col
         raise UsageError(Said("usage.pack_charge_w_missing_so_what"), Said("usage.add_charge_w_to_the_pack"))
     stored = np.minimum(CHARGE_LOSSES * charge_w * generator_h, held.pack.to_reserve_wh)
     with np.errstate(divide="ignore", invalid="ignore"):
-        drain_w = held.pack.to_reserve_wh / base
+        drain_w = held.pack.to_reserve_wh / hours(replace(held, other=None))
         return np.asarray(base + generator_h + stored / drain_w, dtype=np.float64)
 
 

@@ -23,6 +23,7 @@ class PumpOption:
 
     hours : Quantiles | None — to the reserve floor [h]; None: it takes nothing from the pack
     helps, what_ifs : what would help, and each change asked about, while it lifts all the water
+    pack : str | None — the pack of its own that it hangs on; None: both share
     """
 
     id: str
@@ -32,6 +33,7 @@ class PumpOption:
     hours: Quantiles | None
     helps: tuple[Help, ...] = ()
     what_ifs: tuple[WhatIf, ...] = ()
+    pack: str | None = None
 
 
 Judged = tuple[Finding, tuple[Step, ...]]

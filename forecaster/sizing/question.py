@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Driven, NamedPump, Pack, Pump, Site
+from forecaster.pack.bank import pump_packs
 from forecaster.sizing.cord import AMPACITY_A, Cord
 from forecaster.sizing.motors import code_letter_kva_per_hp
 from forecaster.sizing.pipe import Pipe
@@ -338,9 +339,9 @@ def check(site: Site, question: Question) -> None:
     check_rhythm(question)
     if question.pump:
         check_pump(site.pump, question.running_w is not None)
-        check_voltages(site.pump, site.pack)
+        check_voltages(site.pump, pump_packs(site)[0])
         if site.second_pump is not None:
-            check_second(site.second_pump, site.pack)
+            check_second(site.second_pump, pump_packs(site)[-1])
     check_pack(site.pack, question.charge_percent)
     for named in site.packs:
         check_pack(named.pack, question.charge_percent)

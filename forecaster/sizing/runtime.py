@@ -5,8 +5,10 @@ Beliefs about the pack, the drain that follows, and the moment at which the drai
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -39,11 +41,17 @@ class Situation:
     pack : PackDraws — beliefs about the pack with margins applied, (draws,) each
     pump_wh : (draws, T) — cumulative pump energy at the plug ahead [Wh]
     ahead_s : (T,) — times ahead [s], rising from 0
+    other : Situation | None — of a second pump on a pack of its own, as if it lifted all the water; None: there is none
+    together : bool — whether the water needs both of these pumps; else the other one lifts after the first
+    charging_wh : (draws, T) | None — cumulative energy into its battery ahead [Wh]; None: nothing charges
     """
 
     pack: PackDraws
     pump_wh: Array
     ahead_s: Array
+    other: Situation | None = None
+    together: bool = False
+    charging_wh: Array | None = None
 
     @property
     def drain_wh(self) -> Array:
@@ -51,18 +59,49 @@ class Situation:
         return np.asarray(cumulative_drain_wh(self.pump_wh, self.pack, self.ahead_s), dtype=np.float64)
 
 
+Lasting = Callable[..., Array]
+"""What gives the hours to the reserve floor [h], (draws,), as `hours` does."""
+
+
 def hours(situation: Situation, charging_wh: Array | None = None) -> Array:
     """Hours to the reserve floor [h], (draws,); inf where it is not reached on the grid.
 
     charging_wh : (draws, T) | None — cumulative energy into the battery ahead [Wh]; None: nothing charges
     """
-    drain = cumulative_drain_wh(situation.pump_wh, situation.pack, situation.ahead_s, charging_wh)
-    return first_passage(drain, situation.pack.to_reserve_wh, situation.ahead_s)
+    return _passage(situation, charging_wh, "to_reserve_wh")
+
+
+def _passage(situation: Situation, charging_wh: Array | None, floor: Literal["to_reserve_wh", "to_empty_wh"]) -> Array:
+    """Hours to a floor [h], (draws,). Of two pumps on packs of their own the first one lifts until its pack is empty,
+    then the other one down to the floor of both packs together; where the water needs both, until either is there.
+    """
+    ahead_s, other = situation.ahead_s, situation.other
+    drain = cumulative_drain_wh(situation.pump_wh, situation.pack, ahead_s, charging_wh)
+    if other is None:
+        return first_passage(drain, getattr(situation.pack, floor), ahead_s)
+    if situation.together:
+        alone = first_passage(drain, getattr(situation.pack, floor), ahead_s)
+        return np.minimum(alone, _passage(other, other.charging_wh, floor))
+    whole_wh = getattr(situation.pack, floor) + getattr(other.pack, floor)
+    own_wh = np.minimum(situation.pack.to_empty_wh, whole_wh)
+    end_h = first_passage(drain, own_wh, ahead_s)
+    lifted = np.maximum(other.pump_wh - _at_h(other.pump_wh, end_h, ahead_s)[:, None], 0.0)
+    drain = cumulative_drain_wh(lifted, other.pack, ahead_s, other.charging_wh)
+    return np.maximum(end_h, first_passage(drain, whole_wh - own_wh, ahead_s))
+
+
+def _at_h(paths: Array, hours: Array, ahead_s: Array) -> Array:
+    """Each of the paths (draws, T) at a time of its own [h], (draws,); at the end for what lies beyond."""
+    at_s = np.minimum(hours * 3600.0, ahead_s[-1])
+    after = np.clip(np.searchsorted(ahead_s, at_s), 1, ahead_s.size - 1)
+    rows, part = np.arange(paths.shape[0]), (at_s - ahead_s[after - 1]) / (ahead_s[after] - ahead_s[after - 1])
+    low = paths[rows, after - 1]
+    return np.asarray(low + part * (paths[rows, after] - low))
 
 
 def hours_to_empty(situation: Situation) -> Quantiles:
     """Hours until no energy is left [h]."""
-    return quantiles(first_passage(situation.drain_wh, situation.pack.to_empty_wh, situation.ahead_s))
+    return quantiles(_passage(situation, None, "to_empty_wh"))
 
 
 def pack_draws(

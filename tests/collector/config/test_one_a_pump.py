@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from forecaster.domain.site import Arrangement
+from forecaster.pack.bank import loads_of, pump_packs
 from tests.collector.config.site_texts import site_of, slip_refused, written_again
 
 FILE = """
@@ -74,8 +75,8 @@ def test_packs_and_pumps_pair_in_their_order() -> None:
     site = site_of(FILE)
     assert site.arrangement is Arrangement.ONE_A_PUMP
     assert [(one.id, one.pump) for one in site.packs] == [("left", "main"), ("right", "backup")]
-    assert [pack.capacity_wh for pack in site.pump_packs] == [1000.0, 3000.0]
-    assert [[load.name for load in site.loads_of(place)] for place in (0, 1)] == [["router"], []]
+    assert [pack.capacity_wh for pack in pump_packs(site)] == [1000.0, 3000.0]
+    assert [[load.name for load in loads_of(site, place)] for place in (0, 1)] == [["router"], []]
     written_again(site)
 
 
@@ -85,8 +86,8 @@ def test_one_name_is_enough_and_the_order_follows_the_pumps(slip: tuple[str, str
     site = site_of(FILE.replace(f'id = "{pack}"\n', f'id = "{pack}"\npump = "{pump}"\nloads = ["router"]\n'))
     assert [(one.id, one.pump) for one in site.packs] == [("right", "main"), ("left", "backup")]
     place = ("main", "backup").index(pump)
-    assert [load.name for load in site.loads_of(place)] == ["router"]
-    assert not site.loads_of(1 - place)
+    assert [load.name for load in loads_of(site, place)] == ["router"]
+    assert not loads_of(site, 1 - place)
     written_again(site)
 
 
