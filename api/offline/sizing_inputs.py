@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from collector.config.site_file import site_from
+from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Ledger
 from forecaster.domain.runs import Run, Supply
-from forecaster.domain.site import Pack, Site
+from forecaster.domain.site import Arrangement, Pack, Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.sizing.question import InflowRecord, ObservedStart
 from forecaster.sizing.seasons import record_of
+from forecaster.texts.catalogue import Said
 
 RECORD_HOURS = 24 * 400
 """How much of the recorded inflow is read [h]."""
@@ -23,7 +25,13 @@ _ANY_PUMP = {"rated_voltage_v": 120.0, "horsepower": 0.33}
 
 
 def pack_from(content: Mapping[str, Any], file: str) -> Pack:
-    """A pack from a site file, a file with a [pack] table alone, or such a table. ConfigError naming the key."""
+    """A pack from a site file, a file with a [pack] table alone, or such a table. ConfigError naming the key.
+
+    Packs that each feed a pump of their own are not one pack.
+    """
+    if content.get("pack_arrangement") == Arrangement.ONE_A_PUMP:
+        problem, fix = Said("config.packs_of_two_pumps"), Said("config.name_a_file_of_one_pack")
+        raise ConfigError(file, "pack_arrangement", problem, fix)
     several = {key: content[key] for key in ("packs", "pack_arrangement") if key in content}
     given = several if "packs" in several else {"pack": content.get("pack", content)}
     whole = {"id": "pack", "name": "pack", "timezone": "UTC", "pump": _ANY_PUMP, **given}

@@ -109,8 +109,8 @@ MEASURES: Mapping[AlarmKind, str] = {
         " alone where it may have been lost, as runs were before)"
     ),
     _K.SECOND_PUMP_RUNNING: (
-        "of two pumps the second lifts: twice with no run of the first between, or when the first was overdue, or both"
-        " at once"
+        "of two pumps the second lifts: twice with no run of the first between, or when the first was overdue or its"
+        " own pack is empty, or both at once"
     ),
     _K.RAPID_CYCLING: (
         "starts in the last hour over the learnt 95 % point (of runs of the usual length: for 48 h that do not grow"

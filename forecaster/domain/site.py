@@ -169,7 +169,7 @@ class Arrangement(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NamedPack:
-    """One of several packs: the name that its channels give in `of`, and its plate; where each of two pumps has its own,
+    """One of several packs: the name that its channels give in `of`, and its plate; where each pump has its own,
     that pump and the other loads on it. A load that no pack names hangs on that of the first pump.
     """
 

@@ -307,6 +307,11 @@ class PackBank(msgspec.Struct):
         roles = [(name, self._role(name, pack, now_ms, hung, carried=False)) for name, pack in self.packs.items()]
         return [(name, role) for name, role in roles if role in NOT_COUNTED]
 
+    @property
+    def first_is_empty(self) -> bool:
+        """Whether the pack of the first of two pumps is empty, and feeds nothing else."""
+        return self.arrangement is Arrangement.ONE_A_PUMP and next(iter(self.packs.values())).empty_ms is not None
+
     def first_share(self) -> float:
         """The share of the energy left in all packs that is in the first one, 0..1."""
         left = [pack.nominal_wh * (pack.value(Quantity.PACK_CHARGE) or 0.0) for pack in self.packs.values()]

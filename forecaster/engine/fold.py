@@ -205,7 +205,8 @@ class Fold(msgspec.Struct):
     def _second(self, at_ms: int, subject: str, quantity: Quantity, value: float, told: FoldOutput) -> None:
         """Take a reading of the second pump; what is stored of one that is no longer in the site file tells nothing."""
         if self.second is not None and subject == self.second.id:
-            told.evidence += self.second.take(at_ms, quantity, value, self.supply.supply, self.lifting)
+            alone = self.bank is not None and self.bank.first_is_empty
+            told.evidence += self.second.take(at_ms, quantity, value, self.supply.supply, self.lifting, alone=alone)
 
     def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: FoldOutput) -> None:
         segmenter = self.segmenter
@@ -262,8 +263,7 @@ class Fold(msgspec.Struct):
             return None
         mark = self._mark(at_ms, percent or 0.0)
         blind_ms = mark.blind_ms - opened.blind_ms + unheard_ms(self.segmenter, opened.at_ms, at_ms)
-        elapsed_ms = max(at_ms - opened.at_ms, 0)
-        blind_ms = min(blind_ms, elapsed_ms)
+        blind_ms = min(blind_ms, elapsed_ms := max(at_ms - opened.at_ms, 0))
         has_loads = bool(self.loads) or self.other_output.mean_w is not None
         rested_ms = 0.0 if self.bank is None else self.bank.resting_ms(at_ms, loads=not has_loads)
         return Drained(

@@ -128,9 +128,14 @@ class SecondPump(msgspec.Struct):
 
     # -- what is heard
 
-    def take(self, at_ms: int, quantity: Quantity, value: float, supply: Supply, first: Lifting) -> list[PumpSpan]:
-        """Take a reading of it. Returns spans of water lifted, as energies of the first pump [Wh]."""
-        found = [self._run(run, first) for run in self.segmenter.feed(at_ms, quantity, value, supply)]
+    def take(
+        self, at_ms: int, quantity: Quantity, value: float, supply: Supply, first: Lifting, *, alone: bool = False
+    ) -> list[PumpSpan]:
+        """Take a reading of it. Returns spans of water lifted, as energies of the first pump [Wh].
+
+        alone : bool — whether the first pump's own pack is known to be empty, so that nothing but this one lifts
+        """
+        found = [self._run(run, first, alone=alone) for run in self.segmenter.feed(at_ms, quantity, value, supply)]
         self.signs.sign(self.segmenter, at_ms, quantity, self.spans.recent_w)
         if self.segmenter.running_since_ms(at_ms) is not None and first.segmenter.running_since_ms(at_ms) is not None:
             self.beside_ms = at_ms
@@ -138,9 +143,9 @@ class SecondPump(msgspec.Struct):
             found.append(self._emitted(span, first))
         return [span for span in found if span is not None]
 
-    def _run(self, run: Run, first: Lifting) -> PumpSpan | None:
+    def _run(self, run: Run, first: Lifting, *, alone: bool) -> PumpSpan | None:
         self.alone, self.back = self.alone + 1, 0
-        if self.alone >= TIMES_ALONE or self._overdue(run.start_ms, first):
+        if alone or self.alone >= TIMES_ALONE or self._overdue(run.start_ms, first):
             self.taken_ms = self.taken_ms or run.start_ms
         if run.energy_wh is not None:
             self.lifted.append((run.start_ms, run.energy_wh / self.own_share(first.segmenter.running_w)))

@@ -99,7 +99,7 @@ def waiting(fold: Fold, pump: Acting, mean: Spread, now_ms: int) -> Wait | None:
     """The wait for the next run, by the site's own runs, or by signs of them where the sampling misses runs.
 
     pump : Acting — the pump that lifts. Where that is a second one that has hardly run, it is due after what the first
-        one took and the rise of the water to its own float.
+        one took and the rise of the water to its own float. Whichever ran last has emptied the pit.
     mean : Spread — the mean power now as of the first pump [W]
 
     A cycle takes its energy over the mean power now, and no less than the newest cycles took; its length is log-normal
@@ -121,7 +121,9 @@ def waiting(fold: Fold, pump: Acting, mean: Spread, now_ms: int) -> Wait | None:
     if energy_wh is None or energy_wh <= 0.0:
         return None
     expected_s = stretch * max(3600.0 * energy_wh / mean.p50, normals.recent_interval_s() or 0.0)
-    since_ms, until_ms = _heard(pump.fold, last.start_ms, now_ms)
+    emptied = None if pump.is_second or fold.second is None else fold.second.normals.last_run
+    began_ms = last.start_ms if emptied is None else max(last.start_ms, emptied.stop_ms)
+    since_ms, until_ms = _heard(pump.fold, began_ms, now_ms)
     elapsed_s = (until_ms - since_ms) / 1000.0
     if elapsed_s <= 0.0:
         return Wait(since_ms, 0.0, 0.0)
