@@ -169,9 +169,7 @@ class Arrangement(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NamedPack:
-    """One of several packs: the name that its channels give in `of`, and its plate; where each pump has its own,
-    that pump and the other loads on it. A load that no pack names hangs on that of the first pump.
-    """
+    """One of several packs: its name, its plate, and its pump and loads where each pump has a pack of its own."""
 
     id: str
     pack: Pack
@@ -387,13 +385,6 @@ class Site:
     def second_pump(self) -> NamedPump | None:
         """The pump that starts when the water stands higher; None where there is one pump only."""
         return self.pumps[1] if self.pumps else None
-
-    @property
-    def second_flow_share(self) -> float | None:
-        """That pump's flow over the first one's; None where there is one pump only, or the plates do not say."""
-        second = self.second_pump
-        flows = None if second is None else (second.pump.rated_flow_l_per_min, self.pump.rated_flow_l_per_min)
-        return None if flows is None or flows[0] is None or flows[1] is None else flows[0] / flows[1]
 
     @property
     def pack_a_pump(self) -> bool:

@@ -93,7 +93,7 @@ def _first_h(flags: Array, hours: Array, from_h: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class Footing:
     """What carries the water from now on.
 
     pack : PackDraws — with what hangs on the packs that carry; standby_w : float — of the pumps on them [W]
@@ -121,11 +121,11 @@ def hung_on(site: Site, fold: Fold, now_ms: int) -> Hung:
     return Hung(pumps, frozenset({first_pack, other} if beside else {first_pack}), stranded)
 
 
-def carried(site: Site, fold: Fold, pump: Acting, pack: PackDraws, now_ms: int) -> Carried:
+def carried(site: Site, fold: Fold, pump: Acting, pack: PackDraws, now_ms: int) -> Footing:
     """What carries the water. pack : of all packs, without what is in those that cannot be counted on"""
     second, bank = fold.second, fold.bank
     if second is None or bank is None or not site.pack_a_pump:
-        return Carried(pack, standby_w(fold), pump.drawn)
+        return Footing(pack, standby_w(fold), pump.drawn)
     sides = _sides(site, fold, second)
     out = {name for name, _ in bank.not_counted(now_ms, hung_on(site, fold, now_ms))}
     first_pack, other = (named.id for named in site.packs)
@@ -137,13 +137,13 @@ def carried(site: Site, fold: Fold, pump: Acting, pack: PackDraws, now_ms: int) 
     first_wh = bank.first_share() * pack.to_empty_wh
     left_wh = first_wh, pack.to_empty_wh - first_wh
     handover = Handover(sides, left_wh, fold.segmenter.running_w, share, second.flow_share)
-    return Carried(pack, standby_w(fold), 1.0, handover)
+    return Footing(pack, standby_w(fold), 1.0, handover)
 
 
-def _alone(pack: PackDraws, side: PackSide, drawn: float) -> Carried:
+def _alone(pack: PackDraws, side: PackSide, drawn: float) -> Footing:
     """One pump on its own pack: what hangs on the other one does not count."""
     own = replace(pack, loads_w=side.loads * pack.loads_w, idle_w=side.idle * pack.idle_w)
-    return Carried(own, side.standby_w, drawn)
+    return Footing(own, side.standby_w, drawn)
 
 
 def _sides(site: Site, fold: Fold, second: SecondPump) -> tuple[PackSide, PackSide]:

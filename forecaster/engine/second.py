@@ -20,7 +20,7 @@ from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.pack.bank import pump_packs
-from forecaster.pack.nameplate import running_w
+from forecaster.pack.nameplate import running_w, second_flow_share
 from forecaster.segment import Rhythm, Segmenter
 from forecaster.segment.levels import Levels
 from forecaster.segment.tracker import Tracker
@@ -74,7 +74,7 @@ class SecondPump(msgspec.Struct):
         own = tuple(
             replace(one, of="") for one in site.channels if one.of == named.id and one.quantity in PUMP_QUANTITIES
         )
-        flow_share, drawdown_m = site.second_flow_share, site.pit.drawdown_m
+        flow_share, drawdown_m = second_flow_share(site), site.pit.drawdown_m
         return cls(
             id=named.id,
             driven_by=named.driven_by,

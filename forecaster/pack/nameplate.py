@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecaster.domain.site import Pump
+from forecaster.domain.site import Pump, Site
 
 WATTS_PER_HP = 745.7
 """Mechanical horsepower [W]."""
@@ -59,3 +59,10 @@ def running_spread(pump: Pump) -> float:
     if pump.rated_current_a is not None:
         return 0.2
     return 0.25 if pump.horsepower is not None else 0.5
+
+
+def second_flow_share(site: Site) -> float | None:
+    """The second of two pumps' flow over the first one's; None where there is one only, or the plates do not say."""
+    second = site.second_pump
+    flows = None if second is None else (second.pump.rated_flow_l_per_min, site.pump.rated_flow_l_per_min)
+    return None if flows is None or flows[0] is None or flows[1] is None else flows[0] / flows[1]

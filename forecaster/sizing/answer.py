@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from forecaster.domain.forecast import LEVELS, Quantiles
 from forecaster.domain.helps import Help
 from forecaster.domain.site import Driven, Pack, Site

@@ -17,6 +17,7 @@ from forecaster.domain.site import Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.pack.bank import loads_of, taken_together
+from forecaster.pack.nameplate import second_flow_share
 from forecaster.sizing.battery import margins
 from forecaster.sizing.draw import Draw, running_draw
 from forecaster.sizing.helps import helps
@@ -115,7 +116,7 @@ def season_apart(site: Site, question: Question, mean_w: float) -> Situation:
     held = _at_mean(first, question, mean_w)
     asked = asked_of(site, question, 1)
     draw, other = _draw(first, question), _draw(second, asked)
-    share = site.second_flow_share
+    share = second_flow_share(site)
     if draw is None or other is None or share is None:
         return held
     duty = mean_w / draw.w.mid
@@ -165,7 +166,7 @@ def _kept_dry(
 
 def _second_alone(site: Site, found: Finding) -> Finding:
     """Whether the second pump keeps up by itself; not shown where the plates do not tell both flows."""
-    if site.second_flow_share is not None or found.answer is not Answer.YES:
+    if second_flow_share(site) is not None or found.answer is not Answer.YES:
         return found
     why = Said("size.keep.second_unknown", why=found.why)
     return Finding(Answer.UNPROVEN, why, Said("size.settle.both_flows"))

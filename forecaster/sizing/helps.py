@@ -49,8 +49,14 @@ def helps(
         warm = may_charge(site.pack, question.temperature_c)
         own = base if held.other is None and lasting is hours else hours(replace(held, other=None))
         what, after, wh = by_generator(own, held.pack.to_reserve_wh, site.pack, now, warm=warm)
-        found.append((what, after if own is base else base + np.where(np.isfinite(own), after - own, 0.0), wh))
+        found.append((what, after if own is base else _later(base, own, after), wh))
     return tuple(_weighed(what, after, now, wh) for what, after, wh in found)
+
+
+def _later(base: Array, own: Array, after: Array) -> Array:
+    """The hours of all packs, (draws,), where those of one by itself are `after` in place of `own` [h]."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(base + np.where(np.isfinite(own), after - own, 0.0))
 
 
 def help_document(one: Help) -> dict[str, Any]:

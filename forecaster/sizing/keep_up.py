@@ -6,6 +6,7 @@ A pump that runs the share d of the time lifts an inflow of d times its rate (MI
 from __future__ import annotations
 
 from forecaster.domain.site import Pump, Site
+from forecaster.pack.nameplate import second_flow_share
 from forecaster.sizing.draw import Draw
 from forecaster.sizing.pipe import Pipe, operating_point
 from forecaster.sizing.question import ROUNDING, InflowRecord, Question
@@ -121,7 +122,7 @@ def _with_second(alone: Finding, site: Site, asked: float, wet: float, grounded:
     """The finding where a second pump lifts beside the first one as soon as that does not keep up."""
     if alone.answer is Answer.YES:
         return alone
-    more = site.second_flow_share
+    more = second_flow_share(site)
     if more is None:
         said = Said("size.keep.second_unknown", why=alone.why)
         return Finding(Answer.UNPROVEN, said, Said("size.settle.both_flows"))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from forecaster.domain.forecast import Quantiles
 from forecaster.domain.helps import Help
 from forecaster.domain.site import Driven, Load, NamedPump, Pump, Site
+from forecaster.pack.nameplate import second_flow_share
 from forecaster.sizing.draw import Draw, running_draw
 from forecaster.sizing.keep_up import inflow_l_per_min
 from forecaster.sizing.options import WhatIf
@@ -101,7 +102,7 @@ def alone(site: Site, second: NamedPump) -> Site:
 
 def asked_of_second(site: Site, question: Question) -> Question:
     """The question with the second pump's runs: the same water through its own flow, without a stop where it must."""
-    share, cycles, run_s = site.second_flow_share, question.cycles_per_hour, question.run_s
+    share, cycles, run_s = second_flow_share(site), question.cycles_per_hour, question.run_s
     asked = replace(question, running_w=None, observed_start=None, record=None, for_hours=None)
     if cycles is None or run_s is None or share is None:
         return asked

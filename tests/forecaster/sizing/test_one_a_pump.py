@@ -64,11 +64,11 @@ def test_a_pack_too_weak_for_its_pump_leads(place: int, pump: str) -> None:
     """200 W for 480, and for 280 to 400: however strong the other pack is."""
     packs = [PACK, PACK]
     packs[place] = replace(PACK, continuous_w=200.0)
-    found = size(house(*packs), ASKED)
+    found = size(house(packs[0], packs[1]), ASKED)
     assert found.can_run.answer is Answer.NO
     assert f"pump {pump} on pack" in found.can_run.why
     packs[place] = replace(PACK, surge_w=1000.0)
-    found = size(house(*packs), ASKED)
+    found = size(house(packs[0], packs[1]), ASKED)
     assert found.can_start.answer is Answer.NO
     assert f"pump {pump} on pack" in found.can_start.why
 
@@ -167,7 +167,7 @@ def test_more_in_a_pack_is_never_worse(place: int) -> None:
     lasted = 0.0
     for capacity_wh in (200.0, 700.0, 1024.0, 4000.0):
         packs[place] = replace(PACK, capacity_wh=capacity_wh)
-        found = p50(size(house(*packs), ASKED))
+        found = p50(size(house(packs[0], packs[1]), ASKED))
         assert found >= lasted
         lasted = found
 
