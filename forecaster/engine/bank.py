@@ -16,7 +16,7 @@ from forecaster.domain.forecast import PackNow, PackRole
 from forecaster.domain.quantities import PACK_POWERS, PACK_QUANTITIES, Quantity
 from forecaster.domain.site import Arrangement, Site
 from forecaster.engine.buffer import CODES, ORDER, Held, key_of
-from forecaster.pack.bank import steady_shares
+from forecaster.pack.bank import loads_of, steady_shares
 from forecaster.segment.rhythm import Rhythm
 
 LOST_MS = 15 * 60_000
@@ -74,7 +74,7 @@ class BankPack(msgspec.Struct):
     asleep, asleep_ms : how often, and since when, it gave nothing while another one gave much
     off_percent : float | None — its charge when it was found to carry nothing [%]; None: it was not
     loads_share, idle_share : float — its shares of the other loads and of the inverters' own draw, where it feeds one
-        of two pumps, 0..1
+        of two pumps, 0..1; steady_w : float — what those of the loads take that never rest [W]
     empty_ms : int | None — since when it is empty while the mains is away; None: it is not
     """
 
@@ -88,6 +88,7 @@ class BankPack(msgspec.Struct):
     loads_share: float = 0.0
     idle_share: float = 0.0
     empty_ms: int | None = None
+    steady_w: float = 0.0
 
     def value(self, quantity: Quantity) -> float | None:
         """The newest value of a quantity; None where none was heard."""
@@ -98,6 +99,14 @@ class BankPack(msgspec.Struct):
         """Whether a quantity is not heard, or not for longer than its rhythm explains."""
         rhythm = self.rhythms.get(quantity)
         return rhythm is None or rhythm.silent(at_ms)
+
+    def gave_nothing(self, at_ms: int) -> None:
+        """Take note that it gave nothing though it should: time and again, and it is off."""
+        if self.asleep == 0:
+            self.asleep_ms = at_ms
+        self.asleep += 1
+        if self.asleep >= TIMES_ASLEEP and at_ms - self.asleep_ms >= ASLEEP_MS:
+            self.off_percent = self.value(Quantity.PACK_CHARGE)
 
     def lost(self, at_ms: int) -> bool:
         """Whether nothing has been heard of the pack for so long that it is not counted on."""
@@ -126,8 +135,9 @@ class PackBank(msgspec.Struct):
             return None
         packs = {one.id: BankPack(one.pack.nominal_wh, one.pack.reserve_percent) for one in site.packs}
         if site.pack_a_pump:
-            for pack, (loads, idle) in zip(packs.values(), steady_shares(site), strict=True):
-                pack.loads_share, pack.idle_share = loads, idle
+            for place, (pack, shares) in enumerate(zip(packs.values(), steady_shares(site), strict=True)):
+                pack.loads_share, pack.idle_share = shares
+                pack.steady_w = sum(one.watts for one in loads_of(site, place) if one.runs_per_hour is None)
         return cls(site.arrangement, packs, stated_ms)
 
     def adapted(self, fresh: PackBank | None) -> PackBank | None:
@@ -258,22 +268,21 @@ class PackBank(msgspec.Struct):
             one.from_percent = one.value(Quantity.PACK_CHARGE)
 
     def _gave(self, at_ms: int, name: str, pack: BankPack, watts: float) -> None:
-        """Compare the outputs: a pack that gives nothing, time and again, while another one gives much, is off."""
+        """Compare the outputs: a pack that gives nothing, time and again, while another one gives much, or while a load
+        of its own never rests, is off.
+        """
         if watts > ASLEEP_W:
             pack.asleep = 0
             if self.on_pack:
                 pack.off_percent = None
+        elif self.on_pack and pack.steady_w > ASLEEP_W and (pack.value(Quantity.PACK_CHARGE) or 0.0) > EMPTY_PERCENT:
+            pack.gave_nothing(at_ms)
         if not self.on_pack or watts < CARRYING_W:
             return
         for other in self._expected_beside(name):
             given = other.value(Quantity.PACK_OUTPUT_POWER)
-            if given is None or given > ASLEEP_W or other.silent(Quantity.PACK_OUTPUT_POWER, at_ms):
-                continue
-            if other.asleep == 0:
-                other.asleep_ms = at_ms
-            other.asleep += 1
-            if other.asleep >= TIMES_ASLEEP and at_ms - other.asleep_ms >= ASLEEP_MS:
-                other.off_percent = other.value(Quantity.PACK_CHARGE)
+            if given is not None and given <= ASLEEP_W and not other.silent(Quantity.PACK_OUTPUT_POWER, at_ms):
+                other.gave_nothing(at_ms)
 
     def _expected_beside(self, name: str) -> list[BankPack]:
         """The packs with charge left that should carry while the named one does: those beside it, or before it.

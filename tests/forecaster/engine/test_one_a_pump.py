@@ -14,7 +14,7 @@ import pytest
 from forecaster.domain.forecast import Forecast, PackRole, PumpRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.site import Arrangement, Driven, NamedPack, NamedPump, Pack, Pump, Site
+from forecaster.domain.site import Arrangement, Driven, Load, NamedPack, NamedPump, Pack, Pump, Site
 from forecaster.engine.apart import Handover, PackSide
 from forecaster.engine.core import Engine
 from forecaster.engine.document import document, from_document
@@ -154,6 +154,21 @@ def test_a_pump_that_fails_strands_its_pack() -> None:
     ]
     back = hand.minutes(10, mains=False, first_s=10)
     assert pack_roles(back) == [PackRole.CARRYING, PackRole.WAITING]
+
+
+def test_a_pack_that_gives_nothing_to_a_load_that_never_rests_is_off() -> None:
+    """A router of 12 W hangs on the first pack, and nothing that never rests on the second one."""
+    site = by_hand()
+    charge = next(c for c in site.channels if c.quantity is Quantity.PACK_CHARGE)
+    outputs = [replace(charge, quantity=Quantity.PACK_OUTPUT_POWER, of=one.id) for one in site.packs]
+    hand = Hand(Engine(replace(site, loads=(Load("router", 12.0),), channels=(*site.channels, *outputs))))
+    hand.minutes(180, mains=True, first_s=10)
+    for left_w, role in ((12.0, PackRole.CARRYING), (0.0, PackRole.OFF), (12.0, PackRole.CARRYING)):
+        for _ in range(6):
+            hand.tell(Quantity.PACK_OUTPUT_POWER, left_w, "left")
+            hand.tell(Quantity.PACK_OUTPUT_POWER, 0.0, "right")
+            found = hand.minutes(1, mains=False, first_s=10)
+        assert pack_roles(found) == [role, PackRole.WAITING]
 
 
 def test_the_pack_of_a_pump_that_is_not_heard_does_not_count() -> None:
