@@ -4,11 +4,30 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Iterable
+from pathlib import Path
 
+from tests.mutants.mutate import Mutant
 from tests.mutants.run import ROOMS, Runner, Verdict, all_mutants, sample
 
 WANTED = 0.85
 COUNT = 100
+KILLED, EQUIVALENT, ALIVE = "killed", "equivalent", "SURVIVED"
+
+
+def fate(verdict: Verdict) -> str:
+    """What became of a mutant, as one word."""
+    return KILLED if verdict.killed else EQUIVALENT if verdict.equivalent else ALIVE
+
+
+def known(log: Path | None, mutants: Iterable[Mutant]) -> list[Verdict]:
+    """What an earlier run has written of these mutants: one that was ended goes on after it."""
+    if log is None or not log.exists():
+        return []
+    lines = (line.partition(" ") for line in log.read_text(encoding="utf-8").splitlines())
+    told = {name.strip(): word for word, _, name in lines if word in (KILLED, EQUIVALENT, ALIVE)}
+    fates = [(mutant, told[mutant.name]) for mutant in mutants if mutant.name in told]
+    return [Verdict(mutant, word == KILLED, word == EQUIVALENT, 0) for mutant, word in fates]
 
 
 def report(verdicts: list[Verdict]) -> tuple[str, bool]:
@@ -30,14 +49,19 @@ def main() -> int:
     asking.add_argument("--room", action="append", choices=ROOMS, help="of this room alone; may be given again")
     asking.add_argument("--only", default="", help="those whose name holds this text")
     asking.add_argument("--jobs", type=int, default=1, help="so many at once")
+    asking.add_argument("--log", type=Path, help="write each verdict to this file as well, and leave out those in it")
     wish = asking.parse_args()
-    mutants = [m for m in all_mutants(wish.room or ROOMS) if wish.only in m.name]
-    verdicts = []
-    for verdict in Runner().verdicts(sample(mutants, wish.count, wish.seed), wish.jobs):
+    chosen = sample([m for m in all_mutants(wish.room or ROOMS) if wish.only in m.name], wish.count, wish.seed)
+    verdicts = known(wish.log, chosen)
+    done = {verdict.mutant for verdict in verdicts}
+    for verdict in Runner().verdicts([mutant for mutant in chosen if mutant not in done], wish.jobs):
         verdicts.append(verdict)
-        fate = "killed" if verdict.killed else "equivalent" if verdict.equivalent else "SURVIVED"
-        sys.stdout.write(f"{fate:<10} {verdict.mutant.name}\n")
+        line = f"{fate(verdict):<10} {verdict.mutant.name}\n"
+        sys.stdout.write(line)
         sys.stdout.flush()
+        if wish.log is not None:
+            with wish.log.open("a", encoding="utf-8") as log:
+                log.write(line)
     said, well = report(verdicts)
     sys.stdout.write(said + "\n")
     return 0 if well else 1

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.mutants.__main__ import ALIVE, EQUIVALENT, KILLED, fate, known, report
 from tests.mutants.covering import NOTES, Cover, files_of_tests, noting, readers_of
 from tests.mutants.loading import ROOT, module_of
 from tests.mutants.mutate import mutants_of, mutated
@@ -86,10 +87,10 @@ def test_every_room_is_there_and_every_equivalent_is_a_mutant() -> None:
     """A line about a place that was rewritten since is no excuse for another mutant."""
     modules = {module_of(path): path for room in ROOMS for path in sources_of(room)}
     assert all(sources_of(room) for room in ROOMS)
-    known = equivalents()
-    for module in {name.partition(":")[0] for name in known}:
+    listed = equivalents()
+    for module in {name.partition(":")[0] for name in listed}:
         theirs = {mutant.name for mutant in mutants_of(module, modules[module].read_text(encoding="utf-8"))}
-        assert {name for name in known if name.startswith(f"{module}:")} <= theirs
+        assert {name for name in listed if name.startswith(f"{module}:")} <= theirs
     assert all(len(reason) > 10 for reason in equivalents().values())
 
 
@@ -133,6 +134,27 @@ def test_a_constant_is_held_against_the_tests_of_what_reads_it_first() -> None:
     beside = Cover("tests/outside/test_a.py::test_beside", 0.1, frozenset({f"{wanted.module}:other"}))
     costly = Cover("tests/outside/test_c.py::test_costly", 16.0, frozenset({f"{wanted.module}:other"}))
     assert chosen_against([costly, beside, close], wanted, 30.0) == [beside, close]
+
+
+def test_a_run_that_was_ended_goes_on_after_what_it_had_written(tmp_path: Path) -> None:
+    first, second, third, fourth = mutants_of("m", SOURCE)[:4]
+    log = tmp_path / "mutants.log"
+    assert known(log, [first]) == []
+    words = [
+        f"killed     {first.name}",
+        "tracing tests/forecaster",
+        f"SURVIVED   {second.name}",
+        f"equivalent {third.name}",
+    ]
+    log.write_text("\n".join(words) + "\n", encoding="utf-8")
+    found = known(log, [fourth, third, second, first])
+    assert [(verdict.mutant, fate(verdict)) for verdict in found] == [
+        (third, EQUIVALENT), (second, ALIVE), (first, KILLED),
+    ]  # fmt: skip
+    said, well = report(found)
+    assert said.splitlines() == ["1 of 2 killed, 50%; 1 more are equivalent", second.name]
+    assert not well
+    assert report(found[2:])[1]
 
 
 @pytest.mark.slow
