@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import multiprocessing
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from enum import StrEnum
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -26,6 +26,9 @@ from forecaster.score.rolling import Peer, Scored, score_case
 from forecaster.texts.catalogue import Said
 from forecaster.twin.episode import episode
 from forecaster.twin.styles import FULL, LEAN, Style
+
+if TYPE_CHECKING:
+    from forecaster.score.zoo_walk import ZooOutcome
 
 MOST_WORKERS = 2
 
@@ -157,12 +160,14 @@ def score(
     zoo: Annotated[bool, typer.Option("--zoo")] = False,
     rows: Annotated[str, typer.Option(metavar="NAMES")] = "all",
     seeds: Annotated[int, typer.Option(min=1)] = 8,
+    keep: Annotated[Path | None, typer.Option(metavar="FILE.jsonl")] = None,
     workers: Annotated[int, typer.Option(min=1, max=MOST_WORKERS)] = MOST_WORKERS,
     as_json: AsJson = False,
 ) -> None:
     """Score the forecasts by rolling origin: over simulated outages, over your own logs, or over the zoo of devices."""
     if zoo:
-        _score_zoo(rows, range(seed, seed + seeds), workers, markdown=markdown, as_json=as_json)
+        outcomes = _score_zoo(rows, range(seed, seed + seeds), workers, keep)
+        _print_zoo(outcomes, markdown=markdown, as_json=as_json)
         return
     if logs:
         if site is None:
@@ -186,13 +191,21 @@ def score(
         echo(table(result, markdown=markdown))
 
 
-def _score_zoo(names: str, seeds: range, workers: int, *, markdown: bool, as_json: bool) -> None:
-    """Score the zoo and print its table."""
+def _score_zoo(names: str, seeds: range, workers: int, keep: Path | None) -> list[ZooOutcome]:
+    """Score the zoo; where a file is named, go on with it."""
+    from api.offline.zoo import rows_named, score_zoo, score_zoo_on
+
+    if keep is None:
+        return list(score_zoo(rows_named(names), seeds, workers=workers))
+    return score_zoo_on(keep, rows_named(names), seeds, workers=workers)
+
+
+def _print_zoo(outcomes: Sequence[ZooOutcome], *, markdown: bool, as_json: bool) -> None:
+    """Print the zoo's table."""
     from api.commands.zoo_table import zoo_table
-    from api.offline.zoo import rows_named, score_zoo
     from forecaster.score.zoo_report import zoo_report
 
-    result = zoo_report(list(score_zoo(rows_named(names), seeds, workers=workers)))
+    result = zoo_report(outcomes)
     if as_json:
         echo_json(result.document())
     else:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import multiprocessing
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 from collector.decode.payload import Decoded, Decoder
 from collector.guard.guard import ChannelGuard
 from forecaster.domain.errors import UsageError
 from forecaster.domain.readings import Reading
+from forecaster.score.zoo_kept import in_order, line_of, outcomes_of, whole_part
 from forecaster.score.zoo_walk import ZooOutcome, walk_case
 from forecaster.texts.catalogue import Said
 from forecaster.twin.zoo.cases import ZooCase, zoo_case
@@ -53,7 +55,32 @@ def score_row(place: tuple[str, int]) -> ZooOutcome:
 
 def score_zoo(rows: Sequence[ZooRow], seeds: range, *, workers: int) -> Iterator[ZooOutcome]:
     """Score every row in the house of every seed, row by row, in the order of the seeds."""
-    places = [(row.name, seed) for row in rows for seed in seeds]
+    yield from _scored(_places(rows, seeds), workers)
+
+
+def score_zoo_on(kept: Path, rows: Sequence[ZooRow], seeds: range, *, workers: int) -> list[ZooOutcome]:
+    """As `score_zoo`, but what stands in a file is not walked again, and what is walked is added to it as it comes.
+
+    kept : Path — lines of JSON, one an outcome; several files put one after another are one. Errors: UsageError where a
+        line is no outcome; OSError
+    """
+    text = whole_part(kept.read_bytes()) if kept.exists() else b""
+    found = outcomes_of(text, str(kept))
+    places = _places(rows, seeds)
+    with kept.open("ab") as file:
+        file.truncate(len(text))
+        for outcome in _scored([place for place in places if place not in found], workers):
+            file.write(line_of(outcome))
+            file.flush()
+            found[outcome.row, outcome.seed] = outcome
+    return in_order(found, places)
+
+
+def _places(rows: Sequence[ZooRow], seeds: range) -> list[tuple[str, int]]:
+    return [(row.name, seed) for row in rows for seed in seeds]
+
+
+def _scored(places: Sequence[tuple[str, int]], workers: int) -> Iterator[ZooOutcome]:
     if workers <= 1 or len(places) <= 1:
         yield from map(score_row, places)
         return

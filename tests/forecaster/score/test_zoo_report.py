@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from api.cli import main
 from forecaster.domain.times import YEAR_DAYS
+from forecaster.score.zoo_kept import line_of, outcomes_of
 from forecaster.score.zoo_report import is_gross, zoo_figures, zoo_report
 from forecaster.score.zoo_walk import ZooForecast, ZooOutcome
 
@@ -60,3 +62,36 @@ def test_the_command_prints_a_row_and_its_json(capsys: pytest.CaptureFixture[str
     assert row["least_lead_h"] > 1.0
     assert main(["score", "--zoo", "--rows", "nonsense"]) == 2
     assert "take all, a group" in capsys.readouterr().err
+
+
+def test_a_walk_that_was_stopped_goes_on_and_files_are_pooled(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What stands in the file is not walked again, half a line of a killed walk is, and files put together are one."""
+    one, other, both = (tmp_path / name for name in ("one.jsonl", "other.jsonl", "both.jsonl"))
+    shorter = replace(OUTCOME, row="control-on-change", seed=0, mains_lost_s=7.0)
+    one.write_bytes(line_of(replace(OUTCOME, seed=0, mains_lost_s=11.0)) + line_of(shorter)[:30])
+    other.write_bytes(line_of(shorter))
+    both.write_bytes(one.read_bytes()[: -len(line_of(shorter)[:30])] + other.read_bytes())
+    asked = ["score", "--zoo", "--rows", "control-on-change", "--seeds", "1", "--seed", "0", "--json", "--keep"]
+    assert main([*asked, str(both)]) == 0
+    assert json.loads(capsys.readouterr().out)["rows"]["control-on-change"]["lost_s"] == [7.0, 7.0]
+    assert main([*asked, str(one)]) == 0
+    walked = json.loads(capsys.readouterr().out)["rows"]["control-on-change"]
+    assert walked["forecasts"] == 7
+    kept = outcomes_of(one.read_bytes(), "one")
+    assert [kept["control", 0].mains_lost_s, len(kept["control-on-change", 0].forecasts)] == [11.0, 7]
+    before = one.read_bytes()
+    assert main([*asked, str(one)]) == 0
+    assert json.loads(capsys.readouterr().out)["rows"]["control-on-change"] == walked
+    assert one.read_bytes() == before
+
+
+def test_a_line_that_is_no_outcome_is_refused_with_its_number(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = tmp_path / "kept.jsonl"
+    kept.write_bytes(line_of(OUTCOME) + b'{"row": "control"}\n')
+    assert main(["score", "--zoo", "--rows", "control", "--seeds", "1", "--keep", str(kept)]) == 2
+    assert "line 2" in capsys.readouterr().err
+    assert kept.read_bytes() == line_of(OUTCOME) + b'{"row": "control"}\n'
