@@ -9,15 +9,17 @@ from forecaster.engine.evidence import Began
 from forecaster.engine.supply import SupplyChange
 
 
-def began(change: SupplyChange, percent: float | None, accounts: Accounts) -> Began:
+def began(change: SupplyChange, percent: float | None, newest_percent: float | None, accounts: Accounts) -> Began:
     """The beginning of a discharge at a charge [%]; None: not reported.
+
+    newest_percent : float | None — the charge by the reading that told of the transfer [%], not yet in the accounts
 
     A transfer that was inferred from a fall is dated to the last reading before it. The charge was then about to
     change, so about half a step had already been used.
     """
-    if not change.inferred or percent is None or accounts.percent is None:
+    if not change.inferred or percent is None or newest_percent is None:
         return Began(change.at_ms, percent)
-    fell = max(percent - accounts.percent, 0.0)
+    fell = max(percent - newest_percent, 0.0)
     steps = [abs(one.percent - other.percent) for one, other in pairwise(accounts.marks)]
     step = min([fell, *(step for step in steps if step > 0.0)])
     return Began(change.at_ms, percent - step / 2.0, step / 3.0 + 0.05, percent)
