@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import fields, replace
+from math import isnan
 from typing import Any
 
 import numpy as np
@@ -21,17 +22,18 @@ from forecaster.pack.chargeline import (
     CAPACITY,
     COST,
     IDLE,
+    LOADS,
     ROUNDING_PRIOR,
     SHARED,
     ChargeContext,
     ChargeSteps,
     Posterior,
     Row,
-    posterior,
 )
 from forecaster.pack.doubt import doubted
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.gauged import Shown, by_gauge, unknowns
+from forecaster.pack.meanings import jumps, senses, weighed
 from forecaster.pack.stray import SCALE_PRIOR, remembered
 
 VERSION = 2
@@ -51,6 +53,9 @@ quarter of the bow is its error at half charge)."""
 
 SWING = 0.3
 """Deviation of a cycling load's energy from its mean, as a share of one run's energy: that of a saw-tooth."""
+
+WIDEST_STEP_PERCENT = 34.0
+"""Widest step of a gauge, that of three bars [%]: until a step was seen, a charge that stands tells no more."""
 
 _KEPT = 3
 """Cached posteriors: of the settled state, of the present, and of a discharge that would begin now."""
@@ -185,7 +190,7 @@ class PackBelief:
         moved = abs(charge_percent - before)
         if not self.step_seen or moved < self.step_percent - 1e-9:
             self.step_percent = moved if not self.step_seen else min(moved, self.step_percent)
-            self.step_percent = min(max(self.step_percent, 0.01), 10.0)
+            self.step_percent = min(max(self.step_percent, 0.01), WIDEST_STEP_PERCENT)
             self.step_seen = True
         now.evidence.change(row, before, charge_percent, self.step_percent)
         now.charge_percent = charge_percent
@@ -234,7 +239,11 @@ class PackBelief:
         floor = self.pack.reserve_percent
         scene = ChargeContext(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent, floor)
         weight = np.outer(self.rounding, self.scale).ravel()
-        return posterior(self.mean, self.covariance, weight, now.evidence, scene)
+        capacity, _, idle = np.exp(self.mean[:LOADS])
+        seen = now.evidence
+        jumped = jumps(seen, self.step_percent, capacity * self.factor, idle, self.listed_loads_w)
+        listed = self.listed_loads_w > 0.0 and any(isnan(row[1]) for row in seen.rows or [[0.0, np.nan]])
+        return weighed(senses(seen, jumped), self.mean, self.covariance, weight, scene, loads_listed=listed)
 
     def draw(
         self, draws: int, rng: np.random.Generator, charge_percent: float | None = None, *, unread: bool = False
@@ -249,7 +258,9 @@ class PackBelief:
             now = Discharge(0)
             self._start(now, charge_percent)
         seed = seed_from(rng)
-        shown = Shown(now.charge_percent, self.step_percent, self.pack.reserve_percent)
+        known_step = self.step_seen or now.elapsed_h <= 0.0
+        step_percent = self.step_percent if known_step else WIDEST_STEP_PERCENT
+        shown = Shown(now.charge_percent, step_percent, self.pack.reserve_percent)
         read = now.when_read() if unread else now
         mixed = unknowns(self._known(now), seed, draws)
         drawn = by_gauge(mixed, shown, now, read, self.listed_loads_w, self.factor, seed)

@@ -119,14 +119,8 @@ class ChargeSteps:
 
     def copy(self) -> ChargeSteps:
         """A copy of the evidence, to which more can be added without changing this one."""
-        return replace(
-            self,
-            rows=list(self.rows),
-            widths=list(self.widths),
-            edges=list(self.edges),
-            spreads=list(self.spreads),
-            last=list(self.last),
-        )
+        rows, widths, edges = list(self.rows), list(self.widths), list(self.edges)
+        return replace(self, rows=rows, widths=widths, edges=edges, spreads=list(self.spreads), last=list(self.last))
 
     def start(self, percent: float, spread: float) -> None:
         """Set a start that was guessed rather than read: its charge [%], 0..100, and its standard deviation [%]."""
@@ -199,12 +193,15 @@ class ChargeContext:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
-    """Belief over the unknowns under H hypotheses, each a rounding and a scale of the gauge's stray, scales fastest.
+    """Belief over the unknowns under H hypotheses, each a meaning of the evidence, a rounding and a scale of the stray
+    of the gauge, scales fastest.
 
     mean, covariance, weight : (H, 8), (H, 8, 8), (H,)
     stray : (H, 2) — the gauge's stray at the newest change and at the floor, where the unknowns are at their mean [%]
     stray_slope : (H, 2, 8) — how much that stray falls for each unit by which an unknown rises [%]
     stray_root : (H, 2, 2) — Cholesky root of the covariance that the changes leave to the stray [%]
+    evidence : float — natural logarithm of the evidence of all hypotheses together, up to a constant
+    too_high_percent : (H,) — how much too high the gauge shows the charge now, because it set itself anew [%]
     """
 
     mean: Array
@@ -213,16 +210,18 @@ class Posterior:
     stray: Array
     stray_slope: Array
     stray_root: Array
+    evidence: float
+    too_high_percent: Array
 
     @property
     def rounding(self) -> Array:
         """Weights of the roundings (3,)."""
-        return np.asarray(self.weight.reshape(ROUNDINGS.size, SCALES.size).sum(axis=1))
+        return np.asarray(self.weight.reshape(-1, ROUNDINGS.size, SCALES.size).sum(axis=(0, 2)))
 
     @property
     def scale(self) -> Array:
         """Weights of the scales of the stray (3,)."""
-        return np.asarray(self.weight.reshape(ROUNDINGS.size, SCALES.size).sum(axis=0))
+        return np.asarray(self.weight.reshape(-1, ROUNDINGS.size, SCALES.size).sum(axis=(0, 1)))
 
 
 HYPOTHESES = ROUNDINGS.size * SCALES.size
@@ -281,6 +280,8 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
         np.asarray(np.linalg.inv(information)),
         hedged(weight, told),
         *_strays_at(targets, shown, fit, error, slope),
+        evidence=float(np.logaddexp.reduce(told + np.log(np.maximum(weight, 1e-300)))),
+        too_high_percent=np.zeros(HYPOTHESES),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
@@ -90,7 +91,14 @@ class Discharge:
 
     def when_read(self) -> Discharge:
         """The counts at the time when the charge was last read."""
-        plug_wh, loads_wh, hours, charging_wh, unheard_wh = self.evidence.last
+        return self._at(self.evidence.last)
+
+    def when_changed(self) -> Discharge:
+        """The counts at the last change of the charge that was kept; as they are now where there was none."""
+        return self._at(self.evidence.rows[-1]) if self.evidence.rows else self
+
+    def _at(self, row: Sequence[float]) -> Discharge:
+        plug_wh, loads_wh, hours, charging_wh, unheard_wh = row
         return replace(
             self,
             plug_wh=plug_wh,

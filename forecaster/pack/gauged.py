@@ -18,6 +18,7 @@ from forecaster.pack.chargeline import (
     BOW,
     CAPACITY,
     COST,
+    HYPOTHESES,
     IDLE,
     LOADS,
     OF_ROUNDING,
@@ -53,6 +54,7 @@ class Unknowns:
     rounding : how far above the middle between two shown values the shown charge changes [steps]
     scale : scale of the gauge's stray
     stray : (draws, 2) — the gauge's stray now and at the floor [%]
+    too_high : how much too high the gauge shows the charge now, because it set itself anew [%]
     """
 
     capacity_wh: Array
@@ -66,6 +68,7 @@ class Unknowns:
     rounding: Array
     scale: Array
     stray: Array
+    too_high: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +104,10 @@ def unknowns(known: Posterior, seed: int, draws: int) -> Unknowns:
         skew=np.clip(theta[SKEW], -0.2, 0.2),
         start=np.minimum(theta[START], 1.0),
         unheard=np.exp(theta[UNHEARD]),
-        rounding=OF_ROUNDING[pick],
-        scale=OF_SCALE[pick],
+        rounding=OF_ROUNDING[pick % HYPOTHESES],
+        scale=OF_SCALE[pick % HYPOTHESES],
         stray=np.clip(stray, -MOST_PERCENT, MOST_PERCENT),
+        too_high=known.too_high_percent[pick],
     )
 
 
@@ -114,7 +118,7 @@ def _bounds(drawn: Unknowns, shown: Shown) -> Array:
     """
     asked = [np.maximum(shown.floor_percent - drawn.stray[:, 1], 0.0)]
     if shown.charge_percent is not None:
-        middle = shown.charge_percent + drawn.rounding * shown.step_percent - drawn.stray[:, 0]
+        middle = shown.charge_percent - drawn.too_high + drawn.rounding * shown.step_percent - drawn.stray[:, 0]
         half = shown.step_percent * (0.5 + _BEYOND_STEP)
         asked += [middle - half, middle + half]
     return charge_at(np.stack(asked), drawn.bow, drawn.skew)
@@ -151,7 +155,7 @@ def by_gauge(
         bow=drawn.bow,
         skew=drawn.skew,
         start=drawn.start,
-        stray_percent=drawn.stray,
+        stray_percent=drawn.stray + drawn.too_high[:, None],
         unheard=drawn.unheard,
     )
     return with_slope(pack, now, then_wh, now_wh, drawn.scale, shown.floor_percent, seed)

@@ -12,6 +12,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
@@ -43,15 +44,41 @@ def with_slope(
     read_wh, now_wh : (draws,) — energy drawn from the battery until the charge was last read, and until now [Wh]
     scale : (draws,) — of the gauge's stray
     """
-    shown, start = now.charge_percent, now.evidence.start_percent
-    if shown is None or start is None or start - shown <= 0.0 or _leapt(now):
+    fallen = fallen_percent(now)
+    if fallen <= 0.0:
         return drawn
-    fallen, left, count = start - shown, max(shown - floor_percent, 0.0), scale.size
     voice = _VOICE * fallen / (fallen + _HALF_PERCENT)
-    taken = (scale >= _ROUGH) & (uniforms(seed + 7, count, 1)[:, 0] < voice) & (read_wh > 0.0)
-    if not taken.any():
+    taken = (scale >= _ROUGH) & (uniforms(seed + 7, scale.size, 1)[:, 0] < voice) & (read_wh > 0.0)
+    return by_slope(drawn, now, taken, (read_wh, now_wh), scale, floor_percent, seed)
+
+
+def fallen_percent(now: Discharge) -> float:
+    """How far the charge has been shown to fall in this discharge [%]; 0 where it is not reported, or jumped."""
+    shown, start = now.charge_percent, now.evidence.start_percent
+    return 0.0 if shown is None or start is None or _leapt(now) else max(start - shown, 0.0)
+
+
+def by_slope(
+    drawn: PackDraws,
+    now: Discharge,
+    taken: NDArray[np.bool_],
+    used_wh: tuple[Array, Array],
+    scale: Array,
+    floor_percent: float,
+    seed: int,
+) -> PackDraws:
+    """The draws with some of them taken from the slope of a charge that has fallen.
+
+    taken : (draws,) — which
+    used_wh : energy drawn from the battery until the charge was last read, and until now, (draws,) each [Wh]
+    scale : (draws,) — of the gauge's stray
+    """
+    shown, start = now.charge_percent, now.evidence.start_percent
+    if shown is None or start is None or not taken.any():
         return drawn
-    z = normals(seed + 8, count, 2)
+    read_wh, now_wh = used_wh
+    fallen, left = fallen_percent(now), max(shown - floor_percent, 0.0)
+    z = normals(seed + 8, scale.size, 2)
     fell = np.maximum(fallen + scale * stray_between(fallen) * z[:, 0], _LEAST_SHARE * fallen)
     ahead = np.maximum(left + scale * stray_between(left) * z[:, 1], 0.0)
     each_wh = np.maximum(read_wh, 1e-6) / fell

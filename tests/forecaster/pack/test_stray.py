@@ -38,8 +38,13 @@ def shown(x: float, shape: Callable[[float], float]) -> float:
     return 100.0 * x + shape(x)
 
 
-def discharged(shape: Callable[[float], float], to_percent: float, scale: float = 1.0) -> tuple[PackDraws, float]:
-    """Draws after a discharge from full down to a shown charge, and the true energy left to the floor [Wh]."""
+def discharged(
+    shape: Callable[[float], float], to_percent: float, scale: float = 1.0, goes_on_wh: float = 0.0
+) -> tuple[PackDraws, float]:
+    """Draws after a discharge from full down to a shown charge, and the true energy left to the floor [Wh].
+
+    goes_on_wh : float — drawn while that charge is shown, before the draws [Wh]
+    """
     belief = PackBelief(PACK)
     belief.begin(0, 100.0)
     minute, x = 0, 1.0
@@ -51,7 +56,9 @@ def discharged(shape: Callable[[float], float], to_percent: float, scale: float 
         belief.observe(minute * 60_000, percent, PUMP_W * hours, 3600.0 * hours)
         if percent <= to_percent:
             break
-    grid = np.linspace(0.0, x, 4000)
+    later = hours + goes_on_wh / DRAIN_W
+    belief.observe(round(later * 3_600_000), None, PUMP_W * later, 3600.0 * later)
+    grid = np.linspace(0.0, max(x, 0.0), 4000)
     floor = float(grid[np.flatnonzero(np.array([shown(float(one), shape) for one in grid]) <= 10.0).max()])
     return belief.draw(400, np.random.default_rng(1)), (x - floor) * CAPACITY / scale
 
@@ -84,15 +91,31 @@ def test_the_stray_is_nothing_at_full_and_is_a_covariance() -> None:
     assert remembered(SCALE_PRIOR) == pytest.approx(SCALE_PRIOR)
 
 
-def test_a_gauge_that_shows_more_than_the_pack_can_hold_is_doubted_and_one_that_shows_less_is_believed() -> None:
+def test_a_gauge_that_shows_more_than_the_pack_can_hold_is_doubted() -> None:
     draws, _ = discharged(straight, 70.0, scale=0.5875)
     true_wh = CAPACITY * (1.0 - 0.3 / 0.5875 - 0.1)
     assert draws.doubt > 0.5
     low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.95])
     assert low < true_wh < high
     assert middle < 1.25 * true_wh
-    assert discharged(straight, 70.0, scale=1.5)[0].doubt == 0.0
     assert discharged(straight, 70.0)[0].doubt == 0.0
+
+
+@pytest.mark.parametrize("to_percent", [60.0, 40.0, 20.0])
+def test_a_gauge_that_falls_too_fast_keeps_the_median_and_the_range_reaches_the_truth(to_percent: float) -> None:
+    """Half as fast again as the pack: an aged pack would look the same, and the earlier end is the safer one."""
+    draws, gauge_wh = discharged(straight, to_percent, scale=1.5)
+    true_h = CAPACITY * (1.0 - (1.0 - to_percent / 100.0) / 1.5 - 0.1) / DRAIN_W
+    hours = draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)
+    low, middle, high = np.quantile(hours, [0.1, 0.5, 0.9])
+    assert low < middle < true_h < high
+    assert middle == pytest.approx(gauge_wh / DRAIN_W, rel=0.1)
+
+
+def test_a_pack_that_goes_on_after_its_gauge_showed_it_empty_is_reckoned_from_the_nameplate() -> None:
+    draws, _ = discharged(straight, 0.0, scale=1.5, goes_on_wh=0.1 * CAPACITY)
+    assert draws.doubt > 0.8
+    assert np.median(draws.to_reserve_wh) > 0.0
 
 
 def test_doubt_rises_with_the_conflict_and_never_silences_the_gauge() -> None:
