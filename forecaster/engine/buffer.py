@@ -12,6 +12,10 @@ from forecaster.domain.readings import Reading
 HELD_MS = 90_000
 """How long a reading is held after its source time, by the newest source time heard [ms]."""
 
+LONGEST_HELD_MS, LATE_COUNT, LATE_WITHIN_MS, HELD_OVER = 600_000, 6, 3_600_000, 1.3
+"""Where so many readings an hour come later than that, but not later than the longest, they are held for longer: for so
+many times the latest of them, so that a slow line that mixes them up loses none (common practice, no source)."""
+
 BATCH = 48
 BATCH_MS = 60_000
 """Readings are released in batches: after so many, or after so long [ms]."""
@@ -40,7 +44,12 @@ def key_of(quantity: Quantity, subject: str) -> str:
 
 
 class Buffer(msgspec.Struct):
-    """The readings that are held back. `settled_ms` is the time up to which they were released."""
+    """The readings that are held back. `settled_ms` is the time up to which they were released.
+
+    held_ms : int — for how long they are held [ms]
+    late : list — of readings of the last hour that came later than HELD_MS: the newest source time then, and how much
+        older theirs was [ms]
+    """
 
     items: list[Held] = msgspec.field(default_factory=list)
     batch: int = BATCH
@@ -51,6 +60,8 @@ class Buffer(msgspec.Struct):
     behind_ms: int = 0
     behind_at_ms: int | None = None
     behind_run: int = 0
+    held_ms: int = HELD_MS
+    late: list[tuple[int, int]] = msgspec.field(default_factory=list)
 
     def add(self, reading: Reading) -> bool:
         """Hold a reading. Returns whether it is time to release the older ones."""
@@ -62,11 +73,12 @@ class Buffer(msgspec.Struct):
             return False
         self.items.append((at_ms, CODES[reading.quantity], reading.subject, arrived_ms, reading.value))
         if at_ms <= self.newest_ms:
+            self._came_late(self.newest_ms - at_ms)
             return False
         if self.newest_ms < 0:
             self.settled_ms = at_ms - HELD_MS
         self.newest_ms = at_ms
-        beyond = at_ms - self.settled_ms - HELD_MS
+        beyond = at_ms - self.settled_ms - self.held_ms
         return beyond > BATCH_MS or (beyond > 0 and len(self.items) >= self.batch)
 
     def _far_behind(self, at_ms: int, arrived_ms: int) -> bool:
@@ -83,9 +95,22 @@ class Buffer(msgspec.Struct):
         self.behind_ms, self.behind_at_ms = arrived_ms - at_ms, arrived_ms
         return True
 
+    def _came_late(self, late_ms: int) -> None:
+        """Learn from a reading that is so much older than the newest for how long readings must be held."""
+        if HELD_MS < late_ms <= LONGEST_HELD_MS:
+            self.late.append((self.newest_ms, late_ms))
+            self._hold()
+
+    def _hold(self) -> None:
+        self.late = [(at_ms, by_ms) for at_ms, by_ms in self.late if self.newest_ms - at_ms <= LATE_WITHIN_MS]
+        often = len(self.late) >= LATE_COUNT
+        most_ms = round(HELD_OVER * max(by_ms for _, by_ms in self.late)) if often else HELD_MS
+        self.held_ms = min(most_ms, LONGEST_HELD_MS)
+
     def settle(self) -> list[Held]:
         """Release readings older than the holding time, in order of source time; of repeats only the valid one."""
-        edge = self.newest_ms - HELD_MS
+        self._hold()
+        edge = max(self.newest_ms - self.held_ms, self.settled_ms)
         self.settled_ms = edge
         items = sorted(self.items)
         split = _after(items, edge)

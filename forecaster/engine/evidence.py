@@ -71,10 +71,12 @@ class Healed:
 
     course : [s], [Wh] of each point, rising
     unheard_wh : float — the energy that stays estimated before the course [Wh]
+    lump_wh : float — of the course, as in PumpSpan
     """
 
     course: tuple[tuple[float, float], ...]
     unheard_wh: float
+    lump_wh: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

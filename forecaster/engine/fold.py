@@ -151,7 +151,7 @@ class Fold(msgspec.Struct):
         opened, points = self.accounts.opened, self.late_course.take()
         if opened is not None and self.accounts.on_pack:
             blind_h = (self.segmenter.meter.blind_ms - opened.blind_ms) / HOUR_MS
-            told.evidence += healed(points, opened, blind_h * self._fill_w())
+            told.evidence += healed(points, opened, blind_h * self._fill_w(), self.segmenter.lump_wh(self.now_ms))
 
     def _fill_w(self) -> float:
         """The mean power that the pump is taken to draw while it is not heard [W]."""

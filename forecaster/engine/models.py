@@ -82,7 +82,7 @@ class Models:
                     )
                     self.charging.count(told.at_ms, told.charging_wh)
                 case Healed():
-                    belief.heal(told.course, told.unheard_wh)
+                    belief.heal(told.course, told.unheard_wh, told.lump_wh)
                 case RainSpan():
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():

@@ -77,14 +77,15 @@ def unheard_ms(segmenter: Segmenter, since_ms: int, at_ms: int) -> int:
     return max(at_ms - max(newest, since_ms), 0)
 
 
-def healed(points: list[tuple[int, float]], opened: Mark, unheard_wh: float) -> list[Healed]:
+def healed(points: list[tuple[int, float]], opened: Mark, unheard_wh: float, lump_wh: float) -> list[Healed]:
     """The evidence of late points of the meter about the discharge that began at a mark; none without such points.
 
     unheard_wh : float — the energy that stays estimated before them [Wh]
+    lump_wh : float — energy of one sample of the running pump where runs are caught by chance [Wh]; else 0
     """
     course = tuple(
         ((at_ms - opened.at_ms) / 1000.0, max(total_wh - opened.plug_wh, 0.0))
         for at_ms, total_wh in points
         if at_ms >= opened.at_ms
     )
-    return [Healed(course, unheard_wh)] if course else []
+    return [Healed(course, unheard_wh, lump_wh)] if course else []

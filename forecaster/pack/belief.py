@@ -169,15 +169,16 @@ class PackBelief:
         now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
         now.unheard_wh = unheard_wh
 
-    def heal(self, course: Sequence[tuple[float, float]], unheard_wh: float) -> None:
+    def heal(self, course: Sequence[tuple[float, float]], unheard_wh: float, lump_wh: float = 0.0) -> None:
         """Put what late readings tell of the pump in place of what had been booked for it while it was not heard.
 
         course : pairs of float — seconds since `begin`, and cumulative energy at the plug by then [Wh], both rising
         unheard_wh : float — what stays booked for the time before the first of them [Wh]
+        lump_wh : float — of what they tell, as in `observe` [Wh]
         """
         if self.discharge is not None:
             hours, plug_wh = np.array(course).T
-            self.discharge.evidence.heal(hours / 3600.0, plug_wh, unheard_wh)
+            self.discharge.evidence.heal(hours / 3600.0, plug_wh, unheard_wh, lump_wh)
 
     def _take_charge(self, now: Discharge, charge_percent: float, row: Row) -> None:
         before = now.charge_percent

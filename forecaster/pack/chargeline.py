@@ -20,6 +20,7 @@ import numpy as np
 
 from forecaster.maths.arrays import Array
 from forecaster.pack.battery import charge_at, reported_percent, reported_slope, within_bend
+from forecaster.pack.course import smoothed
 from forecaster.pack.stray import LEAN_PRECISION, SCALES, hedged, stray_covariance
 
 CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START, UNHEARD = range(8)
@@ -58,9 +59,6 @@ STEPS = 6
 
 FULL_SPREAD_PERCENT = 0.15
 """Standard deviation of the charge at a start that was reported as full [%]."""
-
-BENT_FROM = 12
-"""Rows, the start among them, from which the plug's energy over time is fitted with a parabola, not a straight line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,20 +124,29 @@ class ChargeSteps:
         """Set a start that was guessed rather than read: its charge [%], 0..100, and its standard deviation [%]."""
         self.start_percent, self.start_spread = percent, spread
 
-    def heal(self, hours: Array, plug_wh: Array, unheard_wh: float) -> None:
+    def heal(self, hours: Array, plug_wh: Array, unheard_wh: float, lump_wh: float) -> None:
         """Put what late readings tell of the pump's energy into rows from hours[0] on, in place of what was booked.
 
         hours, plug_wh : (n,) — times since the start [h] and energy at the plug by then [Wh], both rising
-        unheard_wh : float — what stays booked as unheard in these rows [Wh]
+        unheard_wh, lump_wh : float — what stays booked as unheard in these rows, and the lumps they count [Wh]
+
+        What is booked for the time after hours[-1] stays: more may be on its way.
         """
+        self.lump_wh = max(self.lump_wh, lump_wh)
+        booked = np.array([[0.0] * COLUMNS, *self.rows, self.last])
+        told_wh = float(np.interp(hours[-1], booked[:, 2], booked[:, 4]))
         for index, (row, width) in enumerate(zip(self.rows, self.widths, strict=True)):
             if row[2] >= hours[0] and row[4] > unheard_wh:
                 ends = np.interp([row[2] - width[2] / 2.0, row[2], row[2] + width[2] / 2.0], hours, plug_wh)
-                self.rows[index] = [float(ends[1]), *row[1:4], unheard_wh]
-                self.widths[index] = [float(ends[2] - ends[0]), *width[1:4], 0.0]
+                still = row[2] > hours[-1]
+                rest_wh = max(row[4] - told_wh, 0.0) if still else 0.0
+                self.rows[index] = [float(ends[1]), *row[1:4], unheard_wh + rest_wh]
+                self.widths[index] = [float(ends[2] - ends[0]), *width[1:4], width[4] if still else 0.0]
                 self.healed += 1
         if self.last[2] >= hours[0] and self.last[4] > unheard_wh:
-            self.last = [float(np.interp(self.last[2], hours, plug_wh)), *self.last[1:4], unheard_wh]
+            rest_wh = max(self.last[4] - told_wh, 0.0) if self.last[2] > hours[-1] else 0.0
+            plug = float(np.interp(self.last[2], hours, plug_wh))
+            self.last = [plug, *self.last[1:4], unheard_wh + rest_wh]
 
     def wait(self, row: Row) -> None:
         """Take in a sample that shows the same charge as the one before it."""
@@ -156,7 +163,7 @@ class ChargeSteps:
         self.last = here
         if self.edges and abs(edge - self.edges[-1]) < max(THIN_PERCENT, 0.9 * step):
             return
-        self.lump_wh = row.lump_wh
+        self.lump_wh = max(self.lump_wh, row.lump_wh) if row.unheard_wh > 0.0 else row.lump_wh
         self.rows.append(halfway)
         self.widths.append(width)
         self.edges.append(edge)
@@ -253,7 +260,7 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
     edge, own = _edges(evidence, start, scene.step)
     shown = np.array([start, *evidence.edges])
     strays = OF_SCALE[:, None, None] ** 2 * stray_covariance(shown, shown)
-    smooth = table if evidence.lump_wh <= 0.0 else _smoothed(table, evidence.lump_wh)
+    smooth = table if evidence.lump_wh <= 0.0 else smoothed(table, evidence.lump_wh)
     earlier = np.minimum.outer(smooth[:, 0], smooth[:, 0])
     theta = np.repeat(prior_mean[None, :], HYPOTHESES, axis=0)
     for _ in range(STEPS):
@@ -332,25 +339,6 @@ def _together(error: Array, slope: Array, variance: Array, shared: Array) -> _Fi
     root = np.diagonal(np.linalg.cholesky(joint), axis1=1, axis2=2)
     misfit = 0.5 * square + np.sum(np.log(root), axis=1) + 0.5 * np.sum(np.log(trust), axis=1)
     return _Fit(weighted, np.asarray(misfit), joint)
-
-
-def _smoothed(table: Array, lump_wh: float) -> Array:
-    """The table with the plug's energy as a smooth function of time, which is what the pump most likely used.
-
-    One catch more or less says nothing of what the battery gave in that stretch. Were each stretch taken as counted,
-    the fall of the charge where nothing was caught would be put down to the pack itself (errors in variables; smooth
-    time is the instrument, Fuller 1987, Measurement Error Models, sec. 1.4). The energy never falls with time.
-    """
-    hours, wh = table[:, 2], table[:, 0]
-    even_wh = (wh.max() + lump_wh) * hours / max(float(hours.max()), 1e-6)
-    course = even_wh
-    if hours.size >= BENT_FROM:
-        powers = np.stack([hours, hours**2], axis=1)
-        bent = powers @ np.linalg.lstsq(powers, wh, rcond=None)[0]
-        course = np.maximum.accumulate(np.maximum(bent, 0.2 * even_wh))
-    smooth = table.copy()
-    smooth[:, 0] = course
-    return smooth
 
 
 def _trust(square: Array) -> Array:

@@ -15,6 +15,7 @@ from forecaster.pack.chargeline import (
     ChargeContext,
     ChargeSteps,
     Posterior,
+    Row,
     posterior,
 )
 
@@ -60,3 +61,19 @@ def test_a_count_of_many_packs_leaves_a_belief(counted_wh: float, start_percent:
     found = posterior(MEAN, np.diag(SPREAD**2), np.full(HYPOTHESES, 1.0 / HYPOTHESES), evidence, SCENE)
     assert np.linalg.eigvalsh(found.covariance).min() > 1e-9
     assert np.abs(found.mean[:, :SHARED] - MEAN).max() < 3.0 * SPREAD.max()
+
+
+def test_an_upload_that_is_still_coming_leaves_what_is_booked_for_the_rest() -> None:
+    """Six hours unheard, 10 Wh booked an hour; the truth was 20. The first two hours come, then all: before, the later
+    rows lost what was booked with the first part, and never got what came after.
+    """
+    steps = ChargeSteps(start_percent=100.0)
+    for hour in range(1, 7):
+        steps.change(Row(0.0, None, float(hour), 0.0, 0.0, 10.0 * hour), 101.0 - hour, 100.0 - hour, 1.0)
+    steps.heal(np.array([0.0, 1.0, 2.0]), np.array([0.0, 20.0, 40.0]), 0.0, 0.0)
+    last_wh = [steps.rows[-1][0], steps.rows[-1][4]]
+    assert last_wh == pytest.approx([40.0, 35.0])  # halfway between the changes at 5 and 6 h: 5.5 h
+    steps.heal(np.array([2.0, 6.0]), np.array([40.0, 120.0]), 0.0, 0.0)
+    assert [row[0] for row in steps.rows[1:]] == pytest.approx([30.0, 50.0, 70.0, 90.0, 110.0])
+    assert [row[4] for row in steps.rows] == pytest.approx([0.0] * 6)
+    assert steps.last[0] == pytest.approx(120.0)
