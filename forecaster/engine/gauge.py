@@ -17,6 +17,10 @@ _HOLD_LEAST_MS, _HOLD_MOST_MS, _HOLD_OF_DIP = 30_000, 600_000, 1.5
 """A fall that is mostly recovered within five minutes is a dip: the gauge sags under load. From the first dip on, the
 level is the highest within a time 1.5 times as long as the dips last."""
 
+_AT_LEVEL, _UPPER = 0.4, 0.75
+"""Where fewer of the readings than this share stand within a dip of the highest, the gauge wanders both ways and the
+highest is a chance, or it hardly comes back between runs: their upper quartile is the level."""
+
 
 class GaugeFilter(msgspec.Struct):
     """The filter of one gauge: `take` its readings, and believe what it returns.
@@ -54,7 +58,7 @@ class GaugeFilter(msgspec.Struct):
             self.level, self.level_ms = percent, at_ms
             return percent
         self.lately = [*((then, one) for then, one in self.lately if at_ms - then <= self.hold_ms), (at_ms, percent)]
-        self.level, self.level_ms = max(one for _, one in self.lately), at_ms
+        self.level, self.level_ms = _level([one for _, one in self.lately], step), at_ms
         return self.level
 
     def _leaps(self, at_ms: int, percent: float, step: float | None) -> bool:
@@ -91,3 +95,10 @@ class GaugeFilter(msgspec.Struct):
     def _dipped(self, at_ms: int) -> None:
         lasts_ms = int(_HOLD_OF_DIP * (at_ms - self.top_ms))
         self.hold_ms = min(max(self.hold_ms, lasts_ms, _HOLD_LEAST_MS), _HOLD_MOST_MS)
+
+
+def _level(shown: list[float], step: float | None) -> float:
+    """The level of a gauge that dips, from its readings within the hold, oldest first, at least one [%]."""
+    top = max(shown)
+    near = sum(one >= top - max(_DIP_PERCENT, step or 0.0) for one in shown)
+    return top if near >= _AT_LEVEL * len(shown) else sorted(shown)[round(_UPPER * (len(shown) - 1))]

@@ -31,6 +31,8 @@ _ROUGH = 2.0
 _LEAST_SHARE = 0.3
 """The fall shown is never taken for less than this share of itself, however far the gauge may have strayed."""
 
+_SANE = np.log(3.0)
+"""A slope that would make the pack three times as large, or a third, is none yet: a step or a dip in no time."""
 
 _LEAP_PERCENT = 2.5
 """A gauge that rises by more at once has set itself anew: what it fell before says nothing of what it shows now."""
@@ -86,6 +88,7 @@ def by_slope(
     to_reserve = np.maximum(each_wh * ahead - since_wh, 0.0)
     to_empty = np.maximum(each_wh * (ahead + shown - left) - since_wh, 0.0)
     capacity = 100.0 * each_wh
+    taken = taken & (np.abs(np.log(capacity / drawn.capacity_wh)) < _SANE)
     return replace(
         drawn,
         capacity_wh=np.where(taken, capacity, drawn.capacity_wh),

@@ -154,3 +154,14 @@ def test_a_gauge_that_sets_itself_anew_has_no_slope() -> None:
 
     draws, _ = discharged(anew, 45.0)
     assert not ((draws.bow == 0.0) & (draws.skew == 0.0)).any()
+
+
+def test_a_dip_in_no_time_is_no_slope() -> None:
+    """Two percent fell within half a minute, as some gauges sag when the pack takes over: before, a quarter of the draws
+    of a rough gauge took that for a pack of 7 Wh, and the early end of the range stood at a quarter of an hour.
+    """
+    belief = PackBelief(PACK)
+    belief.begin_reckoned(0, 99.5, 0.7, 100.0)
+    belief.observe(30_000, 98.0, 0.1, 30.0)
+    draws = belief.draw(400, np.random.default_rng(1))
+    assert np.quantile(draws.to_reserve_wh, 0.02) > 0.5 * CAPACITY
