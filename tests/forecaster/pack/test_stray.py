@@ -157,8 +157,8 @@ def test_a_gauge_that_sets_itself_anew_has_no_slope() -> None:
 
 
 def test_a_dip_in_no_time_is_no_slope() -> None:
-    """Two percent fell within half a minute, as some gauges sag when the pack takes over: before, a quarter of the draws
-    of a rough gauge took that for a pack of 7 Wh, and the early end of the range stood at a quarter of an hour.
+    """Two percent fell within half a minute, as some gauges sag when the pack takes over: before, a quarter of the
+    draws of a rough gauge took that for a pack of 7 Wh, and the early end of the range stood at a quarter of an hour.
     """
     belief = PackBelief(PACK)
     belief.begin_reckoned(0, 99.5, 0.7, 100.0)
