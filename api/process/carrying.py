@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from api.process.repeating import RepeatingWorker
 from api.process.services import Services
-from collector.editing.carrying import SiteCarrier
+from collector.editing.carrying import STATE, SiteCarrier
 from forecaster.domain.counts import Count
 
 LOOK_S = 2.0
@@ -16,7 +16,9 @@ class FileCarrier(RepeatingWorker):
 
     def __init__(self, services: Services) -> None:
         super().__init__("files", LOOK_S, LOOK_S)
-        self._carrier = SiteCarrier(services.installation.folder, services.ledger, services.clock)
+        self._carrier = SiteCarrier(
+            services.installation.folder, services.ledger, services.clock, services.installation.own_file(STATE)
+        )
 
     def counts(self) -> list[Count]:
         """For the metrics."""

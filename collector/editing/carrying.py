@@ -35,7 +35,8 @@ SHARED, MARK = "site-file", "site-files"
 """Notes in the ledger: the newest text of each site, and a mark that differs whenever one of them has changed."""
 
 STATE = ".carried.json"
-"""The file, beside the settings, of the texts that this machine and the ledger had in common last."""
+"""The file of the texts that this machine and the ledger had in common last. It stands among the program's own: where
+a process is shut in, it may write into `sites/` and not beside the settings."""
 
 BY_HAND = "by-hand"
 """Stands in `SiteEdit.part` where a file was changed without the program, or on two machines at once."""
@@ -61,6 +62,7 @@ class SiteCarrier:
     """Carries the site files of one folder.
 
     folder : Path — of the installation
+    kept : Path — the file of the texts that this machine and the ledger had in common last
     machine : str — by which name others are told of its changes
     conflicts : by site, when and what was last decided between two machines, in words
     """
@@ -68,6 +70,7 @@ class SiteCarrier:
     folder: Path
     ledger: Ledger
     clock: Clock
+    kept: Path
     machine: str = field(default_factory=socket.gethostname)
     conflicts: dict[str, tuple[int, str]] = field(default_factory=dict)
     _seen: tuple[object, ...] | None = None
@@ -110,19 +113,17 @@ class SiteCarrier:
         }
 
     def _state(self) -> CarriedTexts:
-        path = self.folder / STATE
-        if not path.exists():
+        if not self.kept.exists():
             return CarriedTexts()
         try:
-            return msgspec.json.decode(path.read_bytes(), type=CarriedTexts)
+            return msgspec.json.decode(self.kept.read_bytes(), type=CarriedTexts)
         except msgspec.MsgspecError:
             log.warning("%s cannot be read: files and ledger are compared anew", STATE)
             return CarriedTexts()
 
     def _keep(self, state: CarriedTexts) -> None:
-        goal = self.folder / STATE
-        with drafted(goal, msgspec.json.encode(state), 0o600) as draft:
-            draft.replace(goal)
+        with drafted(self.kept, msgspec.json.encode(state), 0o600) as draft:
+            draft.replace(self.kept)
 
     # -- one site
     def _tried(self, site: str, local: str, shared: SharedText | None, texts: dict[str, str]) -> bool:

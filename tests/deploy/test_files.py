@@ -84,9 +84,24 @@ def test_members_in_containers_are_two_of_each_with_a_disk_of_their_own() -> Non
     """A name and what waits for InfluxDB are kept on the disk of a member: two must not share it."""
     services = yaml.safe_load((DEPLOY / "compose-members.yaml").read_text())["services"]
     workers = [service for service in services.values() if "--join" in service.get("command", ())]
-    assert sorted(worker["command"][0] for worker in workers) == ["collect", "collect", "forecast", "forecast"]
+    roles = ["collect", "collect", "forecast", "forecast", "study", "study"]
+    assert sorted(worker["command"][0] for worker in workers) == roles
     assert len({worker["volumes"][-1] for worker in workers}) == len(workers)
     assert all("livez" in worker["healthcheck"]["test"][-1] for worker in workers)
+    servers = [service for service in services.values() if service.get("command", [""])[0] == "serve"]
+    assert len(servers) == len({server["ports"][0] for server in servers}) == 2
+    assert all("readyz" in server["healthcheck"]["test"][-1] for server in servers)
+    needed = workers[0]["depends_on"]
+    healthy = {name for name, how in needed.items() if how["condition"] == "service_healthy"}
+    assert healthy == {name for name in needed if "healthcheck" in services[name]} == {"postgres", "influxdb"}
+
+
+def test_rolling_goes_through_every_container_of_the_program() -> None:
+    """By default `roll` ends and starts all that are built here, and no other."""
+    services = yaml.safe_load((DEPLOY / "compose-members.yaml").read_text())["services"]
+    named = re.search(r"services=\((\w[\w -]*)\)", (DEPLOY / "roll").read_text())
+    assert named is not None
+    assert sorted(named[1].split()) == sorted(name for name, service in services.items() if "build" in service)
 
 
 def test_container_file_copies_what_exists() -> None:

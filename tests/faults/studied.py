@@ -61,9 +61,9 @@ class Studied:
         assert seen is not None
         return seen
 
-    def await_done(self, number: int) -> None:
+    def await_done(self, number: int, limit_s: float = PATIENCE_S) -> None:
         """Wait until so many studies are done."""
-        wait_until(lambda: self.seen().done >= number, f"{number} studies", PATIENCE_S)
+        wait_until(lambda: self.seen().done >= number, f"{number} studies", limit_s)
 
     def made(self) -> int:
         """How many sites have all their studies, made since they were asked for."""

@@ -13,6 +13,7 @@ from tests.engines import wait_until
 from tests.faults.membered import PATIENCE_S, Machine, Membered, membered, under_messages
 
 SITES = 12
+ROLES = ("collect", "forecast")
 
 
 def whole(house: Membered, record: Callable[[str, object], None]) -> None:
@@ -56,6 +57,30 @@ def test_one_is_killed_one_paused_one_stopped_while_the_mains_are_lost(
             assert "has lost" in attic.said("forecast")
             garage.send("forecast", signal.SIGTERM)
             house.await_all_by("forecast", attic)
+            quiet()
+        whole(house, record_property)
+
+
+@pytest.mark.slow  # both machines are heard, ended and started under messages: minutes on a busy machine
+@pytest.mark.timeout(1800)
+def test_an_upgrade_one_worker_after_the_other(tmp_path: Path, record_property: Callable[[str, object], None]) -> None:
+    """In: every worker of two machines ended and started anew, one after the other, while the mains are lost halfway.
+    Out: each message once, each outage told once, and what anybody watched was never without a forecast for long."""
+    with membered(tmp_path, SITES) as house:
+        for machine in house.machines:
+            for role in ROLES:
+                machine.start(role)
+        with under_messages(house) as quiet:
+            for role in ROLES:
+                house.await_all_by(role, *house.machines)
+            wait_until(lambda: len(house.watched.newest) == SITES, "a forecast of every site", PATIENCE_S)
+            for machine in house.machines:
+                for role in ROLES:
+                    machine.send(role, signal.SIGTERM)
+                    machine.start(role)
+                    house.await_all_by(role, *house.machines)
+                house.mains = False
+            wait_until(lambda: len(house.told_of("mains-lost")) == SITES, "the outage told of every site", PATIENCE_S)
             quiet()
         whole(house, record_property)
 

@@ -27,7 +27,7 @@ class Machine:
         (folder / "sites").mkdir(parents=True)
         self.folder, self.clock = folder, clock
         self.path = site_path(folder, "larkspur")
-        self.carrier = SiteCarrier(folder, ledger, clock, name)
+        self.carrier = SiteCarrier(folder, ledger, clock, folder / ".carried.json", name)
         self.editor = SiteEditor(folder, ledger, clock)
 
     @property
