@@ -12,7 +12,7 @@ from api.commands.common import AsJson, ConfigDir, echo, echo_json
 from api.commands.installed import opened
 from forecaster.domain.longrecord import PartState
 from forecaster.domain.site import Site
-from forecaster.health.told import HEALTH, health_told, rows_told, season_told, storm_told
+from forecaster.health.told import HEALTH, health_told, part_name, rows_told, season_told, storm_told
 from forecaster.texts.catalogue import Words, words
 
 SiteId = Annotated[str, typer.Argument(metavar="SITE")]
@@ -43,7 +43,7 @@ def _lines(
         return [*lines, say("health.unstudied", site=site.id)]
     lines.append(say("health.heading", site=site.name, day=document["as_of"][:10]))
     for part in parts:
-        name, state = say(f"part.{part['part']}"), say(f"health.state.{part['state']}")
+        name, state = part_name(part, say), say(f"health.state.{part['state']}")
         lines.append(f"{state:>9}  {name}: {part['says']}")
         if part["state"] in (PartState.WATCH.value, PartState.ACT.value):
             lines.append(f"{'':>9}  {part['do']}")

@@ -31,6 +31,7 @@ def add(
     at: At = None,
     part: Part = None,
     did: Annotated[str, typer.Option()] = "",
+    pump: Annotated[str, typer.Option()] = "",
     config: ConfigDir = Path(),
     as_json: AsJson = False,
 ) -> int:
@@ -38,7 +39,7 @@ def add(
     now_ms = time.time_ns() // 1_000_000
     at_ms = None if at is None else moment_ms(at)
     with opened(config) as has:
-        work = tell_work(has.ledger, has.site(site_id), COMMAND_LINE, now_ms, kind, at_ms, part, did)
+        work = tell_work(has.ledger, has.site(site_id), COMMAND_LINE, now_ms, kind, at_ms, part, did, pump)
     if as_json:
         echo_json({"site": site_id, **work_document(work)})
     else:
@@ -63,5 +64,6 @@ def line(work: WorkDone) -> str:
     """Work done as a line: when, what, on which part, in whose words."""
     say = spoken()
     part = "" if work.part is None else " ({})".format(say(f"part.{work.part}"))
+    part += "" if not work.pump else " ({})".format(say("now.pump_one", pump=work.pump))
     did = f": {work.did}" if work.did else ""
     return "{}  {}{}{}".format(time_text(work.at_ms), say(f"work.did-{work.kind}"), part, did)

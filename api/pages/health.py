@@ -29,6 +29,7 @@ def health(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, calle
     return page(
         request, "health.html", caller, site_id=site.id, name=site.name, health=shown, today=today.isoformat(),
         kinds=[(kind.value, words(f"work.did-{kind}")) for kind in WorkKind], longest=LONGEST,
+        pumps=[pump.id for pump in site.pumps],
     )  # fmt: skip
 
 
@@ -36,6 +37,7 @@ def health(request: Request, site: SiteIn, ports: PortsIn, words: WordsIn, calle
 def add_work(
     site: SiteIn, services: ServicesIn, caller: CheckedIn, kind: Annotated[WorkKind, Form()],
     on: Annotated[date | None, Form()] = None, did: Annotated[str, Form(max_length=LONGEST)] = "",
+    pump: Annotated[str, Form(max_length=64)] = "",
 ) -> Response:  # fmt: skip
     """Tell of work done on a day; its noon counts, or now where that is still to come."""
     now_ms = services.clock.now_ms()
@@ -43,7 +45,7 @@ def add_work(
     if on is not None:
         noon = datetime(on.year, on.month, on.day, 12, tzinfo=ZoneInfo(site.timezone))
         at_ms = min(now_ms, round(noon.timestamp() * 1000)) if on <= _day(now_ms, site.timezone) else now_ms + 1
-    tell_work(services.ledger, site, caller.name, now_ms, kind, at_ms, did=did)
+    tell_work(services.ledger, site, caller.name, now_ms, kind, at_ms, did=did, pump=pump)
     return RedirectResponse(f"/sites/{site.id}/health#work", status_code=303)
 
 

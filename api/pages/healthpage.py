@@ -11,10 +11,10 @@ from markupsafe import Markup
 from api.pages.frame import Frame, Lane
 from api.pages.ports import PagePorts
 from api.pages.svg import element, line, strokes, text
-from forecaster.domain.longrecord import PartState
+from forecaster.domain.longrecord import PartState, WorkDone
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_ms, time_text
-from forecaster.health.told import HEALTH, health_told, rows_told, season_told, storm_told
+from forecaster.health.told import HEALTH, health_told, part_name, rows_told, season_told, storm_told
 from forecaster.texts.catalogue import Words
 from forecaster.texts.wording import Wording
 
@@ -84,16 +84,22 @@ def work_lines(ports: PagePorts, site: Site, studied: Sequence[dict[str, Any]], 
     local = Wording.of(site, words).local
     return tuple(
         WorkLine(
-            one.id, local(one.at_ms).date().isoformat(), one.did or words(f"work.did-{one.kind}"),
+            one.id, local(one.at_ms).date().isoformat(), did_text(one, words),
             helped.get((time_text(one.at_ms), one.concerns[0].value if one.concerns else None), ""),
         )
         for one in ports.ledger.work(site.id)
     )  # fmt: skip
 
 
+def did_text(work: WorkDone, words: Words) -> str:
+    """What was done, and on which pump where it was the second one."""
+    did = work.did or words(f"work.did-{work.kind}")
+    return words("health.of_pump", pump=work.pump, says=did) if work.pump else did
+
+
 def part_line(part: dict[str, Any], words: Words) -> PartLine:
     """One part in words; nothing is to be done where it is good."""
-    name, state = words(f"part.{part['part']}"), PartState(part["state"])
+    name, state = part_name(part, words), PartState(part["state"])
     baseline, now, unit = part["baseline"], part["now"], part["baseline"]["unit"]
     return PartLine(
         name=name[:1].upper() + name[1:], state=state.value, state_said=words(f"health.state.{state}"),

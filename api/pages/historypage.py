@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, time, timedelta
 from functools import cache, partial
 
@@ -18,6 +18,7 @@ from api.pages.ports import PagePorts
 from api.pages.recordcontexts import History, HistoryPicture
 from api.pages.sitepage import run_words
 from forecaster.domain.errors import NotFound, UsageError
+from forecaster.domain.runs import Run
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_text
 from forecaster.texts.catalogue import Said, Words
@@ -68,12 +69,24 @@ def history_page(ports: PagePorts, site: Site, words: Words, *, name: str = "day
         choices=tuple((key, words(f"history.{key}")) for key in SPANS),
         pictures=pictures,
         outages=tuple((str(o.start_ms), wording.clock(o.start_ms, now_ms)) for o in within),
-        runs=DataTable(
-            words("history.runs"),
-            (words("now.table_time"), words("history.run")),
-            tuple((wording.clock(run.start_ms, now_ms), run_words(run, wording, words)) for run in runs),
-        ),
+        runs=_runs_table(runs, words("history.runs"), wording, words, now_ms),
+        second=_second(ports, site, span, wording, words),
     )
+
+
+def _runs_table(runs: Sequence[Run], title: str, wording: Wording, words: Words, now_ms: int) -> DataTable:
+    rows = tuple((wording.clock(run.start_ms, now_ms), run_words(run, wording, words)) for run in runs)
+    return DataTable(title, (words("now.table_time"), words("history.run")), rows)
+
+
+def _second(ports: PagePorts, site: Site, span: TimeSpan, wording: Wording, words: Words) -> DataTable | None:
+    """The newest runs of a second pump; None where there is one pump only."""
+    if site.second_pump is None:
+        return None
+    name = site.second_pump.id
+    runs = ports.ledger.runs(site.id, span.start_ms, span.end_ms, RUNS_SHOWN, pump=name).runs
+    title = words("health.part_of_pump", pump=name, part=words("history.runs"))
+    return _runs_table(runs, title, wording, words, ports.clock.now_ms())
 
 
 def picture_of(

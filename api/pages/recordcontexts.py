@@ -28,6 +28,7 @@ class History:
     """The history of a site over a span.
 
     outages : its outages, (id, when it began); note : what it leaves out, "" for nothing
+    second : the newest runs of a second pump; None where there is one pump only
     """
 
     name: str
@@ -38,6 +39,7 @@ class History:
     pictures: tuple[HistoryPicture, ...]
     outages: tuple[tuple[str, str], ...]
     runs: DataTable
+    second: DataTable | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,11 +85,22 @@ def _refuse_lost_numbers(thing: object) -> None:
             stack.extend(item)
 
 
+SUBJECT = 64
+"""The longest subject of an event [letters]; a site has one second pump at a time, so that its name may be cut."""
+
+
+def _subject(event: Event) -> str:
+    """What else tells an event apart: the quantity of a gap, and the second pump, where it is about that one."""
+    if isinstance(event, Gap):
+        return "/".join(filter(None, (event.quantity.value, event.pump)))[:SUBJECT]
+    return event.pump if isinstance(event, Run) else ""
+
+
 def event_row(event: Event) -> dict[str, str | int | float | None]:
     """The columns of an event."""
     kind = next(name for name, cls in EVENT_KINDS.items() if isinstance(event, cls))
     start = event.at_ms if isinstance(event, Transfer) else event.start_ms
-    subject = event.quantity.value if isinstance(event, Gap) else ""
+    subject = _subject(event)
     length_s, energy_wh = (event.run_s, event.energy_wh) if isinstance(event, Run) else (None, None)
     return {
         "site": event.site,

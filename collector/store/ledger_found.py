@@ -28,15 +28,17 @@ class Findings(LedgerBase):
         rows = {(str(r["site"]), r["kind"], r["start_ms"], r["subject"]): r for r in map(event_row, events)}
         self._write(lambda c: self._put(c, t.events, list(rows.values())), {key[0] for key in rows})
 
-    def runs(self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None) -> Page:
-        """Runs that start in [start_ms, end_ms), newest first."""
+    def runs(
+        self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None, pump: str = ""
+    ) -> Page:
+        """Runs that start in [start_ms, end_ms), newest first; pump : the second one's name, for its runs."""
         before = end_ms
         if cursor is not None:
             before = min(before, cursor_ms(cursor, cursor))
         e = t.events.c
         rows = self._rows(
             select(e.body, e.start_ms)
-            .where(e.site == site, e.kind == "run", e.start_ms >= start_ms, e.start_ms < before)
+            .where(e.site == site, e.kind == "run", e.subject == pump, e.start_ms >= start_ms, e.start_ms < before)
             .order_by(e.start_ms.desc())
             .limit(limit + 1)
         )
@@ -44,8 +46,11 @@ class Findings(LedgerBase):
         rows = rows[:limit]
         return Page(tuple(read(row["body"], Run) for row in rows), str(rows[-1]["start_ms"]) if more and rows else None)
 
-    def run_totals(self, site: str, start_ms: int, end_ms: int, points: int) -> list[RunTotals]:
-        """Runs that start in [start_ms, end_ms), in at most `points` equal buckets; empty ones left out."""
+    def run_totals(self, site: str, start_ms: int, end_ms: int, points: int, pump: str = "") -> list[RunTotals]:
+        """Runs that start in [start_ms, end_ms), in at most `points` equal buckets; empty ones left out.
+
+        pump : the second one's name, for its runs
+        """
         if points < 1:
             raise StoreRefused(words()("store.points_cannot_be_drawn_ask_for", points=points))
         width = max(1, -(-(end_ms - start_ms) // points))
@@ -60,7 +65,7 @@ class Findings(LedgerBase):
                 func.max(e.length_s).label("longest_s"),
                 func.sum(e.energy_wh).label("energy_wh"),
             )
-            .where(e.site == site, e.kind == "run", e.start_ms >= start_ms, e.start_ms < end_ms)
+            .where(e.site == site, e.kind == "run", e.subject == pump, e.start_ms >= start_ms, e.start_ms < end_ms)
             .group_by(place)
             .order_by(place)
         )
@@ -79,8 +84,11 @@ class Findings(LedgerBase):
         wanted = (e.site.in_(list(sites)), e.kind == "transfer", e.start_ms >= since_ms)
         return [row["site"] for row in self._rows(select(e.site).where(*wanted).distinct().order_by(e.site))]
 
-    def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
-        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first."""
+    def gaps(self, site: str, start_ms: int, end_ms: int, pump: str = "") -> list[Gap]:
+        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first.
+
+        pump : the second one's name, for those of its own quantities
+        """
         e = t.events.c
         query = (
             select(e.body)
@@ -88,7 +96,7 @@ class Findings(LedgerBase):
             .order_by(e.start_ms, e.subject)
         )
         found = [read(row["body"], Gap) for row in self._rows(query)]
-        return [gap for gap in found if gap.stop_ms > start_ms]
+        return [gap for gap in found if gap.stop_ms > start_ms and gap.pump == pump]
 
     # -- forecasts
 

@@ -17,13 +17,20 @@ class LongRecord(LedgerBase):
 
     def save_days(self, days: Sequence[Day]) -> None:
         """Keep days; each replaces an earlier version of the same day."""
-        rows = [{"site": d.site, "day": d.day, "start_ms": d.start_ms, "body": body(d)} for d in days]
-        self._write(lambda c: self._put(c, t.days, rows))
+        rows = [(d.pump, {"site": d.site, "day": d.day, "start_ms": d.start_ms, "body": body(d)}) for d in days]
 
-    def days(self, site: str, start_ms: int, end_ms: int) -> list[Day]:
-        """Days that begin in [start_ms, end_ms), oldest first."""
-        d = t.days.c
+        def work(connection: Connection) -> None:
+            self._put(connection, t.days, [row for pump, row in rows if not pump])
+            self._put(connection, t.pump_days, [{"pump": pump, **row} for pump, row in rows if pump])
+
+        self._write(work)
+
+    def days(self, site: str, start_ms: int, end_ms: int, pump: str = "") -> list[Day]:
+        """Days that begin in [start_ms, end_ms), oldest first; pump : the second one's name, for its days."""
+        d = t.pump_days.c if pump else t.days.c
         query = select(d.body).where(d.site == site, d.start_ms >= start_ms, d.start_ms < end_ms).order_by(d.start_ms)
+        if pump:
+            query = query.where(t.pump_days.c.pump == pump)
         return [read(row["body"], Day) for row in self._rows(query)]
 
     def newest_days(self) -> dict[str, int]:

@@ -42,7 +42,7 @@ events = Table(
     Column("site", String(64), primary_key=True),
     Column("kind", String(8), primary_key=True),  # run | gap | transfer | outage
     Column("start_ms", BigInteger, primary_key=True),
-    Column("subject", String(64), primary_key=True),  # the quantity of a gap, otherwise ""
+    Column("subject", String(64), primary_key=True),  # quantity of a gap; the second pump, where it is about that one
     Column("length_s", Float(53)),  # of a run
     Column("energy_wh", Float(53)),  # of a run
     Column("body", Text, nullable=False),
@@ -239,6 +239,16 @@ days = Table(
     Column("body", Text, nullable=False),
 )
 
+pump_days = Table(  # since version 10: days of a second pump
+    "pump_days",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("pump", String(64), primary_key=True),
+    Column("day", String(10), primary_key=True),
+    Column("start_ms", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+)
+
 work = Table(
     "work",
     metadata,
@@ -314,8 +324,8 @@ def _second(connection: Connection) -> None:
         connection.execute(text("ALTER TABLE newest_forecasts ADD COLUMN brief TEXT"))
 
 
-def _third(connection: Connection) -> None:
-    for table in (days, work, studies):
+def _create(tables: tuple[Table, ...], connection: Connection) -> None:
+    for table in tables:
         table.create(connection, checkfirst=True)
 
 
@@ -348,11 +358,6 @@ def _fifth(connection: Connection) -> None:
             connection.execute(tests.update().where(tests.c.id == row["id"]).values(body=body))
 
 
-def _seventh(connection: Connection) -> None:
-    for table in OF_THE_MOMENT:
-        table.create(connection, checkfirst=True)
-
-
 def _eighth(connection: Connection) -> None:
     if "ends_ms" not in _columns(connection, tokens):
         connection.execute(text("ALTER TABLE tokens ADD COLUMN ends_ms BIGINT"))
@@ -376,8 +381,8 @@ def _columns(connection: Connection, table: Table) -> set[str]:
 
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
-    _first, _second, _third, _fourth, _fifth, partial(edits.create, checkfirst=True), _seventh, _eighth,
-    partial(changes.create, checkfirst=True),
+    _first, _second, partial(_create, (days, work, studies)), _fourth, _fifth, partial(_create, (edits,)),
+    partial(_create, OF_THE_MOMENT), _eighth, partial(_create, (changes,)), partial(_create, (pump_days,)),
 )  # fmt: skip
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 

@@ -26,7 +26,7 @@ log = logging.getLogger("outlast.store")
 
 TAKEN = (
     t.tokens, t.sessions, t.subscriptions, t.notes, t.tests, t.work, t.alarms, t.transitions, t.changes,
-    t.deliveries, t.events, t.days,
+    t.deliveries, t.events, t.days, t.pump_days,
 )  # fmt: skip
 """Tables that are taken over. Forecasts and states of engines are made anew from the readings."""
 

@@ -25,8 +25,7 @@ _GRAVITY = {PartState.UNKNOWN: 0, PartState.GOOD: 1, PartState.WATCH: 2, PartSta
 
 def gravest_part(kind: AlarmKind, seen: AlarmEvidence) -> PartTold | None:
     """The gravest of the parts that a kind is about; None where no study tells of them."""
-    of = {told.part: told for told in seen.outside.parts}
-    found = [of[part] for part in PARTS[kind] if part in of]
+    found = [told for part in PARTS[kind] for told in seen.outside.parts if told.part is part]
     return max(found, key=lambda told: _GRAVITY[told.state], default=None)
 
 

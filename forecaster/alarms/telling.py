@@ -84,8 +84,9 @@ class Voice:
         by_ms = self._by(kind, seen, raised_ms)
         facts = self._facts(seen, raised_ms, by_ms) | self._part_facts(kind, seen)
         variants = [f"{kind}.{variant}"]
+        headline = self._of_pump(self._form(variants, kind.value, facts), kind, seen)
         return AlarmWords(
-            headline=named(self._form(variants, kind.value, facts), self.site.name, self.words),
+            headline=named(headline, self.site.name, self.words),
             action=self._form([f"{key}.action" for key in variants], f"{kind}.action", facts),
             consequence=self._form([f"{key}.consequence" for key in variants], f"{kind}.consequence", {}),
             by_ms=by_ms,
@@ -259,6 +260,13 @@ class Voice:
             return {"changed": self.words("wording.unknown"), "advice": ""}
         changed = None if told.change is None else abs(100.0 * told.change)
         return {"changed": self.wording.percent(changed), "advice": self.words.again(told.do)}
+
+    def _of_pump(self, headline: str, kind: AlarmKind, seen: AlarmEvidence) -> str:
+        """A headline with the pump that it is about, where the study tells of one of two."""
+        told = gravest_part(kind, seen) if kind in STUDIED else None
+        if told is None or not told.pump:
+            return headline
+        return self.words("health.of_pump", pump=told.pump, says=headline)
 
     def _watch_facts(self, seen: AlarmEvidence) -> dict[str, str]:
         status, say, now = seen.status, self.wording, seen.now_ms

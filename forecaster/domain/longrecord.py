@@ -32,6 +32,8 @@ class ExportFormat(StrEnum):
 class Day:
     """One calendar day of a site, in the site's own time zone. A number not known is None; a count is a count.
 
+    pump : str — the name of the second pump, whose runs a day of its own is about: such a day tells neither weather
+        nor pack; "" for the first, or the only one
     day : str — ISO date; start_ms, end_ms : int — its bounds, UTC milliseconds (23 to 25 hours)
     heard_s : float — time for which the source of runs was heard [s], at most the day's length
     sampled_s : float | None — median time between two readings of that source [s]
@@ -101,6 +103,7 @@ class Day:
     pace2_per_s2: float = 0.0
     dry_pace: float = 0.0
     late: int = 0
+    pump: str = ""
 
 
 class HousePart(StrEnum):
@@ -131,6 +134,7 @@ class PartTold:
 
     says, do : str — texts that may know their key, so that they can be said in another language
     change : float | None — from its first weeks on, as a share of them
+    pump : str — the name of the second pump, where it is a part of that one; else ""
     """
 
     part: HousePart
@@ -138,6 +142,7 @@ class PartTold:
     says: str
     do: str
     change: float | None
+    pump: str = ""
 
 
 class WorkKind(StrEnum):
@@ -168,6 +173,7 @@ class WorkDone:
     at_ms : int — when it was done, UTC milliseconds; noted_ms : when it was told
     kind : WorkKind; part : HousePart | None — what it concerned, for OTHER
     did : str — what was done, in the words of the person who recorded it; by : that person
+    pump : str — the name of the second pump, where it was done on that one; "" for the first, or the only one
     """
 
     id: str
@@ -178,6 +184,7 @@ class WorkDone:
     by: str
     noted_ms: int
     part: HousePart | None = None
+    pump: str = ""
 
     @property
     def concerns(self) -> tuple[HousePart, ...]:

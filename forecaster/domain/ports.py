@@ -125,13 +125,16 @@ class Ledger(AlarmLog, EditLog, Protocol):
         """Runs, gaps, transfers and outages; idempotent by (site, start)."""
         ...
 
-    def runs(self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None) -> Page:
-        """Runs that start in [start_ms, end_ms), newest first."""
+    def runs(
+        self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None, pump: str = ""
+    ) -> Page:
+        """Runs that start in [start_ms, end_ms), newest first; pump : the second one's name, for its runs."""
         ...
 
-    def run_totals(self, site: str, start_ms: int, end_ms: int, points: int) -> list[RunTotals]:
+    def run_totals(self, site: str, start_ms: int, end_ms: int, points: int, pump: str = "") -> list[RunTotals]:
         """Runs that start in [start_ms, end_ms), in at most `points` equal buckets from start_ms; empty ones left out.
 
+        pump : the second one's name, for its runs
         A bucket is ceil((end_ms - start_ms) / points) ms wide.
         """
         ...
@@ -144,8 +147,11 @@ class Ledger(AlarmLog, EditLog, Protocol):
         """Which of these sites have had a change of the supply since a time, sorted."""
         ...
 
-    def gaps(self, site: str, start_ms: int, end_ms: int) -> list[Gap]:
-        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first."""
+    def gaps(self, site: str, start_ms: int, end_ms: int, pump: str = "") -> list[Gap]:
+        """Spans in which a quantity was not heard and that overlap [start_ms, end_ms), oldest first.
+
+        pump : the second one's name, for those of its own quantities
+        """
         ...
 
     # -- forecasts
@@ -243,8 +249,8 @@ class Ledger(AlarmLog, EditLog, Protocol):
         """Keep days; each replaces an earlier version of the same day."""
         ...
 
-    def days(self, site: str, start_ms: int, end_ms: int) -> list[Day]:
-        """Days that begin in [start_ms, end_ms), oldest first."""
+    def days(self, site: str, start_ms: int, end_ms: int, pump: str = "") -> list[Day]:
+        """Days that begin in [start_ms, end_ms), oldest first; pump : the second one's name, for its days."""
         ...
 
     def newest_days(self) -> dict[str, int]:

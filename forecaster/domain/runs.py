@@ -28,6 +28,7 @@ class Run:
     samples : int — readings while running; with fewer than two the length is not a measurement
     start_censored, stop_censored : bool — the edge fell into a gap or between coarse samples, so it is only a bound
     clipped : bool — the power was limited by the pack's continuous rating, so the true power may be higher
+    pump : str — the name of the second pump, where it ran; "" for the first, or the only one
     """
 
     site: str
@@ -42,6 +43,7 @@ class Run:
     start_censored: bool = False
     stop_censored: bool = False
     clipped: bool = False
+    pump: str = ""
 
     @property
     def run_s(self) -> float:
@@ -56,12 +58,16 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A span in which a quantity was not heard; nothing is integrated across it."""
+    """A span in which a quantity was not heard; nothing is integrated across it.
+
+    pump : str — the name of the second pump, where the quantity is one of its own; else ""
+    """
 
     site: str
     quantity: Quantity
     start_ms: int
     stop_ms: int
+    pump: str = ""
 
 
 @dataclass(frozen=True, slots=True)

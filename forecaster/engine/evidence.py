@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from forecaster.domain.runs import Event
@@ -109,3 +110,8 @@ class FoldOutput:
 
     events: list[Event] = field(default_factory=list)
     evidence: list[Evidence] = field(default_factory=list)
+
+    def add(self, evidence: Iterable[Evidence], events: Iterable[Event]) -> None:
+        """Add what was found together."""
+        self.evidence += evidence
+        self.events += events

@@ -165,7 +165,7 @@ class Fold(msgspec.Struct):
         if self.bank is not None and quantity in PACK_QUANTITIES and key != quantity:
             return self.bank.rhythm(quantity, key.partition("/")[2])
         if quantity in PUMP_QUANTITIES and key != quantity:
-            return None if self.second is None else self.second.segmenter.streams().get(quantity)
+            return None if self.second is None else self.second.rhythm(quantity, key.partition("/")[2])
         if quantity in (streams := self.segmenter.streams()):
             return streams[quantity]
         if quantity is Quantity.MAINS_PRESENT:
@@ -173,11 +173,10 @@ class Fold(msgspec.Struct):
         return self.rhythms.get(key)
 
     def _gap(self, start_ms: int, stop_ms: int, quantity: Quantity, key: str, told: FoldOutput) -> None:
-        if quantity in PUMP_QUANTITIES and key != quantity:
-            return  # gaps are those of the first pump, of which runs and days are kept
+        pump = key.partition("/")[2] if quantity in PUMP_QUANTITIES else ""
         rhythm = self.rhythm(quantity, key)
         if rhythm is not None and stop_ms - start_ms > rhythm.silence_ms:
-            told.events.append(Gap(self.site, quantity, start_ms, stop_ms))
+            told.events.append(Gap(self.site, quantity, start_ms, stop_ms, pump))
 
     def _house_unheard(self, until_ms: int) -> None:
         streams = (self.supply.mains, *self.rhythms.values())
@@ -206,7 +205,7 @@ class Fold(msgspec.Struct):
         """Take a reading of the second pump; what is stored of one that is no longer in the site file tells nothing."""
         if self.second is not None and subject == self.second.id:
             alone = self.bank is not None and self.bank.first_is_empty
-            told.evidence += self.second.take(at_ms, quantity, value, self.supply.supply, self.lifting, alone=alone)
+            told.add(*self.second.take(at_ms, quantity, value, self.supply.supply, self.lifting, alone=alone))
 
     def _run_source(self, at_ms: int, quantity: Quantity, value: float, told: FoldOutput) -> None:
         segmenter = self.segmenter

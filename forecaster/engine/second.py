@@ -103,6 +103,10 @@ class SecondPump(msgspec.Struct):
         """Its runs."""
         return Lifting(self.segmenter, self.spans, self.normals, self.signs)
 
+    def rhythm(self, quantity: Quantity, pump: str) -> Rhythm | None:
+        """The rhythm of one of its streams; None where it was never heard, or is that of a pump before it."""
+        return self.segmenter.streams().get(quantity) if pump == self.id else None
+
     @property
     def drawn_wh(self) -> float:
         """What it has drawn from the pack or the mains since the beginning [Wh]."""
@@ -130,18 +134,19 @@ class SecondPump(msgspec.Struct):
 
     def take(
         self, at_ms: int, quantity: Quantity, value: float, supply: Supply, first: Lifting, *, alone: bool = False
-    ) -> list[PumpSpan]:
-        """Take a reading of it. Returns spans of water lifted, as energies of the first pump [Wh].
+    ) -> tuple[list[PumpSpan], list[Run]]:
+        """Take a reading of it. Returns spans of water lifted, as energies of the first pump [Wh], and its runs.
 
         alone : bool — whether the first pump's own pack is known to be empty, so that nothing but this one lifts
         """
-        found = [self._run(run, first, alone=alone) for run in self.segmenter.feed(at_ms, quantity, value, supply)]
+        runs = [replace(run, pump=self.id) for run in self.segmenter.feed(at_ms, quantity, value, supply)]
+        found = [self._run(run, first, alone=alone) for run in runs]
         self.signs.sign(self.segmenter, at_ms, quantity, self.spans.recent_w)
         if self.segmenter.running_since_ms(at_ms) is not None and first.segmenter.running_since_ms(at_ms) is not None:
             self.beside_ms = at_ms
         if at_ms >= self.spans.due_ms and (span := self.spans.window(at_ms, self.segmenter)) is not None:
             found.append(self._emitted(span, first))
-        return [span for span in found if span is not None]
+        return [span for span in found if span is not None], runs
 
     def _run(self, run: Run, first: Lifting, *, alone: bool) -> PumpSpan | None:
         self.alone, self.back = self.alone + 1, 0

@@ -38,6 +38,7 @@ class PartHealth:
     predicted_ms : when it falls below what is needed, 10, 50 and 90 % points [UTC ms]; None: not within fifty years
     course : (time [UTC ms], value) — for a small picture
     says, do : words that can be said again in any language
+    pump : str — the name of the pump that it belongs to, where there are two; else ""
     """
 
     part: HousePart
@@ -52,12 +53,14 @@ class PartHealth:
     since_ms: int | None = None
     predicted_ms: tuple[int | None, ...] | None = None
     course: tuple[tuple[int, float], ...] = ()
+    pump: str = ""
 
     def document(self) -> dict[str, Any]:
         """As the interface tells it, with the codes of its words."""
         low, middle, high = self.now or (None, None, None)
         return {
             "part": self.part.value,
+            **({"pump": self.pump} if self.pump else {}),
             "state": self.state.value,
             "baseline": {"value": rounded(self.baseline), "unit": self.unit, "since": _time(self.baseline_ms)},
             "now": {"value": rounded(middle), "low": rounded(low), "high": rounded(high)},

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import msgspec
+import pandas as pd
 
 from forecaster.domain.longrecord import HousePart, StudyRecord, WorkDone
 from forecaster.domain.ports import Ledger
-from forecaster.domain.site import Site
+from forecaster.domain.site import Pit, Site
 from forecaster.engine.document import time_text
 from forecaster.health.floats import float_switch
 from forecaster.health.hearing import telemetry
@@ -50,26 +52,43 @@ def health_document(site: Site, ledger: Ledger, now_ms: int) -> dict[str, Any]:
 
 
 def judge(site: Site, ledger: Ledger, done: Sequence[WorkDone], now_ms: int) -> tuple[PartHealth, ...]:
-    """Every part, in the order of HousePart. done : work, oldest first."""
+    """Every part, in the order of HousePart, then those of a second pump. done : work, oldest first."""
     table = days_frame(ledger.days(site.id, 0, now_ms))
     tests, outages = ledger.tests(site.id), ledger.outages(site.id, OUTAGES)
+    second = site.second_pump
+    own: tuple[PartHealth, ...] = ()
+    if second is not None:
+        of_second = days_frame(ledger.days(site.id, 0, now_ms, second.id))
+        there = replace(site, pit=Pit())  # between its floats another drawdown, which nobody has told
+        own = _of_pump(there, of_second, [work for work in done if work.pump == second.id], second.id)
+    first = "" if second is None else site.pumps[0].id
+    return (
+        *_of_pump(site, table, [work for work in done if not work.pump], first),
+        capacity(site, tests, outages, begun_ms(HousePart.PACK_CAPACITY, done), now_ms),
+        losses(tests, begun_ms(HousePart.PACK_LOSSES, done)),
+        telemetry(table, ledger.refusals(site.id, REFUSALS), now_ms),
+        *own,
+    )
 
-    def since(part: HousePart) -> Any:
-        return table[_index_ms(table) >= begun_ms(part, done)]
+
+def _of_pump(site: Site, table: pd.DataFrame, done: Sequence[WorkDone], pump: str) -> tuple[PartHealth, ...]:
+    """The parts of one pump, by its own daily table and the work on it; pump : its name, where there are two."""
+
+    def since(part: HousePart) -> pd.DataFrame:
+        kept: pd.DataFrame = table[_index_ms(table) >= begun_ms(part, done)]
+        return kept
 
     flow, line = flow_and_line(site, since(HousePart.PUMP_FLOW))
     if begun_ms(HousePart.DISCHARGE_LINE, done) != begun_ms(HousePart.PUMP_FLOW, done):
         line = flow_and_line(site, since(HousePart.DISCHARGE_LINE))[1]
-    return (
+    found = (
         flow,
         power(since(HousePart.PUMP_POWER)),
         float_switch(since(HousePart.FLOAT)),
         check_valve(since(HousePart.CHECK_VALVE)),
         line,
-        capacity(site, tests, outages, begun_ms(HousePart.PACK_CAPACITY, done), now_ms),
-        losses(tests, begun_ms(HousePart.PACK_LOSSES, done)),
-        telemetry(table, ledger.refusals(site.id, REFUSALS), now_ms),
     )
+    return tuple(replace(part, pump=pump) for part in found)
 
 
 def begun_ms(part: HousePart, done: Iterable[WorkDone]) -> int:
@@ -83,16 +102,19 @@ def _index_ms(table: Any) -> Any:
 
 def _work(site: Site, ledger: Ledger, done: Sequence[WorkDone], now_ms: int) -> list[dict[str, Any]]:
     """Work done, newest first, each with whether it helped."""
-    table = days_frame(ledger.days(site.id, 0, now_ms))
+    pumps = {work.pump for work in done}
+    tables = {pump: days_frame(ledger.days(site.id, 0, now_ms, pump)) for pump in pumps}
     tests, outages = ledger.tests(site.id), ledger.outages(site.id, OUTAGES)
     rows = []
     for number, work in enumerate(done):
         part = work.concerns[0] if work.concerns else None
-        before_ms = 0 if part is None else begun_ms(part, done[:number])
+        earlier = [other for other in done[:number] if other.pump == work.pump]
+        before_ms, table = 0 if part is None else begun_ms(part, earlier), tables[work.pump]
         gain = helped(site, work, before_ms, table, tests, outages)
         said: str = work.did or Said(f"work.did-{work.kind}")
         rows.append({
-            "at": time_text(work.at_ms), "part": None if part is None else part.value, "did": str(said),
+            "at": time_text(work.at_ms), "part": None if part is None else part.value,
+            **({"pump": work.pump} if work.pump else {}), "did": str(said),
             "helped": None if gain is None else quantiles(gain), "codes": {"did": coded(said)},
         })  # fmt: skip
     return rows[::-1]

@@ -48,9 +48,16 @@ def parts_told(study: StudyRecord | None) -> tuple[PartTold, ...]:
             said(part, "says"),
             said(part, "do"),
             part["change"]["p50"],
+            part.get("pump") or "",
         )
         for part in _read(study).get("parts", ())
     )
+
+
+def part_name(part: dict[str, Any], words: Words) -> str:
+    """The name of a part in a language, with that of its pump where there are two."""
+    name = words(f"part.{part['part']}")
+    return words("health.part_of_pump", pump=part["pump"], part=name) if part.get("pump") else name
 
 
 def storm_told(ledger: Ledger, site: str, words: Words) -> tuple[str, str] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from forecaster.domain.longrecord import Day
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import RUN_SOURCES, Quantity
 from forecaster.domain.runs import Gap, Outage, Run
-from forecaster.domain.site import Site
+from forecaster.domain.site import Pit, Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array
 from forecaster.pack.together import house_series
@@ -69,38 +69,69 @@ def fresh_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> 
     if since is None:
         return []
     outages = ledger.outages(site.id, limit=100_000)
-    return [add_up(record, store, ledger, outages, one) for one in bounds(site.timezone, since, now_ms)]
+    whole = bounds(site.timezone, since, now_ms)
+    found = [add_up(record, store, ledger, outages, one) for one in whole]
+    if site.second_pump is not None:
+        found += [_pump_day(record, store, ledger, site.second_pump.id, one) for one in whole]
+    return found
 
 
 def add_up(record: Record, store: ReadingStore, ledger: Ledger, outages: Sequence[Outage], of: Bounds) -> Day:
     """Add up one day from what is stored of it; outages : all that may overlap it. Errors: those of the stores."""
     site = record.site
-    runs = list(record.each_run(of.start_ms - BACK_MS, of.end_ms))
-    source = _source(site, [run for run in runs if run.start_ms >= of.start_ms])
-    gaps = ledger.gaps(site.id, of.start_ms - BACK_MS, of.end_ms)
-    heard = _heard(store, site, source, gaps, of)
+    day = _pump_day(record, store, ledger, "", of)
+    runs = [] if day.runs == 0 else list(record.each_run(of.start_ms, of.end_ms))
+    return replace(day, **_weather(store, site, of), **_pack_facts(store, site, runs, outages, of))
+
+
+def _pump_day(record: Record, store: ReadingStore, ledger: Ledger, pump: str, of: Bounds) -> Day:
+    """One day of one pump, without weather and pack; pump : "" for the first."""
+    site = record.site if not pump else replace(record.site, pit=Pit())  # at its float, another drawdown
+    runs = list(record.each_run(of.start_ms - BACK_MS, of.end_ms, pump))
+    source = _source(site, [run for run in runs if run.start_ms >= of.start_ms], pump)
+    gaps = ledger.gaps(site.id, of.start_ms - BACK_MS, of.end_ms, pump)
+    apart = [*(gap for gap in gaps if gap.quantity is source), *_beside(record, pump, runs, of)]
     return Day(
-        site=site.id, day=of.day, start_ms=of.start_ms, end_ms=of.end_ms, **heard,
+        site=site.id, day=of.day, start_ms=of.start_ms, end_ms=of.end_ms, pump=pump,
+        **_heard(store, site, source, gaps, of, pump),
         source=None if source is None else source.value,
-        **_run_facts(site, runs, [gap for gap in gaps if gap.quantity is source], of),
-        **_weather(store, site, of), **_pack_facts(store, site, runs, outages, of),
+        **_run_facts(site, runs, apart, of),
     )  # fmt: skip
 
 
-def _source(site: Site, runs: Sequence[Run]) -> Quantity | None:
+def _beside(record: Record, pump: str, runs: Sequence[Run], of: Bounds) -> list[Gap]:
+    """The other pump's runs, as spans that no cycle of this one may hold: part of the water was not its own.
+
+    runs : those of this one; a span that begins during one of them begins before it
+    """
+    starts, stops = (np.array([getattr(run, name) for run in runs]) for name in ("start_ms", "stop_ms"))
+    found = []
+    for other in (name for name in record.pumps if name != pump):
+        for run in record.each_run(of.start_ms - BACK_MS, of.end_ms, other):
+            at = int(np.searchsorted(stops, run.start_ms, side="right"))
+            during = at < starts.size and starts[at] < run.stop_ms
+            start_ms = min(run.start_ms, int(starts[at]) - 1) if during else run.start_ms
+            found.append(Gap(run.site, run.source, start_ms, run.stop_ms))
+    return found
+
+
+def _source(site: Site, runs: Sequence[Run], pump: str) -> Quantity | None:
     """The quantity that most of the day's runs were found in; without runs, the one they would be found in."""
     if runs:
         return Quantity(pd.Series([run.source.value for run in runs]).mode().iloc[0])
-    return next((quantity for quantity in RUN_SOURCES if site.has(quantity)), None)
+    own = {channel.quantity for channel in site.channels if channel.of == pump}
+    return next((quantity for quantity in RUN_SOURCES if (quantity in own if pump else site.has(quantity))), None)
 
 
-def _heard(store: ReadingStore, site: Site, source: Quantity | None, gaps: Sequence[Gap], of: Bounds) -> dict[str, Any]:
+def _heard(
+    store: ReadingStore, site: Site, source: Quantity | None, gaps: Sequence[Gap], of: Bounds, pump: str
+) -> dict[str, Any]:
     if source is None:
         return {"heard_s": 0.0, "sampled_s": None}
     silent_ms = sum(
         max(0, min(gap.stop_ms, of.end_ms) - max(gap.start_ms, of.start_ms)) for gap in gaps if gap.quantity is source
     )
-    readings = store.series(site.id, source, of.start_ms, of.end_ms)
+    readings = store.series(site.id, source, of.start_ms, of.end_ms, subject=pump)
     steps = np.diff(np.array([reading.time_ms for reading in readings], dtype=np.float64)) / 1000.0
     heard_s = max(0.0, (of.end_ms - of.start_ms - silent_ms) / 1000.0)
     return {

@@ -19,7 +19,7 @@ INDEX = "time"
 
 RUNS = {
     "stop": TIME, "run_s": "float64", "energy_wh": "float64", "power_w": "float64", "peak_w": "float64",
-    "supply": "string", "source": "string", "samples": "int64", "measured": "bool", "clipped": "bool",
+    "supply": "string", "source": "string", "samples": "int64", "measured": "bool", "clipped": "bool", "pump": "string",
 }  # fmt: skip
 """Columns of the runs; the index is a run's start."""
 
@@ -83,7 +83,7 @@ def runs_frame(runs: Iterable[Run]) -> pd.DataFrame:
         {
             "stop": run.stop_ms, "run_s": run.run_s, "energy_wh": run.energy_wh, "power_w": run.power_w,
             "peak_w": run.peak_w, "supply": run.supply.value, "source": run.source.value, "samples": run.samples,
-            "measured": run.measured, "clipped": run.clipped,
+            "measured": run.measured, "clipped": run.clipped, "pump": run.pump,
         }
         for run in found
     ]  # fmt: skip

@@ -43,12 +43,12 @@ class Record:
 
     # -- whole
     def runs(self, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Runs that start in a span, one a row; see `frames.RUNS`."""
-        return runs_frame(self.each_run(start_ms, end_ms))
+        """Runs that start in a span, one a row, those of the second pump after the first one's; see `frames.RUNS`."""
+        return runs_frame(run for pump in self.pumps for run in self.each_run(start_ms, end_ms, pump))
 
     def days(self, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """The daily table; see `forecaster.domain.longrecord.Day`."""
-        return days_frame(self._ledger.days(self.site.id, start_ms, end_ms))
+        """The daily table, that of the second pump after the first one's; see `forecaster.domain.longrecord.Day`."""
+        return days_frame(day for pump in self.pumps for day in self._ledger.days(self.site.id, start_ms, end_ms, pump))
 
     def outages(self, start_ms: int, end_ms: int) -> pd.DataFrame:
         """Outages that began in a span; see `frames.OUTAGES`."""
@@ -72,13 +72,13 @@ class Record:
         return reduce(lambda left, right: left.join(right, how="outer"), columns)
 
     # -- one after the other
-    def each_run(self, start_ms: int, end_ms: int) -> Iterator[Run]:
-        """Runs that start in a span, oldest first, a stretch in memory at a time."""
+    def each_run(self, start_ms: int, end_ms: int, pump: str = "") -> Iterator[Run]:
+        """Runs that start in a span, oldest first, a stretch in memory at a time; pump : "" for the first."""
         for first in range(start_ms, end_ms, STRETCH_MS):
             found: list[Run] = []
             cursor: str | None = None
             while True:
-                page = self._ledger.runs(self.site.id, first, min(first + STRETCH_MS, end_ms), PAGE, cursor)
+                page = self._ledger.runs(self.site.id, first, min(first + STRETCH_MS, end_ms), PAGE, cursor, pump)
                 found += page.runs
                 cursor = page.cursor
                 if cursor is None:
@@ -104,11 +104,19 @@ class Record:
             yield part(first, min(first + step, end_ms))
 
     def first_ms(self, end_ms: int) -> int | None:
-        """When the first run on record began [UTC ms]; None: there is none."""
-        daily = self._ledger.run_totals(self.site.id, 0, end_ms, -(-end_ms // DAY_MS))
-        if not daily:
-            return None
-        return next(self.each_run(daily[0].start_ms, end_ms)).start_ms
+        """When the first run on record began [UTC ms], of whichever pump; None: there is none."""
+        found = []
+        for pump in self.pumps:
+            daily = self._ledger.run_totals(self.site.id, 0, end_ms, -(-end_ms // DAY_MS), pump)
+            if daily:
+                found.append(next(self.each_run(daily[0].start_ms, end_ms, pump)).start_ms)
+        return min(found, default=None)
+
+    @property
+    def pumps(self) -> tuple[str, ...]:
+        """The pumps as runs and days name them."""
+        second = self.site.second_pump
+        return ("",) if second is None else ("", second.id)
 
     def _forecasts(self, start_ms: int, end_ms: int) -> pd.DataFrame:
         return forecasts_frame(self._ledger.forecasts(self.site.id, start_ms, end_ms, limit=1_000_000))

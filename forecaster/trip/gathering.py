@@ -68,7 +68,8 @@ def gather(site: Site, ledger: Ledger, now_ms: int, away: Sequence[str] | None =
     alarms = ledger.alarms(site.id, limit=ALARMS)
     standing = [a for a in ledger.alarms(site.id, STANDING) if a.cleared_ms is None]
     study = ledger.study(site.id, HEALTH)
-    parts = parts_told(study)
+    names = ["", *(pump.id for pump in site.pumps[:1])]
+    parts = tuple(part for part in parts_told(study) if part.pump in names)  # the first pump lifts, and may fail
     failed = sum(alarm.kind is AlarmKind.PACK_OUTPUT_OFF for alarm in alarms)
     house = TripHouse(
         outages=_record(outages, days, now_ms),

@@ -31,7 +31,7 @@ from sqlalchemy.exc import DataError, IntegrityError
 from collector.store.ledger_schema import metadata
 
 WIDTHS = {
-    "site": 64, "subject": 64, "token_id": 64, "part": 64, "boot": 64,
+    "site": 64, "subject": 64, "pump": 64, "token_id": 64, "part": 64, "boot": 64,
     "alarm_id": 160, "owner": 160, "channel": 16, "role": 16, "scope": 16, "instance": 32, "day": 10,
     "events.kind": 8, "checkpoints.kind": 16, "transitions.kind": 16, "requests.kind": 32, "studies.kind": 32,
     "alarms.id": 160, "alarms.state": 32, "transitions.id": 160, "changes.id": 160, "tests.id": 160,
@@ -65,6 +65,7 @@ KEYS = {
     "deliveries": ["key"],
     "notes": ["name"],
     "days": ["site", "day"],
+    "pump_days": ["site", "pump", "day"],
     "studies": ["site", "kind"],
     "members": ["role", "name"],
     "leases": ["role", "share"],

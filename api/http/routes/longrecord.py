@@ -46,9 +46,13 @@ class NowOut(Shape):
 
 
 class PartHealthOut(Shape):
-    """A part: its state, its figures, since when, until when, and what to do. `change` is a share of the baseline."""
+    """A part: its state, its figures, since when, until when, and what to do. `change` is a share of the baseline.
+
+    `pump`: whose part it is, where there are two.
+    """
 
     part: HousePart
+    pump: str | None = None
     state: PartState
     baseline: BaselineOut
     now: NowOut
@@ -114,6 +118,7 @@ class HelpedOut(Shape):
 
     at: Time
     part: HousePart | None
+    pump: str | None = None
     did: str
     helped: LongQuantilesOut | None
 

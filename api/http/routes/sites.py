@@ -19,6 +19,7 @@ from forecaster.domain.errors import NotFound, UsageError
 from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import from_document, until_document
+from forecaster.outage.runs import named_pump
 from forecaster.outage.story import outages_told
 from forecaster.texts.catalogue import Said
 
@@ -133,10 +134,11 @@ def cycles(
     end: To = None,
     limit: Annotated[int, Query(ge=1, le=5_000)] = 200,
     cursor: CursorIn = None,
+    pump: Annotated[str, Query(max_length=64, description="Which of two pumps; left out: the first.")] = "",
 ) -> Response:
-    """Runs of the pump that start in [from, to), newest first."""
+    """Runs of a pump that start in [from, to), newest first."""
     start_ms, stop_ms = span(start, end, services.clock.now_ms(), 30 * DAY_MS)
-    page = services.ledger.runs(site.id, start_ms, stop_ms, limit, cursor)
+    page = services.ledger.runs(site.id, start_ms, stop_ms, limit, cursor, named_pump(site, pump))
     body = {"site": site.id, "cycles": [answers.run_out(run) for run in page.runs], "cursor": page.cursor}
     return answers.json_response(body)
 

@@ -27,6 +27,7 @@ class WorkIn(BaseModel):
     at: Moment | None = None
     part: HousePart | None = Field(None, description="For other work alone; the other kinds say it.")
     did: Annotated[str, Field(max_length=LONGEST, description="In the words of whoever tells.")] = ""
+    pump: Annotated[str, Field(max_length=64, description="Which of two pumps; left out: the first.")] = ""
 
 
 class WorkOut(Shape):
@@ -36,6 +37,7 @@ class WorkOut(Shape):
     at: Time
     kind: WorkKind
     part: HousePart | None
+    pump: str | None = None
     did: str
     by: str
     noted: Time
@@ -69,6 +71,6 @@ def add_work(site: SiteIn, who: OperatorIn, services: ServicesIn, work: WorkIn) 
     """Tell of work done; the baselines of what it concerns start anew from its time."""
     at_ms = None if work.at is None else int(work.at.timestamp() * 1000)
     told = tell_work(
-        services.ledger, site, who.name, services.clock.now_ms(), work.kind, at_ms, work.part, work.did
+        services.ledger, site, who.name, services.clock.now_ms(), work.kind, at_ms, work.part, work.did, work.pump
     )  # fmt: skip
     return answers.json_response(work_document(told), 201)
