@@ -1,0 +1,54 @@
+"""What the verdicts of a sizing turn on, just within and just beyond each limit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from forecaster.domain.site import Load, Pack, Pit, Pump, Site
+from forecaster.sizing.keep_up import _judged, inflow_l_per_min
+from forecaster.sizing.question import Question
+from forecaster.sizing.running import _by_watts, together
+from forecaster.sizing.terms import Answer, Band
+from forecaster.texts.catalogue import Said
+
+YES, NO, UNPROVEN = Answer.YES, Answer.NO, Answer.UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("asked", "wet", "grounded", "answer"),
+    [
+        (0.2, 0.59, True, YES), (0.2, 0.61, True, UNPROVEN),  # half as much again in a storm, of a pump worn to 90 %
+        (0.2, 0.59, False, UNPROVEN), (0.2, 1.0, True, UNPROVEN), (0.2, 1.01, True, NO),
+        (0.99, 0.5, True, YES), (1.0, 0.5, True, NO),
+    ],
+)  # fmt: skip
+def test_a_pump_keeps_up_where_it_still_does_in_a_storm(
+    asked: float, wet: float, grounded: bool, answer: Answer
+) -> None:
+    """Common practice, no source: 1.5 times the wet season's inflow, nine tenths of the rate: 0.6 of it at most."""
+    assert _judged(asked, wet, grounded, None).answer is answer
+
+
+def test_inflow_is_the_drawdown_over_the_rest() -> None:
+    """30 L each time; 10 runs an hour of 60 s leave 300 s of rest: 6 L/min."""
+    site = Site("larkspur", "Larkspur Lane", "UTC", Pump(), Pack(1000), pit=Pit(area_m2=0.25, drawdown_m=0.12))
+    question = Question(cycles_per_hour=10.0, run_s=60.0)
+    assert inflow_l_per_min(site, question) == pytest.approx(6.0)
+    assert inflow_l_per_min(site, replace(question, run_s=360.0)) is None, "it never rests"
+    assert inflow_l_per_min(replace(site, pit=Pit()), question) is None
+
+
+def test_everything_at_once_is_the_sum() -> None:
+    loads = (Load("router", 12.0), Load("freezer", 90.0, runs_per_hour=2.0, run_s=600.0))
+    assert together(None, loads) == (Band(102.0, 102.0, 102.0), Band(102.0, 102.0, 102.0))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "answer"), [(300, 900, YES), (300, 901, UNPROVEN), (900, 950, UNPROVEN), (901, 950, NO)]
+)
+def test_watts_against_a_rating_of_900(low: float, high: float, answer: Answer) -> None:
+    pack = Pack(1000.0, continuous_w=900.0)
+    assert _by_watts(Band(low, (low + high) / 2, high), pack, 10.0, Said("size.run.within")).answer is answer
+    assert _by_watts(Band(low, (low + high) / 2, high), Pack(1000.0), 10.0, Said("size.run.within")).answer is UNPROVEN
