@@ -117,7 +117,11 @@ def test_the_step_of_a_gauge_is_its_least_change() -> None:
     coarse = PackBelief(Pack(1000.0))
     coarse.begin(0, 100.0)
     coarse.observe(60_000, 75.0, 0.0, 60.0)
-    assert coarse.step_percent == 10.0
+    assert coarse.step_percent == 25.0
+    coarsest = PackBelief(Pack(1000.0))
+    coarsest.begin(0, 100.0)
+    coarsest.observe(60_000, 60.0, 0.0, 60.0)
+    assert coarsest.step_percent == 34.0, "three bars"
 
 
 def test_a_discharge_that_was_not_begun_begins_when_it_was_counted_from() -> None:

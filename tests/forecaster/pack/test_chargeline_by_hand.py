@@ -26,11 +26,11 @@ from forecaster.pack.chargeline import (
     Row,
     _edges,
     _linearise,
-    _smoothed,
     _together,
     _trust,
     _with_loads,
 )
+from forecaster.pack.course import smoothed
 
 SCENE = ChargeContext(loads_w=20.0, swing_wh=4.0, factor=0.9, step=1.0, floor_percent=10.0)
 THETA = np.array([math.log(1000.0), math.log(1.15), math.log(9.0), 0.2, 0.1, 0.05, 0.99, 0.3])
@@ -78,7 +78,7 @@ def test_late_readings_take_the_place_of_what_was_booked() -> None:
     steps.change(reading(0.5, 10.0, 0.0, 5.0), 100.0, 98.0, 1.0)
     steps.wait(reading(1.9, 10.0, 0.0, 40.0))
     steps.change(reading(2.1, 10.0, 0.0, 44.0), 97.0, 96.0, 1.0)
-    steps.heal(np.array([1.0, 3.0]), np.array([30.0, 150.0]), 5.0)
+    steps.heal(np.array([1.0, 3.0]), np.array([30.0, 150.0]), 5.0, 0.0)
     assert steps.healed == 1
     assert steps.rows[0][0] == 10.0
     assert steps.rows[1] == pytest.approx([90.0, 0.0, 2.0, 0.0, 5.0])
@@ -173,10 +173,10 @@ def test_energy_that_is_caught_by_chance_is_taken_as_even() -> None:
     """Straight to one lump beyond the last of few rows; from twelve rows on a parabola that never falls."""
     few = np.zeros((3, 5))
     few[:, 0], few[:, 2] = [0.0, 10.0, 40.0], [0.0, 1.0, 2.0]
-    assert _smoothed(few, 8.0)[:, 0].tolist() == pytest.approx([0.0, 24.0, 48.0])
+    assert smoothed(few, 8.0)[:, 0].tolist() == pytest.approx([0.0, 24.0, 48.0])
     many = np.zeros((12, 5))
     many[:, 2] = np.arange(12.0)
     many[:, 0] = 3.0 * many[:, 2] + 0.5 * many[:, 2] ** 2
-    assert _smoothed(many, 8.0)[:, 0].tolist() == pytest.approx(many[:, 0].tolist())
-    eleven = _smoothed(many[:11], 8.0)[:, 0]
+    assert smoothed(many, 8.0)[:, 0].tolist() == pytest.approx(many[:, 0].tolist())
+    eleven = smoothed(many[:11], 8.0)[:, 0]
     assert eleven.tolist() == pytest.approx(((80.0 + 8.0) * np.arange(11.0) / 10.0).tolist())
