@@ -7,8 +7,10 @@ has the libraries of the long record loaded once for many sites, and its parent 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from pathlib import Path
+from types import FrameType
 from typing import IO
 
 import msgspec
@@ -49,8 +51,24 @@ def main(folder: Path, orders: IO[bytes], answers: IO[bytes]) -> int:
     return 0
 
 
-if __name__ == "__main__":
+def stay_with_parent() -> None:
+    """End by a signal only once the parent is gone.
+
+    A supervisor sends it to all processes of a service, and the study in hand is the parent's to end or to give back.
+    """
+    parent = os.getppid()
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        if os.getppid() != parent:
+            sys.exit(1)
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, end)
     end_with_parent(os.environ)
+
+
+if __name__ == "__main__":
+    stay_with_parent()
     with os.fdopen(os.dup(1), "wb") as out:
         os.dup2(2, 1)
         sys.exit(main(Path(sys.argv[1]), sys.stdin.buffer, out))

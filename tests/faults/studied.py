@@ -43,10 +43,10 @@ class Studied:
         assert self.ledger.queue_studies(self.queue, jobs) == self.sites
 
     def start(self) -> subprocess.Popen[bytes]:
-        """`outlast study --join`."""
+        """`outlast study --join`, in a group of its own."""
         words = [sys.executable, "-c", CALL, "study", "--config", str(self.folder), "--join"]
         with (self.folder / f"study-{len(self.workers)}.log").open("ab") as log:
-            self.workers.append(subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log))
+            self.workers.append(subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log, start_new_session=True))
         return self.workers[-1]
 
     def end(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 from collections.abc import Iterator
@@ -94,6 +95,22 @@ def test_a_study_that_cannot_be_made_leaves_the_old_one_and_says_why(tmp_path: P
         assert record.problem is not None
         assert record.made_ms == 0
         wait_until(lambda: "its study failed, attempt 1" in house.said(), "the log", PATIENCE_S)
+
+
+@pytest.mark.slow
+def test_a_service_that_is_ended_as_a_whole_fails_no_study(tmp_path: Path, postgres: Postgres) -> None:
+    """In: SIGTERM to worker and child alike, as a supervisor sends it. Out: what is in hand is made, or given back."""
+    with studied(tmp_path, postgres, 8) as house:
+        house.ask()
+        worker = house.start()
+        house.await_done(1)
+        os.killpg(worker.pid, signal.SIGTERM)
+        assert worker.wait(PATIENCE_S) == 0
+        seen = house.seen()
+        assert (seen.running, seen.failed, seen.waiting + seen.done) == (0, 0, 8)
+        assert "its study failed" not in house.said()
+        with house.ledger.engine.connect() as connection:
+            assert connection.execute(text("SELECT count(*) FROM studies WHERE problem IS NOT NULL")).scalar_one() == 0
 
 
 def test_a_person_asks_from_the_command_line(tmp_path: Path, postgres: Postgres) -> None:
