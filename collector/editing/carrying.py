@@ -53,7 +53,6 @@ class SharedText(msgspec.Struct, frozen=True):
 class CarriedTexts(msgspec.Struct):
     """What this machine and the ledger had in common last. texts : by site; "" for a removed one"""
 
-    mark: str | None = None
     texts: dict[str, str] = msgspec.field(default_factory=dict)
 
 
@@ -74,6 +73,7 @@ class SiteCarrier:
     machine: str = field(default_factory=socket.gethostname)
     conflicts: dict[str, tuple[int, str]] = field(default_factory=dict)
     _seen: tuple[object, ...] | None = None
+    _refused: dict[str, str] = field(default_factory=dict)
 
     def once(self) -> None:
         """Carry what has changed, here or elsewhere. Errors: StoreError, OSError; the next time goes on."""
@@ -122,6 +122,7 @@ class SiteCarrier:
             return CarriedTexts()
 
     def _keep(self, state: CarriedTexts) -> None:
+        self.kept.parent.mkdir(parents=True, exist_ok=True)
         with drafted(self.kept, msgspec.json.encode(state), 0o600) as draft:
             draft.replace(self.kept)
 
@@ -131,8 +132,11 @@ class SiteCarrier:
         try:
             self._carry(site, local, shared, texts)
         except (StaleEdit, ConfigError) as error:
-            log.warning("site %s: its file is not carried for now: %s", site, error)
+            if self._refused.get(site) != str(error):
+                log.warning("site %s: its file is not carried for now: %s", site, error)
+            self._refused[site] = str(error)
             return False
+        self._refused.pop(site, None)
         return True
 
     def _carry(self, site: str, local: str, shared: SharedText | None, texts: dict[str, str]) -> None:
