@@ -407,3 +407,26 @@ def test_a_coarse_source_gives_way(coarse: float, disagreement: float, source: Q
     assert made.source(29_000) is source
     assert not made.coarse(29_000)
     assert made.source(29_000 + 90_001) is None, "all are silent"
+
+
+def test_what_is_learnt_of_a_runs_size() -> None:
+    """The first is taken; of the next, a fifth above it, the share of the variance that is the level's own."""
+    size = RunSize()
+    size._learn(1.0, 10.0)
+    assert (size.wh, size.s, size.variance) == (1.0, 10.0, 0.05)
+    size._learn(1.2, 12.0)
+    noise, variance = 0.05 + 0.25 * (0.04 - 0.05), 0.05 + 0.002**2
+    gain = variance / (variance + noise)
+    assert size.noise == pytest.approx(noise)
+    assert size.variance == pytest.approx(variance * (1.0 - gain))
+    assert (size.wh, size.s) == pytest.approx((1.0 + 0.2 * gain, 10.0 + 2.0 * gain))
+
+
+def test_levels_are_looked_for_among_256_samples() -> None:
+    """2 and 480 W, one in ten: nothing is found before that."""
+    levels = Levels(running_w=400.0)
+    counts = []
+    for index in range(256):
+        levels.idle(480.0 if index % 10 == 0 else 2.0)
+        counts.append(levels.running_count)
+    assert counts == [0] * 255 + [1]

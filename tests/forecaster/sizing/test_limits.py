@@ -7,9 +7,12 @@ from dataclasses import replace
 import pytest
 
 from forecaster.domain.site import Load, Pack, Pit, Pump, Site
+from forecaster.sizing.draw import total_head
 from forecaster.sizing.keep_up import _judged, inflow_l_per_min
+from forecaster.sizing.pipe import Pipe, friction_head_m
 from forecaster.sizing.question import Question
 from forecaster.sizing.running import _by_watts, together
+from forecaster.sizing.seasons import assumed
 from forecaster.sizing.terms import Answer, Band
 from forecaster.texts.catalogue import Said
 
@@ -52,3 +55,17 @@ def test_watts_against_a_rating_of_900(low: float, high: float, answer: Answer) 
     pack = Pack(1000.0, continuous_w=900.0)
     assert _by_watts(Band(low, (low + high) / 2, high), pack, 10.0, Said("size.run.within")).answer is answer
     assert _by_watts(Band(low, (low + high) / 2, high), Pack(1000.0), 10.0, Said("size.run.within")).answer is UNPROVEN
+
+
+def test_seasons_are_multiples_of_the_described_one() -> None:
+    """A quarter in the dry one, three times as much in the wet one; no more than a pump that never rests."""
+    assert [watts for _, watts in assumed(100.0, 250.0)] == [25.0, 100.0, 250.0]
+    assert [watts for _, watts in assumed(80.0, 250.0)] == [20.0, 80.0, 240.0]
+
+
+def test_friction_adds_to_the_static_head() -> None:
+    """Where no greatest head tells of the curve: 3 m and the pipe's friction at the rated flow."""
+    pipe, pump = Pipe(0.04, 10.0), Pump(static_head_m=3.0, rated_flow_l_per_min=150.0)
+    assert total_head(pump, pipe)[0] == pytest.approx(3.0 + friction_head_m(pipe, 150.0))
+    assert total_head(pump, None)[0] == 3.0
+    assert total_head(Pump(), pipe)[0] is None
