@@ -152,7 +152,7 @@ class _ZooWalk:
             quantiles=tuple(filled(forecast.hours_remaining.values()).tolist()),
             slope_h=slope_h(self.gatherer.seen(now_ms)),
             basis=forecast.basis.value,
-            degraded=forecast.degraded,
+            degraded=tuple(str(reason) for reason in forecast.degraded),
         )
 
 

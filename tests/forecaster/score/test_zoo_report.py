@@ -69,21 +69,25 @@ def test_a_walk_that_was_stopped_goes_on_and_files_are_pooled(
 ) -> None:
     """What stands in the file is not walked again, half a line of a killed walk is, and files put together are one."""
     one, other, both = (tmp_path / name for name in ("one.jsonl", "other.jsonl", "both.jsonl"))
-    shorter = replace(OUTCOME, row="control-on-change", seed=0, mains_lost_s=7.0)
-    one.write_bytes(line_of(replace(OUTCOME, seed=0, mains_lost_s=11.0)) + line_of(shorter)[:30])
+    shorter = replace(OUTCOME, seed=0, mains_lost_s=7.0)
+    one.write_bytes(
+        line_of(replace(OUTCOME, row="control-on-change", seed=0, mains_lost_s=11.0)) + line_of(shorter)[:30]
+    )
     other.write_bytes(line_of(shorter))
     both.write_bytes(one.read_bytes()[: -len(line_of(shorter)[:30])] + other.read_bytes())
-    asked = ["score", "--zoo", "--rows", "control-on-change", "--seeds", "1", "--seed", "0", "--json", "--keep"]
+    asked = ["score", "--zoo", "--rows", "control", "--seeds", "1", "--seed", "0", "--json", "--keep"]
     assert main([*asked, str(both)]) == 0
-    assert json.loads(capsys.readouterr().out)["rows"]["control-on-change"]["lost_s"] == [7.0, 7.0]
+    assert json.loads(capsys.readouterr().out)["rows"]["control"]["lost_s"] == [7.0, 7.0]
     assert main([*asked, str(one)]) == 0
-    walked = json.loads(capsys.readouterr().out)["rows"]["control-on-change"]
+    walked = json.loads(capsys.readouterr().out)["rows"]["control"]
     assert walked["forecasts"] == 7
     kept = outcomes_of(one.read_bytes(), "one")
-    assert [kept["control", 0].mains_lost_s, len(kept["control-on-change", 0].forecasts)] == [11.0, 7]
+    assert [kept["control-on-change", 0].mains_lost_s, len(kept["control", 0].forecasts)] == [11.0, 7]
+    assert all(type(reason) is str for said in kept["control", 0].forecasts for reason in said.degraded)
+    assert any(said.degraded for said in kept["control", 0].forecasts)
     before = one.read_bytes()
     assert main([*asked, str(one)]) == 0
-    assert json.loads(capsys.readouterr().out)["rows"]["control-on-change"] == walked
+    assert json.loads(capsys.readouterr().out)["rows"]["control"] == walked
     assert one.read_bytes() == before
 
 
