@@ -11,9 +11,11 @@ LEAD_ACID_TEMPERATURE_C = (-3.9, 4.4, 10.0, 21.1, 25.0)
 LEAD_ACID_CAPACITY = (0.765, 0.845, 0.895, 0.975, 1.0)
 """Capacity fraction at the 8 h rate, "Uninterruptible Power Supplies and Standby Power Systems", p. 199."""
 
-LITHIUM_TEMPERATURE_C = (-20.0, 0.0, 10.0, 20.0)
-LITHIUM_CAPACITY = (0.70, 0.90, 0.96, 1.0)
-"""Common practice for iron phosphate cells at low rates, no source."""
+LITHIUM_TEMPERATURE_C = (-20.0, -10.0, 0.0, 10.0, 20.0)
+IRON_PHOSPHATE_CAPACITY = (0.50, 0.68, 0.85, 0.96, 1.0)
+LITHIUM_NICKEL_CAPACITY = (0.70, 0.80, 0.90, 0.96, 1.0)
+"""Common practice at low rates, no source. What is quoted for iron phosphate in the cold lies far apart (45 to 70 % at
+-20 °C, 80 to 90 % at 0 °C); the lower half is taken, and for lithium of no stated kind too."""
 
 PEUKERT: dict[Chemistry, float] = {
     Chemistry.LITHIUM: 1.0,
@@ -74,13 +76,15 @@ def reported_slope(charge: Array, bow: Array | float, skew: Array | float = 0.0)
 
 
 def temperature_factor(temperature_c: float, chemistry: Chemistry) -> float:
-    """Usable capacity at a temperature as a share of that at 25 °C, 0..1, by the table of the chemistry's family.
+    """Usable capacity at a temperature as a share of that at 25 °C, 0..1, by the table of the chemistry.
 
     temperature_c : float — of the pack [°C]; beyond either end of the table, the value at that end holds
     """
     if not chemistry.is_lithium:
         return float(np.interp(temperature_c, LEAD_ACID_TEMPERATURE_C, LEAD_ACID_CAPACITY))
-    return float(np.interp(temperature_c, LITHIUM_TEMPERATURE_C, LITHIUM_CAPACITY))
+    nickel = chemistry is Chemistry.LITHIUM_NICKEL
+    shares = LITHIUM_NICKEL_CAPACITY if nickel else IRON_PHOSPHATE_CAPACITY
+    return float(np.interp(temperature_c, LITHIUM_TEMPERATURE_C, shares))
 
 
 def peukert_hours(rated_hours: float, capacity_ah: float, current_a: float, exponent: float) -> float:

@@ -2,7 +2,8 @@
 
 - A gauge that jumped set itself anew. Either it was right before and has been off by its jump since, or it is right now
   and had gone wrong little by little on the way there. Nobody tells which.
-- Loads that the owner listed and nobody measures may be off or gone.
+- Loads that the owner listed and nobody measures may be off or gone. That is asked once the charge has changed: before
+  that, and in a sizing, a list is what the owner asks with.
 
 Where neither is the case there is one meaning, the plain one, and nothing is fitted twice.
 """
@@ -103,7 +104,7 @@ def weighed(
     fits = []
     for one in sensed:
         fit = posterior(mean, covariance, weight, one.evidence, scene)
-        if loads_listed:
+        if loads_listed and one.evidence.edges:
             gone = mean.copy()
             gone[LOADS] = _GONE
             without = posterior(gone, covariance, weight, one.evidence, scene)

@@ -41,13 +41,17 @@ def test_peukert_exponents(kind: Chemistry, exponent: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("celsius", "share"),
-    [(-30, 0.70), (-20, 0.70), (-10, 0.80), (0, 0.90), (5, 0.93), (10, 0.96), (15, 0.98), (20, 1.0), (40, 1.0)],
-)
-def test_lithium_capacity_by_temperature(celsius: float, share: float) -> None:
-    """Common practice for iron phosphate, no source; straight between the points, level beyond them."""
-    for kind in (Chemistry.LITHIUM, Chemistry.LITHIUM_IRON_PHOSPHATE, Chemistry.LITHIUM_NICKEL):
-        assert battery.temperature_factor(celsius, kind) == pytest.approx(share)
+    ("celsius", "iron", "nickel"),
+    [
+        (-30, 0.50, 0.70), (-20, 0.50, 0.70), (-10, 0.68, 0.80), (-5, 0.765, 0.85), (0, 0.85, 0.90), (5, 0.905, 0.93),
+        (10, 0.96, 0.96), (15, 0.98, 0.98), (20, 1.0, 1.0), (40, 1.0, 1.0),
+    ],
+)  # fmt: skip
+def test_lithium_capacity_by_temperature(celsius: float, iron: float, nickel: float) -> None:
+    """Common practice, no source; straight between the points, level beyond them. No stated kind: the lower one."""
+    assert battery.temperature_factor(celsius, Chemistry.LITHIUM_NICKEL) == pytest.approx(nickel)
+    for kind in (Chemistry.LITHIUM, Chemistry.LITHIUM_IRON_PHOSPHATE):
+        assert battery.temperature_factor(celsius, kind) == pytest.approx(iron)
 
 
 @pytest.mark.parametrize(
