@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from forecaster.alarms.apart import pack_of, spent
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare, counter_wh
+from forecaster.alarms.one_a_pump import pack_of, spent
 from forecaster.domain.alarms import AlarmKind
 from forecaster.domain.forecast import PackRole, PumpRole
 from forecaster.domain.quantities import RUN_SOURCES

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from forecaster.alarms.apart import still_powered
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict
+from forecaster.alarms.one_a_pump import still_powered
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.status import QuantityAge

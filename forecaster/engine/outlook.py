@@ -14,12 +14,12 @@ from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import loads, reserve
 from forecaster.engine.acting import Acting, acting
-from forecaster.engine.apart import carried, hung_on
 from forecaster.engine.bank import NOTHING_MISSING, Hung, Missing
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.longrun import LongRun, long_run, unfinished
 from forecaster.engine.models import Models
+from forecaster.engine.one_a_pump import carried, hung_on
 from forecaster.engine.passage import Drain, Passage
 from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.second import NOTABLE

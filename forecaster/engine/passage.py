@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forecaster.engine import reserve
-from forecaster.engine.apart import BothAhead, Handover
+from forecaster.engine.one_a_pump import BothAhead, Handover
 from forecaster.maths.arrays import Array, Paths
 from forecaster.maths.ranks import linear_quantile
 from forecaster.pack.draws import PackDraws

@@ -11,7 +11,12 @@ from forecaster.domain.helps import Help
 from forecaster.domain.site import Driven, Pack, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.pack.bank import pump_packs
-from forecaster.sizing.apart import (
+from forecaster.sizing.battery import margins
+from forecaster.sizing.cautions import cautions
+from forecaster.sizing.draw import Draw
+from forecaster.sizing.helps import help_document, helps
+from forecaster.sizing.keep_up import can_keep_up
+from forecaster.sizing.one_a_pump import (
     asked_of,
     behind,
     helps_apart,
@@ -20,11 +25,6 @@ from forecaster.sizing.apart import (
     what_ifs_apart,
     with_first_pack,
 )
-from forecaster.sizing.battery import margins
-from forecaster.sizing.cautions import cautions
-from forecaster.sizing.draw import Draw
-from forecaster.sizing.helps import help_document, helps
-from forecaster.sizing.keep_up import can_keep_up
 from forecaster.sizing.options import Change, Need, PackOption, WhatIf, beside, capacity_needed, check_change, what_ifs
 from forecaster.sizing.pumps import (
     PumpOption,

@@ -9,12 +9,12 @@ import numpy as np
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Arrangement, Pack, Pit, Pump, Site, Units
-from forecaster.twin.apart import each_apart
 from forecaster.twin.bank import BankTruth, bank_sensors, banked, each_pack
 from forecaster.twin.draw import OUTLOOK_SENSOR, channel_of, topic_of
 from forecaster.twin.episode import LOOK_AHEAD_H, OUTLOOK_EVERY_S, EpisodeWeather, expected_life_h
 from forecaster.twin.house import House, SupplySpan, simulate
 from forecaster.twin.messages import SimulatedMessage, outlook_payload, payload_of
+from forecaster.twin.one_a_pump import with_a_pack_each
 from forecaster.twin.pair import SECOND, PairTruth, each_pump, pair_sensors, paired_site
 from forecaster.twin.parameters import (
     Catchment,
@@ -174,7 +174,7 @@ class _SimulatedDays:
         parts: dict[str, tuple[House, TwinParameters]] = {}
         apart = scenario.bank is not None and scenario.bank.arrangement is Arrangement.ONE_A_PUMP
         if apart and scenario.bank is not None and scenario.pair is not None:
-            self.house, parts = each_apart(self.house, self.parameters, scenario.pair, scenario.bank, rng)
+            self.house, parts = with_a_pack_each(self.house, self.parameters, scenario.pair, scenario.bank, rng)
         elif scenario.pair is not None:
             self.house, second = each_pump(self.house, self.parameters, scenario.pair, rng)
             parts[SECOND] = second, self.parameters

@@ -15,9 +15,9 @@ from forecaster.domain.forecast import Forecast, PackRole, PumpRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Arrangement, Driven, Load, NamedPack, NamedPump, Pack, Pump, Site
-from forecaster.engine.apart import Handover, PackSide
 from forecaster.engine.core import Engine
 from forecaster.engine.document import document, from_document
+from forecaster.engine.one_a_pump import Handover, PackSide
 from forecaster.engine.reserve import ahead_grid_s, first_passage
 from forecaster.pack.bank import taken_together
 from forecaster.pack.draws import PackDraws

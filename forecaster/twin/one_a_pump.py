@@ -22,7 +22,7 @@ Dead = tuple[Spans, Spans]
 """When each pump is without power while the mains is away [s]."""
 
 
-def each_apart(
+def with_a_pack_each(
     house: House, truth: TwinParameters, pair: PairTruth, bank: BankTruth, rng: np.random.Generator
 ) -> tuple[House, Parts]:
     """The house as its first pump's sensors see it, and by id as those of the second pump and of each pack do.
