@@ -124,7 +124,7 @@ def by_generator(base: Array, to_reserve_wh: Array, pack: Pack, at_h: float, *, 
     if stored > 0.0:
         with np.errstate(divide="ignore", invalid="ignore"):
             after = after + np.minimum(stored, to_reserve_wh) * base / to_reserve_wh
-    minutes, at = number(60.0 * GENERATOR_H), number(max(0.0, at_h - GENERATOR_H))
+    minutes, at = number(60.0 * GENERATOR_H), number(round(max(0.0, at_h - GENERATOR_H), 1))
     if stored > 0.0:
         return Said("size.help.generator", minutes=minutes, at=at, wh=number(stored)), after, stored
     key = "size.help.generator_unrated" if warm else "size.help.generator_cold"

@@ -6,6 +6,7 @@ file `<page>.<look>.png` of the whole page. With words only pages whose address 
 
 from __future__ import annotations
 
+import argparse
 import re
 import sys
 import tempfile
@@ -116,8 +117,17 @@ def _visited(context: BrowserContext, page: Page, url: str) -> None:
     context.set_offline(True)
 
 
-def main(folder: Path, words: Sequence[str]) -> None:
-    """Take all pictures."""
+def main() -> None:
+    """Take the pictures that the command line asks for."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path, help="where the pictures go; it is made")
+    parser.add_argument("words", nargs="*", help="only pages whose address holds one of these")
+    asked = parser.parse_args()
+    taken(asked.folder, asked.words)
+
+
+def taken(folder: Path, words: Sequence[str]) -> None:
+    """Take all pictures of the pages whose address holds one of the words, of all pages where there is none."""
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         held = made(Path(place))
@@ -130,4 +140,4 @@ def main(folder: Path, words: Sequence[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), sys.argv[2:])
+    main()
