@@ -21,6 +21,7 @@ from api.process.study_making import made
 from api.process.study_orders import StudyAnswer, StudyOrder
 from collector.store.fences import JobFence
 from collector.store.ledger import SqlLedger
+from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import NotFound, StaleLease, StoreError
 from forecaster.health.told import KINDS
 
@@ -45,7 +46,7 @@ def main(folder: Path, orders: IO[bytes], answers: IO[bytes]) -> int:
     """Follow the orders."""
     with opened(folder) as has:
         for line in orders:
-            told = answer(has, msgspec.json.decode(line, type=StudyOrder))
+            told = answer(has, from_json(line, StudyOrder))
             answers.write(msgspec.json.encode(told) + b"\n")
             answers.flush()
     return 0

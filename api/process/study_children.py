@@ -14,6 +14,7 @@ import msgspec
 from api.process.children import child_environment
 from api.process.studies import LIMIT_S, last_line
 from api.process.study_orders import StudyAnswer, StudyOrder
+from forecaster.decoding.typed import from_json
 from forecaster.texts.catalogue import words
 
 SITES_A_CHILD = 200
@@ -105,7 +106,7 @@ class StudyChildren:
         if not line.endswith(b"\n"):
             returncode = await child.process.wait()
             raise ChildEnded(last_line(await child.said) or words()("fault.exit_code", returncode=returncode))
-        return msgspec.json.decode(line, type=StudyAnswer)
+        return from_json(line, StudyAnswer)
 
     def _end_idle(self, child: Child) -> None:
         """Let an idle child end by itself, as its input is closed."""

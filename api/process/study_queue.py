@@ -13,6 +13,7 @@ from api.process.children import child_command, child_environment
 from api.process.studies import FIRST_S, StudyWorker, due_since_ms
 from collector.store.ledger import SqlLedger
 from collector.store.queue_schema import QueueUnusable
+from forecaster.decoding.typed import from_json
 from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
@@ -85,7 +86,7 @@ class QueuedStudies(StudyWorker):
         found = set[str]()
         for first in range(0, len(sites), STEP):
             for site, stored in self._queue.newest(sites[first : first + STEP], brief=True).items():
-                if msgspec.json.decode(stored.document, type=_Supply).supply == "pack":
+                if from_json(stored.document, _Supply).supply == "pack":
                     found.add(site)
         return found
 

@@ -15,6 +15,7 @@ import msgspec
 
 from api.process.children import child_command, child_environment
 from collector.editing.keep import site_path, stamp_of
+from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import Conflict, NotFound
 from forecaster.texts.catalogue import Said
 
@@ -82,7 +83,7 @@ class YearTrial:
     def found(self) -> YearResult | None:
         """The result, once there is one."""
         if self.result is None and not self.running and self.child.returncode == 0:
-            self.result = msgspec.json.decode((Path(self.place.name) / RESULT).read_bytes(), type=YearResult)
+            self.result = from_json((Path(self.place.name) / RESULT).read_bytes(), YearResult)
         return self.result
 
     def told(self) -> str:

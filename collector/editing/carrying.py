@@ -23,6 +23,7 @@ from collector.config.site_file import site_faults
 from collector.editing.editor import REMOVED
 from collector.editing.keep import SiteText, StaleEdit, replace_site, site_path, stamp_of
 from collector.editing.merge import taken_back
+from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import ConfigError
 from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.records import SiteEdit
@@ -56,6 +57,10 @@ class CarriedTexts(msgspec.Struct):
     texts: dict[str, str] = msgspec.field(default_factory=dict)
 
 
+class Overtaken(Exception):
+    """Another machine has put a text of the same site into the ledger meanwhile."""
+
+
 @dataclass(slots=True)
 class SiteCarrier:
     """Carries the site files of one folder.
@@ -73,6 +78,7 @@ class SiteCarrier:
     machine: str = field(default_factory=socket.gethostname)
     conflicts: dict[str, tuple[int, str]] = field(default_factory=dict)
     _seen: tuple[object, ...] | None = None
+    _standing: dict[str, str] = field(default_factory=dict)
     _refused: dict[str, str] = field(default_factory=dict)
 
     def once(self) -> None:
@@ -105,18 +111,15 @@ class SiteCarrier:
         return tuple((path.name, at.st_size, at.st_mtime_ns) for path in self._paths() for at in [path.stat()])
 
     def _shared(self) -> dict[str, SharedText]:
-        notes = self.ledger.notes(SHARED)
-        return {
-            name.partition(":")[2]: msgspec.json.decode(value, type=SharedText)
-            for name, value in notes.items()
-            if ":" in name
-        }
+        notes = {name.partition(":")[2]: value for name, value in self.ledger.notes(SHARED).items() if ":" in name}
+        self._standing = notes
+        return {site: from_json(value, SharedText) for site, value in notes.items()}
 
     def _state(self) -> CarriedTexts:
         if not self.kept.exists():
             return CarriedTexts()
         try:
-            return msgspec.json.decode(self.kept.read_bytes(), type=CarriedTexts)
+            return from_json(self.kept.read_bytes(), CarriedTexts)
         except msgspec.MsgspecError:
             log.warning("%s cannot be read: files and ledger are compared anew", STATE)
             return CarriedTexts()
@@ -131,6 +134,8 @@ class SiteCarrier:
         """Carry one file; False where it was changed or could not be written meanwhile, so that it is tried again."""
         try:
             self._carry(site, local, shared, texts)
+        except Overtaken:
+            return False
         except (StaleEdit, ConfigError) as error:
             if self._refused.get(site) != str(error):
                 log.warning("site %s: its file is not carried for now: %s", site, error)
@@ -140,8 +145,8 @@ class SiteCarrier:
         return True
 
     def _carry(self, site: str, local: str, shared: SharedText | None, texts: dict[str, str]) -> None:
-        base = texts.get(site)
         theirs = None if shared is None else shared.text
+        base = texts[site] if site in texts else self._changed_from(site, local, theirs)
         if local == (theirs or ""):
             texts[site] = local
         elif theirs is None:
@@ -157,6 +162,11 @@ class SiteCarrier:
         else:
             assert shared is not None
             self._both(site, local, shared, base, texts)
+
+    def _changed_from(self, site: str, local: str, theirs: str | None) -> str | None:
+        """The text that the program changed into one of these, as the newest change of the site; None: into neither."""
+        newest = next(iter(self.ledger.edits(site, 1)), None)
+        return newest.before if newest is not None and newest.after in {local, theirs} else None
 
     def _gone_here(self, site: str, texts: dict[str, str]) -> None:
         """A file that is missing here alone may be a lost disk: only a removal by the program is carried."""
@@ -177,9 +187,9 @@ class SiteCarrier:
         """Put this machine's text into the ledger; a change by hand is kept among the site's changes too."""
         newest = next(iter(self.ledger.edits(site, 1)), None)
         at_ms = newest.at_ms if newest is not None and newest.after == local else self._changed_ms(site)
+        self._share(site, local, at_ms)
         if before is not None and (newest is None or newest.after != local):
             self._record(site, before, local, at_ms)
-        self._share(site, local, at_ms)
         texts[site] = local
 
     def _both(self, site: str, local: str, shared: SharedText, base: str | None, texts: dict[str, str]) -> None:
@@ -187,15 +197,15 @@ class SiteCarrier:
         theirs = shared.text
         joined = taken_back(local, base, theirs) if base and theirs else None
         if joined is not None and _sound(joined, theirs, site):
-            replace_site(self.folder, SiteText(site, local, stamp_of(local)), joined)
-            self._record(site, theirs, joined, self.clock.now_ms())
             self._share(site, joined, self.clock.now_ms())
+            self._record(site, theirs, joined, self.clock.now_ms())
+            replace_site(self.folder, SiteText(site, local, stamp_of(local)), joined)
             texts[site] = joined
             return
         mine_ms = self._changed_ms(site)
         if mine_ms >= shared.at_ms:
-            self._record(site, theirs, local, mine_ms)
             self._share(site, local, mine_ms)
+            self._record(site, theirs, local, mine_ms)
             texts[site] = local
             key = "edit.carry.mine"
         else:
@@ -220,8 +230,11 @@ class SiteCarrier:
         self.ledger.save_edit(SiteEdit(site, at_ms, who, BY_HAND, before, after))
 
     def _share(self, site: str, text: str, at_ms: int) -> None:
-        told = SharedText(text, at_ms, self.machine)
-        self.ledger.note(f"{SHARED}:{site}", msgspec.json.encode(told).decode())
+        """Put a text into the ledger. Errors: Overtaken, with nothing changed, where another machine was first."""
+        told = msgspec.json.encode(SharedText(text, at_ms, self.machine)).decode()
+        if not self.ledger.note_after(f"{SHARED}:{site}", self._standing.get(site), told):
+            raise Overtaken
+        self._standing[site] = told
         self.ledger.note(MARK, secrets.token_hex(8))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, delete, func, or_, select
+from sqlalchemy import Connection, delete, func, or_, select, update
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
@@ -67,6 +67,20 @@ class IntakeNotes(LedgerBase):
         def work(connection: Connection) -> str:
             self._add(connection, t.notes, [{"name": name, "value": value}])
             return str(connection.execute(query).scalar_one())
+
+        return self._write(work)
+
+    def note_after(self, name: str, before: str | None, value: str) -> bool:
+        """Keep a small named value only where what stands is still `before` (None: nothing); whether it was kept."""
+        n = t.notes.c
+        query = select(n.value).where(n.name == name)
+
+        def work(connection: Connection) -> bool:
+            if before is None:
+                self._add(connection, t.notes, [{"name": name, "value": value}])
+                return str(connection.execute(query).scalar_one()) == value
+            change = update(t.notes).where(n.name == name, n.value == before).values(value=value)
+            return bool(connection.execute(change).rowcount == 1)
 
         return self._write(work)
 

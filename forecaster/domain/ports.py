@@ -355,6 +355,10 @@ class Ledger(AlarmLog, EditLog, Protocol):
         """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
         ...
 
+    def note_after(self, name: str, before: str | None, value: str) -> bool:
+        """Keep a small named value only where what stands is still `before` (None: nothing); whether it was kept."""
+        ...
+
     def noted(self, name: str) -> str | None:
         """A small named value."""
         ...

@@ -518,6 +518,15 @@ class LedgerContract:
         ledger.forget_note("never noted")
         assert ledger.notes("clock") == {"clock": ""}
 
+    def test_a_named_value_is_kept_only_after_the_one_that_was_read(self, ledger: Ledger) -> None:
+        assert not ledger.note_after("mark", "never", "a")
+        assert ledger.noted("mark") is None
+        assert ledger.note_after("mark", None, "a")
+        assert not ledger.note_after("mark", None, "b")
+        assert not ledger.note_after("mark", "b", "c")
+        assert ledger.note_after("mark", "a", "c")
+        assert ledger.noted("mark") == "c"
+
     def test_pruning_drops_what_is_old_and_settled_only(self, ledger: Ledger) -> None:
         old, new = run(0), run(2 * DAY / 1000)
         outage = Outage("larkspur", T0, T0 + 1, False)

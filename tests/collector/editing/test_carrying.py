@@ -91,6 +91,48 @@ def test_a_change_is_taken_back_on_the_other_machine(pair: tuple[Machine, Machin
     assert attic.text == garage.text == LARKSPUR
 
 
+@pytest.fixture
+def both_had_it(tmp_path: Path, ledger: Ledger) -> tuple[Machine, Machine]:
+    """Two machines that each hold the file already, as after a copy by hand; nobody has carried anything yet."""
+    clock = HeldClock()
+    attic, garage = (Machine(tmp_path / name, name, ledger, clock) for name in ("attic", "garage"))
+    for machine in (attic, garage):
+        machine.by_hand("", LARKSPUR, at_ms=NOW_MS - 60_000)
+    return attic, garage
+
+
+@pytest.mark.parametrize("first", ["attic", "garage"])
+def test_a_change_before_the_first_look_is_one_change(
+    both_had_it: tuple[Machine, Machine], ledger: Ledger, first: str
+) -> None:
+    attic, garage = both_had_it
+    attic.by_page(NAME, 'name = "Lower cellar"')
+    settled(*(both_had_it if first == "attic" else (garage, attic)))
+    assert attic.text == garage.text == LARKSPUR.replace(NAME, 'name = "Lower cellar"')
+    assert [edit.part for edit in ledger.edits("larkspur")] == ["house"]
+    assert not [*attic.carrier.troubles(), *garage.carrier.troubles()]
+
+
+def test_who_looked_before_another_wrote_does_not_overwrite_it(
+    both_had_it: tuple[Machine, Machine], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both find the ledger empty; the garage is slower, and the attic has given a changed file meanwhile."""
+    attic, garage = both_had_it
+    looked = type(garage.carrier)._shared
+
+    def then_the_other(carrier: SiteCarrier) -> object:
+        found = looked(carrier)
+        monkeypatch.setattr(SiteCarrier, "_shared", looked)
+        attic.by_page(NAME, 'name = "Lower cellar"')
+        attic.carrier.once()
+        return found
+
+    monkeypatch.setattr(SiteCarrier, "_shared", then_the_other)
+    garage.carrier.once()
+    settled(attic, garage)
+    assert attic.text == garage.text == LARKSPUR.replace(NAME, 'name = "Lower cellar"')
+
+
 def test_changes_of_different_lines_are_joined(pair: tuple[Machine, Machine]) -> None:
     attic, garage = pair
     attic.by_page(NAME, 'name = "Lower cellar"')
