@@ -147,7 +147,7 @@ def test_a_failed_study_leaves_the_old_results_and_says_so(
     def fails(*_: object) -> None:
         raise StoreUnavailable("the disk is away")
 
-    monkeypatch.setattr("api.commands.study.study_health", fails)
+    monkeypatch.setattr("api.process.study_making.study_health", fails)
     folder = str(held.installation.folder)
     assert main(("study", "larkspur", "--at", time_text(NOW_MS + DAY_MS), "--config", folder)) == 1
     capsys.readouterr()
