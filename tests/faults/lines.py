@@ -24,6 +24,8 @@ class Line:
     taken: int = 0
     port: int = 0
     _ends: list[socket.socket] = field(default_factory=list)
+    _keeping: threading.Lock = field(default_factory=threading.Lock)
+    _ended: bool = False
 
     def __post_init__(self) -> None:
         self._server = socket.create_server(("127.0.0.1", 0), backlog=128)
@@ -37,7 +39,8 @@ class Line:
 
     def cut(self) -> None:
         """Hang up on all that stand, both ways."""
-        ends, self._ends = self._ends, []
+        with self._keeping:
+            ends, self._ends = self._ends, []
         for end in ends:
             with suppress(OSError):
                 end.shutdown(socket.SHUT_RDWR)
@@ -45,6 +48,8 @@ class Line:
 
     def close(self) -> None:
         """End for good."""
+        with self._keeping:
+            self._ended = True
         with suppress(OSError):
             self._server.shutdown(socket.SHUT_RDWR)
         self._server.close()
@@ -57,7 +62,7 @@ class Line:
             except OSError:
                 return
             self.taken += 1
-            self._ends.append(near)
+            self._keep(near)
             if self.mute:
                 continue
             try:
@@ -65,9 +70,17 @@ class Line:
             except OSError:
                 near.close()
                 continue
-            self._ends.append(far)
+            self._keep(far)
             for source, target in ((near, far), (far, near)):
                 threading.Thread(target=self._carry, args=(source, target), daemon=True).start()
+
+    def _keep(self, end: socket.socket) -> None:
+        """Keep an end, to hang up on it; one that was reached while the line ended is closed at once."""
+        with self._keeping:
+            if not self._ended:
+                self._ends.append(end)
+                return
+        end.close()
 
     def _carry(self, source: socket.socket, target: socket.socket) -> None:
         with suppress(OSError):
