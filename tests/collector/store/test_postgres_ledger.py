@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -15,6 +15,7 @@ from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Ledger
 from tests.contracts.ledger_contract import T0, LedgerContract, alarm, delivery, run, transition
 from tests.contracts.ledger_tables import LedgerTables
+from tests.contracts.ledger_versions import LedgerVersions
 from tests.engines import Postgres, running_postgres
 
 
@@ -47,6 +48,12 @@ def engine(postgres: Postgres) -> Iterator[Engine]:
 
 class TestPostgresTables(LedgerTables):
     """As on SQLite, and it counts letters."""
+
+
+class TestPostgresVersions(LedgerVersions):
+    @pytest.fixture
+    def empty(self, postgres: Postgres) -> Callable[[str], str]:
+        return postgres.empty_database
 
 
 def test_a_restarted_server_loses_nothing_that_was_answered(postgres: Postgres, url: str) -> None:

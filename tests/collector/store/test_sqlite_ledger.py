@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -21,6 +21,7 @@ from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery, StoredForecast
 from tests.contracts.ledger_contract import LedgerContract, run
 from tests.contracts.ledger_tables import NUMBERED, LedgerTables
+from tests.contracts.ledger_versions import LedgerVersions
 
 
 def url_of(path: Path) -> str:
@@ -45,6 +46,12 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
 
 class TestSqliteTables(LedgerTables):
     holds_widths = False
+
+
+class TestSqliteVersions(LedgerVersions):
+    @pytest.fixture
+    def empty(self, tmp_path: Path) -> Callable[[str], str]:
+        return lambda name: url_of(tmp_path / f"{name}.db")
 
 
 @pytest.mark.parametrize("table", metadata.sorted_tables, ids=lambda table: table.name)
