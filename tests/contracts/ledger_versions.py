@@ -25,6 +25,7 @@ from sqlalchemy import (
 
 from collector.store.ledger_schema import MIGRATIONS
 from collector.store.open import open_ledger
+from forecaster.domain.errors import StoreUnavailable
 from tests.upgrade.ledgers import kept
 
 VERSIONS = pytest.mark.parametrize("version", kept())
@@ -131,3 +132,18 @@ class LedgerVersions:
         finally:
             made.dispose()
             upgraded.dispose()
+
+    def test_a_ledger_of_a_newer_release_is_refused_in_one_line_and_left(self, empty: Callable[[str], str]) -> None:
+        """What a ledger says to a program that went back: how to go on, and nothing in it is changed."""
+        url = empty("newer")
+        open_ledger(url).close()
+        engine = create_engine(url)
+        with engine.begin() as connection:
+            connection.execute(text("UPDATE schema SET version = 99"))
+        before = shape(engine)
+        with pytest.raises(StoreUnavailable, match=r"^[^\n]*newer release \(version 99, [^\n]*restore a backup[^\n]*$"):
+            open_ledger(url)
+        with engine.connect() as connection:
+            assert connection.execute(text("SELECT version FROM schema")).scalars().all() == [99]
+        assert shape(engine) == before
+        engine.dispose()

@@ -22,7 +22,7 @@ from forecaster.domain.records import Checkpoint
 from forecaster.engine.packing import packed, unpacked
 from tests.engines import wait_until
 from tests.upgrade.houses import LOST, SITES, TESTED, WET
-from tests.upgrade.kept import Kept, Taken, taken_up
+from tests.upgrade.kept import PATIENCE_S, Kept, Taken, taken_up
 from tests.upgrade.kept import unpacked as unpacked_kept
 
 pytestmark = [
@@ -90,7 +90,7 @@ def test_taken_up(kept: Kept) -> None:
         cleared = [x.alarm.id for x in taken.transitions() if x.kind is TransitionKind.CLEARED]
         lost = next(name for name in as_left(kept) if name.startswith(f"{LOST}:mains-lost"))
         assert cleared.count(lost) == 1
-        wait_until(lambda: ended_test(taken), "the discharge test to end", 60.0)
+        wait_until(lambda: ended_test(taken), "the discharge test to end", PATIENCE_S)
 
 
 def ended_test(taken: Taken) -> bool:
@@ -115,7 +115,7 @@ def the_people(taken: Taken) -> None:
 def mails_once(taken: Taken) -> None:
     """What was told is not told again; what was owed when the older build ended arrives, once."""
     box, said = taken.kept.box, taken.kept.said["mails"]
-    wait_until(lambda: any("HIGH WATER" in str(mail["Subject"]) for mail in box.mails), "the owed mail", 60.0)
+    wait_until(lambda: any("HIGH WATER" in str(mail["Subject"]) for mail in box.mails), "the owed mail", PATIENCE_S)
     told = [str(mail["Message-ID"]) for mail in box.mails]
     assert len(set(told)) == len(told)
     assert set(told) & set(said) == set()
