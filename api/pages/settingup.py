@@ -31,6 +31,7 @@ from api.pages.setup import (
 )
 from api.pages.speech import WordsIn
 from api.process.services import Services
+from collector.config.set_aside import site_files
 from collector.config.site_file import site_toml
 from collector.editing.keep import read_site
 from forecaster.domain.errors import ConfigError, SessionError, UsageError
@@ -105,7 +106,7 @@ def setup_keep(services: ServicesIn, caller: CheckedIn, form: FormIn, who: Opera
     What comes after its site was written, from another tab or still on its way, brings no draft back.
     """
     _whole(caller)
-    written = {path.stem for path in (services.installation.folder / "sites").glob("*.toml")}
+    written = {path.stem for path in site_files(services.installation.folder / "sites")}
     if short_of(form) not in written:
         setupdraft.keep(services.ledger, who, form, services.clock.now_ms())
     return Response(status_code=204)

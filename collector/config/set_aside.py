@@ -53,6 +53,11 @@ class FoundSites:
     set_aside: tuple[SetAside, ...]
 
 
+def site_files(folder: Path) -> list[Path]:
+    """The site files of a folder, by name. What editors keep beside a file under a hidden name is none."""
+    return sorted(path for path in folder.glob("*.toml") if not path.name.startswith("."))
+
+
 def find_sites(folder: Path, language: str) -> FoundSites:
     """Read every sites/*.toml, each named after its site. ConfigError where there are files and none can be read.
 
@@ -61,7 +66,7 @@ def find_sites(folder: Path, language: str) -> FoundSites:
     sites: dict[str, Site] = {}
     aside: list[SetAside] = []
     first: ConfigError | None = None
-    for path in sorted(folder.glob("*.toml")):
+    for path in site_files(folder):
         try:
             site = lenient(read_toml(path), str(path))
             if site.id != path.stem:

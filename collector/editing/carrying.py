@@ -14,11 +14,13 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from collector.alone import alone
 from collector.config.drafts import drafted
+from collector.config.set_aside import lenient, site_files
 from collector.config.site_file import site_faults
 from collector.editing.editor import REMOVED
 from collector.editing.keep import SiteText, StaleEdit, replace_site, site_path, stamp_of
@@ -90,12 +92,9 @@ class SiteCarrier:
         with alone(self.folder):
             state = self._state()
             shared = self._shared()
-            local = {path.stem: _text(path) for path in self._paths()}
             done = True
-            for site in sorted({*local, *shared}):
-                text = local.get(site, "")
-                if text is not None:
-                    done = self._tried(site, text, shared.get(site), state.texts) and done
+            for site in sorted({*(path.stem for path in site_files(self.folder / "sites")), *shared}):
+                done = self._tried(site, shared.get(site), state.texts) and done
             self._keep(state)
         self._seen = seen if done and seen == (self.ledger.noted(MARK), self._looks()) else None
 
@@ -104,11 +103,9 @@ class SiteCarrier:
         edge_ms = self.clock.now_ms() - DAY_MS
         return [told for _, (at_ms, told) in sorted(self.conflicts.items()) if at_ms >= edge_ms]
 
-    def _paths(self) -> list[Path]:
-        return sorted((self.folder / "sites").glob("*.toml"))
-
     def _looks(self) -> tuple[tuple[str, int, int], ...]:
-        return tuple((path.name, at.st_size, at.st_mtime_ns) for path in self._paths() for at in [path.stat()])
+        paths = [path for path in site_files(self.folder / "sites") if path.exists()]
+        return tuple((path.name, at.st_size, at.st_mtime_ns) for path in paths for at in [path.stat()])
 
     def _shared(self) -> dict[str, SharedText]:
         notes = {name.partition(":")[2]: value for name, value in self.ledger.notes(SHARED).items() if ":" in name}
@@ -130,33 +127,39 @@ class SiteCarrier:
             draft.replace(self.kept)
 
     # -- one site
-    def _tried(self, site: str, local: str, shared: SharedText | None, texts: dict[str, str]) -> bool:
-        """Carry one file; False where it was changed or could not be written meanwhile, so that it is tried again."""
+    def _tried(self, site: str, shared: SharedText | None, texts: dict[str, str]) -> bool:
+        """Carry one file; False where it was changed or could not be reached meanwhile, so that it is tried again."""
         try:
-            self._carry(site, local, shared, texts)
+            self._carry(site, _text(site_path(self.folder, site)), shared, texts)
         except Overtaken:
             return False
-        except (StaleEdit, ConfigError) as error:
-            if self._refused.get(site) != str(error):
-                log.warning("site %s: its file is not carried for now: %s", site, error)
-            self._refused[site] = str(error)
+        except (StaleEdit, ConfigError, OSError) as error:
+            self._refuse(site, str(error))
             return False
-        self._refused.pop(site, None)
+        except UnicodeDecodeError as error:
+            self._refuse(site, str(error))
+        else:
+            self._refused.pop(site, None)
         return True
+
+    def _refuse(self, site: str, why: str) -> None:
+        if self._refused.get(site) != why:
+            log.warning("site %s: its file is not carried for now: %s", site, why)
+        self._refused[site] = why
 
     def _carry(self, site: str, local: str, shared: SharedText | None, texts: dict[str, str]) -> None:
         theirs = None if shared is None else shared.text
         base = texts[site] if site in texts else self._changed_from(site, local, theirs)
         if local == (theirs or ""):
             texts[site] = local
-        elif theirs is None:
-            self._give(site, local, texts, before=None)
         elif not local and base:
             self._gone_here(site, texts)
-        elif local == (base or ""):
+        elif theirs is not None and local == (base or ""):
             self._take(site, local, theirs, texts)
         elif not _sound(local, base or theirs, site):
             log.warning("site %s: its file is not carried to other machines before it is mended", site)
+        elif theirs is None:
+            self._give(site, local, texts, before=None)
         elif base == theirs:
             self._give(site, local, texts, before=base)
         else:
@@ -164,13 +167,19 @@ class SiteCarrier:
             self._both(site, local, shared, base, texts)
 
     def _changed_from(self, site: str, local: str, theirs: str | None) -> str | None:
-        """The text that the program changed into one of these, as the newest change of the site; None: into neither."""
-        newest = next(iter(self.ledger.edits(site, 1)), None)
-        return newest.before if newest is not None and newest.after in {local, theirs} else None
+        """The text that the program changed into one of these, as the newest change of the site; None: into neither.
+
+        A file that is not here has been changed here by nothing but its removal.
+        """
+        newest = self._newest(site)
+        return newest.before if newest is not None and newest.after in ({local, theirs} if local else {""}) else None
+
+    def _newest(self, site: str) -> SiteEdit | None:
+        return next(iter(self.ledger.edits(site, 1)), None)
 
     def _gone_here(self, site: str, texts: dict[str, str]) -> None:
         """A file that is missing here alone may be a lost disk: only a removal by the program is carried."""
-        newest = next(iter(self.ledger.edits(site, 1)), None)
+        newest = self._newest(site)
         if newest is not None and newest.part == REMOVED and newest.after == "":
             self._share(site, "", newest.at_ms)
             texts[site] = ""
@@ -185,11 +194,11 @@ class SiteCarrier:
 
     def _give(self, site: str, local: str, texts: dict[str, str], before: str | None) -> None:
         """Put this machine's text into the ledger; a change by hand is kept among the site's changes too."""
-        newest = next(iter(self.ledger.edits(site, 1)), None)
-        at_ms = newest.at_ms if newest is not None and newest.after == local else self._changed_ms(site)
-        self._share(site, local, at_ms)
-        if before is not None and (newest is None or newest.after != local):
-            self._record(site, before, local, at_ms)
+        newest = self._newest(site)
+        if newest is not None and newest.after == local:
+            self._share(site, local, newest.at_ms)
+        else:
+            self._share(site, local, self._changed_ms(site), before)
         texts[site] = local
 
     def _both(self, site: str, local: str, shared: SharedText, base: str | None, texts: dict[str, str]) -> None:
@@ -197,24 +206,30 @@ class SiteCarrier:
         theirs = shared.text
         joined = taken_back(local, base, theirs) if base and theirs else None
         if joined is not None and _sound(joined, theirs, site):
-            self._share(site, joined, self.clock.now_ms())
-            self._record(site, theirs, joined, self.clock.now_ms())
-            replace_site(self.folder, SiteText(site, local, stamp_of(local)), joined)
-            texts[site] = joined
+            if joined != theirs:
+                self._share(site, joined, self.clock.now_ms(), theirs)
+            self._take(site, local, joined, texts)
             return
         mine_ms = self._changed_ms(site)
         if mine_ms >= shared.at_ms:
-            self._share(site, local, mine_ms)
-            self._record(site, theirs, local, mine_ms)
+            self._share(site, local, mine_ms, theirs)
             texts[site] = local
             key = "edit.carry.mine"
         else:
-            if base is not None:
-                self._record(site, base, local, mine_ms)
-            self._record(site, local, theirs, shared.at_ms)
+            self._keep_mine(site, base, local, mine_ms, shared)
             self._take(site, local, theirs, texts)
             key = "edit.carry.theirs"
         self._tell(key, site, shared.machine)
+
+    def _keep_mine(self, site: str, base: str | None, local: str, mine_ms: int, shared: SharedText) -> None:
+        """Keep a text that gives way among the site's changes; what an attempt before this one has kept stands once."""
+        newest = self._newest(site)
+        kept = None if newest is None else (newest.before, newest.after)
+        if kept == (local, shared.text):
+            return
+        if base is not None and kept != (base, local):
+            self.ledger.save_edit(self._by_hand(site, base, local, mine_ms))
+        self.ledger.save_edit(self._by_hand(site, local, shared.text, shared.at_ms))
 
     # -- what is told
     def _tell(self, key: str, site: str, machine: str) -> None:
@@ -225,35 +240,48 @@ class SiteCarrier:
     def _changed_ms(self, site: str) -> int:
         return site_path(self.folder, site).stat().st_mtime_ns // 1_000_000
 
-    def _record(self, site: str, before: str, after: str, at_ms: int) -> None:
+    def _by_hand(self, site: str, before: str, after: str, at_ms: int) -> SiteEdit:
         who = words()("edit.carry.who", machine=self.machine)
-        self.ledger.save_edit(SiteEdit(site, at_ms, who, BY_HAND, before, after))
+        return SiteEdit(site, at_ms, who, BY_HAND, before, after)
 
-    def _share(self, site: str, text: str, at_ms: int) -> None:
-        """Put a text into the ledger. Errors: Overtaken, with nothing changed, where another machine was first."""
+    def _share(self, site: str, text: str, at_ms: int, before: str | None = None) -> None:
+        """Put a text into the ledger. Errors: Overtaken, with nothing changed, where another machine was first.
+
+        before : str | None — what it takes the place of, where that is to be kept among the site's changes
+        """
         told = msgspec.json.encode(SharedText(text, at_ms, self.machine)).decode()
-        if not self.ledger.note_after(f"{SHARED}:{site}", self._standing.get(site), told):
+        edit = None if before is None else self._by_hand(site, before, text, at_ms)
+        mark = {MARK: secrets.token_hex(8)}
+        if not self.ledger.note_after(f"{SHARED}:{site}", self._standing.get(site), told, also=mark, edit=edit):
             raise Overtaken
         self._standing[site] = told
-        self.ledger.note(MARK, secrets.token_hex(8))
 
 
-def _text(path: Path) -> str | None:
-    """The text of a file; None for one that is no text: it is left alone."""
+def _text(path: Path) -> str:
+    """The text of a file; "" where there is none. Errors: OSError; UnicodeDecodeError for one that is no text."""
     try:
         return path.read_bytes().decode()
-    except UnicodeDecodeError:
-        return None
+    except FileNotFoundError:
+        return ""
 
 
-def _sound(text: str, before: str, site: str) -> bool:
-    """Whether a text is a site file with no faults but those that it had before."""
+def _sound(text: str, before: str | None, site: str) -> bool:
+    """Whether a text is a site file with no faults but those that it had before; a new one, whether it can be used."""
     try:
-        content, earlier = tomllib.loads(text), tomllib.loads(before)
+        content, earlier = tomllib.loads(text), tomllib.loads(before or "")
     except tomllib.TOMLDecodeError:
         return False
-    known = _faults(earlier, site)
-    return content.get("id") == site and _faults(content, site) <= known
+    if content.get("id") != site:
+        return False
+    return _faults(content, site) <= _faults(earlier, site) if earlier else _usable(content, site)
+
+
+def _usable(content: dict[str, Any], site: str) -> bool:
+    try:
+        lenient(content, f"{site}.toml")
+    except ConfigError:
+        return False
+    return True
 
 
 def _faults(content: Mapping[str, object], site: str) -> set[tuple[str, str]]:

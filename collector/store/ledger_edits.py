@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import Insert, or_, select, update
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
@@ -11,13 +11,19 @@ from forecaster.domain.records import SiteEdit
 from forecaster.texts.catalogue import Said
 
 
+def edit_inserted(edit: SiteEdit) -> Insert:
+    """The statement that keeps a change of a site file; `edit.id` is ignored."""
+    return t.edits.insert().values(
+        {name: getattr(edit, name) for name in SiteEdit.__dataclass_fields__ if name != "id"}
+    )
+
+
 class EditNotes(LedgerBase):
     """The part of the Ledger port that keeps changes of site files."""
 
     def save_edit(self, edit: SiteEdit) -> int:
         """Keep a change of a site file, and return its id; `edit.id` is ignored."""
-        row = {name: getattr(edit, name) for name in SiteEdit.__dataclass_fields__ if name != "id"}
-        statement = t.edits.insert().values(row).returning(t.edits.c.id)
+        statement = edit_inserted(edit).returning(t.edits.c.id)
         return self._write(lambda c: int(c.execute(statement).scalar_one()))
 
     def edits(self, site: str | None = None, limit: int = 200) -> list[SiteEdit]:

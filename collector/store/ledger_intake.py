@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import Connection, delete, func, or_, select, update
 
 from collector.store import ledger_schema as t
 from collector.store.ledger_base import LedgerBase
+from collector.store.ledger_edits import edit_inserted
 from forecaster.domain.readings import Refusal
-from forecaster.domain.records import HeldMessage
+from forecaster.domain.records import HeldMessage, SiteEdit
 
 QUARANTINE_ROWS = 10_000
 """Refusals kept; the oldest go first."""
@@ -70,17 +71,31 @@ class IntakeNotes(LedgerBase):
 
         return self._write(work)
 
-    def note_after(self, name: str, before: str | None, value: str) -> bool:
-        """Keep a small named value only where what stands is still `before` (None: nothing); whether it was kept."""
+    def note_after(
+        self, name: str, before: str | None, value: str,
+        *, also: Mapping[str, str] | None = None, edit: SiteEdit | None = None,
+    ) -> bool:  # fmt: skip
+        """Keep a small named value only where what stands is still `before` (None: nothing); whether it was kept.
+
+        also, edit : other named values, and a change of a site file, that are kept with it or not at all
+        """
         n = t.notes.c
         query = select(n.value).where(n.name == name)
 
-        def work(connection: Connection) -> bool:
+        def kept(connection: Connection) -> bool:
             if before is None:
                 self._add(connection, t.notes, [{"name": name, "value": value}])
                 return str(connection.execute(query).scalar_one()) == value
             change = update(t.notes).where(n.name == name, n.value == before).values(value=value)
             return bool(connection.execute(change).rowcount == 1)
+
+        def work(connection: Connection) -> bool:
+            if not kept(connection):
+                return False
+            self._put(connection, t.notes, [{"name": one, "value": other} for one, other in (also or {}).items()])
+            if edit is not None:
+                connection.execute(edit_inserted(edit))
+            return True
 
         return self._write(work)
 

@@ -22,6 +22,7 @@ from forecaster.domain.records import (
     Page,
     PushSubscription,
     RunTotals,
+    SiteEdit,
     StoredForecast,
     Token,
 )
@@ -355,8 +356,11 @@ class Ledger(AlarmLog, EditLog, Protocol):
         """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
         ...
 
-    def note_after(self, name: str, before: str | None, value: str) -> bool:
-        """Keep a small named value only where what stands is still `before` (None: nothing); whether it was kept."""
+    def note_after(
+        self, name: str, before: str | None, value: str,
+        *, also: Mapping[str, str] | None = None, edit: SiteEdit | None = None,
+    ) -> bool:  # fmt: skip
+        """Keep a value, and `also` and `edit`, only where what stands is still `before` (None: nothing); whether."""
         ...
 
     def noted(self, name: str) -> str | None:

@@ -527,6 +527,13 @@ class LedgerContract:
         assert ledger.note_after("mark", "a", "c")
         assert ledger.noted("mark") == "c"
 
+    def test_what_belongs_to_a_named_value_is_kept_with_it_or_not_at_all(self, ledger: Ledger) -> None:
+        edit = SiteEdit("larkspur", T0, "ann", "by-hand", "one", "two")
+        assert ledger.note_after("mark", None, "a", also={"newest": "1"}, edit=edit)
+        assert not ledger.note_after("mark", None, "b", also={"newest": "2"}, edit=edit)
+        assert ledger.noted("newest") == "1"
+        assert [dataclasses.replace(one, id=0) for one in ledger.edits("larkspur")] == [edit]
+
     def test_pruning_drops_what_is_old_and_settled_only(self, ledger: Ledger) -> None:
         old, new = run(0), run(2 * DAY / 1000)
         outage = Outage("larkspur", T0, T0 + 1, False)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
@@ -13,6 +14,7 @@ from collector.editing.carrying import BY_HAND, SiteCarrier
 from collector.editing.editor import SiteEditor
 from collector.editing.keep import SiteText, replace_site, site_path
 from collector.store.open import open_ledger
+from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.ports import Ledger
 from tests.collector.examples import LARKSPUR
 from tests.scenario import NOW_MS, HeldClock
@@ -43,6 +45,19 @@ class Machine:
         """Change the file as a page does. Returns the change's id."""
         known = self.editor.read("larkspur")
         return self.editor._put(known, known.text.replace(old, new), "Ann", "house").id
+
+
+class Failing:
+    """A ledger that is away from a certain call on, counted from 1."""
+
+    def __init__(self, ledger: Ledger, call: int) -> None:
+        self._ledger, self._left = ledger, call
+
+    def __getattr__(self, name: str) -> Any:
+        self._left -= 1
+        if self._left <= 0:
+            raise StoreUnavailable("the ledger is away")
+        return getattr(self._ledger, name)
 
 
 @pytest.fixture
@@ -172,6 +187,87 @@ def test_a_file_with_faults_is_not_carried_before_it_is_mended(pair: tuple[Machi
     garage.by_hand("", LARKSPUR.replace(CAPACITY, "capacity_wh = 2048"), at_ms=NOW_MS)
     settled(attic, garage)
     assert "capacity_wh = 2048" in attic.text
+
+
+def test_a_new_file_with_faults_stays_where_it_is_before_it_is_mended(pair: tuple[Machine, Machine]) -> None:
+    """One whose channel alone is at fault is used without it, and is carried."""
+    attic, garage = pair
+    mine, theirs = site_path(attic.folder, "second"), site_path(garage.folder, "second")
+    good = LARKSPUR.replace('id = "larkspur"', 'id = "second"')
+    for broken in (good.replace(CAPACITY, "capacity_wh = -3"), LARKSPUR, "id = ", ""):
+        mine.write_text(broken, encoding="utf-8")
+        settled(attic, garage)
+        assert not theirs.exists()
+    usable = good.replace('unit = "mm"', 'unit = "miles"')
+    assert usable != good
+    mine.write_text(usable, encoding="utf-8")
+    settled(attic, garage)
+    assert theirs.read_text(encoding="utf-8") == usable
+
+
+def test_a_file_that_cannot_be_read_holds_up_no_other(
+    pair: tuple[Machine, Machine], caplog: pytest.LogCaptureFixture
+) -> None:
+    """In: names that an editor or a lost disk left, and a folder where a file should be. Out: told once."""
+    attic, garage = pair
+    for name in (".#larkspur.toml", "aside.toml"):
+        (attic.path.parent / name).symlink_to("ann@attic.1234:5678")
+    site_path(attic.folder, "folder").mkdir()
+    site_path(attic.folder, "latin").write_bytes(b'name = "M\xfcller"')
+    attic.by_page(NAME, 'name = "Lower cellar"')
+    settled(attic, garage)
+    assert garage.text == LARKSPUR.replace(NAME, 'name = "Lower cellar"')
+    told = [record.getMessage() for record in caplog.records if "not carried for now" in record.getMessage()]
+    assert len(told) == 2
+    assert "site folder" in told[0]
+    assert "site latin" in told[1]
+
+
+def test_a_machine_that_comes_later_gets_a_file_that_a_page_has_changed(
+    pair: tuple[Machine, Machine], ledger: Ledger, tmp_path: Path
+) -> None:
+    attic, garage = pair
+    attic.by_page(NAME, 'name = "Lower cellar"')
+    settled(attic, garage)
+    shed = Machine(tmp_path / "shed", "shed", ledger, attic.clock)
+    settled(shed)
+    assert shed.text == attic.text
+    assert not shed.carrier.troubles()
+
+
+def test_the_same_change_on_both_is_one_change(pair: tuple[Machine, Machine], ledger: Ledger) -> None:
+    """In: two changes by pages, and the first of them by hand on the other machine. Out: no change to nothing."""
+    attic, garage = pair
+    attic.by_page(NAME, 'name = "Lower cellar"')
+    attic.by_page(CAPACITY, "capacity_wh = 2048")
+    garage.by_hand(NAME, 'name = "Lower cellar"', at_ms=NOW_MS)
+    settled(attic, garage)
+    assert garage.text == attic.text
+    assert "capacity_wh = 2048" in garage.text
+    assert [edit.part for edit in ledger.edits("larkspur")] == ["house", "house"]
+
+
+@pytest.mark.parametrize("at_ms", [NOW_MS - 60_000, NOW_MS + 60_000])
+@pytest.mark.parametrize("call", range(1, 9))
+def test_a_ledger_that_goes_away_in_the_middle_leaves_nothing_half_done(
+    pair: tuple[Machine, Machine], ledger: Ledger, call: int, at_ms: int
+) -> None:
+    """In: the same line changed on both, by hand, and the ledger gone at each of the calls in turn. Out: one text on
+    both, and each of the texts among the changes once."""
+    attic, garage = pair
+    attic.by_hand(CAPACITY, "capacity_wh = 512", at_ms=NOW_MS)
+    attic.carrier.once()
+    garage.by_hand(CAPACITY, "capacity_wh = 2048", at_ms=at_ms)
+    garage.carrier.ledger = cast(Ledger, Failing(ledger, call))
+    with suppress(StoreUnavailable):
+        garage.carrier.once()
+    garage.carrier.ledger = ledger
+    settled(garage, attic)
+    stands = 2048 if at_ms > NOW_MS else 512
+    assert attic.text == garage.text == LARKSPUR.replace(CAPACITY, f"capacity_wh = {stands}")
+    changes = [(edit.before, edit.after) for edit in ledger.edits("larkspur")]
+    assert len(changes) == len(set(changes))
+    assert LARKSPUR.replace(CAPACITY, "capacity_wh = 2048") in {text for change in changes for text in change}
 
 
 def test_a_removal_is_carried_but_no_lost_file_and_both_come_back(pair: tuple[Machine, Machine]) -> None:
