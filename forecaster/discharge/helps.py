@@ -12,9 +12,9 @@ from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.discharge.hours import Carried, reached
 from forecaster.domain.helps import Help
 from forecaster.domain.runs import Run
-from forecaster.domain.site import Load
+from forecaster.domain.site import Load, Pack
 from forecaster.maths.arrays import Array
-from forecaster.sizing.helps import LESS_HEAD_M, Tried, by_generator, shorter_runs
+from forecaster.sizing.helps import GENERATOR_H, LESS_HEAD_M, Tried, generator_said, shorter_runs
 from forecaster.sizing.terms import number, share
 from forecaster.texts.catalogue import Measured, Said
 
@@ -42,7 +42,7 @@ def helps(evidence: DischargeEvidence, load: Carried) -> tuple[Help, ...]:
     if more is not None:
         words = Said("rehearsal.cord", share=share(more))
         tried.append((words, _with_pump(load, 1.0 / (1.0 + more)), pump_wh * more / (1.0 + more)))
-    tried.append(by_generator(load.hours, load.budget_wh, evidence.site.pack, now, warm=True))
+    tried.append(_generator(load, evidence.site.pack, now))
     return tuple(_weighed(what, reached(after, evidence), now, wh) for what, after, wh in tried)
 
 
@@ -53,6 +53,13 @@ def _weighed(what: str, then: float, now: float, wh: float | None) -> Help:
 def _second_pack(load: Carried) -> Tried:
     doubled = replace(load, budget_wh=2.0 * load.budget_wh).hours
     return Said("size.help.pack"), doubled, float(np.median(load.pack.capacity_wh))
+
+
+def _generator(load: Carried, pack: Pack, now: float) -> Tried:
+    """The pack holds more: what it does not give meanwhile, and what is put in, where there is room for it."""
+    what, stored = generator_said(pack, now, warm=True)
+    more = GENERATOR_H * load.drain_w + np.minimum(stored, load.budget_wh)
+    return what, replace(load, budget_wh=load.budget_wh + more).hours, stored
 
 
 def _with_pump(load: Carried, factor: float) -> Array:

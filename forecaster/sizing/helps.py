@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from forecaster.domain.helps import Help
 from forecaster.domain.site import Pack, Pump, Site
 from forecaster.engine.reserve import quantiles
 from forecaster.maths.arrays import Array
 from forecaster.sizing.cord import OHM_PER_1000_FT, Cord
 from forecaster.sizing.draw import Draw, flow_share
-from forecaster.sizing.options import CHARGE_LOSSES, may_charge, scaled
+from forecaster.sizing.options import CHARGE_LOSSES, may_charge, scaled, with_generator
 from forecaster.sizing.question import Question
 from forecaster.sizing.runtime import Lasting, Situation, hours
 from forecaster.sizing.terms import number, rounded
@@ -47,16 +45,10 @@ def helps(
         found += [*_less_head(held, site, lasting), *_fatter_cord(base, site, question.cord, draw)]
     if now is not None:
         warm = may_charge(site.pack, question.temperature_c)
-        own = base if held.other is None and lasting is hours else hours(replace(held, other=None))
-        what, after, wh = by_generator(own, held.pack.to_reserve_wh, site.pack, now, warm=warm)
-        found.append((what, after if own is base else _later(base, own, after), wh))
+        charge_w = site.pack.charge_w or 0.0 if warm else 0.0
+        what, wh = generator_said(site.pack, now, warm=warm)
+        found.append((what, with_generator(held, GENERATOR_H, charge_w, lasting), wh))
     return tuple(_weighed(what, after, now, wh) for what, after, wh in found)
-
-
-def _later(base: Array, own: Array, after: Array) -> Array:
-    """The hours of all packs, (draws,), where those of one by itself are `after` in place of `own` [h]."""
-    with np.errstate(invalid="ignore"):
-        return np.asarray(base + np.where(np.isfinite(own), after - own, 0.0))
 
 
 def help_document(one: Help) -> dict[str, Any]:
@@ -112,20 +104,15 @@ def _fatter_cord(base: Array, site: Site, cord: Cord | None, draw: Draw) -> list
     return [(Said("size.help.cord", awg=better.awg, volts=number(saved)), base, None)]
 
 
-def by_generator(base: Array, to_reserve_wh: Array, pack: Pack, at_h: float, *, warm: bool) -> Tried:
-    """A generator that runs once for GENERATOR_H: it carries all that the pack carries, and charges the pack.
+def generator_said(pack: Pack, at_h: float, *, warm: bool) -> tuple[str, float]:
+    """A generator that runs once for GENERATOR_H in words, and the energy that it puts into the pack [Wh].
 
-    base, to_reserve_wh : (draws,) — hours without it [h], and energy from the start to the reserve floor [Wh]
     at_h : float — hours that are reached without it in 95 of 100 futures: it is over by then [h]
     warm : bool — whether the pack may be charged; what an unknown charging power would add is left out
     """
     stored = CHARGE_LOSSES * pack.charge_w * GENERATOR_H if pack.charge_w is not None and warm else 0.0
-    after = base + GENERATOR_H
-    if stored > 0.0:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            after = after + np.minimum(stored, to_reserve_wh) * base / to_reserve_wh
     minutes, at = number(60.0 * GENERATOR_H), number(round(max(0.0, at_h - GENERATOR_H), 1))
     if stored > 0.0:
-        return Said("size.help.generator", minutes=minutes, at=at, wh=number(stored)), after, stored
+        return Said("size.help.generator", minutes=minutes, at=at, wh=number(stored)), stored
     key = "size.help.generator_unrated" if warm else "size.help.generator_cold"
-    return Said(key, minutes=minutes, at=at), after, 0.0
+    return Said(key, minutes=minutes, at=at), 0.0

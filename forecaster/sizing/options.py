@@ -14,7 +14,7 @@ from forecaster.maths.arrays import Array
 from forecaster.pack.draws import PackDraws
 from forecaster.sizing.panel import STORM_SKY, charging_wh
 from forecaster.sizing.question import within
-from forecaster.sizing.runtime import Lasting, Situation, hours
+from forecaster.sizing.runtime import Lasting, Situation, at_h, hours
 from forecaster.sizing.terms import Finding, number, share
 from forecaster.texts.catalogue import Said
 
@@ -142,7 +142,12 @@ def _scaled_all(held: Situation, factor: float) -> Situation:
 
 def scaled(pack: PackDraws, factor: float) -> PackDraws:
     """A pack that holds so many times as much."""
-    return replace(pack, to_reserve_wh=factor * pack.to_reserve_wh, to_empty_wh=factor * pack.to_empty_wh)
+    return replace(
+        pack,
+        to_reserve_wh=factor * pack.to_reserve_wh,
+        to_empty_wh=factor * pack.to_empty_wh,
+        to_full_wh=factor * pack.to_full_wh,
+    )
 
 
 def may_charge(pack: Pack, temperature_c: float | None) -> bool:
@@ -178,7 +183,7 @@ def what_ifs(
         )
     if change.generator_h is not None:
         name = Said("size.option.generator", hours=number(change.generator_h))
-        found.append((name, _generator(held, site, base, change.generator_h, cold)))
+        found.append((name, _generator(held, site, change.generator_h, cold, lasting)))
     return tuple(WhatIf(name, quantiles(after), _gain(base, after)) for name, after in found)
 
 
@@ -197,17 +202,27 @@ def _sun(held: Situation, site: Site, change: Change, lasting: Lasting) -> Array
     return lasting(held, np.broadcast_to(light, held.pump_wh.shape))
 
 
-def _generator(held: Situation, site: Site, base: Array, generator_h: float, cold: bool) -> Array:
-    """Hours with a generator, (draws,). It runs shortly before the floor, carries everything and charges the pack."""
-    if cold:
-        return np.asarray(base + generator_h, dtype=np.float64)
-    charge_w = site.pack.charge_w
+def _generator(held: Situation, site: Site, generator_h: float, cold: bool, lasting: Lasting) -> Array:
+    charge_w = 0.0 if cold else site.pack.charge_w
     if charge_w is None:
         raise UsageError(Said("usage.pack_charge_w_missing_so_what"), Said("usage.add_charge_w_to_the_pack"))
-    stored = np.minimum(CHARGE_LOSSES * charge_w * generator_h, held.pack.to_reserve_wh)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        drain_w = held.pack.to_reserve_wh / hours(replace(held, other=None))
-        return np.asarray(base + generator_h + stored / drain_w, dtype=np.float64)
+    return with_generator(held, generator_h, charge_w, lasting)
+
+
+def with_generator(held: Situation, generator_h: float, charge_w: float, lasting: Lasting) -> Array:
+    """Hours with a generator, (draws,), that runs once, shortly before the floor: it carries everything and charges.
+
+    So the pack holds more: what it does not give meanwhile, and what is put in, where there is room for it by then.
+
+    generator_h, charge_w : float — how long it runs [h], and the pack's charging power; 0: it is not charged [W]
+    lasting : Lasting — what gives the hours where `held` is changed
+    """
+    pack, ahead_s = held.pack, held.ahead_s
+    until_h = np.clip(hours(replace(held, other=None)), ahead_s[1] / 3600.0, ahead_s[-1] / 3600.0)
+    spared = generator_h * at_h(held.drain_wh, until_h, ahead_s) / until_h
+    more = spared + np.minimum(CHARGE_LOSSES * charge_w * generator_h, pack.to_full_wh + pack.to_reserve_wh)
+    fuller = replace(pack, to_reserve_wh=pack.to_reserve_wh + more, to_empty_wh=pack.to_empty_wh + more)
+    return lasting(replace(held, pack=fuller))
 
 
 def beside(name: str, site: Site, can_run: Finding, can_start: Finding, lasting: Quantiles) -> PackOption:

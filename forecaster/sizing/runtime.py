@@ -85,12 +85,12 @@ def _passage(situation: Situation, charging_wh: Array | None, floor: Literal["to
     whole_wh = getattr(situation.pack, floor) + getattr(other.pack, floor)
     own_wh = np.minimum(situation.pack.to_empty_wh, whole_wh)
     end_h = first_passage(drain, own_wh, ahead_s)
-    lifted = np.maximum(other.pump_wh - _at_h(other.pump_wh, end_h, ahead_s)[:, None], 0.0)
+    lifted = np.maximum(other.pump_wh - at_h(other.pump_wh, end_h, ahead_s)[:, None], 0.0)
     drain = cumulative_drain_wh(lifted, other.pack, ahead_s, other.charging_wh)
     return np.maximum(end_h, first_passage(drain, whole_wh - own_wh, ahead_s))
 
 
-def _at_h(paths: Array, hours: Array, ahead_s: Array) -> Array:
+def at_h(paths: Array, hours: Array, ahead_s: Array) -> Array:
     """Each of the paths (draws, T) at a time of its own [h], (draws,); at the end for what lies beyond."""
     at_s = np.minimum(hours * 3600.0, ahead_s[-1])
     after = np.clip(np.searchsorted(ahead_s, at_s), 1, ahead_s.size - 1)
@@ -120,6 +120,7 @@ def pack_draws(
         capacity_wh=drawn.capacity_wh * margins.age,
         to_reserve_wh=drawn.to_reserve_wh * margins.age,
         to_empty_wh=drawn.to_empty_wh * margins.age,
+        to_full_wh=drawn.to_full_wh * margins.age,
     )
 
 

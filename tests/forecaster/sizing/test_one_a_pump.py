@@ -50,6 +50,10 @@ def p50(found: Sizing) -> float:
     return found.hours_remaining.p50
 
 
+def usable_wh(found: Sizing) -> float:
+    return next(step.value for step in found.steps if step.name == "usable energy")
+
+
 def test_each_pump_is_held_against_its_own_pack() -> None:
     """One pack for both would have to run 480 + 400 W beside each other, of 900, and start two motors at once."""
     found = size(house(), ASKED)
@@ -143,6 +147,48 @@ def test_what_helps_is_named_by_its_pack_and_never_takes_hours() -> None:
     assert [one["pack"] for one in document(sized)["pumps"]] == ["left", "right"]
     assert "Never join the outputs of two packs" in " ".join(sized.cautions)
     assert "baterías" in told(sized, words("es"))
+
+
+CHARGED = replace(PACK, charge_w=200.0)
+
+
+def test_a_generator_at_one_pack_leaves_the_other_idling() -> None:
+    """By hand, as above: the first pump's pack gives 39.3 W and the other one idles at 9 W, which then gives 46.9 W.
+
+    In 2 h 0.9 x 200 x 2 = 360 Wh go in. Behind the first pump they last as long as so much of its usable energy, and
+    the 2 h themselves are added; of all these the other pack's idling takes 9/46.9. Behind the second pump the same
+    energy lasts 39.3/46.9 times as long, and nothing idles.
+    """
+    found, one = size(house(CHARGED, CHARGED), ASKED, Change(generator_h=2.0)), single(MAIN, PACK, ASKED)
+    left, right = (one.gained_h for one in found.what_ifs)
+    lasts = 360.0 / usable_wh(one) * p50(one)
+    assert left == pytest.approx((2.0 + lasts) * (1.0 - 9.0 / 46.9), rel=0.05)
+    assert right == pytest.approx(2.0 + lasts * 39.3 / 46.9, rel=0.05)
+
+
+@pytest.mark.parametrize("capacity_wh", [2048.0, 100_000.0])
+def test_a_generator_adds_nothing_where_the_other_pack_ends_first(capacity_wh: float) -> None:
+    """The water needs both pumps; the first one's pack lasts longer, or beyond all that is foreseen."""
+    hard = Question(cycles_per_hour=60.0, run_s=26.4)
+    found = size(house(replace(CHARGED, capacity_wh=capacity_wh), CHARGED), hard, Change(generator_h=2.0))
+    left, right = found.what_ifs
+    assert left.hours.p50 == pytest.approx(p50(found), rel=0.01)
+    assert right.gained_h is not None
+    assert right.gained_h > 2.0
+    gained = {str(one.what).partition(":")[0]: one.gained_h for one in found.helps if "generator" in one.what}
+    assert gained["left"] == pytest.approx(0.0, abs=0.01)
+    assert gained["right"] is not None
+    assert gained["right"] > 0.5
+
+
+def test_what_is_put_in_is_bounded_by_the_room_at_the_floor() -> None:
+    """In: 30 % of 1024 Wh at the start, 10 % kept, so that 20 % last the hours without a generator. Out: 0.9 x 200 W x
+    3 h go in whole, and of 0.9 x 200 W x 10 h no more than the 90 % between floor and full, 4.5 times as much."""
+    site = replace(house(), pumps=(), packs=(), pack=CHARGED, arrangement=None)
+    for generator_h in (3.0, 10.0):
+        found = size(site, replace(ASKED, charge_percent=30.0), Change(generator_h=generator_h))
+        lasts = min(0.9 * 200.0 * generator_h / usable_wh(found), 4.5) * p50(found)
+        assert found.what_ifs[0].gained_h == pytest.approx(generator_h + lasts, rel=0.03)
 
 
 def test_another_voltage_is_held_against_its_own_pack() -> None:
