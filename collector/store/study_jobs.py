@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Coroutine
 from datetime import UTC, datetime, timedelta
 from typing import Any, Protocol
 
-from procrastinate import App, BaseRetryStrategy, JobContext, PsycopgConnector, RetryDecision, exceptions
+from procrastinate import App, BaseConnector, BaseRetryStrategy, JobContext, PsycopgConnector, RetryDecision, exceptions
 from procrastinate.jobs import Job, Status
 from procrastinate.manager import JobManager
 from sqlalchemy import URL
@@ -48,13 +49,19 @@ class StudyFailed(Exception):
 
 
 class OwnJobs(JobManager):
-    """Finishes and retries a job only where the attempt is the current one."""
+    """Finishes and retries a job only where the attempt is the current one.
+
+    away : set where the ledger did not take what became of a job. The job is this worker's as long as that one beats,
+        so it has to end.
+    """
+
+    def __init__(self, connector: BaseConnector) -> None:
+        super().__init__(connector)
+        self.away = asyncio.Event()
 
     async def finish_job(self, job: Job, status: Status, delete_job: bool) -> None:
         """End a job; nothing where it was given to another meanwhile."""
-        await self.connector.execute_query_async(
-            FINISH, job_id=job.id, attempts=job.attempts, status=status.value, delete_job=delete_job
-        )
+        await self._settled(FINISH, job, status=status.value, delete_job=delete_job)
 
     async def retry_job(
         self,
@@ -67,11 +74,18 @@ class OwnJobs(JobManager):
         """Give a job back to the queue, for later; ended where another one for the same site waits already."""
         del priority, queue, lock
         try:
-            await self.connector.execute_query_async(
-                RETRY, job_id=job.id, attempts=job.attempts, retry_at=retry_at or datetime.now(UTC)
-            )
+            await self._settled(RETRY, job, retry_at=retry_at or datetime.now(UTC))
         except exceptions.UniqueViolation:
             await self.finish_job(job, Status.FAILED, delete_job=True)
+
+    async def _settled(self, query: str, job: Job, **what: object) -> None:
+        try:
+            await self.connector.execute_query_async(query, job_id=job.id, attempts=job.attempts, **what)
+        except exceptions.UniqueViolation:
+            raise
+        except exceptions.ConnectorException as error:
+            log.warning("what became of a study waits for the ledger: %s", error.__cause__ or error)
+            self.away.set()
 
 
 class Again(BaseRetryStrategy):
@@ -79,8 +93,10 @@ class Again(BaseRetryStrategy):
 
     def get_retry_decision(self, *, exception: BaseException, job: Job) -> RetryDecision | None:
         """When to try again; None: never."""
-        if not isinstance(exception, StudyFailed):
+        if isinstance(exception, asyncio.CancelledError):
             return RetryDecision(retry_at=datetime.now(UTC))
+        if not isinstance(exception, StudyFailed):
+            log.error("a study ended in a fault of the program", exc_info=exception)
         if job.attempts >= len(AGAIN_S):
             return None
         return RetryDecision(retry_at=datetime.now(UTC) + timedelta(seconds=AGAIN_S[job.attempts]))
@@ -111,25 +127,35 @@ class QueueWork:
         }  # fmt: skip
         reached["options"] = f'{reached.get("options", "")} -c search_path="{queue}"'.strip()
         self._app = App(connector=PsycopgConnector(kwargs=reached, min_size=1, max_size=at_once + 3, timeout=10.0))
-        self._app.job_manager = OwnJobs(self._app.connector)
+        self._jobs = OwnJobs(self._app.connector)
+        self._app.job_manager = self._jobs
         self._app.task(name=QUEUE, queue=QUEUE, retry=Again(), pass_context=True)(self._study)
 
     async def run(self, grace_s: float) -> None:
         """Work until cancelled, then let what is in hand end, for `grace_s` at most; what is not done is given back.
 
+        It ends by itself where the database is away, for its jobs to be taken up by whoever works next.
         Errors: ConnectorException, psycopg.Error where the database is away.
         """
         async with self._app.open_async():
-            rescuing = asyncio.create_task(self._rescue())
+            parts: tuple[Coroutine[Any, Any, Any], ...] = self._worked(grace_s), self._rescue(), self._jobs.away.wait()
+            tasks = [asyncio.create_task(part) for part in parts]
             try:
-                await self._app.run_worker_async(
-                    queues=[QUEUE], name="studies", concurrency=self._at_once, fetch_job_polling_interval=LOOK_S,
-                    listen_notify=False, shutdown_graceful_timeout=grace_s, install_signal_handlers=False,
-                    update_heartbeat_interval=BEAT_S, stalled_worker_timeout=STALLED_S,
-                )  # fmt: skip
+                await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             finally:
-                rescuing.cancel()
-                await asyncio.wait([rescuing])
+                for task in tasks:
+                    task.cancel()
+                await asyncio.wait(tasks)
+                errors = [error for task in tasks if not task.cancelled() and (error := task.exception())]
+            if errors:
+                raise errors[0]
+
+    async def _worked(self, grace_s: float) -> None:
+        await self._app.run_worker_async(
+            queues=[QUEUE], name="studies", concurrency=self._at_once, fetch_job_polling_interval=LOOK_S,
+            listen_notify=False, shutdown_graceful_timeout=grace_s, install_signal_handlers=False,
+            update_heartbeat_interval=BEAT_S, stalled_worker_timeout=STALLED_S,
+        )  # fmt: skip
 
     async def _study(self, context: JobContext, site: str, since_ms: int) -> None:
         del site, since_ms

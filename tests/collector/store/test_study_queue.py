@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
+from procrastinate.exceptions import ConnectorException
 from procrastinate.jobs import Job, Status
 from sqlalchemy import create_engine, text
 
@@ -14,7 +18,7 @@ from collector.store.fences import JobFence
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger
 from collector.store.queue_schema import QueueUnusable
-from collector.store.study_jobs import AGAIN_S, Again, QueueWork, StudyFailed
+from collector.store.study_jobs import AGAIN_S, FINISH, Again, QueueWork, StudyFailed
 from forecaster.domain.errors import StaleLease
 from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.studyjobs import JobTry, StudyJob, StudyPriority
@@ -169,6 +173,62 @@ def test_what_its_worker_gave_back_is_free_at_once() -> None:
     job = Job(queue="studies", lock=None, queueing_lock=None, task_name="studies", attempts=40)
     decision = Again().get_retry_decision(exception=asyncio.CancelledError(), job=job)
     assert decision is not None
+
+
+@pytest.mark.parametrize(("attempts", "wait_s"), [(0, AGAIN_S[0]), (len(AGAIN_S), None)])
+def test_a_fault_of_the_program_waits_as_a_failure_does_and_is_told(
+    caplog: pytest.LogCaptureFixture, attempts: int, wait_s: int | None
+) -> None:
+    job = Job(queue="studies", lock=None, queueing_lock=None, task_name="studies", attempts=attempts)
+    before = datetime.now(UTC)
+    decision = Again().get_retry_decision(exception=ValueError("no such thing"), job=job)
+    assert "no such thing" in caplog.text
+    if wait_s is None:
+        assert decision is None
+    else:
+        assert decision is not None
+        assert decision.retry_at is not None
+        assert decision.retry_at - before >= timedelta(seconds=wait_s)
+
+
+def test_what_the_ledger_does_not_take_ends_the_worker_and_goes_to_the_next(
+    ledger: SqlLedger, caplog: pytest.LogCaptureFixture
+) -> None:
+    """In: a study made, and the ledger away as its job is to end. Out: it is made again, and nobody shows a trace."""
+    name = ledger.open_queue()
+    ledger.queue_studies(name, daily("larkspur"))
+
+    class Makes(Nobody):
+        async def make(self, job: StudyJob, attempt: JobTry) -> None:
+            made.append((job.site, attempt.attempts))
+            if attempt.attempts:
+                again.set()
+
+    made, again = list[tuple[str, int]](), asyncio.Event()
+    first, second = (QueueWork(ledger.engine.url, name, 1, Makes()) for _ in range(2))
+    reached = first._app.connector.execute_query_async
+
+    async def away(query: str, **what: Any) -> None:
+        if query == FINISH:
+            raise ConnectorException("away")
+        await reached(query, **what)
+
+    first._app.connector.execute_query_async = away  # type: ignore[method-assign]
+    asyncio.run(first.run(1.0))
+    gc.collect()
+    assert "never retrieved" not in caplog.text
+
+    async def until_made_again() -> None:
+        working = asyncio.create_task(second.run(60.0))
+        await again.wait()
+        working.cancel()
+        await asyncio.wait([working])
+
+    asyncio.run(until_made_again())
+    assert made == [("larkspur", 0), ("larkspur", 1)]
+    seen = ledger.queue_seen()
+    assert seen is not None
+    assert (seen.running, seen.done) == (0, 1)
 
 
 def test_a_release_takes_over_what_waits_in_the_queue_of_another(ledger: SqlLedger) -> None:
