@@ -83,6 +83,9 @@ class StudyJobsWorker(LoopThread):
         except (ChildEnded, OSError) as error:
             told = StudyAnswer(str(error))
             await asyncio.to_thread(self._note, job, attempt, str(error))
+        if told.lost:
+            log.warning("site %s: another worker has its study by now", job.site)
+            return
         if told.problem is None:
             self._done += 1
             return
