@@ -27,7 +27,7 @@ def known(log: Path | None, mutants: Iterable[Mutant]) -> list[Verdict]:
     lines = (line.partition(" ") for line in log.read_text(encoding="utf-8").splitlines())
     told = {name.strip(): word for word, _, name in lines if word in (KILLED, EQUIVALENT, ALIVE)}
     fates = [(mutant, told[mutant.name]) for mutant in mutants if mutant.name in told]
-    return [Verdict(mutant, word == KILLED, word == EQUIVALENT, 0) for mutant, word in fates]
+    return [Verdict(mutant, word == KILLED, word == EQUIVALENT) for mutant, word in fates]
 
 
 def report(verdicts: list[Verdict]) -> tuple[str, bool]:

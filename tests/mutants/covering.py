@@ -82,13 +82,14 @@ def digest(path: Path) -> str:
 
 def stale(kept: dict[str, Any], *, slow: bool = False) -> list[str]:
     """The test files whose plain tests, or whose slow ones, were never traced, or not as they are now."""
-    names = {path.relative_to(ROOT).as_posix(): path for path in files_of_tests()}
-    return [
-        name
-        for name, path in names.items()
-        if kept.get(name, {}).get(_part(slow=slow), {}).get("digest") != digest(path)
-        and (not slow or _SLOW.search(path.read_text(encoding="utf-8")))
-    ]
+    names = slow_files() if slow else [path.relative_to(ROOT).as_posix() for path in files_of_tests()]
+    return [name for name in names if kept.get(name, {}).get(_part(slow=slow), {}).get("digest") != digest(ROOT / name)]
+
+
+def slow_files() -> list[str]:
+    """The test files that hold a test marked `slow`."""
+    marked = (path for path in files_of_tests() if _SLOW.search(path.read_text(encoding="utf-8")))
+    return [path.relative_to(ROOT).as_posix() for path in marked]
 
 
 def _part(*, slow: bool) -> str:
@@ -169,21 +170,34 @@ def _reading(node: ast.AST, constant: str, before: str) -> Generator[str]:
             yield from _reading(child, constant, f"{name}.")
 
 
+class Notes:
+    """What the functions of the core note that are entered, of modules imported from now on in this process.
+
+    into : set of str — where it is noted, until another set is put there
+    """
+
+    def __init__(self, codes: dict[str, CodeType]) -> None:
+        self.into: set[str] = set()
+        sys.meta_path.insert(0, Instead(codes, {NOTES: self._entered}))
+
+    def _entered(self, name: str) -> None:
+        self.into.add(name)
+
+
 class Tracer:
     """A pytest plugin that notes the functions of the core that each test enters, and how long it takes.
 
     What a fixture of more than one test does is counted for every test of the file.
     """
 
-    def __init__(self, *, slow: bool) -> None:
+    def __init__(self, notes: Notes, *, slow: bool) -> None:
         self._slow = slow
-        self._into: set[str] = set()
+        self._notes = notes
         self._of_test: dict[str, set[str]] = {}
         self._of_file: dict[str, set[str]] = {}
         self._took_s: dict[str, float] = {}
         self._unfit: set[str] = set()
         signal.signal(signal.SIGPROF, _ended)
-        sys.meta_path.insert(0, Instead(noting_codes(), {NOTES: self._entered}))
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Leave out what starts a server, and what the other tracing is for."""
@@ -193,7 +207,7 @@ class Tracer:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
         """Trace a whole test, its fixtures included."""
-        self._into = self._of_test.setdefault(_name(item), set())
+        self._notes.into = self._of_test.setdefault(_name(item), set())
         took_s = self._took_s.get(_name(item), 0.0)
         began = time.process_time()
         signal.setitimer(signal.ITIMER_PROF, max(0.001, LONGEST_S[self._slow] - took_s))
@@ -206,30 +220,32 @@ class Tracer:
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(self, fixturedef: pytest.FixtureDef[Any], request: pytest.FixtureRequest) -> Any:
         """What a shared fixture enters belongs to the whole file."""
-        before = self._into
+        before = self._notes.into
         if fixturedef.scope != "function":
-            self._into = self._of_file.setdefault(_file(request.node.nodeid), set())
+            self._notes.into = self._of_file.setdefault(_file(request.node.nodeid), set())
         try:
             return (yield)
         finally:
-            self._into = before
+            self._notes.into = before
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """A test that fails as things are cannot kill a mutant."""
         if not report.passed:
             self._unfit.add(report.nodeid.partition("[")[0])
 
+    def unfit(self) -> list[str]:
+        """The tests that fail as things are, or compute too long."""
+        return [t for t in self._of_test if t in self._unfit or self._took_s[t] > LONGEST_S[self._slow]]
+
     def seen(self) -> dict[str, dict[str, Any]]:
         """Of each file its tests, with what they took and what they entered."""
         files: dict[str, dict[str, Any]] = {}
+        unfit = self.unfit()
         for test, names in self._of_test.items():
-            if test not in self._unfit and self._took_s[test] <= LONGEST_S[self._slow]:
+            if test not in unfit:
                 entered = sorted(names | self._of_file.get(_file(test), set()))
                 files.setdefault(_file(test), {})[test] = {"took_s": round(self._took_s[test], 3), "entered": entered}
         return files
-
-    def _entered(self, name: str) -> None:
-        self._into.add(name)
 
 
 @cache
@@ -273,13 +289,20 @@ def _file(nodeid: str) -> str:
     return nodeid.partition("::")[0]
 
 
-def trace(name: str, *, slow: bool = False) -> None:
-    """Run the plain tests of a file, or its slow ones, and keep what they entered; meant for a process of its own."""
-    tracer = Tracer(slow=slow)
-    pytest.main([*QUIETLY, *(["--whole"] if slow else []), name], [tracer])
+def trace(name: str, notes: Notes, *, slow: bool = False) -> list[str]:
+    """Run the plain tests of a file, or its slow ones, and keep what they entered; meant for a process of its own.
+
+    It gives those that cannot be asked, because they fail as things are or compute too long. RuntimeError where pytest
+    cannot run the file.
+    """
+    tracer = Tracer(notes, slow=slow)
+    code = pytest.main([*QUIETLY, *(["--whole"] if slow else []), name], [tracer])
+    if code not in {pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED, pytest.ExitCode.NO_TESTS_COLLECTED}:
+        raise RuntimeError(f"{name}: {code!r}")
     kept = kept_covers()
     seen = {"digest": digest(ROOT / name), "tests": tracer.seen().get(name, {})}
     kept[name] = kept.get(name, {}) | {_part(slow=slow): seen}
     whole = KEPT.with_suffix(".new")
     whole.write_text(json.dumps(kept), encoding="utf-8")
     whole.replace(KEPT)
+    return tracer.unfit()

@@ -45,6 +45,11 @@ class Mutant:
         again = f" #{self.number + 1}" if self.number else ""
         return f"{self.module}:{self.place or '<module>'}: {self.before} -> {self.after}{again}"
 
+    @property
+    def function(self) -> str:
+        """The function that holds it, as a test that enters it notes it."""
+        return f"{self.module}:{self.place}"
+
 
 def mutants_of(module: str, source: str) -> list[Mutant]:
     """Every change that can be made to a module, in the order of its text."""

@@ -1,7 +1,8 @@
 """Runs tests against mutants: each in a process forked for it, where the import of one module is changed.
 
 No file is touched. A mutant is killed when a test fails, when nothing can be imported any more, or when it takes many
-times the processor time of the tests as they are (it goes round for ever).
+times the processor time of the tests as they are (it goes round for ever), and the same tests up to that one pass of
+the program as it is.
 """
 
 from __future__ import annotations
@@ -9,34 +10,21 @@ from __future__ import annotations
 import hashlib
 import importlib
 import os
-import resource
-import signal
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from importlib.metadata import entry_points
 from pathlib import Path
 
-from tests.mutants.covering import (
-    QUIETLY,
-    Cover,
-    covering,
-    covers,
-    entering,
-    kept_covers,
-    noting_codes,
-    readers_of,
-    stale,
-    trace,
-)
+from tests.mutants.covering import Cover, covering, covers, entering, kept_covers, readers_of, slow_files, stale
+from tests.mutants.forking import Warm, begun, run_tests, told
 from tests.mutants.loading import ROOT, Instead, file_of, module_of
 from tests.mutants.mutate import Mutant, mutants_of, mutated
 
 KNOWN = Path(__file__).with_name("equivalent.txt")
 HEAVY = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "hypothesis.strategies", "msgspec", "pytest")
 """Imported once, before the forks; never our own code, or the change would come too late."""
-
-OPTIONS = ("-x", "--whole", *QUIETLY)
-"""Of pytest: the first failure is enough, and what was traced is run even where it is slow."""
 
 CPU_TIMES, CPU_LEAST_S = 8, 60
 """How much longer than the unchanged tests a mutant may compute."""
@@ -67,12 +55,11 @@ SERVED = frozenset({"influx", "influx_points", "influx_server"})
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What became of a mutant, held against so many tests."""
+    """What became of a mutant."""
 
     mutant: Mutant
     killed: bool
     equivalent: bool
-    tests: int
 
     @property
     def counts(self) -> bool:
@@ -135,11 +122,31 @@ def _quickest(found: Iterable[Cover], most_s: float) -> list[Cover]:
     return chosen
 
 
+def chosen_of_file(found: Sequence[Cover], name: str, mutant: Mutant, left_s: float) -> list[Cover]:
+    """The slow tests of a file for a mutant, as long as its time lasts; where any enters its function, those alone."""
+    entered = any(mutant.function in cover.entered for cover in found)
+    listed = [
+        cover
+        for cover in asked(found, mutant, "slow")
+        if cover.test.startswith(f"{name}::") and (mutant.function in cover.entered or not entered)
+    ]
+    return chosen_against(listed, mutant, left_s) if left_s > 0.0 else []
+
+
 def equivalents() -> dict[str, str]:
     """The mutants that no test can kill, each with the reason: one a line, `name | reason`."""
     lines = KNOWN.read_text(encoding="utf-8").splitlines()
     pairs = (line.rpartition(" | ") for line in lines if line and not line.startswith("#"))
     return {name.strip(): reason.strip() for name, _, reason in pairs}
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A mutant that is held against tests, in a process of its own."""
+
+    mutant: Mutant
+    tests: Sequence[Cover]
+    told: int
 
 
 class Runner:
@@ -148,45 +155,105 @@ class Runner:
     def __init__(self) -> None:
         for name in HEAVY:
             importlib.import_module(name)
+        for plugin in entry_points(group="pytest11"):
+            plugin.load()
         self._known = equivalents()
+        self._warm = Warm(module_of(path) for room in ROOMS for path in sources_of(room))
+        self._unfit: set[str] = set()
 
     def verdicts(self, mutants: Sequence[Mutant], jobs: int) -> Iterator[Verdict]:
         """What becomes of each, as it is known; so many at once. What no test enters has survived.
 
         A mutant is held against the tests of its own room, room by room; if it lives through these, against all others;
-        and at last against those marked `slow`: no more test files are traced than that needs.
+        and at last against those marked `slow`, file by file: no more is traced than that needs.
         """
         alive: list[Mutant] = []
         for place in sorted({own_place(mutant.module) for mutant in mutants}):
-            _trace_missing([name for name in stale(kept_covers()) if name.startswith(place)])
+            self._trace_missing([name for name in stale(kept_covers()) if name.startswith(place)])
             theirs = [mutant for mutant in mutants if own_place(mutant.module) == place]
-            yield from _ended(self._held(theirs, jobs, "own"), alive)
+            yield from _ended(self.held(theirs, jobs, self._of_step("own")), alive)
         if alive:
-            _trace_missing(stale(kept_covers()))
+            self._trace_missing(stale(kept_covers()))
             waiting, alive = alive, []
-            yield from _ended(self._held(waiting, jobs, "other"), alive)
-        if alive:
-            _trace_missing(stale(kept_covers(), slow=True), slow=True)
-            yield from self._held(alive, jobs, "slow")
+            yield from _ended(self.held(waiting, jobs, self._of_step("other")), alive)
+        yield from self._slowly(alive, jobs)
 
-    def _held(self, mutants: Sequence[Mutant], jobs: int, step: str) -> Iterator[Verdict]:
-        """Hold each against the tests of one step."""
+    def _slowly(self, alive: list[Mutant], jobs: int) -> Iterator[Verdict]:
+        """Hold them against the tests marked `slow`, those of their own rooms first, until all are killed."""
+        left_s = dict.fromkeys(alive, TESTS_S["slow"])
+        rooms = tuple({own_place(mutant.module) for mutant in alive})
+        for name in sorted(slow_files(), key=lambda name: not name.startswith(rooms)):
+            if not left_s:
+                return
+            self._trace_missing([name] if name in stale(kept_covers(), slow=True) else [], slow=True)
+            choose = self._of_file(name, left_s)
+            for verdict in self.held(list(left_s), jobs, choose):
+                if verdict.killed:
+                    del left_s[verdict.mutant]
+                    yield verdict
+                else:
+                    left_s[verdict.mutant] -= sum(cover.took_s for cover in choose(verdict.mutant))
+        yield from (Verdict(mutant, False, mutant.name in self._known) for mutant in left_s)
+
+    def _of_step(self, step: str) -> Callable[[Mutant], list[Cover]]:
+        """What chooses the tests of a step."""
         found = covers()
-        running: dict[int, tuple[Mutant, int]] = {}
+        return lambda mutant: chosen_against(asked(self.fit(found), mutant, step), mutant, TESTS_S[step])
+
+    def _of_file(self, name: str, left_s: Mapping[Mutant, float]) -> Callable[[Mutant], list[Cover]]:
+        """What chooses the slow tests of a file."""
+        found = covers()
+        return lambda mutant: chosen_of_file(self.fit(found), name, mutant, left_s[mutant])
+
+    def fit(self, found: Iterable[Cover]) -> list[Cover]:
+        """Without those that were seen to fail."""
+        return [cover for cover in found if cover.test not in self._unfit]
+
+    def _trace_missing(self, names: Sequence[str], *, slow: bool = False) -> None:
+        for name in names:
+            sys.stderr.write(f"tracing {name}{' (slow)' if slow else ''}\n")
+            for test in self._warm.trace(name, slow=slow):
+                sys.stderr.write(f"not asked, it fails as things are or computes too long: {test}\n")
+
+    def held(self, mutants: Sequence[Mutant], jobs: int, choose: Callable[[Mutant], list[Cover]]) -> Iterator[Verdict]:
+        """Hold each against the tests that are chosen for it."""
+        running: dict[int, Held] = {}
         waiting = list(mutants)
         while waiting or running:
             while waiting and len(running) < jobs:
                 mutant = waiting.pop(0)
-                tests = chosen_against(asked(found, mutant, step), mutant, TESTS_S[step])
+                tests = choose(mutant)
                 if tests:
-                    running[_forked(mutant, tests)] = mutant, len(tests)
+                    child, told_from = begun(partial(_as_child, mutant, tests))
+                    running[child] = Held(mutant, tests, told_from)
                 else:
-                    yield Verdict(mutant, False, mutant.name in self._known, 0)
+                    yield Verdict(mutant, False, mutant.name in self._known)
             if running:
                 child, status = os.wait()
-                mutant, count = running.pop(child)
-                killed = os.waitstatus_to_exitcode(status) != 0
-                yield Verdict(mutant, killed, mutant.name in self._known, count)
+                held = running.pop(child)
+                killed = self._killed(held, os.waitstatus_to_exitcode(status))
+                if killed is None:
+                    waiting.insert(0, held.mutant)
+                else:
+                    yield Verdict(held.mutant, killed, held.mutant.name in self._known)
+
+    def _killed(self, held: Held, code: int) -> bool | None:
+        """Whether the tests fail of the mutant and pass of the program as it is, run in the same way.
+
+        None where one fails of the program as well: it is not asked again, and the mutant is held once more.
+        """
+        failing = told(held.told)
+        if code == 0:
+            return False
+        upto = up_to([cover.test for cover in held.tests], failing)
+        unfit = self._warm.failing(upto, cpu_limit_s(held.tests))
+        if unfit is None:
+            return True
+        if unfit not in upto:
+            raise RuntimeError(f"the tests cannot be run against the program as it is: {', '.join(upto)}")
+        sys.stderr.write(f"not asked, it fails as things are: {unfit}\n")
+        self._unfit.add(unfit)
+        return None
 
 
 def _ended(verdicts: Iterable[Verdict], alive: list[Mutant]) -> Iterator[Verdict]:
@@ -203,59 +270,20 @@ def sample(mutants: Sequence[Mutant], count: int, seed: int) -> list[Mutant]:
     return sorted(mutants, key=lambda m: hashlib.sha256(f"{seed} {m.name}".encode()).digest())[:count]
 
 
-def _trace_missing(names: Sequence[str], *, slow: bool = False) -> None:
-    """Trace test files, each in a process of its own, so that nothing of the core stays imported here."""
-    if names:
-        noting_codes()
-    for name in names:
-        sys.stderr.write(f"tracing {name}{' (slow)' if slow else ''}\n")
-        child = _fork()
-        if child == 0:
-            code = 1
-            try:
-                _silenced()
-                trace(name, slow=slow)
-                code = 0
-            finally:
-                os._exit(code)
-        _, status = os.waitpid(child, 0)
-        if status:
-            raise RuntimeError(f"{name} could not be traced")
+def up_to(tests: Sequence[str], failing: str) -> list[str]:
+    """The tests up to one that fails, or to the first of a file that fails; all where none of them is it."""
+    ends = (place for place, test in enumerate(tests) if test == failing or test.startswith(f"{failing}::"))
+    return list(tests[: next(ends, len(tests) - 1) + 1])
 
 
-def _forked(mutant: Mutant, tests: Sequence[Cover]) -> int:
-    """Start the tests against a mutant in a process of their own, and give its id."""
-    child = _fork()
-    if child == 0:
-        usual_s = sum(cover.took_s for cover in tests)
-        _as_child(mutant, [cover.test for cover in tests], round(CPU_LEAST_S + CPU_TIMES * usual_s))
-    return child
+def cpu_limit_s(tests: Iterable[Cover]) -> int:
+    """So long tests may compute."""
+    return round(CPU_LEAST_S + CPU_TIMES * sum(cover.took_s for cover in tests))
 
 
-def _fork() -> int:
-    sys.stdout.flush()
-    sys.stderr.flush()
-    return os.fork()
-
-
-def _silenced() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    nothing = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nothing, 1)
-    os.dup2(nothing, 2)
-
-
-def _as_child(mutant: Mutant, tests: Sequence[str], cpu_s: int) -> None:
-    """The child's whole life: change the import, run the tests, end."""
-    import pytest
-
-    code: int = 1
-    try:
-        _silenced()
-        resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s + 5))
-        file = file_of(mutant.module)
-        code_instead = compile(mutated(mutant, file.read_text(encoding="utf-8")), str(file), "exec")
-        sys.meta_path.insert(0, Instead({mutant.module: code_instead}, {}))
-        code = int(pytest.main([*OPTIONS, *tests]))
-    finally:
-        os._exit(code)
+def _as_child(mutant: Mutant, tests: Sequence[Cover], tell: int) -> int:
+    """The child's whole life: change the import, run the tests."""
+    file = file_of(mutant.module)
+    code_instead = compile(mutated(mutant, file.read_text(encoding="utf-8")), str(file), "exec")
+    sys.meta_path.insert(0, Instead({mutant.module: code_instead}, {}))
+    return run_tests([cover.test for cover in tests], cpu_limit_s(tests), tell)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -15,7 +16,18 @@ from tests.mutants.__main__ import ALIVE, EQUIVALENT, KILLED, fate, known, repor
 from tests.mutants.covering import NOTES, Cover, files_of_tests, noting, readers_of
 from tests.mutants.loading import ROOT, module_of
 from tests.mutants.mutate import mutants_of, mutated
-from tests.mutants.run import ROOMS, TESTS_S, all_mutants, asked, chosen_against, equivalents, sample, sources_of
+from tests.mutants.run import (
+    ROOMS,
+    TESTS_S,
+    all_mutants,
+    asked,
+    chosen_against,
+    chosen_of_file,
+    equivalents,
+    sample,
+    sources_of,
+    up_to,
+)
 
 SOURCE = '''
 """Words are left alone: 1 + 1."""
@@ -126,6 +138,26 @@ def test_a_mutant_is_held_against_its_own_room_then_all_others_then_the_slow_one
     assert parts == {"own": [own], "other": [far], "slow": [slow]}
 
 
+def test_of_a_slow_file_those_are_asked_that_enter_the_function() -> None:
+    """Others of its module only where nothing enters it at all, and none where the time has been spent."""
+    wanted = next(m for m in all_mutants(["forecaster/maths"]) if m.place)
+    beside = Cover("tests/api/test_a.py::test_beside", 9.0, frozenset({f"{wanted.module}:other"}), slow=True)
+    inside = Cover("tests/api/test_a.py::test_inside", 9.0, frozenset({wanted.function}), slow=True)
+    far = Cover("tests/api/test_b.py::test_far", 9.0, frozenset({wanted.function}), slow=True)
+    assert chosen_of_file([beside, inside, far], "tests/api/test_a.py", wanted, 1.0) == [inside]
+    assert chosen_of_file([beside, far], "tests/api/test_a.py", wanted, 1.0) == []
+    assert chosen_of_file([beside], "tests/api/test_a.py", wanted, 1.0) == [beside]
+    assert chosen_of_file([inside], "tests/api/test_a.py", wanted, 0.0) == []
+
+
+def test_the_program_is_held_against_the_tests_up_to_the_one_that_failed() -> None:
+    tests = [f"tests/test_{name}" for name in ("a.py::test_1", "b.py::test_1", "b.py::test_10", "c.py::test_1")]
+    assert up_to(tests, "tests/test_b.py::test_1") == tests[:2]
+    assert up_to(tests, "tests/test_b.py::test_10") == tests[:3]
+    assert up_to(tests, "tests/test_b.py") == tests[:2]
+    assert up_to(tests, "") == tests
+
+
 def test_a_constant_is_held_against_the_tests_of_what_reads_it_first() -> None:
     """`HOUR_MS` of the clock's own module would be any test's; what reads it is named, in other modules as well."""
     wanted = next(m for m in all_mutants(["forecaster/maths"]) if m.constant and readers_of(m.module, m.constant))
@@ -157,6 +189,47 @@ def test_a_run_that_was_ended_goes_on_after_what_it_had_written(tmp_path: Path) 
     assert report(found[2:])[1]
 
 
+HELD = """
+import sys
+from tests.mutants.covering import Cover
+from tests.mutants.run import Runner, all_mutants
+
+halved = "forecaster.maths.ranks:median: 0.5 -> 0.25"
+wanted = next(m for m in all_mutants(["forecaster/maths"]) if m.name == halved)
+runner = Runner()
+tests = [Cover(name, 1.0, frozenset()) for name in sys.argv[1:]]
+verdicts = list(runner.held([wanted], 1, lambda _: runner.fit(tests)))
+print([v.killed for v in verdicts], [cover.test for cover in runner.fit(tests)])
+"""
+
+
+@pytest.mark.slow
+def test_what_fails_of_the_program_as_well_kills_nothing(tmp_path: Path) -> None:
+    """It is left out, and the mutant held against the others; alone it leaves the mutant alive."""
+    (tmp_path / "test_given.py").write_text(GIVEN, encoding="utf-8")
+    (tmp_path / "conftest.py").write_text("from tests.conftest import *\n", encoding="utf-8")
+    fails, passes, kills = (f"test_given.py::test_{name}" for name in ("fails", "passes", "median"))
+    assert _held(tmp_path, [fails, passes, kills]) == f"[True] {[passes, kills]}"
+    assert _held(tmp_path, [passes, fails]) == f"[False] {[passes]}"
+    assert _held(tmp_path, [fails]) == "[False] []"
+
+
+GIVEN = """
+import numpy as np
+from forecaster.maths.ranks import median
+
+def test_fails(): assert False
+def test_passes(): pass
+def test_median(): assert median(np.array([1.0, 2.0, 6.0, 9.0])) == 4.0
+"""
+
+
+def _held(place: Path, tests: list[str]) -> str:
+    line = [sys.executable, "-c", HELD, *tests]
+    env = os.environ | {"PYTHONPATH": str(ROOT)}
+    return subprocess.run(line, cwd=place, env=env, check=True, capture_output=True, text=True).stdout.strip()
+
+
 @pytest.mark.slow
 def test_a_function_that_a_test_enters_is_found(tmp_path: Path) -> None:
     """Traced in a process of its own: the tests of the mixture enter the mixture, and start no server."""
@@ -164,7 +237,8 @@ def test_a_function_that_a_test_enters_is_found(tmp_path: Path) -> None:
     name = "tests/forecaster/maths/test_mixture.py"
     line = (
         "import sys, pathlib; from tests.mutants import covering; "
-        "covering.KEPT = pathlib.Path(sys.argv[1]); covering.trace(sys.argv[2])"
+        "covering.KEPT = pathlib.Path(sys.argv[1]); "
+        "covering.trace(sys.argv[2], covering.Notes(covering.noting_codes()))"
     )
     subprocess.run([sys.executable, "-c", line, str(kept), name], cwd=ROOT, check=True, capture_output=True)
     tests = json.loads(kept.read_text(encoding="utf-8"))[name]["plain"]["tests"]
