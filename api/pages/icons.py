@@ -81,9 +81,13 @@ def svg() -> str:
     )
 
 
+DRAWN = {"icon-192": (192, 0.12), "icon-512": (512, 0.12), "icon-mask": (512, 0.22)}
+"""Name to size [pixels] and margin, as `picture` takes them."""
+
+
 def write(folder: Path = STATIC) -> None:
     """Write all icons."""
-    for name, size, margin in (("icon-192", 192, 0.12), ("icon-512", 512, 0.12), ("icon-mask", 512, 0.22)):
+    for name, (size, margin) in DRAWN.items():
         (folder / f"{name}.png").write_bytes(png(picture(size, margin)))
     (folder / "icon.svg").write_text(svg(), encoding="utf-8")
 

@@ -77,12 +77,24 @@ def test_a_span_without_length_is_refused_before_a_child_is_made(house: tuple[Te
     assert answer.json()["detail"] == "`from` is not before `to`; ask for a span that has a length"
 
 
-def test_a_record_that_cannot_be_read_is_503_in_a_line_without_its_reason(tmp_path: Path) -> None:
-    """In: an installation whose files are gone. Out: 503, and no path of the server in it."""
-    with serving(tmp_path, outage=False) as (client, _):
+def no_record(folder: Path) -> None:
+    """The report of an installation whose files are gone: 503, and no path of the server in it."""
+    with serving(folder, outage=False) as (client, _):
         answer = client.get("/api/v1/sites/larkspur/report")
     assert answer.status_code == 503
     assert answer.json()["detail"] == "the record cannot be read at the moment; try again"
+
+
+@pytest.mark.slow
+def test_a_record_that_cannot_be_read_is_503_in_a_line_without_its_reason(tmp_path: Path) -> None:
+    no_record(tmp_path)
+
+
+def test_a_command_that_fails_at_once_is_503_without_what_it_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stand_in(tmp_path, monkeypatch, f"echo {tmp_path}/outlast.toml is missing >&2; exit 2")
+    no_record(tmp_path)
 
 
 def stand_in(folder: Path, monkeypatch: pytest.MonkeyPatch, body: str) -> None:

@@ -182,10 +182,22 @@ def test_a_field_that_is_no_number_is_refused_by_name(text: str, unit: str) -> N
         number_in(text, unit, "pit.diameter_m")
 
 
-def test_icons_are_what_the_script_draws(tmp_path: Path) -> None:
+def same_drawing(*names: str) -> None:
+    for name in names:
+        assert icons.png(icons.picture(*icons.DRAWN[name])) == (icons.STATIC / f"{name}.png").read_bytes(), name
+
+
+def test_icons_are_what_the_script_draws() -> None:
+    same_drawing("icon-192")
+    assert icons.svg() == (icons.STATIC / "icon.svg").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_the_large_icons_are_what_the_script_draws(tmp_path: Path) -> None:
+    """As the small one is; and the script writes these and no others."""
+    same_drawing("icon-512", "icon-mask")
     icons.write(tmp_path)
-    for made in tmp_path.iterdir():
-        assert made.read_bytes() == (icons.STATIC / made.name).read_bytes(), made.name
+    assert {made.name for made in tmp_path.iterdir()} == {made.name for made in icons.STATIC.glob("icon*")}
 
 
 def test_an_icon_is_a_png_by_the_standard() -> None:
