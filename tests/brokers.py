@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-from tests.engines import ROOT, answers, free_port, wait_until
+from tests.engines import PATIENCE_S, ROOT, answers, free_port, wait_until
 
 SHIPPED = ROOT / "deploy" / "mosquitto"
 
@@ -109,12 +109,12 @@ class ShippedBroker:
         """Power cut: no chance to save."""
         assert self.server is not None
         self.server.kill()
-        self.server.wait(30)
+        self.server.wait(PATIENCE_S)
         self.server = None
 
     def stop(self) -> None:
         """Stop in good order."""
         if self.server is not None:
             self.server.terminate()
-            self.server.wait(30)
+            self.server.wait(PATIENCE_S)
             self.server = None

@@ -21,6 +21,10 @@ ROOT = Path(__file__).resolve().parents[1]
 INFLUX_PROXY = ROOT / "deploy" / "nginx" / "influx-v1.conf"
 
 
+PATIENCE_S = 120.0
+"""How long tests wait for what comes within a second on an idle machine [s]: on a busy one it may take a minute."""
+
+
 def free_port() -> int:
     """A TCP port on loopback that nobody listens on."""
     with socket.socket() as probe:
@@ -28,7 +32,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def wait_until(ready: Callable[[], bool], what: str, limit_s: float = 120.0) -> None:
+def wait_until(ready: Callable[[], bool], what: str, limit_s: float = PATIENCE_S) -> None:
     """Wait for a server; AssertionError when it does not come."""
     deadline = time.monotonic() + limit_s
     while not ready():
@@ -104,7 +108,7 @@ class Influx:
         """Stop the server; the proxy stays and answers 502."""
         if self.server is not None:
             self.server.terminate()
-            self.server.wait(30)
+            self.server.wait(PATIENCE_S)
             self.server = None
 
     def close(self) -> None:
@@ -112,7 +116,7 @@ class Influx:
         self.stop()
         if self.proxy is not None:
             self.proxy.terminate()
-            self.proxy.wait(30)
+            self.proxy.wait(PATIENCE_S)
             self.proxy = None
 
 
@@ -160,7 +164,7 @@ class Postgres:
         """Stop at once, ending open sessions."""
         if self.server is not None:
             self.server.send_signal(signal.SIGINT)
-            self.server.wait(30)
+            self.server.wait(PATIENCE_S)
             self.server = None
 
     def empty_database(self, name: str) -> str:

@@ -14,7 +14,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.engines import answers, free_port, wait_until
+from tests.engines import PATIENCE_S, answers, free_port, wait_until
 
 QUEUES = "max_queued_messages 0\nmax_inflight_messages 1000\n"
 """As the shipped configuration: nothing is dropped by count."""
@@ -61,7 +61,7 @@ class Mosquitto:
         )
         with (self.folder / "mosquitto.log").open("ab") as log:
             self.server = subprocess.Popen(["mosquitto", "-c", str(config)], stdout=log, stderr=log)
-        wait_until(lambda: answers(self.port), "mosquitto", 20.0)
+        wait_until(lambda: answers(self.port), "mosquitto")
 
     def stop(self) -> None:
         """Stop in order; what is persistent is written."""
@@ -74,7 +74,7 @@ class Mosquitto:
     def _end(self, how: signal.Signals) -> None:
         if self.server is not None:
             self.server.send_signal(how)
-            self.server.wait(20)
+            self.server.wait(PATIENCE_S)
             self.server = None
 
     def publish(self, messages: Sequence[tuple[str, bytes]], *, qos: int = 1, retain: bool = False) -> None:
@@ -85,11 +85,11 @@ class Mosquitto:
         client.on_connect = lambda *_: connected.set()
         client.connect("127.0.0.1", self.port)
         client.loop_start()
-        assert connected.wait(10)
+        assert connected.wait(PATIENCE_S)
         for start in range(0, len(messages), CHUNK):
             sent = [client.publish(topic, body, qos, retain) for topic, body in messages[start : start + CHUNK]]
             for info in sent:
-                info.wait_for_publish(60)
+                info.wait_for_publish(PATIENCE_S)
                 assert info.is_published()
         client.disconnect()
         client.loop_stop()
@@ -113,6 +113,6 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
         yield made
 
 
-def eventually(true: Callable[[], bool], what: str, limit_s: float = 120.0) -> None:
+def eventually(true: Callable[[], bool], what: str, limit_s: float = PATIENCE_S) -> None:
     """Wait until something is so; AssertionError when it does not come about."""
     wait_until(true, what, limit_s)

@@ -12,7 +12,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.config.settings import Broker
-from tests.engines import answers, free_port, wait_until
+from tests.engines import PATIENCE_S, answers, free_port, wait_until
 
 
 @dataclass
@@ -34,7 +34,7 @@ class Mosquitto:
     def stop(self) -> None:
         if self.server is not None:
             self.server.terminate()
-            self.server.wait(30)
+            self.server.wait(PATIENCE_S)
             self.server = None
 
     @property
@@ -58,7 +58,7 @@ class Hub:
         self.client.on_message = self._on_message
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
-        assert self._ready.wait(10)
+        assert self._ready.wait(PATIENCE_S)
 
     def _on_connect(self, client: mqtt.Client, *_rest: Any) -> None:
         client.subscribe([(one, 2) for one in self._filters])

@@ -10,10 +10,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 from forecaster.twin.live import larkspur_site
 from tests.browser.serving import Served, serving
+from tests.engines import PATIENCE_S
 from tests.scenario import services
 
 CHROMIUM = "/usr/bin/chromium"
@@ -21,6 +22,8 @@ FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
     "--disable-sync", "--no-first-run", "--disable-extensions", "--disable-dev-shm-usage",
 ]  # fmt: skip
+
+expect.set_options(timeout=1000 * PATIENCE_S)
 
 
 @contextmanager

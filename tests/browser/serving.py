@@ -14,8 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.app import create_app
 from api.process.services import Services
-
-PATIENCE_S = 20.0
+from tests.engines import PATIENCE_S
 
 
 @dataclass(slots=True)

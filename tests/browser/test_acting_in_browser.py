@@ -127,10 +127,10 @@ def test_with_script_it_happens_in_place_and_is_confirmed_there(browser: Browser
         else:
             button.click()
         status = page.locator(".act").get_by_role("status")
-        expect(status).to_contain_text("Asked.", timeout=30_000)
+        expect(status).to_contain_text("Asked.")
         expect(status).to_be_focused()
         taken_up(house.services)
-        expect(status).to_contain_text("Acknowledged by owner", timeout=30_000)
+        expect(status).to_contain_text("Acknowledged by owner")
         assert page.evaluate("window.stayed") is True
         check(page, "acknowledged", 360, "light", AXE)
 

@@ -192,7 +192,7 @@ def test_news_from_the_stream_are_drawn(browser: Browser, house: Served) -> None
         back = replace(forecast(supply=Supply.MAINS), issued_at_ms=NOW_MS + 1)
         publish(house.services, back)
         house.services.hub.publish(StreamKind.FORECAST, "larkspur", "{}")
-        expect(page.locator(".say")).to_contain_text("On mains", timeout=15_000)
+        expect(page.locator(".say")).to_contain_text("On mains")
 
 
 def test_a_cut_stream_is_said_and_mends_by_itself(browser: Browser, house: Served) -> None:

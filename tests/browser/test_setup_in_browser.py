@@ -64,7 +64,7 @@ def test_a_site_is_set_up_without_editing_a_file(browser: Browser, empty: Served
         page.get_by_label("For so many seconds").fill("3")
         page.get_by_role("button", name="Listen").click()
         power = page.locator(".offer", has=page.get_by_text(MARKUP, exact=True)).locator(".offer-line")
-        expect(power).to_contain_text("looks like Pump power in W", timeout=20_000)
+        expect(power).to_contain_text("looks like Pump power in W")
         expect(power.get_by_label("Use as")).to_have_value("")  # nothing is chosen silently
         if not script:  # what follows by itself with one is asked for without
             before = power.locator(".values").inner_text()

@@ -12,7 +12,7 @@ import pytest
 import yaml
 
 from tests.deploy.proxy import ShippedProxy
-from tests.engines import ROOT, answers, free_port, wait_until
+from tests.engines import PATIENCE_S, ROOT, answers, free_port, wait_until
 
 DEPLOY = ROOT / "deploy"
 UNITS = sorted((DEPLOY / "systemd").iterdir())
@@ -127,4 +127,4 @@ def test_ready_waits_for_the_server(tmp_path: Path) -> None:
         assert told([*ask, "30"]).returncode == 0
     finally:
         server.terminate()
-        server.wait(30)
+        server.wait(PATIENCE_S)

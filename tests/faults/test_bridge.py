@@ -18,7 +18,7 @@ from tests.brokers import ShippedBroker
 from tests.collector.examples import LARKSPUR
 from tests.collector.test_collector import START_S
 from tests.collector.test_collector import house as collecting
-from tests.engines import wait_until
+from tests.engines import PATIENCE_S, wait_until
 
 PASSWORDS = {"outlast": "hear", "cellar": "plug", "bridge": "line"}
 OFFICE_PASSWORDS = {"outlast": "hear", "larkspur": "far", "briar": "other"}
@@ -50,7 +50,7 @@ def hearing(broker: ShippedBroker, topic: str) -> Iterator[list[tuple[str, bytes
         taken = threading.Event()
         client.on_subscribe = lambda *_: taken.set()
         client.subscribe(topic, options=SubscribeOptions(qos=1))
-        assert taken.wait(20.0)
+        assert taken.wait(PATIENCE_S)
         yield heard
 
 

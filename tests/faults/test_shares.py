@@ -80,7 +80,7 @@ def test_a_share_moves_to_another_machine_and_nothing_is_lost(
         publishing = publish_apart(Load(broker.port, SITES, RATE, SECONDS))
         time.sleep(SECONDS / 2)
         running[1].send_signal(signal.SIGKILL)
-        running[1].wait(30)
+        running[1].wait(PATIENCE_S)
         outbox = machines[1] / "outbox"
         for file in sorted(outbox.iterdir()) if outbox.exists() else []:  # the disk of the dead machine is carried over
             (machines[2] / "outbox").mkdir(exist_ok=True)
@@ -98,4 +98,4 @@ def test_a_share_moves_to_another_machine_and_nothing_is_lost(
     finally:
         for process in running:
             process.kill()
-            process.wait(30)
+            process.wait(PATIENCE_S)

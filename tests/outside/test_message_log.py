@@ -13,6 +13,7 @@ import pytest
 
 from collector.decode.log import MessageLog
 from forecaster.domain.errors import UsageError
+from tests.engines import PATIENCE_S
 from tests.servers import Mosquitto, eventually, mosquitto
 
 __all__ = ["mosquitto"]
@@ -32,7 +33,7 @@ def record(broker: Mosquitto, path: Path, form: str, payloads: list[bytes]) -> N
         listener = subprocess.Popen([*command, "-C", str(len(payloads))], stdout=file)
         eventually(lambda: "cellar/#" in (broker.folder / "mosquitto.log").read_text(errors="replace"), "subscription")
         broker.publish([(f"cellar/{i}", payload) for i, payload in enumerate(payloads) if i])
-        assert listener.wait(20) == 0
+        assert listener.wait(PATIENCE_S) == 0
 
 
 @pytest.mark.parametrize(("form", "payloads", "logged"), [("%j", TEXTS, TEXTS), ("%J", JSONS, REWRITTEN)])

@@ -122,7 +122,7 @@ def demo(*words: str) -> Iterator[Watched]:
         wait_ready(base)
         yield Watched(process, base)
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=20.0) == 0
+        assert process.wait(timeout=GIVE_UP_S) == 0
         assert process.communicate()[1] == ""
     finally:
         process.kill()

@@ -86,7 +86,7 @@ class House:
     def get(self, path: str) -> httpx.Response | None:
         """An answer; None where nobody answers."""
         try:
-            return httpx.get(f"{self.base}{path}", timeout=30)
+            return httpx.get(f"{self.base}{path}", timeout=PATIENCE_S)
         except httpx.HTTPError:
             return None
 
@@ -118,7 +118,7 @@ class House:
             answer = httpx.get(
                 f"{self.base}/api/v1/sites/{site}/readings",
                 params={"quantity": quantity, "from": "2026-01-01T00:00:00Z", "to": "2030-01-01T00:00:00Z"},
-                timeout=30,
+                timeout=PATIENCE_S,
             )
             found += sum(point["count"] for point in answer.json()["points"])
         return found

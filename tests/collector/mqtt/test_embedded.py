@@ -33,6 +33,7 @@ from forecaster.domain.errors import ConfigError
 from tests.collector.examples import installation_in
 from tests.collector.store.test_fallback import publish
 from tests.collector.test_collector import open_readings_of, plug
+from tests.engines import PATIENCE_S
 from tests.servers import eventually
 
 TOPIC = "cellar/plug/state"
@@ -82,18 +83,18 @@ class Subscriber:
         self.client.on_subscribe = lambda _c, _u, _m, reasons, _p: subscribed.put(reasons)
         self.client.connect(broker.host, broker.port)
         self.client.loop_start()
-        self.granted = [reason.value for reason in subscribed.get(timeout=20.0)]
+        self.granted = [reason.value for reason in subscribed.get(timeout=PATIENCE_S)]
 
     def take(self, count: int) -> list[mqtt.MQTTMessage]:
         """The next messages."""
-        return [self.got.get(timeout=20.0) for _ in range(count)]
+        return [self.got.get(timeout=PATIENCE_S) for _ in range(count)]
 
     def leave(self) -> None:
         """Say goodbye once the broker has read all that was sent before, acknowledgements too; the session stays."""
         answered = threading.Event()
         self.client.on_unsubscribe = lambda *_: answered.set()
         if self.client.unsubscribe("nobody/subscribes")[0] == mqtt.MQTT_ERR_SUCCESS:
-            assert answered.wait(20.0)
+            assert answered.wait(PATIENCE_S)
         self.client.disconnect()
         self.client.loop_stop()
 
@@ -114,7 +115,7 @@ def leave_nothing(broker: EmbeddedBroker) -> None:
     client.on_connect = lambda *_: known.put(True)
     client.connect(broker.host, broker.port)
     client.loop_start()
-    assert known.get(timeout=20.0)
+    assert known.get(timeout=PATIENCE_S)
     inner = broker._broker
     assert inner is not None
     assert "passing" in inner._sessions
@@ -152,7 +153,7 @@ def test_what_is_not_acknowledged_is_sent_again_however_late(
         publish(broker, *sent)
         assert bodies(silent.take(20)) == [body for _, body in sent]
         assert broker._loop is not None
-        assert asyncio.run_coroutine_threadsafe(hasty.gives_up(), broker._loop).result(60.0)
+        assert asyncio.run_coroutine_threadsafe(hasty.gives_up(), broker._loop).result(PATIENCE_S)
     with subscriber(broker) as back:
         again = back.take(20)
         assert bodies(again) == [body for _, body in sent]
@@ -178,7 +179,7 @@ def test_retained_messages_are_marked_as_such_for_a_new_subscription(broker: Emb
     client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
     client.connect(broker.host, broker.port)
     client.loop_start()
-    client.publish(TOPIC, b"kept", qos=1, retain=True).wait_for_publish(20)
+    client.publish(TOPIC, b"kept", qos=1, retain=True).wait_for_publish(PATIENCE_S)
     client.disconnect()
     client.loop_stop()
     with subscriber(broker) as made:
@@ -196,16 +197,16 @@ def test_nobody_is_sent_what_another_has_subscribed_to(broker: EmbeddedBroker) -
     with subscriber(broker) as made:
         stranger = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
         stranger.on_message = lambda _c, _u, message: heard.put(message)
-        made.client.publish(TOPIC, b"kept", qos=1, retain=True).wait_for_publish(20)
-        made.client.publish("cellar/pump", b"also kept", qos=1, retain=True).wait_for_publish(20)
+        made.client.publish(TOPIC, b"kept", qos=1, retain=True).wait_for_publish(PATIENCE_S)
+        made.client.publish("cellar/pump", b"also kept", qos=1, retain=True).wait_for_publish(PATIENCE_S)
         made.take(1)
         connected = threading.Event()
         stranger.on_connect = lambda *_: connected.set()
         stranger.connect(broker.host, broker.port)
         stranger.loop_start()
-        assert connected.wait(20.0)
+        assert connected.wait(PATIENCE_S)
         stranger.subscribe("cellar/pump", qos=1)
-        assert heard.get(timeout=20.0).topic == "cellar/pump"
+        assert heard.get(timeout=PATIENCE_S).topic == "cellar/pump"
         stranger.disconnect()
         stranger.loop_stop()
     assert heard.empty()
@@ -215,7 +216,7 @@ def test_nobody_is_sent_what_another_has_subscribed_to(broker: EmbeddedBroker) -
 def test_who_speaks_no_mqtt_is_shown_out_and_nobody_else_is_disturbed(broker: EmbeddedBroker, said: bytes) -> None:
     with subscriber(broker) as made:
         for _ in range(3):
-            with socket.create_connection((broker.host, broker.port), timeout=20.0) as stranger:
+            with socket.create_connection((broker.host, broker.port), timeout=PATIENCE_S) as stranger:
                 stranger.sendall(said)
                 stranger.shutdown(socket.SHUT_WR)
                 assert stranger.recv(100) == b""
@@ -230,12 +231,12 @@ def test_a_connection_that_was_reset_unseen_is_closed_all_the_same() -> None:
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.readexactly(1)
-        reset.wait(20.0)
+        reset.wait(PATIENCE_S)
         await ClosingWriter(writer).close()
         served.set_result(writer)
 
     def stranger(port: int) -> None:
-        with socket.create_connection(("127.0.0.1", port), timeout=20.0) as one:
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as one:
             one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
             one.sendall(b"?")
         reset.set()
@@ -243,7 +244,7 @@ def test_a_connection_that_was_reset_unseen_is_closed_all_the_same() -> None:
     async def both() -> bool:
         async with await asyncio.start_server(serve, "127.0.0.1", 0) as server:
             await asyncio.to_thread(stranger, server.sockets[0].getsockname()[1])
-            return (await asyncio.wait_for(asyncio.wrap_future(served), 20.0)).transport.is_closing()
+            return (await asyncio.wait_for(asyncio.wrap_future(served), PATIENCE_S)).transport.is_closing()
 
     assert asyncio.run(both())
 
@@ -267,7 +268,7 @@ def _answer(broker: EmbeddedBroker, user: str, password: str) -> int:
     client.connect(broker.host, broker.port)
     client.loop_start()
     try:
-        return told.get(timeout=20.0)
+        return told.get(timeout=PATIENCE_S)
     finally:
         client.disconnect()
         client.loop_stop()

@@ -28,7 +28,7 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.domain.records import Delivery
 from tests.contracts.ledger_contract import run
 from tests.contracts.store_contract import T0, content, power
-from tests.engines import running_postgres, wait_until
+from tests.engines import PATIENCE_S, running_postgres, wait_until
 
 NOW_MS = T0 + 86_400_000
 SITE = """id = "larkspur"
@@ -79,7 +79,7 @@ def test_a_backup_under_way_holds_what_was_there_and_equals_the_source_at_rest(
 
     writer = threading.Thread(target=write)
     writer.start()
-    writing.wait(30)
+    assert writing.wait(PATIENCE_S)
     folder, manifest = take_backup(installation, tmp_path / "backups", NOW_MS)
     stop.set()
     writer.join()

@@ -13,6 +13,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from collector.mqtt.embedded import EmbeddedBroker, free_port
 from tests.collector.test_collector import house, plug
+from tests.engines import PATIENCE_S
 from tests.servers import eventually
 
 
@@ -39,7 +40,7 @@ def stands(broker: EmbeddedBroker, protocol: MQTTProtocolVersion) -> bool:
     client.on_disconnect = lambda *_: answered.set()
     client.connect(broker.host, broker.port)
     client.loop_start()
-    assert answered.wait(20), "the broker says nothing"
+    assert answered.wait(PATIENCE_S), "the broker says nothing"
     client.disconnect()
     client.loop_stop()
     return taken == [True]

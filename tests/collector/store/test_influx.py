@@ -20,7 +20,7 @@ from forecaster.domain.ports import ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from tests.contracts.store_contract import StoreContract, everything, power
-from tests.engines import ROOT, Influx, running_influx, wait_until
+from tests.engines import PATIENCE_S, ROOT, Influx, running_influx, wait_until
 
 NOW_MS = int(time.time() * 1000)
 
@@ -125,7 +125,7 @@ def test_sigterm_during_an_outage_keeps_what_waits(opened: Opened) -> None:
     assert process.stdout is not None
     assert process.stdout.readline() == "stored\n"
     process.terminate()
-    process.wait(30)
+    process.wait(PATIENCE_S)
     process.stdout.close()
     opened.influx.start()
     store = opened.open()
