@@ -12,6 +12,7 @@ from collector.clock import SystemClock
 from collector.collector import Collector
 from collector.config.settings import load_installation
 from collector.decode.payload import Decoder
+from collector.guard.guard import ChannelGuard
 from collector.intake import Intake
 from collector.mqtt.wire import Arrived
 from collector.store.open import open_ledger, open_store
@@ -23,6 +24,7 @@ from forecaster.domain.readings import Reading
 from tests.collector.examples import installation_in
 from tests.collector.test_clock import SITE, Client
 from tests.contracts.store_contract import power
+from tests.scenario import HeldClock
 from tests.servers import eventually
 
 PAGE_BYTES, FRAME_HEADER_BYTES = 4096, 24
@@ -88,6 +90,23 @@ def test_without_a_window_each_message_is_committed_as_it_comes(stores: tuple[Re
         eventually(lambda: len(belt.client.acknowledged) == belt.sent, "the acknowledgement")
     assert belt.intake.counts.commits == 3
     belt.intake.stop()
+
+
+def test_facts_of_channels_are_saved_soon_after_a_change_and_every_five_minutes(
+    stores: tuple[ReadingStore, Ledger], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Five seconds after the last time at the soonest, and after 300 s in any case."""
+    guard, clock, saved = ChannelGuard([SITE]), HeldClock(), []
+    monkeypatch.setattr(stores[1], "note", lambda *note: saved.append(note))
+    intake = Intake(Decoder([SITE]), *stores, clock, None, lambda: None, guard=guard)
+    channel = next(iter(guard._channels.values()))
+    turns = [(0.0, True), (4.75, False), (0.25, True), (10.0, False), (289.75, False), (0.25, True)]
+    for turn, (seconds, wanted) in enumerate(turns):
+        channel.changed = turn in {1, 2}
+        clock.move(seconds)
+        saved.clear()
+        intake.note_channels()
+        assert bool(saved) is wanted, turn
 
 
 def test_what_the_store_never_takes_is_told_apart_from_what_it_takes(

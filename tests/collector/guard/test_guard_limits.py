@@ -182,6 +182,18 @@ def test_amounts_of_one_millisecond_are_told_apart() -> None:
     assert timed.time_ms == 900
 
 
+@pytest.mark.parametrize(("second", "saved"), [(9.0, False), (10.5, False), (10.6, True)])
+def test_a_greatest_value_is_worth_keeping_once_it_grows_by_more_than_a_twentieth(second: float, saved: bool) -> None:
+    """And the first of all; the guard's own greatest value follows each."""
+    channel = guarded(Quantity.PUMP_CURRENT)
+    admitted(channel, 0, 10.0)
+    assert channel.changed
+    channel.changed = False
+    admitted(channel, 1, second)
+    assert channel.changed is saved
+    assert channel.high == max(second, 10.0)
+
+
 def test_what_was_learnt_is_taken_up() -> None:
     kept = replace(guarded(Quantity.PUMP_POWER).facts(), topics=(RIGHT, LEFT), high=500.0, lag_ms=7, rested=True)
     channel = GuardedChannel(SITE, Quantity.PUMP_POWER, "", kept)
