@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 
 from forecaster.domain.quantities import Quantity
+from forecaster.domain.runs import Gap
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.engine.buffer import ORDER
 from forecaster.engine.evidence import FoldOutput, RainSpan
@@ -35,6 +36,17 @@ def test_the_newest_value_of_every_quantity_is_kept(code: int) -> None:
     rhythm = fold.rhythm(quantity, quantity.value)
     assert rhythm is not None
     assert (rhythm.last_ms, rhythm.last_value) == (START + 2 * MINUTE_MS, 1.0)
+
+
+@pytest.mark.parametrize(("pause_ms", "told"), [(90_001, False), (180_000, False), (180_001, True)])
+def test_a_silence_that_the_rhythm_does_not_explain_is_told_as_a_gap(pause_ms: int, told: bool) -> None:
+    """Three minutes, before a rhythm is known."""
+    fold, output = Fold.of(site(Quantity.PUMP_POWER)), FoldOutput()
+    last = START + 2 * MINUTE_MS
+    times = [START, START + MINUTE_MS, last, last + pause_ms]
+    fold.take([(at_ms, ORDER.index(Quantity.PUMP_POWER), "", at_ms, 0.0) for at_ms in times], output)
+    found = [event for event in output.events if isinstance(event, Gap)]
+    assert found == ([Gap(fold.site, Quantity.PUMP_POWER, last, last + pause_ms)] if told else [])
 
 
 def told_of(quantity: Quantity, every_minutes: int, values: list[float]) -> list[RainSpan]:

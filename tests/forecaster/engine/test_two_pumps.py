@@ -88,6 +88,13 @@ def roles(forecast: Forecast) -> list[PumpRole]:
     return [pump.role for pump in forecast.pumps]
 
 
+def recent_w(hand: Hand) -> float | None:
+    """What the second pump has drawn of late from the pack."""
+    second = hand.engine._fold.second
+    assert second is not None
+    return second.drawn_w
+
+
 def test_while_the_first_lifts_the_second_waits() -> None:
     """By hand: 0.20 m x 166 L/m = 33.2 L from the second float to the floor, at 29.9 L in 170 s, 10.5 L/min: 3.15 min.
     For one pump it is 0.30 m, half as much again."""
@@ -95,6 +102,7 @@ def test_while_the_first_lifts_the_second_waits() -> None:
     assert roles(found) == [PumpRole.LIFTS, PumpRole.WAITS]
     assert found.water.inflow_l_per_min == pytest.approx(10.5, rel=0.1)
     assert found.water.minutes_to_floor == pytest.approx(3.15, rel=0.1)
+    assert found.duty == pytest.approx(10 / 180, rel=0.1)
     assert not [reason for reason in found.degraded if "pump" in reason]
 
 
@@ -114,6 +122,8 @@ def test_the_second_lifts_and_its_energy_counts() -> None:
     assert after.draw.pump_w == pytest.approx(1.25 * before.draw.pump_w, rel=0.1)
     assert after.wh_per_cycle == pytest.approx(1.67, rel=0.1)
     assert after.run_s == pytest.approx(15.0, rel=0.1)
+    assert after.cycles_per_hour == pytest.approx(20.0, rel=0.1)
+    assert recent_w(hand) == pytest.approx(400.0 * 15 / 180, rel=0.1)
     assert after.water.inflow_l_per_min == pytest.approx(before.water.inflow_l_per_min, rel=0.15)
     back = hand.minutes(10, mains=False, first_s=10)
     assert roles(back) == [PumpRole.LIFTS, PumpRole.WAITS]
@@ -131,7 +141,7 @@ def test_a_pump_on_water_pressure_draws_nothing() -> None:
     assert before.draw is not None
     assert after.draw is not None
     assert before.draw.pump_w > 20.0
-    assert (after.draw.pump_w, after.wh_per_cycle) == (0.0, 0.0)
+    assert (after.draw.pump_w, after.wh_per_cycle, recent_w(hand)) == (0.0, 0.0, 0.0)
     assert after.water.inflow_l_per_min == pytest.approx(before.water.inflow_l_per_min, rel=0.15)
     assert after.run_s == pytest.approx(15.0, rel=0.1)
 
