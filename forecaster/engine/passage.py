@@ -76,7 +76,7 @@ class Drain:
         return found if found.whole else self._passed(reserve.points_needed(self.pack, whole_s))
 
     def _passed(self, points: int) -> Passage:
-        grid_s, pack, widening = reserve.ahead_grid_s()[:points], self.pack, self.inflow.widening
+        grid_s, pack = reserve.ahead_grid_s()[:points], self.pack
         ahead = self.ahead(points)
         drain_wh = ahead.drain_wh
         peak_wh = drain_wh if self.charging_wh is None else reserve.running_peak(drain_wh)
@@ -84,7 +84,7 @@ class Drain:
             reserve.passage_of_peak(peak_wh, budget_wh + self.within_wh, grid_s)
             for budget_wh in (pack.to_reserve_wh, pack.to_empty_wh)
         )
-        hours, to_empty_h = (reserve.widen(np.minimum(each_h, ahead.floods_h), widening) for each_h in passages_h)
+        hours, to_empty_h = (np.minimum(each_h, ahead.floods_h) for each_h in passages_h)
         ordered = np.sort(np.minimum(hours, reserve.ahead_grid_s()[-1] / 3600.0))
         return Passage(grid_s, drain_wh, hours, to_empty_h, linear_quantile(ordered, 0.95) * 1.1 + 0.5)
 

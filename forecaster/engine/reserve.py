@@ -109,21 +109,6 @@ def passage_of_peak(peak: Paths, budget_wh: Array, ahead_s: Array) -> Array:
     return np.where(reached, np.where(index == 0, 0.0, hours), np.inf)
 
 
-def widen(hours: Array, factor: float) -> Array:
-    """Stretch times about their median by a factor, on a log scale; infinite ones stay infinite.
-
-    The log scale keeps times positive, and treats relative errors alike at one hour and at fifty.
-    """
-    if factor == 1.0:
-        return hours
-    half = (hours.size - 1) // 2
-    middle = float(np.partition(hours, half)[half])
-    if not np.isfinite(middle) or middle <= 0.0:
-        return hours
-    ratio = np.maximum(hours, 1e-6) / middle
-    return np.where(np.isfinite(hours), middle * ratio**factor, np.inf)
-
-
 def quantiles(hours: Array, horizon_h: float = HORIZON_H, levels: Sequence[float] = LEVELS) -> Quantiles:
     """Quantiles of hours remaining; None beyond the horizon.
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, Single
+from forecaster.maths.conformal import Backtest
 from forecaster.maths.noise import normals
 from forecaster.water.outflow import Draws, drawn_from
 from forecaster.water.rain import DELAY_H, RainRecord
@@ -17,6 +18,28 @@ from forecaster.water.storms import StormClimate, filled_h, storm_rate, unit_sto
 RAIN_SPREAD = 0.5
 """Deviation of forecast rain from what falls, on a log scale (common practice, no source)."""
 
+WIDENED_H = Backtest.AHEAD_H[-1]
+"""The hours over which backtests compare the energy with what came [h]."""
+
+_FARTHEST = 30.0
+"""A draw's energy over the median's, or the other way round, beyond which it is widened no further."""
+
+
+def widen(rises: Single, ahead_h: Array, factor: float) -> None:
+    """Let the draws' energy over the hours that backtests look at stray from its median `factor` times as far.
+
+    rises : (draws, T - 1) — energy from each time ahead to the next [Wh], changed in place
+    ahead_h : (T,) — times ahead [h], rising from 0
+    factor : float — of the deviation on a log scale, which treats half and double alike; a draw keeps its course
+    """
+    if factor == 1.0:
+        return
+    energy_wh = rises[:, : int(np.searchsorted(ahead_h, WIDENED_H))].sum(axis=1)
+    middle_wh = float(np.median(energy_wh))
+    if middle_wh > 0.0:
+        ratio = np.clip(energy_wh / middle_wh, 1.0 / _FARTHEST, _FARTHEST)
+        rises *= ratio[:, None] ** np.float32(factor - 1.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
@@ -25,6 +48,7 @@ class Known:
     untaken_mm : float — measured rain that reached the reservoirs and is not in the bank yet [mm]
     storms, rain : the site's past storms, in pump energy [Wh] and in rain [mm]
     gauged : bool — whether rain is measured here
+    widening : float — how much further the draws' energy strays than the bank's own spread, on a log scale
     """
 
     bank: Bank
@@ -34,6 +58,7 @@ class Known:
     storms: StormClimate
     rain: StormClimate
     gauged: bool
+    widening: float = 1.0
 
     def rises_wh(self, now_ms: int, every_h: Array, draws: int, seed: int, *, storms: bool, points: int) -> Single:
         """Pump energy at the plug between the first `points` of the times ahead [Wh], shape (draws, points - 1).
@@ -46,8 +71,6 @@ class Known:
         drawn = drawn_from(self.bank, seed, draws)
         told = self.record.told(now_ms)
         rises = drawn.falling_wh(ahead_h, lag_h)
-        if storms:
-            rises += self._storms_wh(drawn, now_ms, every_h, told, points)
         if told:
             self._add_told_wh(rises, drawn, now_ms, ahead_h, told)
         else:
@@ -55,7 +78,12 @@ class Known:
             drawn.add_raining_wh(rises, ahead_h, lag_h, measured)
             under_way = 0.0 if measured else self.record.store_mm_per_h * DELAY_H
             drawn.add_arrived_wh(rises, ahead_h, self.untaken_mm + under_way)
-        rises *= drawn.wobble_factor(every_h, lag_h, points)
+        wobble = drawn.wobble_factor(every_h, lag_h, points)
+        rises *= wobble
+        widen(rises, ahead_h, self.widening)
+        if storms:
+            wobble *= self._storms_wh(drawn, now_ms, every_h, told, points)
+            rises += wobble
         return rises
 
     def _storms_wh(self, drawn: Draws, now_ms: int, every_h: Array, told: dict[int, float], points: int) -> Single:

@@ -18,7 +18,7 @@ from forecaster.maths.conformal import Backtest, Conformal
 from forecaster.maths.mixture import mixture_quantiles
 from forecaster.maths.noise import normals, seed_from
 from forecaster.pack.nameplate import running_w
-from forecaster.water.ahead import Known
+from forecaster.water.ahead import WIDENED_H, Known
 from forecaster.water.bankstate import bank_from
 from forecaster.water.cycle_noise import CycleNoise
 from forecaster.water.design import LEAST_STORMS, Response
@@ -150,16 +150,13 @@ class Inflow:
         for hours in Backtest.AHEAD_H:
             column = int(np.searchsorted(ahead_h, hours))
             low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
-            factor = self.backtest.conformal.widening
-            if middle > 0.0:
-                low, high = middle * (low / middle) ** factor, middle * (high / middle) ** factor
             seen_wh = float(ndtri(0.9) * np.sqrt(held.lump_wh * middle + held.ends_wh**2))
             low, high = middle - np.hypot(middle - low, seen_wh), middle + np.hypot(high - middle, seen_wh)
             self.backtest.give(now_ms, float(low), float(high), hours)
 
     @property
     def widening(self) -> float:
-        """Factor by which spreads are stretched, from backtests on the site's own history."""
+        """Factor by which the spread of the water is stretched, from backtests on the site's own history."""
         return self.backtest.conformal.widening
 
     def _folded(self, bank: Bank | None, held: Bin) -> Bank:
@@ -233,8 +230,10 @@ class Inflow:
             level = np.minimum(self.running_w * PRIOR_DUTY * np.exp(PRIOR_DUTY_SPREAD * z), self.running_w)
             return np.asarray(level[:, None] * ahead_h, dtype=np.float32)
         untaken_mm = self.record.reached_mm if self.bin is None else 0.0
-        known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen)
-        rise = known.rises_wh(now_ms, every_h, draws, seed, storms=storms, points=ahead_h.size)
+        known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen, self.widening)
+        computed = max(ahead_h.size, int(np.searchsorted(every_h, WIDENED_H)) + 1)
+        rise = known.rises_wh(now_ms, every_h, draws, seed, storms=storms, points=min(computed, every_h.size))
+        rise = rise[:, : ahead_h.size - 1]
         if self.season is not None:
             relax_wh(rise, self.season.belief, self.running_w, now_ms, ahead_h, seed)
         np.minimum(rise, (self.running_w * np.diff(ahead_h)).astype(np.float32), out=rise)

@@ -30,7 +30,6 @@ from forecaster.engine.reserve import (
     quantiles,
     survival,
     survival_at,
-    widen,
 )
 from forecaster.engine.second import SecondPump
 from forecaster.engine.signs import Signs, rare_wait
@@ -387,16 +386,6 @@ def test_points_needed_are_those_to_the_last_empty_pack() -> None:
     assert points_needed(pack(), ahead_s) == 18 + 2
     assert points_needed(pack(), ahead_s, 28.0) == 9 + 2
     assert points_needed(pack(idle_w=0.0, loads_w=0.0), ahead_s) == 40
-
-
-def test_hours_are_widened_on_a_log_scale_about_their_median() -> None:
-    hours = np.array([1.0, 4.0, 16.0, np.inf, 2.0])
-    assert widen(hours, 2.0).tolist() == pytest.approx([0.25, 4.0, 64.0, np.inf, 1.0])
-    assert widen(hours, 1.0) is hours
-    never = np.array([1.0, np.inf, np.inf])
-    assert widen(never, 2.0) is never
-    zero = np.array([0.0, 0.0, 5.0])
-    assert widen(zero, 2.0) is zero
 
 
 def test_quantiles_stand_in_the_middle_of_their_draws() -> None:

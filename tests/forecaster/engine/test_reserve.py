@@ -62,14 +62,6 @@ def test_survival_falls_from_one_and_agrees_with_the_probability_at_a_time() -> 
     assert points[4].probability == pytest.approx(reserve.survival_at(hours, 5.0))
 
 
-def test_widening_keeps_the_median_and_stretches_the_range() -> None:
-    hours = np.geomspace(5.0, 20.0, 101)
-    wide = reserve.widen(hours, 2.0)
-    assert np.median(wide) == pytest.approx(np.median(hours))
-    assert wide[-1] == pytest.approx(40.0)
-    assert wide[0] == pytest.approx(2.5)
-
-
 def test_the_points_needed_hold_every_passage() -> None:
     """The grid cut short gives what the whole grid gives: nobody outlives the inverter's own draw."""
     draws, whole = 200, reserve.ahead_grid_s()

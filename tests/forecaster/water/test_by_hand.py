@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.times import HOUR_MS
+from forecaster.water.ahead import widen
 from forecaster.water.inflow import HISTORY_BIN_H, HISTORY_H, Inflow
 from forecaster.water.recession import (
     BASE,
@@ -269,6 +270,26 @@ def test_an_unknown_size_is_lognormal_of_mean_one() -> None:
     found = unknown_size(3, 20_000, 0.5)
     assert float(found.mean()) == pytest.approx(1.0, rel=0.005)
     assert float(np.log(found).std()) == pytest.approx(0.5, rel=0.005)
+
+
+def test_widened_draws_stray_further_over_twelve_hours_and_keep_their_course() -> None:
+    """6, 12 and 48 Wh in 12 h with a factor of 2: 6 / 12, 1 and 48 / 12 as factors, before and after these hours."""
+    ahead_h = np.array([0.0, 6.0, 12.0, 24.0])
+    rises = np.array([[2.0, 4.0, 8.0], [6.0, 6.0, 6.0], [40.0, 8.0, 1.0]], dtype=np.float32)
+    widen(rises, ahead_h, 2.0)
+    assert rises.tolist() == [[1.0, 2.0, 4.0], [6.0, 6.0, 6.0], [160.0, 32.0, 4.0]]
+    widen(rises, ahead_h, 1.0)
+    assert rises[0].tolist() == [1.0, 2.0, 4.0]
+
+
+def test_a_draw_without_water_is_not_blown_up_where_ranges_are_narrowed() -> None:
+    """Nothing in 12 h and 1 Wh after them, by a factor of 0.5: a ratio counts to 1 in 30, so 30 ** 0.5 Wh at most."""
+    rises = np.array([[0.0, 1.0], [9.0, 9.0], [9.0, 9.0]], dtype=np.float32)
+    widen(rises, np.array([0.0, 12.0, 24.0]), 0.5)
+    assert rises[0].tolist() == pytest.approx([0.0, math.sqrt(30.0)])
+    dry = np.zeros((3, 2), dtype=np.float32)
+    widen(dry, np.array([0.0, 12.0, 24.0]), 0.5)
+    assert not dry.any()
 
 
 # -- the inflow as a whole

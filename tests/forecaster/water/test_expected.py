@@ -11,6 +11,7 @@ from forecaster.domain.times import DAY_MS, HOUR_MS, YEAR_DAYS
 from forecaster.engine import Engine
 from forecaster.engine.reserve import ahead_grid_s
 from forecaster.maths.arrays import Array, Single
+from forecaster.maths.conformal import Conformal
 from forecaster.twin.live import larkspur_site
 from forecaster.water.expected import FROM_H
 from forecaster.water.inflow import Inflow
@@ -109,7 +110,8 @@ def test_how_far_ahead_is_computed_changes_no_value(steady: Inflow) -> None:
     """A pack is followed no further than it lasts: the same answer as if all of the horizon had been computed."""
     other = steady.copy()
     other.season = study(WET, spread=0.5)
+    other.backtest.conformal = Conformal(level=0.05, count=200)
     now_ms = START_MS + 96 * HOUR_MS
     whole = other.drawn_ahead(now_ms, GRID_S, 400, 11)
-    for points in (60, 90, 110):
+    for points in (5, 60, 90, 110):
         assert np.allclose(other.drawn_ahead(now_ms, GRID_S, 400, 11, points=points), whole[:, :points], rtol=1e-5)

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Pit, Pump
@@ -186,6 +187,25 @@ def test_ranges_that_miss_too_often_are_widened_and_ones_that_never_miss_narrowe
     assert told is not None
     assert (told.hits, told.count) == (160, 200)
     assert Conformal().coverage() is None
+
+
+def test_what_backtests_doubt_is_the_water_and_not_the_storms_to_come() -> None:
+    """A factor on the spread of log energy is one; storms come as they came, and the middle stays."""
+    plain = heard(60.0)
+    plain.backtest.conformal = Conformal()
+    plain.running_w = 1e6  # a pump that lifts all that comes
+    wide = plain.copy()
+    wide.backtest.conformal = Conformal(level=0.05, count=200)
+    assert wide.widening == pytest.approx(norm.ppf(0.975) / norm.ppf(0.9))
+    told, doubted = (energy_within(ahead(made, 60 * HOUR_MS), 12.0) for made in (plain, wide))
+    assert np.median(doubted) == pytest.approx(np.median(told), rel=1e-3)
+    assert np.log(doubted).std() == pytest.approx(wide.widening * np.log(told).std(), rel=0.02)
+    storms = [
+        energy_within(ahead(made, 60 * HOUR_MS, storms=True), 48.0) - energy_within(ahead(made, 60 * HOUR_MS), 48.0)
+        for made in (plain, wide)
+    ]
+    assert storms[0].max() > 10.0
+    np.testing.assert_allclose(storms[1], storms[0], atol=0.01)
 
 
 def test_backtests_settle_on_what_came_and_let_spans_with_gaps_go() -> None:
