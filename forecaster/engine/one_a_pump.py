@@ -121,13 +121,13 @@ def hung_on(site: Site, fold: Fold, now_ms: int) -> Hung:
     return Hung(pumps, frozenset({first_pack, other} if beside else {first_pack}), stranded)
 
 
-def carried(site: Site, fold: Fold, pump: Acting, pack: PackDraws, now_ms: int) -> Footing:
+def carried(site: Site, fold: Fold, pump: Acting, pack: PackDraws, hung: Hung, now_ms: int) -> Footing:
     """What carries the water. pack : of all packs, without what is in those that cannot be counted on"""
     second, bank = fold.second, fold.bank
     if second is None or bank is None or not site.pack_a_pump:
         return Footing(pack, standby_w(fold), pump.drawn)
     sides = _sides(site, fold, second)
-    out = {name for name, _ in bank.not_counted(now_ms, hung_on(site, fold, now_ms))}
+    out = {name for name, _ in bank.not_counted(now_ms, hung)}
     first_pack, other = (named.id for named in site.packs)
     share = second.drawn_share(fold.segmenter.running_w)
     if pump.is_second or (first_pack in out and other not in out):

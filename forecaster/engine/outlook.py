@@ -110,8 +110,28 @@ def fills_slowly(pump: Acting, age: Age, mean: Spread, now_ms: int) -> bool:
     return open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None
 
 
-def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
-    """The forecast at a time. `models` are copies: they are carried forward to the present."""
+@dataclass(frozen=True, slots=True)
+class Present:
+    """What is believed of the present.
+
+    pump : Acting — the pump that lifts; run : LongRun | None — its run that goes on; hung : what hangs on each pack
+    shown_w : float — mean power by what was last heard, as of the first pump [W]; mean : Spread — by the present
+    percent : float | None — charge that can be had [%]
+    shown, pack : PackDraws — without what packs that cannot be counted on hold above their reserve, and hold at all
+    """
+
+    pump: Acting
+    hung: Hung
+    age: Age
+    run: LongRun | None
+    shown_w: float
+    mean: Spread
+    percent: float | None
+    shown: PackDraws
+    pack: PackDraws
+
+
+def _present(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Present:
     pump, hung = acting(fold, now_ms), hung_on(site, fold, now_ms)
     age = age_of(pump.fold, now_ms)
     shown_w = models.inflow.mean_w(now_ms).p50
@@ -122,37 +142,62 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
     pack = models.belief.untested(now_ms).draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
     if on_pack and (fold.accounts.percent is None or age.pack_silent):
         percent = median(pack.charge_percent_after(np.zeros(DRAWS)))
-    seed = seed_from(rng)
-    missing = _missing(site, fold, now_ms)
-    percent = available(site, fold, percent, now_ms)
-    shown = _without(pack, missing.above_percent, missing.above_percent)
-    pack = _without(pack, missing.above_percent, missing.all_percent)
-    on = carried(site, fold, pump, _with_measured_loads(fold, pack, seed), now_ms)
-    pack = on.pack
+    missing = _missing(fold, hung, now_ms)
+    above, whole = missing.above_percent, missing.all_percent
+    shown, pack = _without(pack, above, above), _without(pack, above, whole)
+    return Present(pump, hung, age, run, shown_w, mean, _less(percent, missing), shown, pack)
+
+
+@dataclass(frozen=True, slots=True)
+class Following:
+    """What follows from the present.
+
+    pack : PackDraws — of the packs that carry; pump_w, charging_w : float — drawn at their plugs now, and put in [W]
+    """
+
+    pack: PackDraws
+    pump_w: float
+    charging_w: float
+    passed: Passage
+
+
+def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, rng: np.random.Generator) -> Following:
+    pump, age, run, seed = at.pump, at.age, at.run, seed_from(rng)
+    on = carried(site, fold, pump, _with_measured_loads(fold, at.pack, seed), at.hung, now_ms)
     charging_wh, charging_w = _charging(fold, models, now_ms, reserve.ahead_grid_s(), seed)
-    unheard = pack.unheard if on_pack and age.pump_silent and not age.pack_silent else None
+    on_pack = fold.supply.supply is Supply.PACK
+    unheard = on.pack.unheard if on_pack and age.pump_silent and not age.pack_silent else None
     passed = Drain(
-        pack=pack,
+        pack=on.pack,
         inflow=models.inflow,
         now_ms=now_ms,
         scale=_of_the_acting(_aged(unheard, age, seed), on.drawn),
         standby_w=on.standby_w,
         charging_wh=charging_wh,
-        within_wh=_within_a_cycle_wh(pump, pack, seed),
+        within_wh=_within_a_cycle_wh(pump, on.pack, seed),
         stays_on_w=None if run is None or not pump.drawn else run.stays_on_w(DRAWS, seed),
         seed=seed_from(rng),
         handover=on.handover,
-    ).passage(mean.p50 * on.drawn)
+    ).passage(at.mean.p50 * on.drawn)
+    pump_w = at.mean.p50 * on.drawn * (1.0 if unheard is None else median(unheard))
+    return Following(on.pack, pump_w + on.standby_w, charging_w, passed)
+
+
+def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
+    """The forecast at a time. `models` are copies: they are carried forward to the present."""
+    at = _present(site, fold, models, now_ms, rng)
+    ahead = _ahead(site, fold, models, at, now_ms, rng)
+    pump, age, mean, pack, passed = at.pump, at.age, at.mean, ahead.pack, ahead.passed
     figures = figures_of(pump, mean.p50, now_ms)
-    pump_w = mean.p50 * on.drawn * (1.0 if unheard is None else median(unheard))
-    parts = _parts(pack, pump_w + on.standby_w, charging_w)
+    parts = _parts(pack, ahead.pump_w, ahead.charging_w)
+    on_pack = fold.supply.supply is Supply.PACK
     return Forecast(
         site=site.id,
         issued_at_ms=now_ms,
         supply=fold.supply.supply,
         basis=_basis(pump.fold, mean.count, age),
         data_age_s=age.data_age_s,
-        charge_percent=percent,
+        charge_percent=at.percent,
         usable_wh=median(pack.to_reserve_wh),
         draw_w=parts.pump_w + parts.loads_w + parts.pack_w,
         cycles_per_hour=figures.cycles_per_hour,
@@ -162,27 +207,31 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.
         hours_remaining=reserve.quantiles(passed.hours),
         hours_to_empty=reserve.quantiles(passed.to_empty_h),
         survival=reserve.survival(passed.hours, now_ms),
-        water=water_now(site, fold, pump, (mean.p50, shown_w), models.inflow.halving_h(now_ms), now_ms),
-        degraded=_degraded(site, pump.fold, age, figures, pack.doubt, hung, now_ms),
+        water=water_now(site, fold, pump, (mean.p50, at.shown_w), models.inflow.halving_h(now_ms), now_ms),
+        degraded=_degraded(site, pump.fold, age, figures, pack.doubt, at.hung, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,
         draw=parts,
-        drain_path=_drain_path(shown, passed, now_ms),
-        full_at_ms=None if on_pack else full_at_ms(site, fold, pack, percent, now_ms),
+        drain_path=_drain_path(at.shown, passed, now_ms),
+        full_at_ms=None if on_pack else full_at_ms(site, fold, pack, at.percent, now_ms),
         never_probability=reserve.never_probability(passed.hours),
         coverage=models.inflow.backtest.conformal.coverage(),
-        packs=() if fold.bank is None else fold.bank.now(now_ms, median(pack.capacity_wh), hung),
+        packs=() if fold.bank is None else fold.bank.now(now_ms, median(pack.capacity_wh), at.hung),
         pumps=() if fold.second is None else fold.second.pumps(site, fold.lifting, now_ms),
     )
 
 
 def available(site: Site, fold: Fold, percent: float | None, now_ms: int) -> float | None:
     """The charge [%] without what is above the reserve of packs that cannot be counted on."""
-    return None if percent is None else max(percent - _missing(site, fold, now_ms).above_percent, 0.0)
+    return _less(percent, _missing(fold, hung_on(site, fold, now_ms), now_ms))
 
 
-def _missing(site: Site, fold: Fold, now_ms: int) -> Missing:
-    return NOTHING_MISSING if fold.bank is None else fold.bank.missing(now_ms, hung_on(site, fold, now_ms))
+def _less(percent: float | None, missing: Missing) -> float | None:
+    return None if percent is None else max(percent - missing.above_percent, 0.0)
+
+
+def _missing(fold: Fold, hung: Hung, now_ms: int) -> Missing:
+    return NOTHING_MISSING if fold.bank is None else fold.bank.missing(now_ms, hung)
 
 
 def _without(pack: PackDraws, to_reserve_percent: float, to_empty_percent: float) -> PackDraws:
