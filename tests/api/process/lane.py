@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from collector.config.site_file import site_toml
 from collector.decode.payload import Decoder
+from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.site import Site
-from forecaster.twin.live import LiveSite
+from forecaster.domain.site import NamedPump, Pump, Site
+from forecaster.twin.live import LARKSPUR, LiveSite
+from forecaster.twin.pair import PairTruth
 from tests.api.process.lapse import Lapse, Message, lapsing
 from tests.engines import free_port
 from tests.servers import running_mosquitto
@@ -78,6 +81,43 @@ class Lane:
         """The page of each, in English."""
         english = {"Accept-Language": "en"}
         return {one.id: self.lapse.client.get(f"/sites/{one.id}", headers=english).text for one in self.houses}
+
+
+@dataclass
+class LaneWatched:
+    """What was seen of the houses: their alarms at the end, when each was first seen, and their pages, by site."""
+
+    houses: dict[str, LaneHouse] = field(default_factory=dict)
+    alarms: list[dict[str, Any]] = field(default_factory=list)
+    seen_min: dict[tuple[str, str], float] = field(default_factory=dict)
+    pages: dict[str, str] = field(default_factory=dict)
+
+    def minutes(self, passing: Lane, end_min: float) -> Iterator[float]:
+        """Let the time pass as `Lane.minutes` does, and look at the alarms each time; at the pages at the end."""
+        self.houses = {house.id: house for house in passing.houses}
+        for minute in passing.minutes(end_min):
+            self.alarms = passing.alarms()
+            for alarm in self.alarms:
+                self.seen_min.setdefault((alarm["site"], alarm["kind"]), minute)
+            yield minute
+        self.pages = passing.pages()
+
+
+def second_pump(first_fails_s: float = math.inf, second_fails_s: float = math.inf) -> PairTruth:
+    """A second pump, as it is and by its plate, and when either fails. It needs a quarter more energy than the first
+    one for the same water.
+    """
+    true = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
+    plate = Pump(rated_voltage_v=115.0, rated_power_w=400.0, power_factor=0.8, rated_flow_l_per_min=100.0)
+    return PairTruth(true, plate, first_fails_s=first_fails_s, second_fails_s=second_fails_s)
+
+
+def described(site: Site) -> Site:
+    """With the flow of the first pump as its plate says it, and without what is forecast of the rain."""
+    pump = replace(site.pump, rated_flow_l_per_min=155.0)
+    kept = tuple(c for c in site.channels if c.quantity is not Quantity.RAIN_EXPECTED)
+    pumps = (NamedPump(site.pumps[0].id, pump), site.pumps[1]) if site.pumps else ()
+    return replace(site, pump=pump, pumps=pumps, channels=kept)
 
 
 @contextmanager

@@ -7,23 +7,29 @@ tests/forecaster/engine/test_one_a_pump.py tells. What is asked of the sizes is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
 
-from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import Arrangement, NamedPump, Pump, Site
+from forecaster.domain.site import Arrangement
 from forecaster.twin.bank import BankTruth
-from forecaster.twin.live import LARKSPUR, LiveSite, Scenario
-from forecaster.twin.pair import PairTruth
-from tests.api.process.lane import FAIL_S, PAST_S, START_MS, STEP_MIN, LaneHouse, lane
+from forecaster.twin.live import LiveSite, Scenario
+from tests.api.process.lane import (
+    FAIL_S,
+    PAST_S,
+    START_MS,
+    STEP_MIN,
+    LaneHouse,
+    LaneWatched,
+    described,
+    lane,
+    second_pump,
+)
 
 FAILS_MIN, END_MIN = 18.0, 48.0
 FAILS_S = PAST_S + FAILS_MIN * 60.0
-TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
-PLATE = Pump(rated_voltage_v=115.0, rated_power_w=400.0, power_factor=0.8, rated_flow_l_per_min=100.0)
-SOUND, FAILS = PairTruth(TRUE, PLATE), PairTruth(TRUE, PLATE, first_fails_s=FAILS_S)
+SOUND, FAILS = second_pump(), second_pump(first_fails_s=FAILS_S)
 SMALL, EVEN = {"left": 0.02, "right": 0.5}, {"left": 0.5, "right": 0.5}
 APART = Arrangement.ONE_A_PUMP
 HOUSES = {
@@ -34,13 +40,6 @@ HOUSES = {
 }
 
 
-def described(site: Site) -> Site:
-    """With the flow of the first pump as its plate says it, and without what is forecast of the rain."""
-    pump = replace(site.pump, rated_flow_l_per_min=155.0)
-    kept = tuple(c for c in site.channels if c.quantity is not Quantity.RAIN_EXPECTED)
-    return replace(site, pump=pump, pumps=(NamedPump(site.pumps[0].id, pump), site.pumps[1]), channels=kept)
-
-
 def apart(site_id: str) -> LaneHouse:
     pair, bank = HOUSES[site_id]
     live = LiveSite(seed=3, start_ms=START_MS, scenario=Scenario(FAIL_S, outage_h=40.0, pair=pair, bank=bank))
@@ -48,16 +47,12 @@ def apart(site_id: str) -> LaneHouse:
 
 
 @dataclass
-class Outcome:
-    """By site: its forecasts by minute, when its alarms were first seen, all of them, its page, and its description."""
+class Outcome(LaneWatched):
+    """By site also its forecasts before and after, and the description of one."""
 
     before: dict[str, dict[str, Any]] = field(default_factory=dict)
     after: dict[str, dict[str, Any]] = field(default_factory=dict)
-    seen_min: dict[tuple[str, str], float] = field(default_factory=dict)
-    alarms: list[dict[str, Any]] = field(default_factory=list)
-    pages: dict[str, str] = field(default_factory=dict)
     site: dict[str, Any] = field(default_factory=dict)
-    houses: dict[str, LaneHouse] = field(default_factory=dict)
 
     def alarm(self, site: str, kind: str) -> dict[str, Any]:
         """The one alarm of a kind at a site."""
@@ -67,16 +62,12 @@ class Outcome:
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    houses = [apart(site_id) for site_id in HOUSES]
-    found = Outcome(houses={house.id: house for house in houses})
-    with lane(tmp_path_factory.mktemp("apart"), houses) as passing:
-        for minute in passing.minutes(END_MIN):
-            found.alarms = passing.alarms()
-            for alarm in found.alarms:
-                found.seen_min.setdefault((alarm["site"], alarm["kind"]), minute)
+    found = Outcome()
+    with lane(tmp_path_factory.mktemp("apart"), [apart(site_id) for site_id in HOUSES]) as passing:
+        for minute in found.minutes(passing, END_MIN):
             if minute == FAILS_MIN - 7 * STEP_MIN:
                 found.before = passing.forecasts()
-        found.after, found.pages = passing.forecasts(), passing.pages()
+        found.after = passing.forecasts()
         found.site = passing.lapse.client.get("/api/v1/sites/spent").json()
     return found
 

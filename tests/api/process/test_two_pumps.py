@@ -6,43 +6,38 @@ fail. What is asked of the sizes is common practice, no source; the truth is the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
 
-from forecaster.domain.quantities import Quantity
-from forecaster.domain.site import NamedPump, Pump, Site
-from forecaster.twin.live import LARKSPUR, LiveSite, Scenario
-from forecaster.twin.pair import PairTruth
-from tests.api.process.lane import FAIL_S, PAST_S, START_MS, STEP_MIN, LaneHouse, lane
+from forecaster.twin.live import LiveSite, Scenario
+from tests.api.process.lane import (
+    FAIL_S,
+    PAST_S,
+    START_MS,
+    STEP_MIN,
+    LaneHouse,
+    LaneWatched,
+    described,
+    lane,
+    second_pump,
+)
 
 FIRST_MIN, SECOND_MIN, END_MIN = 18.0, 39.0, 52.5
-TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
-"""It needs a quarter more energy for the same water than the first one."""
-PLATE = Pump(rated_voltage_v=115.0, rated_power_w=400.0, power_factor=0.8, rated_flow_l_per_min=100.0)
 FIRST_S, SECOND_S = PAST_S + FIRST_MIN * 60.0, PAST_S + SECOND_MIN * 60.0
 PAIRS = {
     "single": None,
-    "idle": PairTruth(TRUE, PLATE, second_fails_s=0.0),
-    "first": PairTruth(TRUE, PLATE, first_fails_s=FIRST_S),
-    "both": PairTruth(TRUE, PLATE, first_fails_s=FIRST_S, second_fails_s=SECOND_S),
+    "idle": second_pump(second_fails_s=0.0),
+    "first": second_pump(first_fails_s=FIRST_S),
+    "both": second_pump(first_fails_s=FIRST_S, second_fails_s=SECOND_S),
 }
-
-
-def described(site: Site) -> Site:
-    """With the flow of the first pump as its plate says it."""
-    pump = replace(site.pump, rated_flow_l_per_min=155.0)
-    if not site.pumps:
-        return replace(site, pump=pump)
-    return replace(site, pump=pump, pumps=(NamedPump(site.pumps[0].id, pump), site.pumps[1]))
 
 
 def paired(site_id: str) -> LaneHouse:
     scenario = Scenario(fail_after_s=FAIL_S, outage_h=40.0, pair=PAIRS[site_id])
     live = LiveSite(seed=3, start_ms=START_MS, scenario=scenario)
-    kept = tuple(c for c in live.site.channels if c.quantity is not Quantity.RAIN_EXPECTED)
-    return LaneHouse.of(site_id, live, replace(described(live.site), channels=kept))
+    return LaneHouse.of(site_id, live, described(live.site))
 
 
 def lasts_h(house: LaneHouse, minute: float) -> float:
@@ -53,28 +48,19 @@ def lasts_h(house: LaneHouse, minute: float) -> float:
 
 
 @dataclass
-class Outcome:
-    """By site: its forecasts by minute, when its alarms were first seen, all of them at the end, and its page."""
+class Outcome(LaneWatched):
+    """Also the forecasts of all by minute."""
 
     forecasts: dict[float, dict[str, dict[str, Any]]] = field(default_factory=dict)
-    seen_min: dict[tuple[str, str], float] = field(default_factory=dict)
-    alarms: list[dict[str, Any]] = field(default_factory=list)
-    pages: dict[str, str] = field(default_factory=dict)
-    houses: dict[str, LaneHouse] = field(default_factory=dict)
 
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    houses = [paired(site_id) for site_id in PAIRS]
-    found = Outcome(houses={house.id: house for house in houses})
-    with lane(tmp_path_factory.mktemp("pumps"), houses) as passing:
-        for minute in passing.minutes(END_MIN):
-            found.alarms = passing.alarms()
-            for alarm in found.alarms:
-                found.seen_min.setdefault((alarm["site"], alarm["kind"]), minute)
+    found = Outcome()
+    with lane(tmp_path_factory.mktemp("pumps"), [paired(site_id) for site_id in PAIRS]) as passing:
+        for minute in found.minutes(passing, END_MIN):
             if minute in (FIRST_MIN - STEP_MIN, SECOND_MIN - STEP_MIN, END_MIN):
                 found.forecasts[minute] = passing.forecasts()
-        found.pages = passing.pages()
     return found
 
 

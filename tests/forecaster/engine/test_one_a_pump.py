@@ -6,15 +6,14 @@ The truth is the simulated house. What is asked of the sizes is common practice,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from forecaster.domain.forecast import Forecast, PackRole, PumpRole
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.readings import Reading
-from forecaster.domain.site import Arrangement, Driven, Load, NamedPack, NamedPump, Pack, Pump, Site
+from forecaster.domain.site import Arrangement, Driven, Load, NamedPack, NamedPump, Pack, Site
 from forecaster.engine.core import Engine
 from forecaster.engine.document import document, from_document
 from forecaster.engine.one_a_pump import Handover, PackSide
@@ -22,13 +21,12 @@ from forecaster.engine.reserve import ahead_grid_s, first_passage
 from forecaster.pack.bank import taken_together
 from forecaster.pack.draws import PackDraws
 from forecaster.twin.bank import BankTruth
-from forecaster.twin.live import LARKSPUR, LiveSite, larkspur_site
+from forecaster.twin.live import LiveSite, larkspur_site
 from forecaster.twin.pair import PairTruth
-from tests.forecaster.engine.outages_ahead import FAIL_H, START_MS, house_with, median_errors, reserve_s
+from tests.forecaster.engine.by_hand import MAIN, PLATE, TRUE, ToldEngine
+from tests.forecaster.engine.outages_ahead import FAIL_H, house_with, median_errors, reserve_s
 
 APART = Arrangement.ONE_A_PUMP
-MAIN = replace(larkspur_site().pump, rated_flow_l_per_min=150.0)
-PLATE = Pump(rated_voltage_v=115.0, rated_power_w=400.0, rated_flow_l_per_min=100.0)
 
 
 # -- one pump after the other, by hand: 40 W of the first one at the plug, no losses, inverters that idle at 5 W each
@@ -84,19 +82,8 @@ def by_hand(left_wh: float = 1000.0, right_wh: float = 1000.0) -> Site:
     )
 
 
-@dataclass
-class Hand:
+class Hand(ToldEngine):
     """An engine that is told every five seconds of a house whose pit fills every three minutes."""
-
-    engine: Engine
-    now_s: int = 0
-
-    @property
-    def now_ms(self) -> int:
-        return START_MS + 1000 * self.now_s
-
-    def tell(self, quantity: Quantity, value: float, of: str = "") -> None:
-        self.engine.update(Reading(self.engine.site.id, quantity, self.now_ms, value, self.now_ms, of))
 
     def minutes(
         self, count: int, *, mains: bool, first_s: int = 0, second_s: int = 0, left: float = 100.0,
@@ -207,7 +194,6 @@ def test_a_saved_state_goes_on_as_if_it_had_never_stopped() -> None:
 # -- against the simulated house
 
 FAILS_S = (FAIL_H + 1.0) * 3600.0
-TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
 HALVES = {"left": 0.5, "right": 0.5}
 CASES = {
     "both": (PairTruth(TRUE, PLATE), BankTruth(HALVES, APART)),

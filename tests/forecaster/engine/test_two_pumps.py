@@ -6,24 +6,22 @@ The truth is the simulated house. What is asked of the sizes is common practice,
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import pytest
 
 from forecaster.domain.forecast import Forecast, PumpRole
 from forecaster.domain.quantities import Quantity
-from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Driven, NamedPump, Pump, Site
 from forecaster.engine.core import Engine
 from forecaster.engine.document import document, from_document
-from forecaster.twin.live import LARKSPUR, larkspur_site
+from forecaster.twin.live import larkspur_site
 from forecaster.twin.pair import PairTruth
-from tests.forecaster.engine.outages_ahead import START_MS, house_with, median_errors, reserve_s
+from tests.forecaster.engine.by_hand import MAIN, PLATE, TRUE, ToldEngine
+from tests.forecaster.engine.outages_ahead import house_with, median_errors, reserve_s
 
 MINUTE_S = 60
-MAIN = replace(larkspur_site().pump, rated_flow_l_per_min=150.0)
-PLATE = Pump(rated_voltage_v=115.0, rated_power_w=400.0, rated_flow_l_per_min=100.0)
 
 
 # -- by hand: a run of 10 s every three minutes lifts 29.9 L
@@ -46,19 +44,8 @@ def by_hand(driven_by: Driven = Driven.PACK) -> Site:
     )
 
 
-@dataclass
-class Hand:
+class Hand(ToldEngine):
     """An engine that is told every five seconds."""
-
-    engine: Engine
-    now_s: int = 0
-
-    @property
-    def now_ms(self) -> int:
-        return START_MS + 1000 * self.now_s
-
-    def tell(self, quantity: Quantity, value: float, of: str = "") -> None:
-        self.engine.update(Reading(self.engine.site.id, quantity, self.now_ms, value, self.now_ms, of))
 
     def minutes(
         self,
@@ -211,7 +198,6 @@ def test_a_state_of_one_pump_takes_a_second_one_up_and_loses_it_again() -> None:
 # -- against the simulated house
 
 FIRST_H = 12.5
-TRUE = replace(LARKSPUR.pump, running_w=390.0, rate_l_per_min=95.0, inrush_w=1100.0)
 
 
 def errors(pair: PairTruth | None) -> list[float]:
