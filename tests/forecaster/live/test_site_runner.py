@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from forecaster.alarms import AlarmManager
 from forecaster.domain.alarms import AlarmKind, TransitionKind
+from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.engine import Engine
-from forecaster.live.site_runner import HOLDOFF_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, REUSED_MS, SiteRunner
+from forecaster.live.site_runner import GAP_S, HOLDOFF_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, REUSED_MS, SiteRunner
 from forecaster.twin.episode import episode, merged
 from forecaster.twin.live import larkspur_site
 from forecaster.twin.styles import Style
@@ -91,6 +94,26 @@ def test_models_are_tuned_daily_on_mains_and_hourly_on_the_pack(runner: SiteRunn
     assert runner.engine.untuned(out_ms + hour_ms) > 1.0
     assert runner.refit_if_due(out_ms + hour_ms)
     assert not runner.refit_if_due(out_ms + hour_ms + 60_000)
+
+
+def test_what_a_person_asks_for_is_done_and_what_changed_is_told(runner: SiteRunner) -> None:
+    """Acknowledged, shelved, brought back; twice changes nothing, and a request of another release is refused."""
+    for at_s in range(0, 200, 10):
+        hear(runner, Quantity.MAINS_PRESENT, 0.0, NOW_MS + at_s * 1_000)
+    at_ms = NOW_MS + 200_000
+    [raised] = [one for one in runner.tell(at_ms, 200.0).transitions if one.alarm.kind is AlarmKind.MAINS_LOST]
+    asked: list[tuple[str, dict[str, Any], list[TransitionKind]]] = [
+        ("acknowledge", {"by": "Ada"}, [TransitionKind.ACKNOWLEDGED]),
+        ("acknowledge", {"by": "Ada"}, []),
+        ("shelve", {"by": "Ada", "until_ms": at_ms + 60_000}, [TransitionKind.SHELVED]),
+        ("unshelve", {}, [TransitionKind.UNSHELVED]),
+        ("unshelve", {}, []),
+    ]
+    for kind, body, wanted in asked:
+        assert [one.kind for one in runner.obey(kind, raised.alarm.id, body, at_ms)] == wanted, kind
+    assert runner.due(at_ms, 200.0 + GAP_S), "it is to be seen at once"
+    with pytest.raises(UsageError, match="prune"):
+        runner.obey("prune", raised.alarm.id, {}, at_ms)
 
 
 # -- reused on where nothing has come in
