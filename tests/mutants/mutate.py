@@ -100,7 +100,7 @@ def _sites(tree: ast.Module) -> Iterator[Site]:
 
 
 def _within(node: ast.AST, place: str, constant: str) -> Iterator[Site]:
-    if isinstance(node, ast.FunctionDef | ast.ClassDef):
+    if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
         place = f"{place}.{node.name}" if place else node.name
     if not place:
         constant = _named(node) or constant

@@ -69,6 +69,13 @@ def test_a_mutant_is_the_module_with_that_change_and_no_other() -> None:
     assert ast.unparse(ast.parse(SOURCE)) == whole
 
 
+def test_an_asynchronous_function_is_a_place_as_well() -> None:
+    """What it holds is asked of the tests that enter it, which note it by this name."""
+    source = "class House:\n    async def dry(self):\n        return await self.pumped() > 0\n"
+    assert {mutant.function for mutant in mutants_of("m", source)} == {"m:House.dry"}
+    assert f"{NOTES}('m:House.dry')" in ast.unparse(noting("m", source))
+
+
 HOUSE = '''
 class House:
     def dry(self):
