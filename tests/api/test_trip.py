@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from subprocess import run
 from typing import Any
 
 import msgspec
@@ -245,15 +243,6 @@ def test_the_page_takes_two_days_and_answers_without_a_script(
 def test_days_that_make_no_trip_are_a_page_that_says_so(held: Services, query: str) -> None:
     answer = client(held).get(f"/sites/larkspur/trip?{query}")
     assert answer.status_code == 400
-
-
-def test_the_answer_needs_neither_pandas_nor_statsmodels() -> None:
-    """It is worked out in the running service, which may load neither."""
-    code = (
-        "import sys, api.http.app, forecaster.trip.answering, api.commands.trip;"
-        "sys.exit(bool({'pandas', 'statsmodels'} & set(sys.modules)))"
-    )
-    assert run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_a_house_on_the_pack_without_a_long_record(tmp_path: Path) -> None:

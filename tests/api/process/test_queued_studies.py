@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,8 +21,6 @@ from forecaster.health.told import KINDS
 from tests.bench.fleet import site_id
 from tests.engines import Postgres, running_postgres, wait_until
 from tests.faults.studied import PATIENCE_S, Studied, studied
-
-HEAVY = ("pandas", "statsmodels", "procrastinate")
 
 
 @pytest.fixture(scope="module")
@@ -106,22 +102,3 @@ def test_a_queue_that_somebody_dropped_is_made_anew(house: Studied) -> None:
         connection.execute(text(f"DROP SCHEMA {house.queue} CASCADE"))
     assert house.ledger.queue_seen() is None
     assert house.ledger.open_queue() == house.queue
-
-
-@pytest.mark.parametrize(
-    "modules",
-    [
-        "api.process.process, api.process.workers, api.process.joining, api.process.study_queue, api.http.app",
-        "api.commands.study, api.commands.run, api.commands.members",
-    ],
-)
-def test_neither_services_nor_commands_load_what_studies_and_the_queue_need(modules: str) -> None:
-    code = f"import sys, {modules}\nsys.exit(', '.join(set({HEAVY}) & set(sys.modules)) or 0)"
-    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert (ended.returncode, ended.stderr) == (0, "")
-
-
-def test_a_worker_of_the_queue_has_no_pandas() -> None:
-    code = "import sys, api.process.study_worker\nsys.exit(int(bool({'pandas', 'statsmodels'} & set(sys.modules))))"
-    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert (ended.returncode, ended.stderr) == (0, "")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from datetime import datetime
 
 import pytest
@@ -86,11 +84,3 @@ def test_a_day_is_due_an_hour_after_its_midnight(now: str, since: str) -> None:
     at, due = (round(datetime.fromisoformat(text).timestamp() * 1000) for text in (now, since))
     assert due_since_ms("America/Chicago", at) == due
     assert at - due < DAY_MS + 2 * HOUR_MS
-
-
-def test_the_service_has_none_of_the_libraries_of_studies() -> None:
-    code = (
-        "import sys, api.process.process, api.process.workers, api.process.studies, api.http.app\n"
-        "sys.exit(bool({'pandas', 'statsmodels'} & set(sys.modules)))"
-    )
-    assert subprocess.run([sys.executable, "-c", code], timeout=PATIENCE_S, check=False).returncode == 0
