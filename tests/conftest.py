@@ -5,6 +5,7 @@ start servers marked; no silent skip under CI; nothing left behind outside the c
 from __future__ import annotations
 
 import atexit
+import gc
 import os
 import shutil
 from collections import Counter
@@ -42,9 +43,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Random examples may take as long as a busy machine needs; tests of mutants bring examples of their own."""
+    gc.disable()  # collecting tests makes no garbage worth looking for, and very many objects to look through
     if not config.pluginmanager.has_plugin("tests.mutants.steady"):
         settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
         settings.load_profile("patient")
+
+
+def pytest_unconfigure() -> None:
+    gc.enable()
 
 
 def marks_left_out(config: pytest.Config) -> tuple[str, ...]:
@@ -85,7 +91,9 @@ def pytest_testnodedown(node: Any) -> None:
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
-    """What is missing is told before the run, and again at its end."""
+    """What is missing is told before the run, and again at its end. What is loaded by now is never garbage."""
+    gc.freeze()
+    gc.enable()
     needed: set[str] = set().union(*(item.stash[NEEDS] for item in session.items))
     session.config.stash[MISSING] = lacking(needed)
     _tell_missing(session.config)
