@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,9 @@ from forecaster.domain.discharge import DischargeResult
 from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Chemistry, Load, Pack
 from forecaster.engine import reserve
-from forecaster.pack import battery
+from forecaster.maths import noise
+from forecaster.maths.arrays import Array
+from forecaster.pack import battery, doubt, gauged, slope
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import CAPACITY, COST, IDLE, SHARED
 from forecaster.pack.draws import PackDraws
@@ -125,6 +128,27 @@ def test_the_reported_charge_sharpens_the_energy_left(cut: bool, step: float, sa
     low, middle, high = np.quantile(hours, [0.02, 0.5, 0.98])
     assert low <= expected <= high
     assert middle == pytest.approx(expected, rel=0.06)
+
+
+def test_no_two_choices_go_by_the_same_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each takes an offset of the seed for itself: the draws that the slope replaces are not those of the plate."""
+    asked: list[int] = []
+
+    def noting(numbers: Callable[[int, int, int], Array]) -> Callable[[int, int, int], Array]:
+        def noted(seed: int, draws: int, columns: int) -> Array:
+            asked.append(seed)
+            return numbers(seed, draws, columns)
+
+        return noted
+
+    for module in (gauged, slope, doubt):
+        monkeypatch.setattr(module, "normals", noting(noise.normals))
+        monkeypatch.setattr(module, "uniforms", noting(noise.uniforms))
+    belief = PackBelief(PACK)
+    discharged(belief, 45.0, cut=False)
+    drawn(belief)
+    assert len(asked) >= 6, "two each, for the unknowns, the slope and the plate"
+    assert len(set(asked)) == len(asked)
 
 
 def test_what_was_learnt_carries_over_to_the_next_outage_and_ages_slowly() -> None:

@@ -430,3 +430,27 @@ def test_levels_are_looked_for_among_256_samples() -> None:
         levels.idle(480.0 if index % 10 == 0 else 2.0)
         counts.append(levels.running_count)
     assert counts == [0] * 255 + [1]
+
+
+def test_levels_are_the_classes_that_lie_furthest_apart_by_their_sizes() -> None:
+    """Otsu's measure is the product of both sizes: 20 samples in the class of 1 W, 100 of 511 W and 10 of 2047 W. Cut
+    below the pump it is 20 x 110 x 32.7^2, cut above it 120 x 10 x 13.3^2, though there the ratio of sizes is greater.
+    """
+    levels = Levels(running_w=400.0)
+    levels.bins[4], levels.bins[36], levels.bins[44] = 20, 100, 10
+    levels._split()
+    assert levels.idle_w == pytest.approx(1.0)
+    assert levels.running_w == pytest.approx(2.0 ** ((100 * 36 + 10 * 44) / 110 / 4))
+
+
+def test_how_often_a_source_reports_where_nothing_happens() -> None:
+    """A fiftieth of what is missing to all, and of what there is: 0.02, 0.02 + 0.98 / 50, and a fiftieth less."""
+    rhythm = Rhythm()
+    rhythm.steady(1_000)
+    rhythm.steady(1_000)
+    assert rhythm.idle == pytest.approx(0.0396)
+    rhythm.edge(1_000)
+    assert rhythm.idle == pytest.approx(0.0396 * 0.98)
+    for _ in range(500):
+        rhythm.steady(1_000)
+    assert rhythm.idle == pytest.approx(1.0, abs=1e-4)
