@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, Select, Table, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError
 
-from collector.store import ledger_schema as t
+from collector.store.ledger_migrations import MIGRATIONS, migrate
 from collector.store.sqlite_file import newer, store_error
 from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
 from forecaster.texts.catalogue import words
@@ -54,9 +54,9 @@ class LedgerBase:
         except StoreError:
             engine.dispose()
             raise
-        if had > len(t.MIGRATIONS):
+        if had > len(MIGRATIONS):
             engine.dispose()
-            raise StoreUnavailable(newer(words()("store.the_ledger"), had, len(t.MIGRATIONS)))
+            raise StoreUnavailable(newer(words()("store.the_ledger"), had, len(MIGRATIONS)))
 
     @property
     def engine(self) -> Engine:
@@ -141,7 +141,7 @@ class LedgerBase:
     def _migrate(self, connection: Connection) -> int:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
-        return t.migrate(connection)
+        return migrate(connection)
 
 
 def cursor_ms(written: str, cursor: str) -> int:

@@ -1,20 +1,14 @@
-"""The ledger's tables and how an older ledger is brought up to date. SQLAlchemy Core; SQLite and PostgreSQL alike.
+"""The ledger's tables. SQLAlchemy Core; SQLite and PostgreSQL alike.
 
 Values that are searched for are columns; all others are JSON in `body`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
-from typing import Any
-
-import msgspec
 from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
-    Connection,
     Float,
     Index,
     Integer,
@@ -24,9 +18,6 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
-    inspect,
-    select,
-    text,
 )
 
 metadata = MetaData()
@@ -309,92 +300,3 @@ leases = Table(  # since version 7
 
 OF_THE_MOMENT = (members, leases)
 """Tables that no backup keeps: they tell who works at the moment."""
-
-
-def _first(connection: Connection) -> None:
-    metadata.create_all(connection, checkfirst=True)
-
-
-def _second(connection: Connection) -> None:
-    for index in newest_forecasts.indexes:
-        index.create(connection, checkfirst=True)
-    if "owner" not in _columns(connection, held):
-        connection.execute(text("ALTER TABLE held ADD COLUMN owner VARCHAR(160) DEFAULT '' NOT NULL"))
-    if "brief" not in _columns(connection, newest_forecasts):
-        connection.execute(text("ALTER TABLE newest_forecasts ADD COLUMN brief TEXT"))
-
-
-def _create(tables: tuple[Table, ...], connection: Connection) -> None:
-    for table in tables:
-        table.create(connection, checkfirst=True)
-
-
-FOURTH: tuple[tuple[Table, str, str], ...] = (
-    (deliveries, "who", "TEXT DEFAULT '' NOT NULL"),
-    (deliveries, "alarm_id", "VARCHAR(160) DEFAULT '' NOT NULL"),
-    (deliveries, "revision", "INTEGER DEFAULT 0 NOT NULL"),
-    (deliveries, "rank", "INTEGER DEFAULT 0 NOT NULL"),
-    (deliveries, "answered_ms", "BIGINT"),
-    (subscriptions, "token_id", "VARCHAR(64)"),
-)
-"""Columns that version 4 added: table, name, type."""
-
-
-def _fourth(connection: Connection) -> None:
-    for table, name, kind in FOURTH:
-        if name not in _columns(connection, table):
-            connection.execute(text(f"ALTER TABLE {table.name} ADD COLUMN {name} {kind}"))
-    for index in deliveries.indexes:
-        index.create(connection, checkfirst=True)
-
-
-def _fifth(connection: Connection) -> None:
-    sessions.create(connection, checkfirst=True)
-    for row in connection.execute(select(tests.c.id, tests.c.site, tests.c.started_ms, tests.c.body)).mappings().all():
-        told = msgspec.json.decode(row["body"], type=dict[str, Any])
-        if told.get("finished_ms") is None and "pulled_ms" not in told:
-            told["pulled_ms"] = _on_pack_since(connection, row["site"], row["started_ms"])
-            body = msgspec.json.encode(told).decode()
-            connection.execute(tests.update().where(tests.c.id == row["id"]).values(body=body))
-
-
-def _eighth(connection: Connection) -> None:
-    if "ends_ms" not in _columns(connection, tokens):
-        connection.execute(text("ALTER TABLE tokens ADD COLUMN ends_ms BIGINT"))
-
-
-ALREADY_PULLED_MS = 30 * 60_000
-"""How long after the plug was pulled a test could be started [ms]."""
-
-
-def _on_pack_since(connection: Connection, site: str, started_ms: int) -> int | None:
-    """When the pack took over for a running test: before version 5 nobody had to say that the plug was pulled."""
-    e = events.c
-    since_ms = started_ms - ALREADY_PULLED_MS
-    began = select(e.start_ms).where(e.kind == "outage", e.site == site, e.start_ms >= since_ms)
-    found = connection.execute(began.order_by(e.start_ms).limit(1)).scalar_one_or_none()
-    return None if found is None else int(found)
-
-
-def _columns(connection: Connection, table: Table) -> set[str]:
-    return {column["name"] for column in inspect(connection).get_columns(table.name)}
-
-
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
-    _first, _second, partial(_create, (days, work, studies)), _fourth, _fifth, partial(_create, (edits,)),
-    partial(_create, OF_THE_MOMENT), _eighth, partial(_create, (changes,)), partial(_create, (pump_days,)),
-)  # fmt: skip
-"""The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
-
-
-def migrate(connection: Connection) -> int:
-    """Migrate a ledger within the caller's transaction. Returns its former version; one above ours is not touched."""
-    had = 0
-    if inspect(connection).has_table(schema.name):
-        had = connection.execute(select(schema.c.version)).scalar_one_or_none() or 0
-    for step in MIGRATIONS[had:]:
-        step(connection)
-    if had < len(MIGRATIONS):
-        connection.execute(schema.delete())
-        connection.execute(schema.insert().values(version=len(MIGRATIONS)))
-    return had

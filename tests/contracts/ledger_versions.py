@@ -23,7 +23,7 @@ from sqlalchemy import (
     text,
 )
 
-from collector.store.ledger_schema import MIGRATIONS
+from collector.store.ledger_migrations import MIGRATIONS
 from collector.store.open import open_ledger
 from forecaster.domain.errors import StoreUnavailable
 from tests.upgrade.ledgers import kept

@@ -19,10 +19,13 @@ from typing import Any
 from sqlalchemy import Dialect, MetaData, make_url
 from sqlalchemy.schema import CreateIndex, CreateTable
 
-from collector.store import ledger_schema
+from collector.store import ledger_migrations, ledger_schema
 
 KEPT = Path(__file__).parent / "ledgers.json.xz"
 SCHEMA = "collector/store/ledger_schema.py"
+MIGRATIONS = "collector/store/ledger_migrations.py"
+"""Where the migrations are since version 11; before, they stood beside the tables."""
+
 DIALECTS: dict[str, Dialect] = {
     "sqlite": make_url("sqlite://").get_dialect()(),
     "postgresql": make_url("postgresql+psycopg://").get_dialect()(),
@@ -36,11 +39,17 @@ def kept() -> dict[str, dict[str, list[str]]]:
     return found
 
 
-def described(commit: str) -> Any:
-    """The module that describes the tables, as a commit has it."""
-    asked = subprocess.run(["git", "show", f"{commit}:{SCHEMA}"], check=True, capture_output=True, text=True)
-    module = ModuleType(f"ledger_schema_{commit}")
-    exec(compile(asked.stdout, f"{commit}:{SCHEMA}", "exec"), vars(module))
+def described(commit: str) -> tuple[int, MetaData]:
+    """The version and the tables that a commit has."""
+    tables = _module(commit, SCHEMA)
+    steps = tables if hasattr(tables, "MIGRATIONS") else _module(commit, MIGRATIONS)
+    return len(steps.MIGRATIONS), tables.metadata
+
+
+def _module(commit: str, path: str) -> Any:
+    asked = subprocess.run(["git", "show", f"{commit}:{path}"], check=True, capture_output=True, text=True)
+    module = ModuleType(f"{Path(path).stem}_{commit}")
+    exec(compile(asked.stdout, f"{commit}:{path}", "exec"), vars(module))
     return module
 
 
@@ -56,10 +65,9 @@ def statements(metadata: MetaData, dialect: Dialect) -> list[str]:
 
 def main(commits: list[str]) -> None:
     versions = kept() if KEPT.exists() else {}
-    for module in (*map(described, commits), ledger_schema):
-        versions[str(len(module.MIGRATIONS))] = {
-            name: statements(module.metadata, dialect) for name, dialect in DIALECTS.items()
-        }
+    newest = len(ledger_migrations.MIGRATIONS), ledger_schema.metadata
+    for version, metadata in (*map(described, commits), newest):
+        versions[str(version)] = {name: statements(metadata, dialect) for name, dialect in DIALECTS.items()}
     in_order = dict(sorted(versions.items(), key=lambda each: int(each[0])))
     KEPT.write_bytes(lzma.compress(json.dumps(in_order, indent=1).encode(), preset=9))
 
