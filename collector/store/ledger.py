@@ -7,6 +7,7 @@ from functools import partial
 
 from sqlalchemy import Connection, and_, delete, func, select
 
+from collector.store import ledger_months as months
 from collector.store import ledger_schema as t
 from collector.store.ledger_alarms import LedgerAlarms
 from collector.store.ledger_edits import EditNotes
@@ -36,12 +37,15 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, Edi
     def prune(self, before_ms: int) -> int:
         """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever.
 
-        Outages and the long record are kept for ever, too. Past forecasts are thinned as they grow old.
+        Outages and the long record are kept for ever, too. Past forecasts are thinned as they grow old. On PostgreSQL
+        runs and past forecasts go by the month, not row by row: they stay until their month is over, and are not among
+        the rows that are counted.
         """
+        for monthly in months.MONTHLY:
+            self._write(partial(months.drop, monthly=monthly, before_ms=before_ms))
         e, d, a, x = t.events.c, t.deliveries.c, t.alarms.c, t.transitions.c
         cleared = and_(a.cleared_ms.is_not(None), a.cleared_ms < before_ms)
         statements = (
-            delete(t.events).where(e.kind != "outage", e.start_ms < before_ms),
             delete(t.deliveries).where(d.open.is_(False), d.created_ms < before_ms),
             delete(t.transitions).where(x.id.in_(select(a.id).where(cleared))),
             delete(t.alarms).where(cleared),
@@ -51,10 +55,14 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, Edi
 
         def work(connection: Connection) -> int:
             connection.execute(numbers)
-            return sum(connection.execute(statement).rowcount for statement in statements)
+            until_ms = months.by_row_ms(connection, months.EVENTS, before_ms)
+            events = delete(t.events).where(e.kind != "outage", e.start_ms < until_ms)
+            return sum(connection.execute(statement).rowcount for statement in (events, *statements))
 
         gone = self._write(work)
         gone += self._thin(before_ms)
+        for monthly in months.MONTHLY:
+            self._write(partial(months.make, monthly=monthly, since_ms=before_ms))
         self._give_back()
         return gone
 
@@ -103,7 +111,8 @@ class SqlLedger(LedgerAlarms, LedgerOutbox, People, IntakeNotes, LongRecord, Edi
 
 
 def _thin_some(connection: Connection, part: list[tuple[str, int]], done_ms: int, before_ms: int) -> int:
-    return sum(_thinned(connection, site, newest_ms, done_ms, before_ms) for site, newest_ms in part)
+    until_ms = months.by_row_ms(connection, months.FORECASTS, before_ms)
+    return sum(_thinned(connection, site, newest_ms, done_ms, until_ms) for site, newest_ms in part)
 
 
 def _thinned(connection: Connection, site: str, newest_ms: int, done_ms: int, before_ms: int) -> int:

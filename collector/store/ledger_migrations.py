@@ -10,6 +10,7 @@ import msgspec
 from sqlalchemy import Connection, Table, inspect, select, text
 
 from collector.store import ledger_schema as t
+from collector.store.ledger_months import divide
 
 
 def _first(connection: Connection) -> None:
@@ -85,6 +86,7 @@ def _columns(connection: Connection, table: Table) -> set[str]:
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
     _first, _second, partial(_create, (t.days, t.work, t.studies)), _fourth, _fifth, partial(_create, (t.edits,)),
     partial(_create, t.OF_THE_MOMENT), _eighth, partial(_create, (t.changes,)), partial(_create, (t.pump_days,)),
+    divide,
 )  # fmt: skip
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 

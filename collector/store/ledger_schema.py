@@ -1,6 +1,7 @@
 """The ledger's tables. SQLAlchemy Core; SQLite and PostgreSQL alike.
 
-Values that are searched for are columns; all others are JSON in `body`.
+Values that are searched for are columns; all others are JSON in `body`. On PostgreSQL events and past forecasts have
+partitions by month since version 11 (`ledger_months`).
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ events = Table(
     Column("length_s", Float(53)),  # of a run
     Column("energy_wh", Float(53)),  # of a run
     Column("body", Text, nullable=False),
+    postgresql_partition_by="RANGE (start_ms)",
 )
 
 newest_forecasts = Table(
@@ -55,6 +57,7 @@ forecasts = Table(
     Column("site", String(64), primary_key=True),
     Column("issued_ms", BigInteger, primary_key=True),
     Column("document", Text, nullable=False),  # plain, or packed as bodies.packed does since version 2
+    postgresql_partition_by="RANGE (issued_ms)",
 )
 
 checkpoints = Table(

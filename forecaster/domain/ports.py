@@ -376,7 +376,10 @@ class Ledger(AlarmLog, EditLog, Protocol):
         ...
 
     def prune(self, before_ms: int) -> int:
-        """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever."""
+        """Drop runs, past forecasts, settled deliveries, cleared alarms older than a time; tests are kept for ever.
+
+        Returns how many rows were deleted. Runs and past forecasts may stay until the month that they are in is over.
+        """
         ...
 
     def members(self) -> list[MemberSeen]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import nullcontext
 from typing import Any
 
 import pytest
@@ -66,7 +67,7 @@ def shape(engine: Engine) -> dict[str, Any]:
             "unique": sorted(tuple(each["column_names"]) for each in asked.get_unique_constraints(name)),
             "indexes": {each["name"]: each["column_names"] for each in asked.get_indexes(name)},
         }
-        for name in asked.get_table_names()
+        for name in _whole(engine)
     }
 
 
@@ -76,7 +77,17 @@ def _bare(default: str | None) -> str | None:
 
 
 def _tables(connection: Connection) -> list[str]:
-    return sorted(set(inspect(connection).get_table_names()) - {"schema"})
+    return sorted(_whole(connection) - {"schema"})
+
+
+def _whole(bind: Engine | Connection) -> set[str]:
+    """All tables; not the partitions of one, which have its shape and its rows."""
+    found = set(inspect(bind).get_table_names())
+    if bind.dialect.name != "postgresql":
+        return found
+    with bind.connect() if isinstance(bind, Engine) else nullcontext(bind) as connection:
+        parts = connection.execute(text("SELECT inhrelid::regclass::text FROM pg_inherits"))
+        return found - set(parts.scalars())
 
 
 def _reflected(connection: Connection, name: str) -> Any:

@@ -49,7 +49,7 @@ ROOMS = (
 )
 """The core: what a mutant may be taken from."""
 
-SERVED = frozenset({"influx", "influx_points", "influx_server"})
+SERVED = frozenset({"influx", "influx_points", "influx_server", "ledger_months"})
 """Modules that only tests with a server can enter."""
 
 

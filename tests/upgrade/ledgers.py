@@ -54,10 +54,12 @@ def _module(commit: str, path: str) -> Any:
 
 
 def statements(metadata: MetaData, dialect: Dialect) -> list[str]:
-    """What makes all tables with their indexes."""
+    """What makes all tables with their indexes; a table in partitions has one for all rows."""
     made: list[str] = []
     for table in metadata.sorted_tables:
         made.append(str(CreateTable(table).compile(dialect=dialect)).strip())
+        if "PARTITION BY" in made[-1]:
+            made.append(f"CREATE TABLE {table.name}_rest PARTITION OF {table.name} DEFAULT")
         indexes = sorted(table.indexes, key=lambda index: str(index.name))
         made.extend(str(CreateIndex(index).compile(dialect=dialect)).strip() for index in indexes)
     return made
