@@ -7,11 +7,23 @@ from typing import Annotated, Literal
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, tell
+from api.commands.common import AsJson, ConfigDir, echo_json, tell, tell_progress
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store import backup as backups
+from collector.store.ledger_copy import Tell, untold
 from forecaster.texts.catalogue import Said
+
+
+def _progress(json: bool) -> Tell:
+    """Tells on standard error how far the copy of a ledger is; where JSON is asked for, nobody is told."""
+
+    def told(copied: int, rows: int) -> None:
+        tell_progress(Said("cli.rows_of_the_ledger", copied=copied, rows=rows))
+        if copied >= rows:
+            tell_progress("")
+
+    return untold if json else told
 
 
 def backup(
@@ -22,7 +34,7 @@ def backup(
 ) -> None:
     """Copy a running installation and verify the copy. Nothing is stopped."""
     installation = load_installation(config)
-    folder, manifest = backups.take_backup(installation, target, SystemClock().now_ms())
+    folder, manifest = backups.take_backup(installation, target, SystemClock().now_ms(), _progress(json))
     removed = [] if keep is None else backups.thin(target, keep)
     rows = {f"{name} {table}": count for name, mark in manifest.files.items() for table, count in mark.rows.items()}
     if json:
@@ -45,7 +57,7 @@ def restore(
 ) -> None:
     """Bring a backup into an installation that is not running. What stands in the way is moved aside."""
     backups.put_settings(folder, config)
-    done = backups.restore(folder, load_installation(config), SystemClock().now_ms(), only)
+    done = backups.restore(folder, load_installation(config), SystemClock().now_ms(), only, _progress(json))
     if json:
         echo_json({"done": done})
         return

@@ -37,6 +37,11 @@ def tell(text: str, *, err: bool = False, nl: bool = True) -> None:
     echo(spoken().line(text), err=err, nl=nl)
 
 
+def tell_progress(text: str) -> None:
+    """Print on stderr how far something is, over what was printed there before; an empty text ends that line."""
+    typer.echo("\r" + legible_lines(spoken().line(text)) if text else "", err=True, nl=not text)
+
+
 def complain_of(log: MessageLog, who: str) -> None:
     """Say on stderr how many lines of a log were passed over, and what was wrong with the first."""
     said = log.said()

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from api.commands.common import AsJson, ConfigDir, echo_json, tell
+from api.commands.common import AsJson, ConfigDir, echo_json, tell, tell_progress
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
@@ -32,17 +32,23 @@ def move(
     note = f"move to {to}"
     try:
         start = None if again else ledger.noted(note) or None
-        moved = move_readings(
-            source,
-            target,
-            start,
-            lambda cursor: ledger.note(note, cursor),
-            lambda copied: None if json else tell(Said("cli.readings", copied=copied), nl=False, err=True),
-        )
+        before = int(ledger.noted(f"{note}#copied") or 0) if start else 0
+
+        def keep(cursor: str, copied: int) -> None:
+            ledger.note(note, cursor)
+            ledger.note(f"{note}#copied", str(copied))
+
+        def progress(copied: int, there_are: int) -> None:
+            if not json:
+                tell_progress(Said("cli.readings", copied=copied, count=there_are))
+
+        moved = move_readings(source, target, start, keep, progress, before)
     finally:
         target.close()
         source.close()
         ledger.close()
+    if moved.copied and not json:
+        tell_progress("")
     if json:
         echo_json({"copied": moved.copied, "missing": {site: [had, has] for site, had, has in moved.missing}})
     else:

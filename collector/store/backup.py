@@ -10,19 +10,22 @@ from __future__ import annotations
 import hashlib
 import shutil
 import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
+from collector.alone import alone
 from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
+from collector.store.ledger_copy import Tell, begun_from, copy_ledger, untold
 from collector.store.open import SQLITE, open_ledger, open_store
 from collector.store.outbox import Outbox, readings_in
 from collector.store.sqlite_file import back_up
-from collector.store.transfer import copy_ledger
 from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
+from forecaster.domain.ports import Ledger
 from forecaster.texts.catalogue import Said, words
 
 MANIFEST = "manifest.json"
@@ -31,6 +34,9 @@ OWN_KEYS = ("link-key", "push-key.pem")
 """Files that the program makes for itself; they are restored beside the settings, where it finds them too."""
 LEFT_OUT = ("outlast-collect", "outlast-forecast", "outlast-ballast")
 """Files that are not backed up: locks, and the disk space reserved for alarms."""
+PART, HALF = ".part", "ledger.db.part"
+"""A backup that is not done yet, and in it a ledger that is not."""
+
 NAME = "outlast-%Y%m%dT%H%M%SZ"
 COUNTED = {READINGS: ("reading",), LEDGER: ("events", "transitions", "tests", "tokens")}
 
@@ -51,28 +57,26 @@ class Backup(msgspec.Struct, frozen=True):
     files: dict[str, FileMark]
 
 
-def take_backup(installation: Installation, target: Path, now_ms: int) -> tuple[Path, Backup]:
+def take_backup(installation: Installation, target: Path, now_ms: int, tell: Tell = untold) -> tuple[Path, Backup]:
     """Copy a running installation into a new folder under `target`, and verify the copy.
 
+    A ledger on a server may take hours: where an earlier backup into `target` was cut in it, its copy goes on.
+    tell : called with the rows of the ledger's long tables copied so far, and how many there are
     Returns the folder and its manifest. Errors: StoreUnavailable (disk, lock), StoreRefused (the copy is not sound).
     """
     folder = target / datetime.fromtimestamp(now_ms / 1000, UTC).strftime(NAME)
     if folder.exists():
         raise UsageError(Said("usage.is_there_already", folder=folder), Said("usage.wait_a_second_or_name_another"))
-    partial = folder.with_name(folder.name + ".part")
+    partial = folder.with_name(folder.name + PART)
     try:
-        shutil.rmtree(partial, ignore_errors=True)
-        partial.mkdir(parents=True, mode=0o700)
-        if installation.store.url.startswith(SQLITE):
-            back_up(Path(installation.store.url.removeprefix(SQLITE)), partial / READINGS)
-        for waiting in sorted(installation.store.outbox.glob("*.db")):
-            (partial / OUTBOX).mkdir(exist_ok=True)
-            back_up(waiting, partial / OUTBOX / waiting.name)
-        _copy_ledger_to(installation.ledger_url, partial / LEDGER)
-        _copy_config(installation, partial / CONFIG)
-        backup = Backup(1, now_ms, installation.store.url, _marks(partial))
-        (partial / MANIFEST).write_bytes(msgspec.json.format(msgspec.json.encode(backup)))
-        partial.rename(folder)
+        target.mkdir(parents=True, exist_ok=True)
+        with alone(target):  # a backup that another process is taking was not cut
+            _take_up(target, partial)
+            _copy_ledger_to(installation.ledger_url, partial / LEDGER, tell)
+            _copy_the_rest(installation, partial)
+            backup = Backup(1, now_ms, installation.store.url, _marks(partial))
+            (partial / MANIFEST).write_bytes(msgspec.json.format(msgspec.json.encode(backup)))
+            partial.rename(folder)
     except OSError as error:
         raise StoreUnavailable(
             words()("store.the_backup_cannot_be_written", folder=folder, value=error.strerror or error)
@@ -80,18 +84,59 @@ def take_backup(installation: Installation, target: Path, now_ms: int) -> tuple[
     return folder, verify(folder)
 
 
-def _copy_ledger_to(url: str, path: Path) -> None:
+def _take_up(target: Path, partial: Path) -> None:
+    """An empty folder for a backup, but for the half copy of a ledger that a backup before it left."""
+    lefts = sorted(target.glob(f"outlast-*Z{PART}"), reverse=True)
+    begun = next((left for left in lefts if (left / HALF).exists()), None)
+    for left in lefts:
+        if left != begun:
+            shutil.rmtree(left)
+    if begun is None:
+        partial.mkdir(mode=0o700)
+        return
+    begun.rename(partial)
+    for entry in partial.iterdir():
+        if entry.is_dir():
+            shutil.rmtree(entry)
+        elif not entry.name.startswith(HALF):
+            entry.unlink()
+
+
+def _copy_ledger_to(url: str, path: Path, tell: Tell) -> None:
     if url.startswith(SQLITE):
         back_up(Path(url.removeprefix(SQLITE)), path)
         return
-    source, target = open_ledger(url, owner=False), open_ledger(f"{SQLITE}{path}")
-    assert isinstance(source, SqlLedger)
-    assert isinstance(target, SqlLedger)
+    half = path.with_name(HALF)
+    source = open_ledger(url, owner=False)
     try:
-        copy_ledger(source, target)
+        _copy_into(source, half, tell)
     finally:
         source.close()
-        target.close()
+    half.rename(path)
+
+
+def _copy_into(source: Ledger, half: Path, tell: Tell) -> None:
+    """Copy a ledger into a file, or go on with that; a file that is no half copy of it is made anew."""
+    assert isinstance(source, SqlLedger)
+    if half.exists():
+        with closing(open_ledger(f"{SQLITE}{half}")) as target:
+            assert isinstance(target, SqlLedger)
+            goes_on = begun_from(source, target) is not None
+        if not goes_on:
+            half.unlink()
+    with closing(open_ledger(f"{SQLITE}{half}")) as target:
+        assert isinstance(target, SqlLedger)
+        copy_ledger(source, target, tell)
+
+
+def _copy_the_rest(installation: Installation, partial: Path) -> None:
+    """Readings, what waits for a server, settings. After the ledger: an engine folds again what is newer than it."""
+    if installation.store.url.startswith(SQLITE):
+        back_up(Path(installation.store.url.removeprefix(SQLITE)), partial / READINGS)
+    for waiting in sorted(installation.store.outbox.glob("*.db")):
+        (partial / OUTBOX).mkdir(exist_ok=True)
+        back_up(waiting, partial / OUTBOX / waiting.name)
+    _copy_config(installation, partial / CONFIG)
 
 
 def _copy_config(installation: Installation, to: Path) -> None:
@@ -158,9 +203,12 @@ def thin(target: Path, keep: int) -> list[Path]:
     return old
 
 
-def restore(folder: Path, installation: Installation, now_ms: int, only: str | None = None) -> list[str]:
+def restore(
+    folder: Path, installation: Installation, now_ms: int, only: str | None = None, tell: Tell = untold
+) -> list[str]:
     """Restore the databases of a backup into an installation that is not running. Returns lines on what was done.
 
+    A ledger on a server, of which the copy was cut, is taken up where that stood; tell: as in `take_backup`.
     only : "readings" or "ledger"; None: both, and the outbox
     Existing databases are moved aside, never deleted; existing settings and sites are not changed.
     Errors: StoreRefused (the backup is not sound), UsageError (a running process, a ledger that is not empty).
@@ -172,7 +220,7 @@ def restore(folder: Path, installation: Installation, now_ms: int, only: str | N
         done += _restore_readings(folder, backup, installation, stamp)
         done += _requeue(sorted((folder / OUTBOX).glob("*.db")), installation, now_ms)
     if only != "readings":
-        done += _restore_ledger(folder, installation, stamp)
+        done += _restore_ledger(folder, installation, stamp, tell)
     return done + _differing(folder / CONFIG, installation.folder)
 
 
@@ -184,14 +232,14 @@ def _restore_readings(folder: Path, backup: Backup, installation: Installation, 
     return [words()("store.readings_were_left_out_they_live")]
 
 
-def _restore_ledger(folder: Path, installation: Installation, stamp: str) -> list[str]:
+def _restore_ledger(folder: Path, installation: Installation, stamp: str, tell: Tell) -> list[str]:
     if installation.ledger_url.startswith(SQLITE):
         return _put(folder / LEDGER, Path(installation.ledger_url.removeprefix(SQLITE)), stamp)
     source, target = open_ledger(f"{SQLITE}{folder / LEDGER}", owner=False), open_ledger(installation.ledger_url)
     assert isinstance(source, SqlLedger)
     assert isinstance(target, SqlLedger)
     try:
-        rows = copy_ledger(source, target)
+        rows = copy_ledger(source, target, tell)
     finally:
         source.close()
         target.close()

@@ -63,6 +63,15 @@ class LedgerBase:
         """The database, for copying whole ledgers."""
         return self._engine
 
+    @property
+    def address(self) -> str:
+        """Which database it is, without a password."""
+        return self._engine.url.render_as_string() if self._path is None else str(self._path.absolute())
+
+    def put_rows(self, connection: Connection, table: Table, rows: Sequence[Row]) -> None:
+        """Insert or replace rows within the caller's transaction on this database, for copying whole ledgers."""
+        self._put(connection, table, rows)
+
     def fenced(self, fence: Fence) -> Self:
         """The same ledger, on the same connections, for a writer who may write only as long as a fence lets it."""
         made = copy(self)

@@ -68,6 +68,7 @@ EXCEPT = {
     "forecaster/sizing/motors.py": "a plate that is no plate: the site file's validator says it before",
     "forecaster/sizing/terms.py": "a fault of the program itself",
     "forecaster/sizing/draw.py": "names of a basis in JSON, for programs",
+    "collector/store/ledger_copy.py": "SQL",
     "collector/store/ledger_migrations.py": "SQL",
     "collector/store/ledger_months.py": "SQL",
     "collector/store/ledger_schema.py": "SQL",

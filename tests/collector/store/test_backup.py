@@ -21,9 +21,10 @@ import pytest
 from collector.config.settings import Installation, load_installation
 from collector.store.backup import put_settings, restore, take_backup, thin, verify
 from collector.store.ledger import SqlLedger
+from collector.store.ledger_copy import copy_ledger
 from collector.store.open import open_ledger, open_store
 from collector.store.outbox import Outbox
-from collector.store.transfer import copy_ledger, move_readings
+from collector.store.transfer import move_readings
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.domain.records import Delivery
 from tests.contracts.ledger_contract import run
@@ -270,19 +271,23 @@ def test_a_ledger_moves_to_postgresql_whole_and_counts_on(tmp_path: Path) -> Non
 def test_a_move_is_taken_up_where_it_was_cut(tmp_path: Path) -> None:
     source, target = (open_store(f"sqlite:///{tmp_path / name}.db") for name in ("from", "to"))
     source.append([power(i, float(i)) for i in range(12_000)])
-    kept: list[str] = []
-    told: list[int] = []
+    kept: list[tuple[str, int]] = []
+    told: list[tuple[int, int]] = []
 
-    def cut_short(cursor: str) -> None:
-        kept.append(cursor)
+    def tell(copied: int, there_are: int) -> None:
+        told.append((copied, there_are))
+
+    def cut_short(cursor: str, copied: int) -> None:
+        kept.append((cursor, copied))
         if len(kept) == 2:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        move_readings(source, target, None, cut_short, told.append)
+        move_readings(source, target, None, cut_short, tell)
     assert target.count() == 10_000
-    moved = move_readings(source, target, kept[-1], kept.append, told.append)
+    moved = move_readings(source, target, kept[-1][0], lambda *at: kept.append(at), tell, kept[-1][1])
     assert (moved.copied, moved.missing) == (2000, ())
+    assert told == [(5000, 12_000), (12_000, 12_000)]
     assert content(source) == content(target)
     source.close()
     target.close()
