@@ -136,29 +136,45 @@ class SiteRunner:
         return events
 
     # -- forecasts out
-    def due(self, now_ms: int, now_s: float) -> bool:
-        """Whether a forecast is due. It is also due where the clock was set back."""
+    def due(self, now_ms: int, now_s: float, shed_ms: int = 0) -> bool:
+        """Whether a forecast is due. It is also due where the clock was set back.
+
+        shed_ms : int — what load adds to the interval on mains [ms]
+        """
         if self._issued_ms is None:
             return True
         if now_s - self._issued_s < GAP_S:
             return False
         age_ms = abs(now_ms - self._issued_ms)
-        if self._due_now or (self._due_soon and age_ms >= self.holdoff_ms):
+        if self._due_now or (self._due_soon and age_ms >= self.holdoff_ms + (0 if self._on_pack else shed_ms)):
             return True
-        return age_ms >= (REFRESH_MS if self._on_pack else REFRESH_MS + self.holdoff_ms // 2)
+        return age_ms >= self._interval_ms(shed_ms)
+
+    def _interval_ms(self, shed_ms: int) -> int:
+        """How old a forecast gets where nothing new comes."""
+        return REFRESH_MS if self._on_pack else REFRESH_MS + self.holdoff_ms // 2 + shed_ms
+
+    def late_ms(self, now_ms: int, shed_ms: int) -> int:
+        """By how much a forecast is older than it is to get [ms]; 0 of a site that had none yet."""
+        if self._issued_ms is None:
+            return 0
+        return max(0, abs(now_ms - self._issued_ms) - self._interval_ms(shed_ms))
 
     @property
     def _on_pack(self) -> bool:
         return self.newest is not None and self.newest.supply is Supply.PACK
 
-    def urgency(self, now_ms: int) -> float:
-        """How urgent a forecast is: its age [ms], with a bonus on the pack and where something happened."""
+    def urgency(self, now_ms: int, shed_ms: int = 0) -> float:
+        """How urgent a forecast is: its age [ms], with a bonus on the pack and where something happened.
+
+        shed_ms : int — what load adds to the interval on mains [ms]; the pack stays before it
+        """
         if self._issued_ms is None:
             return float("inf")
         start_ms = REFRESH_MS if self._due_now else 0
         if self._on_pack and self.newest is not None:
             out_h = self.newest.hours_remaining.p10
-            start_ms += REFRESH_MS // 2 if out_h is None or out_h > SOON_H else REFRESH_MS
+            start_ms += shed_ms + (REFRESH_MS // 2 if out_h is None or out_h > SOON_H else REFRESH_MS)
         return abs(now_ms - self._issued_ms) + start_ms
 
     def postpone(self, now_ms: int, now_s: float) -> None:

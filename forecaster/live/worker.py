@@ -35,6 +35,7 @@ from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
 from forecaster.live.seasons import SeasonView
 from forecaster.live.settling import SettlementView
+from forecaster.live.shedding import LoadShed
 from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 from forecaster.texts.catalogue import words
 
@@ -85,6 +86,7 @@ class ForecastWorker(LoopThread):
         self._cursor = StoreCursor(store, {})
         self._checkpoints = CheckpointWriter({}, ledger, clock, self._blame)
         self._more_due = False
+        self._load = LoadShed()
         self._refit_from_s = 0.0
         self._runners: dict[str, SiteRunner] = {}
         self._behind: set[str] = set()
@@ -126,6 +128,7 @@ class ForecastWorker(LoopThread):
             Count("outlast_forecaster_forecasts", "counter", "Forecasts published.", float(now.forecasts)),
             Count("outlast_forecaster_transitions", "counter", "Alarm transitions committed.", float(now.transitions)),
             Count("outlast_forecaster_faults", "counter", "Faults of single sites.", float(now.faults)),
+            *self._load.counts(),
         ]
 
     # -- the thread
@@ -267,8 +270,10 @@ class ForecastWorker(LoopThread):
         """Forecast the sites that are due, most urgent first, within the turn's budget."""
         started = time.monotonic()
         now_ms = self._clock.now_ms()
-        due = [runner for runner in self._ready() if runner.due(now_ms, started)]
-        due.sort(key=lambda runner: runner.urgency(now_ms), reverse=True)
+        shed_ms = self._load.shed_ms
+        due = [runner for runner in self._ready() if runner.due(now_ms, started, shed_ms)]
+        self._load.step(max((runner.late_ms(now_ms, shed_ms) for runner in due), default=0), started)
+        due.sort(key=lambda runner: runner.urgency(now_ms, shed_ms), reverse=True)
         told: list[Issued] = []
         self._more_due = False
         for runner in due:

@@ -1,0 +1,56 @@
+"""What gives way when a forecaster has too much to do: forecasts on mains come less often, the pack's in time."""
+
+from __future__ import annotations
+
+from forecaster.domain.counts import Count
+
+MOST_MS = 75_000
+"""At most so much is added to the interval on mains [ms]; where that is not enough, all come late."""
+
+LATE_MS = 5_000
+"""A forecast this late shows that there is too much to do; one of a fifth of it, that there is room again [ms]."""
+
+PACE = 1.0
+"""The interval follows the load by at most so much a second, both ways [s]."""
+
+LONGEST_STEP_S = 5.0
+"""A time in which nothing was issued, as of a process that was paused, counts for no more than this [s]."""
+
+
+class LoadShed:
+    """How much is added to the interval on mains, from how late the latest forecast comes.
+
+    shed_ms : int — what is added [ms]; 0 while all come in time
+    late_ms : int — how late the latest is [ms]
+    """
+
+    def __init__(self) -> None:
+        self.shed_ms = self.late_ms = 0
+        self._stepped_s: float | None = None
+
+    def step(self, late_ms: int, now_s: float) -> None:
+        """Once a turn, before it is chosen whom to forecast; now_s : by a clock that is never set."""
+        spent_s = 0.0 if self._stepped_s is None else min(now_s - self._stepped_s, LONGEST_STEP_S)
+        self.late_ms, self._stepped_s = late_ms, now_s
+        most_ms = round(PACE * 1000 * spent_s)
+        if late_ms > LATE_MS:
+            self.shed_ms = min(MOST_MS, self.shed_ms + min(most_ms, late_ms - LATE_MS))
+        elif late_ms <= LATE_MS // 5:
+            self.shed_ms = max(0, self.shed_ms - most_ms)
+
+    def counts(self) -> list[Count]:
+        """For the metrics."""
+        return [
+            Count(
+                "outlast_forecaster_shed_seconds",
+                "gauge",
+                "What load adds to the interval between forecasts on mains; 0 while all come in time.",
+                self.shed_ms / 1000,
+            ),
+            Count(
+                "outlast_forecaster_late_seconds",
+                "gauge",
+                "How long past its time the latest forecast that is due is.",
+                self.late_ms / 1000,
+            ),
+        ]
