@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
@@ -19,11 +20,14 @@ from collector.config.settings import Installation, load_installation
 from collector.config.site_schema import site_schema
 from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
-from forecaster.domain.errors import SessionError, UsageError
+from collector.store.open import SQLITE, open_ledger
+from forecaster.domain.errors import SessionError, StoreError, UsageError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
+from forecaster.domain.studyjobs import QueueSeen
 from forecaster.texts.catalogue import Said, Words, words
 from forecaster.texts.failures import failure
+from forecaster.texts.wording import Wording
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +90,9 @@ def check(
     ]
     nobody = [site.id for site in sites if not site.contacts]
     clear = in_clear(installation)
-    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not (refused or lost or aside or clear)
+    queue, away = studies(installation)
+    wrong = bool(refused or lost or aside or clear or away or (queue is not None and queue.failed))
+    well = all(f.verdict is ChannelVerdict.OK for f in findings) and not wrong
     if as_json:
         echo_json(
             {
@@ -98,6 +104,8 @@ def check(
                 "set_aside": aside,
                 "without_contact": nobody,
                 "in_clear": clear,
+                "studies": queue,
+                "ledger": away,
             }
         )
     else:
@@ -110,6 +118,10 @@ def check(
             tell(Said("cli.nobody", site=site))
         for setting in clear:
             tell(Said(f"cli.in_clear.{setting}"))
+        if away is not None:
+            tell(Said("cli.ledger_away", says=away))
+        if queue is not None:
+            echo(_queue_line(queue))
     return 0 if well else 1
 
 
@@ -118,6 +130,25 @@ def in_clear(installation: Installation) -> list[str]:
     broker, mail = installation.broker, installation.mail
     clear = {"broker": broker.ca_file and not broker.tls, "mail": mail.ca_file and mail.security == "none"}
     return [section for section, vain in clear.items() if vain]
+
+
+def studies(installation: Installation) -> tuple[QueueSeen | None, str | None]:
+    """How the queue of studies stands, and why the ledger cannot be asked; None, None where the ledger is a file."""
+    if installation.ledger_url.startswith(SQLITE):
+        return None, None
+    try:
+        with closing(open_ledger(installation.ledger_url, owner=False)) as ledger:
+            return ledger.queue_seen(), None
+    except StoreError as error:
+        return None, error.reason
+
+
+def _queue_line(queue: QueueSeen) -> str:
+    waited = Wording("UTC", said_in=spoken()).duration(queue.oldest_s)
+    return spoken()(
+        "cli.queue_of_studies", waiting=queue.waiting, running=queue.running, failed=queue.failed,
+        workers=queue.workers, waited=waited,
+    )  # fmt: skip
 
 
 def _listened(

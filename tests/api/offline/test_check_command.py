@@ -6,20 +6,25 @@ import json
 import subprocess
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from api.cli import main
 from collector.config.settings import site_toml
+from collector.store.ledger import SqlLedger
+from collector.store.open import open_ledger
+from collector.store.queue_schema import enter
 from collector.weather import WeatherWorker
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import WeatherService
+from forecaster.domain.studyjobs import StudyJob, StudyPriority
 from forecaster.twin.live import LiveSite, larkspur_site
-from tests.engines import ROOT, free_port
+from tests.engines import ROOT, free_port, running_postgres
 from tests.scenario import NOW_MS, services
 from tests.servers import Mosquitto, mosquitto
 
@@ -58,6 +63,43 @@ def test_check_tells_what_speaks_what_is_silent_and_what_is_not_understood(
     mosquitto.publish([(topic, last[topic]) for topic in (silent, bad)], retain=True)
     assert main(["check", "--config", str(tmp_path), "--seconds", "5"]) == 0
     assert capsys.readouterr().out.count("\nok ") == len(live.site.channels) - 1
+
+
+def test_check_says_how_the_queue_of_studies_stands(
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In: three studies queued, one of them given up by its worker. Out: two wait, one failed, and that is not well."""
+    live = installation(tmp_path, mosquitto.port)
+    mosquitto.publish(list(newest(live).items()), retain=True)
+    words = ["check", "--config", str(tmp_path), "--seconds", "5"]
+    with running_postgres() as postgres:
+        url = postgres.empty_database("checked")
+        with (tmp_path / "outlast.toml").open("a") as settings:
+            settings.write(f'[store]\nledger = "{url}"\n')
+        with closing(open_ledger(url)) as ledger:
+            assert isinstance(ledger, SqlLedger)
+            assert main(words) == 0
+            assert "QUEUE" not in capsys.readouterr().out, "there is none yet"
+            queue = ledger.open_queue()
+            jobs = [StudyJob(site, NOW_MS, StudyPriority.DAILY) for site in ("larkspur", "elder", "hazel")]
+            assert ledger.queue_studies(queue, jobs) == 3
+            assert main(words) == 0
+            assert "QUEUE of studies: 3 wait" in capsys.readouterr().out
+            with ledger.engine.begin() as connection:
+                enter(connection, queue)
+                given_up = "UPDATE procrastinate_jobs SET status = 'failed' WHERE queueing_lock = 'elder'"
+                connection.execute(text(given_up))
+        assert main(words) == 1
+        said = capsys.readouterr().out
+        assert "QUEUE of studies: 2 wait" in said
+        assert "0 in hand, 1 failed, 0 at work on it" in said
+        assert main([*words, "--json"]) == 1
+        told = json.loads(capsys.readouterr().out)
+        assert (told["studies"]["waiting"], told["studies"]["failed"]) == (2, 1)
+        assert told["studies"]["oldest_s"] >= 0.0
+        postgres.stop()
+        assert main(words) == 1
+        assert "LEDGER" in capsys.readouterr().out
 
 
 FAULTS = """[[channels]]
