@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -106,7 +106,7 @@ class Membered:
     sites: int
     broker: Mosquitto
     postgres: Postgres
-    machines: tuple[Machine, Machine]
+    machines: tuple[Machine, ...]
     ledger: SqlLedger
     store: ReadingStore
     receiver: Receiver
@@ -151,6 +151,10 @@ class Membered:
         """How many shares each member of a role has."""
         return {one.name: len(one.shares) for one in self.members(role) if one.shares}
 
+    def shares(self, role: Role, name: str) -> frozenset[int]:
+        """The shares of a role that a member has."""
+        return frozenset(share for one in self.members(role) if one.name == name for share in one.shares)
+
     def members(self, role: Role) -> list[MemberSeen]:
         """The members of a role."""
         return [one for one in self.ledger.members() if one.role == role]
@@ -177,15 +181,15 @@ class Membered:
 
 
 @contextmanager
-def membered(folder: Path, sites: int) -> Iterator[Membered]:
-    """Two machines of an installation with so many sites; nothing runs on them yet, and all sites speak."""
+def membered(folder: Path, sites: int, names: Sequence[str] = ("attic", "garage")) -> Iterator[Membered]:
+    """Machines of an installation with so many sites; nothing runs on them yet, and all sites speak."""
     with ExitStack() as stack:
         receiver = stack.enter_context(listening(Receiver()))
         broker = stack.enter_context(running_mosquitto(folder / "broker"))
         postgres = stack.enter_context(running_postgres())
         (folder / "influx").mkdir()
         influx = stack.enter_context(running_influx(folder / "influx"))
-        machines = (Machine(folder / "attic"), Machine(folder / "garage"))
+        machines = tuple(Machine(folder / name) for name in names)
         for machine in machines:
             write_fleet(machine.folder, sites, broker.url, f"{influx.url}/outlast")
             with (machine.folder / "outlast.toml").open("a") as settings:

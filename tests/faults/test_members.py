@@ -85,6 +85,34 @@ def test_an_upgrade_one_worker_after_the_other(tmp_path: Path, record_property: 
         whole(house, record_property)
 
 
+@pytest.mark.slow  # three machines under messages: minutes on a busy machine
+@pytest.mark.timeout(1800)
+def test_a_third_machine_joins_under_messages(tmp_path: Path, record_property: Callable[[str, object], None]) -> None:
+    """In: two machines at work, a third that comes, then the mains lost everywhere. Out: it has its part, every share
+    that moved went to it and none between the others, each message once, each outage told once."""
+    with membered(tmp_path, SITES, ("attic", "garage", "shed")) as house:
+        *first, shed = house.machines
+        for machine in first:
+            for role in ROLES:
+                machine.start(role)
+        with under_messages(house) as quiet:
+            for role in ROLES:
+                house.await_all_by(role, *first)
+            wait_until(lambda: len(house.watched.newest) == SITES, "a forecast of every site", PATIENCE_S)
+            before = {(role, m.name): house.shares(role, m.name) for role in ROLES for m in first}
+            house.watched.worst_s = 0.0
+            for role in ROLES:
+                shed.start(role)
+            wait_until(lambda: all(house.shares(*who) < had for who, had in before.items()), "their part", PATIENCE_S)
+            for role in ROLES:
+                house.await_all_by(role, *house.machines)
+            assert all(house.shares(*who) < had for who, had in before.items())
+            house.mains = False
+            wait_until(lambda: len(house.told_of("mains-lost")) == SITES, "the outage told of every site", PATIENCE_S)
+            quiet()
+        whole(house, record_property)
+
+
 @pytest.mark.long
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize("seed", [1])
