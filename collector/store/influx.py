@@ -112,6 +112,7 @@ class InfluxStore:
         self._away = _Away(Backoff(*RETRY_S, collector))
         self._drain_lock = threading.RLock()
         self._newest_ms: dict[SeriesKey, int] | None = None
+        self._drops = False
         self._begun_us = int(self._outbox.meta(BEGUN) or 0)
         self._span_us = LEAST_SPAN_US
         self._stop = threading.Event()
@@ -182,7 +183,7 @@ class InfluxStore:
         """The newest time of each series [ms], queried once, after the buckets have been made."""
         with self._drain_lock:
             if self._newest_ms is None:
-                self._server.ensure_bucket(self._bucket, self._keep_s)
+                self._drops = self._server.ensure_bucket(self._bucket, self._keep_s)
                 self._server.ensure_bucket(self._arrivals, ARRIVALS_KEPT_S)
                 tables = self._server.query("SELECT last(value) FROM reading GROUP BY site, quantity, subject")
                 self._newest_ms = {tags_key(t.tags): whole(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
@@ -344,7 +345,10 @@ class InfluxStore:
         return whole(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
 
     def prune(self, before_ms: int) -> int:
-        """Drop older readings. The server's retention does so by itself."""
+        """Drop older readings, unless the server's own retention does so: it drops whole shards, not row by row."""
+        self._prepared()
+        if self._drops:
+            return 0
         where = f"time < {before_ms}ms"
         gone = sum(whole(r["count"]) for r in rows_of(self._query(f"SELECT count(value) FROM reading WHERE {where}")))
         if gone:

@@ -130,16 +130,18 @@ class InfluxServer:
             ) from error
         return str(answer.headers.get("X-Influxdb-Version", "unknown"))
 
-    def ensure_bucket(self, bucket: str, keep_s: int) -> None:
-        """Make the bucket if it is missing, with a retention (0: for ever)."""
+    def ensure_bucket(self, bucket: str, keep_s: int) -> bool:
+        """Make the bucket if it is missing, with a retention (0: for ever). Whether the server drops what is older."""
         if self.version().lstrip("v").startswith("1."):
             self._ensure_database(bucket, keep_s)
-            return
+            return keep_s > 0
         try:
             buckets = self._client.buckets_api()
-            if buckets.find_bucket_by_name(bucket) is None:
+            found = buckets.find_bucket_by_name(bucket)
+            if found is None:
                 rules = {"type": "expire", "everySeconds": keep_s}
-                buckets.create_bucket(bucket_name=bucket, org=self._address.org, retention_rules=[rules])
+                found = buckets.create_bucket(bucket_name=bucket, org=self._address.org, retention_rules=[rules])
+            return keep_s > 0 and any(rule.every_seconds == keep_s for rule in found.retention_rules)
         except ApiException as error:
             raise StoreUnavailable(
                 words()("store.influxdb_bucket_cannot_be_made", bucket=bucket, status=error.status, reason=error.reason)

@@ -208,6 +208,23 @@ def test_one_bad_point_does_not_take_the_batch_along(opened: Opened) -> None:
     store.close()
 
 
+def test_old_readings_are_left_to_the_servers_retention(opened: Opened) -> None:
+    """A deletion by us would mark every series anew each hour; the server drops a shard that is over. InfluxDB's own
+    statement tells the retention."""
+    store = opened.open(keep_s=400 * 86_400)
+    assert store.append(readings(30)) == 30
+    assert store.prune(NOW_MS + 86_400_000) == 0
+    assert store.count() == 30
+    store.close()
+    server = InfluxServer(parse_address(f"{opened.influx.url}/{opened.bucket}"))
+    (policies,) = server.query(f'SHOW RETENTION POLICIES ON "{opened.bucket}"')
+    assert [row["duration"] for row in policies.rows] == ["9600h0m0s"]
+    server.close()
+    kept = opened.open(keep_s=0)
+    assert kept.prune(NOW_MS + 86_400_000) == 30, "a server that keeps for ever is told"
+    kept.close()
+
+
 def test_a_type_conflict_is_quarantined_alone(opened: Opened) -> None:
     """A field that another program wrote as text: its series refuses numbers, the others go on."""
     store = opened.open()
