@@ -63,6 +63,7 @@ class Collector:
     on_commit : called after every commit that changed something; must return at once
     probe : gives the facts of the clock; None: those of this machine, if the clock is its own
     leased : tells whether the share is still this collector's, where shares change hands
+    place : int — which of the installation's brokers it listens to, from 0
     prunes : bool — whether it drops what is older than the retention; one collector of an installation has to
     """
 
@@ -75,6 +76,7 @@ class Collector:
         on_commit: Callable[[], None],
         *,
         share: Share = WHOLE,
+        place: int = 0,
         probe: Probe | None = None,
         leased: Callable[[], bool] = always,
         prunes: bool = True,
@@ -83,17 +85,19 @@ class Collector:
         sites = share.of(installation.sites)
         decoder = Decoder(sites.values())
         self._watch = watch_of(clock, probe, store.newest_arrival_ms())
-        self._client_id = share.named(installation.broker.client_id or kept_client_id(ledger))
+        self._broker, self._place = installation.broker.each[place], place
+        self._client_id = share.named(self._broker.client_id or kept_client_id(ledger))
         self._filters = decoder.filters()
         self._subscribed = threading.Event()
         self._stop = threading.Event()
         window_s = installation.store.commit_window_ms / 1000.0
         guard = ChannelGuard(sites.values(), by_channel(channels_told(ledger, sites)))
-        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, share.own, guard, leased)
+        own = self._of_place(share.own)
+        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, own, guard, leased)
         self._prunes = prunes
         dropped = [f for f in self._filters_before() if f not in self._filters]
         self._session = Session(
-            installation.broker,
+            self._broker,
             self._client_id,
             self._filters,
             dropped,
@@ -241,7 +245,11 @@ class Collector:
         self._ledger.forget_edit_texts(now_ms - EDIT_KEPT_MS)
 
     def _filters_note(self) -> str:
-        return f"filters:{self._client_id}"
+        return self._of_place(f"filters:{self._client_id}")
+
+    def _of_place(self, name: str) -> str:
+        """A name in the ledger that belongs to one session: sessions at further brokers have the same client id."""
+        return f"{name}+{self._place}" if self._place else name
 
     def _filters_before(self) -> list[str]:
         kept = self._ledger.noted(self._filters_note())

@@ -53,7 +53,7 @@ def require_joinable(installation: Installation, parts: frozenset[Part]) -> None
     """
     if not installation.ledger_url.startswith(("postgresql://", "postgresql+psycopg://")):
         raise UsageError(Said("members.only_on_postgresql"), Said("members.set_store_ledger"))
-    if installation.broker.embedded and Part.STUDY not in parts:
+    if any(broker.embedded for broker in installation.broker.each) and Part.STUDY not in parts:
         raise UsageError(Said("members.no_embedded_broker"), Said("members.set_broker_url"))
     if not installation.store.on_server:
         log.warning("the readings are in a file: members on other machines do not see them")
@@ -115,7 +115,7 @@ def _study_worker(services: Services, ledger: SqlLedger) -> Startable:
 
 
 class Collectors(LeasedWork):
-    """A collector for each share whose lease this process has, with a broker session of that share."""
+    """A collector for each share whose lease this process has, with a session of that share at each broker."""
 
     def __init__(self, services: Services, ledger: SqlLedger, instance: str, time: LeaseTime) -> None:
         super().__init__("collectors", time)
@@ -124,23 +124,27 @@ class Collectors(LeasedWork):
 
     def start(self) -> None:
         """Start the thread. Errors: ConfigError where the password or certificate for the broker cannot be read."""
-        client(self._services.installation.broker, "proof", keeps_session=False)
+        for broker in self._services.installation.broker.each:
+            client(broker, "proof", keeps_session=False)
         super().start()
 
     def made(self, task: LeasedTask) -> list[Startable]:
-        """The collector of a share, and the weather worker where one of its sites has a weather service."""
+        """The collectors of a share, one a broker, and the weather worker where one of its sites has a service."""
         services, share = self._services, Share(task.lease.share, SHARES)
         ledger = self._ledger.fenced(LeaseFence(self._instance, task.lease))
         sites = share.of(services.installation.sites)
         if not sites:
             return []
-        collector = Collector(
-            services.installation, services.store, ledger, services.clock, nobody,
-            share=share, leased=task.leased, prunes=share.number == self._first,
-        )  # fmt: skip
+        made: list[Startable] = [
+            Collector(
+                services.installation, services.store, ledger, services.clock, nobody,
+                share=share, place=place, leased=task.leased, prunes=share.number == self._first and place == 0,
+            )
+            for place in range(len(services.installation.broker.each))
+        ]  # fmt: skip
         if any(site.weather is not None for site in sites.values()):
-            return [collector, WeatherWorker(sites, services.store, services.clock, nobody)]
-        return [collector]
+            made.append(WeatherWorker(sites, services.store, services.clock, nobody))
+        return made
 
 
 class ForecastShares:

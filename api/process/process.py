@@ -123,6 +123,9 @@ class Process:
         self.parts, self.share, self.clock, self._metrics_port = parts, share, clock, metrics_port
         if joins:
             require_joinable(installation, parts)
+        elif installation.broker.more_urls and Part.COLLECT in parts:
+            problem = Said("config.only_those_who_join_hear_several")
+            raise ConfigError("outlast.toml", "broker.more_urls", problem, Said("config.start_it_with_join"))
         self._broker: EmbeddedBroker | None = None
         if installation.broker.embedded and Part.COLLECT in parts:
             self._broker = _broker_of(installation)

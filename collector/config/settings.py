@@ -49,6 +49,7 @@ class InstallationSection(BaseModel):
 class Broker(InstallationSection):
     """[broker] — where messages come from.
 
+    more_urls — further brokers on which collectors that join keep sessions, with the same users and certificates
     client_id : str | None — stable name of the session; None: made once and kept in the ledger
     listen_host, listen_port — where the embedded broker listens
     keepalive_s, session_expiry_s — [s]
@@ -57,6 +58,9 @@ class Broker(InstallationSection):
 
     url: Annotated[str, AfterValidator(broker_url)] = Field(
         default="mqtt://127.0.0.1:1883", examples=['"mqtt://host:1883"']
+    )
+    more_urls: tuple[Annotated[str, AfterValidator(broker_url)], ...] = Field(
+        default=(), examples=['["mqtts://b.example.org:8883"]']
     )
     client_id: str | None = Field(default=None, min_length=1, max_length=128, examples=['"outlast-larkspur"'])
     username: str | None = Field(default=None, examples=['"outlast"'])
@@ -67,6 +71,12 @@ class Broker(InstallationSection):
     keepalive_s: Whole = Field(default=30, ge=5, le=65_535, examples=["30"])
     session_expiry_s: Whole = Field(default=14 * 86_400, ge=60, le=2**32 - 1, examples=["1209600"])
     homie: bool | None = Field(default=None, examples=["true"])
+
+    @property
+    def each(self) -> tuple[Broker, ...]:
+        """This broker, and the further ones as it."""
+        alone = self.model_copy(update={"more_urls": ()})
+        return alone, *(alone.model_copy(update={"url": url}) for url in self.more_urls)
 
     @property
     def embedded(self) -> bool:
