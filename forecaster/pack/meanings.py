@@ -10,6 +10,7 @@ Where neither is the case there is one meaning, the plain one, and nothing is fi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -32,9 +33,13 @@ the pack cannot have (common practice, no source)."""
 _POSSIBLE = 4.0
 """How many times the energy that was counted in between may have been drawn, or given, beside what was counted."""
 
-_SENSES_KEEP = 0.4
+_SENSES_KEEP = 0.7
 """A gauge that set itself anew is as likely off before as since. This share of that no evidence takes away: the two
-differ by the pack's capacity mostly, which the gauge itself was to tell."""
+differ by the pack's capacity mostly, which the gauge itself was to tell. So either keeps a third, and lies within the
+10-90 % range with the greater part of its draws."""
+
+_ONE_STEP = 1.5
+"""A change of less than so many steps went to the next one: it was seen on the edge between the two."""
 
 _GONE, _GONE_WEIGHT = np.log(0.05), 0.08
 """Log of what is left of listed loads that are gone, and the prior weight of that (common practice, no source)."""
@@ -53,7 +58,7 @@ def jumps(evidence: ChargeSteps, step: float, capacity_wh: float, idle_w: float,
 
     step : float — of the reported charge [%]; the others as far as they are known without the gauge
     """
-    shown, before, sum_percent = evidence.start_percent, [0.0] * 5, 0.0
+    shown, before, sum_percent, beyond = evidence.start_percent, [0.0] * 5, 0.0, 0.0
     found = []
     for edge, row in zip(evidence.edges, evidence.rows, strict=True):
         if shown is not None:
@@ -64,10 +69,18 @@ def jumps(evidence: ChargeSteps, step: float, capacity_wh: float, idle_w: float,
             least = max(JUMP_PERCENT, JUMP_STEPS * step)
             change = edge - shown
             if change > least + got or change < -least - gave:
-                sum_percent += change
+                sum_percent += change - beyond
         found.append(sum_percent)
+        beyond = _beyond(shown, edge, step)
         shown, before = edge, row
     return found
+
+
+def _beyond(shown: float | None, edge: float, step: float) -> float:
+    """How far past a change the charge has come in the mean by the time it jumps: half a step where one changed [%]."""
+    if shown is None or abs(edge - shown) > _ONE_STEP * step:
+        return 0.0
+    return math.copysign(step / 2.0, edge - shown)
 
 
 def senses(evidence: ChargeSteps, jumped: Sequence[float]) -> list[Sense]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -83,3 +85,21 @@ def test_what_was_drawn_meanwhile_is_no_jump() -> None:
     )
     assert jumps(counted, 1.0, 1000.0, 9.0, 0.0) == [0.0, 0.0]
     assert jumps(at_once, 1.0, 1000.0, 9.0, 0.0) == [0.0, -30.0]
+
+
+def test_a_jump_is_counted_from_the_middle_of_the_step_before_it() -> None:
+    """From 88 to 87 % the gauge stood at 87.5 %. Jumping from 87 to 95 % it went up by 8, not by the 7.5 from there."""
+    rows = [[20.0, np.nan, 1.0, 0.0, 0.0], [22.0, np.nan, 1.1, 0.0, 0.0], [22.1, np.nan, 1.1, 0.0, 0.0]]
+    up = ChargeSteps(start_percent=100.0, rows=rows, edges=[88.5, 87.5, 95.0])
+    assert jumps(up, 1.0, 1000.0, 9.0, 0.0) == [0.0, 0.0, 8.0]
+    assert jumps(replace(up, edges=[88.5, 87.5, 79.0]), 1.0, 1000.0, 9.0, 0.0) == [0.0, 0.0, -8.0]
+
+
+@pytest.mark.parametrize("until", [60.0, 40.0, 25.0])
+def test_a_gauge_that_jumped_up_may_be_off_since_and_the_early_end_reaches_there(until: float) -> None:
+    """It may be right since just as well, so a third of the draws have the end that the true charge has, or an earlier
+    one: more than a quarter lie before it.
+    """
+    draws = discharged(until, jump=(80.0, 8.0))
+    hours = draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)
+    assert float(np.mean(hours < truth_h(until))) > 0.25
