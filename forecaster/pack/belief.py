@@ -267,7 +267,7 @@ class PackBelief:
         drawn = by_gauge(mixed, shown, now, read, self.listed_loads_w, self.factor, seed)
         if now.charge_percent is None or now.elapsed_h <= 0.0:
             return drawn
-        return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed)
+        return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed, step_percent)
 
     def adopt(self, result: DischargeResult, at_ms: int | None = None) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.

@@ -2,23 +2,27 @@
 
 The counted energy over the nameplate's gives the share of charge that should be used; the gauge shows another one.
 Where capacity, losses and idle together cannot explain the two, a share of the draws is computed from the nameplate,
-using the gauge only at the start. A gauge that shows less used is more likely wrong. One that shows more used keeps the
-greater weight, because packs age and the earlier end is the safer one, until it shows an empty pack that goes on.
+using the gauge only at the start, and the others from the slope of the gauge alone: one of the two is wrong, so the
+fit, which is a compromise between them, is wrong in either case. A gauge that shows less used is more likely wrong. One
+that shows more used keeps the greater weight, because packs age and the earlier end is the safer one, until it shows an
+empty pack that goes on.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.maths.ranks import median
-from forecaster.pack.chargeline import CAPACITY, COST, IDLE, SHARED, UNHEARD_SPREAD
+from forecaster.pack.battery import charge_at
+from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, SHARED, SKEW, UNHEARD_SPREAD
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.slope import by_slope, fallen_percent
+from forecaster.pack.stray import stray_between
 
 DOUBTED_FROM, STEEPNESS = 2.8, 0.4
 """Deviations between gauge and nameplate at which the two are believed alike, and how fast that turns (common practice,
@@ -26,15 +30,31 @@ no source). With losses as well known as they mostly are, they are a capacity of
 slowly: gauges are wrong more often than a normal distribution of honest packs strays so far."""
 
 _MOST, _LEAST = 0.92, 0.02
-_LEAST_GONE = 0.05
+_LEAST_GONE, _LEAST_USED = 0.05, 0.15
 """The gauge always keeps some weight, since an expansion battery may have been added; a smaller weight of the nameplate
-than the least counts as none; until this much of the charge is used nothing can be said."""
+than the least counts as none; until the gauge shows so much of the charge gone, or the nameplate so much of it used,
+nothing can be said. A gauge that stands still never shows it gone."""
+
+_SHOWN_STEPS, _STRAYS = 0.45, 1.1
+"""Standard deviation of the charge for a shown one: in steps, by its place within one and the rounding that nobody
+tells; and in strays of a usual gauge over what it has shown to fall, at the root mean square of the prior's scales."""
 
 _MOST_DRAWS = 0.85
 """So large a share of the draws at most, so that the 10-90 % range still reaches to where the gauge puts the end."""
 
 AGED_FROM, _AGED_STEEPNESS, _MOST_AGED = 1.7, 0.35, 0.35
 """The same of a gauge that shows more used than the nameplate does, by as many deviations the other way."""
+
+_FALLS_SPREAD = 0.45
+"""How much too fast gauges fall, as standard deviation of the log (common practice, no source). One that falls twice as
+fast as the nameplate lets expect is rare; a pack of half its nameplate, an owner who wrote twice the capacity, a load
+that nobody listed, a plug that reads too little are not, and the gauge is right in all of them."""
+
+_STANDS_STEPS = 4.0
+"""A charge that has not changed while its slope let expect so many steps has stopped (common practice, no source)."""
+
+_LEAST_SEEN = 0.01
+"""A gauge that has fallen has shown at least this share of the charge gone."""
 
 _EMPTY_PERCENT, _GOES_ON = 1.0, 0.02
 """A pack that has given so large a share of its nameplate since the gauge showed it empty was not empty."""
@@ -55,6 +75,33 @@ def _weight(over: float, most: float) -> float:
     return weight if weight >= _LEAST else 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Against:
+    """What speaks against the fit of gauge and nameplate, shares 0..1.
+
+    plate : of all draws, those that are computed from the nameplate
+    fit : of the others, those that are taken from the slope of the gauge alone
+    said : how much the gauge is doubted, as the forecast says it
+    """
+
+    plate: float
+    fit: float
+    said: float
+
+
+def _against(deviations: float, apart: float) -> _Against:
+    """What speaks against the fit where the gauge is above the nameplate by a number of standard deviations.
+
+    apart : float — log of the energy used over what the gauge lets expect, by the nameplate
+    """
+    if deviations > 0.0:
+        weight = min(nameplate_weight(deviations), _MOST_DRAWS)
+        return _Against(weight, weight / _MOST_DRAWS, weight)
+    weight = unaged_weight(-deviations)
+    rare = math.exp(-0.5 * (apart / _FALLS_SPREAD) ** 2)
+    return _Against(rare * weight, weight / _MOST_AGED, weight)
+
+
 def _goes_on(now: Discharge, used: Array, at_empty: Array, capacity: Array) -> bool:
     """Whether the pack goes on though its gauge has shown it empty.
 
@@ -65,54 +112,98 @@ def _goes_on(now: Discharge, used: Array, at_empty: Array, capacity: Array) -> b
     return median((used - at_empty) / capacity) > _GOES_ON
 
 
-def _by_gauge_alone(drawn: PackDraws, now: Discharge, share: float, floor_percent: float, seed: int) -> PackDraws:
-    """The draws of the gauge, a share of them, 0..1, taken from its slope: a compromise with the nameplate is wrong in
-    either case, because one of the two is.
+def _by_gauge_alone(
+    drawn: PackDraws,
+    now: Discharge,
+    losses: tuple[Array, Array],
+    share: float,
+    floor_percent: float,
+    seed: int,
+    step_percent: float,
+) -> PackDraws:
+    """The draws of the gauge, a share of them, 0..1, taken from its slope, and with losses that are not fitted.
+
+    losses : DC Wh for one AC Wh and the inverter's own draw [W] by the nameplate, (draws,) each
     """
-    read = now.when_read()
-    used_wh, read_wh = (
-        counts.used_wh(1.0 / drawn.efficiency, drawn.idle_w, drawn.loads_w, drawn.unheard) for counts in (now, read)
-    )
     count = drawn.capacity_wh.size
     if fallen_percent(now) <= 0.0:
         return drawn
-    alone = (uniforms(seed + 9, count, 1)[:, 0] < share) & (read_wh > 0.0)
-    return by_slope(drawn, now, alone, (read_wh, used_wh), np.ones(count), floor_percent, seed)
+    alone = uniforms(seed + 9, count, 1)[:, 0] < share
+    cost = np.where(alone, losses[0], 1.0 / drawn.efficiency)
+    idle = np.where(alone, losses[1], drawn.idle_w)
+    drawn = replace(drawn, efficiency=1.0 / cost, idle_w=idle)
+    changed_wh, read_wh, now_wh = (
+        counts.used_wh(cost, idle, drawn.loads_w, drawn.unheard)
+        for counts in (now.when_changed(), now.when_read(), now)
+    )
+    fell_wh = changed_wh if _stands(now, median(changed_wh), median(read_wh), step_percent) else read_wh
+    return by_slope(drawn, now, alone & (fell_wh > 0.0), (fell_wh, now_wh), np.ones(count), floor_percent, seed)
+
+
+def _stands(now: Discharge, changed_wh: float, read_wh: float, step_percent: float) -> bool:
+    """Whether the charge stands for longer than its slope lets expect: a gauge that was right has stopped.
+
+    changed_wh, read_wh : float — energy drawn by the last change of the charge, and by when it was last read [Wh]
+    """
+    return (read_wh - changed_wh) * fallen_percent(now) > _STANDS_STEPS * step_percent * changed_wh
+
+
+def _gone(drawn: PackDraws, now: Discharge, plate: tuple[Array, Array], z: Array, step_percent: float) -> Array:
+    """The share of the charge that the gauge shows gone (draws,), by how far a gauge may be off that is right.
+
+    z : (draws, 6) — standard normal numbers of the unknowns
+
+    The fitted charge is no measure of it where the gauge has fallen: it gives way to the nameplate already.
+    """
+    shown, fallen = now.charge_percent, fallen_percent(now)
+    if shown is None or fallen <= 0.0:
+        return np.full(len(z), median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh))
+    off = math.hypot(_SHOWN_STEPS * step_percent, _STRAYS * stray_between(fallen))
+    bow = math.sqrt(plate[1][BOW, BOW]) * z[:, BOW]
+    return np.maximum(drawn.start - charge_at(shown + off * z[:, SKEW], bow), _LEAST_SEEN)
 
 
 def doubted(
-    drawn: PackDraws, now: Discharge, plate: tuple[Array, Array], factor: float, floor_percent: float, seed: int
+    drawn: PackDraws,
+    now: Discharge,
+    plate: tuple[Array, Array],
+    factor: float,
+    floor_percent: float,
+    seed: int,
+    step_percent: float = 1.0,
 ) -> PackDraws:
     """The draws, with a share of them computed from the nameplate.
 
     plate : mean (6,) and covariance (6, 6) of the belief before anything was measured
     factor : float — capacity at the present temperature over that at 25 °C
+    step_percent : float — of the reported charge [%]
 
     Runs that are caught by chance count as lumps, and the error of their sum grows like the root of their number.
     Where the nameplate's energy would already be used up, the pack has refuted it: those draws keep the gauge.
     """
-    gone = median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh)
-    if gone < _LEAST_GONE:
-        return drawn
     count = drawn.capacity_wh.size
     z = normals(seed + 5, count, SHARED + 2)
+    gone = _gone(drawn, now, plate, z, step_percent)
     spread = np.sqrt(np.diagonal(plate[1]))
     capacity, cost, idle = (np.exp(plate[0][of] + spread[of] * z[:, of]) for of in (CAPACITY, COST, IDLE))
     capacity = capacity * factor
     unheard = np.exp(UNHEARD_SPREAD * z[:, SHARED])
     used = now.used_wh(cost, idle, drawn.loads_w, unheard)
     used += cost * math.sqrt(now.evidence.lump_wh * (now.plug_wh + now.evidence.lump_wh)) * z[:, SHARED + 1]
+    still = now.charge_percent is not None and median(used / capacity) > _LEAST_USED
+    if median(gone) < _LEAST_GONE and not still:
+        return drawn
     apart = np.log(np.maximum(used, 0.01 * capacity) / capacity / gone)
     middle = float(apart.sum()) / count
     wide = math.sqrt(max(float(apart @ apart) / count - middle**2, 0.0))
     deviations = middle / max(wide, 1e-3)
-    weight = min(nameplate_weight(deviations), _MOST_DRAWS) if deviations > 0.0 else unaged_weight(-deviations)
+    against = _against(deviations, middle)
     if _goes_on(now, used, now.when_changed().used_wh(cost, idle, drawn.loads_w, unheard), capacity):
-        weight = _MOST_DRAWS
+        against = _Against(_MOST_DRAWS, 1.0, _MOST_DRAWS)
     charge = drawn.start - used / capacity
-    taken = (uniforms(seed + 6, count, 1)[:, 0] < weight) & (charge > 0.0)
-    if deviations > 0.0 and weight > 0.0:
-        drawn = _by_gauge_alone(drawn, now, weight / _MOST_DRAWS, floor_percent, seed)
+    taken = (uniforms(seed + 6, count, 1)[:, 0] < against.plate) & (charge > 0.0)
+    if against.fit > 0.0:
+        drawn = _by_gauge_alone(drawn, now, (cost, idle), against.fit, floor_percent, seed, step_percent)
     if not taken.any():
         return drawn
     return replace(
@@ -123,5 +214,5 @@ def doubted(
         to_reserve_wh=np.where(taken, np.maximum(charge - floor_percent / 100.0, 0.0) * capacity, drawn.to_reserve_wh),
         to_empty_wh=np.where(taken, charge * capacity, drawn.to_empty_wh),
         to_full_wh=np.where(taken, (1.0 - charge) * capacity, drawn.to_full_wh),
-        doubt=weight,
+        doubt=against.said,
     )

@@ -30,7 +30,7 @@ class PackDraws:
     start : true share of charge at the begin of the discharge, 0..1
     stray_percent : (draws, 2) — how far the gauge strays from its bow now and at the floor [%]
     unheard : what the pump used while it was not heard, over what was estimated for it
-    doubt : float — share of the draws computed from the nameplate because the gauge is not believed, 0..1
+    doubt : float — how much the gauge is doubted, 0..1; some of the draws are taken from the nameplate then
     """
 
     capacity_wh: Array

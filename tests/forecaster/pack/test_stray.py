@@ -112,6 +112,42 @@ def test_a_gauge_that_falls_too_fast_keeps_the_median_and_the_range_reaches_the_
     assert middle == pytest.approx(gauge_wh / DRAIN_W, rel=0.1)
 
 
+@pytest.mark.parametrize("to_percent", [75.0, 50.0, 25.0])
+def test_a_pack_of_half_its_nameplate_is_read_by_its_gauge(to_percent: float) -> None:
+    """Its owner wrote the capacity wrongly, say: the gauge alone is right, and no compromise with the nameplate."""
+    draws, gauge_wh = discharged(straight, to_percent, scale=2.0)
+    hours = draws.to_reserve_wh / (PUMP_W / draws.efficiency + draws.idle_w)
+    low, middle = np.quantile(hours, [0.1, 0.5])
+    assert low < gauge_wh / DRAIN_W
+    assert middle == pytest.approx(gauge_wh / DRAIN_W, rel=0.12)
+
+
+def test_a_gauge_that_stands_still_at_the_top_is_doubted_by_what_is_used() -> None:
+    """It shows 98 %, from 98.5 % on, when half is used: less than a twentieth gone, yet no pack is so large."""
+    draws, _ = discharged(straight, 98.0, scale=0.03)
+    true_wh = CAPACITY * (1.0 - 0.015 / 0.03 - 0.1)
+    assert draws.doubt > 0.8
+    low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.95])
+    assert low < true_wh < high
+    assert middle < 1.3 * true_wh
+
+
+def test_a_gauge_that_stops_on_the_way_was_right_until_then() -> None:
+    """It stands at 80 % while the pack goes on to a half: neither it nor the nameplate has the floor much later."""
+    belief = PackBelief(PACK)
+    belief.begin(0, 100.0)
+    for minute in range(1, round(0.5 * CAPACITY / DRAIN_W * 60.0) + 1):
+        hours = minute / 60.0
+        percent = max(float(np.round(100.0 * (1.0 - DRAIN_W * hours / CAPACITY))), 80.0)
+        belief.observe(minute * 60_000, percent, PUMP_W * hours, 3600.0 * hours)
+    draws = belief.draw(400, np.random.default_rng(1))
+    low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.9])
+    true_wh = 0.4 * CAPACITY
+    assert low < true_wh < high
+    assert middle == pytest.approx(true_wh, rel=0.15)
+    assert high < 1.5 * true_wh
+
+
 def test_a_pack_that_goes_on_after_its_gauge_showed_it_empty_is_reckoned_from_the_nameplate() -> None:
     draws, _ = discharged(straight, 0.0, scale=1.5, goes_on_wh=0.1 * CAPACITY)
     assert draws.doubt > 0.8
