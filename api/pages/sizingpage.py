@@ -16,6 +16,7 @@ from forecaster.domain.errors import ConfigError, UsageError
 from forecaster.domain.site import Site, Units
 from forecaster.sizing.answer import Sizing, size
 from forecaster.sizing.cord import Cord
+from forecaster.sizing.one_a_pump import behind, with_first_pack
 from forecaster.sizing.options import Change
 from forecaster.sizing.question import Question
 from forecaster.sizing.terms import Finding, number
@@ -46,7 +47,7 @@ ASKED_IN = "asked_in"
 def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], words: Words) -> SizingContext:
     """The form with its values and, once it was sent, the answer or a line on what is wrong."""
     words = words if site is None else words.of_site(site)
-    known = {**(values_of(site) if site is not None else {}), **defaults(ports, site)}
+    known = {**plates_of(site), **defaults(ports, site)}
     asked_in = Units.US if form.get(ASKED_IN) == Units.US else Units.METRIC
     given = {key: value for key, value in form.items() if value.strip() and key != ASKED_IN} if form else known
     meant = from_shown(given, FIELDS, asked_in)
@@ -75,6 +76,13 @@ def sizing_page(ports: PagePorts, site: Site | None, form: Mapping[str, str], wo
     )
 
 
+def plates_of(site: Site | None) -> dict[str, str]:
+    """Initial values of pump, pit and pack: the site's, and where each pump has its own pack, those of the first."""
+    if site is None:
+        return {}
+    return values_of(behind(site, 0) if site.pack_a_pump else site)
+
+
 def defaults(ports: PagePorts, site: Site | None) -> dict[str, str]:
     """Initial values of the form: the present rhythm of the site."""
     forecast = ports.forecast(site.id) if site is not None else None
@@ -89,8 +97,7 @@ def answered(ports: PagePorts, site: Site | None, values: Mapping[str, str]) -> 
     """The answer to what the form asks. UsageError or ConfigError in one line."""
     described = site_of(content_of(values), "", pump=True)
     if site is not None:
-        pumps = (replace(site.pumps[0], pump=described.pump), *site.pumps[1:]) if site.pumps else ()
-        described = replace(described, id=site.id, loads=site.loads, pumps=pumps)
+        described = described_of(site, described)
     given = {key: number_in(values[key], unit, key) for key, unit in ASKED if values.get(key, "").strip()}
     question = Question(
         cycles_per_hour=given.get("cycles_per_hour"),
@@ -110,6 +117,18 @@ def answered(ports: PagePorts, site: Site | None, values: Mapping[str, str]) -> 
         start_ms=ports.clock.now_ms(),
     )
     return size(described, question, change)
+
+
+def described_of(site: Site, form: Site) -> Site:
+    """The site with the first pump, its pit and the pack of the form; where each pump has its own, that of the first.
+
+    form : Site — with what the form describes, and nothing else
+    """
+    pumps = (replace(site.pumps[0], pump=form.pump), *site.pumps[1:]) if site.pumps else ()
+    whole = replace(form, id=site.id, loads=site.loads, pumps=pumps, latitude=site.latitude, longitude=site.longitude)
+    if not site.pack_a_pump:
+        return whole
+    return with_first_pack(replace(whole, packs=site.packs, arrangement=site.arrangement), form.pack)
 
 
 def seen(ports: PagePorts, site: Site) -> dict[str, Any]:
