@@ -25,7 +25,7 @@ from forecaster.domain.errors import SessionError, StoreError, UsageError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
 from forecaster.domain.studyjobs import QueueSeen
-from forecaster.texts.catalogue import Said, Words, words
+from forecaster.texts.catalogue import Said, Words, with_unit, words
 from forecaster.texts.failures import failure
 from forecaster.texts.wording import Wording
 
@@ -170,7 +170,7 @@ def _listened(
 
 def _tell(findings: list[ChannelReport], refused: list[str], messages: int, say: Words) -> None:
     for finding in findings:
-        value = "-" if finding.value is None else f"{finding.value:g} {finding.unit}".rstrip()
+        value = "-" if finding.value is None else say.again(with_unit(f"{finding.value:g}", finding.unit))
         age = "" if finding.age_s is None else say("check.age", n=round(finding.age_s))
         name = f"{finding.site} {finding.quantity}{' of ' + finding.subject if finding.subject else ''}"
         line = f"{SIGNS[finding.verdict]:<8} {name:<36} {value:<16} {age:<12} {finding.topic}"

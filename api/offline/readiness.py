@@ -187,7 +187,7 @@ def _transfer(chain: Chain) -> ReadyLine:
 def _charge(chain: Chain) -> ReadyLine:
     percent = None if chain.forecast is None else chain.forecast.charge_percent
     well = chain.fresh and percent is not None and percent >= FULL_PERCENT
-    shown = chain.say("ready.unknown") if percent is None else f"{percent:.0f} %"
+    shown = chain.say("ready.unknown") if percent is None else chain.say.signs(f"{percent:.0f}%")
     return chain.line("charge", well and AlarmKind.PACK_NOT_CHARGING not in chain.open_kinds, must=True, percent=shown)
 
 

@@ -15,7 +15,7 @@ from forecaster.domain.longrecord import PartState, WorkDone
 from forecaster.domain.site import Site
 from forecaster.engine.document import time_ms, time_text
 from forecaster.health.told import HEALTH, health_told, part_name, rows_told, season_told, storm_told
-from forecaster.texts.catalogue import Words
+from forecaster.texts.catalogue import Words, with_unit
 from forecaster.texts.wording import Wording
 
 WIDTH, HEIGHT = 320.0, 84.0
@@ -110,7 +110,7 @@ def part_line(part: dict[str, Any], words: Words) -> PartLine:
 
 
 def _figure(value: float | None, unit: str, words: Words) -> str:
-    return "" if value is None else f"{words.number(value, 0 if abs(value) >= 10.0 else 1)} {unit}".strip()
+    return "" if value is None else words.again(with_unit(f"{value:z.{0 if abs(value) >= 10.0 else 1}f}", unit))
 
 
 def gain_text(gain: dict[str, float] | None, words: Words) -> str:

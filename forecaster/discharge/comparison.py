@@ -12,7 +12,7 @@ from forecaster.pack.draws import PackDraws
 from forecaster.pack.nameplate import running_w
 from forecaster.sizing.battery import Margins
 from forecaster.sizing.runtime import pack_draws
-from forecaster.texts.catalogue import Figure, Said
+from forecaster.texts.catalogue import Figure, Said, with_unit
 
 AGREES = 0.1
 """Measurement and sizing agree within this share."""
@@ -81,6 +81,6 @@ def _explained(assumed: Assumptions, found: Assumptions, depth: float, measured_
     return Said(
         "rehearsal.cause_apart" if apart else "rehearsal.cause",
         what=Said(f"rehearsal.assumed.{best}"),
-        before=Figure(f"{before:.{decimals}f} {unit}".rstrip()),
-        after=Figure(f"{after:.{decimals}f} {unit}".rstrip()),
+        before=with_unit(f"{before:.{decimals}f}", unit),
+        after=with_unit(f"{after:.{decimals}f}", unit),
     )

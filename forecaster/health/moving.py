@@ -23,7 +23,7 @@ from forecaster.health.judged import (
 )
 from forecaster.health.measures import Blind, blind_to_runs, flow_series, need_share, power_series, sampled
 from forecaster.health.trends import Course, below_days, course_of
-from forecaster.texts.catalogue import Figure, Said
+from forecaster.texts.catalogue import Figure, Said, with_unit
 
 WORTH_A_WORD, GRAVE = 0.04, 0.20
 """Loss of flow, as a share, that is told, and that asks for something to be done."""
@@ -153,7 +153,7 @@ def power(table: pd.DataFrame) -> PartHealth:
 
 
 def _still(what: str, now: Range, unit: str) -> Said:
-    return Said(f"health.{what}.good", now=Figure(f"{now[1]:.0f} {unit}"), range=Figure(f"{now[0]:.0f}–{now[2]:.0f}"))
+    return Said(f"health.{what}.good", now=with_unit(f"{now[1]:.0f}", unit), range=Figure(f"{now[0]:.0f}–{now[2]:.0f}"))
 
 
 def _changed(what: str, change: Range, since_ms: int | None, now: Range, unit: str) -> Said:
@@ -161,5 +161,5 @@ def _changed(what: str, change: Range, since_ms: int | None, now: Range, unit: s
     since = "" if since_ms is None else Said("health.since", day=day_text(since_ms))
     return Said(
         f"health.{what}.{way}", change=percent_text(change[1]), range=range_text(change), since=since,
-        now=Figure(f"{now[1]:.0f} {unit}"),
+        now=with_unit(f"{now[1]:.0f}", unit),
     )  # fmt: skip

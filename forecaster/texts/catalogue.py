@@ -205,6 +205,11 @@ class Figure(str):
     __slots__ = ()
 
 
+def with_unit(figure: str, unit: str) -> Figure:
+    """A figure and its unit, a space between them; a percent sign stands as the language writes it."""
+    return Figure(f"{figure}%" if unit == "%" else f"{figure} {unit}".rstrip())
+
+
 class Measured(Figure):
     """A value in a unit of documents, as they write it; `Words.again` says it in the units of its reader.
 

@@ -51,7 +51,7 @@ def test_what_would_help_is_told_by_every_face(held: Services) -> None:
     english, spanish = told(test, None, words()), told(test, None, words("es"))
     assert "What would help" in english
     for one in helps:
-        assert f"{one['what']}: {one['hours_95']:.3g} h with a chance of 95 %" in english
+        assert f"{one['what']}: {one['hours_95']:.3g} h with a chance of 95%" in english
     assert "una batería más como esta: " in spanish
     assert "pasadas" in spanish
     page = Tags(client(held).get("/sites/larkspur/discharge", {"accept-language": "es"}).text).text

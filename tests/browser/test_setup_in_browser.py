@@ -92,7 +92,7 @@ def test_a_site_is_set_up_without_editing_a_file(browser: Browser, empty: Served
         field("longitude").fill("-87.6")
         page.get_by_role("button", name="Check it").click()
         expect(page.locator("dd", has_text="482 W")).to_be_visible(timeout=20_000)
-        expect(page.locator("dd", has_text="93 %")).to_be_visible()
+        expect(page.locator("dd", has_text="93%")).to_be_visible()
         if script:
             check(page, "/setup, filled in", 360, "dark", AXE)
         assert load_sites(folder / "sites") == {}

@@ -323,6 +323,6 @@ def test_the_chart_is_the_survival_curve() -> None:
     assert colour(1.0) != colour(0.6) != colour(0.1)
     said = chart_text(shown, Wording.of(LARKSPUR), START_MS)
     assert "10:02" in said
-    assert "100 %" in said
+    assert "100%" in said
     assert bars({}) == []
     assert chart_text([], Wording.of(LARKSPUR), START_MS) == ""

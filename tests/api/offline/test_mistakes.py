@@ -92,7 +92,7 @@ def test_an_inverted_flag_is_told_by_the_pack() -> None:
 
 def test_a_flag_that_is_stuck_is_told_by_the_charge() -> None:
     stuck = [*every("cellar/mains", 60, lambda _: "ON"), *every("cellar/pack/charge", 30, lambda s: str(90 - s // 200))]
-    assert "while the charge falls from 90 to 88 %" in reports(stuck, FLAG, CHARGE)[0].says
+    assert "while the charge falls from 90 to 88%" in reports(stuck, FLAG, CHARGE)[0].says
 
 
 def test_a_counter_in_kilowatt_hours_is_told_by_the_power() -> None:

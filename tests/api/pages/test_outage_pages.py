@@ -70,7 +70,7 @@ def test_a_story_has_its_parts_in_every_language(held: tuple[TestClient, Service
     text = Tags(answer.text).text
     for key in ("strip", "facts", "timeline", "alarms", "people", "heard"):
         assert t(f"story.{key}") in text
-    for said in (ROSA, t("story.back"), t("story.began"), t("channel.mail"), "90 %", "88 Wh"):
+    for said in (ROSA, t("story.back"), t("story.began"), t("channel.mail"), t.signs("90%"), "88 Wh"):
         assert said in text
     assert "{" not in text
     assert answer.text.count("<svg") >= 4  # strip and forecasts, each lying and standing

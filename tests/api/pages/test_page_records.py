@@ -35,7 +35,7 @@ def test_an_outage_that_lasts_is_told_as_far_as_it_went(held: Services) -> None:
         range_h = Quantiles(p10=hours - 1.2, p50=hours, p90=hours + 2.1)
         publish(held, replace(forecast(), issued_at_ms=at_ms, hours_remaining=range_h))
     text = Tags(client(held).get("/sites/larkspur/outages").text).text
-    assert "71 %" in text
+    assert "71%" in text
     assert "10 h 20 min to the reserve floor (9 h 5 min to 12 h)" in text
     assert "not over yet" in text
     assert "Times are CST." in text

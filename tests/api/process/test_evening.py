@@ -173,14 +173,14 @@ def test_seen_8_a_dead_pump_in_a_storm_is_told_before_the_floor_is_wet(evening: 
 
 
 def test_seen_8_the_floor_of_the_charge_is_told_with_the_wet_floor(evening: Evening) -> None:
-    (_, mail), *_ = evening.to("floor", "Pack down to its 10 % floor")
+    (_, mail), *_ = evening.to("floor", "Pack down to its 10% floor")
     assert re.search(r"the floor may be wet from \d\d:\d\d CST", mail["Subject"])
 
 
 def test_seen_9_a_clogged_discharge_is_told(evening: Evening) -> None:
     """In: 43 % less water (1 - 12/21), 12 % fewer watts. Out: told within twelve runs, about as large as it is."""
     [(_, mail)] = evening.to("clogged")
-    said = re.search(r"moves about (\d+) % less water", mail["Subject"])
+    said = re.search(r"moves about (\d+)% less water", mail["Subject"])
     assert said is not None
     assert 30 <= int(said[1]) <= 50
     assert "discharge line" in text_of(mail)
@@ -191,7 +191,7 @@ def test_seen_9_a_clogged_discharge_is_told(evening: Evening) -> None:
     ("site", "says"),
     [
         ("unheard", "Never heard: pack output power"),
-        ("stuck", "has stood at 40 % ever since it was first heard"),
+        ("stuck", "has stood at 40% ever since it was first heard"),
         ("refusing", "Much of refusing/pump_power is refused"),
     ],
 )

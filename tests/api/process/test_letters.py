@@ -132,7 +132,7 @@ def test_a_homeowner_reads_that_all_is_well_and_how_it_stands(post: Post) -> Non
     text, html = text_of(mail), text_of(mail, "html")
     assert mail["Subject"] == "Larkspur Lane cellar: all well"
     assert text.startswith("Larkspur Lane cellar: all well at 10:02 CST today.")
-    for said in ("Charge 100 %", "No mains failure within the week.", "This letter comes every week."):
+    for said in ("Charge 100%", "No mains failure within the week.", "This letter comes every week."):
         assert said in text
         assert said in html
     assert "What stands" not in text

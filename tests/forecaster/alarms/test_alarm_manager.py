@@ -175,7 +175,7 @@ def test_a_mains_failure_is_told_within_a_minute_and_its_return_once() -> None:
     house.hold(30, supply_since_ms=house.now_ms, charge_percent=70.0, charge_rate_percent_per_h=20.0)
     assert [item.kind for item in house.told()] == [TransitionKind.RAISED, TransitionKind.CLEARED]
     assert house.told()[-1].alarm.headline.startswith(
-        "Larkspur Lane cellar: Mains back at 10:42 CST after 30 min; pack at 100 %"
+        "Larkspur Lane cellar: Mains back at 10:42 CST after 30 min; pack at 100%"
     )
 
 

@@ -243,7 +243,7 @@ def test_a_fifth_of_a_millimetre_is_rain(depth_mm: float | None, rained: bool | 
 @pytest.mark.parametrize(("last", "shallow"), [(90.0, False), (90.5, True)])
 def test_less_than_a_tenth_of_the_charge_says_little(last: float, shallow: bool) -> None:
     said = " ".join(analyse(seen(charge=[(0, 100), (60, last)])).cautions)
-    assert ("Only 10 % of charge went" in said) is shallow
+    assert ("Only 10% of charge went" in said) is shallow
 
 
 TEST = DischargeTest("t", "larkspur", 0, "owner", until_percent=60.0, until_ms=10 * HOUR_MS)

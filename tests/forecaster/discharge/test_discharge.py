@@ -74,7 +74,7 @@ def test_coarse_charge_steps_widen() -> None:
     assert coarse.step_percent == 5
     spans = [math.log(r.hours_full_to_reserve[2] / r.hours_full_to_reserve[0]) for r in (narrow, wide)]
     assert spans[1] > 1.35 * spans[0]
-    assert any("steps of 5 %" in caution for caution in wide.cautions)
+    assert any("steps of 5%" in caution for caution in wide.cautions)
 
 
 @pytest.fixture(scope="module")
@@ -299,7 +299,7 @@ def test_when_a_test_ends() -> None:
 
 def test_a_plan_never_goes_below_the_floor() -> None:
     check_plan(SITE, 10.0, None, 0)
-    with pytest.raises(UsageError, match=r"until_percent: 5 % is outside 10 to 100"):
+    with pytest.raises(UsageError, match=r"until_percent: 5% is outside 10 to 100"):
         check_plan(SITE, 5.0, None, 0)
     with pytest.raises(UsageError, match="past"):
         check_plan(SITE, None, 5, 10)

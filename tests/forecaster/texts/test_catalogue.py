@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import re
 import string
 
 import pytest
@@ -10,7 +11,18 @@ from babel import Locale
 from babel.dates import get_day_names, get_month_names
 
 from forecaster.domain.quantities import Quantity
-from forecaster.texts.catalogue import SOURCE, Figure, Said, Words, coded, decoded, languages, texts_of, words
+from forecaster.texts.catalogue import (
+    SOURCE,
+    Figure,
+    Said,
+    Words,
+    coded,
+    decoded,
+    languages,
+    texts_of,
+    with_unit,
+    words,
+)
 from forecaster.texts.wording import Wording
 
 OTHERS = [code for code in languages() if code != SOURCE]
@@ -47,6 +59,18 @@ def test_a_language_keeps_the_blanks(code: str) -> None:
         if stem(key) in ours and blanks(text) - {"n"} != ours[stem(key)] - {"n"}
     ]
     assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize("code", languages())
+def test_percent_stands_as_the_language_writes_it(code: str) -> None:
+    """In every text, whether the figure is in it or is filled in."""
+    sign = TEXTS[code]["language.percent"]
+    wrong = [
+        key for key, text in TEXTS[code].items() for found in re.findall(r"[0-9}](\s?%)(?!})", text) if found != sign
+    ]
+    assert not wrong, wrong
+    assert words(code).again(with_unit("17.5", "%")) == words(code).signs("17.5%")
+    assert with_unit("17.5", "W") == "17.5 W"
 
 
 @pytest.mark.parametrize("code", languages())

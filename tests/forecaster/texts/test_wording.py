@@ -126,7 +126,7 @@ def test_every_stored_value_is_said_in_its_own_unit() -> None:
     """An inch is 25.4 mm (international yard and pound agreement of 1959); a rate is no depth."""
     said = {unit: KOLKATA.stored(25.4, unit) for unit in {spec.unit for spec in SPECS.values()} - {""}}
     assert said == {
-        "%": "25 %", "A": "25.4 A", "V": "25.4 V", "W": "25 W", "Wh": "25 Wh", "degC": "25 °C", "m": "25.40 m",
+        "%": "25%", "A": "25.4 A", "V": "25.4 V", "W": "25 W", "Wh": "25 Wh", "degC": "25 °C", "m": "25.40 m",
         "mm": "25.4 mm", "mm/hour": "25.4 mm/h",
     }  # fmt: skip
     assert [CHICAGO.stored(25.4, unit) for unit in ("mm", "mm/hour")] == ["1.00 in", "1.00 in/h"]
