@@ -107,12 +107,14 @@ def amount_of(site: Site, forecast: Forecast, wording: Wording, now_ms: int) -> 
 def brought(relief: Relief, now_ms: int) -> str:
     """The form of words for energy that is brought: by a time or at once, by a generator where its pace is known."""
     when = "soon" if relief.by_ms > now_ms else "now"
-    return f"act.energy.{when}" if relief.generator_h is None else f"act.energy.{when}.generator"
+    into = f"act.energy.{'apart.' if relief.pack else ''}{when}"
+    return into if relief.generator_h is None else f"{into}.generator"
 
 
 def brought_facts(relief: Relief, wording: Wording, now_ms: int) -> dict[str, str]:
     """What is filled into it."""
     return {
+        "pack": relief.pack,
         "energy": wording.energy(relief.energy_wh),
         "time": wording.about(relief.by_ms, now_ms),
         "added": wording.hours(relief.added_h),

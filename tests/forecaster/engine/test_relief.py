@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from forecaster.domain.forecast import DrawParts, Forecast, Quantiles
+from forecaster.domain.forecast import DrawParts, Forecast, PackNow, PackRole, Quantiles
 from forecaster.domain.runs import Supply
-from forecaster.domain.site import Load, Pack, Site
+from forecaster.domain.site import Arrangement, Driven, Load, NamedPack, NamedPump, Pack, Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.relief import relief_of
+from forecaster.pack.bank import taken_together
 from tests.api.pagesample import forecast, site
 
 FREEZER = Load("freezer", 60.0, runs_per_hour=2.0, run_s=600.0)  # on a third of the time: 20 W
@@ -50,6 +51,36 @@ def test_a_load_that_may_go_adds_its_hours_and_an_essential_one_is_never_named()
     found = relief_of(house(FREEZER, ROUTER), on_pack())
     assert found is not None
     assert [(shed.load, round(shed.gain_h, 2)) for shed in found.sheds] == [("freezer", 6.67)]
+
+
+@pytest.mark.parametrize(
+    ("roles", "pack", "loads"),
+    [
+        ((PackRole.CARRYING, PackRole.WAITING), "left", ["freezer", "fan"]),
+        ((PackRole.STRANDED, PackRole.CARRYING), "right", ["fan"]),
+        ((PackRole.EMPTY, PackRole.WAITING), "right", ["fan"]),
+        ((PackRole.CARRYING, PackRole.SILENT), "left", ["freezer"]),
+    ],
+)
+def test_of_packs_for_two_pumps_the_one_behind_the_pump_that_lifts_is_charged(
+    roles: tuple[PackRole, PackRole], pack: str, loads: list[str]
+) -> None:
+    """By hand: 12 h at 50 W are 600 Wh, of which 450 have room in 500 Wh; at 0.88 of 150 W that is 3.4 h. A load of a
+    pack that does not count adds nothing."""
+    own = Pack(500.0, reserve_percent=10.0, charge_w=150.0)
+    packs = (NamedPack("left", own, "main"), NamedPack("right", own, "backup", ("fan",)))
+    pumps = (NamedPump("main", site().pump), NamedPump("backup", site().pump, Driven.PACK, 0.1))
+    apart = replace(
+        house(FREEZER, Load("fan", 20.0)), pumps=pumps, packs=packs, pack=taken_together(packs),
+        arrangement=Arrangement.ONE_A_PUMP,
+    )  # fmt: skip
+    now = tuple(PackNow(one.id, role, 50.0, 200.0, one.pump) for one, role in zip(packs, roles, strict=True))
+    found = relief_of(apart, replace(on_pack(), packs=now))
+    assert found is not None
+    assert found.pack == pack
+    assert found.energy_wh == pytest.approx(450.0)
+    assert found.generator_h == pytest.approx(450.0 / (0.88 * 150.0))
+    assert sorted(shed.load for shed in found.sheds) == sorted(loads)
 
 
 def test_what_is_not_known_is_not_reckoned() -> None:
