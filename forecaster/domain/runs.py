@@ -85,7 +85,7 @@ class Outage:
     """A span on the pack.
 
     end_ms : int | None — None while it lasts
-    lowest_charge_percent, start_charge_percent : float | None
+    lowest_charge_percent, start_charge_percent : float | None — the lowest one is told once it has ended
     forecast_h : tuple[float, float, float] | None — p10, p50, p90 hours remaining an hour in, or at the end if shorter
     reached_reserve_ms : int | None — when the reserve floor was reached; None: right-censored by the mains' return
     rehearsal : bool — a discharge test, not a failure

@@ -314,7 +314,7 @@ class Fold(msgspec.Struct):
             self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
             self.outage_forecast_h, self.forecasts_made = None, 0
             told.evidence.append(began(change, percent, self.supply.charge_percent, accounts))
-            told.events.append(Outage(self.site, change.at_ms, None, change.inferred, percent, percent))
+            told.events.append(Outage(self.site, change.at_ms, None, change.inferred, percent))
         elif accounts.on_pack:
             last = self.drained(change.at_ms, None)
             if last is not None:

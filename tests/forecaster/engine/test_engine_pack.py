@@ -93,6 +93,7 @@ def test_a_partial_charge_at_transfer_and_a_second_outage_soon_after_are_normal(
     assert first.start_charge_percent == 60.0
     assert first.lowest_charge_percent == pytest.approx(60.0 - 2 * PERCENT_PER_H, abs=1.0)
     assert first.forecast_h is not None
+    assert (second.end_ms, second.start_charge_percent, second.lowest_charge_percent) == (None, 56.0, None)
     assert first.energy_used_wh == pytest.approx(2.0 * PUMP_W, rel=0.05)
     assert second.end_ms is None
 
