@@ -7,7 +7,7 @@ from forecaster.alarms.meant import is_meant, is_rehearsed
 from forecaster.alarms.rules_pump import ASLEEP_W, output_is_off
 from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
-from forecaster.domain.forecast import Forecast, PackRole
+from forecaster.domain.forecast import Forecast, PackNow, PackRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Arrangement
@@ -186,7 +186,15 @@ def pack_not_charging(seen: AlarmEvidence) -> Judgement:
     hours = seen.forecast.hours_remaining.p10
     low = seen.row(AlarmKind.LOW_RESERVE).limit
     short = hours is not None and low is not None and hours < low
-    return Judgement(Verdict.ON, priority=Priority.HIGH if short else Priority.MEDIUM)
+    variant = "several" if lagging_packs(seen) else ""
+    return Judgement(Verdict.ON, variant, Priority.HIGH if short else Priority.MEDIUM)
+
+
+def lagging_packs(seen: AlarmEvidence) -> list[PackNow]:
+    """Those of several packs whose charge is below the limit of `pack-not-charging`."""
+    limit = seen.row(AlarmKind.PACK_NOT_CHARGING).limit
+    told = [(pack, pack.charge_percent) for pack in seen.forecast.packs]
+    return [pack for pack, percent in told if limit is not None and percent is not None and percent < limit]
 
 
 def pack_temperature(seen: AlarmEvidence) -> Judgement:

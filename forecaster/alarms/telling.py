@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from forecaster.alarms.evidence import AlarmEvidence
 from forecaster.alarms.rules_channels import unheard
 from forecaster.alarms.rules_health import gravest_part
-from forecaster.alarms.rules_supply import idle_packs
+from forecaster.alarms.rules_supply import idle_packs, lagging_packs
 from forecaster.alarms.rules_watch import quiet_devices
 from forecaster.domain.alarms import STUDIED, Alarm, AlarmKind, AlarmText
 from forecaster.domain.forecast import PackRole
@@ -185,6 +185,9 @@ class Voice:
         stands = [one.pump for one in seen.forecast.packs if one.id in idle and one.pump]
         return {
             "packs": self.wording.listed(idle),
+            "low_packs": self.wording.listed(
+                [f"{one.id} {self.wording.percent(one.charge_percent)}" for one in lagging_packs(seen)]
+            ),
             "first_pack": behind[0],
             "second_pack": behind[1],
             "last_pack": unknown if lifts is None else lifts.id,

@@ -9,7 +9,7 @@ import pytest
 
 from forecaster.alarms.evidence import AlarmEvidence, Outside, Verdict
 from forecaster.alarms.rules_pump import second_pump_running
-from forecaster.alarms.rules_supply import pack_output_off, reserve_reached
+from forecaster.alarms.rules_supply import pack_not_charging, pack_output_off, reserve_reached
 from forecaster.alarms.rules_watch import telemetry_silent
 from forecaster.alarms.telling import Teller
 from forecaster.domain.alarms import AlarmKind, Priority
@@ -99,6 +99,21 @@ def test_words_name_pump_and_pack_in_both_languages() -> None:
     told = Teller(SITE).tell(AlarmKind.RESERVE_REACHED, "apart", last, START_MS)
     assert "pump backup lifts on pack right" in told.headline
     assert "get power to pump backup" in told.action
+
+
+def test_of_several_packs_the_one_that_does_not_charge_is_named() -> None:
+    """In: 98 and 50 % on mains, which rest below the limit of 90 %. Out: the one of 50 %."""
+    rests = seen(
+        "ready", "ready", "lifts", percent=98.0, supply=MAINS, pack_carrying=False, charge_percent=74.0,
+        charge_rate_percent_per_h=0.0, supply_since_ms=START_MS - DAY,
+    )  # fmt: skip
+    found = pack_not_charging(rests)
+    assert (found.verdict, found.variant) == (ON, "several")
+    told = Teller(SITE).tell(AlarmKind.PACK_NOT_CHARGING, found.variant, rests, START_MS)
+    assert "Not charging: right 50%. All packs together" in told.headline
+    assert "left" not in told.headline
+    assert "No se cargan: right 50\u00a0%" in told.translations[0].headline
+    assert "cord" in told.action
 
 
 @pytest.mark.parametrize(("left", "said"), [("empty", OFF), ("stranded", ON)])
