@@ -26,6 +26,10 @@ LEAST_REST_PERCENT, REST_STEP_PERCENT = 75.0, 2.0
 """Packs may be told to charge no further than to four fifths or so, and start anew some percents below (common
 practice, no source): one that rests there charges as it is meant to."""
 EMPTY_PERCENT = 1.0
+EASED = 3.0
+"""While the charge falls, a short reserve is over only once the estimate is beyond so many times its limit: an estimate
+that has grown kinder may be wrong now, as it may have been before, and less is left than when the alarm was raised. For
+the critical reserve that is where, by default, not even the low one would be raised. A kinder end is told meanwhile."""
 RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_delay_s)
 """The mains is back: the whole group of an outage ends at once."""
 
@@ -73,6 +77,7 @@ def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
     """On mains `hours_remaining` answers "if the mains failed now", so a short time there is no alarm.
 
     A projection of old telemetry neither raises nor clears: silence has an alarm of its own, with the projected end.
+    What was told once is not taken back while the charge falls, only because the estimate grew a little kinder.
     """
     if seen.blind:
         return UNKNOWN
@@ -82,8 +87,18 @@ def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
     if quantiles.p10 is None and seen.forecast.never_probability >= 0.9:
         return OFF
     # where the loss of the mains is inferred, that is told first
-    delay_s = seen.row(kind).on_delay_s + (INFERRED_DELAY_S if seen.status.supply_inferred else 0.0)
-    return Judgement(compare(seen.row(kind), quantiles.p10), on_delay_s=delay_s)
+    row, p10 = seen.row(kind), quantiles.p10
+    delay_s = row.on_delay_s + (INFERRED_DELAY_S if seen.status.supply_inferred else 0.0)
+    verdict = compare(row, p10)
+    if verdict is Verdict.OFF and _charge_falls(seen) and p10 is not None and p10 <= EASED * (row.limit or 0.0):
+        return HOLD
+    return Judgement(verdict, on_delay_s=delay_s)
+
+
+def _charge_falls(seen: AlarmEvidence) -> bool:
+    """Whether the pack is being used up: its charge falls, or nobody tells that it does not."""
+    rate = seen.status.charge_rate_percent_per_h
+    return rate is None or rate < 0.0
 
 
 def reserve_reached(seen: AlarmEvidence) -> Judgement:

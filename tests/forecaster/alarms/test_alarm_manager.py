@@ -44,6 +44,33 @@ def test_a_value_that_hovers_at_its_limit_raises_once_and_clears_once() -> None:
     assert changes == [TransitionKind.RAISED, TransitionKind.CLEARED]
 
 
+def test_a_reserve_that_was_told_is_not_taken_back_by_a_kinder_estimate_while_the_charge_falls() -> None:
+    """As in the zoo: critical at 1.8 h, 3.9 h for two hours, 1.9 h again. One raise; people hear that the end moved."""
+    house = House()
+    falls: dict[str, Any] = {**on_pack(house), "charge_rate_percent_per_h": -9.0}
+    house.hold(20, p10(1.8), **falls)
+    critical = next(one for one in house.manager.alarms() if one.kind is AlarmKind.CRITICAL_RESERVE)
+    house.said += house.manager.acknowledge(critical.id, "owner", house.now_ms)
+    house.hold(150, p10(3.9), **falls)
+    house.hold(20, p10(1.9), **falls)
+    assert house.kinds().count(AlarmKind.CRITICAL_RESERVE) == 1
+    assert TransitionKind.CLEARED not in [item.kind for item in house.said]
+    assert [item.kind for item in house.told()].count(TransitionKind.UPDATED) == 1
+
+
+def test_a_reserve_whose_water_receded_is_over_though_the_charge_falls() -> None:
+    """Just beyond three times 2 h for the off-delay of 20 min; a little less never ends it."""
+    house = House()
+    falls: dict[str, Any] = {**on_pack(house), "charge_rate_percent_per_h": -0.5}
+    house.hold(20, p10(1.8), **falls)
+    house.hold(120, p10(5.9), **falls)
+    assert house.kinds(TransitionKind.CLEARED) == []
+    house.hold(19, p10(6.1), **falls)
+    assert house.kinds(TransitionKind.CLEARED) == []
+    house.hold(2, p10(6.1), **falls)
+    assert house.kinds(TransitionKind.CLEARED) == [AlarmKind.CRITICAL_RESERVE]
+
+
 @pytest.mark.parametrize("pattern", ["on-delay", "off-delay", "deadband"])
 def test_delays_behave_as_in_opc_10000_9_b_1_5(pattern: str) -> None:
     """OPC 10000-9 B.1.5: a spike shorter than the on-delay is no alarm; noise within the deadband leaves an active

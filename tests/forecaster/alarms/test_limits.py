@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from forecaster.alarms.rules_pump import (
     rapid_cycling,
 )
 from forecaster.alarms.rules_supply import (
+    critical_reserve,
     load_at_rating,
     low_reserve,
     mains_lost,
@@ -94,6 +96,26 @@ def test_between_limit_and_clear_level_an_alarm_stays_as_it_is(
     kind: AlarmKind, value: float | None, said: Verdict
 ) -> None:
     assert compare(TABLE[kind], value) is said
+
+
+@pytest.mark.parametrize(
+    ("rule", "p10", "rate", "said"),
+    [
+        (low_reserve, 5.99, -5.0, ON), (low_reserve, 6.31, -5.0, HOLD), (low_reserve, 18.0, -5.0, HOLD),
+        (low_reserve, 18.01, -5.0, OFF), (low_reserve, 6.31, 0.0, OFF), (low_reserve, 6.31, 5.0, OFF),
+        (low_reserve, 6.31, None, HOLD),
+        (critical_reserve, 2.11, -5.0, HOLD), (critical_reserve, 6.0, -5.0, HOLD), (critical_reserve, 6.01, -5.0, OFF),
+        (critical_reserve, 2.11, 0.1, OFF),
+    ],
+)  # fmt: skip
+def test_while_the_charge_falls_a_reserve_is_over_beyond_three_times_its_limit(
+    rule: Callable[[AlarmEvidence], Judgement], p10: float, rate: float | None, said: Verdict
+) -> None:
+    """The limits are 6 and 2 h. A charge that stands or rises keeps the usual deadband; unknown counts as falling."""
+    ahead = {"hours_remaining": Quantiles(p05=None, p10=p10, p25=None, p50=p10 + 1.0, p75=None, p90=None, p95=None)}
+    assert rule(seen(ahead, supply=PACK, charge_rate_percent_per_h=rate)).verdict is said
+    back = seen(ahead, supply=MAINS, charge_rate_percent_per_h=rate)
+    assert rule(back).verdict is OFF
 
 
 @pytest.mark.parametrize(
