@@ -49,7 +49,8 @@ class Began:
 @dataclass(frozen=True, slots=True)
 class Drained:
     """Counted since the pack took over: charge [%] where this moment read it, Wh at the plug, of other loads where
-    measured, and into the pack; lump_wh as in PumpSpan; unheard_wh was booked for the pump while it was not heard."""
+    measured, and into the pack; lump_wh as in PumpSpan; unheard_wh was booked for the pump while it was not heard;
+    seldom where the pump's samples are so far apart that a count of the runs they catch tells little."""
 
     at_ms: int
     charge_percent: float | None
@@ -59,6 +60,7 @@ class Drained:
     loads_wh: float | None
     lump_wh: float = 0.0
     unheard_wh: float = 0.0
+    seldom: bool = False
 
     @property
     def outlet_wh(self) -> float:

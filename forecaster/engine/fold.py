@@ -274,6 +274,7 @@ class Fold(msgspec.Struct):
             loads_wh=max(mark.loads_wh - opened.loads_wh, 0.0) if has_loads else None,
             lump_wh=self.segmenter.lump_wh(at_ms),
             unheard_wh=blind_ms / HOUR_MS * self._fill_w(),
+            seldom=self.lifting.seldom(at_ms),
         )
 
     def _charge(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:

@@ -10,6 +10,7 @@ from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
 from forecaster.segment import Segmenter
+from forecaster.segment.seldom import is_seldom
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +29,7 @@ class Lifting:
         self.normals.run(run, after_gap=after_gap, hearing=segmenter.hearing(run.source))
         coarse = segmenter.coarse(run.stop_ms)
         return self.spans.run(run, blind_ms, segmenter.standby_w, coarse=coarse)
+
+    def seldom(self, at_ms: int) -> bool:
+        """Whether runs are caught by chance, by samples so far apart that a count of them says little."""
+        return self.segmenter.lump_wh(at_ms) > 0.0 and is_seldom(self.segmenter.interval_ms(at_ms))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import Site
 from forecaster.engine.evidence import Began, Clipped, Drained, Ended, Evidence, Healed, PumpSpan, RainSpan, Warmth
+from forecaster.engine.led import ChargeLed
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import COST, IDLE, LOADS
 from forecaster.pack.charging import Charging
@@ -38,12 +39,16 @@ def energy_spread(site: Site) -> float:
 
 @dataclass(slots=True)
 class Models:
-    """The inflow and pack models of one site, and the pump's running power by the nameplate [W]."""
+    """The inflow and pack models of one site, and the pump's running power by the nameplate [W].
+
+    led : ChargeLed — what the charge tells of the pump's energy, where it tells more than the pump's samples
+    """
 
     inflow: Inflow
     belief: PackBelief
     plate_w: float
     charging: Charging
+    led: ChargeLed = field(default_factory=ChargeLed)
 
     @classmethod
     def of(cls, site: Site) -> Models:
@@ -54,7 +59,7 @@ class Models:
 
     def copy(self) -> Models:
         """Independent copies of these models."""
-        return Models(self.inflow.copy(), self.belief.copy(), self.plate_w, replace(self.charging))
+        return Models(self.inflow.copy(), self.belief.copy(), self.plate_w, replace(self.charging), replace(self.led))
 
     def settle(self) -> None:
         """Compute now what copies of these models can share; it changes no knowledge."""
@@ -68,24 +73,16 @@ class Models:
             match told:
                 case PumpSpan():
                     belief.seen(told.start_ms)
-                    inflow.observe(told.start_ms, told.stop_ms, told.energy_wh, told.lump_wh, told.ends_wh)
+                    if self.led.admits(told):
+                        self._pumped(told)
                 case Drained():
-                    belief.observe(
-                        told.at_ms,
-                        told.charge_percent,
-                        told.plug_wh,
-                        told.elapsed_s,
-                        told.charging_wh,
-                        told.loads_wh,
-                        told.lump_wh,
-                        told.unheard_wh,
-                    )
-                    self.charging.count(told.at_ms, told.charging_wh)
+                    self._drained(told)
                 case Healed():
                     belief.heal(told.course, told.unheard_wh, told.lump_wh)
                 case RainSpan():
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():
+                    self.led = ChargeLed()
                     self.charging.count(told.at_ms, 0.0, begins=True)
                     if told.charge_percent is None or told.spread_percent is None:
                         belief.begin(told.at_ms, told.charge_percent)
@@ -95,11 +92,38 @@ class Models:
                         )
                 case Ended():
                     belief.end(told.at_ms)
+                    self.led = ChargeLed()
                 case Warmth():
                     belief.temperature_c = told.temperature_c
                 case Clipped():
                     excess = max(math.log(self.plate_w / told.shown_w), 0.0)
                     belief.doubt_energy(excess / 2.0, excess / 3.0 + _CLIPPED_SPREAD)
+
+    def _pumped(self, span: PumpSpan) -> None:
+        self.inflow.observe(span.start_ms, span.stop_ms, span.energy_wh, span.lump_wh, span.ends_wh)
+
+    def _drained(self, told: Drained) -> None:
+        """Take the course of a discharge. Where the charge leads, the pump counts as unheard: its energy is booked as
+        the charge tells it, so that what it told of the pump is not told of the pack as well.
+        """
+        span = self.led.take(told, self.belief)
+        if span is not None:
+            self._pumped(span)
+        if self.led.leads:
+            booked_wh = self.led.booked_wh(told, self.inflow.mean_w(told.at_ms).p50)
+            told = replace(told, plug_wh=0.0, lump_wh=0.0, unheard_wh=booked_wh)
+        self.belief.observe(
+            told.at_ms,
+            told.charge_percent,
+            told.plug_wh,
+            told.elapsed_s,
+            told.charging_wh,
+            told.loads_wh,
+            told.lump_wh,
+            told.unheard_wh,
+            newest_only=self.led.leads,
+        )
+        self.charging.count(told.at_ms, told.charging_wh)
 
     def begin_anew(self, site: Site, parts: tuple[str, ...]) -> None:
         """Reset or widen the beliefs that depend on changed parts of the site file."""
@@ -117,7 +141,12 @@ class Models:
 
     def state(self) -> dict[str, Any]:
         """All that is known, for a snapshot."""
-        return {"inflow": self.inflow.state(), "belief": self.belief.state(), "charging": self.charging.state()}
+        return {
+            "inflow": self.inflow.state(),
+            "belief": self.belief.state(),
+            "charging": self.charging.state(),
+            "led": self.led.state(),
+        }
 
     @classmethod
     def from_state(cls, site: Site, state: dict[str, Any]) -> Models:
@@ -127,6 +156,7 @@ class Models:
             _belief_of(site).taken_up(state["belief"]),
             running_w(site.pump),
             Charging.from_state(state["charging"]),
+            ChargeLed(**state.get("led", {})),
         )
 
 

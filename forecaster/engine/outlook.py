@@ -166,7 +166,8 @@ def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, rng
     on = carried(site, fold, pump, _with_measured_loads(fold, at.pack, seed), at.hung, now_ms)
     charging_wh, charging_w = _charging(fold, models, now_ms, reserve.ahead_grid_s(), seed)
     on_pack = fold.supply.supply is Supply.PACK
-    unheard = on.pack.unheard if on_pack and age.pump_silent and not age.pack_silent else None
+    by_charge = (age.pump_silent or models.led.leads) and not age.pack_silent
+    unheard = on.pack.unheard if on_pack and by_charge else None
     passed = Drain(
         pack=on.pack,
         inflow=models.inflow,

@@ -10,6 +10,7 @@ from forecaster.domain.runs import Run
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.evidence import PumpSpan
 from forecaster.segment.segmenter import Segmenter
+from forecaster.segment.seldom import CLUMP, is_seldom
 
 _COUNTED_WINDOW_MS = 600_000
 _SAMPLED_WINDOW_MS = 1_800_000
@@ -79,7 +80,7 @@ class Spans(msgspec.Struct):
         if meter.blind_ms != self.window_blind_ms or began < self.end_ms:
             return None
         used = meter.total_wh - self.window_wh - segmenter.standby_w * (at_ms - began) / HOUR_MS
-        lump_wh = segmenter.lump_wh(at_ms)
+        lump_wh = segmenter.lump_wh(at_ms) * (CLUMP if is_seldom(segmenter.interval_ms(at_ms)) else 1.0)
         ends_wh = 0.0 if lump_wh > 0.0 else segmenter.cut_wh()
         return PumpSpan(began, at_ms, max(used, 0.0), lump_wh, ends_wh)
 

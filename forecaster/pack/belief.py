@@ -147,6 +147,8 @@ class PackBelief:
         loads_wh: float | None = None,
         lump_wh: float = 0.0,
         unheard_wh: float = 0.0,
+        *,
+        newest_only: bool = False,
     ) -> None:
         """Take what was counted since `begin`, at a time.
 
@@ -157,6 +159,7 @@ class PackBelief:
         loads_wh : float | None — cumulative energy of other loads at the outlet where measured [Wh]
         lump_wh : float — what one sample of the running pump adds to plug_wh where its runs are caught by chance [Wh]
         unheard_wh : float — estimated for the pump while it was not heard, in addition to plug_wh [Wh]
+        newest_only : bool — the estimate rests on the charge itself, so that only the sum up to now is compared with it
         """
         if self.discharge is None:
             self.begin(at_ms - round(elapsed_s * 1000.0), charge_percent)
@@ -165,6 +168,8 @@ class PackBelief:
         hours = elapsed_s / 3600.0
         if charge_percent is not None:
             self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh, lump_wh, unheard_wh))
+            if newest_only:
+                now.evidence.keep_newest()
         now.at_ms = at_ms
         now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
         now.unheard_wh = unheard_wh

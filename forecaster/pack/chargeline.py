@@ -148,6 +148,11 @@ class ChargeSteps:
             plug = float(np.interp(self.last[2], hours, plug_wh))
             self.last = [plug, *self.last[1:4], unheard_wh + rest_wh]
 
+    def keep_newest(self) -> None:
+        """Forget all changes but the newest."""
+        for kept in (self.rows, self.widths, self.edges, self.spreads):
+            del kept[:-1]
+
     def wait(self, row: Row) -> None:
         """Take in a sample that shows the same charge as the one before it."""
         self.last = _flat(row)

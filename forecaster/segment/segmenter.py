@@ -17,6 +17,7 @@ from forecaster.segment.hearing import Hearing
 from forecaster.segment.levels import Levels
 from forecaster.segment.meter import Meter
 from forecaster.segment.rhythm import Rhythm
+from forecaster.segment.seldom import misses_runs
 from forecaster.segment.sizes import RunSize
 from forecaster.segment.tracker import Draft, Tracker
 
@@ -256,7 +257,8 @@ class Segmenter(msgspec.Struct):
 
     def _too_coarse(self, quantity: Quantity, tracker: Tracker) -> bool:
         """Whether a source's sampling misses runs, by its own runs or by what the counter says."""
-        return tracker.coarse > _COARSE or (quantity is self.metering and self.meter.disagreement > _DISAGREE)
+        disagrees = quantity is self.metering and self.meter.disagreement > _DISAGREE
+        return tracker.coarse > _COARSE or disagrees or misses_runs(tracker)
 
     def streams(self) -> dict[Quantity, Rhythm]:
         """The rhythms of all run sources that were ever heard."""
