@@ -93,6 +93,7 @@ def pytest_testnodedown(node: Any) -> None:
 def pytest_collection_finish(session: pytest.Session) -> None:
     """What is missing is told before the run, and again at its end. What is loaded by now is never garbage."""
     gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
     gc.enable()
     needed: set[str] = set().union(*(item.stash[NEEDS] for item in session.items))
     session.config.stash[MISSING] = lacking(needed)

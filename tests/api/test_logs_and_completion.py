@@ -67,10 +67,10 @@ def bash_script(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     ("typed", "offered"),
     [
         ("outlast re", {"ready", "replay", "report", "restore"}),
-        ("outlast alarms sh", {"shelve"}),
         ("outlast run --log-format ", {"text", "json"}),
-        ("outlast run --log-l", {"--log-level"}),
-        ("outlast ", set(COMMANDS)),
+        pytest.param("outlast alarms sh", {"shelve"}, marks=pytest.mark.slow),
+        pytest.param("outlast run --log-l", {"--log-level"}, marks=pytest.mark.slow),
+        pytest.param("outlast ", set(COMMANDS), marks=pytest.mark.slow),
     ],
 )
 def test_bash_completes(typed: str, offered: set[str], bash_script: tuple[Path, str]) -> None:
