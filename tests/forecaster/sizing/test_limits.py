@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load, Pack, Pit, Pump, Site
 from forecaster.sizing.draw import total_head
 from forecaster.sizing.keep_up import _judged, inflow_l_per_min
 from forecaster.sizing.pipe import Pipe, friction_head_m
-from forecaster.sizing.question import Question
+from forecaster.sizing.question import Question, check_loads
 from forecaster.sizing.running import _by_watts, together
 from forecaster.sizing.seasons import assumed
 from forecaster.sizing.terms import Answer, Band
@@ -41,6 +44,19 @@ def test_inflow_is_the_drawdown_over_the_rest() -> None:
     assert inflow_l_per_min(site, question) == pytest.approx(6.0)
     assert inflow_l_per_min(site, replace(question, run_s=360.0)) is None, "it never rests"
     assert inflow_l_per_min(replace(site, pit=Pit()), question) is None
+
+
+@pytest.mark.parametrize(
+    ("field", "most"), [("watts", 20_000.0), ("start_va", 1e6), ("runs_per_hour", 3600.0), ("run_s", 86_400.0)]
+)
+def test_what_may_be_said_of_a_load(field: str, most: float) -> None:
+    """From nothing up to so much; a start takes no less than running."""
+    whole = Load("freezer", 0.0, runs_per_hour=1 / 24, run_s=1.0)
+    site = Site("larkspur", "Larkspur Lane", "UTC", Pump(), Pack(1000))
+    for value in (0.0, most, -0.1, 1.0001 * most):
+        said: dict[str, Any] = {field: value}
+        with nullcontext() if 0.0 <= value <= most else pytest.raises(UsageError, match=field):
+            check_loads(replace(site, loads=(replace(whole, **said),)))
 
 
 def test_everything_at_once_is_the_sum() -> None:

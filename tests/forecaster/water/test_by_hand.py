@@ -11,7 +11,7 @@ from scipy.stats import norm
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.times import HOUR_MS
 from forecaster.water.ahead import widen
-from forecaster.water.inflow import HISTORY_BIN_H, HISTORY_H, Inflow
+from forecaster.water.inflow import HISTORY_BIN_H, Inflow
 from forecaster.water.recession import (
     BASE,
     FAST,
@@ -325,7 +325,7 @@ def test_what_is_kept_for_refits() -> None:
     assert max(lengths) == pytest.approx(0.75)
     assert HISTORY_BIN_H == 0.8
     kept_h = (made.history[-1][1] - made.history[0][0]) / HOUR_MS
-    assert HISTORY_H - 1.0 <= kept_h <= HISTORY_H + 25.0
+    assert 21 * 24 - 1.0 <= kept_h <= 21 * 24 + 25.0
     assert made.cycles == 4 * hours
     assert sum(row[2] for row in made.history) == pytest.approx(20.0 * kept_h)
 
@@ -371,3 +371,14 @@ def test_a_seasons_level_is_a_share_of_what_the_pump_lifts() -> None:
     assert found[1, 0] == pytest.approx(0.25 * math.exp(0.75))
     again = SeasonBelief.of(belief.document())
     assert again.levels(np.zeros(1), np.zeros((1, 5)), np.zeros(1))[0, 0] == pytest.approx(0.25 * math.exp(0.5))
+
+
+def test_single_days_are_gammas_of_the_seasons_level() -> None:
+    """Drawn by numpy: a level that strays by 0.25 from year to year, and of a day the variance mean + 0.4 mean^2."""
+    belief = SeasonBelief(np.array([math.log(30.0), 0, 0, 0, 0]), np.zeros((5, 5)), 0.4, 120.0)
+    rng = np.random.default_rng(1)
+    mean = 30.0 * np.exp(0.25 * rng.standard_normal(200_000))
+    variance = mean + 0.4 * mean**2
+    days = rng.gamma(mean**2 / variance, variance / mean)
+    found = belief.days_within(np.zeros(1), draws=20_000)[:, 0]
+    assert (120.0 * found).tolist() == pytest.approx(np.quantile(days, [0.1, 0.5, 0.9]).tolist(), rel=0.04)
