@@ -86,6 +86,19 @@ def stale(kept: dict[str, Any], *, slow: bool = False) -> list[str]:
     return [name for name in names if kept.get(name, {}).get(_part(slow=slow), {}).get("digest") != digest(ROOT / name)]
 
 
+@cache
+def files_importing(module: str) -> frozenset[str]:
+    """The test files that import a module of the core by its name, at their beginning."""
+    package, _, name = module.rpartition(".")
+    return frozenset(
+        path.relative_to(ROOT).as_posix()
+        for path in files_of_tests()
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.ImportFrom)
+        and (node.module == module or (node.module == package and any(one.name == name for one in node.names)))
+    )
+
+
 def slow_files() -> list[str]:
     """The test files that hold a test marked `slow`."""
     marked = (path for path in files_of_tests() if _SLOW.search(path.read_text(encoding="utf-8")))

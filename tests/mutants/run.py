@@ -17,7 +17,17 @@ from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
 
-from tests.mutants.covering import Cover, covering, covers, entering, kept_covers, readers_of, slow_files, stale
+from tests.mutants.covering import (
+    Cover,
+    covering,
+    covers,
+    entering,
+    files_importing,
+    kept_covers,
+    readers_of,
+    slow_files,
+    stale,
+)
 from tests.mutants.forking import Warm, begun, run_tests, told
 from tests.mutants.loading import ROOT, Instead, file_of, module_of
 from tests.mutants.mutate import Mutant, mutants_of, mutated
@@ -29,8 +39,10 @@ HEAVY = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "hypothesis.
 CPU_TIMES, CPU_LEAST_S = 8, 60
 """How much longer than the unchanged tests a mutant may compute."""
 
-TESTS_S = {"own": 30.0, "other": 30.0, "slow": 120.0}
-"""So much of the tests that enter a function is run: of its own room, of all others, and of those marked `slow`."""
+TESTS_S = {"own": 30.0, "near": 30.0, "other": 30.0, "slow": 120.0}
+"""So much of the tests that enter a function is run: of its own room, of other files that import its module by name,
+of all others, and of those marked `slow`.
+"""
 
 ROOMS = (
     "forecaster/segment",
@@ -88,10 +100,18 @@ def own_place(module: str) -> str:
     return f"tests/{house}/{room}/" if within else f"tests/{house}/test_{room}.py"
 
 
+def step_of(cover: Cover, mutant: Mutant) -> str:
+    """In which step of `TESTS_S` a mutant is held against a test."""
+    if cover.slow:
+        return "slow"
+    if cover.test.startswith(own_place(mutant.module)):
+        return "own"
+    return "near" if cover.test.partition("::")[0] in files_importing(mutant.module) else "other"
+
+
 def asked(found: Iterable[Cover], mutant: Mutant, step: str) -> list[Cover]:
     """The tests of one step of `TESTS_S`."""
-    own = own_place(mutant.module)
-    return [c for c in found if (step == "slow") is c.slow and (c.slow or (step == "own") is c.test.startswith(own))]
+    return [cover for cover in found if step_of(cover, mutant) == step]
 
 
 def chosen_against(found: Sequence[Cover], mutant: Mutant, most_s: float) -> list[Cover]:
@@ -164,18 +184,21 @@ class Runner:
     def verdicts(self, mutants: Sequence[Mutant], jobs: int) -> Iterator[Verdict]:
         """What becomes of each, as it is known; so many at once. What no test enters has survived.
 
-        A mutant is held against the tests of its own room, room by room; if it lives through these, against all others;
-        and at last against those marked `slow`, file by file: no more is traced than that needs.
+        A mutant is held against the tests of its own room, room by room; if it lives through these, against those that
+        import its module, then all others, and at last those marked `slow`, file by file: no more is traced than that
+        needs.
         """
         alive: list[Mutant] = []
         for place in sorted({own_place(mutant.module) for mutant in mutants}):
             self._trace_missing([name for name in stale(kept_covers()) if name.startswith(place)])
             theirs = [mutant for mutant in mutants if own_place(mutant.module) == place]
             yield from _ended(self.held(theirs, jobs, self._of_step("own")), alive)
-        if alive:
-            self._trace_missing(stale(kept_covers()))
+        for step in ("near", "other"):
+            near = {name for mutant in alive for name in files_importing(mutant.module)}
+            wanted = [name for name in stale(kept_covers()) if step == "other" or name in near]
+            self._trace_missing(wanted if alive else [])
             waiting, alive = alive, []
-            yield from _ended(self.held(waiting, jobs, self._of_step("other")), alive)
+            yield from _ended(self.held(waiting, jobs, self._of_step(step)), alive)
         yield from self._slowly(alive, jobs)
 
     def _slowly(self, alive: list[Mutant], jobs: int) -> Iterator[Verdict]:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from tests.mutants.__main__ import ALIVE, EQUIVALENT, KILLED, fate, known, report
-from tests.mutants.covering import NOTES, Cover, files_of_tests, noting, readers_of
+from tests.mutants.covering import NOTES, Cover, files_importing, files_of_tests, noting, readers_of
 from tests.mutants.loading import ROOT, module_of
 from tests.mutants.mutate import mutants_of, mutated
 from tests.mutants.run import (
@@ -136,13 +136,17 @@ def test_a_mutant_is_held_against_the_tests_that_enter_its_function() -> None:
     assert chosen_against([], wanted, 30.0) == []
 
 
-def test_a_mutant_is_held_against_its_own_room_then_all_others_then_the_slow_ones() -> None:
-    wanted = all_mutants(["forecaster/maths"])[0]
-    own = Cover("tests/forecaster/maths/test_a.py::test_own", 1.0, frozenset())
+def test_a_mutant_is_held_against_its_own_room_then_those_near_then_all_others_then_the_slow_ones() -> None:
+    """Near is what imports its module by name."""
+    wanted = next(m for m in all_mutants(["forecaster/sizing"]) if m.module == "forecaster.sizing.motors")
+    own = Cover("tests/forecaster/sizing/test_a.py::test_own", 1.0, frozenset())
+    near = Cover("tests/outside/test_motor_tables.py::test_near", 0.1, frozenset())
     far = Cover("tests/outside/test_b.py::test_far", 0.1, frozenset())
-    slow = Cover("tests/forecaster/maths/test_a.py::test_slow", 20.0, frozenset(), slow=True)
-    parts = {step: asked([own, far, slow], wanted, step) for step in TESTS_S}
-    assert parts == {"own": [own], "other": [far], "slow": [slow]}
+    slow = Cover("tests/forecaster/sizing/test_a.py::test_slow", 20.0, frozenset(), slow=True)
+    parts = {step: asked([own, far, near, slow], wanted, step) for step in TESTS_S}
+    assert parts == {"own": [own], "near": [near], "other": [far], "slow": [slow]}
+    assert "tests/outside/test_jsonpath.py" in files_importing("collector.decode.jsonpath")
+    assert "tests/outside/test_jsonpath.py" not in files_importing("collector.decode.payload")
 
 
 def test_of_a_slow_file_those_are_asked_that_enter_the_function() -> None:
