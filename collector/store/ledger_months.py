@@ -75,6 +75,8 @@ def divide(connection: Connection) -> None:
     """Give tables their months, in the caller's transaction. Rows stay where they are; two scans look at each."""
     if connection.dialect.name != "postgresql":
         return
+    tables = ", ".join(monthly.table for monthly in MONTHLY)
+    connection.exec_driver_sql(f"LOCK TABLE {tables} IN ACCESS EXCLUSIVE MODE")  # waits as long as it takes
     for monthly in MONTHLY:
         if parted(connection, monthly.table):  # a new ledger
             connection.exec_driver_sql(f"CREATE TABLE {monthly.table}_rest PARTITION OF {monthly.table} DEFAULT")

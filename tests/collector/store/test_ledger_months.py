@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
@@ -10,7 +11,7 @@ from sqlalchemy import text
 
 from collector.store.ledger import SqlLedger
 from collector.store.ledger_migrations import MIGRATIONS
-from collector.store.ledger_months import AHEAD, Partition, partitions
+from collector.store.ledger_months import AHEAD, LOCK_S, Partition, partitions
 from collector.store.open import open_ledger
 from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.records import StoredForecast
@@ -160,6 +161,25 @@ def test_an_older_ledger_is_divided_where_it_stands(postgres: Postgres) -> None:
     with ledger.engine.connect() as connection:
         assert connection.execute(text("SELECT to_regclass('events_before')")).scalar() is None
     ledger.close()
+
+
+def test_a_division_waits_for_whoever_writes(postgres: Postgres) -> None:
+    """A process of the older release in a long transaction: the newer one does not give up half-way."""
+    url = postgres.empty_database("waited")
+    older = opened(url)
+    put(older, month(0))
+    undone(older)
+    made: list[SqlLedger] = []
+    opening = threading.Thread(target=lambda: made.append(opened(url)))
+    with older.engine.begin() as writer:
+        writer.execute(text("UPDATE forecasts SET document = document"))
+        opening.start()
+        opening.join(2.0 * LOCK_S)
+        assert not made
+    opening.join()
+    assert kept(made[0]) == ([month(0)], [month(0)])
+    for ledger in (older, made[0]):
+        ledger.close()
 
 
 def test_a_month_that_is_being_read_is_dropped_later(ledger: SqlLedger) -> None:
