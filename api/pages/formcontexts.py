@@ -51,7 +51,7 @@ class YearsContext:
 class RehearsalContext:
     """The discharge test page. running : id of the test that runs, None where none does.
 
-    pulled : bool — somebody has said that the plug is being pulled
+    pulled : bool — somebody has said that the plug is being pulled; several : bool — there are several packs
     """
 
     running: str | None
@@ -60,6 +60,7 @@ class RehearsalContext:
     since: str
     lines: tuple[RehearsalLine, ...]
     least_percent: int
+    several: bool = False
     years: YearsContext | None = None
 
 

@@ -38,6 +38,7 @@ def rehearsal_page(ports: PagePorts, site: Site, words: Words, *, operate: bool)
         pulled=running is not None and running.pulled_ms is not None,
         lines=tuple(rehearsal_line(test, wording, words, now_ms, operate=operate) for test in done),
         least_percent=round(site.pack.reserve_percent),
+        several=bool(site.packs),
         years=None if years is None else years_shown(years, wording, words, now_ms),
     )
 

@@ -1,4 +1,4 @@
-"""The sizing page of a house: what it takes of the house beside what its form asks."""
+"""A house with a pack for each of two pumps: what the pages of sizing and rehearsal take and ask of it."""
 
 from __future__ import annotations
 
@@ -55,6 +55,12 @@ def test_each_pump_is_held_against_its_own_pack(held: Services) -> None:
         assert words().again(range_h(sized.hours_remaining)) in told
         assert "on pack left" in told
         assert "right: one more pack like this one" in told
+
+
+def test_a_rehearsal_asks_for_the_plugs_of_both(held: Services) -> None:
+    told = Tags(client(held).get("/sites/larkspur/discharge", {"accept-language": "en"}).text).text
+    assert "Pull the plug of each pack, and no other" in told
+    assert "the pack alone" not in told
 
 
 def test_a_panel_is_weighed_by_where_the_house_stands(held: Services) -> None:
