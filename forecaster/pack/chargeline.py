@@ -149,7 +149,8 @@ class ChargeSteps:
             self.last = [plug, *self.last[1:4], unheard_wh + rest_wh]
 
     def keep_newest(self) -> None:
-        """Forget all changes but the newest."""
+        """Forget all changes but the newest, and that what was counted by earlier ones was caught by chance."""
+        self.lump_wh = 0.0
         for kept in (self.rows, self.widths, self.edges, self.spreads):
             del kept[:-1]
 

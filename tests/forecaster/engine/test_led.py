@@ -139,3 +139,12 @@ def test_samples_more_than_a_minute_and_a_half_apart_catch_in_clumps(every_s: fl
     assert found[-1] == pytest.approx(clump * 480.0 * every_s / 3600.0, rel=0.06)
     lifting = Lifting(segmenter, spans, Normals(), Signs())
     assert lifting.seldom(START + round(399 * every_s * 1000.0)) is (clump > 1.0)
+
+
+def test_the_charge_of_the_pack_is_not_doubted_for_what_was_caught_before_it_led() -> None:
+    """The first change comes before a step is known, and counts lumps; the sum that stays booked later counts none."""
+    hours = told(PUMP_W)[1].hours_remaining
+    assert hours.p10 is not None
+    assert hours.p50 is not None
+    assert hours.p90 is not None
+    assert hours.p90 - hours.p10 < 0.45 * hours.p50
