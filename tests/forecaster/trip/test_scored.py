@@ -23,7 +23,7 @@ def house() -> TrueHouse:
     return replace(drawn, wh=900.0, base_w=40.0, pump_w=545.0, freeboard_min=1.0, pack_at_once=0.0, pack_decays=0.0)
 
 
-@pytest.mark.parametrize(("hours", "wet"), [(9.0, False), (9.5, False), (10.25, True), (40.0, True)])
+@pytest.mark.parametrize(("hours", "wet"), [(9.0, False), (9.5, False), (9.6, False), (9.75, True), (40.0, True)])
 def test_an_outage_wets_the_floor_when_pack_and_freeboard_are_used_up(
     house: TrueHouse, hours: float, wet: bool
 ) -> None:

@@ -177,14 +177,15 @@ def wet_after_h(house: TrueHouse, share: Array, at: int, lasts_h: float, fails: 
     left_wh, left_min = (0.0 if fails else house.wh), house.freeboard_min
     passed = 0.0
     while passed < lasts_h and at + passed < share.size:
-        flow = float(share[int(at + passed)])
+        flow, step_h = float(share[int(at + passed)]), min(0.25, lasts_h - passed)
         watts = house.base_w + house.pump_w * min(flow, 1.0)
-        carried = min(0.25, left_wh / watts)
+        carried = min(step_h, left_wh / watts)
         left_wh -= carried * watts
-        left_min -= flow * 60.0 * (0.25 - carried)
-        passed += 0.25
-        if left_min <= 0.0:
-            return passed
+        fills_h = left_min / (60.0 * flow)
+        if fills_h <= step_h - carried:
+            return passed + carried + fills_h
+        left_min -= flow * 60.0 * (step_h - carried)
+        passed += step_h
     return None
 
 
@@ -198,8 +199,13 @@ def _by_pump(house: TrueHouse, share: Array, luck: Chances) -> list[tuple[str, f
 
 def by_dead_pump(house: TrueHouse, share: Array, at: int) -> list[tuple[str, float]]:
     """What comes of a pump that is dead from an hour on: the cause and the notice [h]; nothing where it stays dry."""
-    filled = np.flatnonzero(np.cumsum(share[at:]) * 60.0 >= house.freeboard_min)
-    return [("pump", 0.5 * float(filled[0] + 1))] if filled.size else []
+    risen = np.cumsum(share[at:]) * 60.0
+    filled = np.flatnonzero(risen >= house.freeboard_min)
+    if not filled.size:
+        return []
+    hour = int(filled[0])
+    above_min = float(risen[hour]) - house.freeboard_min
+    return [("pump", 0.5 * (hour + 1.0 - above_min / (60.0 * float(share[at + hour]))))]
 
 
 def by_inflow(house: TrueHouse, share: Array) -> list[tuple[str, float]]:
