@@ -23,12 +23,13 @@ from forecaster.health.helped import helped
 from forecaster.health.judged import PartHealth, Range
 from forecaster.health.measures import flow_series, late_series, need_share, sampled
 from forecaster.health.moving import LEAST_NEED, flow_and_line, power
-from forecaster.health.trends import BASELINE_DAYS, LEAST_DAYS
+from forecaster.health.trends import LEAST_DAYS
 from forecaster.health.valve import check_valve
 from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from forecaster.twin.live import larkspur_site
-from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, record
+from tests.forecaster.health.wearing import wearing
+from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, record, record_in
 
 ONSET = 200
 SITE = replace(larkspur_site(), pit=replace(larkspur_site().pit, area_m2=0.03 / 0.18, drawdown_m=0.18))
@@ -147,16 +148,16 @@ def met(fault: Fault, sampling: Sampling, seed: int) -> Met:
 def predicted(sampling: Sampling, seed: int) -> bool | None:
     """Whether the day on which a wearing pump is not enough lay within the 80 % range told after 240 days.
 
-    None where it is not told yet, or where the pit of that house needs more than the half that counts as worn out.
+    It wears at a changing pace, see `wearing`. None where it is not told yet, or where the pit of that house needs more
+    than the half that counts as worn out.
     """
     rng = np.random.default_rng(seed)
-    a_day = float(rng.uniform(0.01, 0.025)) / 30.4
-    table = days_frame(record(replace(drawn(rng), flow=lambda day: 1.0 - a_day * day), sampling, 240, rng))
+    worn = wearing(drawn(rng), float(rng.uniform(0.01, 0.025)), 240, rng)
+    table = days_frame(record_in(worn.water, worn.truth, sampling, rng))
     flow = flow_and_line(SITE, table)[0]
     if flow.predicted_ms is None or need_share(table, flow_series(sampled(table))[0]) > LEAST_NEED:
         return None
-    base = 1.0 - a_day * 0.5 * BASELINE_DAYS
-    true_ms = START_MS + (1.0 - LEAST_NEED * base) / a_day * DAY_MS
+    true_ms = START_MS + worn.meets(LEAST_NEED) * DAY_MS
     low, _, high = (np.inf if at_ms is None else at_ms for at_ms in flow.predicted_ms)
     return bool(low <= true_ms <= high)
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.stats import norm
 from statsmodels import datasets
 
+from forecaster.domain.times import YEAR_DAYS
 from forecaster.health.changes import ChangeShape, DailySeries, changes_of
-from forecaster.health.trends import below_days, course_of
+from forecaster.health.trends import PACE_VARIANCE, Course, below_days, course_of
 from forecaster.maths.arrays import Array
 
 
@@ -88,3 +92,29 @@ def test_a_steady_fall_meets_a_level_when_it_does() -> None:
         assert high is not None
         held += low <= 30 * 30.4375 - 199.0 <= high
     assert held >= 20
+
+
+def test_a_level_is_met_at_the_mean_pace_give_or_take_what_paces_stray() -> None:
+    """A tenth in a year, a half to lose: four years more. Sums of independent increments: their means over one year and
+    over four stray by PACE_VARIANCE over each, so the logarithm of the years by sqrt(PACE_VARIANCE * (1 + 1/4)).
+    """
+    level = np.array([1.0, 0.9])
+    course = Course((), 1.0, 0.0, 0.9, 0.0, -0.1, 0.0, 20_000.0, np.array([20_000.0, 20_000.0 + YEAR_DAYS]), level)
+    found = below_days(course, 0.5)
+    assert found is not None
+    wide = np.exp(norm.ppf(0.9) * np.sqrt(1.25 * PACE_VARIANCE))
+    assert [day / YEAR_DAYS for day in found if day] == pytest.approx([4.0 / wide, 4.0, 4.0 * wide], rel=0.04)
+    assert below_days(replace(course, change_error=0.06), 0.5) is None, "a fall that may be chance"
+    assert below_days(replace(course, moves_from=None), 0.5) is None, "a step goes no further"
+
+
+def test_a_fall_that_began_late_goes_on_at_its_own_pace() -> None:
+    """A year as it was, then 2 % a month for half a year: 12 % lost, and 70 % of the first level 9 months on."""
+    days = np.arange(548)
+    fallen = 0.02 * np.clip(days - 365, 0, None) / 30.4375
+    course = course_of(series(1.0 - fallen + straying(548, 0.4, 0.01, np.random.default_rng(2))))
+    assert course is not None
+    assert course.moves_from == pytest.approx(20_365.0, abs=20.0)
+    found = below_days(course, 0.7)
+    assert found is not None
+    assert found[1] == pytest.approx(9.0 * 30.4375, rel=0.15)

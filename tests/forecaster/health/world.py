@@ -52,6 +52,7 @@ class Truth:
 
     flow, watts : factor of the pump's rate and power; leak : share of a run's water that runs back at once
     sticks : share of starts that come late because the float hangs
+    wettest : day of the record on which the base is greatest; None: drawn with the water
     """
 
     rate_l_per_min: float = 150.0
@@ -59,6 +60,7 @@ class Truth:
     swing: float = 0.4
     storms_a_year: float = 45.0
     slop: float = 0.06
+    wettest: float | None = None
     flow: Course = field(default_factory=lambda: _still(1.0))
     watts: Course = field(default_factory=lambda: _still(1.0))
     leak: Course = field(default_factory=lambda: _still(0.0))
@@ -74,25 +76,27 @@ def drawn(rng: np.random.Generator) -> Truth:
     )  # fmt: skip
 
 
-def inflow(truth: Truth, days: int, rng: np.random.Generator) -> Array:
-    """Inflow on a grid of ten minutes [L/min]: a base with its season, storms that recede fast and slowly, a wobble."""
-    count = int(days * DAY_S / STEP_S)
-    day = np.arange(count) * STEP_S / DAY_S
-    base = truth.base_l_per_min * (1.0 + truth.swing * np.cos(2.0 * np.pi * (day - rng.uniform(0, 365)) / 365.25))
+def inflow(truth: Truth, days: int, rng: np.random.Generator, step_s: float = STEP_S) -> Array:
+    """Inflow at each step [L/min]: a base with its season, storms that recede fast and slowly, a wobble."""
+    count = int(days * DAY_S / step_s)
+    day = np.arange(count) * step_s / DAY_S
+    wettest = rng.uniform(0, 365) if truth.wettest is None else truth.wettest
+    base = truth.base_l_per_min * (1.0 + truth.swing * np.cos(2.0 * np.pi * (day - wettest) / 365.25))
     storms = np.zeros(count)
     for at in rng.uniform(0, days, rng.poisson(truth.storms_a_year * days / 365.25)):
         since = np.maximum(day - at, 0.0)
         size = truth.base_l_per_min * rng.gamma(1.2, 1.5)
         falls = 0.7 * np.exp(-since / rng.uniform(0.1, 0.4)) + 0.3 * np.exp(-since / rng.uniform(1.5, 5.0))
         storms += np.where(since > 0.0, size * falls, 0.0)
-    keep = float(np.exp(-STEP_S / (0.5 * DAY_S)))
+    keep = float(np.exp(-step_s / (0.5 * DAY_S)))
     wobble = lfilter([1.0], [1.0, -keep], rng.normal(0.0, 0.06 * np.sqrt(1.0 - keep**2), count))
     return np.asarray(np.minimum((base + storms) * np.exp(wobble), 0.8 * truth.rate_l_per_min), dtype=np.float64)
 
 
-def runs(truth: Truth, days: int, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Starts and stops of every run [s]; water is conserved but for the changes of inflow within one cycle."""
-    flows_in = inflow(truth, days, rng)
+def runs(truth: Truth, flows_in: Array, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Starts and stops of every run [s] in a water, see `inflow`, which is conserved but for its changes within one
+    cycle."""
+    days = flows_in.size * STEP_S / DAY_S
     at_s = np.arange(flows_in.size, dtype=np.float64) * STEP_S
     day: Array = at_s / DAY_S
     rate = truth.rate_l_per_min * truth.flow(day)
@@ -145,7 +149,15 @@ def seen(
 
 def record(truth: Truth, sampling: Sampling, days: int, rng: np.random.Generator, site: str = "larkspur") -> list[Day]:
     """The daily table of a house."""
-    started, stopped, samples = seen(*runs(truth, days, rng), sampling, rng)
+    return record_in(inflow(truth, days, rng), truth, sampling, rng, site)
+
+
+def record_in(
+    flows_in: Array, truth: Truth, sampling: Sampling, rng: np.random.Generator, site: str = "larkspur"
+) -> list[Day]:  # fmt: skip
+    """The same in a water that is given, see `inflow`."""
+    started, stopped, samples = seen(*runs(truth, flows_in, rng), sampling, rng)
+    days = round(flows_in.size * STEP_S / DAY_S)
     edges = np.searchsorted(started, np.arange(days + 1) * DAY_S)
     source = {Sampling.FLOAT: Quantity.PIT_FLOAT, Sampling.COUNTER: Quantity.PUMP_ENERGY}.get(
         sampling, Quantity.PUMP_POWER
