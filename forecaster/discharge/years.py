@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,19 +16,13 @@ from forecaster.domain.longrecord import HousePart, WorkDone
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
 from forecaster.engine.document import time_text
-from forecaster.pack.fading import Fade, PackPoints, fade_of, meets
+from forecaster.pack.fading import SURE, Fade, PackPoints, fade_of, grew, meets
 from forecaster.pack.tested import Tested, measured_capacity, tested
 from forecaster.sizing.terms import number, rounded
 from forecaster.texts.catalogue import Figure, Said
 
 LEAST_TESTS, LEAST_SPAN_DAYS = 3, 270.0
 """Fewer tests, or all of them within fewer days, tell no fade. This project's own choice."""
-
-SURE = 2.5
-"""A fade is told once it is so many of its standard errors: in some six of a thousand packs that do not fade."""
-
-GREW, GREW_SURE = 0.12, 3.0
-"""A capacity that rose between two tests by more than this share, and by so many of its errors, is another pack."""
 
 NOTED_AGAIN = 0.005
 """Plates that differ by less than this share are the same one."""
@@ -94,7 +87,7 @@ def compared(site: Site, tests: Sequence[DischargeTest], work: Iterable[WorkDone
     blind = _blind(of, replaced=len(kept) < len(every))
     if blind is not None:
         return Years(rows, blind, needed_wh)
-    fade = fade_of(PackPoints(of.day, of.capacity_wh, of.covariance, np.ones(of.day.size)))
+    fade = fade_of(_points(of))
     assert fade is not None
     return _told(rows, fade, of, needed_wh, need, now_ms)
 
@@ -125,14 +118,14 @@ def _blind(of: Tested, *, replaced: bool) -> Said | None:
         return Said(key, n=count, least=LEAST_TESTS)
     if float(of.day[-1] - of.day[0]) < LEAST_SPAN_DAYS:
         return Said("years.span", n=round(float(of.day[-1] - of.day[0])), least=round(LEAST_SPAN_DAYS))
-    for before, after in pairwise(range(count)):
-        rise = float(of.capacity_wh[after] - of.capacity_wh[before])
-        pair = of.covariance[np.ix_([before, after], [before, after])]
-        error = float(np.sqrt(pair[0, 0] + pair[1, 1] - 2.0 * pair[0, 1]))
-        share = rise / float(of.capacity_wh[before])
-        if share > GREW and rise > GREW_SURE * error:
-            return Said("years.grew", share=Figure(f"{share:.0%}"), month=_month(round(of.day[after] * DAY_MS)))
+    grown = grew(_points(of))
+    if grown is not None:
+        return Said("years.grew", share=Figure(f"{grown[1]:.0%}"), month=_month(round(grown[0] * DAY_MS)))
     return None
+
+
+def _points(of: Tested) -> PackPoints:
+    return PackPoints(of.day, of.capacity_wh, of.covariance, np.ones(of.day.size))
 
 
 def _needed(site: Site, tests: Sequence[DischargeTest]) -> tuple[float, Said]:

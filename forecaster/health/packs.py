@@ -14,7 +14,7 @@ from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
 from forecaster.health.judged import PartHealth, around, day_ms, month_text, percent_text, range_text, thinned, unknown
 from forecaster.health.measures import Blind
-from forecaster.pack.fading import PackPoints, fade_of, meets
+from forecaster.pack.fading import SURE, PackPoints, fade_of, grew, meets
 from forecaster.pack.tested import measured_capacity, tested
 from forecaster.texts.catalogue import Figure, Said
 
@@ -33,8 +33,6 @@ NEEDED = 0.8
 
 MORE_LOST, FAR_MORE_LOST = 0.25, 0.75
 """Growth of the pack's own use, as a share, that is told, and that asks for something to be done."""
-
-SURE = 3.5
 
 
 def capacity_points(
@@ -100,6 +98,9 @@ def capacity(
 ) -> PartHealth:
     """Judge the pack's capacity since the newest work on it at since_ms; times in UTC milliseconds."""
     points = capacity_points(site, tests, outages, since_ms)
+    grown = grew(points)
+    if grown is not None:
+        return _another_pack(grown)
     fade = fade_of(points)
     if fade is None:
         return unknown(HousePart.PACK_CAPACITY, Blind.UNMEASURED if not points.day.size else Blind.SPARSE)
@@ -123,6 +124,13 @@ def capacity(
         HousePart.PACK_CAPACITY, state, says, do, "Wh", fade.first, day_ms(float(points.day[0])), now, change,
         None, predicted, thinned(points.day, points.value),
     )  # fmt: skip
+
+
+def _another_pack(grown: tuple[float, float]) -> PartHealth:
+    """The capacity rose: what another pack held before must not be its baseline."""
+    day, share = grown
+    says = Said("years.grew", share=percent_text(share), month=month_text(day_ms(day)))
+    return PartHealth(HousePart.PACK_CAPACITY, PartState.UNKNOWN, says, Said("health.blind.pack.do"))
 
 
 def losses(tests: Sequence[DischargeTest], since_ms: int) -> PartHealth:

@@ -7,6 +7,7 @@ the slope alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,12 @@ LEAST_DAYS = 30.0
 """Measurements within fewer days tell no line."""
 
 LEAST_POINTS = 2
+
+SURE = 2.5
+"""A fade is told once it is so many of its standard errors: in some six of a thousand packs that do not fade."""
+
+GREW, GREW_SURE = 0.12, 3.0
+"""A capacity that rose between two tests by more than this share, and by so many of its errors, is another pack."""
 
 FURTHEST_YEARS = 50.0
 """A level that is met later than this is never met."""
@@ -81,6 +88,20 @@ def fade_of(points: PackPoints) -> Fade | None:
     errors = np.sqrt(np.diag(spread)).tolist()
     shared = float(spread[1, 3])
     return Fade(first, errors[0], now, errors[1], change, errors[2], a_year, errors[3], shared)
+
+
+def grew(points: PackPoints) -> tuple[float, float] | None:
+    """The day of the first test at which the capacity had risen so much that it must be another pack, and the rise as a
+    share; None: there is none."""
+    tests = np.flatnonzero(points.tested)
+    for before, after in pairwise(tests):
+        rise = float(points.value[after] - points.value[before])
+        pair = points.covariance[np.ix_([before, after], [before, after])]
+        error = float(np.sqrt(pair[0, 0] + pair[1, 1] - 2.0 * pair[0, 1]))
+        share = rise / float(points.value[before])
+        if share > GREW and rise > GREW_SURE * error:
+            return float(points.day[after]), share
+    return None
 
 
 def meets(fade: Fade, need: float, last_day: float, now_ms: int) -> tuple[int | None, ...]:

@@ -127,6 +127,22 @@ class Aged:
     first_wh: float
 
 
+def tested_at(
+    site: Site, truth: TwinParameters, year: float, left: float, duty: float, rng: np.random.Generator
+) -> DischargeTest | None:  # fmt: skip
+    """A test, 15 to 60 % deep, of a pack that has this share of its capacity left, and gives 2 % more or less by the
+    temperature; None: it would carry the house for less than 3 h, or longer than 85."""
+    gives = left * (1.0 + 0.02 * float(rng.standard_normal()))
+    worn = replace(truth, pack=replace(truth.pack, capacity_wh=gives * truth.pack.capacity_wh))
+    house = carried(worn, duty * float(np.exp(0.2 * rng.standard_normal())), rng)
+    reserve_s = house.outages[0].reserve_s
+    if reserve_s is None or not 3 * 3600.0 < reserve_s < 85 * 3600.0:
+        return None
+    result = analyse(read(site, worn, house, float(rng.uniform(0.15, 0.6)), rng))
+    at_ms = START_MS + round(year * YEAR_DAYS * DAY_MS)
+    return DischargeTest(f"t{at_ms}", site.id, at_ms, "owner", None, None, at_ms, EndReason.BY_HAND, result)
+
+
 def aged(seed: int) -> Aged:
     """Three to six tests, once or twice a year, 15 to 60 % deep, of a pack that fades by up to 8 % a year or, one in
     four, does not; at each it gives 2 % more or less, by the temperature. Each in its own calm inflow."""
@@ -139,17 +155,10 @@ def aged(seed: int) -> Aged:
         duty, site = a_duty(rng), nameplate(f"aged-{seed}", truth, (), rng)
         tests = []
         for year in years.tolist():
-            gives = (1.0 - fade * year) * (1.0 + 0.02 * float(rng.standard_normal()))
-            worn = replace(truth, pack=replace(truth.pack, capacity_wh=gives * truth.pack.capacity_wh))
-            house = carried(worn, duty * float(np.exp(0.2 * rng.standard_normal())), rng)
-            reserve_s = house.outages[0].reserve_s
-            if reserve_s is None or not 3 * 3600.0 < reserve_s < 85 * 3600.0:
+            test = tested_at(site, truth, year, 1.0 - fade * year, duty, rng)
+            if test is None:
                 break
-            result = analyse(read(site, worn, house, float(rng.uniform(0.15, 0.6)), rng))
-            at_ms = START_MS + round(year * YEAR_DAYS * DAY_MS)
-            tests.append(
-                DischargeTest(f"t{at_ms}", site.id, at_ms, "owner", None, None, at_ms, EndReason.BY_HAND, result)
-            )
+            tests.append(test)
         if len(tests) == count:
             return Aged(site, tuple(tests), fade, truth.pack.capacity_wh)
 
