@@ -158,12 +158,13 @@ class WorkKind(StrEnum):
 
 CONCERNS: dict[WorkKind, tuple[HousePart, ...]] = {
     WorkKind.CLEANED: (HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE),
-    WorkKind.NEW_PUMP: (HousePart.PUMP_FLOW, HousePart.PUMP_POWER),
+    WorkKind.NEW_PUMP: (HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE),
     WorkKind.NEW_FLOAT: (HousePart.FLOAT,),
     WorkKind.NEW_VALVE: (HousePart.CHECK_VALVE,),
     WorkKind.NEW_PACK: (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES),
 }
-"""The parts whose baseline starts again after each kind of work, the main one first; for OTHER the person names it."""
+"""The parts whose baseline starts again after each kind of work, the main one first; for OTHER the person names it. The
+discharge line is judged by the flow, so another pump begins its baseline too."""
 
 
 @dataclass(frozen=True, slots=True)

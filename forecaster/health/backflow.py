@@ -129,6 +129,26 @@ def _at_each_date(runs: DryRuns) -> tuple[Array, Array, Array]:
     return dates, tried.T @ goal / weight, np.sqrt(unexplained / weight)
 
 
+def changed_at(table: pd.DataFrame, day: float) -> Back | None:
+    """By how much the share that comes back changed on a day (days since 1970); None where it cannot be told.
+
+    table : the days around it, columns `frames.DAYS`. The pump itself counts as the same before and after.
+    """
+    runs = DryRuns.of(table)
+    after = runs.day >= day
+    if min(after.sum(), (~after).sum()) < LEAST_AFTER:
+        return None
+    columns = np.column_stack([np.where(after, runs.fills, 0.0), runs.fills])
+    _, errors = errors_of(DailySeries(runs.day, runs.haste, runs.deviation**2, columns))
+    known = whitened(np.column_stack([columns, np.ones(runs.day.size)]), runs.day, errors)
+    goal = whitened(runs.haste, runs.day, errors)
+    inverse = np.linalg.pinv(known.T @ known)
+    found = inverse @ (known.T @ goal)
+    unexplained = max(1.0, float(np.sum((goal - known @ found) ** 2)) / max(runs.day.size - known.shape[1], 1))
+    error = float(np.sqrt(unexplained * inverse[0, 0]))
+    return Back(float(found[0]), error, day) if error <= VAGUE else None
+
+
 def _oftener_on_dry_days(runs: DryRuns, since_day: float) -> float:
     """Logarithm of how much oftener the starts come on the driest day since a date than on the driest before it."""
     after = runs.day >= since_day

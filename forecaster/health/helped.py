@@ -12,9 +12,18 @@ from forecaster.domain.longrecord import HousePart, WorkDone
 from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
+from forecaster.health.backflow import changed_at
 from forecaster.health.changes import DailySeries, errors_of
 from forecaster.health.judged import Range, around
-from forecaster.health.measures import at_once_series, blind_to_runs, flow_series, late_series, power_series, sampled
+from forecaster.health.measures import (
+    at_once_series,
+    blind_to_runs,
+    day_numbers,
+    flow_series,
+    late_series,
+    power_series,
+    sampled,
+)
 from forecaster.health.packs import capacity_points, loss_points
 from forecaster.health.trends import course_of
 from forecaster.pack.fading import PackPoints
@@ -52,6 +61,8 @@ def helped(
     measure = _MEASURES.get(part) if part is not None else None
     if measure is None or not len(kept) or (part is not HousePart.PUMP_POWER and blind_to_runs(kept) is not None):
         return None
+    if part is HousePart.CHECK_VALVE:
+        return _by_water_back(kept, work.at_ms / DAY_MS, before_ms / DAY_MS)
     relative = part in (HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE)
     return _by_days(measure(kept).since(before_ms / DAY_MS), work.at_ms / DAY_MS, relative=relative)
 
@@ -63,6 +74,21 @@ _MEASURES: dict[HousePart, Callable[[pd.DataFrame], DailySeries]] = {
     HousePart.FLOAT: late_series,
     HousePart.CHECK_VALVE: at_once_series,
 }
+
+
+def _by_water_back(table: pd.DataFrame, at_day: float, from_day: float) -> Range | None:
+    """The change in the share of a run's water that comes back, in the weeks before and after.
+
+    In a pit so dry that this cannot be told, that in the restarts at once, which a valve far gone causes alone, where
+    there is one.
+    """
+    day = day_numbers(table)
+    near = table[(day >= max(from_day, at_day - AFTER_DAYS)) & (day < at_day + AFTER_DAYS)]
+    back = changed_at(near, at_day)
+    if back is not None:
+        return around(back.share, back.error)
+    often = _by_days(at_once_series(table).since(from_day), at_day, relative=False)
+    return often if often is not None and (often[0] > 0.0 or often[2] < 0.0) else None
 
 
 def _by_days(series: DailySeries, at_day: float, *, relative: bool) -> Range | None:

@@ -60,10 +60,10 @@ def judge(site: Site, ledger: Ledger, done: Sequence[WorkDone], now_ms: int) -> 
     if second is not None:
         of_second = days_frame(ledger.days(site.id, 0, now_ms, second.id))
         there = replace(site, pit=Pit())  # between its floats another drawdown, which nobody has told
-        own = _of_pump(there, of_second, [work for work in done if work.pump == second.id], second.id)
+        own = parts_of_pump(there, of_second, [work for work in done if work.pump == second.id], second.id)
     first = "" if second is None else site.pumps[0].id
     return (
-        *_of_pump(site, table, [work for work in done if not work.pump], first),
+        *parts_of_pump(site, table, [work for work in done if not work.pump], first),
         capacity(site, tests, outages, begun_ms(HousePart.PACK_CAPACITY, done), now_ms),
         losses(tests, begun_ms(HousePart.PACK_LOSSES, done)),
         telemetry(table, ledger.refusals(site.id, REFUSALS), now_ms),
@@ -71,8 +71,9 @@ def judge(site: Site, ledger: Ledger, done: Sequence[WorkDone], now_ms: int) -> 
     )
 
 
-def _of_pump(site: Site, table: pd.DataFrame, done: Sequence[WorkDone], pump: str) -> tuple[PartHealth, ...]:
-    """The parts of one pump, by its own daily table and the work on it; pump : its name, where there are two."""
+def parts_of_pump(site: Site, table: pd.DataFrame, done: Sequence[WorkDone], pump: str) -> tuple[PartHealth, ...]:
+    """The parts of one pump, by its own daily table and the work on it, oldest first; pump : its name, where there are
+    two."""
 
     def since(part: HousePart) -> pd.DataFrame:
         kept: pd.DataFrame = table[_index_ms(table) >= begun_ms(part, done)]
