@@ -25,7 +25,7 @@ from forecaster.health.measures import (
     sampled,
 )
 from forecaster.health.packs import capacity_points, loss_points
-from forecaster.health.trends import course_of
+from forecaster.health.trends import Course, course_of
 from forecaster.pack.fading import PackPoints
 
 AFTER_DAYS = 28.0
@@ -101,7 +101,16 @@ def _by_days(series: DailySeries, at_day: float, *, relative: bool) -> Range | N
     alike = (1.0 + errors.rho) / (1.0 - errors.rho)
     level, error = float(value.mean()), float(np.sqrt((errors.deviation**2).mean() * alike / after.day.size))
     scale = 1.0 / max(course.now, 1e-9) if relative else 1.0
-    return around(level - course.now, float(np.hypot(error, course.now_error)), scale)
+    before_error = course.now_error if relative else float(np.hypot(course.now_error, _scatter(before, course)))
+    return around(level - course.now, float(np.hypot(error, before_error)), scale)
+
+
+def _scatter(before: DailySeries, course: Course) -> float:
+    """Standard error of a share's newest level by how its days differ: they do so the more the further it is from 0,
+    which is where most days of a series lie that has changed."""
+    first = max(before.day[-1] - AFTER_DAYS, course.since_day or 0.0)
+    newest = before.since(first).value
+    return float(newest.std(ddof=1) / np.sqrt(newest.size)) if newest.size > 1 else 0.0
 
 
 def _by_points(points: PackPoints, at_day: float, from_day: float) -> Range | None:

@@ -110,13 +110,14 @@ def runs(truth: Truth, flows_in: Array, rng: np.random.Generator) -> tuple[Array
     many = int(waited[-1] / (DRAWDOWN_L * (1.0 - leak.max())) * 1.05) + 50
     rises, falls = rng.normal(0.0, truth.slop * DRAWDOWN_L, (2, many + 1))
     rises, falls = np.clip(rises, -8.0, 8.0), np.clip(falls, -8.0, 8.0)
-    late = np.zeros(many)
-    nominal = np.interp(np.arange(many), cycles, np.append(at_s, days * DAY_S))
-    sticks = truth.sticks(nominal / DAY_S)
-    late[:] = np.where(rng.uniform(size=many) < sticks, DRAWDOWN_L * rng.uniform(0.5, 1.5, many), 0.0)
-    back = np.interp(nominal, at_s, leak)
-    to_come = (DRAWDOWN_L + rises[:many] + late - falls[:-1]) - back * DRAWDOWN_L
-    starts = np.interp(np.cumsum(to_come), waited, np.append(at_s, days * DAY_S), right=np.nan)
+    chance, hangs = rng.uniform(size=many), DRAWDOWN_L * rng.uniform(0.5, 1.5, many)
+    ends = np.append(at_s, days * DAY_S)
+    starts = np.interp(np.arange(many), cycles, ends)
+    back = np.interp(starts, at_s, leak)
+    for _ in range(2):  # late starts put off all after them, so the faults are looked up once more at the true times
+        late = np.where(chance < truth.sticks(np.nan_to_num(starts, nan=days * DAY_S) / DAY_S), hangs, 0.0)
+        to_come = (DRAWDOWN_L + rises[:many] + late - falls[:-1]) - back * DRAWDOWN_L
+        starts = np.interp(np.cumsum(to_come), waited, ends, right=np.nan)
     starts = starts[np.isfinite(starts)]
     count = starts.size
     lifted = DRAWDOWN_L + rises[:count] + late[:count] - falls[1 : count + 1]
