@@ -99,7 +99,7 @@ def _against(deviations: float, apart: float) -> _Against:
         return _Against(weight, weight / _MOST_DRAWS, weight)
     weight = unaged_weight(-deviations)
     rare = math.exp(-0.5 * (apart / _FALLS_SPREAD) ** 2)
-    return _Against(rare * weight, weight / _MOST_AGED, weight)
+    return _Against(rare * weight, min(nameplate_weight(-deviations), _MOST_DRAWS) / _MOST_DRAWS, weight)
 
 
 def _goes_on(now: Discharge, used: Array, at_empty: Array, capacity: Array) -> bool:
