@@ -39,6 +39,8 @@ _SAID_ANEW_MS = 24 * HOUR_MS
 _AGE_SPREAD = 0.12
 _MOST_AGE_SPREAD = 1.0
 _LOADS_SPREAD = 0.08
+_TOLD_CHANGES = 3
+"""Changes of the charge from which they tell what a pump uses that was never heard (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +181,7 @@ def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, rng
         stays_on_w=None if run is None or not pump.drawn else run.stays_on_w(DRAWS, seed),
         seed=seed_from(rng),
         handover=on.handover,
+        level_told=unheard is not None and _level_told(models),
     ).passage(at.mean.p50 * on.drawn)
     pump_w = at.mean.p50 * on.drawn * (1.0 if unheard is None else median(unheard))
     return Following(on.pack, pump_w + on.standby_w, charging_w, passed)
@@ -250,6 +253,12 @@ def _basis(fold: Fold, cycles: int, age: Age) -> Basis:
     if cycles == 0 and not fold.normals.count and (fold.accounts.opened is None or age.data_age_s is None):
         return Basis.SPECIFICATION
     return Basis.PROJECTED if age.silent else Basis.MEASURED
+
+
+def _level_told(models: Models) -> bool:
+    """Whether the charge has changed often enough in this discharge to tell what the pump uses."""
+    now = models.belief.discharge
+    return now is not None and now.evidence.changes >= _TOLD_CHANGES
 
 
 def _aged(unheard: Array | None, age: Age, seed: int) -> Array | None:

@@ -34,6 +34,7 @@ class Drain:
     seed : int — of the water's draws
     stays_on_w : (draws,) | None — power of a pump that does not stop any more [W], 0 where it does; None: it does
     handover : Handover | None — two pumps that lift one after the other, each from a pack of its own
+    level_told : bool — whether `scale` has the mean power of a pump that was never heard, as the charge tells it
     """
 
     pack: PackDraws
@@ -46,11 +47,14 @@ class Drain:
     seed: int
     stays_on_w: Array | None = None
     handover: Handover | None = None
+    level_told: bool = False
 
     def ahead(self, points: int) -> BothAhead:
         """What is drawn from the battery until the first `points` of the times ahead."""
         whole_s = reserve.ahead_grid_s()
-        pump_wh = self.inflow.drawn_ahead(self.now_ms, whole_s, self.within_wh.size, self.seed, points=points)
+        pump_wh = self.inflow.drawn_ahead(
+            self.now_ms, whole_s, self.within_wh.size, self.seed, points=points, level_told=self.level_told
+        )
         if self.scale is not None:
             pump_wh *= self.scale[:, None].astype(np.float32)
         if self.stays_on_w is not None:

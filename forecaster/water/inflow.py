@@ -30,13 +30,10 @@ from forecaster.water.refit import finer
 from forecaster.water.seasonal import SeasonStudy
 from forecaster.water.span_bin import Bin
 from forecaster.water.storms import STORM_H, StormClimate
+from forecaster.water.unheard import unheard_w
 
 BIN_H = 0.2
 """Spans are collected to this length before they are given to the filters [h]."""
-
-PRIOR_DUTY = 0.04
-PRIOR_DUTY_SPREAD = 1.0
-"""Before the first cycle: the pump runs 4 % of the time, within a factor of e (common practice, no source)."""
 
 STORM_RUNNING_H, STORM_MM = 2.5, 9.0
 """A storm brings this many hours of pumping, and this much rain, before any was seen (common practice, no source)."""
@@ -214,21 +211,30 @@ class Inflow:
         return self.drawn_ahead(now_ms, ahead_s, draws, seed_from(rng), storms=storms).astype(np.float64)
 
     def drawn_ahead(
-        self, now_ms: int, ahead_s: Array, draws: int, seed: int, *, storms: bool = True, points: int | None = None
+        self,
+        now_ms: int,
+        ahead_s: Array,
+        draws: int,
+        seed: int,
+        *,
+        storms: bool = True,
+        points: int | None = None,
+        level_told: bool = False,
     ) -> Single:
         """Cumulative pump energy at the plug ahead [Wh], shape (draws, points), rising along it, 0 at ahead_s = 0.
 
         ahead_s : (T,) — rising, from 0 [s]
         points : int | None — how many of them are computed, from the first; their values do not depend on it
         storms : bool — whether storms that nobody announced may come
+        level_told : bool — where nothing was heard of the pump: whether something else tells its mean power, so that
+            the draws keep the usual one but for how it may change
         """
         every_h = ahead_s / 3600.0
         ahead_h = every_h[:points]
         present = self._present()
         if present is None:
-            z = normals(seed, draws, 1)[:, 0]
-            level = np.minimum(self.running_w * PRIOR_DUTY * np.exp(PRIOR_DUTY_SPREAD * z), self.running_w)
-            return np.asarray(level[:, None] * ahead_h, dtype=np.float32)
+            level_w = unheard_w(self.running_w, normals(seed, draws, 1)[:, 0], told=level_told)
+            return np.asarray(level_w[:, None] * ahead_h, dtype=np.float32)
         untaken_mm = self.record.reached_mm if self.bin is None else 0.0
         known = Known(*present, self.record, untaken_mm, self.storms, self.rain, self.gauge_seen, self.widening)
         computed = max(ahead_h.size, int(np.searchsorted(every_h, WIDENED_H)) + 1)
@@ -245,9 +251,8 @@ class Inflow:
         """Mean power of the pump over its cycles, now [W]: 5, 50 and 95 % points; count of cycles it rests on."""
         present = self._present()
         if present is None:
-            middle = self.running_w * PRIOR_DUTY
-            factor = float(np.exp(1.645 * PRIOR_DUTY_SPREAD))
-            return Spread(middle / factor, middle, min(middle * factor, self.running_w), 0)
+            low, middle, high = unheard_w(self.running_w, np.array([-1.645, 0.0, 1.645])).tolist()
+            return Spread(low, middle, high, 0)
         bank, at_ms = present
         middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / HOUR_MS)
         low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))

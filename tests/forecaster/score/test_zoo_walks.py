@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from api.offline.zoo import score_row
-from forecaster.score.zoo_report import is_gross
+from forecaster.score.zoo_report import P10, P50, P90, is_gross
 
 pytestmark = pytest.mark.slow
 
@@ -24,6 +25,15 @@ pytestmark = pytest.mark.slow
 def test_the_range_reaches_the_truth(row: str, seed: int) -> None:
     """No forecast is a gross miss: the truth outside the 5-95 % range and the median off by more than a quarter."""
     assert [said for said in score_row((row, seed)).forecasts if is_gross(said)] == []
+
+
+def test_where_only_the_charge_is_heard_its_slope_leads() -> None:
+    """Power in another unit is refused, so the pump is never heard. Before, the range was as wide as the truth."""
+    said = score_row(("power-in-kw", 1)).forecasts
+    low, middle, high = (np.array([one.quantiles[of] for one in said]) for of in (P10, P50, P90))
+    true_h = np.array([one.hours for one in said])
+    assert float(np.median((high - low) / true_h)) < 0.8
+    assert float(np.median(np.abs(middle / true_h - 1.0))) < 0.2
 
 
 def test_without_a_flag_no_alarm_of_the_reserve_is_raised_early_and_taken_back() -> None:

@@ -105,6 +105,20 @@ def test_measured_rain_fills_by_its_gains() -> None:
     assert made.mean.tolist() == again.tolist()
 
 
+def test_a_pump_that_was_never_heard_runs_a_twenty_fifth_of_the_time() -> None:
+    """4 % of 480 W within a factor of e, for 10 h; where the charge tells its mean power, within what water may change:
+    exp(0.7) upwards, exp(-0.25) downwards. Common practice, no source.
+    """
+    inflow, ahead_s = Inflow(Pump(rated_power_w=480.0), Pit()), np.array([0.0, 36_000.0])
+    tenth = float(norm.ppf(0.9))
+    for told, up, down in ((False, 1.0, 1.0), (True, 0.7, 0.25)):
+        wh = inflow.drawn_ahead(0, ahead_s, 20_000, 3, level_told=told)[:, 1]
+        low, middle, high = np.quantile(wh, [0.1, 0.5, 0.9]).tolist()
+        assert middle == pytest.approx(0.04 * 480.0 * 10.0, rel=0.02)
+        assert math.log(high / middle) == pytest.approx(up * tenth, rel=0.03)
+        assert math.log(middle / low) == pytest.approx(down * tenth, rel=0.03)
+
+
 def test_evidence_is_forgotten_in_three_weeks() -> None:
     made = Bank(grid(), np.zeros(6), np.zeros((6, 6)))
     made.log_weight = made.candidates.log_prior + np.arange(72.0)
