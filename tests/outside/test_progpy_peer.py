@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 from api.cli import main
-from api.commands.peer import PEER, Prognostic
 from forecaster.domain.forecast import LEVELS
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Pack, Pump, Site
 from forecaster.domain.times import HOUR_MS
 from forecaster.score.cases import Case
+
+if TYPE_CHECKING:
+    from api.commands.peer import Prognostic
 
 SITE = Site(
     id="larkspur",
@@ -25,9 +28,16 @@ SITE = Site(
 )
 
 
+def newcomer() -> Prognostic:
+    """The peer that knows the site alone. Its library takes a second and more to load: not at collection."""
+    from api.commands.peer import Prognostic
+
+    return Prognostic(Case("one", "power", SITE, 0, (), ()))
+
+
 def told(charge: float, watts: list[float]) -> Prognostic:
     """The peer after two hours of a power that takes the given values in turn, a minute each."""
-    peer = Prognostic(Case("one", "power", SITE, 0, (), ()))
+    peer = newcomer()
     power = [(t, watts[t // 60_000 % len(watts)]) for t in range(0, 2 * HOUR_MS, 10_000)]
     readings = [Reading("larkspur", Quantity.PUMP_POWER, t, w, t) for t, w in power]
     readings.append(Reading("larkspur", Quantity.PACK_CHARGE, 2 * HOUR_MS, charge, 2 * HOUR_MS))
@@ -50,11 +60,13 @@ def test_at_the_floor_nothing_is_left() -> None:
 
 
 def test_without_power_there_is_no_answer() -> None:
-    assert Prognostic(Case("one", "power", SITE, 0, (), ())).quantiles_h(HOUR_MS) is None
+    assert newcomer().quantiles_h(HOUR_MS) is None
 
 
 @pytest.mark.slow
 def test_peer_is_in_the_score(capsys: pytest.CaptureFixture[str]) -> None:
+    from api.commands.peer import PEER
+
     words = [
         "score",
         "--episodes",
