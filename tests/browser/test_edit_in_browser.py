@@ -43,6 +43,7 @@ def test_pages_that_change_a_site_pass_axe(browser: Browser, filed: Served, path
         check(page, path, 1280, "dark", COLOURS)
 
 
+@pytest.mark.timeout(1800)
 def test_limits_are_tried_on_the_year_and_the_page_follows(browser: Browser, filed: Served) -> None:
     with opened(browser, f"{filed.url}{EDIT}/limits", width=360) as page:
         page.get_by_label("Reserve getting low").first.fill("300")
@@ -51,7 +52,7 @@ def test_limits_are_tried_on_the_year_and_the_page_follows(browser: Browser, fil
         expect(page.get_by_role("status")).to_contain_text("gone through")
         page.evaluate("window.staying = true")
         check(page, "the year, tried", 360, "light", AXE)
-        expect(page.get_by_role("row", name="Reserve getting low")).to_be_visible(timeout=300_000)
+        expect(page.get_by_role("row", name="Reserve getting low")).to_be_visible(timeout=1_200_000)
         assert page.evaluate("window.staying")  # without loading the page anew
         check(page, "the year", 360, "light", AXE)
         check(page, "the year", 1280, "dark", COLOURS)

@@ -301,6 +301,7 @@ def counted(talk: Any) -> dict[str, float]:
     return {name: metrics[name] for name in ("Nodes", "JSEventListeners", "Documents", "JSHeapUsedSize")}
 
 
+@pytest.mark.timeout(3600)
 def test_a_page_left_open_for_six_hours_does_not_grow(browser: Browser, house: Served) -> None:
     grown(*left_open(browser, house, 360))
 

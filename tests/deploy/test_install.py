@@ -48,7 +48,7 @@ def version_told(root: Path) -> str:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(3600)
 def test_install_lays_out_a_working_program(tmp_path: Path) -> None:
     root, tree = tmp_path / "root", checkout(tmp_path / "one", "7.1.0")
     none_before = install(tree, root, "--rollback")

@@ -28,7 +28,7 @@ from tests.upgrade.make import EXPECTED, LEDGER, READINGS
 
 HERE = Path(__file__).parent
 STEP_S = 60.0
-PATIENCE_S = 300.0
+PATIENCE_S = 900.0
 PUSH = '[push]\nallow_hosts = ["127.0.0.1"]\n'
 """The kept browser subscribed at a service on this machine, where nobody listens."""
 

@@ -26,7 +26,7 @@ from tests.upgrade.kept import PATIENCE_S, Kept, Taken, taken_up
 from tests.upgrade.kept import unpacked as unpacked_kept
 
 pytestmark = [
-    pytest.mark.timeout(600),
+    pytest.mark.timeout(3600),
     pytest.mark.filterwarnings("ignore:unclosed:ResourceWarning"),  # aiosmtpd leaves its last connection open
 ]
 

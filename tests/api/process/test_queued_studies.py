@@ -52,6 +52,7 @@ def test_what_is_due_is_queued_and_sites_on_the_pack_are_more_urgent(house: Stud
     )
 
 
+@pytest.mark.timeout(3600)  # the children give way to all others
 def test_where_nobody_works_on_the_queue_a_worker_is_started_and_ended_when_it_is_empty(house: Studied) -> None:
     studies = worker(house)
     studies.once()
