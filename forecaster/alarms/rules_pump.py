@@ -11,10 +11,8 @@ from forecaster.domain.forecast import PackRole, PumpRole
 from forecaster.domain.quantities import RUN_SOURCES
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Driven
-from forecaster.domain.status import MOST_SHORT, SiteStatus
+from forecaster.domain.status import ASLEEP_W, MOST_SHORT, SiteStatus
 
-ASLEEP_W = 2.0
-"""An output below this is off or asleep [W]."""
 ENOUGH_RUNS = 20
 """Runs that must have been observed before their length or power counts as the site's normal."""
 ENOUGH_HOURS = 24
@@ -218,12 +216,12 @@ def output_is_off(seen: AlarmEvidence) -> bool:
     """Whether the pack is observed to carry nothing, on the pack or on mains, when something should draw power.
 
     A cycling load may be at rest, and the next run may not be due yet: only a load that never rests, or a run that is
-    long overdue, is evidence.
+    long overdue, is evidence. A load that is listed without its runs, and rests all the same, is none either.
     """
     output_w = seen.status.pack_output_w
     asleep = output_w is not None and output_w < ASLEEP_W
     steady_w = sum(load.watts for load in seen.site.loads if load.runs_per_hour is None)
-    if asleep and steady_w > ASLEEP_W and not seen.site.pack_a_pump:
+    if asleep and steady_w > ASLEEP_W and not seen.status.output_rests and not seen.site.pack_a_pump:
         return True
     return (asleep or seen.status.pack_carrying is False) and long_overdue(seen)
 

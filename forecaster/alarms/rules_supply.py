@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from forecaster.alarms.evidence import HOLD, OFF, UNKNOWN, AlarmEvidence, Judgement, Verdict, compare
 from forecaster.alarms.meant import is_meant, is_rehearsed
-from forecaster.alarms.rules_pump import ASLEEP_W, output_is_off
+from forecaster.alarms.rules_pump import output_is_off
 from forecaster.alarms.table import TABLE
 from forecaster.domain.alarms import AlarmKind, Priority
 from forecaster.domain.forecast import Forecast, PackNow, PackRole
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Arrangement
+from forecaster.domain.status import ASLEEP_W
 
 INFERRED_DELAY_S = 180.0
 """On-delay of a mains failure that is inferred, not reported [s]."""

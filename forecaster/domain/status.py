@@ -30,6 +30,9 @@ class QuantityAge:
     silent: bool
 
 
+ASLEEP_W = 2.0
+"""An output below this is off or asleep [W]."""
+
 MOST_SHORT = 0.2
 """Share of runs caught with a single sample, or missed, above which one that is not seen may be missed by chance, and
 the lengths that are measured are those of the longer runs."""
@@ -72,6 +75,7 @@ class SiteStatus:
     steady : bool — until the next run a forecast reads no more into the pump's silence: runs are seen one by one, and
         the next is not overdue by so much that less water must be coming
     power_pinned : bool — running power sits at the pack's continuous rating
+    output_rests : bool — the output gives nothing now, as it has done before and ended by itself
     pack_output_w, pack_input_w, pack_temperature_c, charge_percent : float | None — latest values if fresh
     charge_rate_percent_per_h : float | None — slope over the last half hour or so
     charge_stood_s : float | None — how long the charge has been heard without a change [s]; None where it is not fresh
@@ -105,6 +109,7 @@ class SiteStatus:
     overdue: float | None = None
     power_pinned: bool = False
     pack_output_w: float | None = None
+    output_rests: bool = False
     pack_input_w: float | None = None
     pack_temperature_c: float | None = None
     charge_percent: float | None = None

@@ -15,7 +15,9 @@ import msgspec
 from forecaster.domain.forecast import PackNow, PackRole
 from forecaster.domain.quantities import PACK_POWERS, PACK_QUANTITIES, Quantity
 from forecaster.domain.site import Arrangement, Site
+from forecaster.domain.status import ASLEEP_W
 from forecaster.engine.buffer import CODES, ORDER, Held, key_of
+from forecaster.engine.rests import Rests
 from forecaster.pack.bank import loads_of, steady_shares
 from forecaster.segment.rhythm import Rhythm
 
@@ -24,8 +26,8 @@ LOST_MS = 15 * 60_000
 TOGETHER_MS: dict[Quantity, int] = {Quantity.PACK_CHARGE: 60_000}
 """How long a new value waits for those of the other packs [ms]."""
 USUALLY_TOGETHER_MS = 20_000
-CARRYING_W, ASLEEP_W = 20.0, 2.0
-"""While one pack gives as much as the first, another one that gives less than the second carries nothing [W]."""
+CARRYING_W = 20.0
+"""While one pack gives as much as this, another one that gives less than ASLEEP_W carries nothing [W]."""
 TIMES_ASLEEP, ASLEEP_MS = 3, 120_000
 """How often, and over how long [ms], that must be seen: the powers are not read at the same moment."""
 FELL_PERCENT, STOOD_PERCENT, MOVED_PERCENT = 6.0, 1.0, 3.0
@@ -74,7 +76,8 @@ class BankPack(msgspec.Struct):
     asleep, asleep_ms : how often, and since when, it gave nothing while another one gave much
     off_percent : float | None — its charge when it was found to carry nothing [%]; None: it was not
     loads_share, idle_share : float — its shares of the other loads and of the inverters' own draw, where it feeds one
-        of two pumps, 0..1; steady_w : float — what those of the loads take that never rest [W]
+        of two pumps, 0..1; steady_w : float — what those of the loads take that are listed without rests [W]
+    rests : of its output
     empty_ms : int | None — since when it is empty while the mains is away; None: it is not
     """
 
@@ -89,6 +92,7 @@ class BankPack(msgspec.Struct):
     idle_share: float = 0.0
     empty_ms: int | None = None
     steady_w: float = 0.0
+    rests: Rests = msgspec.field(default_factory=Rests)
 
     def value(self, quantity: Quantity) -> float | None:
         """The newest value of a quantity; None where none was heard."""
@@ -99,6 +103,11 @@ class BankPack(msgspec.Struct):
         """Whether a quantity is not heard, or not for longer than its rhythm explains."""
         rhythm = self.rhythms.get(quantity)
         return rhythm is None or rhythm.silent(at_ms)
+
+    def should_give(self, at_ms: int) -> bool:
+        """Whether, with charge left, it feeds a load that never rests, or that does not rest for so long."""
+        charged = (self.value(Quantity.PACK_CHARGE) or 0.0) > EMPTY_PERCENT
+        return charged and self.steady_w > ASLEEP_W and not self.rests.usual(at_ms)
 
     def gave_nothing(self, at_ms: int) -> None:
         """Take note that it gave nothing though it should: time and again, and it is off."""
@@ -271,11 +280,13 @@ class PackBank(msgspec.Struct):
         """Compare the outputs: a pack that gives nothing, time and again, while another one gives much, or while a load
         of its own never rests, is off.
         """
+        pump_from_w, gap_ms = 2.0 * pack.steady_w + CARRYING_W, pack.rhythms[Quantity.PACK_OUTPUT_POWER].gap_ms
+        pack.rests.feed(at_ms, watts, pump_from_w, gap_ms)
         if watts > ASLEEP_W:
             pack.asleep = 0
             if self.on_pack:
                 pack.off_percent = None
-        elif self.on_pack and pack.steady_w > ASLEEP_W and (pack.value(Quantity.PACK_CHARGE) or 0.0) > EMPTY_PERCENT:
+        elif self.on_pack and pack.should_give(at_ms):
             pack.gave_nothing(at_ms)
         if not self.on_pack or watts < CARRYING_W:
             return

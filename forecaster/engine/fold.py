@@ -22,6 +22,7 @@ from forecaster.engine.gauge import GaugeFilter
 from forecaster.engine.lifting import Lifting
 from forecaster.engine.loads import Stream, total_wh
 from forecaster.engine.normals import Normals
+from forecaster.engine.rests import Rests
 from forecaster.engine.second import SecondPump
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
@@ -70,6 +71,7 @@ class Fold(msgspec.Struct):
     late_course: LateCourse = msgspec.field(default_factory=LateCourse)
     bank: PackBank | None = None
     second: SecondPump | None = None
+    rests: Rests = msgspec.field(default_factory=Rests)
 
     @classmethod
     def of(cls, site: Site) -> Fold:
@@ -221,13 +223,10 @@ class Fold(msgspec.Struct):
         self.signs.sign(segmenter, at_ms, quantity, self.spans.recent_w)
         if self.accounts.on_pack and self.late_course.note(at_ms, self.now_ms, self.drawn_wh):
             self.accounts.began_late(at_ms, self.drawn_wh)
-        if runs:
-            for run in runs:
-                self._run(run, told)
-        if at_ms >= self.spans.due_ms:
-            span = self.spans.window(at_ms, segmenter)
-            if span is not None:
-                told.evidence.append(span if self.second is None else self.second.with_lifted(span))
+        for run in runs or ():
+            self._run(run, told)
+        if at_ms >= self.spans.due_ms and (span := self.spans.window(at_ms, segmenter)) is not None:
+            told.evidence.append(span if self.second is None else self.second.with_lifted(span))
 
     def _run(self, run: Run, told: FoldOutput) -> None:
         told.events.append(run)
@@ -246,6 +245,7 @@ class Fold(msgspec.Struct):
         if (tracker := self.output) is None:
             return
         base = tracker.levels.idle_w if watts >= tracker.levels.on_w else watts
+        self.rests.feed(at_ms, watts, tracker.levels.on_w, tracker.rhythm.gap_ms)
         self.other_output.feed(at_ms, base if base > 0.0 else 0.0, tracker.rhythm.gap_ms)
 
     # -- the pack

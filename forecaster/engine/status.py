@@ -7,7 +7,7 @@ import math
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
-from forecaster.domain.status import QuantityAge, SiteStatus, Spread
+from forecaster.domain.status import ASLEEP_W, QuantityAge, SiteStatus, Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import loads
 from forecaster.engine.acting import Acting, acting
@@ -21,7 +21,6 @@ from forecaster.engine.water import cycle_figures
 from forecaster.segment import Rhythm
 from forecaster.texts.catalogue import Figure, Said
 
-_ASLEEP_W = 2.0
 _CARRYING_W = 4.0
 _DUE = 0.9
 _KNOWN_RUNS = 3
@@ -85,6 +84,7 @@ def observe(
         charge_percent=available(site, fold, accounts.percent, now_ms) if charge_fresh else None,
         charge_rate_percent_per_h=accounts.rate_percent_per_h(now_ms) if charge_fresh else None,
         charge_stood_s=_stood_s(fold, now_ms) if charge_fresh else None,
+        output_rests=fold.rests.usual(now_ms),
         pack_carrying=carrying(pump.fold, overdue, now_ms),
         frozen=frozen(fold, mean.p50 * pump.drawn, math.exp(float(models.belief.mean[0])), now_ms),
         high_water=_yes_no(fold, Quantity.HIGH_WATER, now_ms),
@@ -161,8 +161,9 @@ def carrying(fold: Fold, overdue: float | None, now_ms: int) -> bool | None:
         return False if overdue is not None and overdue > 0.99 and last is not None else None
     if output.rhythm.last_value >= _CARRYING_W:
         return True
-    something_due = (overdue is not None and overdue > _DUE) or sum(fold.listed_w.values()) > _CARRYING_W
-    return False if output.rhythm.last_value < _ASLEEP_W and something_due else None
+    loads_due = sum(fold.listed_w.values()) > _CARRYING_W and not fold.rests.usual(now_ms)
+    something_due = (overdue is not None and overdue > _DUE) or loads_due
+    return False if output.rhythm.last_value < ASLEEP_W and something_due else None
 
 
 def frozen(fold: Fold, mean_w: float, capacity_wh: float, now_ms: int) -> tuple[Quantity, ...]:

@@ -218,6 +218,8 @@ def test_an_output_below_two_watts_is_off_where_a_load_always_draws_more(
     loads = (Load("router", load_w), Load("freezer", 100.0, runs_per_hour=2.0, run_s=600.0))
     assert output_is_off(replace(found, site=replace(LARKSPUR, loads=loads))) is off
     assert not output_is_off(replace(found, site=replace(LARKSPUR, loads=loads[1:]))), "a freezer may rest"
+    rests = replace(found, status=replace(found.status, output_rests=True), site=replace(LARKSPUR, loads=loads))
+    assert not output_is_off(rests), "one that is listed without its rests has shown them"
 
 
 def test_a_pack_that_carries_nothing_when_a_run_is_long_overdue_is_off() -> None:
