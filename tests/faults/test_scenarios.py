@@ -152,7 +152,7 @@ def test_a_mains_failure_and_its_return(learnt: Learnt) -> None:
     cleared = [t for t in seen.said if t.kind is TransitionKind.CLEARED]
     assert [t.alarm.kind for t in cleared] == [K.MAINS_LOST]
     assert cleared[0].tell
-    assert re.search(r"after (89|90) min; pack at 9\d %", cleared[0].alarm.headline)
+    assert re.search(r"after (89|90) min; pack at 9\d%", cleared[0].alarm.headline)
 
 
 def test_an_outage_to_the_floor_and_a_house_gone_dark(learnt: Learnt) -> None:
