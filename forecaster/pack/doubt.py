@@ -18,7 +18,6 @@ import numpy as np
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.maths.ranks import median
-from forecaster.pack.battery import charge_at
 from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, SHARED, SKEW, UNHEARD_SPREAD
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.slope import by_slope, fallen_percent
@@ -153,14 +152,16 @@ def _gone(drawn: PackDraws, now: Discharge, plate: tuple[Array, Array], z: Array
 
     z : (draws, 6) — standard normal numbers of the unknowns
 
-    The fitted charge is no measure of it where the gauge has fallen: it gives way to the nameplate already.
+    The fitted charge is no measure of it where the gauge has fallen: it gives way to the nameplate already. The bow is
+    taken to first order.
     """
     shown, fallen = now.charge_percent, fallen_percent(now)
     if shown is None or fallen <= 0.0:
         return np.full(len(z), median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh))
     off = math.hypot(_SHOWN_STEPS * step_percent, _STRAYS * stray_between(fallen))
     bow = math.sqrt(plate[1][BOW, BOW]) * z[:, BOW]
-    return np.maximum(drawn.start - charge_at(shown + off * z[:, SKEW], bow), _LEAST_SEEN)
+    share = np.minimum((shown + off * z[:, SKEW]) / 100.0, 1.0)
+    return np.maximum(drawn.start - share + share * (1.0 - share) * bow, _LEAST_SEEN)
 
 
 def doubted(
