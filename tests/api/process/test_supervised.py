@@ -7,8 +7,9 @@ import random
 import shutil
 import socket
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -230,13 +231,32 @@ def test_a_renamed_site_leaves_no_alarm_and_no_mail_behind(one: House) -> None:
     wait_until(lambda: sites_told(one) == ["boathouse"], "the new name", PATIENCE_S)
 
 
-def test_the_layout_of_the_installer_starts_as_the_service_user(one: House, tmp_path: Path) -> None:
+@pytest.fixture
+def open_place() -> Iterator[Path]:
+    """A folder that every user may enter: pytest shuts its own again whenever another run begins beside this one."""
+    with TemporaryDirectory(prefix="outlast-installed-") as name:
+        place = Path(name)
+        place.chmod(0o755)
+        yield place
+
+
+@pytest.fixture
+def laid_out(open_place: Path, mosquitto: Mosquitto) -> Iterator[House]:
+    """An installation in it that is written, and not started."""
+    with house(open_place / "house", mosquitto) as made:
+        made.write()
+        yield made
+
+
+def test_the_layout_of_the_installer_starts_as_the_service_user(laid_out: House, open_place: Path) -> None:
     """The settings read-only and of another owner, the data alone writable, as the unit has it: it starts, makes its
     keys and its ballast beside the data, and tells the service manager that it is ready and at work."""
-    data = tmp_path / "var"
+    data = open_place / "var"
     data.mkdir()
-    text = (one.folder / "outlast.toml").read_text().replace("sqlite:///outlast.db", f"sqlite:///{data}/outlast.db")
-    (one.folder / "outlast.toml").write_text(text + '[mail]\nhost = "127.0.0.1"\nsender = "pump@example.org"\n')
+    text = (
+        (laid_out.folder / "outlast.toml").read_text().replace("sqlite:///outlast.db", f"sqlite:///{data}/outlast.db")
+    )
+    (laid_out.folder / "outlast.toml").write_text(text + '[mail]\nhost = "127.0.0.1"\nsender = "pump@example.org"\n')
     words: list[str] = []
     if os.geteuid() == 0:
         shutil.chown(data, "nobody", "nogroup")
@@ -248,24 +268,20 @@ def test_the_layout_of_the_installer_starts_as_the_service_user(one: House, tmp_
             "--inh-caps=-all,+dac_read_search",
             "--ambient-caps=-all,+dac_read_search",
         ]  # reads what root may read, writes only what is its own
-    for path in (*one.folder.rglob("*"), one.folder):
+    for path in (*laid_out.folder.rglob("*"), laid_out.folder):
         path.chmod(0o555 if path.is_dir() else 0o444)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-        manager.bind(str(tmp_path / "notify"))
-        (tmp_path / "notify").chmod(0o777)
-        for folder in tmp_path.parents:
-            if folder.name.startswith(("pytest-", "popen-")):
-                folder.chmod(folder.stat().st_mode | 0o055)
-        tmp_path.chmod(0o755)
+        manager.bind(str(open_place / "notify"))
+        (open_place / "notify").chmod(0o777)
         manager.settimeout(PATIENCE_S)
-        one.start(prefix=words, NOTIFY_SOCKET=str(tmp_path / "notify"))
+        laid_out.start(prefix=words, NOTIFY_SOCKET=str(open_place / "notify"))
         assert manager.recv(100) == b"READY=1"
         assert manager.recv(100) == b"WATCHDOG=1"
-    one.publish(10)
-    wait_until(lambda: one.rows() == 10, "ten rows", PATIENCE_S)
+    laid_out.publish(10)
+    wait_until(lambda: laid_out.rows() == 10, "ten rows", PATIENCE_S)
     made = {path.name for path in data.iterdir()}
     assert {"link-key", "outlast-ballast", "outlast.db", "outlast-ledger.db"} <= made
-    one.stop()
-    assert one.ended() == 0
-    for path in (one.folder, *one.folder.rglob("*")):
+    laid_out.stop()
+    assert laid_out.ended() == 0
+    for path in (laid_out.folder, *laid_out.folder.rglob("*")):
         path.chmod(path.stat().st_mode | 0o200)
