@@ -30,7 +30,7 @@ from forecaster.pack.chargeline import (
     Posterior,
     Row,
 )
-from forecaster.pack.doubt import doubted
+from forecaster.pack.doubt import costlier, doubted
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.gauged import Shown, by_gauge, unknowns
 from forecaster.pack.meanings import jumps, senses, weighed
@@ -79,8 +79,8 @@ class PackBelief:
         self.swing_wh = SWING * sum(load.watts * load.run_s / 3600.0 for load in loads if load.run_s is not None)
         self._plate = _prior(pack, energy_spread, running_w)
         self.mean, self.covariance = self._plate
-        self.rounding = ROUNDING_PRIOR.copy()
-        self.scale = SCALE_PRIOR.copy()
+        self.clipped = [0.0, 0.0]
+        self.rounding, self.scale = ROUNDING_PRIOR.copy(), SCALE_PRIOR.copy()
         self.step_percent = 1.0
         self.step_seen = False
         self.temperature_c: float | None = None
@@ -272,7 +272,8 @@ class PackBelief:
         drawn = by_gauge(mixed, shown, now, read, self.listed_loads_w, self.factor, seed)
         if now.charge_percent is None or now.elapsed_h <= 0.0:
             return drawn
-        return doubted(drawn, now, self._plate, self.factor, self.pack.reserve_percent, seed, step_percent)
+        plate = costlier(self._plate, *self.clipped)
+        return doubted(drawn, now, plate, self.factor, self.pack.reserve_percent, seed, step_percent)
 
     def adopt(self, result: DischargeResult, at_ms: int | None = None) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.
@@ -323,9 +324,8 @@ class PackBelief:
 
     def doubt_energy(self, log_shift: float, log_spread: float) -> None:
         """Plug energies are too low by about exp(log_shift ± log_spread), because power was clipped: allow for it."""
-        self.mean, self.covariance = self.mean.copy(), self.covariance.copy()
-        self.mean[COST] += log_shift
-        self.covariance[COST, COST] += log_spread**2
+        self.clipped = [log_shift, log_spread]
+        self.mean, self.covariance = costlier((self.mean, self.covariance), *self.clipped)
 
     def state(self) -> dict[str, object]:
         """All that is known, for a snapshot; its lists are the belief's own."""
@@ -342,6 +342,7 @@ class PackBelief:
             "discharge": None if now is None else {**_fields(now), "evidence": _fields(now.evidence)},
             "last_end_ms": self.last_end_ms,
             "outages": self.outages,
+            "clipped": self.clipped,
         }
 
     def taken_up(self, state: dict[str, Any]) -> PackBelief:
@@ -358,6 +359,7 @@ class PackBelief:
             self.temperature_c = None if state["temperature_c"] is None else float(state["temperature_c"])
             self.last_end_ms = None if state["last_end_ms"] is None else int(state["last_end_ms"])
             self.outages = int(state["outages"])
+            self.clipped = [float(part) for part in state.get("clipped", self.clipped)]
             packed = state["discharge"]
             if packed is not None:
                 packed = dict(packed)

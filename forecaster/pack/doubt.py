@@ -59,6 +59,14 @@ _EMPTY_PERCENT, _GOES_ON = 1.0, 0.02
 """A pack that has given so large a share of its nameplate since the gauge showed it empty was not empty."""
 
 
+def costlier(of: tuple[Array, Array], log_shift: float, log_spread: float) -> tuple[Array, Array]:
+    """Mean (6,) and covariance (6, 6) where the plug's energies are too low by about exp(log_shift ± log_spread)."""
+    mean, covariance = of[0].copy(), of[1].copy()
+    mean[COST] += log_shift
+    covariance[COST, COST] += log_spread**2
+    return mean, covariance
+
+
 def nameplate_weight(deviations: float) -> float:
     """Weight, 0..0.92, of the nameplate where the gauge is above it by a number of standard deviations."""
     return _weight((deviations - DOUBTED_FROM) / STEEPNESS, _MOST)

@@ -11,6 +11,7 @@ from forecaster.domain.site import Chemistry, Load, Pack
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, LOADS, SKEW
+from forecaster.pack.doubt import costlier
 
 MONTH_MS = 730 * HOUR_MS
 
@@ -83,6 +84,17 @@ def test_plug_energies_that_were_clipped_cost_more() -> None:
     belief.doubt_energy(0.1, 0.2)
     assert belief.mean[COST] == pytest.approx(mean + 0.1)
     assert spreads(belief)[COST] == pytest.approx(math.hypot(spread, 0.2))
+    assert PackBelief(Pack(1000.0)).taken_up(belief.state()).clipped == [0.1, 0.2]
+    older = {key: value for key, value in belief.state().items() if key != "clipped"}
+    assert PackBelief(Pack(1000.0)).taken_up(older).clipped == [0.0, 0.0]
+
+
+def test_a_nameplate_that_is_believed_allows_for_clipped_energies_too() -> None:
+    """A lithium inverter of 0.87: 1 / 0.87 = 1.149 Wh an outlet Wh, and 0.1 more of its log; 0.06 and 0.2 of spread."""
+    mean, covariance = costlier(PackBelief(Pack(1000.0)).plate, 0.1, 0.2)
+    assert mean[COST] == pytest.approx(-math.log(0.87) + 0.1)
+    assert covariance[COST, COST] == pytest.approx(0.06**2 + 0.01**2 + 0.2**2)
+    assert PackBelief(Pack(1000.0)).plate[0][COST] == pytest.approx(-math.log(0.87))
 
 
 def test_a_number_of_a_test_is_weighed_by_its_range() -> None:
