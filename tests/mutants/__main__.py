@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from tests.mutants.mutate import Mutant
 from tests.mutants.run import ROOMS, Runner, Verdict, all_mutants, sample
@@ -51,6 +53,13 @@ def main() -> int:
     asking.add_argument("--jobs", type=int, default=1, help="so many at once")
     asking.add_argument("--log", type=Path, help="write each verdict to this file as well, and leave out those in it")
     wish = asking.parse_args()
+    with TemporaryDirectory(prefix="outlast-mutants-") as fonts:
+        # the many processes of tests end without cleaning up, and so would leave a folder of fonts each
+        os.environ.setdefault("MPLCONFIGDIR", fonts)
+        return _asked(wish)
+
+
+def _asked(wish: argparse.Namespace) -> int:
     chosen = sample([m for m in all_mutants(wish.room or ROOMS) if wish.only in m.name], wish.count, wish.seed)
     verdicts = known(wish.log, chosen)
     done = {verdict.mutant for verdict in verdicts}

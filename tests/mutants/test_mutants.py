@@ -12,13 +12,15 @@ from typing import Any
 
 import pytest
 
-from tests.mutants.__main__ import ALIVE, EQUIVALENT, KILLED, fate, known, report
+from tests.mutants.__main__ import ALIVE, EQUIVALENT, KILLED, fate, known, main, report
 from tests.mutants.covering import NOTES, Cover, files_importing, files_of_tests, noting, readers_of
 from tests.mutants.loading import ROOT, module_of
-from tests.mutants.mutate import mutants_of, mutated
+from tests.mutants.mutate import Mutant, mutants_of, mutated
 from tests.mutants.run import (
     ROOMS,
     TESTS_S,
+    Runner,
+    Verdict,
     all_mutants,
     asked,
     chosen_against,
@@ -239,6 +241,21 @@ def _held(place: Path, tests: list[str]) -> str:
     line = [sys.executable, "-c", HELD, *tests]
     env = os.environ | {"PYTHONPATH": str(ROOT)}
     return subprocess.run(line, cwd=place, env=env, check=True, capture_output=True, text=True).stdout.strip()
+
+
+def test_processes_of_tests_share_one_folder_of_fonts_that_goes_with_the_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Path] = []
+
+    def verdicts(_self: Runner, _mutants: list[Mutant], _jobs: int) -> list[Verdict]:
+        seen.append(Path(os.environ["MPLCONFIGDIR"]))
+        assert seen[0].is_dir()
+        return []
+
+    monkeypatch.delenv("MPLCONFIGDIR")
+    monkeypatch.setattr(Runner, "verdicts", verdicts)
+    monkeypatch.setattr(sys, "argv", ["mutants", "--count", "0"])
+    assert main() == 0
+    assert not seen[0].exists()
 
 
 @pytest.mark.slow
