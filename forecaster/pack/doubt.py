@@ -53,7 +53,7 @@ _STANDS_STEPS = 4.0
 """A charge that has not changed while its slope let expect so many steps has stopped (common practice, no source)."""
 
 _LEAST_SEEN = 0.01
-"""A gauge that has fallen has shown at least this share of the charge gone."""
+"""A gauge counts as having shown at least this share of the charge gone, though it has risen."""
 
 _EMPTY_PERCENT, _GOES_ON = 1.0, 0.02
 """A pack that has given so large a share of its nameplate since the gauge showed it empty was not empty."""
@@ -165,7 +165,7 @@ def _gone(drawn: PackDraws, now: Discharge, plate: tuple[Array, Array], z: Array
     """
     shown, fallen = now.charge_percent, fallen_percent(now)
     if shown is None or fallen <= 0.0:
-        return np.full(len(z), median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh))
+        return np.full(len(z), max(median(drawn.start - drawn.to_empty_wh / drawn.capacity_wh), _LEAST_SEEN))
     off = math.hypot(_SHOWN_STEPS * step_percent, _STRAYS * stray_between(fallen))
     bow = math.sqrt(plate[1][BOW, BOW]) * z[:, BOW]
     share = np.minimum((shown + off * z[:, SKEW]) / 100.0, 1.0)

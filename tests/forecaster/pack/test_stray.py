@@ -132,6 +132,19 @@ def test_a_gauge_that_stands_still_at_the_top_is_doubted_by_what_is_used() -> No
     assert middle < 1.3 * true_wh
 
 
+@pytest.mark.parametrize(("start", "per_h"), [(50.0, 0.0), (50.0, 3.0), (90.0, 1.0)])
+def test_a_gauge_that_stands_or_rises_while_a_third_is_used_is_doubted(start: float, per_h: float) -> None:
+    belief = PackBelief(PACK)
+    belief.begin(0, start)
+    for minute in range(1, round(0.3 * CAPACITY / DRAIN_W * 60.0) + 1):
+        hours = minute / 60.0
+        belief.observe(minute * 60_000, start + round(per_h * hours), PUMP_W * hours, 3600.0 * hours)
+    draws = belief.draw(400, np.random.default_rng(1))
+    low, high = np.quantile(draws.to_reserve_wh, [0.1, 0.9])
+    assert draws.doubt > 0.5
+    assert low < CAPACITY * (start / 100.0 - 0.3 - 0.1) < high
+
+
 def test_a_gauge_that_stops_on_the_way_was_right_until_then() -> None:
     """It stands at 80 % while the pack goes on to a half: neither it nor the nameplate has the floor much later."""
     belief = PackBelief(PACK)
