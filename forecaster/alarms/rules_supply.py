@@ -22,7 +22,7 @@ SETTLE_MS = 15 * 60_000
 """How long a pack may take to start charging after the return of the mains [ms]."""
 STOOD_S = 3600.0
 FLAT_PERCENT_PER_H = 0.5
-"""A charge that rises more slowly is not being charged [%/h]."""
+"""A charge that moves more slowly stands: it is not being charged, or not used up [%/h]."""
 LEAST_REST_PERCENT, REST_STEP_PERCENT = 75.0, 2.0
 """Packs may be told to charge no further than to four fifths or so, and start anew some percents below (common
 practice, no source): one that rests there charges as it is meant to."""
@@ -97,9 +97,13 @@ def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
 
 
 def _charge_falls(seen: AlarmEvidence) -> bool:
-    """Whether the pack is being used up: its charge falls, or nobody tells that it does not."""
-    rate = seen.status.charge_rate_percent_per_h
-    return rate is None or rate < 0.0
+    """Whether the pack is being used up: its charge falls, or nobody tells that it does not.
+
+    The rate of a charge that stands falls off for as long as it stands, and is never zero; a gauge that must have
+    moved tells nothing.
+    """
+    rate, frozen = seen.status.charge_rate_percent_per_h, Quantity.PACK_CHARGE in seen.status.frozen
+    return frozen or rate is None or rate <= -FLAT_PERCENT_PER_H
 
 
 def reserve_reached(seen: AlarmEvidence) -> Judgement:

@@ -48,6 +48,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits, Chemistry, Load
 from forecaster.domain.status import QuantityAge, Spread
+from forecaster.engine.accounts import Accounts, Mark
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, forecast, run, status
 
 ON, OFF, HOLD, UNKNOWN = Verdict.ON, Verdict.OFF, Verdict.HOLD, Verdict.UNKNOWN
@@ -103,7 +104,7 @@ def test_between_limit_and_clear_level_an_alarm_stays_as_it_is(
     [
         (low_reserve, 5.99, -5.0, ON), (low_reserve, 6.31, -5.0, HOLD), (low_reserve, 18.0, -5.0, HOLD),
         (low_reserve, 18.01, -5.0, OFF), (low_reserve, 6.31, 0.0, OFF), (low_reserve, 6.31, 5.0, OFF),
-        (low_reserve, 6.31, None, HOLD),
+        (low_reserve, 6.31, None, HOLD), (low_reserve, 6.31, -0.5, HOLD), (low_reserve, 6.31, -0.49, OFF),
         (critical_reserve, 2.11, -5.0, HOLD), (critical_reserve, 6.0, -5.0, HOLD), (critical_reserve, 6.01, -5.0, OFF),
         (critical_reserve, 2.11, 0.1, OFF),
     ],
@@ -116,6 +117,17 @@ def test_while_the_charge_falls_a_reserve_is_over_beyond_three_times_its_limit(
     assert rule(seen(ahead, supply=PACK, charge_rate_percent_per_h=rate)).verdict is said
     back = seen(ahead, supply=MAINS, charge_rate_percent_per_h=rate)
     assert rule(back).verdict is OFF
+
+
+def test_a_charge_that_stands_for_two_hours_is_not_used_up_unless_its_gauge_is_stuck() -> None:
+    """80 and 79 % at 0 and 10 minutes, by the sun still 79 % two hours later: less than half a percent an hour."""
+    accounts = Accounts(reserve_percent=10.0)
+    for minute, percent in ((0, 80.0), (10, 79.0), (131, 79.0)):
+        accounts.charge(Mark(minute * MINUTE, percent, 0.0, 0, 0.0, 0.0))
+    rate = accounts.rate_percent_per_h(131 * MINUTE)
+    ahead = {"hours_remaining": Quantiles(p05=None, p10=6.31, p25=None, p50=9.0, p75=None, p90=None, p95=None)}
+    for stuck, said in (((), OFF), ((Quantity.PACK_CHARGE,), HOLD)):
+        assert low_reserve(seen(ahead, supply=PACK, charge_rate_percent_per_h=rate, frozen=stuck)).verdict is said
 
 
 @pytest.mark.parametrize(
