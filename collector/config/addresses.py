@@ -18,6 +18,11 @@ def not_yes_no(value: object) -> object:
     return value
 
 
+def without_password(text: str) -> str:
+    """What was written for an address, fit to be shown: without a password that stands in it."""
+    return re.sub(r"(//[^/@:]*):[^/]*@", r"\1:***@", text)
+
+
 def broker_url(text: str) -> str:
     """Where a broker is reached, without a password in it."""
     if text == EMBEDDED:
@@ -28,7 +33,9 @@ def broker_url(text: str) -> str:
     except ValueError:
         good = False
     if not good or parts.path.strip("/") or parts.query:
-        raise Refused(Said("config.is_not_a_broker", text=text), Said("config.write_mqtt_host_1883_mqtts_host"))
+        raise Refused(
+            Said("config.is_not_a_broker", text=without_password(text)), Said("config.write_mqtt_host_1883_mqtts_host")
+        )
     if parts.password is not None:
         raise Refused(Said("config.a_password_stands_in_the_address"), Said("config.put_it_in_a_file_and"))
     return text
@@ -38,7 +45,9 @@ def store_url(text: str) -> str:
     """Where readings or findings are kept."""
     scheme = text.partition("://")[0]
     if scheme not in {"sqlite", "influx+http", "influx+https", "postgresql", "postgresql+psycopg"} or "://" not in text:
-        raise Refused(Said("config.is_not_a_store", text=text), Said("config.write_sqlite_outlast_db_or_influx"))
+        raise Refused(
+            Said("config.is_not_a_store", text=without_password(text)), Said("config.write_sqlite_outlast_db_or_influx")
+        )
     return text
 
 

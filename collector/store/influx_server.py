@@ -17,6 +17,7 @@ from influxdb_client.rest import ApiException
 from influxdb_client.service.write_service import WriteService
 from urllib3.exceptions import HTTPError as TransportError
 
+from collector.config.addresses import without_password
 from forecaster.domain.errors import ConfigError, StoreRefused, StoreUnavailable
 from forecaster.texts.catalogue import Said, words
 
@@ -54,7 +55,7 @@ def parse_address(url: str, token: str | None = None) -> InfluxAddress:
         raise ConfigError(
             "outlast.toml",
             "store.url",
-            Said("config.names_no_host_or_no_bucket", url=url),
+            Said("config.names_no_host_or_no_bucket", url=without_password(url)),
             Said("config.write_influx_http_host_8086_bucket"),
         )
     if token is None and parts.username is not None:

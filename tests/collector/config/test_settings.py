@@ -160,6 +160,24 @@ def test_what_is_wrong_with_the_installation(tmp_path: Path, content: str, key: 
     assert says in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        "[store]\nledger = 'postgres://outlast:hu:sh@127.0.0.1/outlast'\n",
+        "[store]\nurl = 'http://outlast:hu:sh@127.0.0.1:8086/outlast'\n",
+        "[broker]\nurl = 'mqtt://outlast:hu:sh@127.0.0.1/x'\n",
+        "[broker]\nmore_urls = ['http://outlast:hu:sh@127.0.0.1']\n",
+    ],
+)
+def test_a_password_in_a_wrong_address_is_not_repeated(tmp_path: Path, content: str) -> None:
+    folder = installation_in(tmp_path)
+    (folder / "outlast.toml").write_text(content, encoding="utf-8")
+    with pytest.raises(ConfigError) as caught:
+        load_installation(folder)
+    assert "outlast:***@127.0.0.1" in str(caught.value)
+    assert "sh@" not in str(caught.value)
+
+
 def test_missing_files_and_misnamed_sites(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="no such folder"):
         load_installation(tmp_path / "nowhere")
