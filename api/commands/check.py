@@ -20,8 +20,8 @@ from collector.config.settings import Installation, load_installation
 from collector.config.site_schema import site_schema
 from collector.decode.payload import Decoder
 from collector.mqtt.listening import listen
-from collector.store.open import SQLITE, open_ledger
-from forecaster.domain.errors import SessionError, StoreError, UsageError
+from collector.store.open import SQLITE, look_at_ledger
+from forecaster.domain.errors import LedgerBehind, SessionError, StoreError, UsageError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
 from forecaster.domain.studyjobs import QueueSeen
@@ -91,7 +91,8 @@ def check(
     nobody = [site.id for site in sites if not site.contacts]
     clear = in_clear(installation)
     queue, away = studies(installation)
-    wrong = bool(refused or lost or aside or clear or away or (queue is not None and queue.failed))
+    behind = isinstance(away, LedgerBehind)  # no fault: it is made, or brought up to date, by a start
+    wrong = bool(refused or lost or aside or clear or (away and not behind) or (queue is not None and queue.failed))
     well = all(f.verdict is ChannelVerdict.OK for f in findings) and not wrong
     if as_json:
         echo_json(
@@ -105,7 +106,7 @@ def check(
                 "without_contact": nobody,
                 "in_clear": clear,
                 "studies": queue,
-                "ledger": away,
+                "ledger": None if away is None else away.reason,
             }
         )
     else:
@@ -119,7 +120,7 @@ def check(
         for setting in clear:
             tell(Said(f"cli.in_clear.{setting}"))
         if away is not None:
-            tell(Said("cli.ledger_away", says=away))
+            tell(Said("cli.ledger_away", says=away.reason))
         if queue is not None:
             echo(_queue_line(queue))
     return 0 if well else 1
@@ -132,15 +133,15 @@ def in_clear(installation: Installation) -> list[str]:
     return [section for section, vain in clear.items() if vain]
 
 
-def studies(installation: Installation) -> tuple[QueueSeen | None, str | None]:
+def studies(installation: Installation) -> tuple[QueueSeen | None, StoreError | None]:
     """How the queue of studies stands, and why the ledger cannot be asked; None, None where the ledger is a file."""
     if installation.ledger_url.startswith(SQLITE):
         return None, None
     try:
-        with closing(open_ledger(installation.ledger_url, owner=False)) as ledger:
+        with closing(look_at_ledger(installation.ledger_url)) as ledger:
             return ledger.queue_seen(), None
     except StoreError as error:
-        return None, error.reason
+        return None, error
 
 
 def _queue_line(queue: QueueSeen) -> str:

@@ -11,9 +11,8 @@ from api.tongue import spoken
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.rendezvous import SHARES
-from collector.store.ledger import SqlLedger
-from collector.store.open import open_ledger
-from forecaster.domain.errors import UsageError
+from collector.store.open import SQLITE, look_at_ledger
+from forecaster.domain.errors import LedgerBehind, UsageError
 from forecaster.domain.leases import MemberSeen
 from forecaster.texts.catalogue import Said, Words
 
@@ -24,16 +23,26 @@ NAMED = 8
 def members(config: ConfigDir = Path(), as_json: AsJson = False) -> int:
     """Tell who has joined the work on a ledger on PostgreSQL, and which sites each member carries."""
     installation = load_installation(config)
-    with closing(open_ledger(installation.ledger_url, owner=False)) as ledger:
-        if not isinstance(ledger, SqlLedger) or not ledger.joinable:
-            raise UsageError(Said("members.none_without_postgresql"), Said("members.set_store_ledger"))
-        seen = view(ledger.members(), installation.sites)
+    if installation.ledger_url.startswith(SQLITE):
+        raise UsageError(Said("members.none_without_postgresql"), Said("members.set_store_ledger"))
+    seen = view(_joined(installation.ledger_url), installation.sites)
     if as_json:
         echo_json(seen.out(SystemClock().now_ms()))
     else:
         for line in lines(seen, spoken()):
             echo(line)
     return 0 if seen.well else 1
+
+
+def _joined(url: str) -> list[MemberSeen]:
+    """Who has joined; nobody where nothing was ever started. Errors: StoreUnavailable."""
+    try:
+        with closing(look_at_ledger(url)) as ledger:
+            return ledger.members()
+    except LedgerBehind as error:
+        if error.version:
+            raise
+        return []
 
 
 def lines(seen: MemberView, say: Words) -> list[str]:

@@ -20,12 +20,11 @@ from collector.alone import alone
 from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
 from collector.store.ledger_copy import Tell, begun_from, copy_ledger, untold
-from collector.store.open import SQLITE, open_ledger, open_store
+from collector.store.open import SQLITE, look_at_ledger, open_ledger, open_store
 from collector.store.outbox import Outbox, readings_in
 from collector.store.sqlite_file import back_up
 from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
-from forecaster.domain.ports import Ledger
 from forecaster.texts.catalogue import Said, words
 
 MANIFEST = "manifest.json"
@@ -107,17 +106,13 @@ def _copy_ledger_to(url: str, path: Path, tell: Tell) -> None:
         back_up(Path(url.removeprefix(SQLITE)), path)
         return
     half = path.with_name(HALF)
-    source = open_ledger(url, owner=False)
-    try:
+    with closing(look_at_ledger(url)) as source:
         _copy_into(source, half, tell)
-    finally:
-        source.close()
     half.rename(path)
 
 
-def _copy_into(source: Ledger, half: Path, tell: Tell) -> None:
+def _copy_into(source: SqlLedger, half: Path, tell: Tell) -> None:
     """Copy a ledger into a file, or go on with that; a file that is no half copy of it is made anew."""
-    assert isinstance(source, SqlLedger)
     if half.exists():
         with closing(open_ledger(f"{SQLITE}{half}")) as target:
             assert isinstance(target, SqlLedger)

@@ -13,9 +13,9 @@ from sqlalchemy import Connection, Engine, Select, Table, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError
 
-from collector.store.ledger_migrations import MIGRATIONS, migrate
+from collector.store.ledger_migrations import MIGRATIONS, migrate, version_of
 from collector.store.sqlite_file import newer, store_error
-from forecaster.domain.errors import StoreError, StoreRefused, StoreUnavailable
+from forecaster.domain.errors import LedgerBehind, StoreError, StoreRefused, StoreUnavailable
 from forecaster.texts.catalogue import words
 
 MIGRATION_LOCK = 7_318_046
@@ -41,22 +41,21 @@ class LedgerBase:
 
     path : Path | None — the file, on SQLite
     says : str | None — what had to be done to open it, for health()
+    looks : bool — it is only looked at, and left as it is; LedgerBehind where it would have to be brought up
     """
 
-    def __init__(self, engine: Engine, path: Path | None, says: str | None = None) -> None:
+    def __init__(self, engine: Engine, path: Path | None, says: str | None = None, *, looks: bool = False) -> None:
         self._engine, self._path, self._says = engine, path, says
         self._reads = engine.execution_options(reads=True)
         self._lock = threading.Lock()
         self._fence: Fence | None = None
         self._insert = postgresql.insert if engine.dialect.name == "postgresql" else sqlite.insert
         try:
-            had = self._write(self._migrate)
+            had = self._read(version_of) if looks else self._write(self._migrate)
+            _require_fit(had, looks=looks)
         except StoreError:
             engine.dispose()
             raise
-        if had > len(MIGRATIONS):
-            engine.dispose()
-            raise StoreUnavailable(newer(words()("store.the_ledger"), had, len(MIGRATIONS)))
 
     @property
     def engine(self) -> Engine:
@@ -151,6 +150,17 @@ class LedgerBase:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
         return migrate(connection)
+
+
+def _require_fit(had: int, *, looks: bool) -> None:
+    """StoreUnavailable where a ledger of that version is newer than this release; LedgerBehind, to a look, if older."""
+    ours, say = len(MIGRATIONS), words()
+    if had > ours:
+        raise StoreUnavailable(newer(say("store.the_ledger"), had, ours))
+    if looks and not had:
+        raise LedgerBehind(had, say("store.there_is_no_ledger_yet"))
+    if looks and had < ours:
+        raise LedgerBehind(had, say("store.the_ledger_is_of_an_older_release", found=had, known=ours))
 
 
 def cursor_ms(written: str, cursor: str) -> int:

@@ -91,11 +91,16 @@ MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
 """The migrations in order; a ledger's version is the number of those applied. New tables need a migration, too."""
 
 
+def version_of(connection: Connection) -> int:
+    """The version of a ledger; 0 where there is none."""
+    if not inspect(connection).has_table(t.schema.name):
+        return 0
+    return connection.execute(select(t.schema.c.version)).scalar_one_or_none() or 0
+
+
 def migrate(connection: Connection) -> int:
     """Migrate a ledger within the caller's transaction. Returns its former version; one above ours is not touched."""
-    had = 0
-    if inspect(connection).has_table(t.schema.name):
-        had = connection.execute(select(t.schema.c.version)).scalar_one_or_none() or 0
+    had = version_of(connection)
     for step in MIGRATIONS[had:]:
         step(connection)
     if had < len(MIGRATIONS):

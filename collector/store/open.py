@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.pool import QueuePool
 
 from collector.alone import alone
+from collector.config.addresses import without_password
 from collector.config.settings import Installation
 from collector.store.ledger import SqlLedger
 from collector.store.salvage import salvage
@@ -84,9 +85,8 @@ def open_store(url: str, *, owner: bool = True, wal_limit_mb: float = 64.0) -> R
     """
     if url.startswith(SQLITE):
         return SqliteStore(_path(url), owner=owner, wal_limit_bytes=round(wal_limit_mb * 2**20))
-    raise ConfigError(
-        "outlast.toml", "store.url", Said("config.is_not_a_store_2", url=url), Said("config.write_sqlite_outlast_db")
-    )
+    problem = Said("config.is_not_a_store_2", url=without_password(url))
+    raise ConfigError("outlast.toml", "store.url", problem, Said("config.write_sqlite_outlast_db"))
 
 
 def open_ledger(url: str, *, owner: bool = True) -> Ledger:
@@ -97,14 +97,26 @@ def open_ledger(url: str, *, owner: bool = True) -> Ledger:
     """
     if url.startswith(SQLITE):
         return _sqlite_ledger(_path(url), owner)
+    return SqlLedger(_server_engine(url), None)
+
+
+def look_at_ledger(url: str) -> SqlLedger:
+    """A ledger on a server as it stands, for what only looks: it is neither made nor brought up to date.
+
+    Processes of an older release may be at work on it, and would not start on one of this release.
+    Errors: ConfigError for a URL of no known kind; StoreUnavailable, and LedgerBehind among them.
+    """
+    return SqlLedger(_server_engine(url), None, looks=True)
+
+
+def _server_engine(url: str) -> Engine:
     scheme, separator, rest = url.partition("://")
     if separator and scheme in {"postgresql", "postgresql+psycopg"}:
         address = make_url(f"postgresql+psycopg://{rest}")
         patient = {key: value for key, value in PATIENCE.items() if key not in address.query}
-        return SqlLedger(create_engine(address, pool_pre_ping=True, connect_args=patient), None)
-    raise ConfigError(
-        "outlast.toml", "store.ledger", Said("config.is_not_a_ledger", url=url), Said("config.write_sqlite_ledger_db")
-    )
+        return create_engine(address, pool_pre_ping=True, connect_args=patient)
+    problem = Said("config.is_not_a_ledger", url=without_password(url))
+    raise ConfigError("outlast.toml", "store.ledger", problem, Said("config.write_sqlite_ledger_db"))
 
 
 def _path(url: str) -> Path:

@@ -8,7 +8,8 @@ OutlastError
 ├── SnapshotError    a saved state cannot be restored (reason)
 ├── StoreError       a store cannot do what it was asked
 │   ├── StoreUnavailable   it may work later: retry
-│   │   └── StaleLease          another member carries that now: drop it (names)
+│   │   ├── StaleLease          another member carries that now: drop it (names)
+│   │   └── LedgerBehind        it is there for this release only once that has started
 │   └── StoreRefused       it never will: quarantine, do not retry
 ├── SessionError     the broker refuses us (reason)
 ├── FitError         a model could not be fitted; the caller falls back and says degraded
@@ -79,6 +80,17 @@ class StaleLease(StoreUnavailable):
 
     def __init__(self, names: tuple[str, ...], reason: str) -> None:
         self.names = names
+        super().__init__(reason)
+
+
+class LedgerBehind(StoreUnavailable):
+    """Nothing was looked at, for the ledger is of an older release, or is not there yet; a look leaves it so.
+
+    version : int — of its tables; 0 where there is none
+    """
+
+    def __init__(self, version: int, reason: str) -> None:
+        self.version = version
         super().__init__(reason)
 
 

@@ -24,6 +24,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.site import WeatherService
 from forecaster.domain.studyjobs import StudyJob, StudyPriority
 from forecaster.twin.live import LiveSite, larkspur_site
+from tests.contracts.ledger_versions import make_older
 from tests.engines import ROOT, free_port, running_postgres
 from tests.scenario import NOW_MS, services
 from tests.servers import Mosquitto, mosquitto
@@ -76,7 +77,10 @@ def test_check_says_how_the_queue_of_studies_stands(
         url = postgres.empty_database("checked")
         with (tmp_path / "outlast.toml").open("a") as settings:
             settings.write(f'[store]\nledger = "{url}"\n')
-        with closing(open_ledger(url)) as ledger:
+        make_older(url, "10")
+        assert main(words) == 0, "what a start mends is no fault"
+        assert "LEDGER the ledger is of an older release" in capsys.readouterr().out
+        with closing(open_ledger(postgres.empty_database("checked"))) as ledger:
             assert isinstance(ledger, SqlLedger)
             assert main(words) == 0
             assert "QUEUE" not in capsys.readouterr().out, "there is none yet"

@@ -7,15 +7,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, create_engine, inspect, text
 
 from collector.store.ledger import SqlLedger
-from collector.store.open import open_ledger
-from forecaster.domain.errors import StoreUnavailable
+from collector.store.open import look_at_ledger, open_ledger
+from forecaster.domain.errors import LedgerBehind, StoreUnavailable
 from forecaster.domain.ports import Ledger
 from tests.contracts.ledger_contract import T0, LedgerContract, alarm, delivery, run, transition
 from tests.contracts.ledger_tables import LedgerTables
-from tests.contracts.ledger_versions import LedgerVersions
+from tests.contracts.ledger_versions import LedgerVersions, held, make_older, shape
 from tests.engines import Postgres, running_postgres
 
 
@@ -54,6 +54,28 @@ class TestPostgresVersions(LedgerVersions):
     @pytest.fixture
     def empty(self, postgres: Postgres) -> Callable[[str], str]:
         return postgres.empty_database
+
+
+def test_a_look_leaves_an_older_ledger_as_it_is(url: str) -> None:
+    """Processes of the older release are at work on it, and would not start on one that was brought up to date."""
+    rows, engine = make_older(url, "10"), create_engine(url)
+    before = shape(engine)
+    with pytest.raises(LedgerBehind, match=r"^[^\n]*older release \(version 10, [^\n]*$"):
+        look_at_ledger(url)
+    assert (shape(engine), held(engine)) == (before, rows)
+    with engine.connect() as connection:
+        assert connection.execute(text("SELECT version FROM schema")).scalars().all() == [10]
+    engine.dispose()
+
+
+def test_a_look_makes_no_ledger_and_sees_one_of_this_release(url: str) -> None:
+    with pytest.raises(LedgerBehind, match="no ledger yet"):
+        look_at_ledger(url)
+    engine = create_engine(url)
+    assert inspect(engine).get_table_names() == []
+    engine.dispose()
+    open_ledger(url).close()
+    look_at_ledger(url).close()
 
 
 def test_a_restarted_server_loses_nothing_that_was_answered(postgres: Postgres, url: str) -> None:
