@@ -20,7 +20,7 @@ from forecaster.maths.noise import normals, uniforms
 from forecaster.maths.ranks import median
 from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, SHARED, SKEW, UNHEARD_SPREAD
 from forecaster.pack.draws import Discharge, PackDraws
-from forecaster.pack.slope import by_slope, fallen_percent
+from forecaster.pack.slope import SANE, by_slope, fallen_percent
 from forecaster.pack.stray import stray_between
 
 DOUBTED_FROM, STEEPNESS = 2.8, 0.4
@@ -100,11 +100,16 @@ def _against(deviations: float, apart: float) -> _Against:
     """What speaks against the fit where the gauge is above the nameplate by a number of standard deviations.
 
     apart : float — log of the energy used over what the gauge lets expect, by the nameplate
+
+    A charge that falls over three times as far as all that is measured lets expect tells of something that draws and is
+    not: a plug that is stuck at nothing. The fit books it as losses, so it stays; what is not measured may also end.
     """
     if deviations > 0.0:
         weight = min(nameplate_weight(deviations), _MOST_DRAWS)
         return _Against(weight, weight / _MOST_DRAWS, weight)
     weight = unaged_weight(-deviations)
+    if apart < -SANE:
+        return _Against(weight, 0.0, weight)
     rare = math.exp(-0.5 * (apart / _FALLS_SPREAD) ** 2)
     return _Against(rare * weight, min(nameplate_weight(-deviations), _MOST_DRAWS) / _MOST_DRAWS, weight)
 
@@ -138,13 +143,13 @@ def _by_gauge_alone(
     alone = uniforms(seed + 9, count, 1)[:, 0] < share
     cost = np.where(alone, losses[0], 1.0 / drawn.efficiency)
     idle = np.where(alone, losses[1], drawn.idle_w)
-    drawn = replace(drawn, efficiency=1.0 / cost, idle_w=idle)
     changed_wh, read_wh, now_wh = (
         counts.used_wh(cost, idle, drawn.loads_w, drawn.unheard)
         for counts in (now.when_changed(), now.when_read(), now)
     )
     fell_wh = changed_wh if _stands(now, median(changed_wh), median(read_wh), step_percent) else read_wh
-    return by_slope(drawn, now, alone & (fell_wh > 0.0), (fell_wh, now_wh), np.ones(count), floor_percent, seed)
+    used_wh, usual = (fell_wh, now_wh), np.ones(count)
+    return by_slope(drawn, now, alone & (fell_wh > 0.0), used_wh, usual, floor_percent, seed, (cost, idle))
 
 
 def _stands(now: Discharge, changed_wh: float, read_wh: float, step_percent: float) -> bool:

@@ -8,6 +8,7 @@ shown and over the part ahead; nobody tells which, so a share of the draws of a 
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import pairwise
 
@@ -31,7 +32,7 @@ _ROUGH = 2.0
 _LEAST_SHARE = 0.3
 """The fall shown is never taken for less than this share of itself, however far the gauge may have strayed."""
 
-_SANE = np.log(3.0)
+SANE = math.log(3.0)
 """A slope that would make the pack three times as large, or a third, is none yet: a step or a dip in no time."""
 
 _LEAP_PERCENT = 2.5
@@ -68,12 +69,15 @@ def by_slope(
     scale: Array,
     floor_percent: float,
     seed: int,
+    losses: tuple[Array, Array] | None = None,
 ) -> PackDraws:
     """The draws with some of them taken from the slope of a charge that has fallen.
 
     taken : (draws,) — which
     used_wh : energy drawn from the battery until the charge was last read, and until now, (draws,) each [Wh]
     scale : (draws,) — of the gauge's stray
+    losses : DC Wh for one AC Wh and the inverter's own draw [W], (draws,) each, by which used_wh was reckoned; None:
+        the draws' own. They go with the slope: a draw that is not taken keeps what its capacity was fitted with
     """
     shown, start = now.charge_percent, now.evidence.start_percent
     if shown is None or start is None or not taken.any():
@@ -88,10 +92,13 @@ def by_slope(
     to_reserve = np.maximum(each_wh * ahead - since_wh, 0.0)
     to_empty = np.maximum(each_wh * (ahead + shown - left) - since_wh, 0.0)
     capacity = 100.0 * each_wh
-    taken = taken & (np.abs(np.log(capacity / drawn.capacity_wh)) < _SANE)
+    taken = taken & (np.abs(np.log(capacity / drawn.capacity_wh)) < SANE)
+    cost, idle_w = losses or (1.0 / drawn.efficiency, drawn.idle_w)
     return replace(
         drawn,
         capacity_wh=np.where(taken, capacity, drawn.capacity_wh),
+        efficiency=np.where(taken, 1.0 / cost, drawn.efficiency),
+        idle_w=np.where(taken, idle_w, drawn.idle_w),
         to_reserve_wh=np.where(taken, to_reserve, drawn.to_reserve_wh),
         to_empty_wh=np.where(taken, to_empty, drawn.to_empty_wh),
         to_full_wh=np.where(taken, np.maximum(capacity - to_empty, 0.0), drawn.to_full_wh),

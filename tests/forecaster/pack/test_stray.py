@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from forecaster.domain.site import Pack
 from forecaster.pack.belief import PackBelief
-from forecaster.pack.doubt import nameplate_weight
+from forecaster.pack.doubt import _against, nameplate_weight, unaged_weight
 from forecaster.pack.draws import PackDraws
+from forecaster.pack.slope import by_slope
 from forecaster.pack.stray import SCALE_PRIOR, remembered, stray_covariance
 
 PACK = Pack(capacity_wh=1000.0, reserve_percent=10.0, idle_w=9.0, inverter_efficiency=0.88)
@@ -214,3 +217,26 @@ def test_a_dip_in_no_time_is_no_slope() -> None:
     belief.observe(30_000, 98.0, 0.1, 30.0)
     draws = belief.draw(400, np.random.default_rng(1))
     assert np.quantile(draws.to_reserve_wh, 0.02) > 0.5 * CAPACITY
+
+
+def test_a_draw_that_the_slope_does_not_take_keeps_its_own_losses() -> None:
+    """25 % fell by 30 Wh: 120 Wh in all, 150 and 20 Wh by the others' counts. 120 of 1000 is less than a third."""
+    belief = PackBelief(Pack(1000.0))
+    belief.begin(0, 100.0)
+    assert belief.discharge is not None
+    now = replace(belief.discharge, charge_percent=75.0)
+    drawn = replace(belief.draw(2, np.random.default_rng(1)), capacity_wh=np.array([200.0, 1000.0]))
+    used_wh, usual = (np.array([30.0, 30.0]), np.array([30.0, 30.0])), np.zeros(2)
+    losses = np.array([1.5, 1.5]), np.array([40.0, 40.0])
+    found = by_slope(drawn, now, np.array([True, True]), used_wh, usual, 0.0, 3, losses)
+    assert found.capacity_wh.tolist() == pytest.approx([120.0, 1000.0])
+    assert found.idle_w.tolist() == pytest.approx([40.0, drawn.idle_w[1]])
+    assert found.efficiency.tolist() == pytest.approx([1 / 1.5, drawn.efficiency[1]])
+
+
+def test_beyond_three_times_something_draws_that_is_not_measured() -> None:
+    """Then the fit keeps what the nameplate leaves of the draws, and there the gauge is not taken alone."""
+    within, beyond = (_against(-4.0, -math.log(3.0) + off) for off in (1e-9, -1e-9))
+    assert (within.fit, beyond.fit) == (1.0, 0.0)
+    assert within.plate == pytest.approx(math.exp(-0.5 * (math.log(3.0) / 0.45) ** 2) * unaged_weight(4.0), rel=1e-6)
+    assert beyond.plate == unaged_weight(4.0)
