@@ -78,7 +78,8 @@ class Models:
                 case Drained():
                     self._drained(told)
                 case Healed():
-                    belief.heal(told.course, told.unheard_wh, told.lump_wh)
+                    if not self.led.leads:  # else the late samples caught runs by chance too
+                        belief.heal(told.course, told.unheard_wh, told.lump_wh)
                 case RainSpan():
                     inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():

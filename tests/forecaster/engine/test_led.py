@@ -12,9 +12,10 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Pack
 from forecaster.engine import Engine
-from forecaster.engine.evidence import Drained, PumpSpan
+from forecaster.engine.evidence import Drained, Healed, PumpSpan
 from forecaster.engine.led import ChargeLed
 from forecaster.engine.lifting import Lifting
+from forecaster.engine.models import Models
 from forecaster.engine.normals import Normals
 from forecaster.engine.signs import Signs
 from forecaster.engine.spans import Spans
@@ -148,3 +149,15 @@ def test_the_charge_of_the_pack_is_not_doubted_for_what_was_caught_before_it_led
     assert hours.p50 is not None
     assert hours.p90 is not None
     assert hours.p90 - hours.p10 < 0.45 * hours.p50
+
+
+def test_late_samples_that_caught_the_pump_by_chance_tell_nothing_where_the_charge_leads() -> None:
+    models, late = Models.of(SITE), Healed(((0.0, 0.0), (3600.0, 400.0)), 0.0, 40.0)
+    models.hear([drained(0.1 * change, 99.0 - change) for change in range(12)])
+    assert models.led.leads
+    before = models.state()
+    models.hear([late])
+    assert models.state() == before
+    models.led.leads = False
+    models.hear([late])
+    assert models.state() != before
