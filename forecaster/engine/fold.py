@@ -106,8 +106,9 @@ class Fold(msgspec.Struct):
         self.second = fresh.second if self.second is None else self.second.adapted(fresh.second)
 
     def begin_anew(self, part: str) -> None:
-        """Forget what was learnt about the runs where a changed part of the site file concerns them."""
+        """Forget what was learnt where a changed part of the site file concerns it; a clipped run is told of again."""
         self.begun_anew_ms[part] = self.now_ms
+        self.clipped = self.clipped and part not in ("pack", "losses")
         if part in ("pump", "pit"):
             self.segmenter.begin_anew(levels=part == "pump")
             self.normals = Normals(last_run=self.normals.last_run, starts_ms=self.normals.starts_ms)
@@ -379,8 +380,7 @@ class Fold(msgspec.Struct):
             self._rain(at_ms, held * (interval or 0) / HOUR_MS, told)
 
     def _rain(self, at_ms: int, depth_mm: float, told: FoldOutput) -> None:
-        if self.rain_from_ms is None:
-            self.rain_from_ms = at_ms
+        self.rain_from_ms = at_ms if self.rain_from_ms is None else self.rain_from_ms
         self.rain_mm += depth_mm
         if at_ms - self.rain_from_ms >= _RAIN_EVERY_MS:
             told.evidence.append(RainSpan(self.rain_from_ms, at_ms, self.rain_mm))

@@ -81,8 +81,7 @@ class PackBelief:
         self.mean, self.covariance = self._plate
         self.clipped = [0.0, 0.0]
         self.rounding, self.scale = ROUNDING_PRIOR.copy(), SCALE_PRIOR.copy()
-        self.step_percent = 1.0
-        self.step_seen = False
+        self.step_percent, self.step_seen = 1.0, False
         self.temperature_c: float | None = None
         self.discharge: Discharge | None = None
         self.last_end_ms: int | None = None
@@ -314,6 +313,7 @@ class PackBelief:
             self.covariance[column, :] = self.covariance[:, column] = 0.0
             self.covariance[column, column] = plate_covariance[column, column]
             self.mean[column] = plate_mean[column]
+        self.clipped = [0.0, 0.0] if COST in columns else self.clipped
 
     def copy(self) -> PackBelief:
         """An independent copy of this belief; cheap, because both share what is already computed."""

@@ -12,6 +12,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Outage, Supply
 from forecaster.domain.site import Load, Pack, Site
 from forecaster.engine import Engine
+from forecaster.pack.chargeline import COST
 from tests.forecaster.cellar import HOUR, START, charges, in_order, mains, pumping, reading, sampled, site
 
 PUMP_W = 480.0 * 10.0 / 180.0
@@ -163,3 +164,20 @@ def test_water_from_the_drawdown_of_one_cycle() -> None:
     assert water.inflow_l_per_min == pytest.approx(volume / 170.0 * 60.0, rel=0.03)
     assert water.pump_rate_l_per_min == pytest.approx(volume / 10.0 * 60.0 + volume / 170.0 * 60.0, rel=0.03)
     assert water.minutes_to_floor == pytest.approx(0.30 * 0.166 * 1000.0 / (volume / 170.0 * 60.0), rel=0.03)
+
+
+@pytest.mark.parametrize(("capacity_wh", "efficiency"), [(2048.0, 0.88), (1024.0, 0.85)])
+def test_power_that_sits_at_the_packs_rating_is_allowed_for_again_after_its_plate_was_corrected(
+    capacity_wh: float, efficiency: float
+) -> None:
+    """The outlet shows 300 W of a pump of 480, so the energies are a fifth too low: half of ln(480/300), 0.235."""
+    pack = Pack(capacity_wh=1024.0, continuous_w=300.0, inverter_efficiency=0.88, idle_w=9.0)
+    plate = replace(pack, capacity_wh=capacity_wh, inverter_efficiency=efficiency)
+    house, corrected = (site(*MEASURED, pack=one) for one in (pack, plate))
+    told = in_order(sampled(pumping(2.0), 2.0, 2.0, scale=300.0 / 480.0), mains(2.0, [(0.1, 99.0)]))
+    engine = Engine.restore(corrected, folded(house, told[: len(told) // 2]).snapshot())
+    for item in told[len(told) // 2 :]:
+        engine.update(item)
+    belief = engine._models.belief
+    assert belief.clipped[0] == pytest.approx(0.235, abs=0.01)
+    assert belief.mean[COST] == pytest.approx(belief.plate[0][COST] + belief.clipped[0])
