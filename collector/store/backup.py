@@ -22,7 +22,7 @@ from collector.store.ledger import SqlLedger
 from collector.store.ledger_copy import Tell, begun_from, copy_ledger, untold
 from collector.store.open import SQLITE, look_at_ledger, open_ledger, open_store
 from collector.store.outbox import Outbox, readings_in
-from collector.store.sqlite_file import back_up
+from collector.store.sqlite_file import back_up, move_aside_if_corrupt
 from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.texts.catalogue import Said, words
@@ -31,8 +31,11 @@ MANIFEST = "manifest.json"
 READINGS, LEDGER, CONFIG, OUTBOX = "readings.db", "ledger.db", "config", "outbox"
 OWN_KEYS = ("link-key", "push-key.pem")
 """Files that the program makes for itself; they are restored beside the settings, where it finds them too."""
-LEFT_OUT = ("outlast-collect", "outlast-forecast", "outlast-ballast")
-"""Files that are not backed up: locks, and the disk space reserved for alarms."""
+RESTORING = "restoring-"
+"""Begins the name of a backup's ledger while it is copied into a server; the rest is of its SHA-256."""
+
+LEFT_OUT = ("outlast-collect", "outlast-forecast", "outlast-ballast", RESTORING)
+"""Files that are not backed up: locks, the disk space reserved for alarms, and what a restore works with."""
 PART, HALF = ".part", "ledger.db.part"
 """A backup that is not done yet, and in it a ledger that is not."""
 
@@ -113,15 +116,21 @@ def _copy_ledger_to(url: str, path: Path, tell: Tell) -> None:
 
 def _copy_into(source: SqlLedger, half: Path, tell: Tell) -> None:
     """Copy a ledger into a file, or go on with that; a file that is no half copy of it is made anew."""
-    if half.exists():
-        with closing(open_ledger(f"{SQLITE}{half}")) as target:
-            assert isinstance(target, SqlLedger)
-            goes_on = begun_from(source, target) is not None
-        if not goes_on:
-            half.unlink()
-    with closing(open_ledger(f"{SQLITE}{half}")) as target:
+    if not _goes_on(source, half):
+        for left in half.parent.glob(f"{HALF}*"):
+            left.unlink()
+    with closing(open_ledger(f"{SQLITE}{half}", owner=False, half=True)) as target:
         assert isinstance(target, SqlLedger)
         copy_ledger(source, target, tell)
+
+
+def _goes_on(source: SqlLedger, half: Path) -> bool:
+    """Whether a file is a sound half copy of a ledger."""
+    if not half.exists() or move_aside_if_corrupt(half, "half") is not None:
+        return False
+    with closing(open_ledger(f"{SQLITE}{half}", owner=False, half=True)) as target:
+        assert isinstance(target, SqlLedger)
+        return begun_from(source, target) is not None
 
 
 def _copy_the_rest(installation: Installation, partial: Path) -> None:
@@ -206,16 +215,22 @@ def restore(
     A ledger on a server, of which the copy was cut, is taken up where that stood; tell: as in `take_backup`.
     only : "readings" or "ledger"; None: both, and the outbox
     Existing databases are moved aside, never deleted; existing settings and sites are not changed.
-    Errors: StoreRefused (the backup is not sound), UsageError (a running process, a ledger that is not empty).
+    Errors: StoreRefused (the backup is not sound), StoreUnavailable (disk, server),
+    UsageError (a running process, a ledger that is not empty).
     """
     backup = verify(folder)
     done = []
     stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
-    if only != "ledger":
-        done += _restore_readings(folder, backup, installation, stamp)
-        done += _requeue(sorted((folder / OUTBOX).glob("*.db")), installation, now_ms)
-    if only != "readings":
-        done += _restore_ledger(folder, installation, stamp, tell)
+    try:
+        if only != "ledger":
+            done += _restore_readings(folder, backup, installation, stamp)
+            done += _requeue(sorted((folder / OUTBOX).glob("*.db")), installation, now_ms)
+        if only != "readings":
+            done += _restore_ledger(folder, backup, installation, stamp, tell)
+    except OSError as error:
+        raise StoreUnavailable(
+            words()("store.the_backup_cannot_be_restored", folder=folder, value=error.strerror or error)
+        ) from error
     return done + _differing(folder / CONFIG, installation.folder)
 
 
@@ -227,18 +242,30 @@ def _restore_readings(folder: Path, backup: Backup, installation: Installation, 
     return [words()("store.readings_were_left_out_they_live")]
 
 
-def _restore_ledger(folder: Path, installation: Installation, stamp: str, tell: Tell) -> list[str]:
+def _restore_ledger(folder: Path, backup: Backup, installation: Installation, stamp: str, tell: Tell) -> list[str]:
     if installation.ledger_url.startswith(SQLITE):
         return _put(folder / LEDGER, Path(installation.ledger_url.removeprefix(SQLITE)), stamp)
-    source, target = open_ledger(f"{SQLITE}{folder / LEDGER}", owner=False), open_ledger(installation.ledger_url)
-    assert isinstance(source, SqlLedger)
-    assert isinstance(target, SqlLedger)
+    working = installation.own_file(RESTORING + backup.files[LEDGER].sha256[:16])
     try:
-        rows = copy_ledger(source, target, tell)
+        _copy_alone(folder / LEDGER, working)
+        with (
+            closing(open_ledger(f"{SQLITE}{working}", owner=False)) as source,
+            closing(open_ledger(installation.ledger_url, half=True)) as target,
+        ):
+            assert isinstance(source, SqlLedger)
+            assert isinstance(target, SqlLedger)
+            rows = copy_ledger(source, target, tell)
     finally:
-        source.close()
-        target.close()
+        working.unlink(missing_ok=True)
     return [words()("store.ledger_rows_copied", sum=sum(rows.values()))]
+
+
+def _copy_alone(database: Path, working: Path) -> None:
+    """A copy of a backup's database to work with: opening may bring it up to date, and the backup is to stay sound."""
+    working.parent.mkdir(parents=True, exist_ok=True)
+    for suffix in ("-wal", "-shm"):
+        working.with_name(working.name + suffix).unlink(missing_ok=True)
+    shutil.copyfile(database, working)
 
 
 def _requeue(waiting: list[Path], installation: Installation, now_ms: int) -> list[str]:

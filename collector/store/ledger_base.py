@@ -9,10 +9,11 @@ from copy import copy
 from pathlib import Path
 from typing import Any, Protocol, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, Select, Table, text
+from sqlalchemy import Connection, Engine, Select, Table, select, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError
 
+from collector.store import ledger_schema as t
 from collector.store.ledger_migrations import MIGRATIONS, migrate, version_of
 from collector.store.sqlite_file import newer, store_error
 from forecaster.domain.errors import LedgerBehind, StoreError, StoreRefused, StoreUnavailable
@@ -20,6 +21,9 @@ from forecaster.texts.catalogue import words
 
 MIGRATION_LOCK = 7_318_046
 """The key of the advisory lock that lets only one process migrate at a time; an arbitrary number."""
+
+COPY_MARK = "ledger-copy"
+"""The note in a ledger that tells how far a copy into it is (`ledger_copy`); the finished copy has none."""
 
 T = TypeVar("T")
 Row = Mapping[str, Any]
@@ -42,9 +46,12 @@ class LedgerBase:
     path : Path | None — the file, on SQLite
     says : str | None — what had to be done to open it, for health()
     looks : bool — it is only looked at, and left as it is; LedgerBehind where it would have to be brought up
+    half : bool — opened to go on with a copy that was cut; for anybody else such a ledger is StoreUnavailable
     """
 
-    def __init__(self, engine: Engine, path: Path | None, says: str | None = None, *, looks: bool = False) -> None:
+    def __init__(
+        self, engine: Engine, path: Path | None, says: str | None = None, *, looks: bool = False, half: bool = False
+    ) -> None:
         self._engine, self._path, self._says = engine, path, says
         self._reads = engine.execution_options(reads=True)
         self._lock = threading.Lock()
@@ -53,6 +60,8 @@ class LedgerBase:
         try:
             had = self._read(version_of) if looks else self._write(self._migrate)
             _require_fit(had, looks=looks)
+            if not half and self._rows(select(t.notes.c.value).where(t.notes.c.name == COPY_MARK)):
+                raise StoreUnavailable(words()("store.the_ledger_is_half_a_copy"))
         except StoreError:
             engine.dispose()
             raise

@@ -12,12 +12,14 @@ from typing import Any
 
 import msgspec
 from sqlalchemy import Connection, Select, Table, func, select, text, tuple_
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from collector.store import ledger_months as months
 from collector.store import ledger_schema as t
 from collector.store.ledger import SqlLedger
+from collector.store.ledger_base import COPY_MARK
 from forecaster.decoding.typed import from_json
-from forecaster.domain.errors import StoreRefused, UsageError
+from forecaster.domain.errors import StoreRefused, StoreUnavailable, UsageError
 from forecaster.texts.catalogue import Said, words
 
 STEP = 5000
@@ -27,8 +29,6 @@ LONG = (t.events, t.forecasts, t.days, t.pump_days)
 """Tables that only grow, but for what grows too old."""
 
 LEFT_OUT = (t.schema, *t.OF_THE_MOMENT)
-MARK = "ledger-copy"
-"""The note in the target that tells how far a copy is; the finished copy has none."""
 
 Tell = Callable[[int, int], None]
 """Told after each step: rows of the long tables copied so far, and how many there were at the beginning."""
@@ -56,7 +56,7 @@ def untold(_copied: int, _rows: int) -> None:
 
 def begun_from(source: SqlLedger, target: SqlLedger) -> CopyMark | None:
     """How far a copy of this source into this target has come that is not finished; None: there is none."""
-    noted = target.noted(MARK)
+    noted = target.noted(COPY_MARK)
     mark = None if noted is None else from_json(noted, CopyMark)
     return mark if mark is not None and mark.source == source.address else None
 
@@ -64,8 +64,18 @@ def begun_from(source: SqlLedger, target: SqlLedger) -> CopyMark | None:
 def copy_ledger(source: SqlLedger, target: SqlLedger, tell: Tell = untold) -> dict[str, int]:
     """Copy every table of one ledger into an empty one, or go on with a copy that was cut; rows by table.
 
-    A source on SQLite may not be written to meanwhile. Errors: UsageError where the target holds other rows.
+    A source on SQLite may not be written to meanwhile. Errors: UsageError where the target holds other rows;
+    StoreUnavailable where a server goes away, with what was copied kept.
     """
+    try:
+        return _copied(source, target, tell)
+    except SQLAlchemyError as error:
+        cause = error.orig if isinstance(error, DBAPIError) else None
+        lines = str(cause or error).strip().splitlines()
+        raise StoreUnavailable(words()("store.the_copy_was_cut", first=lines[0])) from error
+
+
+def _copied(source: SqlLedger, target: SqlLedger, tell: Tell) -> dict[str, int]:
     mark = begun_from(source, target) or _begun(source, target)
     for place, table in enumerate(LONG):
         if table.name == mark.table:
@@ -153,8 +163,8 @@ def _count(connection: Connection, table: Table) -> int:
 
 
 def _keep(writing: Connection, mark: CopyMark) -> None:
-    writing.execute(t.notes.delete().where(t.notes.c.name == MARK))
-    writing.execute(t.notes.insert().values(name=MARK, value=msgspec.json.encode(mark).decode()))
+    writing.execute(t.notes.delete().where(t.notes.c.name == COPY_MARK))
+    writing.execute(t.notes.insert().values(name=COPY_MARK, value=msgspec.json.encode(mark).decode()))
 
 
 def _count_on(connection: Connection, table: Table) -> None:

@@ -89,15 +89,16 @@ def open_store(url: str, *, owner: bool = True, wal_limit_mb: float = 64.0) -> R
     raise ConfigError("outlast.toml", "store.url", problem, Said("config.write_sqlite_outlast_db"))
 
 
-def open_ledger(url: str, *, owner: bool = True) -> Ledger:
+def open_ledger(url: str, *, owner: bool = True, half: bool = False) -> Ledger:
     """A ledger by its URL: sqlite:///path or postgresql://…
 
     owner : bool — the process that collects; it looks an embedded file over and moves a corrupt one aside
+    half : bool — whether it may be a copy that was cut, to go on with that
     Errors: ConfigError for a URL of no known kind; StoreUnavailable.
     """
     if url.startswith(SQLITE):
-        return _sqlite_ledger(_path(url), owner)
-    return SqlLedger(_server_engine(url), None)
+        return _sqlite_ledger(_path(url), owner, half)
+    return SqlLedger(_server_engine(url), None, half=half)
 
 
 def look_at_ledger(url: str) -> SqlLedger:
@@ -128,12 +129,12 @@ def _path(url: str) -> Path:
     return Path(text)
 
 
-def _sqlite_ledger(path: Path, owner: bool) -> SqlLedger:
+def _sqlite_ledger(path: Path, owner: bool, half: bool) -> SqlLedger:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with alone(path.parent):  # a file that another process has just begun is no empty one
             moved = move_aside_if_corrupt(path, secrets.token_hex(4)) if owner else None
-            ledger = SqlLedger(_sqlite_engine(path), path, None if moved is None else moved.says)
+            ledger = SqlLedger(_sqlite_engine(path), path, None if moved is None else moved.says, half=half)
             if moved is not None:
                 salvage(moved.to, ledger, moved.says)
     except OSError as error:

@@ -13,12 +13,16 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
+from collector.config.settings import load_installation
+from collector.store.backup import take_backup, verify
 from collector.store.ledger import SqlLedger
 from collector.store.ledger_copy import STEP
 from collector.store.open import open_ledger, open_store
+from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.records import StoredForecast
 from tests.collector.store.test_backup import SITE
 from tests.contracts.ledger_contract import T0, alarm, delivery, run, transition
+from tests.contracts.ledger_versions import held, make_older
 from tests.contracts.store_contract import power
 from tests.engines import ROOT, Postgres, running_influx, running_postgres
 
@@ -122,6 +126,29 @@ def test_a_backup_that_was_killed_goes_on_and_is_the_ledger_of_its_end(url: str,
             assert content(copy) == content(ledger)
 
 
+def test_a_backup_whose_server_goes_away_says_so_and_goes_on(url: str, postgres: Postgres, tmp_path: Path) -> None:
+    """In: the server stopped after the first step; then the half copy damaged. Out: one line each time, then all."""
+    house, target = load_installation(installed(tmp_path / "house", url)), tmp_path / "backups"
+    steps: list[int] = []
+
+    def stop(done: int, _rows: int) -> None:
+        steps.append(done)
+        postgres.stop()
+
+    with closing(opened(url)) as ledger:
+        fill(ledger)
+        with pytest.raises(StoreUnavailable, match=r"^the copy of the ledger was cut: [^\n]*; run the same command"):
+            take_backup(house, target, T0, stop)
+        postgres.start()
+        assert steps == [STEP]
+        half = next(target.glob("*.part")) / "ledger.db.part"
+        half.write_bytes(b"no database" * 1000)
+        folder, _ = take_backup(house, target, T0 + 1000)
+        assert {path.name for path in folder.iterdir()} == {"config", "ledger.db", "manifest.json", "readings.db"}
+        with closing(opened(f"sqlite:///{folder}/ledger.db")) as copy:
+            assert content(copy) == content(ledger)
+
+
 def test_a_restore_that_was_killed_goes_on(url: str, postgres: Postgres, tmp_path: Path) -> None:
     """Into an empty ledger on another server; anybody else's rows in it are left alone."""
     folder, target = installed(tmp_path / "house", url), tmp_path / "backups"
@@ -133,6 +160,8 @@ def test_a_restore_that_was_killed_goes_on(url: str, postgres: Postgres, tmp_pat
     there = postgres.empty_database("restored")
     other = installed(tmp_path / "other", there)
     assert copied(outlast(other, "restore", "killed", backup).stderr) == [STEP, 2 * STEP]
+    with pytest.raises(StoreUnavailable, match="half a copy"):
+        open_ledger(there)  # as a start does
     assert copied(outlast(other, "restore", "whole", backup).stderr)[0] == 3 * STEP
     with closing(opened(there)) as restored:
         assert content(restored) == whole
@@ -142,6 +171,21 @@ def test_a_restore_that_was_killed_goes_on(url: str, postgres: Postgres, tmp_pat
     )  # fmt: skip
     assert refused.returncode == 2
     assert "name an empty one" in refused.stderr
+
+
+def test_a_backup_of_an_older_ledger_is_as_it_was_after_its_restore(url: str, tmp_path: Path) -> None:
+    """In: an SQLite ledger of version 10, backed up and restored into PostgreSQL. Out: all rows, the backup sound."""
+    house = tmp_path / "house"
+    folder, target = installed(house, f"sqlite:///{house}/ledger.db"), tmp_path / "backups"
+    rows = make_older(f"sqlite:///{house}/ledger.db", "10")
+    outlast(folder, "backup", "whole", str(target))
+    backup = next(target.iterdir())
+    other = installed(tmp_path / "other", url)
+    outlast(other, "restore", "whole", str(backup))
+    verify(backup)
+    assert not list(other.glob("restoring-*"))
+    with closing(opened(url)) as restored:
+        assert held(restored.engine)["events"] == rows["events"]
 
 
 def test_a_move_to_influxdb_that_was_killed_goes_on(tmp_path: Path) -> None:
