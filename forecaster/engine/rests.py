@@ -10,14 +10,15 @@ from forecaster.domain.status import ASLEEP_W
 from forecaster.domain.times import DAY_MS, MINUTE_MS
 
 SHORTEST_MS = MINUTE_MS
-"""What gives nothing for less is between two readings of something else."""
+"""An output that gives nothing for less has not rested [ms] (common practice, no source)."""
 
-RESTS_BY_CHANCE = 3
-"""So many rests within a day are how the load works. Fewer may be a pack that tripped and that somebody set right."""
+LEAST_RESTS = 3
+"""So many rests within a day are how the load works (common practice, no source). Fewer may be a pack that tripped and
+that somebody set right."""
 
 _KEPT = 8
 _LONGER = 2.0
-"""A rest may last so many times the usual one."""
+"""The newest rests that are kept; a rest may last so many times the median one (common practice, no source)."""
 
 
 class Rests(msgspec.Struct):
@@ -53,6 +54,6 @@ class Rests(msgspec.Struct):
     def usual(self, now_ms: int) -> bool:
         """Whether it gives nothing now as it has done before within a day, and not for much longer than then."""
         lengths = [length for end_ms, length in self.ended if now_ms - end_ms <= DAY_MS]
-        if self.since_ms is None or len(lengths) < RESTS_BY_CHANCE:
+        if self.since_ms is None or len(lengths) < LEAST_RESTS:
             return False
         return now_ms - self.since_ms <= _LONGER * median(lengths)

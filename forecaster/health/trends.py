@@ -25,7 +25,7 @@ from how far 87 simulated pumps came from the day that their pace so far would h
 gamma process in the work done, whose pace wanders."""
 
 SOON_YEARS = 1.0 / 12.0
-"""Time below which a pace strays no further [years]."""
+"""A mean pace over less than this strays no further than one over this [years]. This project's own choice."""
 
 LEAST_DAYS = 10
 """Days that a course rests on at least."""

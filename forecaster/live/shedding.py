@@ -5,7 +5,8 @@ from __future__ import annotations
 from forecaster.domain.counts import Count
 
 MOST_MS = 75_000
-"""At most so much is added to the interval on mains [ms]; where that is not enough, all come late."""
+"""At most so much is added to the interval on mains [ms]; where that is not enough, all come late. These numbers are
+this project's own choice."""
 
 LATE_MS = 5_000
 """A forecast this late shows that there is too much to do; one of a fifth of it, that there is room again [ms]."""

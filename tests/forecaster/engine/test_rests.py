@@ -7,7 +7,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.site import Load
 from forecaster.domain.times import DAY_MS, MINUTE_MS
 from forecaster.engine import Engine
-from forecaster.engine.rests import RESTS_BY_CHANCE, Rests
+from forecaster.engine.rests import LEAST_RESTS, Rests
 from forecaster.twin.live import larkspur_site
 
 GAP_MS = 5 * MINUTE_MS
@@ -33,10 +33,10 @@ def rested(times: int, length_min: int = 18) -> Rests:
 
 
 def test_three_rests_in_a_day_are_how_a_load_works() -> None:
-    for times in (RESTS_BY_CHANCE - 1, RESTS_BY_CHANCE):
+    for times in (LEAST_RESTS - 1, LEAST_RESTS):
         rests = rested(times)
         assert rests.since_ms is not None
-        assert rests.usual(rests.since_ms) is (times == RESTS_BY_CHANCE)
+        assert rests.usual(rests.since_ms) is (times == LEAST_RESTS)
 
 
 def test_a_rest_may_last_twice_the_usual_one() -> None:
@@ -47,7 +47,7 @@ def test_a_rest_may_last_twice_the_usual_one() -> None:
 
 
 def test_what_ended_more_than_a_day_ago_or_after_less_than_a_minute_tells_nothing() -> None:
-    rests = rested(RESTS_BY_CHANCE)
+    rests = rested(LEAST_RESTS)
     first_end_ms = rests.ended[0][0]
     rests.since_ms = first_end_ms + DAY_MS
     assert rests.usual(first_end_ms + DAY_MS)

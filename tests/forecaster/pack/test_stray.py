@@ -66,6 +66,13 @@ def discharged(
     return belief.draw(400, np.random.default_rng(1)), (x - floor) * CAPACITY / scale
 
 
+def holds(draws: PackDraws, true_wh: float, *, at_most: float) -> None:
+    """The range has the truth, and the median is at most so many times as much."""
+    low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.95])
+    assert low < true_wh < high
+    assert middle < at_most * true_wh
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("to_percent", [60.0, 35.0, 20.0])
 def test_a_gauge_of_another_family_widens_the_range_instead_of_fooling_it(shape: str, to_percent: float) -> None:
@@ -98,9 +105,7 @@ def test_a_gauge_that_shows_more_than_the_pack_can_hold_is_doubted() -> None:
     draws, _ = discharged(straight, 70.0, scale=0.5875)
     true_wh = CAPACITY * (1.0 - 0.3 / 0.5875 - 0.1)
     assert draws.doubt > 0.5
-    low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.95])
-    assert low < true_wh < high
-    assert middle < 1.25 * true_wh
+    holds(draws, true_wh, at_most=1.25)
     assert discharged(straight, 70.0)[0].doubt == 0.0
 
 
@@ -130,9 +135,7 @@ def test_a_gauge_that_stands_still_at_the_top_is_doubted_by_what_is_used() -> No
     draws, _ = discharged(straight, 98.0, scale=0.03)
     true_wh = CAPACITY * (1.0 - 0.015 / 0.03 - 0.1)
     assert draws.doubt > 0.8
-    low, middle, high = np.quantile(draws.to_reserve_wh, [0.1, 0.5, 0.95])
-    assert low < true_wh < high
-    assert middle < 1.3 * true_wh
+    holds(draws, true_wh, at_most=1.3)
 
 
 @pytest.mark.parametrize(("start", "per_h"), [(50.0, 0.0), (50.0, 3.0), (90.0, 1.0)])
