@@ -129,7 +129,8 @@ def check(
 def in_clear(installation: Installation) -> list[str]:
     """Sections whose ca_file is there in vain, because their connection is not encrypted."""
     broker, mail = installation.broker, installation.mail
-    clear = {"broker": broker.ca_file and not broker.tls, "mail": mail.ca_file and mail.security == "none"}
+    encrypted = all(each.tls for each in broker.each)
+    clear = {"broker": broker.ca_file and not encrypted, "mail": mail.ca_file and mail.security == "none"}
     return [section for section, vain in clear.items() if vain]
 
 

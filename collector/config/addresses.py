@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from typing import Annotated
 from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, ValidationInfo
 
 from collector.config.refused import Refused
 from forecaster.texts.catalogue import Said
@@ -41,6 +44,24 @@ def broker_url(text: str) -> str:
     return text
 
 
+def broker_place(url: str) -> tuple[str | None, int]:
+    """Host and port of a broker's address; the port that is usual where none is written."""
+    parts = urlsplit(url)
+    return parts.hostname, parts.port or (8883 if parts.scheme == "mqtts" else 1883)
+
+
+def different_brokers(more: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+    """Further brokers, each named once: two sessions of one name at one broker end each other for ever."""
+    places = [broker_place(url) for url in (*more, info.data.get("url", EMBEDDED))]
+    if len(set(places)) < len(places):
+        raise Refused(Said("config.a_broker_is_named_twice"), Said("config.name_each_broker_once"))
+    return more
+
+
+BrokerUrl = Annotated[str, AfterValidator(broker_url)]
+MoreBrokers = Annotated[tuple[BrokerUrl, ...], AfterValidator(different_brokers)]
+
+
 def store_url(text: str) -> str:
     """Where readings or findings are kept."""
     scheme = text.partition("://")[0]
@@ -56,6 +77,9 @@ def host_name(text: str) -> str:
     if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?|\[[0-9A-Fa-f:.]+\]", text):
         raise Refused(Said("config.is_not_a_host_name_3", text=text), Said("config.write_it_as_outlast_example_org"))
     return text.lower()
+
+
+HostName = Annotated[str, AfterValidator(host_name)]
 
 
 def public_address(text: str) -> str:

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
-from collector.config.addresses import EMBEDDED, broker_url, host_name, not_yes_no, public_address, store_url
+from collector.config import addresses
 from collector.config.errors import config_error, nearest
 from collector.config.named import readable
 from collector.config.set_aside import SetAside, find_sites
@@ -26,9 +26,8 @@ from forecaster.texts.catalogue import SOURCE, Said
 __all__ = ["Installation", "load_installation", "load_site", "site_toml"]
 
 PREFIX = "OUTLAST_"
-HostName = Annotated[str, AfterValidator(host_name)]
-Number = Annotated[float, BeforeValidator(not_yes_no)]
-Whole = Annotated[int, BeforeValidator(not_yes_no)]
+Number = Annotated[float, BeforeValidator(addresses.not_yes_no)]
+Whole = Annotated[int, BeforeValidator(addresses.not_yes_no)]
 
 
 class InstallationSection(BaseModel):
@@ -56,12 +55,8 @@ class Broker(InstallationSection):
     homie : bool | None — whether sites appear as Homie devices; None: where there are at most fifty
     """
 
-    url: Annotated[str, AfterValidator(broker_url)] = Field(
-        default="mqtt://127.0.0.1:1883", examples=['"mqtt://host:1883"']
-    )
-    more_urls: tuple[Annotated[str, AfterValidator(broker_url)], ...] = Field(
-        default=(), examples=['["mqtts://b.example.org:8883"]']
-    )
+    url: addresses.BrokerUrl = Field(default="mqtt://127.0.0.1:1883", examples=['"mqtt://host:1883"'])
+    more_urls: addresses.MoreBrokers = Field(default=(), examples=['["mqtts://b.example.org:8883"]'])
     client_id: str | None = Field(default=None, min_length=1, max_length=128, examples=['"outlast-larkspur"'])
     username: str | None = Field(default=None, examples=['"outlast"'])
     password_file: Path | None = Field(default=None, examples=['"broker-password"'])
@@ -81,7 +76,7 @@ class Broker(InstallationSection):
     @property
     def embedded(self) -> bool:
         """Whether this program carries its own broker."""
-        return self.url == EMBEDDED
+        return self.url == addresses.EMBEDDED
 
     @property
     def host(self) -> str:
@@ -93,7 +88,7 @@ class Broker(InstallationSection):
         """Port to connect to."""
         if self.embedded:
             return self.listen_port
-        return urlsplit(self.url).port or (8883 if self.tls else 1883)
+        return addresses.broker_place(self.url)[1]
 
     @property
     def tls(self) -> bool:
@@ -122,10 +117,12 @@ class Store(InstallationSection):
     outbox_limit_mb : float — how much may wait there before the broker has to hold the rest [MB]
     """
 
-    url: Annotated[str, AfterValidator(store_url)] = Field(
+    url: Annotated[str, AfterValidator(addresses.store_url)] = Field(
         default="sqlite:///outlast.db", examples=['"sqlite:///outlast.db"']
     )
-    ledger: Annotated[str, AfterValidator(store_url)] | None = Field(default=None, examples=['"sqlite:///ledger.db"'])
+    ledger: Annotated[str, AfterValidator(addresses.store_url)] | None = Field(
+        default=None, examples=['"sqlite:///ledger.db"']
+    )
     token_file: Path | None = Field(default=None, examples=['"store-token"'])
     wal_limit_mb: Number = Field(default=64.0, ge=1, examples=["64"])
     commit_window_ms: Number = Field(default=0.0, ge=0, le=60_000, examples=["0", "1000"])
@@ -152,8 +149,8 @@ class Http(InstallationSection):
 
     host: str = Field(default="127.0.0.1", min_length=1, examples=['"127.0.0.1"'])
     port: Whole = Field(default=8642, ge=0, le=65_535, examples=["8642"])
-    hosts: tuple[HostName, ...] = Field(default=(), examples=['["pump.example.org"]'])
-    public_url: Annotated[str, AfterValidator(public_address)] | None = Field(
+    hosts: tuple[addresses.HostName, ...] = Field(default=(), examples=['["pump.example.org"]'])
+    public_url: Annotated[str, AfterValidator(addresses.public_address)] | None = Field(
         default=None, examples=['"https://pump.example.org"']
     )
     cors_origins: tuple[Annotated[str, Field(pattern=r"^https?://[^/\s*]+$")], ...] = Field(

@@ -15,7 +15,8 @@ import pytest
 from sqlalchemy import text
 
 from api.cli import main
-from collector.config.settings import site_toml
+from api.commands.check import in_clear
+from collector.config.settings import load_installation, site_toml
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger
 from collector.store.queue_schema import enter
@@ -161,6 +162,16 @@ def test_check_says_where_a_certificate_stands_beside_an_open_line(
     monkeypatch.setenv("OUTLAST_MAIL__SECURITY", "starttls")
     main(["check", "--config", str(tmp_path), "--seconds", "0.2", "--json"])
     assert json.loads(capsys.readouterr().out)["in_clear"] == ["broker"]
+
+
+def test_a_further_broker_in_clear_is_told(tmp_path: Path) -> None:
+    installation(tmp_path, free_port())
+    broker = '[broker]\nca_file = "ca.crt"\nurl = "mqtts://x"\nmore_urls = ["{}"]\n'
+    told = []
+    for further in ("mqtt://y", "mqtts://y"):
+        (tmp_path / "outlast.toml").write_text(broker.format(further))
+        told.append(in_clear(load_installation(tmp_path)))
+    assert told == [["broker"], []]
 
 
 def test_check_without_a_broker_is_a_negative_finding_in_one_line(

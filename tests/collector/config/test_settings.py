@@ -141,6 +141,8 @@ def test_the_environment_wins_and_is_named_in_errors(tmp_path: Path, monkeypatch
         ("[brokr]\n", "brokr", "did you mean 'broker'"),
         ("[broker]\nurl = 'http://x'\n", "broker.url", "is not a broker"),
         ("[broker]\nurl = 'mqtt://me:secret@x'\n", "broker.url", "password_file"),
+        ("[broker]\nurl = 'mqtt://x'\nmore_urls = ['mqtt://x:1883']\n", "broker.more_urls", "stands there twice"),
+        ("[broker]\nmore_urls = ['mqtts://y', 'mqtts://y:8883']\n", "broker.more_urls", "name each broker once"),
         ("[http]\nport = 70000\n", "http.port", "less than or equal to 65535"),
         ("[http]\nport = true\n", "http.port", "a number, not yes or no"),
         ("[http]\nhosts = ['https://x.example.org']\n", "http.hosts[0]", "without https:// and port"),
