@@ -9,9 +9,10 @@ import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from random import SystemRandom
 from tempfile import TemporaryDirectory
 
 import httpx
@@ -25,11 +26,20 @@ PATIENCE_S = 120.0
 """How long tests wait for what comes within a second on an idle machine [s]: on a busy one it may take a minute."""
 
 
+_PORTS = 12_000, 32_000
+"""From where to where a free one is looked for; Linux gives those from 32768 on (ip_local_port_range)."""
+
+
 def free_port() -> int:
-    """A TCP port on loopback that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A TCP port on loopback that nobody listens on, from below those that Linux gives to whoever asks for any.
+
+    What another process is given in the moment before the port is used is therefore hardly ever this one.
+    """
+    while True:
+        port = SystemRandom().randrange(*_PORTS)
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def wait_until(ready: Callable[[], bool], what: str, limit_s: float = PATIENCE_S) -> None:
