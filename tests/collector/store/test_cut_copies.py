@@ -6,7 +6,6 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from tests.collector.store.test_backup import SITE
 from tests.contracts.ledger_contract import T0, alarm, delivery, run, transition
 from tests.contracts.ledger_versions import held, make_older
 from tests.contracts.store_contract import power
-from tests.engines import ROOT, Postgres, running_influx, running_postgres
+from tests.engines import ROOT, Postgres, running_influx
 
 RUNS = 4 * STEP
 FORECASTS = STEP + 1
@@ -49,17 +48,6 @@ sys.argv[1:2] = []
 sys.exit(main())
 """
 """The program; asked for `killed`, it is killed as soon as it has told the second time how far it is."""
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with running_postgres() as server:
-        yield server
-
-
-@pytest.fixture
-def url(postgres: Postgres) -> str:
-    return postgres.empty_database("copied")
 
 
 def outlast(folder: Path, name: str, how: str, *words: str) -> subprocess.CompletedProcess[str]:

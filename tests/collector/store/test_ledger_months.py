@@ -17,15 +17,9 @@ from forecaster.domain.errors import StoreUnavailable
 from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Outage
 from tests.contracts.ledger_contract import T0, run
-from tests.engines import Postgres, running_postgres
+from tests.engines import Postgres
 
 SITE = "larkspur"
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with running_postgres() as server:
-        yield server
 
 
 @pytest.fixture

@@ -18,22 +18,11 @@ from forecaster.domain.errors import Conflict, StaleLease, StoreUnavailable
 from forecaster.domain.leases import Lease, MemberTold
 from forecaster.domain.records import Checkpoint, StoredForecast
 from tests.contracts.ledger_contract import T0, alarm, delivery, run, transition
-from tests.engines import Postgres, running_postgres, wait_until
+from tests.engines import wait_until
 
 TOLD = MemberTold("attic", 1, 1, "")
 SITE = "larkspur"
 SHARE = share_of(SITE, SHARES)
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with running_postgres() as server:
-        yield server
-
-
-@pytest.fixture
-def url(postgres: Postgres) -> str:
-    return postgres.empty_database("outlast")
 
 
 @pytest.fixture

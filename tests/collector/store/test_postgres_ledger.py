@@ -16,18 +16,7 @@ from forecaster.domain.ports import Ledger
 from tests.contracts.ledger_contract import T0, LedgerContract, alarm, delivery, run, transition
 from tests.contracts.ledger_tables import LedgerTables
 from tests.contracts.ledger_versions import LedgerVersions, held, make_older, shape
-from tests.engines import Postgres, running_postgres
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with running_postgres() as server:
-        yield server
-
-
-@pytest.fixture
-def url(postgres: Postgres) -> str:
-    return postgres.empty_database("outlast")
+from tests.engines import Postgres
 
 
 class TestPostgresLedger(LedgerContract):

@@ -22,13 +22,7 @@ from collector.store.study_jobs import AGAIN_S, FINISH, Again, QueueWork, StudyF
 from forecaster.domain.errors import StaleLease
 from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.studyjobs import JobTry, StudyJob, StudyPriority
-from tests.engines import Postgres, running_postgres
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with running_postgres() as server:
-        yield server
+from tests.engines import Postgres
 
 
 @pytest.fixture
