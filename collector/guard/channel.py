@@ -95,7 +95,8 @@ class GuardedChannel:
         if self.first_ms is None:
             self.first_ms = at_ms
         speaker = self.speakers.get(topic)
-        counts.changed += speaker is None or speaker.value != value
+        if speaker is None or speaker.value != value:
+            self.window.news(counts)
         self._hear(topic, speaker, at_ms, value)
         counts.taken += 1
         if len(self.speakers) > 1 or topic != self.taken_topic:
@@ -168,9 +169,9 @@ class GuardedChannel:
         window = self.window
         if not window.refuses_much:
             self._settle(DoubtKind.REFUSING)
-            return
-        said = says.refusing(window.refused, window.refused + window.taken, window.reason)
-        self._doubt(DoubtKind.REFUSING, at_ms, said)
+        elif window.refused:
+            said = says.refusing(window.refused, window.refused + window.taken, window.reason)
+            self._doubt(DoubtKind.REFUSING, at_ms, said)
 
     def _choose(self, topic: str, at_ms: int) -> None:
         """Choose the topic to believe: the present one, until it is silent or another is clearly right, or worse."""

@@ -9,6 +9,9 @@ LEAST_REFUSED, REFUSED_SHARE = 3, 0.05
 """So many messages refused, and this share of all, is much: one in ten must be told of, a single one not."""
 LEAST_OF_ONE_KIND, NEWS_SHARE = 5, 0.5
 SHAPE = re.compile(r"'[^']*'|\d+")
+NUMBER, DAY_MS = re.compile(r"'[-+]?\d"), 86_400_000
+"""A refused text that begins with a number would have told something: it counts until something new is taken, or for a
+day after the last of its like. A pump that runs once an hour sends "500 W" that seldom, and "0" in between."""
 
 
 def much_refused(refused: int, taken: int) -> bool:
@@ -27,14 +30,18 @@ class Counts:
 
 
 class Window:
-    """The counts of this half hour and the one before."""
+    """The counts of this half hour and the one before.
 
-    __slots__ = ("half", "last", "now", "reason")
+    unread, unread_ms : numbers refused since something new was last taken, and when the last of them came
+    """
+
+    __slots__ = ("half", "last", "now", "reason", "unread", "unread_ms")
 
     def __init__(self) -> None:
         self.half: int | None = None
         self.now, self.last = Counts(), Counts()
         self.reason = ""
+        self.unread = self.unread_ms = 0
 
     def turn(self, at_ms: int) -> Counts:
         """The counts of a moment's half hour."""
@@ -51,7 +58,15 @@ class Window:
         shape = SHAPE.sub("_", reason)
         if shape in counts.kinds or len(counts.kinds) < 16:
             counts.kinds[shape] = counts.kinds.get(shape, 0) + 1
+        if NUMBER.search(reason):
+            self.unread = 1 + (self.unread if at_ms - self.unread_ms <= DAY_MS else 0)
+            self.unread_ms = at_ms
         self.reason = reason
+
+    def news(self, counts: Counts) -> None:
+        """Note that a message was taken that tells anything new."""
+        counts.changed += 1
+        self.unread = 0
 
     @property
     def taken(self) -> int:
@@ -70,9 +85,9 @@ class Window:
 
     @property
     def refuses_much(self) -> bool:
-        """Whether a twentieth of the messages is refused, or most of those that tell anything new."""
+        """Whether a twentieth of the messages is refused, or most of those that tell anything new, however seldom."""
         refused = self.refused
-        if much_refused(refused, self.taken):
+        if much_refused(refused, self.taken) or self.unread >= LEAST_OF_ONE_KIND:
             return True
         changed = self.now.changed + self.last.changed
         kinds = self.now.kinds.keys() | self.last.kinds.keys()

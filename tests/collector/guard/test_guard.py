@@ -74,6 +74,29 @@ def test_zeros_are_no_sample_where_runs_are_refused(on: str) -> None:
     assert any("is withheld" in refusal.reason for refusal in line.refused)
 
 
+@pytest.mark.parametrize("on", ["500,2", "500 W"])
+def test_zeros_are_no_sample_where_the_pump_runs_once_in_two_hours(on: str) -> None:
+    """No hour has more than one refusal; five after the first rest, all that is taken is known to be rests."""
+    line = Line(site(POWER))
+    for payload, at_s in runs(24.0, on, every=720):
+        line.send("cellar/plug/power", payload, at_s)
+    assert line.doubts() == {DoubtKind.REFUSING}
+    assert max(r.time_ms for r in line.taken) <= T0 + 10 * HOUR
+    assert on in line.facts().doubts[0].says
+    line.send("cellar/plug/power", "500.2", 86_400.0)
+    line.send("cellar/plug/power", "0", 86_410.0)
+    assert line.doubts() == set()
+    assert line.taken[-1].time_ms == T0 + 86_410_000
+
+
+def test_a_word_now_and_then_is_not_held_against_a_pump_that_rests() -> None:
+    """A device that is restarted once an hour tells no power then: none was lost."""
+    line = Line(site(POWER))
+    for payload, at_s in runs(24.0, "unavailable", every=360):
+        line.send("cellar/plug/power", payload, at_s)
+    assert line.doubts() == set()
+
+
 def test_a_twentieth_of_refusals_is_too_much_and_it_ends_with_them() -> None:
     line = Line(site(POWER))
     for k in range(100):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from collector.guard.window import HALF_MS, Window
 
 
@@ -59,3 +61,22 @@ def test_five_refusals_of_one_kind_are_many_where_they_are_half_of_the_news() ->
     for reason in ("no number", "no time", "no unit", "no field", "no text"):
         mixed.refuse(0, reason)
     assert not mixed.refuses_much
+
+
+def refused_every(hours: int, times: int) -> Window:
+    window = Window()
+    for k in range(times):
+        window.turn(2 * hours * k * HALF_MS).taken += 700
+        window.refuse(2 * hours * k * HALF_MS, "'500 W' is not a number")
+    return window
+
+
+@pytest.mark.parametrize(("hours", "times", "many"), [(2, 4, False), (2, 5, True), (24, 5, True), (25, 9, False)])
+def test_five_numbers_refused_at_most_a_day_apart_are_many(hours: int, times: int, many: bool) -> None:
+    assert refused_every(hours, times).refuses_much is many
+
+
+def test_they_count_until_something_new_is_taken() -> None:
+    window = refused_every(2, 9)
+    window.news(window.turn(40 * HALF_MS))
+    assert not window.refuses_much
