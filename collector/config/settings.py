@@ -194,9 +194,13 @@ class Heartbeat(InstallationSection):
 
 
 class Retention(InstallationSection):
-    """[retention] — how long things are kept [days]; discharge tests are kept for ever."""
+    """[retention] — how long things are kept [days]; discharge tests are kept for ever.
+
+    `hours_days` is for readings on InfluxDB, summed up by the hour.
+    """
 
     readings_days: Number = Field(default=400.0, ge=1, examples=["400"])
+    hours_days: Number = Field(default=3653.0, ge=1, examples=["3653"])
     ledger_days: Number = Field(default=1830.0, ge=1, examples=["1830"])
 
 

@@ -22,6 +22,7 @@ from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.backoff import Backoff
+from collector.store.influx_hours import Hours, chained
 from collector.store.influx_points import (
     ARRIVED,
     Row,
@@ -46,6 +47,7 @@ from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Clock, StoreHealth, Tail
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, SeriesPoint
+from forecaster.domain.times import HOUR_MS
 from forecaster.texts.catalogue import words
 
 RETRY_S = (1.0, 60.0)
@@ -90,6 +92,7 @@ class InfluxStore:
     collector : str — names this writer, whose arrivals are in order; two that run at the same time must differ
     outbox : Path — the local queue; max_bytes bounds it
     keep_s : int — retention of readings [s]; 0 for ever
+    hours_keep_s : int — retention of their sums by the hour [s]; kept only where it is longer than keep_s
     refused : called with a reading that the server refuses, and the reason; the caller quarantines it
     """
 
@@ -104,6 +107,7 @@ class InfluxStore:
         collector: str,
         max_bytes: int = 1 << 30,
         keep_s: int = 0,
+        hours_keep_s: int = 0,
     ) -> None:
         self._server, self._bucket, self._clock = server, bucket, clock
         self._arrivals, self._collector, self._keep_s = f"{bucket}_arrivals", collector, keep_s
@@ -111,6 +115,7 @@ class InfluxStore:
         self._refused = refused
         self._away = _Away(Backoff(*RETRY_S, collector))
         self._drain_lock = threading.RLock()
+        self._hours = Hours(server, bucket, keep_s, hours_keep_s, self._outbox, self._drain_lock)
         self._newest_ms: dict[SeriesKey, int] | None = None
         self._drops = False
         self._begun_us = int(self._outbox.meta(BEGUN) or 0)
@@ -167,6 +172,7 @@ class InfluxStore:
         effective = self._effective(waiting, known=not cut_short)
         self._begun_us = max(self._begun_us, waiting[-1].stamp_us)
         self._outbox.set_meta(BEGUN, str(self._begun_us))
+        self._hours.mark(w.reading for w in effective)
         taken = self._write_lines(self._bucket, [(w, reading_point(w.reading)) for w in effective], WritePrecision.MS)
         if taken:
             arrivals = [(w, arrival_point(w, self._collector)) for w in taken]
@@ -185,6 +191,7 @@ class InfluxStore:
             if self._newest_ms is None:
                 self._drops = self._server.ensure_bucket(self._bucket, self._keep_s)
                 self._server.ensure_bucket(self._arrivals, ARRIVALS_KEPT_S)
+                self._hours.prepare()
                 tables = self._server.query("SELECT last(value) FROM reading GROUP BY site, quantity, subject")
                 self._newest_ms = {tags_key(t.tags): whole(t.rows[0]["time"]) // 1000 for t in tables if t.rows}
             return self._newest_ms
@@ -305,17 +312,28 @@ class InfluxStore:
     def series(
         self, site: str, quantity: Quantity, start_ms: int, end_ms: int, points: int | None = None, subject: str = ""
     ) -> list[SeriesPoint]:
-        """Readings, or buckets that keep extremes; see the port."""
+        """Readings, or buckets that keep extremes, of whole hours where only those are left; see the port."""
         key = (site, quantity.value, subject)
-        where = f"{where_series(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
         if points is None:
+            where = f"{where_series(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
             rows = rows_of(self._query(f"SELECT value FROM reading WHERE {where} ORDER BY time ASC"))
             return [single(row) for row in rows]
         bucket_ms = max(1, -(-(end_ms - start_ms) // points))
+        self._prepared()
+        edge_ms = self._hours.edge_ms(self._clock.now_ms())
+        if start_ms >= edge_ms:
+            return self._buckets(key, start_ms, end_ms, (bucket_ms, start_ms))
+        bucket_ms = max(bucket_ms, HOUR_MS)
+        older = self._hours.series(key, start_ms, min(edge_ms, end_ms), bucket_ms)
+        return chained(older, self._buckets(key, edge_ms, end_ms, (bucket_ms, start_ms)))
+
+    def _buckets(self, key: SeriesKey, start_ms: int, end_ms: int, grid: tuple[int, int]) -> list[SeriesPoint]:
+        """The readings in [start_ms, end_ms) in buckets; grid : their width and where one begins [ms]."""
+        where = f"{where_series(*key)} AND time >= {start_ms}ms AND time < {end_ms}ms"
         rows = rows_of(
             self._query(
                 "SELECT count(value) AS n, min(value) AS low, max(value) AS high, mean(value) AS mean FROM reading"
-                f" WHERE {where} GROUP BY time({bucket_ms}ms, {start_ms % bucket_ms}ms) fill(none)"
+                f" WHERE {where} GROUP BY time({grid[0]}ms, {grid[1] % grid[0]}ms) fill(none)"
             )
         )
         return [
@@ -345,8 +363,9 @@ class InfluxStore:
         return whole(rows[0]["arrived"]) if rows else self._outbox.last_queued_ms
 
     def prune(self, before_ms: int) -> int:
-        """Drop older readings, unless the server's own retention does so: it drops whole shards, not row by row."""
+        """Sum readings up by the hour; drop older ones, unless the server's retention does so, by whole shards."""
         self._prepared()
+        self._hours.sum_up(self._clock.now_ms())
         if self._drops:
             return 0
         where = f"time < {before_ms}ms"

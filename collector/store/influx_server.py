@@ -94,11 +94,18 @@ class InfluxServer:
                 words()("store.influxdb_at_cannot_be_reached", url=self._address.url, error=str(error))
             ) from error
 
-    def query(self, influxql: str, bucket: str | None = None) -> list[InfluxTable]:
-        """Run one InfluxQL statement; times come back in microseconds."""
+    def query(self, influxql: str, bucket: str | None = None, timeout_s: float | None = None) -> list[InfluxTable]:
+        """Run one InfluxQL statement; times come back in microseconds.
+
+        timeout_s : float — how long this statement may take [s]; None: as long as any other
+        """
+        patience = self._http.timeout if timeout_s is None else httpx.Timeout(timeout_s)
         try:
             answer = self._http.post(
-                "/query", params={"db": bucket or self._address.bucket, "epoch": "u"}, data={"q": influxql}
+                "/query",
+                params={"db": bucket or self._address.bucket, "epoch": "u"},
+                data={"q": influxql},
+                timeout=patience,
             )
         except httpx.HTTPError as error:
             raise StoreUnavailable(

@@ -65,6 +65,7 @@ def _server_store(installation: Installation, ledger: Ledger, clock: Clock, role
         collector=role,
         max_bytes=round(settings.outbox_limit_mb * 2**20),
         keep_s=round(installation.retention.readings_days * 86_400),
+        hours_keep_s=round(installation.retention.hours_days * 86_400),
     )
     return store
 

@@ -87,7 +87,8 @@ class ReadingStore(Protocol):
     def series(
         self, site: str, quantity: Quantity, start_ms: int, end_ms: int, points: int | None = None, subject: str = ""
     ) -> list[SeriesPoint]:
-        """Readings in [start_ms, end_ms), oldest first; with `points`, at most that many buckets that keep extremes."""
+        """Readings in [start_ms, end_ms), oldest first; with `points`, at most that many buckets that keep extremes.
+        A store that keeps sums by the hour for longer than readings makes the old ones of whole hours."""
         ...
 
     def count(self, site: str | None = None) -> int:

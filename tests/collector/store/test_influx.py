@@ -27,12 +27,13 @@ NOW_MS = int(time.time() * 1000)
 
 @dataclass
 class SteadyClock:
-    """Wall time of the machine; monotonic time that a test may push ahead, to end a back-off."""
+    """Time of the machine, that a test may push ahead: the monotonic one to end a back-off."""
 
     ahead_s: float = 0.0
+    ahead_ms: int = 0
 
     def now_ms(self) -> int:
-        return int(time.time() * 1000)
+        return int(time.time() * 1000) + self.ahead_ms
 
     def monotonic_s(self) -> float:
         return time.monotonic() + self.ahead_s
