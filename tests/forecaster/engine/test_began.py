@@ -27,4 +27,4 @@ def test_the_range_is_not_torn_open_by_the_first_step_down() -> None:
         true_h = (case.reserve_ms - now_ms) / HOUR_MS
         assert said.supply is Supply.PACK
         assert said.hours_remaining.p10 is not None
-        assert said.hours_remaining.p10 == pytest.approx(true_h, rel=0.3)
+        assert said.hours_remaining.p10 == pytest.approx(true_h, rel=0.2)

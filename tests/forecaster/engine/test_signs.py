@@ -23,18 +23,19 @@ def watched(waits_min: list[float], rate_w: float = 30.0, every_min: float = 1.0
     return signs, now
 
 
-def dead(signs: Signs, now: int, minutes: float, rate_w: float = 30.0) -> float | None:
+def dead(signs: Signs, now: int, minutes: float, rate_w: float = 30.0) -> float:
     """How overdue after so many more minutes without a sign."""
     for minute in range(1, int(minutes) + 1):
         signs.heard(now + minute * MINUTE, worked=False, gap_ms=10 * MINUTE, recent_w=rate_w)
     wait = signs.wait()
-    return None if wait is None else wait.probability
+    assert wait is not None, "nothing is waited for"
+    return wait.probability
 
 
 def test_an_even_rhythm_makes_a_dead_pump_overdue_after_two_waits() -> None:
     signs, now = watched([12.0, 13.0, 11.0, 12.0] * 20)
-    assert (dead(signs, now, 13.0) or 0.0) < LIMIT
-    assert (dead(signs, now, 26.0) or 0.0) > LIMIT
+    assert dead(signs, now, 13.0) < LIMIT
+    assert dead(signs, now, 26.0) > LIMIT
     wait = signs.wait()
     assert wait is not None
     assert wait.since_ms == now
@@ -54,8 +55,8 @@ def test_signs_that_come_by_chance_are_waited_for_far_longer() -> None:
         false += found is not None and found.probability > LIMIT
         signs.heard(now, worked=True, gap_ms=1 << 40, recent_w=30.0)
     assert false <= 1
-    assert (dead(signs, now, 60.0) or 0.0) < LIMIT
-    assert (dead(signs, now, 600.0) or 0.0) > LIMIT
+    assert dead(signs, now, 60.0) < LIMIT
+    assert dead(signs, now, 600.0) > LIMIT
 
 
 def test_a_drier_day_has_longer_waits_and_is_no_dead_pump() -> None:
@@ -87,7 +88,7 @@ def test_a_stand_in_that_sees_few_runs_is_not_judged_by_the_rhythm_of_what_saw_t
         signs.heard(at_ms, worked=False, gap_ms=10 * MINUTE, recent_w=30.0, source="pack_output_power")
     assert signs.wait() is None
     signs.heard(now + 121 * MINUTE, worked=True, gap_ms=10 * MINUTE, recent_w=30.0)
-    assert (dead(signs, now + 121 * MINUTE, 26.0) or 0.0) > LIMIT
+    assert dead(signs, now + 121 * MINUTE, 26.0) > LIMIT
 
 
 @pytest.mark.parametrize(("minutes", "said"), [(20.0, 0.95), (40.0, 0.95), (58.0, 0.95), (62.0, 1.0)])

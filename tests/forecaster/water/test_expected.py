@@ -80,7 +80,7 @@ def test_the_season_is_that_of_the_day(steady: Inflow) -> None:
         season = SeasonStudy(START_MS, replace(belief, mean=belief.mean + swing * wave))
         found.append(duty_between(ahead(steady, season), 288.0, 336.0))
     assert found[0] == pytest.approx(0.05 * np.exp(0.8), rel=0.25)
-    assert found[1] == pytest.approx(0.05 * np.exp(-0.8), rel=0.35)
+    assert found[1] == pytest.approx(0.05 * np.exp(-0.8), rel=0.25)
 
 
 def test_days_that_stray_widen_the_range(steady: Inflow) -> None:
