@@ -83,6 +83,6 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_reader_that_goes_away_is_no_error() -> None:
     """`outlast … | head` ends quietly."""
     command = f"{sys.executable} -c 'import sys; from api.cli import main; sys.exit(main(sys.argv[1:]))'"
-    line = f"{command} simulate --help | true"
+    line = f"{command} completion --help | true"
     done = subprocess.run(["bash", "-c", line], capture_output=True, text=True, timeout=60, check=False)
     assert done.stderr == ""

@@ -26,6 +26,7 @@ from forecaster.domain.runs import Gap, Run, Supply
 from forecaster.domain.site import Channel, NamedPump, Pump, Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.engine.core import Engine
+from forecaster.engine.document import time_text
 from forecaster.health.studying import study_health
 from forecaster.health.told import HEALTH, parts_told
 from forecaster.live.working import tell_work
@@ -182,7 +183,8 @@ def test_history_and_export_tell_each_pump(held: Services, capsys: pytest.Captur
     page = Tags(client(held).get("/sites/larkspur/history").text).text
     assert "Pump backup: " in page
     assert "33 s" in page
-    asked = ("export", "larkspur", "--what", "runs", "--from", "2020-01-01T00:00:00Z", "--to", "2040-01-01T00:00:00Z")
+    since, until = time_text(at_ms - 30 * DAY_MS), time_text(NOW_MS)
+    asked = ("export", "larkspur", "--what", "runs", "--from", since, "--to", until)
     assert main((*asked, "--config", str(held.installation.folder))) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     assert [(row["pump"], float(row["run_s"])) for row in rows] == [("", 10.0), ("backup", 33.0)]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 import msgspec
@@ -49,17 +50,27 @@ SITE: Site = replace(
 )
 
 
-@pytest.fixture
-def held(tmp_path: Path) -> Iterator[Services]:
+@pytest.fixture(scope="module")
+def five_months(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Larkspur Lane after five months, studied, with two outages of its own."""
-    (tmp_path / "outlast.toml").write_text("", encoding="utf-8")
-    (tmp_path / "sites").mkdir()
-    (tmp_path / "sites" / "larkspur.toml").write_text(site_toml(SITE), encoding="utf-8")
-    made = services(tmp_path, {"larkspur": SITE}, clock=HeldClock(NOW_MS))
+    folder = tmp_path_factory.mktemp("trip")
+    (folder / "outlast.toml").write_text("", encoding="utf-8")
+    (folder / "sites").mkdir()
+    (folder / "sites" / "larkspur.toml").write_text(site_toml(SITE), encoding="utf-8")
+    made = services(folder, {"larkspur": SITE}, clock=HeldClock(NOW_MS))
     made.ledger.save_days(record(Truth(), Sampling.ON_CHANGE, DAYS, np.random.default_rng(5)))
     made.ledger.record([_outage(30, 2.0), _outage(90, 7.0), _outage(120, 0.02)])
     for study in (study_health, study_storm, study_season):
         study(SITE, made.ledger, NOW_MS)
+    made.close()
+    return folder
+
+
+@pytest.fixture
+def held(tmp_path: Path, five_months: Path) -> Iterator[Services]:
+    """A copy of it for each test."""
+    copytree(five_months, tmp_path, dirs_exist_ok=True)
+    made = services(tmp_path, {"larkspur": SITE}, clock=HeldClock(NOW_MS))
     yield made
     made.close()
 

@@ -90,10 +90,11 @@ def stale(kept: dict[str, Any], *, slow: bool = False) -> list[str]:
 def files_importing(module: str) -> frozenset[str]:
     """The test files that import a module of the core by its name, at their beginning."""
     package, _, name = module.rpartition(".")
+    naming = ((path, text) for path in files_of_tests() if name in (text := path.read_text(encoding="utf-8")))
     return frozenset(
         path.relative_to(ROOT).as_posix()
-        for path in files_of_tests()
-        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        for path, text in naming
+        for node in ast.parse(text).body
         if isinstance(node, ast.ImportFrom)
         and (node.module == module or (node.module == package and any(one.name == name for one in node.names)))
     )

@@ -8,16 +8,15 @@ pump or an address that is none are 422, which is described, and no schema tells
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
-import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
-from schemathesis import GenerationMode
-from schemathesis.core.result import Ok
-from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from tests.api.serving import LOOPBACK, described, serving
+
+if TYPE_CHECKING:
+    from schemathesis import Case, GenerationMode
 
 STREAM = "/api/v1/stream"  # has no end
 OF_A_CHILD = ("/report", "/export")
@@ -28,13 +27,14 @@ HEADERS = {"Host": "127.0.0.1"}
 
 def fuzz(operation: Any, mode: GenerationMode, examples: int) -> None:
     """Ask an operation with what its description allows, or with what it forbids."""
+    from schemathesis.specs.openapi.checks import positive_data_acceptance
 
     @given(case=operation.as_strategy(generation_mode=mode))
     @settings(
         max_examples=examples, deadline=None, derandomize=True, database=None,
         phases=(Phase.explicit, Phase.generate), suppress_health_check=list(HealthCheck),
     )  # fmt: skip
-    def ask(case: schemathesis.Case[Any]) -> None:
+    def ask(case: Case[Any]) -> None:
         response = case.call(base_url=LOOPBACK, headers=HEADERS)
         case.validate_response(response, excluded_checks=[positive_data_acceptance], headers=HEADERS)
 
@@ -43,6 +43,10 @@ def fuzz(operation: Any, mode: GenerationMode, examples: int) -> None:
 
 @pytest.mark.slow
 def test_no_route_fails_whatever_is_asked(tmp_path: Path) -> None:
+    import schemathesis  # takes a while to load, which no other test is to wait for
+    from schemathesis import GenerationMode
+    from schemathesis.core.result import Ok
+
     fuzzed = []
     with serving(tmp_path) as (client, _):
         described(tmp_path)

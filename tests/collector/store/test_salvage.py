@@ -19,7 +19,7 @@ from tests.api.delivering import SteppedClock, told
 from tests.bench.fleet import write_fleet
 
 PAGE = 4096
-TOKENS = 400
+TOKENS = 200
 """So many that they lie on several pages."""
 
 
@@ -40,10 +40,10 @@ def opened(folder: Path) -> Iterator[Services]:
         services.close()
 
 
-def filled(folder: Path) -> list[str]:
+def filled(folder: Path, tokens: int) -> list[str]:
     """A ledger with tokens, one of them revoked, and an alarm; the secrets."""
     with opened(folder) as services:
-        made = [new_token(services.ledger, services.clock, f"phone {n}", "read", None) for n in range(TOKENS)]
+        made = [new_token(services.ledger, services.clock, f"phone {n}", "read", None) for n in range(tokens)]
         revoke_token(services.ledger, services.clock, made[0][0].id)
         services.ledger.commit_transitions([told(site="cellar-00000")], [], [])
     return [secret for _, secret in made]
@@ -67,8 +67,8 @@ def loss_of(ledger: Ledger) -> LedgerLoss:
 
 
 def test_what_can_be_read_is_taken_over(folder: Path) -> None:
-    """In: 400 tokens, the page of one of them overwritten. Out: what can be read lets in, the revoked one does not."""
-    secrets = filled(folder)
+    """In: 200 tokens, the page of one of them overwritten. Out: what can be read lets in, the revoked one does not."""
+    secrets = filled(folder, TOKENS)
     harm(folder / "outlast-ledger.db", b"phone 123")
     with opened(folder) as services:
         loss = loss_of(services.ledger)
@@ -85,8 +85,8 @@ def test_what_can_be_read_is_taken_over(folder: Path) -> None:
 
 @pytest.mark.parametrize("how", ["overwritten", "emptied", "removed"])
 def test_a_ledger_that_is_lost_whole_opens_no_door_and_keeps_nobody_blind(folder: Path, how: str) -> None:
-    """In: 400 tokens. Out: none of them lets in, the house is watched on all the same, and the loss is told."""
-    secrets = filled(folder)
+    """In: 20 tokens. Out: none of them lets in, the house is watched on all the same, and the loss is told."""
+    secrets = filled(folder, 20)
     ledger = folder / "outlast-ledger.db"
     if how == "overwritten":
         harm(ledger)

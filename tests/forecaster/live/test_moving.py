@@ -59,8 +59,8 @@ class Desk:
     def runs(self, site: str) -> list[Run]:
         return sorted(self.held.ledger.runs(site, 0, NOW_MS + 1, 1_000).runs, key=lambda run: run.start_ms)
 
-    def folded(self, site: Site, readings: Sequence[Reading]) -> bool:
-        return self.runs(site.id) == one_fold(site, readings)
+    def has(self, site: str, runs: Sequence[Run]) -> bool:
+        return self.runs(site) == runs
 
     def issued(self, site: str) -> bool:
         return site in self.held.ledger.issued()
@@ -108,8 +108,9 @@ def test_a_group_that_moves_about_is_folded_as_if_it_had_stayed(
     desk.held.store.append(readings[cut : 2 * cut])
     second.adopt("forecast-elder", {"elder": sites["elder"]})
     desk.held.store.append(readings[2 * cut :])
-    for site in sites.values():
-        until(partial(desk.folded, site, readings))
+    whole = {name: one_fold(site, readings) for name, site in sites.items()}
+    for name, runs in whole.items():
+        until(partial(desk.has, name, runs))
     first.let_go("forecast-hazel", lost=False)
     until(lambda: first.working() == {"forecast-larkspur"})
     second.adopt("forecast-hazel", {"hazel": sites["hazel"]})
@@ -117,10 +118,10 @@ def test_a_group_that_moves_about_is_folded_as_if_it_had_stayed(
     second.stop()
     first.stop()
     assert (first.working(), second.working()) == (frozenset(), frozenset())
-    for name, site in sites.items():
+    for name, runs in whole.items():
         kept = desk.held.ledger.checkpoint("engine", name)
         assert kept is not None
-        assert desk.runs(name) == one_fold(site, readings)
+        assert desk.runs(name) == runs
         assert desk.held.store.tail(kept.cursor, 10, frozenset({name})).readings == ()
 
 

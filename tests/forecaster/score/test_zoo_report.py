@@ -75,7 +75,7 @@ def test_a_walk_that_was_stopped_goes_on_and_files_are_pooled(
     )
     other.write_bytes(line_of(shorter))
     both.write_bytes(one.read_bytes()[: -len(line_of(shorter)[:30])] + other.read_bytes())
-    asked = ["score", "--zoo", "--rows", "control", "--seeds", "1", "--seed", "0", "--json", "--keep"]
+    asked = ["score", "--zoo", "--rows", "control", "--seeds", "1", "--seed", "0", "--workers", "1", "--json", "--keep"]
     assert main([*asked, str(both)]) == 0
     assert json.loads(capsys.readouterr().out)["rows"]["control"]["lost_s"] == [7.0, 7.0]
     assert main([*asked, str(one)]) == 0
