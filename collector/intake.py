@@ -12,14 +12,13 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import TypeVar
 
 from collector.backoff import Backoff
 from collector.clock import ClockWatch, clock_note, forget_other_shares
 from collector.decode.payload import KEPT_BYTES, Decoded, Decoder
 from collector.guard.guard import ChannelGuard
-from collector.guard.notes import keep_channels
+from collector.guard.notes import ChannelNotes, keep_channels
 from collector.mqtt.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.leases import always
@@ -44,9 +43,6 @@ QUEUE_BYTES = 64 << 20
 IDLE_S = 0.25
 LOOK_S = 1.0
 RETRY_S = (0.1, 2.0)
-CHANGED_S, CHANNELS_S = 5.0, 300.0
-"""The facts of channels are saved so soon after a change, and so often without one [s]."""
-
 HELD_BATCH = 1000
 SAFE_TIMES_MS = (946_684_800_000, 32_503_680_000_000)
 
@@ -93,7 +89,7 @@ class Intake:
     ) -> None:
         self._leased = leased
         self._guard = guard
-        self._noted_channels_s = float("-inf")
+        self._channel_notes = None if guard is None else ChannelNotes(guard)
         self._decoder, self._store, self._ledger, self._clock = decoder, store, ledger, clock
         self._watch, self._on_commit, self._window_s, self._share = watch, on_commit, window_s, share
         self._queue: queue.SimpleQueue[Arrived] = queue.SimpleQueue()
@@ -320,14 +316,9 @@ class Intake:
 
     def note_channels(self) -> None:
         """Save the facts of the channels: soon after they change, and every few minutes."""
-        if self._guard is None:
-            return
-        waited_s = self._clock.monotonic_s() - self._noted_channels_s
-        if waited_s < CHANGED_S or not (self._guard.take_changed() or waited_s >= CHANNELS_S):
-            return
-        self._noted_channels_s = self._clock.monotonic_s()
-        for site, facts in self._guard.facts().items():
-            self._durably(partial(keep_channels, self._ledger, site, facts))
+        due = {} if self._channel_notes is None else self._channel_notes.due(self._clock.monotonic_s())
+        if due:
+            self._durably(lambda: keep_channels(self._ledger, due))
 
     def _release(self) -> None:
         held = self._persist(lambda: self._ledger.held(HELD_BATCH, self._share))

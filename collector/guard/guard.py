@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
 from collector.decode.payload import KEPT_BYTES, Decoded
@@ -74,16 +74,21 @@ class ChannelGuard:
         said = words()("guard.is_withheld", quantity=reading.quantity.value, reason=reason)
         yield Refusal(reading.site, topic, payload[:KEPT_BYTES], at_ms, said)
 
-    def take_changed(self) -> bool:
-        """Whether anything worth keeping has changed since the last call."""
-        found = any(channel.changed for channel in self._channels.values())
-        for channel in self._channels.values():
+    def take_changed(self) -> set[str]:
+        """The sites of which anything worth keeping has changed since the last call."""
+        changed = [channel for channel in self._channels.values() if channel.changed]
+        for channel in changed:
             channel.changed = False
-        return found
+        return {channel.site.id for channel in changed}
 
-    def facts(self) -> dict[str, list[ChannelFacts]]:
-        """What is known of every channel, by site."""
+    def sites(self) -> set[str]:
+        """The sites that have channels."""
+        return {site for site, _, _ in self._channels}
+
+    def facts(self, sites: Collection[str] | None = None) -> dict[str, list[ChannelFacts]]:
+        """What is known of every channel of some sites (None: of all), by site."""
         found: dict[str, list[ChannelFacts]] = {}
         for channel in self._channels.values():
-            found.setdefault(channel.site.id, []).append(channel.facts())
+            if sites is None or channel.site.id in sites:
+                found.setdefault(channel.site.id, []).append(channel.facts())
         return found

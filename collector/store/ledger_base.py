@@ -126,6 +126,14 @@ class LedgerBase:
         except SQLAlchemyError as error:
             raise self._error(error) from error
 
+    def _texts(self, query: Select[Any]) -> dict[str, str]:
+        """All rows of a query of two columns of text, the first a key; for many rows much faster than as mappings."""
+        try:
+            with self._reads.connect() as connection:
+                return {row[0]: row[1] for row in connection.execute(query)}
+        except SQLAlchemyError as error:
+            raise self._error(error) from error
+
     def _put(self, connection: Connection, table: Table, rows: Sequence[Row], *, newer: str | None = None) -> None:
         """Insert or replace by primary key; with `newer`, only where the value of that column does not decrease."""
         if not rows:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from sqlalchemy import Connection, delete, func, or_, select, update
 
@@ -14,6 +14,9 @@ from forecaster.domain.records import HeldMessage, SiteEdit
 
 QUARANTINE_ROWS = 10_000
 """Refusals kept; the oldest go first."""
+
+NAMES_A_QUERY = 500
+"""Notes read in one query; older builds of SQLite take no more than 999 parameters (SQLITE_MAX_VARIABLE_NUMBER)."""
 
 
 class IntakeNotes(LedgerBase):
@@ -59,7 +62,12 @@ class IntakeNotes(LedgerBase):
 
     def note(self, name: str, value: str) -> None:
         """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
-        self._write(lambda c: self._put(c, t.notes, [{"name": name, "value": value}]))
+        self.note_all({name: value})
+
+    def note_all(self, values: Mapping[str, str]) -> None:
+        """Keep small named values, all of them or none. values : by name"""
+        rows = [{"name": name, "value": values[name]} for name in sorted(values)]  # all writers in the same order
+        self._write(lambda c: self._put(c, t.notes, rows))
 
     def note_once(self, name: str, value: str) -> str:
         """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
@@ -104,11 +112,19 @@ class IntakeNotes(LedgerBase):
         rows = self._rows(select(t.notes.c.value).where(t.notes.c.name == name))
         return str(rows[0]["value"]) if rows else None
 
+    def noted_of(self, names: Collection[str]) -> dict[str, str]:
+        """Small values by their names, as far as there are any."""
+        n, asked, found = t.notes.c, list(names), dict[str, str]()
+        for first in range(0, len(asked), NAMES_A_QUERY):
+            query = select(n.name, n.value).where(n.name.in_(asked[first : first + NAMES_A_QUERY]))
+            found |= self._texts(query)
+        return found
+
     def notes(self, name: str) -> dict[str, str]:
         """The small values of a name and of `name:…`, by their names."""
         n = t.notes.c
         query = select(n.name, n.value).where(or_(n.name == name, n.name.startswith(f"{name}:", autoescape=True)))
-        return {str(row["name"]): str(row["value"]) for row in self._rows(query)}
+        return self._texts(query)
 
     def forget_note(self, name: str) -> None:
         """Drop a small named value, if it is there."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -353,6 +353,10 @@ class Ledger(AlarmLog, EditLog, Protocol):
         """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
         ...
 
+    def note_all(self, values: Mapping[str, str]) -> None:
+        """Keep small named values, all of them or none. values : by name"""
+        ...
+
     def note_once(self, name: str, value: str) -> str:
         """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
         ...
@@ -366,6 +370,10 @@ class Ledger(AlarmLog, EditLog, Protocol):
 
     def noted(self, name: str) -> str | None:
         """A small named value."""
+        ...
+
+    def noted_of(self, names: Collection[str]) -> dict[str, str]:
+        """Small values by their names, as far as there are any."""
         ...
 
     def notes(self, name: str) -> dict[str, str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from collector.collector import Collector
 from collector.config.settings import load_installation
 from collector.decode.payload import Decoder
 from collector.guard.guard import ChannelGuard
+from collector.guard.notes import ChannelNotes
 from collector.intake import Intake
 from collector.mqtt.wire import Arrived
 from collector.store.open import open_ledger, open_store
@@ -96,8 +98,8 @@ def test_facts_of_channels_are_saved_soon_after_a_change_and_every_five_minutes(
     stores: tuple[ReadingStore, Ledger], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Five seconds after the last time at the soonest, and after 300 s in any case."""
-    guard, clock, saved = ChannelGuard([SITE]), HeldClock(), []
-    monkeypatch.setattr(stores[1], "note", lambda *note: saved.append(note))
+    guard, clock, saved = ChannelGuard([SITE]), HeldClock(), list[Mapping[str, str]]()
+    monkeypatch.setattr(stores[1], "note_all", saved.append)
     intake = Intake(Decoder([SITE]), *stores, clock, None, lambda: None, guard=guard)
     channel = next(iter(guard._channels.values()))
     turns = [(0.0, True), (4.75, False), (0.25, True), (10.0, False), (289.75, False), (0.25, True)]
@@ -107,6 +109,19 @@ def test_facts_of_channels_are_saved_soon_after_a_change_and_every_five_minutes(
         saved.clear()
         intake.note_channels()
         assert bool(saved) is wanted, turn
+
+
+def test_of_many_sites_only_the_changed_ones_are_saved_and_each_every_five_minutes() -> None:
+    """In: a hundred sites, of which one changes after a minute. Out: all, that one, then the others, then that one."""
+    sites = [replace(SITE, id=f"cellar-{number}") for number in range(100)]
+    guard = ChannelGuard(sites)
+    notes, names = ChannelNotes(guard), {site.id for site in sites}
+    assert notes.due(0.0).keys() == names
+    guard._channels[next(key for key in guard._channels if key[0] == "cellar-7")].changed = True
+    assert notes.due(60.0).keys() == {"cellar-7"}
+    assert notes.due(299.0) == {}
+    assert notes.due(300.0).keys() == names - {"cellar-7"}
+    assert notes.due(360.0).keys() == {"cellar-7"}
 
 
 def test_what_the_store_never_takes_is_told_apart_from_what_it_takes(

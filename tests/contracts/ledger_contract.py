@@ -514,6 +514,11 @@ class LedgerContract:
         ledger.note("clock:1-2", "behind")
         ledger.note("clocks", "another name")
         assert ledger.notes("clock") == {"clock": "", "clock:1-2": "behind"}
+        ledger.note_all({"channels:a": "first", "channels:b": "other"})
+        ledger.note_all({"channels:a": "then"})
+        ledger.note_all({})
+        asked = [f"channels:{name}" for name in ("a", "b", *range(1_000))]
+        assert ledger.noted_of(asked) == {"channels:a": "then", "channels:b": "other"}
         ledger.forget_note("clock:1-2")
         ledger.forget_note("never noted")
         assert ledger.notes("clock") == {"clock": ""}

@@ -238,7 +238,7 @@ def test_facts_are_kept_and_read_again(tmp_path: Path) -> None:
     ledger = open_ledger(f"sqlite:///{tmp_path / 'ledger.db'}")
     line = Line(site(TIMED))
     line.send("plug", timed(1, 0.0), 0.3)
-    keep_channels(ledger, "larkspur", [line.facts()])
+    keep_channels(ledger, {"larkspur": [line.facts()]})
     assert channels_told(ledger) == {"larkspur": [line.facts()]}
     assert line.facts().name == "pump_power"
     assert (line.facts().taken, line.facts().heard_ms) == (1, T0 + 300)
