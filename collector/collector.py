@@ -15,7 +15,7 @@ from collector.config.settings import Installation
 from collector.decode.payload import Decoder
 from collector.guard.guard import ChannelGuard
 from collector.guard.notes import by_channel, channels_told
-from collector.intake import Intake
+from collector.intake import Intake, Writes
 from collector.mqtt.session import Session
 from collector.share import WHOLE, Share
 from forecaster.domain.counts import Count
@@ -64,6 +64,7 @@ class Collector:
     probe : gives the facts of the clock; None: those of this machine, if the clock is its own
     leased : tells whether the share is still this collector's, where shares change hands
     place : int — which of the installation's brokers it listens to, from 0
+    writes : Writes | None — stores what it collects, where several collectors store together; None: the store itself
     prunes : bool — whether it drops what is older than the retention; one collector of an installation has to
     """
 
@@ -80,6 +81,7 @@ class Collector:
         probe: Probe | None = None,
         leased: Callable[[], bool] = always,
         prunes: bool = True,
+        writes: Writes | None = None,
     ) -> None:
         self._installation, self._store, self._ledger, self._clock = installation, store, ledger, clock
         sites = share.of(installation.sites)
@@ -93,7 +95,9 @@ class Collector:
         window_s = installation.store.commit_window_ms / 1000.0
         guard = ChannelGuard(sites.values(), by_channel(channels_told(ledger, sites)))
         own = self._of_place(share.own)
-        self._intake = Intake(decoder, store, ledger, clock, self._watch, on_commit, window_s, own, guard, leased)
+        self._intake = Intake(
+            decoder, writes or store, ledger, clock, self._watch, on_commit, window_s, own, guard, leased
+        )
         self._prunes = prunes
         dropped = [f for f in self._filters_before() if f not in self._filters]
         self._session = Session(

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from collector.backoff import Backoff
 from collector.clock import ClockWatch, clock_note, forget_other_shares
@@ -22,7 +22,7 @@ from collector.guard.notes import ChannelNotes, keep_channels
 from collector.mqtt.wire import Arrived, acknowledge
 from forecaster.domain.errors import StoreRefused, StoreUnavailable
 from forecaster.domain.leases import always
-from forecaster.domain.ports import Clock, Ledger, ReadingStore
+from forecaster.domain.ports import Clock, Ledger
 from forecaster.domain.readings import Reading, Refusal
 from forecaster.domain.records import HeldMessage
 from forecaster.texts.catalogue import words
@@ -52,6 +52,14 @@ DECODER_FAULTS = (
 """What an unexpected fault in decoding may raise: the message is quarantined, and the others are not delayed."""
 
 
+class Writes(Protocol):
+    """What stores readings: a store, or what gathers those of several collectors for it."""
+
+    def append(self, readings: Sequence[Reading], /) -> int:
+        """Store readings, durable on return; see `ReadingStore`."""
+        ...
+
+
 @dataclass(slots=True)
 class IntakeCounts:
     """Counts since the start: messages taken, readings stored (new or changed), messages refused, messages dropped."""
@@ -77,7 +85,7 @@ class Intake:
     def __init__(
         self,
         decoder: Decoder,
-        store: ReadingStore,
+        store: Writes,
         ledger: Ledger,
         clock: Clock,
         watch: ClockWatch | None,

@@ -29,6 +29,7 @@ from collector.mqtt.connection import client
 from collector.rendezvous import SHARES
 from collector.share import Share, share_of
 from collector.store.fences import LeaseFence, SitesFence
+from collector.store.gathering import GatheredWrites
 from collector.store.ledger import SqlLedger
 from collector.weather import WeatherWorker
 from forecaster.domain.errors import UsageError
@@ -120,6 +121,7 @@ class Collectors(LeasedWork):
     def __init__(self, services: Services, ledger: SqlLedger, instance: str, time: LeaseTime) -> None:
         super().__init__("collectors", time)
         self._services, self._ledger, self._instance = services, ledger, instance
+        self._writes = GatheredWrites(services.store)
         self._first = min((share_of(site, SHARES) for site in services.installation.sites), default=1)
 
     def start(self) -> None:
@@ -139,6 +141,7 @@ class Collectors(LeasedWork):
             Collector(
                 services.installation, services.store, ledger, services.clock, nobody,
                 share=share, place=place, leased=task.leased, prunes=share.number == self._first and place == 0,
+                writes=self._writes,
             )
             for place in range(len(services.installation.broker.each))
         ]  # fmt: skip

@@ -1,0 +1,83 @@
+"""Writers that store together: one commit for what waits, counts that add up, and no error that is another's."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from collector.store.gathering import MOST, GatheredWrites
+from collector.store.sqlite import SqliteStore
+from forecaster.domain.errors import StoreRefused
+from forecaster.domain.readings import Reading
+from tests.contracts.store_contract import power
+from tests.engines import wait_until
+
+WRITERS = 20
+UNLUCKY = 13.0
+
+
+class Slow(SqliteStore):
+    """A store whose first commit takes as long as a test likes. commits : how many readings each had"""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.begun, self.may_end = threading.Event(), threading.Event()
+        self.commits: list[int] = []
+
+    def append(self, readings: Sequence[Reading]) -> int:
+        if not self.begun.is_set():
+            self.begun.set()
+            self.may_end.wait(60.0)
+        if any(reading.value == UNLUCKY for reading in readings):
+            raise StoreRefused("unlucky")
+        self.commits.append(len(readings))
+        return super().append(readings)
+
+
+def written(store: Slow, batches: Sequence[Sequence[Reading]]) -> list[Future[int]]:
+    """Store batches from a thread each, all but the first brought while that one is written."""
+    writes = GatheredWrites(store)
+    with ThreadPoolExecutor(len(batches)) as pool:
+        futures = [pool.submit(writes.append, batches[0])]
+        store.begun.wait(60.0)
+        futures += [pool.submit(writes.append, batch) for batch in batches[1:]]
+        wait_until(lambda: len(writes._waiting) == len(batches) - 1, "the other writers")
+        store.may_end.set()
+    return futures
+
+
+def batch(number: int, count: int, value: float = 1.0) -> list[Reading]:
+    """Readings of one writer, at times of its own."""
+    return [power(1_000_000 * number + k, value) for k in range(count)]
+
+
+def test_what_comes_while_one_writes_is_one_commit(tmp_path: Path) -> None:
+    """In: twenty writers of three readings each. Out: two commits, sixty rows, each counted once."""
+    store = Slow(tmp_path / "outlast.db")
+    futures = written(store, [batch(number, 3) for number in range(WRITERS)])
+    assert store.commits == [3, 3 * (WRITERS - 1)]
+    assert sum(future.result() for future in futures) == store.count() == 3 * WRITERS
+    store.close()
+
+
+def test_a_commit_ends_where_it_is_large(tmp_path: Path) -> None:
+    store = Slow(tmp_path / "outlast.db")
+    written(store, [batch(number, MOST - 1) for number in range(4)])
+    assert store.commits == [MOST - 1, 2 * (MOST - 1), MOST - 1]
+    assert store.count() == 4 * (MOST - 1)
+    store.close()
+
+
+def test_a_refusal_is_told_to_whom_it_belongs(tmp_path: Path) -> None:
+    """In: three batches together, one with a reading that the store never takes. Out: the others are stored."""
+    store = Slow(tmp_path / "outlast.db")
+    first, good, bad, last = written(store, [batch(0, 1), batch(1, 2), batch(2, 2, UNLUCKY), batch(3, 2)])
+    with pytest.raises(StoreRefused, match="unlucky"):
+        bad.result()
+    assert [future.result() for future in (first, good, last)] == [1, 2, 2]
+    assert store.count() == 5
+    store.close()
