@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from api.process.repeating import RepeatingWorker
 from api.process.services import Services
+from collector.config.signature import rest_after
 from collector.editing.carrying import STATE, SiteCarrier
 from forecaster.domain.counts import Count
 
 LOOK_S = 2.0
-"""Time between two looks whether a site file has changed, here or on another machine [s]."""
+"""Least time between two looks whether a site file has changed, here or on another machine [s]."""
 
 
 class FileCarrier(RepeatingWorker):
@@ -28,6 +29,7 @@ class FileCarrier(RepeatingWorker):
     def once(self) -> None:
         """Carry what has changed. Errors: StoreError, OSError."""
         self._carrier.once()
+        self._rest_s = rest_after(self._carrier.look_s, LOOK_S)
 
     def troubles(self) -> list[tuple[str, str]]:
         """What was decided between two machines within a day."""

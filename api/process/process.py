@@ -8,10 +8,8 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
@@ -25,6 +23,7 @@ from api.process.services import Services, open_services, require_door
 from api.process.watchdog import ENDING_LOOKS, HANGING_LOOKS, FileWatch, tell_supervisor
 from api.process.workers import workers_of
 from collector.config.settings import Installation, load_installation
+from collector.config.signature import Signature, rest_after, signature
 from collector.share import WHOLE, Share
 from forecaster.domain.errors import ConfigError, OutlastError
 from forecaster.domain.ports import Clock
@@ -37,8 +36,6 @@ if TYPE_CHECKING:
 log = logging.getLogger("outlast")
 
 WATCH_S = 2.0
-WATCH_SHARE = 0.005
-"""Share of a processor that looking for changed site files may take; with thousands of files it is done less often."""
 GRACE_S = 3
 LAST_S = 90.0
 """How long an end may take after a fault [s]."""
@@ -284,7 +281,7 @@ class Process:
                     tell_supervisor("WATCHDOG=1")
                 began = time.thread_time()
                 seen = signature(self.services.installation.folder / "sites")
-                rest_s = max(WATCH_S, (time.thread_time() - began) / WATCH_SHARE)
+                rest_s = rest_after(time.thread_time() - began, WATCH_S)
                 if seen != self._seen and not self._ending.is_set():
                     self._reload(seen)
         finally:
@@ -338,9 +335,6 @@ class Process:
             self._fail(words()("fault.the_workers_cannot_start_again", error=str(error)))
 
 
-Signature = tuple[tuple[str, int, int], ...]
-
-
 def kept_on(before: Installation, fresh: Installation) -> dict[str, Site]:
     """Sites whose file can no longer be read: they go on unchanged, so that no typing error leaves them unwatched."""
     return {item.site: before.sites[item.site] for item in fresh.set_aside if item.whole and item.site in before.sites}
@@ -359,23 +353,6 @@ def bound(host: str, port: int, where: str, key: str = "") -> socket.socket:
     except OSError as error:
         problem = Said("config.cannot_be_listened_on", host=host, port=port, value=error.strerror or error)
         raise ConfigError(where, key, problem, Said("config.end_what_listens_there_or_set")) from error
-
-
-def signature(folder: Path) -> Signature:
-    """Name, size and modification time of every site file; it differs when any of them has changed."""
-    return tuple(sorted(_facts(folder)))
-
-
-def _facts(folder: Path) -> Iterator[tuple[str, int, int]]:
-    try:
-        with os.scandir(folder) as entries:
-            for entry in entries:
-                if entry.name.endswith(".toml"):
-                    with suppress(FileNotFoundError):  # gone since the folder was read
-                        status = entry.stat()
-                        yield entry.name, status.st_size, status.st_mtime_ns
-    except FileNotFoundError:
-        return
 
 
 def _broker_of(installation: Installation) -> EmbeddedBroker:

@@ -39,8 +39,8 @@ class RepeatingWorker(LoopThread):
     def _work(self) -> None:
         rest_s = self._first_s
         while not self._ending.wait(rest_s):
-            rest_s = self._rest_s
             try:
                 self.once()
             except (StoreError, OSError) as error:
                 log.warning("%s: not done for now: %s", self._thread.name, error)
+            rest_s = self._rest_s

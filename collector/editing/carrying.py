@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import secrets
 import socket
+import time
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ import msgspec
 from collector.alone import alone
 from collector.config.drafts import drafted
 from collector.config.set_aside import lenient, site_files
+from collector.config.signature import Signature, signature
 from collector.config.site_file import site_faults
 from collector.editing.editor import REMOVED
 from collector.editing.keep import SiteText, StaleEdit, replace_site, site_path, stamp_of
@@ -70,6 +72,7 @@ class SiteCarrier:
     folder : Path — of the installation
     kept : Path — the file of the texts that this machine and the ledger had in common last
     machine : str — by which name others are told of its changes
+    look_s : float — processor time that the last look at the files took [s]
     conflicts : by site, when and what was last decided between two machines, in words
     """
 
@@ -79,6 +82,7 @@ class SiteCarrier:
     kept: Path
     machine: str = field(default_factory=socket.gethostname)
     conflicts: dict[str, tuple[int, str]] = field(default_factory=dict)
+    look_s: float = 0.0
     _seen: tuple[object, ...] | None = None
     _standing: dict[str, str] = field(default_factory=dict)
     _refused: dict[str, str] = field(default_factory=dict)
@@ -103,9 +107,11 @@ class SiteCarrier:
         edge_ms = self.clock.now_ms() - DAY_MS
         return [told for _, (at_ms, told) in sorted(self.conflicts.items()) if at_ms >= edge_ms]
 
-    def _looks(self) -> tuple[tuple[str, int, int], ...]:
-        paths = [path for path in site_files(self.folder / "sites") if path.exists()]
-        return tuple((path.name, at.st_size, at.st_mtime_ns) for path in paths for at in [path.stat()])
+    def _looks(self) -> Signature:
+        began_s = time.thread_time()
+        found = signature(self.folder / "sites")
+        self.look_s = time.thread_time() - began_s
+        return found
 
     def _shared(self) -> dict[str, SharedText]:
         notes = {name.partition(":")[2]: value for name, value in self.ledger.notes(SHARED).items() if ":" in name}
