@@ -1,4 +1,5 @@
-"""What gives way when a forecaster has too much to do: forecasts on mains come less often, the pack's in time."""
+"""What gives way when a forecaster has too much to do: refits wait, forecasts on mains come less often, the pack's in
+time."""
 
 from __future__ import annotations
 
@@ -10,6 +11,10 @@ this project's own choice."""
 
 LATE_MS = 5_000
 """A forecast this late shows that there is too much to do; one of a fifth of it, that there is room again [ms]."""
+
+REFIT_SHARE, LEAST_REFIT_SHARE = 0.1, 0.02
+"""Share of the time that refits may take, and while load is shed. With many sites each is refitted less often than once
+an hour."""
 
 PACE = 1.0
 """The interval follows the load by at most so much a second, both ways [s]."""
@@ -38,6 +43,11 @@ class LoadShed:
             self.shed_ms = min(MOST_MS, self.shed_ms + min(most_ms, late_ms - LATE_MS))
         elif late_ms <= LATE_MS // 5:
             self.shed_ms = max(0, self.shed_ms - most_ms)
+
+    @property
+    def refit_share(self) -> float:
+        """Share of the time that refits may take now."""
+        return LEAST_REFIT_SHARE if self.shed_ms else REFIT_SHARE
 
     def counts(self) -> list[Count]:
         """For the metrics."""

@@ -47,9 +47,6 @@ TURN_A_SITE_S = 20e-6
 """Least length of a turn, and more for each site [s], so that checking all sites is only a small part of it."""
 
 BUDGET_S = 0.5
-REFIT_SHARE = 0.1
-"""Share of the time that refits may take; with many sites each is refitted less often than once an hour."""
-
 AHEAD = frozenset({Quantity.RAIN_EXPECTED})
 """Quantities with future times: they do not show how far the readings have come."""
 BACKOFF_S = 2.0
@@ -317,7 +314,7 @@ class ForecastWorker(LoopThread):
             runner.refit_if_due(now_ms)
         except SITE_FAULTS as error:
             self._blame(runner, error)
-        self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / REFIT_SHARE - 1.0)
+        self._refit_from_s = time.monotonic() + (time.monotonic() - started) * (1.0 / self._load.refit_share - 1.0)
 
     def _keep_pending(self, site: Site, transitions: list[AlarmTransition], now_ms: int) -> None:
         self._pending.append(

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from forecaster.alarms import AlarmManager, Outside
@@ -140,6 +141,25 @@ def test_under_any_load_everybody_has_a_turn(house: House) -> None:
     assert all(runner.ages_ms for runner in house.runners)
     assert house.oldest_ms(Supply.MAINS) < house.oldest_ms(Supply.PACK) + LONGEST_BONUS_MS + LATE_MS
     assert house.oldest_ms(Supply.PACK) < house.oldest_ms(Supply.MAINS)
+
+
+def test_refits_give_way_while_load_is_shed(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A refit of 0.1 s is due all the time: one in a second, and under load one in five."""
+    refits: list[float] = []
+
+    def refit(_: SiteRunner, _now_ms: int) -> bool:
+        house.moment.s += 0.1
+        refits.append(house.moment.s)
+        return True
+
+    monkeypatch.setattr(SiteRunner, "refit_if_due", refit)
+    for cost_s, each_s in ((0.02, 1.0), (1.0, 5.0)):
+        house.live(300, cost_s)
+        refits.clear()
+        for _ in range(1_000):
+            house.worker._refit()
+            house.moment.s += 0.01
+        assert np.diff(refits).mean() == pytest.approx(each_s, rel=0.05)
 
 
 def test_a_pause_is_no_load() -> None:
