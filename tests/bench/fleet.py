@@ -6,12 +6,12 @@ import json
 import multiprocessing
 import multiprocessing.pool
 import time
-from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
+from tests.bench.packets import connect, packet
+from tests.bench.packets import publish as packets_published
 
 SITE = """id = "{id}"
 name = "Cellar {number}"
@@ -82,16 +82,6 @@ def message(number: int, turn: int, now_ms: int, on_pack: int = ON_PACK) -> tupl
     return f"fleet/{site_id(number)}/plug", json.dumps({"power": power, "time": now_ms}).encode()
 
 
-UNDER_WAY = 500
-"""Messages not yet acknowledged at once: the client looks through all of them at every answer."""
-
-
-def settle(info: mqtt.MQTTMessageInfo) -> None:
-    """Wait until the broker has taken a message."""
-    info.wait_for_publish(300)
-    assert info.is_published(), "the broker has not taken a message within five minutes"
-
-
 @dataclass(frozen=True, slots=True)
 class Published:
     """What the publisher did: messages acknowledged by the broker, and the seconds it took."""
@@ -118,30 +108,16 @@ class Load:
 
 def publish(load: Load) -> Published:
     """Publish at QoS 1 and a fixed rate, each message with a source time of its own; ends by itself."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-publisher", protocol=mqtt.MQTTv5)
-    client.username_pw_set(load.username, load.password)
-    client.max_inflight_messages_set(2000)
-    client.max_queued_messages_set(0)
-    client.connect("127.0.0.1", load.port)
-    client.loop_start()
-    begun, begun_ms, total = time.monotonic(), int(time.time() * 1000), int(load.rate * load.seconds)
-    waiting: deque[mqtt.MQTTMessageInfo] = deque()
-    for index in range(total):
-        turn, number = divmod(index, load.sites)
-        topic, payload = message(number, turn, begun_ms + int(index * 1000 / load.rate), load.on_pack)
-        waiting.append(client.publish(topic, payload, qos=1))
-        if index % 100 == 99:
-            early = begun + (index + 1) / load.rate - time.monotonic()
-            if early > 0:
-                time.sleep(early)
-            while len(waiting) > UNDER_WAY:
-                settle(waiting.popleft())
-    while waiting:
-        settle(waiting.popleft())
-    took = time.monotonic() - begun
-    client.disconnect()
-    client.loop_stop()
-    return Published(total, took)
+    begun_ms = int(time.time() * 1000)
+
+    def made() -> Iterator[bytes]:
+        for index in range(int(load.rate * load.seconds)):
+            turn, number = divmod(index, load.sites)
+            at_ms = begun_ms + int(index * 1000 / load.rate)
+            yield packet(*message(number, turn, at_ms, load.on_pack), index)
+
+    hello = connect("load-publisher", load.username, load.password)
+    return Published(*packets_published(load.port, made(), load.rate, hello))
 
 
 def publish_apart(load: Load) -> multiprocessing.pool.AsyncResult[Published]:
