@@ -1,8 +1,9 @@
-"""A load test of whole processes: `python -m tests.bench.load --sites 10000 --rate 3000 --seconds 600 --store sqlite`.
+"""A load test of whole processes: `python -m tests.bench.load --sites 10000 --rate 3000 --seconds 600 --join`.
 
-A real mosquitto with the shipped office settings, `outlast collect` and the shares of `outlast forecast` as processes
-of their own, a publisher that keeps a fixed rate. The engines start from a day that they have seen already, as those
-of a running installation. Told at the end: messages in and rows out, the age of every site's forecast all along,
+A real mosquitto with the shipped office settings, `outlast collect` and `outlast forecast` as processes of their own,
+a publisher that keeps a fixed rate. With --join two or more of each divide the sites among themselves, over InfluxDB
+and PostgreSQL. The engines start from a day that they have seen already, as those of a running installation. Told at
+the end: messages in and rows out, the age of every site's forecast all along, what load added to the interval on mains,
 processor time, memory, and disk bytes a message.
 """
 
@@ -11,21 +12,21 @@ from __future__ import annotations
 import argparse
 import os
 import signal
-import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
-import psutil
 
 from collector.clock import SystemClock
 from collector.config.settings import Installation, load_installation
 from collector.decode.payload import Decoder
+from collector.rendezvous import SHARES
+from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Checkpoint
@@ -33,40 +34,25 @@ from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.engine.packing import packed
 from tests.bench.fleet import ON_PACK, Load, Published, message, publish_apart, site_id, write_fleet
+from tests.bench.parts import CALL, Part, start
 from tests.brokers import ShippedBroker
-from tests.engines import ROOT, running_influx, wait_until
+from tests.engines import running_influx, running_postgres, wait_until
+
+__all__ = ["CALL", "load", "warm"]
 
 PASSWORDS = {"outlast": "hear", "load": "speak"}
-CALL = "import sys; from api.cli import main; sys.exit(main())"
 WARM_S = 86_400
 LOOK_S = 5.0
-
-
-@dataclass
-class Part:
-    """One process of the installation, and what it took."""
-
-    name: str
-    process: subprocess.Popen[bytes]
-    cpu_s: float = 0.0
-    seen_s: float = 0.0
-    peak_mb: float = 0.0
-    before: tuple[float, float] | None = None
-
-    def sample(self) -> None:
-        """Read processor time since the first sample, and memory."""
-        if self.process.poll() is None:
-            seen = psutil.Process(self.process.pid)
-            times = seen.cpu_times()
-            now = (times.user + times.system, time.monotonic())
-            self.before = self.before or now
-            self.cpu_s, self.seen_s = now[0] - self.before[0], now[1] - self.before[1]
-            self.peak_mb = max(self.peak_mb, seen.memory_info().rss / 1e6)
+STANDING_S = 900.0
+"""How long a busy machine may take until all members stand, and until every site has a forecast [s]."""
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is asked for: sites, messages a second, seconds, store, forecasters, one site in how many on the pack."""
+    """What is asked for: sites, messages a second, seconds, store, forecasters, one site in how many on the pack.
+
+    join : bool — as many collectors as forecasters, which join over PostgreSQL
+    """
 
     sites: int
     rate: float
@@ -74,6 +60,23 @@ class Wanted:
     store: str
     shares: int
     on_pack: int
+    join: bool
+
+    @property
+    def named(self) -> str:
+        """What it is, in a few words."""
+        workers = f"{self.shares} collectors and {self.shares} forecasters that join, PostgreSQL"
+        return f"{self.store}, {workers if self.join else f'{self.shares} forecasters'}"
+
+
+@dataclass(frozen=True)
+class Servers:
+    """What an installation runs on: its broker, the URLs of its stores, and the processes of them all."""
+
+    broker: ShippedBroker
+    readings: str
+    ledger: str | None
+    parts: tuple[Part, ...]
 
 
 @dataclass(frozen=True)
@@ -93,14 +96,6 @@ class Outcome:
     disk_bytes: dict[str, int]
     caught_up_s: float
     load: float
-
-
-def start(folder: Path, name: str, *more: str) -> Part:
-    """`outlast NAME` on the installation, its words in a log beside it."""
-    words = [sys.executable, "-c", CALL, name, "--config", str(folder), *more]
-    called = "-".join((name, *more)).replace("/", "-")
-    with (folder / f"{called}.log").open("ab") as log:
-        return Part(" ".join((name, *more)), subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log))
 
 
 def warm(installation: Installation, ledger: Ledger, now_ms: int, every_s: float, on_pack: int = ON_PACK) -> None:
@@ -132,14 +127,45 @@ def engine_after_a_day(site: Site, number: int, now_ms: int, every_s: float, on_
 
 
 @contextmanager
-def store_url(kind: str, folder: Path) -> Iterator[str]:
-    """The URL of a store of a kind, its server running."""
-    if kind == "sqlite":
-        yield "sqlite:///outlast.db"
-        return
-    (folder / "influx").mkdir()
-    with running_influx(folder / "influx") as influx:
-        yield f"{influx.url}/outlast"
+def servers(folder: Path, wanted: Wanted) -> Iterator[Servers]:
+    """Broker and stores, which run until the block ends."""
+    broker = ShippedBroker(folder / "broker", "office", PASSWORDS)
+    broker.prepare()
+    acl = broker.folder / "office.acl"
+    acl.write_text(acl.read_text() + "\nuser load\ntopic readwrite fleet/#\n")
+    with ExitStack() as stack:
+        stack.callback(broker.stop)
+        broker.start()
+        assert broker.server is not None
+        parts, readings, ledger = [Part("mosquitto", broker.server)], "sqlite:///outlast.db", None
+        if wanted.store == "influx" or wanted.join:
+            (folder / "influx").mkdir()
+            influx = stack.enter_context(running_influx(folder / "influx"))
+            assert influx.server is not None
+            assert influx.proxy is not None
+            parts += [Part("influxd", influx.server), Part("nginx", influx.proxy)]
+            readings = f"{influx.url}/outlast"
+        if wanted.join:
+            postgres = stack.enter_context(running_postgres())
+            assert postgres.server is not None
+            parts.append(Part("postgres", postgres.server))
+            ledger = postgres.url
+        yield Servers(broker, readings, ledger, tuple(parts))
+
+
+def workers(house: Path, wanted: Wanted) -> list[Part]:
+    """The processes that collect and forecast, started."""
+    if not wanted.join:
+        shares = [f"{number}/{wanted.shares}" for number in range(1, wanted.shares + 1)]
+        forecasters = [
+            start(house, f"forecast {share}", "forecast", "--share", share, metrics=True) for share in shares
+        ]
+        return [start(house, "collect", "collect"), *forecasters]
+    return [
+        start(house, f"{role} {number}", role, "--join", metrics=role == "forecast")
+        for role in ("collect", "forecast")
+        for number in range(1, wanted.shares + 1)
+    ]
 
 
 def disk_bytes(folder: Path) -> int:
@@ -149,38 +175,51 @@ def disk_bytes(folder: Path) -> int:
 
 def load(folder: Path, wanted: Wanted) -> Outcome:
     """Run the load; everything it starts has ended on return."""
-    broker = ShippedBroker(folder / "broker", "office", PASSWORDS)
-    broker.prepare()
-    acl = broker.folder / "office.acl"
-    acl.write_text(acl.read_text() + "\nuser load\ntopic readwrite fleet/#\n")
-    broker.start()
     house = folder / "installation"
     parts: list[Part] = []
-    try:
-        with store_url(wanted.store, folder) as url:
-            at = f"mqtt://127.0.0.1:{broker.port}"
-            write_fleet(house, wanted.sites, at, url, username="outlast", password="hear")
-            installation, clock = load_installation(house), SystemClock()
-            with closing(open_ledger(installation.ledger_url)) as ledger:
-                warm(installation, ledger, clock.now_ms(), wanted.sites / wanted.rate, wanted.on_pack)
-            assert broker.server is not None
-            shares = [f"{number}/{wanted.shares}" for number in range(1, wanted.shares + 1)]
-            parts = [start(house, "collect"), *(start(house, "forecast", "--share", share) for share in shares)]
-            return _measured(folder, installation, [*parts, Part("mosquitto", broker.server)], broker.port, wanted)
-    finally:
-        for part in parts:
-            part.process.send_signal(signal.SIGTERM)
-        for part in parts:
-            part.process.wait(60)
-        broker.stop()
+    with servers(folder, wanted) as standing:
+        at = f"mqtt://127.0.0.1:{standing.broker.port}"
+        write_fleet(house, wanted.sites, at, standing.readings, username="outlast", password="hear")
+        if standing.ledger is not None:
+            with (house / "outlast.toml").open("a") as settings:
+                settings.write(f'ledger = "{standing.ledger}"\n')
+        installation, clock = load_installation(house), SystemClock()
+        with closing(open_ledger(installation.ledger_url)) as ledger:
+            warm(installation, ledger, clock.now_ms(), wanted.sites / wanted.rate, wanted.on_pack)
+        try:
+            parts = workers(house, wanted)
+            return _measured(folder, installation, [*parts, *standing.parts], standing.broker.port, wanted)
+        finally:
+            for part in parts:
+                part.process.send_signal(signal.SIGTERM)
+            for part in parts:
+                part.process.wait(120)
+
+
+def _stand(ledger: Ledger, wanted: Wanted) -> None:
+    """Wait until the broker keeps what comes for every site, each member has its part, and every site a forecast."""
+    if wanted.join:
+        assert isinstance(ledger, SqlLedger)
+        subscribed = {f"filters:load-{share}-{SHARES}" for share in range(1, SHARES + 1)}
+        wait_until(lambda: subscribed <= ledger.notes("filters").keys(), "the collectors' subscriptions", STANDING_S)
+        wait_until(lambda: _divided(ledger, wanted.shares), "every member's part", STANDING_S)
+    else:
+        wait_until(lambda: ledger.noted("filters:load") is not None, "the collector's subscription", STANDING_S)
+    wait_until(lambda: len(ledger.issued()) == wanted.sites, "a forecast of every site", STANDING_S)
+
+
+def _divided(ledger: SqlLedger, each: int) -> bool:
+    """Whether all shares of both roles are carried, by so many members each."""
+    carrying = [member for member in ledger.members() if member.shares]
+    whole = sum(len(member.shares) for member in carrying) == 2 * SHARES + 1
+    return whole and len(carrying) == 2 * each
 
 
 def _measured(folder: Path, installation: Installation, parts: list[Part], port: int, wanted: Wanted) -> Outcome:
     clock, names = SystemClock(), [site_id(number) for number in range(wanted.sites)]
     began = time.monotonic()
     with closing(open_ledger(installation.ledger_url, owner=False)) as ledger:
-        wait_until(lambda: ledger.noted("filters:load") is not None, "the collector's subscription", 300)
-        wait_until(lambda: len(ledger.issued()) == wanted.sites, "a forecast of every site", 900)
+        _stand(ledger, wanted)
         started_s = time.monotonic() - began
         ages: list[list[float]] = []
         running = publish_apart(Load(port, wanted.sites, wanted.rate, wanted.seconds, "load", "speak", wanted.on_pack))
@@ -200,24 +239,32 @@ def _measured(folder: Path, installation: Installation, parts: list[Part], port:
     return Outcome(published, rows, started_s, np.array(ages), parts, disk, caught_up_s, load_average)
 
 
+def aged(ages_s: np.ndarray) -> str:
+    """Ages of forecasts as words: over all looks, and at the last."""
+    last = ages_s[-1]
+    return (
+        f"median {np.median(ages_s):.0f} s, 99 % {np.quantile(ages_s, 0.99):.0f} s, oldest {ages_s.max():.0f} s;"
+        f" younger than 60 s at {np.mean(ages_s < 60):.2%} of {ages_s.size} looks; at the end median"
+        f" {np.median(last):.0f} s, 99 % {np.quantile(last, 0.99):.0f} s, oldest {last.max():.0f} s"
+    )
+
+
 def told(outcome: Outcome, wanted: Wanted) -> str:
     """The outcome as a few lines."""
-    p, ages, last = outcome.published, outcome.ages_s, outcome.ages_s[-1]
+    p, ages = outcome.published, outcome.ages_s
     lines = [
-        f"{wanted.sites} sites, one in {wanted.on_pack} on the pack, {wanted.store}, {wanted.shares} forecasters:"
+        f"{wanted.sites} sites, one in {wanted.on_pack} on the pack, {wanted.named}:"
         f" {p.messages} messages in {p.seconds:.0f} s ({p.messages / p.seconds:.0f}/s)",
         f"  {os.cpu_count()} cores, load average {outcome.load:.1f}",
         f"  every site's first forecast {outcome.started_s:.0f} s after the start",
         f"  rows {outcome.rows}, lost {p.messages - outcome.rows},"
         f" all stored {outcome.caught_up_s:.0f} s after the last",
-        f"  age of the forecasts at the end: median {np.median(last):.0f} s, 99 % {np.quantile(last, 0.99):.0f} s,"
-        f" oldest {last.max():.0f} s; oldest at any time {ages.max():.0f} s, younger than 60 s"
-        f" {np.mean(ages < 60):.2%}",
+        f"  age of the forecasts, all sites: {aged(ages)}",
+        f"  on the pack: {aged(ages[:, :: wanted.on_pack])}",
         "  disk: "
         + ", ".join(f"{name} {size / p.messages:.0f} bytes a message" for name, size in outcome.disk_bytes.items()),
     ]
-    lines += [f"  {x.name}: {x.cpu_s / x.seen_s:.0%} of a core, {x.peak_mb:.0f} MB at most" for x in outcome.parts]
-    return "\n".join(lines)
+    return "\n".join([*lines, *(f"  {part.told()}" for part in outcome.parts)])
 
 
 def main() -> int:
@@ -226,10 +273,14 @@ def main() -> int:
     parser.add_argument("--sites", type=int, default=1000)
     parser.add_argument("--rate", type=float, default=300.0, help="messages a second")
     parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument("--store", choices=("sqlite", "influx"), default="sqlite")
-    parser.add_argument("--shares", type=int, default=1, help="processes that forecast")
+    parser.add_argument("--store", choices=("sqlite", "influx"), default="sqlite", help="with --join it is influx")
+    parser.add_argument("--shares", type=int, help="processes that forecast; with --join, and as many that collect")
     parser.add_argument("--on-pack", type=int, default=ON_PACK, help="one site in so many has lost its mains")
-    wanted = Wanted(**vars(parser.parse_args()))
+    parser.add_argument("--join", action="store_true", help="members that divide the sites, over PostgreSQL")
+    asked = vars(parser.parse_args())
+    asked["shares"] = asked["shares"] or (2 if asked["join"] else 1)
+    asked["store"] = "influx" if asked["join"] else asked["store"]
+    wanted = Wanted(**asked)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with TemporaryDirectory(prefix="outlast-load-") as folder:
