@@ -1,12 +1,16 @@
-"""A line between the program and a server that a test can cut, deafen, or leave without an answer."""
+"""A line between the program and a server that a test can cut, deafen, hold up, or leave without an answer."""
 
 from __future__ import annotations
 
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+
+HELD_S = 0.05
+"""How often a held line looks whether it passes again [s]."""
 
 
 @dataclass
@@ -14,12 +18,14 @@ class Line:
     """A TCP line from a port of its own to a server's port.
 
     swallows : bool — bytes of standing connections vanish both ways, and nobody hangs up: a half-open line
+    holds : bool — bytes wait, and what was sent meanwhile arrives late: a network that comes back
     mute : bool — new connections are taken and never answered
     taken : int — connections taken so far
     """
 
     to_port: int
     swallows: bool = False
+    holds: bool = False
     mute: bool = False
     taken: int = 0
     port: int = 0
@@ -85,6 +91,8 @@ class Line:
     def _carry(self, source: socket.socket, target: socket.socket) -> None:
         with suppress(OSError):
             while part := source.recv(65_536):
+                while self.holds and not self._ended:
+                    time.sleep(HELD_S)
                 if not self.swallows:
                     target.sendall(part)
         for end in (source, target):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -11,7 +12,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from pathlib import Path
 
 import msgspec
@@ -26,8 +27,10 @@ from forecaster.domain.leases import MemberSeen
 from forecaster.domain.ports import ReadingStore
 from tests.api.delivering import Receiver, listening
 from tests.bench.fleet import site_id, write_fleet
-from tests.bench.load import CALL
+from tests.bench.parts import CALL
 from tests.engines import ROOT, Postgres, running_influx, running_postgres, wait_until
+from tests.faults.lines import Line
+from tests.faults.written import Written, note_writes, written
 from tests.servers import Mosquitto, running_mosquitto
 
 PATIENCE_S = 300.0
@@ -44,21 +47,59 @@ webhook = "{hook}"
 """
 
 Role = str
-"""The command of a worker: "collect" or "forecast"."""
+"""The command of a worker."""
+
+ROLES: tuple[Role, ...] = ("collect", "forecast")
+
+
+@dataclass
+class Ports:
+    """Where the servers are: the broker, PostgreSQL, and InfluxDB behind its proxy."""
+
+    broker: int
+    postgres: int
+    influx: int
+
+    def settings(self, machine: str) -> dict[str, str]:
+        """The addresses as variables of the environment; PostgreSQL is told which machine it is."""
+        ledger = f"postgresql+psycopg://postgres@127.0.0.1:{self.postgres}/postgres?application_name={machine}"
+        return {
+            "OUTLAST_BROKER__URL": f"mqtt://127.0.0.1:{self.broker}",
+            "OUTLAST_STORE__URL": f"influx+http://127.0.0.1:{self.influx}/outlast",
+            "OUTLAST_STORE__LEDGER": ledger,
+        }
 
 
 @dataclass
 class Machine:
-    """A folder with the configuration, and the workers that run from it."""
+    """A folder with the configuration, and the workers that run from it.
+
+    servers : Ports | None — where each worker has lines of its own to; None: it goes to those in its settings
+    """
 
     folder: Path
+    servers: Ports | None = None
     running: dict[Role, subprocess.Popen[bytes]] = field(default_factory=dict)
+    lines: dict[Role, list[Line]] = field(default_factory=dict)
 
     def start(self, role: Role) -> None:
         """`outlast ROLE --join`."""
         words = [sys.executable, "-c", CALL, role, "--config", str(self.folder), "--join"]
+        environment = os.environ | self._over_lines(role)
         with (self.folder / f"{role}.log").open("ab") as log:
-            self.running[role] = subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log)
+            self.running[role] = subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log, env=environment)
+
+    def _over_lines(self, role: Role) -> dict[str, str]:
+        if self.servers is None:
+            return {}
+        if role not in self.lines:
+            self.lines[role] = [Line(port) for port in astuple(self.servers)]
+        return Ports(*(line.port for line in self.lines[role])).settings(self.folder.name)
+
+    def hold(self, role: Role, *, held: bool) -> None:
+        """Cut a worker off from all servers, or let pass again what was sent meanwhile and what comes."""
+        for line in self.lines[role]:
+            line.holds = held
 
     def send(self, role: Role, what: signal.Signals) -> None:
         """Send a worker a signal; one that is killed is waited for."""
@@ -66,10 +107,16 @@ class Machine:
         if what in (signal.SIGKILL, signal.SIGTERM):
             self.running.pop(role).wait(PATIENCE_S)
 
+    def ended(self) -> list[Role]:
+        """The workers that have ended by themselves."""
+        return [role for role, process in self.running.items() if process.poll() is not None]
+
     def end(self) -> None:
         """Kill what runs, paused or not."""
         for role in list(self.running):
             self.send(role, signal.SIGKILL)
+        for line in (line for lines in self.lines.values() for line in lines):
+            line.close()
 
     def said(self, role: Role) -> str:
         """The log of a worker."""
@@ -110,7 +157,7 @@ class Membered:
     ledger: SqlLedger
     store: ReadingStore
     receiver: Receiver
-    mains: bool = True
+    dark: set[int] = field(default_factory=set)
     published: int = 0
     watched: Watched = field(default_factory=Watched)
     ending: threading.Event = field(default_factory=threading.Event)
@@ -119,11 +166,11 @@ class Membered:
         """Publish for every site, until told to end: power, charge and mains, each with a time of its own."""
         turn = 0
         while not self.ending.wait(0.5):
-            now_ms, mains = int(time.time() * 1000), self.mains
-            charge = 100.0 if mains else 80.0 - turn % 20
+            now_ms = int(time.time() * 1000)
             messages = []
             for number in range(self.sites):
-                topic = f"fleet/{site_id(number)}"
+                topic, mains = f"fleet/{site_id(number)}", number not in self.dark
+                charge = 100.0 if mains else 80.0 - turn % 20
                 power = 470.0 if (turn + number) % 10 < 2 else 0.4
                 for what, told in (
                     ("plug", {"power": power}),
@@ -134,6 +181,27 @@ class Membered:
             self.broker.publish(messages)
             self.published += len(messages)
             turn += 1
+
+    @property
+    def names(self) -> list[str]:
+        """The sites, in the order of their numbers."""
+        return [site_id(number) for number in range(self.sites)]
+
+    def lose_mains(self, *numbers: int) -> None:
+        """The mains fail at the numbered sites; at all where none is named."""
+        self.dark |= set(numbers or range(self.sites))
+
+    def start(self) -> None:
+        """Start a collector and a forecaster on every machine."""
+        for machine in self.machines:
+            for role in ROLES:
+                machine.start(role)
+
+    def await_standing(self) -> None:
+        """Wait until every machine has its part of both roles, and every site a forecast."""
+        for role in ROLES:
+            self.await_all_by(role, *self.machines)
+        wait_until(lambda: len(self.watched.newest) == self.sites, "a forecast of every site", PATIENCE_S)
 
     def await_subscribed(self) -> None:
         """Wait until the broker keeps what comes for every site: before that nobody has asked it to."""
@@ -170,6 +238,10 @@ class Membered:
         names = " and ".join(machine.folder.name for machine in machines)
         wait_until(lambda: self.all_by(role, *machines), f"{role} by {names}", PATIENCE_S)
 
+    def written(self) -> Written:
+        """What was written into the ledger, and by whom."""
+        return written(self.ledger, {machine.name: machine.folder.name for machine in self.machines})
+
     def told(self) -> Counter[str]:
         """How often each message came to the receiver: by its key."""
         return Counter(self.receiver.keys())
@@ -189,7 +261,8 @@ def membered(folder: Path, sites: int, names: Sequence[str] = ("attic", "garage"
         postgres = stack.enter_context(running_postgres())
         (folder / "influx").mkdir()
         influx = stack.enter_context(running_influx(folder / "influx"))
-        machines = tuple(Machine(folder / name) for name in names)
+        servers = Ports(broker.port, postgres.port, influx.proxy_port)
+        machines = tuple(Machine(folder / name, servers) for name in names)
         for machine in machines:
             write_fleet(machine.folder, sites, broker.url, f"{influx.url}/outlast")
             with (machine.folder / "outlast.toml").open("a") as settings:
@@ -204,6 +277,7 @@ def membered(folder: Path, sites: int, names: Sequence[str] = ("attic", "garage"
         store = stack.enter_context(
             closing(open_readings(installation, ledger, SystemClock(), role="look", owner=False))
         )
+        note_writes(ledger)
         yield Membered(sites, broker, postgres, machines, ledger, store, receiver)
 
 
