@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -11,6 +11,7 @@ from forecaster.domain.discharge import DischargeTest
 from forecaster.domain.editlog import EditLog
 from forecaster.domain.leases import MemberSeen
 from forecaster.domain.longrecord import Day, StudyRecord, WorkDone
+from forecaster.domain.notebook import NoteBook
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading, Refusal, SeriesPoint
 from forecaster.domain.records import (
@@ -22,7 +23,6 @@ from forecaster.domain.records import (
     Page,
     PushSubscription,
     RunTotals,
-    SiteEdit,
     StoredForecast,
     Token,
 )
@@ -116,7 +116,7 @@ class ReadingStore(Protocol):
         ...
 
 
-class Ledger(AlarmLog, EditLog, Protocol):
+class Ledger(AlarmLog, EditLog, NoteBook, Protocol):
     """What happened and what is still to be delivered: runs, outages, forecasts, alarms, outbox, tests, tokens.
 
     Passes tests/contracts/ledger_contract.py on every engine. Writes are durable on return.
@@ -347,41 +347,6 @@ class Ledger(AlarmLog, EditLog, Protocol):
 
     def release(self, up_to_id: int, owner: str = "") -> None:
         """Forget messages that one collector holds, up to and with an id: their readings are stored."""
-        ...
-
-    def note(self, name: str, value: str) -> None:
-        """Keep a small named value (filters subscribed, clock state, heartbeat times)."""
-        ...
-
-    def note_all(self, values: Mapping[str, str]) -> None:
-        """Keep small named values, all of them or none. values : by name"""
-        ...
-
-    def note_once(self, name: str, value: str) -> str:
-        """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
-        ...
-
-    def note_after(
-        self, name: str, before: str | None, value: str,
-        *, also: Mapping[str, str] | None = None, edit: SiteEdit | None = None,
-    ) -> bool:  # fmt: skip
-        """Keep a value, and `also` and `edit`, only where what stands is still `before` (None: nothing); whether."""
-        ...
-
-    def noted(self, name: str) -> str | None:
-        """A small named value."""
-        ...
-
-    def noted_of(self, names: Collection[str]) -> dict[str, str]:
-        """Small values by their names, as far as there are any."""
-        ...
-
-    def notes(self, name: str) -> dict[str, str]:
-        """The small values of a name and of `name:…`, by their names."""
-        ...
-
-    def forget_note(self, name: str) -> None:
-        """Drop a small named value, if it is there."""
         ...
 
     def prune(self, before_ms: int) -> int:
