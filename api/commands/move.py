@@ -10,9 +10,11 @@ import typer
 
 from api.commands.common import AsJson, ConfigDir, echo_json, tell, tell_progress
 from collector.clock import SystemClock
+from collector.config.addresses import without_password
 from collector.config.settings import load_installation
 from collector.store.open import open_ledger, open_readings
 from collector.store.transfer import move_readings
+from forecaster.domain.ports import Ledger
 from forecaster.texts.catalogue import Said
 
 
@@ -29,7 +31,8 @@ def move(
     ledger = open_ledger(installation.ledger_url, owner=False)
     source = open_readings(installation, ledger, clock, role="move-from", owner=False)
     target = open_readings(goal, ledger, clock, role="move-to", owner=True)
-    note = f"move to {to}"
+    note = f"move to {without_password(to)}"
+    _rename(ledger, f"move to {to}", note)
     try:
         start = None if again else ledger.noted(note) or None
         before = int(ledger.noted(f"{note}#copied") or 0) if start else 0
@@ -57,3 +60,11 @@ def move(
         for site, had, has in moved.missing:
             tell(Said("cli.of_run_the_move_again_with", site=site, has=has, had=had))
     return 1 if moved.missing else 0
+
+
+def _rename(ledger: Ledger, older: str, newer: str) -> None:
+    """Take up a move that a release began which wrote the address down with its password, and forget that."""
+    for name, kept in ((older, newer), (f"{older}#copied", f"{newer}#copied")):
+        if name != kept and (noted := ledger.noted(name)) is not None:
+            ledger.note(kept, noted)
+            ledger.forget_note(name)
