@@ -45,43 +45,81 @@ def _reached_h(
     drawn: Episode, at_s: float, budget_wh: float, hours: float, draws: int, rng: np.random.Generator
 ) -> Array:
     """Hours at which each draw has used the budget, (draws,) [h]; infinite where not within `hours`."""
+    ahead = work_ahead(drawn, at_s, hours, draws, rng)
+    return ahead.reached_h(prices(drawn.parameters), budget_wh)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkAhead:
+    """What the pump will do in each draw, and what else is drawn or put in whatever the pack is.
+
+    on_h, starts : (draws, steps) — hours that the pump will have run, and starts, by the end of each step of STEP_H;
+        below 0 where it owes less than the place in its cycle suggests
+    other_wh : (draws, steps) — energy from the battery for what else varies, less what the sun puts in [Wh]
+    """
+
+    on_h: Array
+    starts: Array
+    other_wh: Array
+
+    def reached_h(self, price: Prices, budget_wh: Array | float) -> Array:
+        """Hours at which each draw has used its budget [Wh], (draws,) [h]; infinite where not within the steps.
+
+        price, budget_wh — one for all draws, or (draws, 1) each
+        """
+        used = price.rest_w * (STEP_H * np.arange(1, self.on_h.shape[1] + 1)) + self.other_wh
+        used = used + price.dc_run_w * np.maximum(self.on_h, 0.0) + price.dc_start_wh * np.maximum(self.starts, 0.0)
+        return first_over_h(used, np.broadcast_to(budget_wh, (used.shape[0], 1))[:, 0])
+
+
+def first_over_h(used_wh: Array, budget_wh: Array) -> Array:
+    """Hours at which what is used, (draws, steps) [Wh], is over a budget, (draws,) [Wh]; infinite where it is not."""
+    over = used_wh >= budget_wh[:, None]
+    index = np.argmax(over, axis=1)
+    rows = np.arange(used_wh.shape[0])
+    high = used_wh[rows, index]
+    low = np.where(index > 0, used_wh[rows, np.maximum(index - 1, 0)], 0.0)
+    part = np.clip((budget_wh - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
+    return np.where(over.any(axis=1), (index + part) * STEP_H, np.inf)
+
+
+def work_ahead(drawn: Episode, at_s: float, hours: float, draws: int, rng: np.random.Generator) -> WorkAhead:
+    """What the pump and the rest of the house will do from a time [s of the house] on, by the twin's own rules."""
     truth = drawn.parameters
     steps = math.ceil(hours / STEP_H)
     rain = _rain_ahead(drawn, at_s, steps, draws, rng)
     flow = _flow_ahead(truth, drawn.house.inflow, at_s, rain, rng)
     rate = truth.pump.rate_l_per_min * (1.0 - truth.pump.wear_per_day * at_s / DAY_S)
-    price = prices(truth)
-    flow = np.minimum(flow, 0.97 * rate)
-    litres = np.cumsum(flow * (60.0 * STEP_H), axis=1)
-    starts = np.cumsum(flow * (1.0 - flow / rate) * (60.0 * STEP_H / price.drawdown_l), axis=1)
+    return work_of(drawn, at_s, np.minimum(flow / rate, MOST_DUTY), rate, rng)
+
+
+MOST_DUTY = 0.97
+"""Greatest share of time that a pump runs, 0..1."""
+
+
+def work_of(drawn: Episode, at_s: float, duty: Array, rate_l_per_min: float, rng: np.random.Generator) -> WorkAhead:
+    """The work that follows from the share of time that the pump runs in each step, (draws, steps), 0..1."""
+    truth, (draws, steps) = drawn.parameters, duty.shape
+    lift_h = drawdown_l(truth) / (60.0 * rate_l_per_min)
+    on_h = np.cumsum(duty * STEP_H, axis=1)
+    starts = np.cumsum(duty * (1.0 - duty) * (STEP_H / lift_h), axis=1)
     phase = _cycle_phase(drawn, at_s, draws, rng)
-    ahead_h = STEP_H * np.arange(1, steps + 1)
-    used = price.rest_w * ahead_h + _loads_phase_wh(drawn, at_s, draws, rng)
-    used = used + price.dc_run_w / (60.0 * rate) * np.maximum(litres + phase * price.drawdown_l, 0.0)
-    used = used + price.dc_start_wh * np.maximum(starts + phase, 0.0)
+    other = _loads_phase_wh(drawn, at_s, draws, rng)
     if truth.sun is not None:
-        used = used - np.cumsum(_sun_ahead(truth, drawn.start_ms, at_s, steps, draws, rng) * STEP_H, axis=1)
-    over = used >= budget_wh
-    index = np.argmax(over, axis=1)
-    rows = np.arange(draws)
-    high = used[rows, index]
-    low = np.where(index > 0, used[rows, np.maximum(index - 1, 0)], 0.0)
-    part = np.clip((budget_wh - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
-    return np.where(over.any(axis=1), (index + part) * STEP_H, np.inf)
+        other = other - np.cumsum(_sun_ahead(truth, drawn.start_ms, at_s, steps, draws, rng) * STEP_H, axis=1)
+    return WorkAhead(on_h + phase * lift_h, starts + phase, other)
 
 
 @dataclass(frozen=True, slots=True)
 class Prices:
-    """What is drawn from the battery, as means.
+    """What is drawn from the battery, as means: of one pack, or of each draw of one, (draws, 1).
 
-    rest_w : float — without the pump [W]; dc_run_w : float — added while the pump runs [W]
-    dc_start_wh : float — added by each start [Wh]; drawdown_l : float — volume between switch-on and switch-off [L]
+    rest_w — without the pump [W]; dc_run_w — added while the pump runs [W]; dc_start_wh — added by each start [Wh]
     """
 
-    rest_w: float
-    dc_run_w: float
-    dc_start_wh: float
-    drawdown_l: float
+    rest_w: Array | float
+    dc_run_w: Array | float
+    dc_start_wh: Array | float
 
 
 def prices(truth: TwinParameters) -> Prices:
@@ -100,19 +138,22 @@ def prices(truth: TwinParameters) -> Prices:
         rest_w=float(chance @ rest),
         dc_run_w=float(chance @ (dc(loads_w + running) - rest)),
         dc_start_wh=float(chance @ (dc(loads_w + pump.inrush_w) - dc(loads_w + running))) * pump.inrush_s / 3600.0,
-        drawdown_l=truth.pit.area_m2 * truth.pit.drawdown_m * 1000.0,
     )
+
+
+def drawdown_l(truth: TwinParameters) -> float:
+    """Volume between switch-on and switch-off [L]."""
+    return truth.pit.area_m2 * truth.pit.drawdown_m * 1000.0
 
 
 def _cycle_phase(drawn: Episode, at_s: float, draws: int, rng: np.random.Generator) -> Array:
     """Water in the pit now, less what is in it at the end (drawn), in drawdown volumes, shape (draws, 1)."""
-    inflow, runs, pit = drawn.house.inflow, drawn.house.runs, drawn.parameters.pit
-    drawdown_l = pit.area_m2 * pit.drawdown_m * 1000.0
+    inflow, runs = drawn.house.inflow, drawn.house.runs
     last = int(np.searchsorted(runs.stop_s, at_s)) - 1
     since_s = float(runs.stop_s[last]) if last >= 0 else at_s
     grid = inflow.start_s + 60.0 * np.arange(inflow.cumulative_l.size)
     came = np.interp([since_s, at_s], grid, inflow.cumulative_l)
-    have = min(float(came[1] - came[0]) / drawdown_l, 1.0)
+    have = min(float(came[1] - came[0]) / drawdown_l(drawn.parameters), 1.0)
     if last + 1 < runs.start_s.size and float(runs.start_s[last + 1]) < at_s:
         begun = float(runs.start_s[last + 1])
         have = 1.0 - (at_s - begun) / (float(runs.stop_s[last + 1]) - begun)

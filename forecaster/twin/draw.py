@@ -26,6 +26,30 @@ from forecaster.twin.styles import Style
 
 LATITUDE, LONGITUDE = 41.9, -87.7
 
+AGED = (0.85, 1.03)
+"""What a pack holds as a share of its nameplate."""
+
+RATED_EFFICIENCY = (0.82, 0.95)
+"""Efficiency of an inverter at its rating, without its idle."""
+
+IDLE_W = (3.0, 18.0)
+"""DC power of an inverter at no load [W]."""
+
+BOW_SD, SKEW_SD = 0.07, 0.04
+"""Standard deviations of how far a gauge bows, and how unevenly, as shares of the whole."""
+
+SAG = (0.0, 0.06)
+"""Share by which a pump's power falls over a run."""
+
+INRUSH, INRUSH_S = (2.0, 4.0), (0.15, 0.6)
+"""A pump's starting power over its running power, and how long it lasts [s]."""
+
+SAID_EFFICIENCY_SD, SAID_IDLE_SD, SAID_LOAD_SD, SAID_PUMP_SD = 0.03, 0.25, 0.1, 0.12
+"""Errors of the owner's site file: of the efficiency as a share, of the others as log-standard deviations."""
+
+UNLISTED, UNLISTED_W = 0.1, (1.0, 5.0)
+"""Chance of a small load that the site file does not list, and its power [W]."""
+
 
 def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return math.exp(rng.uniform(math.log(low), math.log(high)))
@@ -73,10 +97,10 @@ def draw_pump(rng: np.random.Generator) -> PumpTruth:
     running_w = _log_uniform(rng, 250.0, 900.0)
     return PumpTruth(
         running_w=running_w,
-        sag=rng.uniform(0.0, 0.06),
+        sag=rng.uniform(*SAG),
         spread=rng.uniform(0.002, 0.015),
-        inrush_w=running_w * rng.uniform(2.0, 4.0),
-        inrush_s=rng.uniform(0.15, 0.6),
+        inrush_w=running_w * rng.uniform(*INRUSH),
+        inrush_s=rng.uniform(*INRUSH_S),
         rate_l_per_min=running_w * rng.uniform(0.15, 0.32),
         wear_per_day=rng.uniform(0.0, 0.002),
         power_factor=rng.uniform(0.55, 0.85),
@@ -101,11 +125,15 @@ def draw_inverter(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> 
     loads_w : float — power of all other loads together [W]
     """
     paco_w = (pump.running_w * 1.15 + loads_w) * rng.uniform(1.15, 2.5)
-    pdco_w = paco_w / rng.uniform(0.82, 0.95)
-    pso_w = _log_uniform(rng, 3.0, 18.0)
+    pdco_w = paco_w / rng.uniform(*RATED_EFFICIENCY)
+    pso_w = _log_uniform(rng, *IDLE_W)
     span_w = pdco_w - pso_w
-    most_curved = min(0.09, MOST_EFFICIENT - paco_w / span_w)
-    return InverterTruth(paco_w, pdco_w, pso_w, -rng.uniform(0.0, max(most_curved, 0.0)) / span_w)
+    return InverterTruth(paco_w, pdco_w, pso_w, -rng.uniform(0.0, most_curved(paco_w / span_w)) / span_w)
+
+
+def most_curved(slope: float) -> float:
+    """Greatest curvature of an inverter's curve, times its span; slope : float — AC rating over DC span."""
+    return max(min(0.09, MOST_EFFICIENT - slope), 0.0)
 
 
 MOST_EFFICIENT = 0.975
@@ -120,8 +148,8 @@ def draw_pack(pump: PumpTruth, loads_w: float, rng: np.random.Generator) -> Pack
     return PackTruth(
         capacity_wh=_log_uniform(rng, 500.0, 4000.0) * rng.uniform(0.82, 1.0),
         inverter=draw_inverter(pump, loads_w, rng),
-        bow=rng.normal(0.0, 0.07),
-        skew=rng.normal(0.0, 0.04),
+        bow=rng.normal(0.0, BOW_SD),
+        skew=rng.normal(0.0, SKEW_SD),
         reserve_percent=float(rng.choice([5.0, 10.0, 10.0, 15.0, 20.0])),
         charge_w=_log_uniform(rng, 150.0, 900.0),
         charge_limit=float(rng.uniform(0.8, 0.97)) if rng.random() < 0.15 else 1.0,
@@ -136,8 +164,8 @@ def draw_loads(rng: np.random.Generator) -> tuple[LoadTruth, ...]:
     if rng.random() < 0.15:
         period_s = rng.uniform(1800.0, 4800.0)
         loads.append(LoadTruth("fridge", rng.uniform(60.0, 130.0), period_s, period_s * rng.uniform(0.25, 0.5)))
-    if rng.random() < 0.1:
-        loads.append(LoadTruth("night light", rng.uniform(1.0, 5.0), listed=False))
+    if rng.random() < UNLISTED:
+        loads.append(LoadTruth("night light", rng.uniform(*UNLISTED_W), listed=False))
     return tuple(loads)
 
 
@@ -173,12 +201,12 @@ def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], 
     sensors : tuple[Sensor, ...] — those that get a channel
     """
     pump, pit, pack = truth.pump, truth.pit, truth.pack
-    rated_w = round(_about(pump.running_w, 0.12, rng))
+    rated_w = round(_about(pump.running_w, SAID_PUMP_SD, rng))
     inverter = pack.inverter
     mid_w = np.array([pump.running_w])
     efficiency = float(pump.running_w / (inverter.dc_w(mid_w)[0] - inverter.pso_w))
-    said_efficiency = min(0.97, max(0.7, efficiency + rng.normal(0.0, 0.03)))
-    aged = rng.uniform(0.85, 1.03)
+    said_efficiency = min(0.97, max(0.7, efficiency + rng.normal(0.0, SAID_EFFICIENCY_SD)))
+    aged = rng.uniform(*AGED)
     return Site(
         id=site_id,
         name="Larkspur Lane cellar",
@@ -201,7 +229,7 @@ def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], 
             continuous_w=round(inverter.paco_w),
             surge_w=round(2.0 * inverter.paco_w),
             inverter_efficiency=round(said_efficiency, 2) if rng.random() < 0.5 else None,
-            idle_w=round(_about(inverter.pso_w, 0.25, rng), 1) if rng.random() < 0.5 else None,
+            idle_w=round(_about(inverter.pso_w, SAID_IDLE_SD, rng), 1) if rng.random() < 0.5 else None,
             reserve_percent=pack.reserve_percent,
             charge_w=round(_about(pack.charge_w, 0.1, rng)) if rng.random() < 0.5 else None,
         ),
@@ -211,11 +239,11 @@ def nameplate(site_id: str, truth: TwinParameters, sensors: tuple[Sensor, ...], 
 
 
 def _listed(load: LoadTruth, rng: np.random.Generator) -> Load:
-    watts = round(_about(load.watts, 0.1, rng))
+    watts = round(_about(load.watts, SAID_LOAD_SD, rng))
     if load.period_s is None or load.on_s is None:
         return Load(load.name, watts)
-    per_hour = round(_about(3600.0 / load.period_s, 0.1, rng), 1)
-    return Load(load.name, watts, runs_per_hour=per_hour, run_s=round(_about(load.on_s, 0.1, rng)))
+    per_hour = round(_about(3600.0 / load.period_s, SAID_LOAD_SD, rng), 1)
+    return Load(load.name, watts, runs_per_hour=per_hour, run_s=round(_about(load.on_s, SAID_LOAD_SD, rng)))
 
 
 def channel_of(sensor: Sensor) -> Channel:
