@@ -90,16 +90,21 @@ def outside(seeds: range, *, peer: bool = False, workers: int = MOST_WORKERS) ->
     yield from _each(partial(score_outside_seed, peer=peer), seeds, workers)
 
 
-def score_seed(seed: int, styles: tuple[Style, ...], peer: bool) -> list[Scored]:
-    """Every forecaster's scores on the simulated outage of one seed."""
-    return score_case(from_episode(episode(seed, styles)), Engine, _peers(peer))
+def score_seed(seed: int, styles: tuple[Style, ...], peer: bool, bound: int | None = None) -> list[Scored]:
+    """Every forecaster's scores on the simulated outage of one seed; bound : int | None — seed of the bound's draws."""
+    return score_case(from_episode(episode(seed, styles), bound=bound), Engine, _peers(peer))
 
 
 def simulated(
-    seeds: range, styles: tuple[Style, ...], *, peer: bool = False, workers: int = MOST_WORKERS
+    seeds: range,
+    styles: tuple[Style, ...],
+    *,
+    peer: bool = False,
+    workers: int = MOST_WORKERS,
+    bound: int | None = None,
 ) -> Iterator[list[Scored]]:
     """Scores of each seed's outage, in the order of the seeds."""
-    yield from _each(partial(score_seed, styles=styles, peer=peer), seeds, workers)
+    yield from _each(partial(score_seed, styles=styles, peer=peer, bound=bound), seeds, workers)
 
 
 def _each(job: Callable[[int], list[Scored]], seeds: range, workers: int) -> Iterator[list[Scored]]:
@@ -155,6 +160,8 @@ def score(
     styles: Annotated[str, typer.Option()] = "full",
     world: Annotated[World, typer.Option()] = World.TWIN,
     peer: Annotated[bool, typer.Option("--peer")] = False,
+    bound: Annotated[bool, typer.Option("--bound")] = False,
+    bound_seed: Annotated[int, typer.Option(min=0)] = 0,
     picture: Annotated[Path | None, typer.Option(metavar="FILE.svg")] = None,
     markdown: Annotated[bool, typer.Option("--markdown")] = False,
     zoo: Annotated[bool, typer.Option("--zoo")] = False,
@@ -165,6 +172,8 @@ def score(
     as_json: AsJson = False,
 ) -> None:
     """Score the forecasts by rolling origin: over simulated outages, over your own logs, or over the zoo of devices."""
+    if bound and (zoo or logs or world is World.OUTSIDE or Style.SUN in styles_named(styles)):
+        raise UsageError(Said("cli.bound_is_the_twins"), Said("cli.take_the_simulated"))
     if zoo:
         outcomes = _score_zoo(rows, range(seed, seed + seeds), workers, keep)
         _print_zoo(outcomes, markdown=markdown, as_json=as_json)
@@ -178,7 +187,13 @@ def score(
     elif world is World.OUTSIDE:
         batches = outside(range(seed, seed + episodes), peer=peer, workers=workers)
     else:
-        batches = simulated(range(seed, seed + episodes), styles_named(styles), peer=peer, workers=workers)
+        batches = simulated(
+            range(seed, seed + episodes),
+            styles_named(styles),
+            peer=peer,
+            workers=workers,
+            bound=bound_seed if bound else None,
+        )
     scored = [row for batch in batches for row in batch]
     if not scored:
         raise UsageError(Said("cli.no_moment_to_score"), Said("cli.give_a_longer_log_or_more"))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from forecaster.score.bound.bound import BOUND, PACK_KNOWN, WATER_KNOWN
 from forecaster.score.coherence import Coherence
+from forecaster.score.gap import Gaps, LossGap
 from forecaster.score.report import Figures, ScoreReport
 from forecaster.score.rolling import ENGINE, ORACLE
 from forecaster.texts.catalogue import Said
@@ -37,9 +39,9 @@ def _row(name: str, f: Figures) -> tuple[str, ...]:
 
 
 def _ordered(figures: dict[str, Figures]) -> list[tuple[str, Figures]]:
-    """The oracle first, then the engine, then the rest by median error."""
-    first = {ORACLE: 0, ENGINE: 1}
-    return sorted(figures.items(), key=lambda item: (first.get(item[0], 2), item[1].median_error or 0.0))
+    """The oracle first, the bound, where one of its halves is known, the engine, then the rest by median error."""
+    first = {name: place for place, name in enumerate((ORACLE, WATER_KNOWN, PACK_KNOWN, BOUND, ENGINE))}
+    return sorted(figures.items(), key=lambda item: (first.get(item[0], len(first)), item[1].median_error or 0.0))
 
 
 def grid(rows: Sequence[Sequence[str]], markdown: bool) -> str:
@@ -67,10 +69,35 @@ def table(report: ScoreReport, *, markdown: bool = False) -> str:
     parts.append(grid([HEAD, *by_charge], markdown))
     by_group = [_row(name, group[ENGINE]) for name, group in sorted(report.by_group.items()) if ENGINE in group]
     parts.append(grid([HEAD, *by_group], markdown))
+    if report.gaps is not None:
+        parts.append(gap_table(report.gaps, markdown))
     if report.coherence is not None:
         parts.append(coherence_table(report.coherence, markdown))
     parts.append(_notes(report))
     return "\n\n".join(parts)
+
+
+def gap_table(found: Gaps, markdown: bool) -> str:
+    """How the engine's gap to the oracle splits, by charge and by sampling style."""
+    parts = ("oracle", "water_known", "pack_known", "bound", "engine", "unknowable", "over_bound")
+    head = ("", "n", *(Said(f"cli.gap_{part}") for part in parts))
+    by_charge = sorted(found.by_percent.items(), key=lambda item: -float(item[0]))
+    rows = [
+        (Said("cli.gap_all"), found.whole),
+        *((Said("cli.gap_at", percent=int(float(name))), gap) for name, gap in by_charge),
+        *sorted(found.by_group.items()),
+    ]
+    median, least = found.effective
+    said = Said("cli.gap_effective", median=median, least=least)
+    split = grid([head, *(_gap_row(name, gap) for name, gap in rows)], markdown)
+    return f"{split}\n{chr(10) if markdown else ''}{said}"
+
+
+def _gap_row(name: str, gap: LossGap) -> tuple[str, ...]:
+    losses = (gap.oracle, gap.water_known, gap.pack_known, gap.bound, gap.engine)
+    share = "–" if gap.unknowable is None else f"{100.0 * gap.unknowable:.0f} %"
+    cells = [*(f"{100.0 * loss:.2f} %" for loss in losses), share, _ratio(gap.over_bound)]
+    return name, str(gap.forecasts), *cells
 
 
 def coherence_table(found: Coherence, markdown: bool) -> str:

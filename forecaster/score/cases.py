@@ -13,6 +13,7 @@ from forecaster.domain.runs import Outage
 from forecaster.domain.site import Site
 from forecaster.maths.arrays import Array
 from forecaster.score import oracle
+from forecaster.score.bound.bound import Bound, BoundSaid
 from forecaster.score.metrics import Outcome
 from forecaster.twin.episode import Episode
 
@@ -44,6 +45,8 @@ class Case:
     readings : Sequence[Reading] — in order of arrival
     reference : Callable[[int], Array] | None — the oracle's quantiles at an origin [UTC ms], where there is an oracle
     perfect_h : Callable[[int], float] | None — a constant rate on a perfectly known battery, where it is known [h]
+    bound : Callable[[int], BoundSaid] | None — what could be known from the messages at an origin [UTC ms], where asked
+        for; origins are asked in order
     """
 
     name: str
@@ -54,9 +57,10 @@ class Case:
     origins: tuple[Origin, ...]
     reference: Callable[[int], Array] | None = None
     perfect_h: Callable[[int], float] | None = None
+    bound: Callable[[int], BoundSaid] | None = None
 
 
-def from_episode(drawn: Episode, percents: Sequence[float] = ORIGINS_PERCENT) -> Case:
+def from_episode(drawn: Episode, percents: Sequence[float] = ORIGINS_PERCENT, *, bound: int | None = None) -> Case:
     """The case of a simulated outage.
 
     percents : Sequence[float] — charges to ask at [%]; one that is never reached, lies at or below the reserve floor,
@@ -80,6 +84,7 @@ def from_episode(drawn: Episode, percents: Sequence[float] = ORIGINS_PERCENT) ->
         origins=tuple(origins),
         reference=lambda at_ms: oracle.quantiles(drawn, at_ms),
         perfect_h=lambda at_ms: constant_rate_h(drawn, at_ms),
+        bound=None if bound is None else Bound(drawn, bound).at,
     )
 
 
@@ -91,7 +96,8 @@ def constant_rate_h(drawn: Episode, at_ms: int, over_s: float = 7200.0) -> float
     pumped = house.pump.integral_at_h(times)
     price = oracle.prices(truth)
     pump_w = float(pumped[1] - pumped[0]) * 3600.0 / over_s
-    draw_w = price.rest_w + pump_w * price.dc_run_w / (truth.pump.running_w * (1.0 + 0.1 * truth.pump.sag))
+    running_w = truth.pump.running_w * (1.0 + 0.1 * truth.pump.sag)
+    draw_w = float(price.rest_w) + pump_w * float(price.dc_run_w) / running_w
     left_wh = float(house.energy.at(times)[1]) - truth.pack.energy_at_percent(truth.pack.reserve_percent)
     return left_wh / draw_w
 

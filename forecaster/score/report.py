@@ -14,6 +14,7 @@ from forecaster.domain.forecast import LEVELS
 from forecaster.maths.arrays import Array
 from forecaster.score.cases import HEADLINE_PERCENT
 from forecaster.score.coherence import Coherence, coherence
+from forecaster.score.gap import Gaps, gaps
 from forecaster.score.metrics import coverage, crps_quantiles, mean_pinball, pit, relative_error, sample
 from forecaster.score.prognostics import (
     Prediction,
@@ -76,6 +77,7 @@ class ScoreReport:
     accuracy : float | None — the engine's cumulative relative accuracy of the time left, mean over outages
     degraded : reason -> engine's forecasts that gave it
     coherence : over HEADLINE_PERCENT; None where no outage has two forecasts
+    gaps : how the gap to the oracle splits; None where the bound was not asked
     """
 
     outages: int
@@ -88,6 +90,7 @@ class ScoreReport:
     accuracy: float | None
     degraded: dict[str, int]
     coherence: Coherence | None
+    gaps: Gaps | None
 
     def document(self) -> dict[str, Any]:
         """The report as nested dictionaries, for JSON."""
@@ -155,6 +158,7 @@ def report(rows: Sequence[Scored]) -> ScoreReport:
         accuracy=float(np.mean(accuracies)) if accuracies else None,
         degraded=_reasons(engine),
         coherence=coherence(headline),
+        gaps=gaps(rows),
     )
 
 

@@ -14,6 +14,7 @@ from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.maths.arrays import Array
 from forecaster.score.baselines import BASELINES, PERFECT, Gatherer
+from forecaster.score.bound.bound import BOUND
 from forecaster.score.cases import Case, Origin
 from forecaster.score.metrics import Outcome, filled
 
@@ -61,6 +62,7 @@ class Scored:
     quantiles : tuple — hours at LEVELS [h]; a point forecast has them all equal
     scale_h : float — the oracle's median, or the engine's where there is no oracle: fixed before the outcome [h]
     basis, degraded : of the engine's forecast; empty for the others
+    effective : float | None — of the bound: its least number of effective particles since the origin before
     """
 
     case: str
@@ -72,6 +74,7 @@ class Scored:
     scale_h: float
     basis: str = ""
     degraded: tuple[str, ...] = ()
+    effective: float | None = None
 
 
 REFIT_MS = 3_600_000
@@ -138,6 +141,9 @@ class _Feed:
         said = {ENGINE: own, **self._others(origin.at_ms)}
         if reference is not None:
             said[ORACLE] = reference
+        bound = None if case.bound is None else case.bound(origin.at_ms)
+        if bound is not None:
+            said |= bound.hours
         scale_h = float(own[3] if reference is None else reference[3])
         return [
             Scored(
@@ -150,6 +156,7 @@ class _Feed:
                 scale_h=scale_h,
                 basis=forecast.basis.value if name == ENGINE else "",
                 degraded=forecast.degraded if name == ENGINE else (),
+                effective=bound.effective if bound is not None and name == BOUND else None,
             )
             for name, quantiles in said.items()
         ]

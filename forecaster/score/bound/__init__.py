@@ -1,0 +1,1 @@
+"""What a forecaster could reach at most from the messages alone, if it knew how the simulated houses are drawn."""
