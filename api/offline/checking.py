@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from api.offline.mistakes import Channels, HeardChannel, doubts, several_topics
+from api.offline.mistakes import Channels, HeardChannel, doubts, remark, several_topics
 from collector.decode.payload import Decoder
+from collector.guard import says
+from forecaster.domain.names import legible
 from forecaster.domain.quantities import SPECS
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
@@ -15,6 +17,9 @@ from forecaster.texts.catalogue import Said
 
 MOST_HEARD = 20_000
 """Most messages that are examined; more add nothing about a channel."""
+
+WILD = {"+", "#"}
+"""Levels of a filter that match any level of a topic (MQTT 3.1.1, 4.7.1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +62,13 @@ class ChannelReport:
 
 def examine(sites: Iterable[Site], heard: Sequence[HeardMessage], now_ms: int) -> list[ChannelReport]:
     """A finding for every channel of every site, in the order of the site files."""
-    return [report for site in sites for report in _site(site, heard, now_ms)]
+    listened = [_Listened(site, *_site(site, heard)) for site in sites]
+    everyone = [(one.site, *pair) for one in listened for pair in zip(one.site.channels, one.found, strict=True)]
+    return [
+        _report(one.site, channel, on, one.quantities, _swallowed(one.site, channel, on, everyone), now_ms)
+        for one in listened
+        for channel, on in zip(one.site.channels, one.found, strict=True)
+    ]
 
 
 @dataclass(slots=True)
@@ -65,18 +76,42 @@ class _HeardOnChannel:
     """The readings and refusals that one channel made of the messages.
 
     newest, last_known : the newest reading with a time of its own, and the newest retained one of unknown age
+    topics : those that gave a value
     """
 
+    topics: set[str] = field(default_factory=set)
     newest: Reading | None = None
     last_known: Reading | None = None
     refusal: str | None = None
     claimed: bool = False
 
 
-def _site(site: Site, heard: Sequence[HeardMessage], now_ms: int) -> list[ChannelReport]:
+@dataclass(frozen=True, slots=True)
+class _Listened:
+    """What a site's channels made of the messages, each and by quantity."""
+
+    site: Site
+    found: list[_HeardOnChannel]
+    quantities: Channels
+
+
+def _site(site: Site, heard: Sequence[HeardMessage]) -> tuple[list[_HeardOnChannel], Channels]:
     quantities: Channels = {}
-    found = [_listened(site, channel, heard, quantities) for channel in site.channels]
-    return [_report(site, channel, one, quantities, now_ms) for channel, one in zip(site.channels, found, strict=True)]
+    return [_listened(site, channel, heard, quantities) for channel in site.channels], quantities
+
+
+def _swallowed(
+    site: Site, channel: Channel, on: _HeardOnChannel, everyone: Sequence[tuple[Site, Channel, _HeardOnChannel]]
+) -> str | None:
+    """Whether a filter with + or # takes what another site, or another subject, takes as its own."""
+    if not WILD & set(channel.topic):
+        return None
+    for other, its, taken in everyone:
+        same = (its.quantity, its.value) == (channel.quantity, channel.value)
+        both = on.topics & taken.topics
+        if same and both and (other.id, its.of) != (site.id, channel.of):
+            return says.of_another(legible(min(both)), " ".join([other.id, its.quantity.value, its.of]).rstrip())
+    return None
 
 
 def _listened(site: Site, channel: Channel, heard: Sequence[HeardMessage], quantities: Channels) -> _HeardOnChannel:
@@ -86,6 +121,8 @@ def _listened(site: Site, channel: Channel, heard: Sequence[HeardMessage], quant
     for message in heard:
         decoded = decoder.decode(message.topic, message.payload, message.at_ms, message.retained)
         together.take(message.topic, decoded.readings, message.retained)
+        if decoded.readings:
+            found.topics.add(message.topic)
         for reading in decoded.readings:
             found.newest = reading if found.newest is None else max(found.newest, reading, key=_time)
         for reading in decoded.last_known:
@@ -95,27 +132,30 @@ def _listened(site: Site, channel: Channel, heard: Sequence[HeardMessage], quant
     return found
 
 
-def _report(site: Site, channel: Channel, one: _HeardOnChannel, quantities: Channels, now_ms: int) -> ChannelReport:
+def _report(
+    site: Site, channel: Channel, one: _HeardOnChannel, quantities: Channels, swallowed: str | None, now_ms: int
+) -> ChannelReport:
     """The report on a channel: first what cannot be read, then what cannot be right."""
-    verdict, says, reading, age_s = ChannelVerdict.SILENT, "", one.newest, None
+    verdict, said, reading, age_s = ChannelVerdict.SILENT, "", one.newest, None
     heard = quantities[channel.quantity, channel.of]
-    several = several_topics(heard)
-    if one.refusal is not None or several is not None:
-        verdict, says = ChannelVerdict.REFUSED, one.refusal or several or ""
+    mixed = several_topics(heard) or swallowed
+    if one.refusal is not None or mixed is not None:
+        verdict, said = ChannelVerdict.REFUSED, one.refusal or mixed or ""
     elif one.newest is not None:
         age_s = max(0.0, (now_ms - one.newest.time_ms) / 1000.0)
-        says = "; ".join(doubts(site, heard, quantities))
-        verdict = ChannelVerdict.DOUBTFUL if says else ChannelVerdict.OK
+        said = "; ".join(doubts(site, heard, quantities))
+        verdict = ChannelVerdict.DOUBTFUL if said else ChannelVerdict.OK
+        said = said or remark(heard, quantities)
     elif one.last_known is not None:
         verdict, reading = ChannelVerdict.LAST_KNOWN, one.last_known
-        says = Said("check.last_known")
+        said = Said("check.last_known")
     elif one.claimed:
-        says = Said("check.no_value")
+        said = Said("check.no_value")
     else:
-        says = Said("check.silent")
+        said = Said("check.silent")
     value = None if reading is None else reading.value
     unit = SPECS[channel.quantity].unit
-    return ChannelReport(site.id, channel.quantity.value, channel.of, channel.topic, verdict, says, value, unit, age_s)
+    return ChannelReport(site.id, channel.quantity.value, channel.of, channel.topic, verdict, said, value, unit, age_s)
 
 
 def _time(reading: Reading) -> tuple[int, int]:

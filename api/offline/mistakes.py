@@ -16,6 +16,7 @@ from forecaster.domain.names import legible
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
+from forecaster.domain.times import HOUR_MS
 
 Q = Quantity
 LEAST_POWER_W = 20.0
@@ -23,6 +24,10 @@ CHATTER = 5
 FULL_PERCENT, FALLEN_PERCENT = 99.0, 2.0
 CHARGING_W = 20.0
 LEAST_PUMPED_WH, KILO = 3.0, 300.0
+LEAP_PERCENT, LEAP_PERCENT_PER_H = 20.0, 300.0
+"""A charge moves by no more than this at once, and by this rate with the time between (common practice, no source)."""
+COARSE_WH = 5.0
+"""An energy counter of wider steps shows a small pump's runs only by the dozen (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -74,6 +79,7 @@ def doubts(site: Site, heard: HeardChannel, channels: Channels) -> Iterator[str]
             high = max(heard.values)
             if 0.0 < high <= 1.0:
                 yield says.share_for_percent()
+            yield from _leaps(heard)
         case Q.PUMP_POWER:
             yield from _power(site, heard)
         case Q.PUMP_ENERGY:
@@ -115,6 +121,27 @@ def _pumped_wh(readings: Sequence[Reading], start_ms: int, stop_ms: int) -> floa
     found = sorted((r.time_ms, r.value) for r in readings)
     edges = [*(min(max(at, start_ms), stop_ms) for at, _ in found), stop_ms]
     return math.fsum(v * (edges[k + 1] - edges[k]) for k, (_, v) in enumerate(found)) / 3.6e6
+
+
+def remark(heard: HeardChannel, channels: Channels) -> str:
+    """What a right channel cannot do, with what would; "" where there is nothing to say.
+
+    A pump that is measured by a counter of wide steps alone.
+    """
+    power = channels.get((Q.PUMP_POWER, ""))
+    if heard.quantity is not Q.PUMP_ENERGY or (power is not None and power.readings):
+        return ""
+    rises = [after - before for before, after in pairwise(heard.values) if after > before]
+    return says.coarse_counter(min(rises)) if rises and min(rises) >= COARSE_WH else ""
+
+
+def _leaps(heard: HeardChannel) -> Iterator[str]:
+    """A charge that no pack's can be: it leaps, as gauges do that restart and show 0 or 100 % until they know."""
+    found = sorted((reading.time_ms, reading.value) for reading in heard.readings)
+    for (then_ms, before), (at_ms, after) in pairwise(found):
+        if abs(after - before) > LEAP_PERCENT + LEAP_PERCENT_PER_H * (at_ms - then_ms) / HOUR_MS:
+            yield says.leaping(before, after, at_ms - then_ms)
+            return
 
 
 def _flag(heard: HeardChannel, channels: Channels) -> Iterator[str]:

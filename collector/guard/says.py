@@ -85,3 +85,18 @@ def inverted() -> str:
 def stuck_on(first: float, last: float) -> str:
     """A mains flag that says yes while the charge falls."""
     return words()("guard.stuck_on", first=first, last=last)
+
+
+def leaping(before: float, after: float, apart_ms: int) -> str:
+    """A charge that went from one value to another in a time in which no pack can."""
+    return words()("guard.leaping", before=before, after=after, seconds=round(apart_ms / 1000.0))
+
+
+def coarse_counter(step_wh: float) -> str:
+    """An energy counter of wide steps."""
+    return words()("guard.coarse_counter", step_wh=step_wh)
+
+
+def of_another(topic: str, name: str) -> str:
+    """A device that a wildcard takes and another channel names."""
+    return words()("guard.of_another", topic=topic, name=name)

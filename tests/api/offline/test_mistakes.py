@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import threading
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -114,6 +116,62 @@ def test_two_channels_of_one_quantity_are_two_devices() -> None:
     assert {one.verdict for one in found} == {ChannelVerdict.REFUSED}
 
 
+def gauge(s: int) -> str:
+    """A gauge that restarts after 200 s: 0 for 45 s, then 100 for 90 s."""
+    return "0" if 200 <= s < 245 else "100" if 245 <= s < 335 else "61"
+
+
+def test_a_gauge_that_leaps_is_named() -> None:
+    found = reports(every("cellar/pack/charge", 30, gauge), CHARGE)[0]
+    assert found.verdict is ChannelVerdict.DOUBTFUL
+    assert "from 61 to 0% within 30 s" in found.says
+    assert "send nothing until then" in found.says
+    falls = every("cellar/pack/charge", 30, lambda s: str(90 - s // 20))
+    assert reports(falls, CHARGE)[0].verdict is ChannelVerdict.OK, "a pack that is empty within half an hour"
+
+
+def counted(step: float, wh_per_h: float) -> list[HeardMessage]:
+    return every("cellar/plug/energy", 10, lambda s: f"{step * int(wh_per_h * s / 3600.0 / step):g}")
+
+
+def test_a_counter_of_wide_steps_alone_is_remarked_on_and_in_order() -> None:
+    found = reports(counted(10.0, 90.0), COUNTER)[0]
+    assert found.verdict is ChannelVerdict.OK
+    assert "in steps of 10 Wh" in found.says
+    assert "pump_power" in found.says
+    assert reports(counted(1.0, 90.0), COUNTER)[0].says == ""
+    beside = [*counted(10.0, 90.0), *every("cellar/plug/power", 10, pumping())]
+    assert reports(beside, COUNTER, POWER)[0].says == ""
+
+
+RAIN = Channel(Q.RAIN_DEPTH, "elder/yard/rain")
+
+
+@pytest.mark.parametrize("theirs", [RAIN, replace(RAIN, topic="elder/+/rain")])
+def test_one_gauge_that_the_filters_of_two_sites_take_is_refused_where_the_filter_is_wide(theirs: Channel) -> None:
+    """The one rain gauge of another house: the wide filter would store its rain here too."""
+    wide, elder = replace(RAIN, topic="+/yard/rain"), replace(larkspur_site(), id="elder", channels=(theirs,))
+    sites = [replace(larkspur_site(), channels=(wide,)), elder]
+    found = examine(sites, every("elder/yard/rain", 60, lambda _: "1"), NOW_MS + TEN_MIN_MS)
+    assert found[0].verdict is ChannelVerdict.REFUSED
+    assert "elder/yard/rain is heard here only through + or #" in found[0].says
+    assert "the topic of elder rain" in found[0].says
+    assert (found[1].verdict is ChannelVerdict.OK) is (theirs is RAIN)
+    alike = [replace(site, channels=(RAIN,)) for site in sites]
+    heard = every("elder/yard/rain", 60, lambda _: "1")
+    shared = examine(alike, heard, NOW_MS + TEN_MIN_MS)
+    assert {one.verdict for one in shared} == {ChannelVerdict.OK}, "one gauge for two houses, written so"
+
+
+def test_two_fields_of_one_message_are_two_channels() -> None:
+    """A meter with two outputs sends both in one object."""
+    body = json.dumps({"one": 90.0, "two": 4.0})
+    wide = Channel(Q.LOAD_POWER, "cellar/+/meter", value="$.one", of="fridge")
+    other = replace(wide, value="$.two", of="router")
+    found = reports(every("cellar/x/meter", 10, lambda _: body), wide, other)
+    assert {one.verdict for one in found} == {ChannelVerdict.OK}
+
+
 def test_a_right_house_is_ok() -> None:
     """Ten minutes of the simulated house, none of whose channels is doubted."""
     live = LiveSite(seed=3, start_ms=NOW_MS)
@@ -128,7 +186,7 @@ def test_a_right_house_is_ok() -> None:
 
 def installation(folder: Path, port: int, site: Site) -> None:
     (folder / "sites").mkdir()
-    (folder / "sites" / "larkspur.toml").write_text(site_toml(site), encoding="utf-8")
+    (folder / "sites" / f"{site.id}.toml").write_text(site_toml(site), encoding="utf-8")
     (folder / "outlast.toml").write_text(f'[broker]\nurl = "mqtt://127.0.0.1:{port}"\n', encoding="utf-8")
 
 
@@ -158,3 +216,69 @@ def test_mistakes_are_named_from_a_real_broker(
     assert "write pattern" in told["pump_power"]["says"]
     assert "cellar/spare/charge" in told["pack_charge"]["says"]
     assert told["pack_temperature"]["verdict"] == "ok"
+
+
+def of_house(name: str, messages: list[HeardMessage], channels: tuple[Channel, ...]) -> tuple[Site, list[HeardMessage]]:
+    """A house of its own for a mistake, with its topics below its name, and a silent ammeter at its pump."""
+    amperes = Channel(Q.PUMP_CURRENT, "cellar/plug/current")
+    moved = tuple(replace(channel, topic=f"{name}/{channel.topic}") for channel in (*channels, amperes))
+    site = replace(larkspur_site(), id=name, channels=moved)
+    return site, [replace(message, topic=f"{name}/{message.topic}") for message in messages]
+
+
+def told_by_now(lag_s: float) -> list[HeardMessage]:
+    payload = json.dumps({"v": 0.0, "t": time.time() - lag_s})
+    return every(TIMED.topic, 60, lambda _: payload)
+
+
+def houses() -> Iterator[tuple[str, Site, list[HeardMessage], str]]:
+    """One house for each mistake that shows in the values or times themselves, and what is to be said of it."""
+    flag = every("cellar/mains", 60, lambda _: "OFF")
+    falling = every("cellar/pack/charge", 30, lambda s: str(90 - s // 200))
+    cases: dict[str, tuple[list[HeardMessage], tuple[Channel, ...], str]] = {
+        name: (messages, (channel,), says) for name, (messages, channel, _, says) in MISTAKES.items()
+    }
+    del cases["never rests"]  # it takes eight minutes to tell
+    cases |= {
+        "hours behind": (told_by_now(18_000), (TIMED,), "5 h behind"),
+        "hours ahead": (told_by_now(-82_800), (TIMED,), "23 h ahead"),
+        "inverted": ([*flag, *every("cellar/pack/charge", 30, lambda _: "100")], (FLAG, CHARGE), "swap the words"),
+        "stuck": ([*every("cellar/mains", 60, lambda _: "ON"), *falling], (FLAG, CHARGE), "does it ever change"),
+        "leaps": (every("cellar/pack/charge", 30, gauge), (CHARGE,), "send nothing until then"),
+        "coarse": (counted(10.0, 90.0), (COUNTER,), 'quantity = "pump_power"'),
+        "swallows": (every("yard/rain", 60, lambda _: "1"), (replace(RAIN, topic="yard/rain"),), ""),
+    }
+    for name, (messages, channels, says) in cases.items():
+        yield name, *of_house(name.replace(" ", "-"), messages, channels), says
+    wide = replace(RAIN, topic="+/yard/rain"), Channel(Q.PUMP_CURRENT, "wide/current")
+    yield "swallowed", replace(larkspur_site(), id="wide", channels=wide), [], "only through + or #"
+
+
+@pytest.mark.slow
+def test_each_mistake_is_named_on_the_running_program(
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """All houses send again and again while `outlast check` listens."""
+    made = list(houses())
+    installation(tmp_path, mosquitto.port, made[0][1])
+    for _, site, _, _ in made[1:]:
+        (tmp_path / "sites" / f"{site.id}.toml").write_text(site_toml(site), encoding="utf-8")
+    sent = [(m.topic, m.payload) for _, _, messages, _ in made for m in messages]
+    over = threading.Event()
+
+    def send() -> None:
+        while not over.wait(0.2):
+            mosquitto.publish(sent)
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    try:
+        assert main(["check", "--config", str(tmp_path), "--seconds", "12", "--json"]) == 1
+    finally:
+        over.set()
+        sender.join()
+    told: dict[str, str] = {}
+    for one in json.loads(capsys.readouterr().out)["channels"]:
+        told.setdefault(one["site"], one["says"])
+    for name, site, _, says in made:
+        assert says in told[site.id], (name, told[site.id])
