@@ -16,6 +16,12 @@ from forecaster.live.cursor import CursorGroup
 from forecaster.live.site_runner import SITE_FAULTS, SiteRunner
 
 CHECKPOINT_S = 600.0
+"""Time in which every site is written once [s]."""
+
+SOON_S, SOON_SHARE = 60.0, 0.02
+"""The same where others may have to take the sites up at any moment: so often, or as often as takes this share of the
+time. What was heard since has to be read and folded again by whoever takes them up."""
+
 SLICE = 250
 """Sites written at a time: each takes some milliseconds of the forecaster's thread."""
 
@@ -26,14 +32,23 @@ class CheckpointWriter:
     """Writes checkpoints of runners. Owned by the forecaster's thread.
 
     blame : called with a runner that cannot be kept, and why
+    often : bool — every SOON_S rather than every CHECKPOINT_S, as far as SOON_SHARE of the time allows
     """
 
-    def __init__(self, runners: Mapping[str, SiteRunner], ledger: Ledger, clock: Clock, blame: Blame) -> None:
+    def __init__(
+        self, runners: Mapping[str, SiteRunner], ledger: Ledger, clock: Clock, blame: Blame, *, often: bool = False
+    ) -> None:
+        self._often, self._took_s = often, 0.0
         self._ledger, self._clock, self._blame = ledger, clock, blame
         self._slices: list[list[SiteRunner]] = []
         self._next = 0
         self.deal(runners)
-        self._due_s = time.monotonic() + CHECKPOINT_S / len(self._slices)
+        self._due_s = time.monotonic() + self._rest_s()
+
+    def _rest_s(self) -> float:
+        """Time from one slice to the next [s]."""
+        each_s = CHECKPOINT_S / len(self._slices)
+        return min(each_s, max(SOON_S / len(self._slices), self._took_s / SOON_SHARE)) if self._often else each_s
 
     def deal(self, runners: Mapping[str, SiteRunner]) -> None:
         """Write these runners from now on."""
@@ -48,9 +63,11 @@ class CheckpointWriter:
         """Write the next slice, if it is time and all sites have reached the same cursor."""
         if len(standing) != 1 or time.monotonic() < self._due_s:
             return
+        began_s = time.monotonic()
         self.keep(self._slices[self._next], standing[0].cursor)
+        self._took_s = time.monotonic() - began_s
         self._next = (self._next + 1) % len(self._slices)
-        self._due_s = time.monotonic() + CHECKPOINT_S / len(self._slices)
+        self._due_s = time.monotonic() + self._rest_s()
 
     def all(self, standing: list[CursorGroup]) -> None:
         """Write every runner that has a cursor."""

@@ -15,8 +15,9 @@ from forecaster.domain.errors import StaleLease, StoreError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.publishing import Publisher
 from forecaster.domain.site import Site
+from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor, Take
-from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, Issued
+from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, Issued, SiteRunner
 from forecaster.live.worker import ForecastWorker, Look, PlanDeliveries
 
 MOVE_S = 0.5
@@ -95,6 +96,9 @@ class MovingForecastWorker(ForecastWorker):
             return frozenset({*self._coming, *self._groups}) if self._thread.is_alive() else frozenset()
 
     # -- the thread
+    def _checkpoints_of(self, runners: Mapping[str, SiteRunner]) -> CheckpointWriter:
+        return CheckpointWriter(runners, self._ledger, self._clock, self._blame, often=True)
+
     def _once(self, step: Callable[[], None]) -> bool:
         """Do a step. Groups whose leases turn out to be another's are dropped, and the others go on."""
 

@@ -81,7 +81,7 @@ class ForecastWorker(LoopThread):
         self._plan, self._outside, self._publisher = plan, outside, publisher
         self._seed, self._name = seed, name
         self._cursor = StoreCursor(store, {})
-        self._checkpoints = CheckpointWriter({}, ledger, clock, self._blame)
+        self._checkpoints = self._checkpoints_of({})
         self._more_due = False
         self._load = LoadShed()
         self._refit_from_s = 0.0
@@ -174,9 +174,12 @@ class ForecastWorker(LoopThread):
             self._runners[site.id], starts[site.id] = self._restored(site)
             self._runners[site.id].holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * len(self._sites))
         self._cursor = StoreCursor(self._store, starts)
-        self._checkpoints = CheckpointWriter(self._runners, self._ledger, self._clock, self._blame)
+        self._checkpoints = self._checkpoints_of(self._runners)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
         self._freeze()
+
+    def _checkpoints_of(self, runners: Mapping[str, SiteRunner]) -> CheckpointWriter:
+        return CheckpointWriter(runners, self._ledger, self._clock, self._blame)
 
     def _restored(self, site: Site) -> tuple[SiteRunner, str | None]:
         """A site's runner from its checkpoints, and the cursor that it had reached."""

@@ -90,6 +90,36 @@ def test_slices_are_kept_one_after_the_other_over_the_time_between_two(
     held.close()
 
 
+@pytest.mark.parametrize(
+    ("took_s", "rounds"),
+    [(0.1, 10.0), (1.0, 6.0), (10.0, 1.0)],
+    ids=["every minute", "a fiftieth of the time", "every ten minutes at least"],
+)
+def test_where_others_may_take_over_they_are_written_often_as_far_as_there_is_time(
+    held: Services, monkeypatch: pytest.MonkeyPatch, took_s: float, rounds: float
+) -> None:
+    """In: 500 sites, ten minutes, and a slice of 250 that takes so long. Out: how often each is written."""
+    moment = [0.0]
+    monkeypatch.setattr("forecaster.live.checkpoints.time.monotonic", lambda: moment[0])
+    template, site = runner_of(larkspur_site()), larkspur_site()
+    runners = {
+        f"s{n}": SiteRunner(replace(site, id=f"s{n}"), template.engine, template.manager) for n in range(2 * SLICE)
+    }
+    writer = CheckpointWriter(runners, held.ledger, held.clock, blamed, often=True)
+    kept: list[int] = []
+
+    def keep(part: list[SiteRunner], _cursor: str | None) -> None:
+        kept.append(len(part))
+        moment[0] += took_s
+
+    monkeypatch.setattr(writer, "keep", keep, raising=False)
+    while moment[0] < 10 * CHECKPOINT_S:
+        writer.turn([CursorGroup(frozenset(runners), "x.1")])
+        moment[0] += 0.5
+    assert sum(kept) / len(runners) == pytest.approx(10 * rounds, rel=0.25)
+    held.close()
+
+
 def test_a_state_is_kept_small_and_read_back(held: Services) -> None:
     runner = runner_of(larkspur_site())
     hear(runner, 3_000)
