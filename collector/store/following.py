@@ -55,8 +55,15 @@ class Names:
         return condition
 
 
-def follow(db: sqlite3.Connection, names: Names, cursor: str | None, limit: int, sites: frozenset[str] | None) -> Tail:
-    """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`.
+def follow(
+    db: sqlite3.Connection,
+    names: Names,
+    cursor: str | None,
+    limit: int,
+    sites: frozenset[str] | None,
+    until: str | None = None,
+) -> Tail:
+    """Readings stored after `cursor` (None: from the beginning) and up to `until`, oldest first, at most `limit`.
 
     A cursor of a store that has since been moved aside begins at the start of the new one.
     """
@@ -64,8 +71,12 @@ def follow(db: sqlite3.Connection, names: Names, cursor: str | None, limit: int,
     after = _place(cursor, store_id)
     named = names.read(db)
     last = int(db.execute("SELECT value FROM meta WHERE name = 'next_seq'").fetchone()[0]) - 1
+    bound = ""
+    if until is not None:
+        last = min(last, _place(until, store_id))
+        bound = f"AND seq <= {last} "
     rows = db.execute(
-        f"SELECT seq, series, time_ms, value, lag_ms FROM reading WHERE seq > ? {names.among(sites)}"
+        f"SELECT seq, series, time_ms, value, lag_ms FROM reading WHERE seq > ? {bound}{names.among(sites)}"
         " ORDER BY seq LIMIT ?",
         (after, limit),
     ).fetchall()

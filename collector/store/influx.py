@@ -37,6 +37,7 @@ from collector.store.influx_points import (
     rows_of,
     series_key,
     single,
+    stamps_of,
     tags_key,
     where_series,
     whole,
@@ -257,9 +258,11 @@ class InfluxStore:
         return [waiting for waiting, _ in points]
 
     # -- reading
-    def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
+    def tail(
+        self, cursor: str | None, limit: int, sites: frozenset[str] | None = None, *, until: str | None = None
+    ) -> Tail:
         """Readings in the order of storing, per collector; the cursor is JSON of collector to stamp."""
-        at: dict[str, int] = {} if cursor is None else msgspec.json.decode(cursor, type=dict[str, int])
+        at, last = stamps_of(cursor), None if until is None else stamps_of(until)
         found: list[Reading] = []
         marks = self._query("SELECT last(count) FROM mark GROUP BY collector", self._arrivals)
         for mark in sorted(marks, key=lambda t: t.tags["collector"]):
@@ -267,6 +270,8 @@ class InfluxStore:
             if room <= 0:
                 break
             low, high = at.get(name, 0), whole(mark.rows[0]["time"])
+            if last is not None and (high := min(high, last.get(name, 0))) <= low:
+                continue
             low = low or self._before_first_arrival_us(name, high)
             while low < high and room > 0:
                 top = min(high, low + self._span_us)

@@ -110,3 +110,8 @@ def real(value: float | int | str | None) -> float:
     """A cell that holds a number."""
     assert isinstance(value, int | float)
     return float(value)
+
+
+def stamps_of(cursor: str | None) -> dict[str, int]:
+    """Up to which stamp of each collector a cursor has read."""
+    return {} if cursor is None else msgspec.json.decode(cursor, type=dict[str, int])

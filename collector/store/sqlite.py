@@ -265,13 +265,15 @@ class SqliteStore:
                     self._readers.append(db)
                     unfinished.pop_all()
 
-    def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
-        """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`.
+    def tail(
+        self, cursor: str | None, limit: int, sites: frozenset[str] | None = None, *, until: str | None = None
+    ) -> Tail:
+        """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`; see the port.
 
         A cursor of a store that was moved aside and started afresh begins at the beginning.
         """
         with self._reading() as db:
-            return follow(db, self._names, cursor, limit, sites)
+            return follow(db, self._names, cursor, limit, sites, until)
 
     def latest(self, site: str) -> Mapping[tuple[Quantity, str], Reading]:
         """The newest reading by source time of each (quantity, subject)."""

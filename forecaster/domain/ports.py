@@ -76,8 +76,13 @@ class ReadingStore(Protocol):
         """Store readings, durable on return; idempotent by identity. Returns how many rows are new or changed."""
         ...
 
-    def tail(self, cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> Tail:
-        """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`."""
+    def tail(
+        self, cursor: str | None, limit: int, sites: frozenset[str] | None = None, *, until: str | None = None
+    ) -> Tail:
+        """Readings stored after `cursor` (None: from the beginning), oldest first, at most `limit`.
+
+        until : str | None — a later cursor of this store beyond which nothing is read
+        """
         ...
 
     def latest(self, site: str) -> Mapping[tuple[Quantity, str], Reading]:

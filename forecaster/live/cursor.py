@@ -1,14 +1,17 @@
 """The forecaster's position in the store: one cursor for all sites, reached from where each of them had stopped.
 
-Checkpoints are written some sites at a time, so after a restart sites have different cursors. Each group of sites with
-the same cursor catches up alone; then all continue from the first group's cursor, and readings beyond it that the
-other groups have already taken are skipped. Every reading is folded exactly once, in the order of storing.
+Checkpoints are written some sites at a time, so after a restart sites have different cursors. Those that had stopped
+first read up to where the next ones stopped, and go on with them, so that no span is read twice; a store reads all of a
+span to find the readings of some sites. Groups that do not meet that way catch up alone; then all continue from the
+first group's cursor, and readings beyond it that the other groups have already taken are skipped. Every reading is
+folded exactly once, in the order of storing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from forecaster.domain.ports import ReadingStore
 from forecaster.domain.readings import Reading
@@ -39,7 +42,7 @@ class StoreCursor:
         by_cursor: dict[str | None, set[str]] = {}
         for site, cursor in starts.items():
             by_cursor.setdefault(cursor, set()).add(site)
-        self._groups = [CursorGroup(frozenset(sites), cursor) for cursor, sites in by_cursor.items()]
+        self._groups = [CursorGroup(frozenset(by_cursor[cursor]), cursor) for cursor in sorted(by_cursor, key=_age)]
         self._passed: set[Reading] = set()
         self._cursor: str | None = None
         self.joined = False
@@ -52,6 +55,11 @@ class StoreCursor:
 
     def batches(self, take: Take) -> Iterator[None]:
         """`catch_up` a batch at a time, for those who have other work between; after an error it begins anew."""
+        for group, later in pairwise(self._groups):
+            yield from self._follow(group, take, [], until=later.cursor)
+            if group.cursor == later.cursor:
+                later.sites, group.sites = later.sites | group.sites, frozenset()
+        self._groups = [group for group in self._groups if group.sites]
         for group in self._groups:
             yield from self._follow(group, take, [])
         beyond: list[Reading] = []
@@ -61,10 +69,15 @@ class StoreCursor:
         self._passed = set(beyond)
         self.joined = True
 
-    def _follow(self, group: CursorGroup, take: Take, found: list[Reading]) -> Iterator[None]:
-        """Fold the readings that a group has not had yet, and add them to those found."""
-        while group.sites:
-            tail = self._store.tail(group.cursor, BATCH, group.sites)
+    def _follow(
+        self, group: CursorGroup, take: Take, found: list[Reading], *, until: str | None = None
+    ) -> Iterator[None]:
+        """Fold the readings that a group has not had yet, up to a cursor, and add them to those found.
+
+        It goes on to the end where its sites leave meanwhile, since others may follow from where it stands.
+        """
+        while True:
+            tail = self._store.tail(group.cursor, BATCH, group.sites, until=until)
             group.cursor = tail.cursor
             take(tail.readings)
             found += tail.readings
@@ -96,3 +109,8 @@ class StoreCursor:
         if not self.joined:
             return list(self._groups)
         return [] if self._passed else [CursorGroup(self._sites, self._cursor)]
+
+
+def _age(cursor: str | None) -> tuple[int, str]:
+    """Sorts cursors of a store from the oldest on, as far as their texts tell it: numbers of digits grow with time."""
+    return (0, "") if cursor is None else (len(cursor), cursor)

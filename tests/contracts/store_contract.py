@@ -136,6 +136,18 @@ class StoreContract:
         assert {(r.time_ms, r.value) for r in seen.readings} == {(T0 + 3000, 2.0), (T0 - 100_000, 7.0)}
         assert store.tail(seen.cursor, 100).readings == ()
 
+    def test_a_follower_reads_up_to_a_later_cursor(self, store: ReadingStore) -> None:
+        store.append([power(i, 1.0) for i in range(10)])
+        third, eighth = store.tail(None, 3).cursor, store.tail(None, 8).cursor
+        store.append([power(i, 1.0) for i in range(10, 20)])
+        first = store.tail(third, 4, until=eighth)
+        rest = store.tail(first.cursor, 100, until=eighth)
+        times = [r.time_ms for r in (*first.readings, *rest.readings)]
+        assert times == [power(i, 1.0).time_ms for i in range(3, 8)]
+        assert rest.cursor == eighth
+        assert store.tail(eighth, 100, until=third).readings == ()
+        assert len(store.tail(rest.cursor, 100).readings) == 12
+
     def test_a_follower_of_some_sites_sees_only_those(self, store: ReadingStore) -> None:
         store.append([power(i, 1.0, site="ab"[i % 2]) for i in range(20)])
         assert {r.site for r in everything(store, frozenset({"b"}), page=3)} == {"b"}

@@ -54,6 +54,31 @@ def test_sites_that_stopped_at_different_places_go_on_together(store: SqliteStor
         assert mine == [r for n in range(count, 500) if (r := reading(n)).site == site]
 
 
+def test_no_span_is_read_twice(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In: 400 readings, and four sites that stopped at 0, 100, 200 and 300. Out: each place of the store read once."""
+    store.append([reading(n) for n in range(400)])
+    starts = {site: cursor_after(store, 100 * number) for number, site in enumerate(SITES)}
+    look, spans = store.tail, list[tuple[int, int]]()
+
+    def place(cursor: str | None) -> int:
+        return 0 if cursor is None else int(cursor.rpartition(".")[2])
+
+    def tail(
+        cursor: str | None, limit: int, sites: frozenset[str] | None = None, *, until: str | None = None
+    ) -> object:
+        found = look(cursor, limit, sites, until=until)
+        spans.append((place(cursor), place(found.cursor)))
+        return found
+
+    monkeypatch.setattr(store, "tail", tail)
+    cursor = StoreCursor(store, dict(reversed(starts.items())))
+    found: list[Reading] = []
+    cursor.catch_up(found.extend, never)
+    assert [span for span in spans if span[0] < span[1]] == [(0, 100), (100, 200), (200, 300), (300, 400)]
+    assert found == [r for n in range(400) if SITES.index((r := reading(n)).site) * 100 <= n]
+    assert [lot.sites for lot in cursor.standing()] == [frozenset(SITES)]
+
+
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     stops=st.lists(st.integers(0, 60), min_size=4, max_size=4),
@@ -75,12 +100,14 @@ def test_whatever_arrives_meanwhile_is_folded_once(
         held, waiting = 60, list(arriving)
         look = store.tail
 
-        def tail(cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> object:
+        def tail(
+            cursor: str | None, limit: int, sites: frozenset[str] | None = None, *, until: str | None = None
+        ) -> object:
             nonlocal held
             more = waiting.pop(0) if waiting else 0
             store.append([reading(n) for n in range(held, held + more)])
             held += more
-            return look(cursor, limit, sites)
+            return look(cursor, limit, sites, until=until)
 
         cursor = StoreCursor(
             store, {site: cursor_after(store, count) for site, count in zip(SITES, stops, strict=True)}
@@ -100,6 +127,7 @@ def test_whatever_arrives_meanwhile_is_folded_once(
 
 
 def test_where_sites_stand_is_told_only_when_it_is_exact(store: SqliteStore) -> None:
+    """On a store of several collectors places need not be before or after one another, so that groups do not meet."""
     store.append([reading(n) for n in range(8)])
     cursor = StoreCursor(store, {"a": None, "b": cursor_after(store, 4)})
     assert {(lot.sites, lot.cursor) for lot in cursor.standing()} == {
@@ -109,11 +137,13 @@ def test_where_sites_stand_is_told_only_when_it_is_exact(store: SqliteStore) -> 
     looks = 0
     look = store.tail
 
-    def tail(cursor: str | None, limit: int, sites: frozenset[str] | None = None) -> object:
+    def tail(
+        cursor: str | None, limit: int, sites: frozenset[str] | None = None, *, until: str | None = None
+    ) -> object:
         nonlocal looks
         looks += 1
         store.append([reading(9 + 4 * looks)])
-        return look(cursor, limit, sites)
+        return look(cursor, limit, sites, until=until and None)  # as where places are not to be compared
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(store, "tail", tail)
@@ -138,6 +168,25 @@ def test_a_batch_that_was_folded_is_not_folded_again_when_writing_failed(store: 
     cursor.catch_up(found.extend, never)
     cursor.step(found.extend)
     assert found == [reading(n) for n in range(40)]
+
+
+@pytest.mark.parametrize("looks", range(1, 12))
+def test_sites_that_leave_while_they_catch_up_leave_the_others_in_their_place(
+    store: SqliteStore, monkeypatch: pytest.MonkeyPatch, looks: int
+) -> None:
+    """In: one that had read nothing, and leaves after so many looks; one that had read half. Out: the rest, once."""
+    monkeypatch.setattr("forecaster.live.cursor.BATCH", 5)
+    store.append([reading(n) for n in range(80)])
+    cursor = StoreCursor(store, {"a": None, "b": cursor_after(store, 40)})
+    found: list[Reading] = []
+    batches = cursor.batches(found.extend)
+    for _ in range(looks):
+        next(batches, None)
+    cursor.leave({"a"})
+    list(batches)
+    while cursor.step(found.extend):
+        pass
+    assert [r for r in found if r.site == "b"] == [reading(n) for n in range(41, 80, 4)]
 
 
 def test_a_share_without_sites_follows_nothing(store: SqliteStore) -> None:
