@@ -96,9 +96,11 @@ class Mosquitto:
 
 
 @contextmanager
-def running_mosquitto(folder: Path, *, persistent: bool = True, more: str = QUEUES) -> Iterator[Mosquitto]:
+def running_mosquitto(
+    folder: Path, *, persistent: bool = True, more: str = QUEUES, autosave: int = 200
+) -> Iterator[Mosquitto]:
     """A mosquitto that runs while the block does."""
-    made = Mosquitto(folder, persistent, more)
+    made = Mosquitto(folder, persistent, more, autosave=autosave)
     try:
         made.start()
         yield made

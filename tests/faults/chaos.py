@@ -26,6 +26,7 @@ from tests.api.delivering import Receiver, listening
 from tests.api.process.houses import PATIENCE_S, House
 from tests.bench.fleet import site_id
 from tests.engines import answers, wait_until
+from tests.faults.membered import AUTOSAVE
 from tests.faults.publishing import QUANTITIES, Publisher
 from tests.faults.test_full_disk import fill
 from tests.servers import running_mosquitto
@@ -35,8 +36,6 @@ RUN, SPLIT = ("run",), ("collect", "forecast", "serve")
 LAYOUTS = {"run": (RUN,), "split": (SPLIT,), "both": (RUN, SPLIT)}
 """Commands over an installation; where there are several layouts, one takes over from the other half-way."""
 
-AUTOSAVE = 1_000_000
-"""The broker writes its queue as it ends, not every 200 changes: all of it each time would hold up the publisher."""
 KINDS = ("kill", "end", "hang-up", "stop", "broker", "disk", "disk and kill")
 
 WET = """[[channels]]

@@ -46,6 +46,15 @@ name = "owner"
 webhook = "{hook}"
 """
 
+AUTOSAVE = 1_000_000
+"""The broker writes its queue as it ends, not every 200 changes: all of it each time would hold up the publisher."""
+
+PAUSE_S, RUN_S = 60.0, 10.0
+"""From one run of a pump to the next, and how long it runs [s]."""
+
+DRAW_PERCENT_H = 12.0
+"""How fast the charge falls without the mains [%/h]."""
+
 Role = str
 """The command of a worker."""
 
@@ -157,21 +166,22 @@ class Membered:
     ledger: SqlLedger
     store: ReadingStore
     receiver: Receiver
-    dark: set[int] = field(default_factory=set)
+    dark: dict[int, float] = field(default_factory=dict)
     published: int = 0
     watched: Watched = field(default_factory=Watched)
     ending: threading.Event = field(default_factory=threading.Event)
 
     def speak(self) -> None:
         """Publish for every site, until told to end: power, charge and mains, each with a time of its own."""
-        turn = 0
         while not self.ending.wait(0.5):
             now_ms = int(time.time() * 1000)
             messages = []
             for number in range(self.sites):
                 topic, mains = f"fleet/{site_id(number)}", number not in self.dark
-                charge = 100.0 if mains else 80.0 - turn % 20
-                power = 470.0 if (turn + number) % 10 < 2 else 0.4
+                dark_s = 0.0 if mains else now_ms / 1000.0 - self.dark[number]
+                charge = round(100.0 - DRAW_PERCENT_H * dark_s / 3600.0, 1)
+                runs = (now_ms / 1000.0 + 7.0 * number) % PAUSE_S < RUN_S
+                power = 470.0 if runs else 0.4
                 for what, told in (
                     ("plug", {"power": power}),
                     ("pack", {"charge": charge}),
@@ -180,7 +190,6 @@ class Membered:
                     messages.append((f"{topic}/{what}", json.dumps({**told, "time": now_ms}).encode()))
             self.broker.publish(messages)
             self.published += len(messages)
-            turn += 1
 
     @property
     def names(self) -> list[str]:
@@ -188,8 +197,8 @@ class Membered:
         return [site_id(number) for number in range(self.sites)]
 
     def lose_mains(self, *numbers: int) -> None:
-        """The mains fail at the numbered sites; at all where none is named."""
-        self.dark |= set(numbers or range(self.sites))
+        """The mains fail at the numbered sites."""
+        self.dark |= dict.fromkeys(numbers, time.time())
 
     def start(self) -> None:
         """Start a collector and a forecaster on every machine."""
@@ -257,7 +266,7 @@ def membered(folder: Path, sites: int, names: Sequence[str] = ("attic", "garage"
     """Machines of an installation with so many sites; nothing runs on them yet, and all sites speak."""
     with ExitStack() as stack:
         receiver = stack.enter_context(listening(Receiver()))
-        broker = stack.enter_context(running_mosquitto(folder / "broker"))
+        broker = stack.enter_context(running_mosquitto(folder / "broker", autosave=AUTOSAVE))
         postgres = stack.enter_context(running_postgres())
         (folder / "influx").mkdir()
         influx = stack.enter_context(running_influx(folder / "influx"))

@@ -53,7 +53,7 @@ def test_one_is_killed_one_paused_one_cut_off_while_the_mains_are_lost(
             )
             for blow in blows:
                 blow.begin()
-            house.lose_mains()
+            house.lose_mains(*range(SITES))
             for role in ROLES:
                 house.await_all_by(role, garage)
             wait_until(lambda: len(house.told_of("mains-lost")) == SITES, "the outage told of every site", PATIENCE_S)
@@ -82,7 +82,7 @@ def test_an_upgrade_one_worker_after_the_other(tmp_path: Path, record_property: 
                     machine.send(role, signal.SIGTERM)
                     machine.start(role)
                     house.await_all_by(role, *house.machines)
-                house.lose_mains()
+                house.lose_mains(*range(SITES))
             wait_until(lambda: len(house.told_of("mains-lost")) == SITES, "the outage told of every site", PATIENCE_S)
             quiet()
         whole(house, record_property)
@@ -110,7 +110,7 @@ def test_a_third_machine_joins_under_messages(tmp_path: Path, record_property: C
             for role in ROLES:
                 house.await_all_by(role, *house.machines)
             assert all(house.shares(*who) < had for who, had in before.items())
-            house.lose_mains()
+            house.lose_mains(*range(SITES))
             wait_until(lambda: len(house.told_of("mains-lost")) == SITES, "the outage told of every site", PATIENCE_S)
             quiet()
         whole(house, record_property)
