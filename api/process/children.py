@@ -31,6 +31,13 @@ def child_environment() -> dict[str, str]:
     return {**os.environ, **ONE_THREAD, PARENT: str(os.getpid())}
 
 
+def make_way(child: int, nice: int) -> None:
+    """Let a child give way to others: at least as nice as asked. One that is nicer already stays so, for only root may
+    take that back.
+    """
+    os.setpriority(os.PRIO_PROCESS, child, max(nice, os.getpriority(os.PRIO_PROCESS, child)))
+
+
 def end_with_parent(environment: Mapping[str, str]) -> None:
     """In a child: end it in good order, as by SIGTERM, once its parent is gone. Nothing in any other process."""
     parent = environment.get(PARENT)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import os
 import subprocess
 import tempfile
 import time
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import IO
 from zoneinfo import ZoneInfo
 
-from api.process.children import child_command, child_environment
+from api.process.children import child_command, child_environment, make_way
 from api.process.repeating import RepeatingWorker
 from forecaster.domain.counts import Count
 from forecaster.domain.ports import Clock, Ledger
@@ -112,7 +111,7 @@ class StudyWorker(RepeatingWorker):
             command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, env=child_environment()
         )
         try:
-            os.setpriority(os.PRIO_PROCESS, child.pid, LOWEST)
+            make_way(child.pid, LOWEST)
             until_s = time.monotonic() + self._limit_s
             while child.poll() is None:
                 if time.monotonic() >= until_s:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import sys
 from asyncio.subprocess import Process
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from pathlib import Path
 
 import msgspec
 
-from api.process.children import child_environment
+from api.process.children import child_environment, make_way
 from api.process.studies import LIMIT_S, last_line
 from api.process.study_orders import StudyAnswer, StudyOrder
 from forecaster.decoding.typed import from_json
@@ -89,7 +88,7 @@ class StudyChildren:
             *self._command, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE, env=child_environment(),
         )  # fmt: skip
-        os.setpriority(os.PRIO_PROCESS, process.pid, LOWER)
+        make_way(process.pid, LOWER)
         return Child(process, asyncio.create_task(_heard(process)))
 
     async def _answered(self, child: Child, order: StudyOrder) -> StudyAnswer:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import tempfile
 import time
@@ -13,7 +12,7 @@ from threading import Lock
 
 import msgspec
 
-from api.process.children import child_command, child_environment
+from api.process.children import child_command, child_environment, make_way
 from collector.editing.keep import site_path, stamp_of
 from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import Conflict, NotFound
@@ -136,7 +135,7 @@ class YearTrials:
             child = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=out, stderr=progress, env=child_environment()
             )
-        os.setpriority(os.PRIO_PROCESS, child.pid, GENTLE)
+        make_way(child.pid, GENTLE)
         return YearTrial(dict(form), child, place, time.monotonic() + LIMIT_S)
 
     def trial(self, site: str, stamp: str) -> YearTrial:

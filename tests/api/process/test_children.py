@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
 import psutil
 import pytest
 
+from api.process.children import make_way
 from tests.api.process.houses import PATIENCE_S, House, one
 from tests.engines import ROOT, wait_until
 from tests.servers import mosquitto
@@ -44,3 +46,15 @@ def test_a_child_ends_in_good_order_when_its_parent_was_killed(one: House) -> No
                 child.kill()
     again = one.start()
     assert again.poll() is None
+
+
+@pytest.mark.parametrize(("nice", "asked", "made"), [(0, 10, 10), (15, 10, 15)])
+def test_a_child_of_a_process_that_gives_way_more_stays_as_it_is(nice: int, asked: int, made: int) -> None:
+    """Only root may take niceness back (setpriority(2), EACCES): a service with a Nice of its own has none to spare."""
+    child = subprocess.Popen([sys.executable, "-c", "import sys; sys.stdin.read()"], stdin=subprocess.PIPE)
+    try:
+        os.setpriority(os.PRIO_PROCESS, child.pid, nice)
+        make_way(child.pid, asked)
+        assert os.getpriority(os.PRIO_PROCESS, child.pid) == made
+    finally:
+        child.communicate()
