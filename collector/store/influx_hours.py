@@ -16,6 +16,7 @@ import msgspec
 from collector.store.influx_points import Row, real, rows_of, where_series, whole
 from collector.store.influx_server import InfluxServer, literal, quoted
 from collector.store.outbox import Outbox
+from forecaster.decoding.typed import from_json
 from forecaster.domain.readings import Reading, SeriesPoint
 from forecaster.domain.times import DAY_MS, HOUR_MS
 
@@ -60,7 +61,7 @@ class Hours:
         self._kept = False
         self._lock = lock
         kept = outbox.meta(STATE)
-        self._state = None if kept is None else msgspec.json.decode(kept, type=_State)
+        self._state = None if kept is None else from_json(kept, _State)
         self._edge_ms = 0 if self._state is None else self._state.until_ms
         self._doing: dict[str, int] = {}
 
