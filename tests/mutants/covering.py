@@ -90,14 +90,27 @@ def stale(kept: dict[str, Any], *, slow: bool = False) -> list[str]:
 def files_importing(module: str) -> frozenset[str]:
     """The test files that import a module of the core by its name, at their beginning."""
     package, _, name = module.rpartition(".")
-    naming = ((path, text) for path in files_of_tests() if name in (text := path.read_text(encoding="utf-8")))
     return frozenset(
-        path.relative_to(ROOT).as_posix()
-        for path, text in naming
-        for node in ast.parse(text).body
-        if isinstance(node, ast.ImportFrom)
-        and (node.module == module or (node.module == package and any(one.name == name for one in node.names)))
+        file
+        for file, node in _imports_naming(name)
+        if node.module == module or (node.module == package and any(one.name == name for one in node.names))
     )
+
+
+@cache
+def files_using(room: str) -> frozenset[str]:
+    """The test files that import anything of a package of the core, at their beginning."""
+    return frozenset(file for file, node in _imports_naming(room) if f"{node.module}.".startswith(f"{room}."))
+
+
+def _imports_naming(name: str) -> Generator[tuple[str, ast.ImportFrom]]:
+    """The imports at the beginning of each test file in which a name stands anywhere."""
+    for path in files_of_tests():
+        text = path.read_text(encoding="utf-8")
+        if name in text:
+            for node in ast.parse(text).body:
+                if isinstance(node, ast.ImportFrom):
+                    yield path.relative_to(ROOT).as_posix(), node
 
 
 def slow_files() -> list[str]:

@@ -11,7 +11,7 @@ import hashlib
 import importlib
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import entry_points
@@ -23,6 +23,8 @@ from tests.mutants.covering import (
     covers,
     entering,
     files_importing,
+    files_of_tests,
+    files_using,
     kept_covers,
     readers_of,
     slow_files,
@@ -41,8 +43,11 @@ CPU_TIMES, CPU_LEAST_S = 8, 60
 
 TESTS_S = {"own": 30.0, "near": 30.0, "other": 30.0, "slow": 120.0}
 """So much of the tests that enter a function is run: of its own room, of other files that import its module by name,
-of all others, and of those marked `slow`.
+of each lot of all others, and of those marked `slow`.
 """
+
+LOT = 40
+"""So many other files are traced before the mutants that live are held against their tests."""
 
 ROOMS = (
     "forecaster/segment",
@@ -142,15 +147,24 @@ def _quickest(found: Iterable[Cover], most_s: float) -> list[Cover]:
     return chosen
 
 
-def chosen_of_file(found: Sequence[Cover], name: str, mutant: Mutant, left_s: float) -> list[Cover]:
-    """The slow tests of a file for a mutant, as long as its time lasts; where any enters its function, those alone."""
+def chosen_of_files(
+    found: Sequence[Cover], names: Collection[str], mutant: Mutant, step: str, left_s: float
+) -> list[Cover]:
+    """The tests of some files in one step, as long as its time lasts; where any enters the function, those alone."""
     entered = any(mutant.function in cover.entered for cover in found)
     listed = [
         cover
-        for cover in asked(found, mutant, "slow")
-        if cover.test.startswith(f"{name}::") and (mutant.function in cover.entered or not entered)
+        for cover in asked(found, mutant, step)
+        if cover.test.partition("::")[0] in names and (mutant.function in cover.entered or not entered)
     ]
     return chosen_against(listed, mutant, left_s) if left_s > 0.0 else []
+
+
+def lots(names: Sequence[str], untraced: Collection[str], close: Collection[str]) -> list[list[str]]:
+    """Test files as mutants meet them: all that are traced, then the others, the close ones first."""
+    ordered = sorted((name for name in names if name in untraced), key=lambda name: name not in close)
+    traced = [name for name in names if name not in untraced]
+    return [traced, *(ordered[at : at + LOT] for at in range(0, len(ordered), LOT))]
 
 
 def equivalents() -> dict[str, str]:
@@ -185,21 +199,34 @@ class Runner:
         """What becomes of each, as it is known; so many at once. What no test enters has survived.
 
         A mutant is held against the tests of its own room, room by room; if it lives through these, against those that
-        import its module, then all others, and at last those marked `slow`, file by file: no more is traced than that
-        needs.
+        import its module, then all others, lot by lot, and at last those marked `slow`, file by file: no more is traced
+        than that needs.
         """
         alive: list[Mutant] = []
         for place in sorted({own_place(mutant.module) for mutant in mutants}):
             self._trace_missing([name for name in stale(kept_covers()) if name.startswith(place)])
             theirs = [mutant for mutant in mutants if own_place(mutant.module) == place]
             yield from _ended(self.held(theirs, jobs, self._of_step("own")), alive)
-        for step in ("near", "other"):
-            near = {name for mutant in alive for name in files_importing(mutant.module)}
-            wanted = [name for name in stale(kept_covers()) if step == "other" or name in near]
-            self._trace_missing(wanted if alive else [])
-            waiting, alive = alive, []
-            yield from _ended(self.held(waiting, jobs, self._of_step(step)), alive)
+        near = {name for mutant in alive for name in files_importing(mutant.module)}
+        self._trace_missing([name for name in stale(kept_covers()) if name in near])
+        waiting, alive = alive, []
+        yield from _ended(self.held(waiting, jobs, self._of_step("near")), alive)
+        yield from self._by_lots(alive, jobs)
         yield from self._slowly(alive, jobs)
+
+    def _by_lots(self, alive: list[Mutant], jobs: int) -> Iterator[Verdict]:
+        """Hold them against all other tests until all are killed, and leave those that are not in the list.
+
+        To trace a file costs more than to hold mutants against its tests: a lot is traced once those before were met.
+        """
+        names = [path.relative_to(ROOT).as_posix() for path in files_of_tests()]
+        close = {name for mutant in alive for name in files_using(mutant.module.rpartition(".")[0])}
+        for lot in lots(names, stale(kept_covers()), close):
+            if alive:
+                self._trace_missing([name for name in stale(kept_covers()) if name in lot])
+                waiting = list(alive)
+                alive.clear()
+                yield from _ended(self.held(waiting, jobs, self._of_lot(lot)), alive)
 
     def _slowly(self, alive: list[Mutant], jobs: int) -> Iterator[Verdict]:
         """Hold them against the tests marked `slow`, those of their own rooms first, until all are killed."""
@@ -223,10 +250,15 @@ class Runner:
         found = covers()
         return lambda mutant: chosen_against(asked(self.fit(found), mutant, step), mutant, TESTS_S[step])
 
+    def _of_lot(self, lot: Collection[str]) -> Callable[[Mutant], list[Cover]]:
+        """What chooses the tests of a lot of other files."""
+        found = covers()
+        return lambda mutant: chosen_of_files(self.fit(found), lot, mutant, "other", TESTS_S["other"])
+
     def _of_file(self, name: str, left_s: Mapping[Mutant, float]) -> Callable[[Mutant], list[Cover]]:
         """What chooses the slow tests of a file."""
         found = covers()
-        return lambda mutant: chosen_of_file(self.fit(found), name, mutant, left_s[mutant])
+        return lambda mutant: chosen_of_files(self.fit(found), [name], mutant, "slow", left_s[mutant])
 
     def fit(self, found: Iterable[Cover]) -> list[Cover]:
         """Without those that were seen to fail."""

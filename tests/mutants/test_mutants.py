@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 from tests.mutants.__main__ import ALIVE, EQUIVALENT, KILLED, fate, known, main, report
-from tests.mutants.covering import NOTES, Cover, files_importing, files_of_tests, noting, readers_of
+from tests.mutants.covering import NOTES, Cover, files_importing, files_of_tests, files_using, noting, readers_of
 from tests.mutants.loading import ROOT, module_of
 from tests.mutants.mutate import Mutant, mutants_of, mutated
 from tests.mutants.run import (
+    LOT,
     ROOMS,
     TESTS_S,
     Runner,
@@ -24,8 +25,9 @@ from tests.mutants.run import (
     all_mutants,
     asked,
     chosen_against,
-    chosen_of_file,
+    chosen_of_files,
     equivalents,
+    lots,
     sample,
     sources_of,
     up_to,
@@ -157,10 +159,20 @@ def test_of_a_slow_file_those_are_asked_that_enter_the_function() -> None:
     beside = Cover("tests/api/test_a.py::test_beside", 9.0, frozenset({f"{wanted.module}:other"}), slow=True)
     inside = Cover("tests/api/test_a.py::test_inside", 9.0, frozenset({wanted.function}), slow=True)
     far = Cover("tests/api/test_b.py::test_far", 9.0, frozenset({wanted.function}), slow=True)
-    assert chosen_of_file([beside, inside, far], "tests/api/test_a.py", wanted, 1.0) == [inside]
-    assert chosen_of_file([beside, far], "tests/api/test_a.py", wanted, 1.0) == []
-    assert chosen_of_file([beside], "tests/api/test_a.py", wanted, 1.0) == [beside]
-    assert chosen_of_file([inside], "tests/api/test_a.py", wanted, 0.0) == []
+    assert chosen_of_files([beside, inside, far], ["tests/api/test_a.py"], wanted, "slow", 1.0) == [inside]
+    assert chosen_of_files([beside, far], ["tests/api/test_a.py"], wanted, "slow", 1.0) == []
+    assert chosen_of_files([beside], ["tests/api/test_a.py"], wanted, "slow", 1.0) == [beside]
+    assert chosen_of_files([inside], ["tests/api/test_a.py"], wanted, "slow", 0.0) == []
+
+
+def test_other_files_are_met_in_lots_the_traced_ones_first_then_the_close_ones() -> None:
+    names = [f"tests/{number:03}.py" for number in range(LOT + 5)]
+    met = lots(names, untraced=names[2:], close=names[-3:])
+    assert met[0] == names[:2]
+    assert met[1] == [*names[-3:], *names[2 : LOT - 1]]
+    assert met[2] == names[LOT - 1 : -3]
+    assert "tests/outside/test_jsonpath.py" in files_using("collector.decode")
+    assert "tests/outside/test_jsonpath.py" not in files_using("collector.decode.pay")
 
 
 def test_the_program_is_held_against_the_tests_up_to_the_one_that_failed() -> None:
