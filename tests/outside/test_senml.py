@@ -101,6 +101,13 @@ def test_times_below_2_to_the_28_are_relative_to_now() -> None:
     ]
 
 
+def test_from_2_to_the_28_on_a_time_is_absolute() -> None:
+    """RFC 8428 section 4.5.3: values greater than or equal to 2**28 are absolute times, seconds since 1970."""
+    below, at = resolve([{"n": "p", "v": 1, "t": 2**28 - 1}, {"n": "p", "v": 1, "t": 2**28}])
+    assert below.time_ms(NOW_MS) == NOW_MS + (2**28 - 1) * 1000
+    assert at.time_ms(NOW_MS) == 2**28 * 1000
+
+
 def test_base_value_is_added_and_base_sum_too() -> None:
     """RFC 8428 section 4.1: base value and base sum are added to those of the records."""
     records = resolve([{"bn": "a", "bv": 20.0, "bs": 100.0, "v": 1.5, "s": 3.0}, {"v": -0.5}])

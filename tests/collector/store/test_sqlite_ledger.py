@@ -6,17 +6,20 @@ import sqlite3
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, Float, Table, make_url
+from sqlalchemy import Engine, Float, Table, create_engine, make_url
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.schema import CreateTable
 
 from collector.store.ledger import SqlLedger
+from collector.store.ledger_migrations import MIGRATIONS, version_of
 from collector.store.ledger_schema import metadata
 from collector.store.open import open_ledger, open_store
 from collector.store.sqlite_file import back_up
-from forecaster.domain.errors import ConfigError, StoreUnavailable
+from forecaster.domain.errors import ConfigError, LedgerBehind, StoreError, StoreRefused, StoreUnavailable
 from forecaster.domain.ports import Ledger
 from forecaster.domain.records import Delivery, StoredForecast
 from tests.contracts.ledger_contract import LedgerContract, run
@@ -69,6 +72,35 @@ def test_a_ledger_is_there_after_reopening(tmp_path: Path) -> None:
         ledger.record([run(0)])
         assert ledger.runs("larkspur", 0, run(1).start_ms, 10).runs == (run(0),)
         ledger.close()
+
+
+def test_a_ledger_that_is_looked_at_is_read_and_not_brought_up(tmp_path: Path) -> None:
+    url = url_of(tmp_path / "ledger.db")
+    with closing(open_ledger(url)) as made:
+        made.note("who", "Ann")
+    with closing(SqlLedger(create_engine(url), None, looks=True)) as seen:
+        assert seen.noted("who") == "Ann"
+        assert seen._read(version_of) == len(MIGRATIONS)
+    with sqlite3.connect(tmp_path / "ledger.db") as db:
+        db.execute("UPDATE schema SET version = 1")
+    db.close()
+    for _ in range(2):
+        with pytest.raises(LedgerBehind):
+            SqlLedger(create_engine(url), None, looks=True)
+
+
+@pytest.mark.parametrize(
+    ("error", "raised"),
+    [(DataError, StoreRefused), (IntegrityError, StoreRefused), (OperationalError, StoreUnavailable)],
+)
+def test_what_a_server_does_not_take_is_refused_and_all_else_is_tried_again(
+    tmp_path: Path, error: type[DBAPIError], raised: type[StoreError]
+) -> None:
+    """The first line of its word."""
+    with closing(SqlLedger(create_engine(url_of(tmp_path / "ledger.db")), None)) as ledger:
+        said = ledger._error(error("INSERT", {}, ValueError("value too long\nDETAIL: of a column")))
+    assert type(said) is raised
+    assert str(said).endswith("value too long")
 
 
 def test_a_ledger_of_the_first_version_is_brought_up_to_date_with_what_it_holds(tmp_path: Path) -> None:

@@ -105,6 +105,12 @@ def test_low_reserve_is_told_as_a_time_with_what_to_do_and_by_when() -> None:
     assert told.action.startswith("By 15:30 CST: switch off other loads")
 
 
+def test_silence_is_told_from_the_last_word_on() -> None:
+    """40 minutes before 11:32."""
+    told = Teller(LARKSPUR).tell(K.TELEMETRY_SILENT, "mains", seen(Supply.MAINS), START_MS)
+    assert "No word since 10:52 CST." in told.headline
+
+
 def test_where_acting_can_hurt_there_is_a_caution() -> None:
     teller = Teller(LARKSPUR)
     for kind in (K.LOW_RESERVE, K.CRITICAL_RESERVE, K.RESERVE_REACHED):

@@ -6,10 +6,14 @@ from typing import Any
 
 import pytest
 
-from forecaster.domain.alarms import AlarmKind, TransitionKind
+from forecaster.alarms.evidence import AlarmEvidence, Outside
+from forecaster.alarms.grouping import is_news
+from forecaster.alarms.standing import Standing
+from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, AlarmTransition, Priority, TransitionKind
 from forecaster.domain.runs import Supply
+from forecaster.domain.site import AlarmLimits
 from forecaster.domain.status import Spread
-from tests.forecaster.evidence import MINUTE, House, hours
+from tests.forecaster.evidence import LARKSPUR, MINUTE, START_MS, House, forecast, hours, status
 
 K = AlarmKind
 
@@ -38,6 +42,42 @@ def test_a_reserve_that_is_short_from_the_start_is_told_with_the_loss(
     assert "generator" in told[0].alarm.action
     lost = next(item for item in house.said if item.alarm.kind is K.MAINS_LOST)
     assert lost.at_ms == told[0].at_ms
+
+
+def test_the_mains_return_is_told_where_its_loss_was_told_with_the_reserve() -> None:
+    """Nobody had a message of the loss alone, and yet everybody heard of it."""
+    house = House()
+    house.hold(10, hours(5.0))
+    house.hold(20, hours(5.0), **on_pack(house))
+    house.hold(20, hours(5.0), supply_since_ms=house.now_ms, charge_percent=80.0)
+    told = [(item.alarm.kind, item.kind) for item in house.told()]
+    assert told == [(K.LOW_RESERVE, TransitionKind.RAISED), (K.MAINS_LOST, TransitionKind.CLEARED)]
+
+
+@pytest.mark.parametrize(
+    ("kind", "told", "reserve_told", "news"),
+    [
+        (K.MAINS_LOST, False, True, True),  # the loss went out with the reserve
+        (K.MAINS_LOST, False, False, False),
+        (K.PUMP_OVERRUN, False, True, False),
+        (K.PUMP_OVERRUN, True, False, True),
+    ],
+)
+def test_an_end_is_news_to_who_heard_of_the_beginning(
+    kind: AlarmKind, told: bool, reserve_told: bool, news: bool
+) -> None:
+    """High alarms; of an outage any of its alarms will do."""
+    high = Alarm("1", "larkspur", kind, Priority.HIGH, AlarmState.NORMAL, START_MS, START_MS, START_MS, "", "", "")
+    standings = {
+        K.MAINS_LOST: Standing(alarm=high),
+        K.LOW_RESERVE: Standing(told_ms=START_MS if reserve_told else None),
+        K.PUMP_OVERRUN: Standing(),
+    }
+    standings[kind] = Standing(alarm=high, told_ms=START_MS if told else None)
+    evidence = AlarmEvidence(
+        LARKSPUR, AlarmLimits(), status(START_MS), forecast(START_MS), Outside(), START_MS, START_MS, START_MS
+    )
+    assert is_news(AlarmTransition(high, TransitionKind.CLEARED, START_MS), evidence, standings) is news
 
 
 def test_a_reserve_that_gets_short_later_is_told_by_itself() -> None:

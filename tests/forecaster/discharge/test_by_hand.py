@@ -9,8 +9,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from scipy.stats import norm, t
 
-from forecaster.discharge import DischargeEvidence, analyse, finish_reason, next_due_ms, progress
+from forecaster.discharge import DischargeEvidence, analyse, drift, finish_reason, next_due_ms, progress
 from forecaster.discharge.drift import drift_of
 from forecaster.discharge.hours import (
     at_least_as_wide,
@@ -345,3 +346,12 @@ def test_drift_takes_eight_rests_of_the_pump() -> None:
     rising = drift_of([ran(start) for start in starts.tolist()])
     assert rising is not None
     assert rising.change == pytest.approx(7 * -math.log(0.98), rel=0.02)
+
+
+def test_a_drift_has_the_more_degrees_of_freedom_the_less_of_it_is_chance(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Satterthwaite 1946: (12 - 2) / 0.5^2 = 40 for half the slope's variance by the cycles' own chance."""
+    monkeypatch.setattr(drift, "_fit", lambda *_: (0.0, 0.3, 0.15, 0.5))
+    found = drift.drift_in(np.arange(12.0), np.zeros(12))
+    assert (found.change, found.change_error) == (0.3, 0.15)
+    assert found.p_value == pytest.approx(2.0 * t.sf(2.0, 40.0))
+    assert found.least == pytest.approx(0.15 * (t.isf(0.015, 40.0) + norm.isf(0.2)), rel=1e-4)

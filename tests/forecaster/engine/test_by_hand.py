@@ -13,6 +13,7 @@ import pytest
 from forecaster.domain.forecast import ChargeAhead, Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Channel, NamedPump, Pump
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine.accounts import Accounts, Mark
@@ -21,7 +22,9 @@ from forecaster.engine.changes import _pump_shape
 from forecaster.engine.evidence import PumpSpan
 from forecaster.engine.fold import Fold
 from forecaster.engine.gauge import GaugeFilter
+from forecaster.engine.lifting import Lifting
 from forecaster.engine.loads import Stream, mean_w, total_wh
+from forecaster.engine.normals import Normals
 from forecaster.engine.reserve import (
     ahead_grid_s,
     cumulative_drain_wh,
@@ -33,8 +36,10 @@ from forecaster.engine.reserve import (
 )
 from forecaster.engine.second import SecondPump
 from forecaster.engine.signs import Signs, rare_wait
+from forecaster.engine.spans import Spans
 from forecaster.engine.status import _clock
 from forecaster.pack.draws import PackDraws
+from forecaster.segment.segmenter import Segmenter
 from tests.forecaster.evidence import LARKSPUR, START_MS, forecast
 
 MIN_MS = 60_000
@@ -430,6 +435,27 @@ def test_a_span_of_the_first_pump_has_what_the_second_lifted_in_it() -> None:
     second.spans.end_ms = 9000
     second.with_lifted(PumpSpan(2000, 3000, 1.0))
     assert second.spans.end_ms == 9000
+
+
+def test_the_newest_two_hundred_runs_of_the_second_pump_wait_for_a_span() -> None:
+    second, first = second_pump(), Lifting(Segmenter.of(LARKSPUR), Spans(), Normals(), Signs())
+    share = second.own_share(first.segmenter.running_w)
+    for number in range(203):
+        run = Run(
+            "larkspur",
+            number * HOUR_MS,
+            number * HOUR_MS + 9_000,
+            share,
+            300.0,
+            300.0,
+            Quantity.PUMP_POWER,
+            Supply.PACK,
+            9,
+        )
+        second._run(run, first, alone=False)
+        second.lifted = [(at_ms, round(wh, 9)) for at_ms, wh in second.lifted]
+        second.taken_ms = None
+    assert second.lifted == [(number * HOUR_MS, 1.0) for number in range(3, 203)]
 
 
 def test_a_float_that_hangs_higher_is_waited_for_longer() -> None:

@@ -96,3 +96,13 @@ def test_a_wait_that_the_site_has_known_is_never_told_as_certain(minutes: float,
     """One wait of half an hour among even ones: within twice that, the pump is at most 95 % overdue (own choice)."""
     signs, now = watched([12.0, 13.0, 11.0, 12.0] * 12 + [30.0] + [12.0] * 4)
     assert dead(signs, now, minutes) == pytest.approx(said, abs=0.001)
+
+
+def test_the_same_rhythm_of_a_tenth_of_a_watt_hour_says_the_same() -> None:
+    """A trickle: 0.1 Wh are due from one sign to the next."""
+    said = []
+    for rate_w in (30.0, 0.5):
+        signs, now = watched([12.0, 13.0, 11.0, 9.0] * 20, rate_w=rate_w)
+        said.append(dead(signs, now, 13.0, rate_w))
+    assert said[1] == pytest.approx(said[0])
+    assert 0.5 < said[0] < 0.95

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -193,3 +196,35 @@ def test_what_people_ask_while_nobody_has_the_site_is_done_by_who_takes_it(
     assert not acknowledged(desk, elder)()
     second.adopt("forecast-elder", {"elder": sites["elder"]})
     until(acknowledged(desk, elder))
+
+
+class HazelsLedger:
+    """Takes forecasts of hazel alone: of elder's group another has the lease by now, and of whom it never heard."""
+
+    def __init__(self, stale: str) -> None:
+        self.stale = stale
+        self.published: list[str] = []
+
+    def publish(self, stored: Sequence[str]) -> None:
+        if "elder" in stored:
+            raise StaleLease((self.stale,), "another member carries this by now")
+        self.published += stored
+
+
+def test_a_forecast_of_a_site_that_is_lost_meanwhile_keeps_none_of_the_others_back(
+    desk: Desk, houses: tuple[dict[str, Site], list[Reading]]
+) -> None:
+    """In: a lease lost between the fold and the write. Out: the others are published; nobody's lease is an error."""
+    told: list[Any] = [SimpleNamespace(site=houses[0][name], stored=name) for name in ("elder", "hazel")]
+    for stale in ("forecast-elder", "forecast-oak"):
+        ledger: Any = HazelsLedger(stale)
+        dropped: list[str] = []
+        worker: Any = MovingForecastWorker(
+            desk.held.store, ledger, desk.clock, plan=nothing_planned, outside=calm, on_dropped=dropped.append
+        )
+        worker._groups = {f"forecast-{name}": frozenset({name}) for name in ("elder", "hazel")}
+        worker._sites = {name: houses[0][name] for name in ("elder", "hazel")}
+        worker._runners = {name: SimpleNamespace(site=site) for name, site in worker._sites.items()}
+        with nullcontext() if stale == "forecast-elder" else pytest.raises(StaleLease):
+            worker._publish(told)
+        assert (ledger.published, dropped) == ((["hazel"], [stale]) if stale == "forecast-elder" else ([], []))

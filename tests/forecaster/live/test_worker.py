@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import threading
 import time
 import weakref
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import msgspec
@@ -26,7 +28,7 @@ from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.live.site_runner import SiteRunner
-from forecaster.live.worker import ForecastWorker
+from forecaster.live.worker import POLL_S, TURN_A_SITE_S, TURN_S, ForecastWorker
 from forecaster.twin.live import LiveSite, Scenario
 from tests.scenario import NOW_MS, HeldClock, services
 
@@ -244,3 +246,25 @@ def test_a_worker_that_was_replaced_leaves_nothing_behind(tmp_path: Path, record
         gone.append(weakref.ref(work))
         del work
     held.close()
+
+
+def test_between_two_turns_there_is_a_rest(
+    tmp_path: Path, recorded: tuple[Site, list[Reading]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a turn is to take less what it has taken: with a clock that stands, all of it."""
+    held = services(tmp_path, {recorded[0].id: recorded[0]}, clock=HeldClock(NOW_MS))
+    work = worker(held)
+    rests: list[float | None] = []
+
+    class Noted(threading.Event):
+        def wait(self, timeout: float | None = None) -> bool:
+            rests.append(timeout)
+            work._ending.set()
+            return True
+
+    monkeypatch.setattr(work, "_ending", Noted())
+    monkeypatch.setattr(work, "_woken", Noted())
+    monkeypatch.setattr("forecaster.live.worker.time", SimpleNamespace(monotonic=lambda: 7.0))
+    work._work()
+    held.close()
+    assert rests == [pytest.approx(TURN_S + TURN_A_SITE_S), POLL_S]

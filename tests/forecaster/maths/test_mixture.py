@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from forecaster.maths.mixture import mixture_quantiles
+from forecaster.maths.mixture import _by_newton, mixture_quantiles
 
 LEVELS = (0.05, 0.5, 0.95)
 
@@ -46,3 +46,13 @@ def test_a_mixture_agrees_with_a_root_finder(parts: list[tuple[float, float, flo
 def test_quantiles_are_in_order() -> None:
     found = mixture_quantiles(np.array([1.0, 50.0]), np.array([0.5, 9.0]), np.array([0.5, 0.5]), LEVELS)
     assert found == sorted(found)
+
+
+def test_newtons_steps_arrive_by_themselves_where_components_overlap() -> None:
+    """Against scipy's root of the mixture's distribution; a density that is wrong by a factor does not get there."""
+    middle, spread, share = np.array([8.0, 10.0, 13.0]), np.array([2.0, 1.5, 3.0]), np.array([0.3, 0.5, 0.2])
+    found = _by_newton(middle, spread, share, np.array(LEVELS))
+    assert found is not None
+    for value, level in zip(found.tolist(), LEVELS, strict=True):
+        true = brentq(lambda x, level=level: float(share @ norm.cdf(x, middle, spread)) - level, -20.0, 50.0)
+        assert value == pytest.approx(true, abs=0.005)

@@ -12,6 +12,8 @@ from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, LOADS, SKEW
 from forecaster.pack.doubt import costlier
+from forecaster.pack.draws import Discharge
+from forecaster.pack.gauged import Shown, Unknowns, by_gauge
 
 MONTH_MS = 730 * HOUR_MS
 
@@ -163,3 +165,16 @@ def test_energy_left_of_a_pack_nobody_reads_is_what_was_not_drawn() -> None:
     assert float(np.median(drawn.to_reserve_wh)) == pytest.approx(0.9 * 940.0 - used, rel=0.02)
     assert float(np.median(drawn.to_full_wh + drawn.to_empty_wh)) == pytest.approx(940.0, rel=0.02)
     assert float(np.median(drawn.efficiency)) == pytest.approx(0.87, rel=0.01)
+
+
+def test_what_was_drawn_since_the_charge_was_read_is_taken_off_it() -> None:
+    """1,000 Wh from full: 100 Wh when it was read, 300 Wh now, and never below nothing."""
+    one = np.ones(1)
+    drawn = Unknowns(
+        1000.0 * one, one, 0.0 * one, one, 0.0 * one, 0.0 * one, one, one, 0.0 * one, one, np.zeros((1, 2)), 0.0 * one
+    )
+    read, now, spent = (Discharge(0, plug_wh=wh) for wh in (100.0, 300.0, 1_500.0))
+    for then, left_wh in ((now, 700.0), (spent, 0.0)):
+        pack = by_gauge(drawn, Shown(None, 1.0, 10.0), then, read, 0.0, 1.0, 1)
+        assert pack.to_empty_wh.tolist() == pytest.approx([left_wh])
+        assert pack.to_reserve_wh.tolist() == pytest.approx([max(left_wh - 100.0, 0.0)])

@@ -12,6 +12,7 @@ from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Arrangement, Channel, Pack, Pump, Site
 from forecaster.segment import Rhythm
 from forecaster.segment.counter import CounterRuns, CounterStep, EnergyCounter
+from forecaster.segment.hearing import Hearing
 from forecaster.segment.levels import Levels
 from forecaster.segment.segmenter import Segmenter
 from forecaster.segment.sizes import RunSize
@@ -454,3 +455,34 @@ def test_how_often_a_source_reports_where_nothing_happens() -> None:
     for _ in range(500):
         rhythm.steady(1_000)
     assert rhythm.idle == pytest.approx(1.0, abs=1e-4)
+
+
+def test_a_counters_usual_run_is_the_median_of_the_newest_forty_one_groups() -> None:
+    runs = CounterRuns()
+    for group_wh in [2.0] * 21 + [1.0] * 20:
+        runs._learn(group_wh)
+    assert runs.quantum_wh == 2.0
+    runs._learn(1.0)
+    assert runs.quantum_wh == 1.0, "21 of 41, now that the oldest has gone"
+
+
+def test_a_counter_may_count_several_runs_as_one_within_its_usual_interval() -> None:
+    """Read once a minute; intervals are remembered to about a tenth."""
+    segmenter = Segmenter.of(replace(SITE, channels=(Channel(Quantity.PUMP_ENERGY, "c"),)))
+    for minute in range(30):
+        segmenter.feed(minute * 60_000, Quantity.PUMP_ENERGY, float(minute), MAINS)
+    heard = segmenter.hearing(Quantity.PUMP_ENERGY)
+    assert heard == Hearing(heard.sample_s)
+    assert heard.sample_s == pytest.approx(60.0, rel=0.1)
+
+
+def test_a_run_that_only_a_float_tells_of_uses_the_pumps_power_while_it_lasts() -> None:
+    """400 W from its start to its stop."""
+    segmenter = Segmenter.of(replace(SITE, channels=(Channel(Quantity.PIT_FLOAT, "f"),)))
+    runs: list[Run] = []
+    for cycle in range(3):
+        for second, on in ((0, 1.0), (9, 0.0)):
+            runs += segmenter.feed(cycle * 180_000 + second * 1000, Quantity.PIT_FLOAT, on, MAINS)
+    assert len(runs) == 3
+    for run in runs:
+        assert run.energy_wh == pytest.approx(400.0 * (run.stop_ms - run.start_ms) / 3_600_000.0)

@@ -10,11 +10,12 @@ import pytest
 
 from forecaster.domain.errors import UsageError
 from forecaster.domain.site import Load, Pack, Pit, Pump, Site
-from forecaster.sizing.draw import total_head
+from forecaster.sizing.cord import Cord
+from forecaster.sizing.draw import Draw, total_head
 from forecaster.sizing.keep_up import _judged, inflow_l_per_min
 from forecaster.sizing.pipe import Pipe, friction_head_m
 from forecaster.sizing.question import Question, check_loads
-from forecaster.sizing.running import _by_watts, together
+from forecaster.sizing.running import _by_cord, _by_watts, together
 from forecaster.sizing.seasons import assumed
 from forecaster.sizing.terms import Answer, Band
 from forecaster.texts.catalogue import Said
@@ -85,3 +86,13 @@ def test_friction_adds_to_the_static_head() -> None:
     assert total_head(pump, pipe)[0] == pytest.approx(3.0 + friction_head_m(pipe, 150.0))
     assert total_head(pump, None)[0] == 3.0
     assert total_head(Pump(), pipe)[0] is None
+
+
+@pytest.mark.parametrize(("rated_a", "cut"), [(12.9, False), (13.1, True)])
+def test_a_cord_of_16_awg_carries_13_a(rated_a: float, cut: bool) -> None:
+    """NEC, table 400.5(A)(1), two conductors in use. Twelve inches of it drop next to nothing."""
+    pump = Pump(rated_voltage_v=115.0, rated_current_a=(rated_a, rated_a))
+    pack = Pack(1000, continuous_w=3000.0, output_voltage_v=115.0)
+    va = Band(*[115.0 * rated_a] * 3)
+    found = _by_cord(Draw(va, va, None, "", (), ()), pump, pack, Cord(16, 0.3))
+    assert [finding.answer for finding in found] == [NO] * cut

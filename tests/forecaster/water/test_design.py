@@ -80,3 +80,11 @@ def test_nothing_is_said_before_a_gauge_has_seen_storms() -> None:
         start_ms = START_MS + hour * 3_600_000
         fresh.observe(start_ms, start_ms + 3_600_000, 20.0)
     assert fresh.response(10, 1) is None
+
+
+def test_an_answer_to_rain_is_given_from_the_fifth_storm_on(learnt: Inflow) -> None:
+    """This project's own choice: five storms."""
+    seen = learnt.copy()
+    for storms, said in ((4.9, False), (5.0, True)):
+        seen.rain.storms = storms
+        assert (seen.response(10, 1) is not None) is said

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 
 import numpy as np
 import pytest
 from scipy.stats import norm
 
-from forecaster.domain.errors import SnapshotError
+from forecaster.domain.errors import FitError, SnapshotError
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import reserve
@@ -270,3 +271,18 @@ def test_where_a_gauge_is_heard_few_surges_are_left_to_chance(monkeypatch: pytes
         rates.append(begun[-1] / inflow.storms.rate_per_h)
     assert rates[0] == pytest.approx(1.0, rel=0.05)
     assert rates[1] == pytest.approx(0.03, rel=0.05)
+
+
+@pytest.mark.parametrize(("share", "taken"), [(0.32, True), (0.28, False), (2.9, True), (3.1, False)])
+def test_a_refit_far_from_the_present_inflow_is_refused(share: float, taken: bool) -> None:
+    """This project's own choice: what is fitted lies between 0.3 and 3 times the present level."""
+    inflow, now = heard(60.0), 60 * HOUR_MS
+    inflow.running_w = 1.0  # the level is small beside the pump's power, below a hundredth of which any is taken
+    fitted = inflow.copy()
+    fitted.refit(now)
+    assert inflow.bank is not None
+    assert fitted.bank is not None
+    inflow.bank.mean *= fitted.bank.level_w / share / inflow.bank.level_w
+    with nullcontext() if taken else pytest.raises(FitError, match="misses the present inflow"):
+        inflow.refit(now)
+    assert (inflow.bank.level_w == fitted.bank.level_w) is taken
