@@ -3,13 +3,15 @@
 Forward selection in a regression with autocorrelated errors (Prais and Winsten 1954). Each kind of change at each date
 is a candidate column; the one with the greatest gain in chi-square is taken, as long as the gain passes a limit. The
 limit allows for the many dates tried and for a look every day (sup-Wald tests: Andrews 1993; the limits themselves are
-this project's own, by simulation).
+this project's own, by simulation). The gain is a likelihood ratio, and so reckoned with the errors around a course that
+has the change as well: errors around one that lacks it hold the change itself, and hide it the better the greater it is
+and the shorter the record (Vogelsang 1999 on such tests).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -22,6 +24,9 @@ DRIFT_LIMIT = 20.0
 
 DATED_LIMIT = 26.0
 """The same for a step or a bend, which has a date: higher, because many dates are tried."""
+
+SELDOM_MISSED = 1.28
+"""What is so many standard errors beyond a limit passes it nine times in ten (normal errors)."""
 
 MOST_CHANGES = 4
 LEAST_AFTER = 2
@@ -156,15 +161,43 @@ def changes_of(series: DailySeries) -> tuple[DatedChange, ...]:
     plain = np.column_stack([change.column(series.day) for change in tried])
     found: list[DatedChange] = []
     while len(found) < MOST_CHANGES:
-        value, errors = errors_of(series, found)
-        told = [change.column(series.day) for change in found]
-        known = np.column_stack([np.ones(series.day.size), *told, series.beside])
-        columns, known, goal = (whitened(one, series.day, errors) for one in (plain, known, value))
-        best = _best(tried, columns, series, errors, known, goal)
-        if best is None:
+        without = _best(tried, plain, series, found, found)
+        best = _best(tried, plain, series, found, [*found, without])
+        best = replace(best, gain=_likelier(best.gain, series.day.size))
+        if best.gain < (DRIFT_LIMIT if best.at_day is None else DATED_LIMIT):
             break
         found.append(best)
     return tuple(found)
+
+
+def _likelier(gain: float, days: int) -> float:
+    """The likelihood ratio of a change in chi-square, from its gain by errors around a course that has it.
+
+    Of N days with normal errors of a variance that is not known, N log(1 + W / N) for Wald's W. W itself passes the
+    limits too often in a short record, where the change is fitted to the errors too.
+    """
+    return days * float(np.log1p(gain / days))
+
+
+def least_step(course: Sequence[DatedChange], series: DailySeries, newest: float) -> float:
+    """The least step that would be told by now, had it come so many days before the end; infinite where none is.
+
+    course : the changes that are told; the step is in the unit of the series
+    """
+    _, errors = errors_of(series, course)
+    step = DatedChange(ChangeShape.STEP, float(series.day[-1]) - newest + 1.0, 0.0).column(series.day)
+    axes, _ = np.linalg.qr(whitened(_known(series, course), series.day, errors))
+    white = whitened(step, series.day, errors)
+    length = float(np.linalg.norm(white - axes @ (axes.T @ white)))
+    days = series.day.size
+    told = float(np.sqrt(days * np.expm1(DATED_LIMIT / days))) + SELDOM_MISSED
+    return told / length if length > 1e-6 else float("inf")
+
+
+def _known(series: DailySeries, found: Sequence[DatedChange]) -> Array:
+    """The regressors of a level, of some changes and of what stands beside the series, (N, K)."""
+    told = [change.column(series.day) for change in found]
+    return np.column_stack([np.ones(series.day.size), *told, series.beside])
 
 
 def _tried(day: Array) -> list[DatedChange]:
@@ -176,19 +209,20 @@ def _tried(day: Array) -> list[DatedChange]:
 
 
 def _best(
-    tried: list[DatedChange], columns: Array, series: DailySeries, errors: SeriesErrors, known: Array, goal: Array
-) -> DatedChange | None:
-    """The change that explains most of what is left; None where its gain does not pass its limit."""
+    tried: list[DatedChange], plain: Array, series: DailySeries, found: list[DatedChange], around: list[DatedChange]
+) -> DatedChange:
+    """The change that explains most of what is left, with its gain by the errors around a course with some changes."""
     day = series.day
+    value, errors = errors_of(series, around)
+    columns, known, goal = (whitened(one, day, errors) for one in (plain, _known(series, found), value))
     best = _gained(tried, columns, known, goal)
-    if best.at_day is not None:
-        middle = int(np.searchsorted(day, best.at_day))
-        near = range(max(LEAST_AFTER, middle - STRIDE), min(day.size - LEAST_AFTER, middle + STRIDE) + 1)
-        closer = [DatedChange(best.shape, float(day[at]), 0.0) for at in near]
-        fine = whitened(np.column_stack([change.column(day) for change in closer]), day, errors)
-        best = _gained(closer, fine, known, goal)
-    limit = DRIFT_LIMIT if best.at_day is None else DATED_LIMIT
-    return best if best.gain >= limit else None
+    if best.at_day is None:
+        return best
+    middle = int(np.searchsorted(day, best.at_day))
+    near = range(max(LEAST_AFTER, middle - STRIDE), min(day.size - LEAST_AFTER, middle + STRIDE) + 1)
+    closer = [DatedChange(best.shape, float(day[at]), 0.0) for at in near]
+    fine = whitened(np.column_stack([change.column(day) for change in closer]), day, errors)
+    return _gained(closer, fine, known, goal)
 
 
 def _gained(tried: list[DatedChange], columns: Array, known: Array, goal: Array) -> DatedChange:

@@ -14,6 +14,9 @@ from forecaster.texts.catalogue import Said
 LATE, OFTEN_LATE = 0.04, 0.12
 """Growth in the share of starts that come late which is told, and which asks for something to be done."""
 
+TELLABLE = 0.10
+"""A float is called good only where such a growth of that share would be told within a week or so."""
+
 WIDER, WIDER_TIMES = 0.08, 1.6
 """The spread of a run's water over its mean is told once it has grown by the first and is so many times as wide."""
 
@@ -30,6 +33,8 @@ def float_switch(table: pd.DataFrame) -> PartHealth:
         return unknown(HousePart.FLOAT, Blind.YOUNG)
     wider = _wider(spread_series(kept))
     late = course.sure(upward=True) and course.change >= LATE
+    if not late and wider is None and course.least > TELLABLE:
+        return unknown(HousePart.FLOAT, Blind.QUIET, day_ms(course.first_day))
     state = PartState.GOOD
     if late or wider is not None:
         state = PartState.ACT if late and course.change >= OFTEN_LATE else PartState.WATCH

@@ -72,7 +72,8 @@ def blind_to_runs(table: pd.DataFrame) -> Blind | None:
 def flow_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
     """The pump's rate on each day, in drawdowns a second, as a share of its median; and that median [1/s].
 
-    The day's duty goes into `beside`, so that its effect is not taken for a change of the pump.
+    The day's water, by its waits, goes into `beside`, so that its effect is not taken for a change of the pump. The
+    duty would not do: a clog raises it, and it then explains the clog.
     """
     kept = table[table["paired"] >= LEAST_CYCLES]
     count = column(kept, "paired")
@@ -81,8 +82,8 @@ def flow_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
     pooled = float(np.median(spread / mean**2)) if mean.size else 0.0
     variance = np.maximum(spread / mean**2, 0.25 * pooled) / np.maximum(count - 1.0, 1.0)
     usual = float(np.median(1.0 / mean)) if mean.size else 1.0
-    duty = column(kept, "told_s") / np.maximum(column(kept, "heard_s"), 1.0)
-    return DailySeries(day_numbers(kept), 1.0 / mean / usual, variance, _beside(duty)), usual
+    water = column(kept, "pace_per_s") / count
+    return DailySeries(day_numbers(kept), 1.0 / mean / usual, variance, _beside(water)), usual
 
 
 def power_series(table: pd.DataFrame) -> tuple[DailySeries, float]:

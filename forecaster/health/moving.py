@@ -61,7 +61,10 @@ def flow_and_line(site: Site, table: pd.DataFrame) -> tuple[PartHealth, PartHeal
     unit, scale = ("%", 100.0 / course.base) if drawdown_l is None else ("L/min", 60.0 * drawdown_l * usual)
     need = max(need_share(kept, series), LEAST_NEED * course.base)
     drawn = thinned(series.day, series.value, scale)
-    return replace(_flow(course, unit, scale, need), course=drawn), replace(_line(course, unit, scale), course=drawn)
+    found = [replace(part, course=drawn) for part in (_flow(course, unit, scale, need), _line(course, unit, scale))]
+    if course.least > GRAVE * course.base:
+        found = [unknown(part.part, Blind.QUIET) if part.state is PartState.GOOD else part for part in found]
+    return found[0], found[1]
 
 
 def _flow(course: Course, unit: str, scale: float, need: float) -> PartHealth:
@@ -93,8 +96,12 @@ def _flow(course: Course, unit: str, scale: float, need: float) -> PartHealth:
 
 
 def _fast(course: Course) -> tuple[float, float] | None:
-    """Day and lasting share of a fall of the flow that was too fast for wear, the newest such; None: there is none."""
-    for day in sorted((c.at_day for c in course.changes if c.at_day is not None), reverse=True):
+    """Day and lasting share of a fall of the flow that was too fast for wear, the newest such; None: there is none.
+
+    One that began before the record did counts from its first day.
+    """
+    begun = (course.first_day if change.at_day is None else change.at_day for change in course.changes)
+    for day in sorted(begun, reverse=True):
         before = course.level(day - 1.0)
         fell = course.level(min(day + FAST_DAYS, course.last_day)) / before - 1.0
         stands = course.now / before - 1.0

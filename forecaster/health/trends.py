@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from statsmodels.regression.linear_model import GLSAR
 
 from forecaster.domain.times import YEAR_DAYS
-from forecaster.health.changes import ChangeShape, DailySeries, DatedChange, changes_of, errors_of
+from forecaster.health.changes import ChangeShape, DailySeries, DatedChange, changes_of, errors_of, least_step
 from forecaster.maths.arrays import Array
 
 BASELINE_DAYS = 28.0
-"""Days from the beginning over which the baseline is taken."""
+"""Days from the beginning over which the baseline is taken, or fewer where something changes within them."""
 
 NEWEST = 5
 """Newest days that are compared with the course: how far they stray from it widens the range."""
@@ -30,6 +30,9 @@ SOON_YEARS = 1.0 / 12.0
 LEAST_DAYS = 10
 """Days that a course rests on at least."""
 
+FRESH_DAYS = 7.0
+"""A change that is so old should be told, if it is great enough to be told at all."""
+
 
 @dataclass(frozen=True, slots=True)
 class Course:
@@ -40,6 +43,7 @@ class Course:
     now, now_error : level on the last day
     change, change_error : now less base
     moves_from : day from which on it moves, with bends and steps; None: it stands still, but for steps
+    least : the least step that would be told, had it come FRESH_DAYS ago
     day, path : (N,) — the days of the series, and the level on each
     """
 
@@ -51,6 +55,7 @@ class Course:
     change: float
     change_error: float
     moves_from: float | None
+    least: float
     day: Array
     path: Array
 
@@ -93,7 +98,7 @@ def course_of(series: DailySeries) -> Course | None:
     fitted = GLSAR(value / errors.deviation, scaled, rho=np.array([errors.rho])).fit()
     means, covariance = np.asarray(fitted.params), np.asarray(fitted.cov_params())
     usual = columns[:, 1 + len(told) :].mean(axis=0)
-    early = series.day < series.day[0] + BASELINE_DAYS
+    early = series.day < _baseline_end(series.day, changes)
     base = np.concatenate([columns[early, : 1 + len(told)].mean(axis=0), usual])
     end = np.concatenate([columns[-1, : 1 + len(told)], usual])
     chance = float(np.mean(errors.deviation[-NEWEST:] ** 2)) * (1.0 + errors.rho) / (1.0 - errors.rho) / NEWEST
@@ -102,9 +107,14 @@ def course_of(series: DailySeries) -> Course | None:
     change, change_error = _told(end - base, means, covariance)
     return Course(
         changes, *_told(base, means, covariance), now, float(np.hypot(now_error, astray)),
-        change, float(np.hypot(change_error, astray)), _moves_from(changes, series.day, early), series.day,
+        change, float(np.hypot(change_error, astray)), _moves_from(changes, series.day, early),
+        least_step(changes, series, FRESH_DAYS), series.day,
         columns[:, : 1 + len(told)] @ means[: 1 + len(told)] + float(usual @ means[1 + len(told) :]),
     )  # fmt: skip
+
+
+def _baseline_end(day: Array, changes: Sequence[DatedChange]) -> float:
+    return min([float(day[0]) + BASELINE_DAYS, *(change.at_day for change in changes if change.at_day is not None)])
 
 
 def _moves_from(changes: Sequence[DatedChange], day: Array, early: NDArray[np.bool_]) -> float | None:

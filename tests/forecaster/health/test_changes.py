@@ -99,7 +99,7 @@ def test_a_level_is_met_at_the_mean_pace_give_or_take_what_paces_stray() -> None
     over four stray by PACE_VARIANCE over each, so the logarithm of the years by sqrt(PACE_VARIANCE * (1 + 1/4)).
     """
     level = np.array([1.0, 0.9])
-    course = Course((), 1.0, 0.0, 0.9, 0.0, -0.1, 0.0, 20_000.0, np.array([20_000.0, 20_000.0 + YEAR_DAYS]), level)
+    course = Course((), 1.0, 0.0, 0.9, 0.0, -0.1, 0.0, 20_000.0, 0.1, np.array([20_000.0, 20_000.0 + YEAR_DAYS]), level)
     found = below_days(course, 0.5)
     assert found is not None
     wide = np.exp(norm.ppf(0.9) * np.sqrt(1.25 * PACE_VARIANCE))
