@@ -14,13 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecaster.health.changes import DailySeries, errors_of, whitened
+from forecaster.health.changes import SELDOM_MISSED, DailySeries, errors_of, whitened
 from forecaster.health.measures import LEAST_CYCLES, column, day_numbers
 from forecaster.maths.arrays import Array
 
-RECORD_DAYS, LEAST_BEFORE, LEAST_AFTER, NEWEST_DAYS = 200, 40, 3, 45
-"""Newest days that are looked at; days of record that must lie before the date, and after it; newest days that are
-tried as the date."""
+RECORD_DAYS, LEAST_BEFORE, LEAST_AFTER = 400, 40, 3
+"""Newest days that are looked at; days of record that must lie before the date, and after it."""
 
 CERTAIN = 3.7
 """Standard errors from which on water comes back: one look in ten thousand errs. In simulated healthy years none of
@@ -29,14 +28,17 @@ many dates and looks passed 3.2."""
 VAGUE = 0.2
 """Standard error of the share beyond which nothing is told of it."""
 
+FRESH_DAYS, OF_THE_DAYS = 14.0, 0.9
+"""A leak that is so old should be told, on whichever of this share of the days before it began."""
+
 LEAST_SHARE, GREATEST_SHARE = 0.1, 0.9
 
 LEAST_RISE, OF_THE_RISE = 0.1, 0.5
 """How much oftener the starts must come on the driest days, in logarithms: the least, and the part of what the share
 alone would bring (the rest is left to a drier month)."""
 
-DRY_DAYS = 14
-"""Least days before the date among which the driest is looked for."""
+DRY_DAYS = 14.0, 45.0
+"""Least and most days on either side of the date among which the driest is looked for: over longer the season tells."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +82,9 @@ class DryRuns:
 class Backflow:
     """What a daily table tells of water that comes back.
 
-    found : Back | None — since when more comes back than before; least_share : float — the least that would be told,
-    were it to come back since the earliest date tried; infinite where no date can be
+    found : Back | None — since when more comes back than before
+    least_share : float — the least that would be told, had it begun on almost any day up to FRESH_DAYS ago; infinite
+    where no day could be told of, and where more than chance comes back without the starts coming oftener
     """
 
     found: Back | None
@@ -89,7 +92,7 @@ class Backflow:
 
 
 def backflow(table: pd.DataFrame) -> Backflow:
-    """Whether more of each run's water comes back since one of the newest days.
+    """Whether more of each run's water comes back since one of the days on record.
 
     table : daily table since the newest work on the part. Each day is tried as the date; the pump's own slow course,
     and how its dry run has always gone with the water, are allowed for.
@@ -98,20 +101,19 @@ def backflow(table: pd.DataFrame) -> Backflow:
     if runs.day.size < LEAST_BEFORE + LEAST_AFTER:
         return Backflow(None, float("inf"))
     dates, shares, errors = _at_each_date(runs)
-    if not dates.size:
-        return Backflow(None, float("inf"))
-    least = CERTAIN * float(errors.min())
+    old = errors[dates <= runs.day[-1] - FRESH_DAYS]
+    least = (CERTAIN + SELDOM_MISSED) * float(np.quantile(old, OF_THE_DAYS)) if old.size else float("inf")
     best = int(np.argmax(shares / errors))
     share, error, since_day = float(shares[best]), float(errors[best]), float(dates[best])
     if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
         return Backflow(None, least)
     rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(-share)))
     told = _oftener_on_dry_days(runs, since_day) >= rise
-    return Backflow(Back(share, error, since_day) if told else None, least)
+    return Backflow(Back(share, error, since_day), least) if told else Backflow(None, float("inf"))
 
 
 def _at_each_date(runs: DryRuns) -> tuple[Array, Array, Array]:
-    """The newest days, each taken for the date: days since 1970, the share that comes back from then on, and its
+    """The days on record, each taken for the date: days since 1970, the share that comes back from then on, and its
     standard error, (D,) each; by least squares with correlated days."""
     _, errors = errors_of(DailySeries(runs.day, runs.haste, runs.deviation**2, runs.fills[:, None]))
     hundreds = (runs.day - runs.day.mean()) / 100.0
@@ -121,7 +123,6 @@ def _at_each_date(runs: DryRuns) -> tuple[Array, Array, Array]:
     goal = goal - basis @ (basis.T @ goal)
     unexplained = max(1.0, float(goal @ goal) / (runs.day.size - always.shape[1]))
     dates = runs.day[LEAST_BEFORE : runs.day.size - LEAST_AFTER + 1]
-    dates = dates[dates > runs.day[-1] - NEWEST_DAYS]
     after = np.where(runs.day[:, None] >= dates, runs.fills[:, None], 0.0)
     tried = whitened(after, runs.day, errors)
     tried = tried - basis @ (basis.T @ tried)
@@ -150,10 +151,10 @@ def changed_at(table: pd.DataFrame, day: float) -> Back | None:
 
 
 def _oftener_on_dry_days(runs: DryRuns, since_day: float) -> float:
-    """Logarithm of how much oftener the starts come on the driest day since a date than on the driest before it."""
-    after = runs.day >= since_day
-    span = max(DRY_DAYS, float(runs.day[-1] - since_day))
-    before = ~after & (runs.day >= since_day - span)
+    """Logarithm of how much oftener the starts come on the driest day soon after a date than on the driest before."""
+    span = float(np.clip(runs.day[-1] - since_day, *DRY_DAYS))
+    after = (runs.day >= since_day) & (runs.day <= since_day + span)
+    before = (runs.day < since_day) & (runs.day >= since_day - span)
     if not before.any():
         return 0.0
     return float(np.log(runs.fills[after].min()) - np.log(runs.fills[before].min()))

@@ -23,6 +23,9 @@ LEAST_SHARE, GRAVE_SHARE, SURE = 0.10, 0.40, 6.0
 """Share of a run's water coming back from which on it is told, and asks for something to be done; and by how many
 standard errors it must exceed what came back before."""
 
+TELLABLE_SHARE = 0.30
+"""A valve is called good only where a share from here on would be told within two weeks."""
+
 VAGUE = 0.06
 """Standard error beyond which a share tells nothing."""
 
@@ -51,11 +54,10 @@ def check_valve(table: pd.DataFrame) -> PartHealth:
     found = begun.found if begun.found is not None else slope
     if found is None and often:
         found = Back(at_once.change, at_once.change_error, at_once.since_day)
-    blind = base is None or base.error > VAGUE
     if found is None:
-        if blind and begun.least_share > GRAVE_SHARE:
+        if begun.least_share > TELLABLE_SHARE:
             return unknown(part, Blind.QUIET, first_ms)
-        now = None if base is None or blind else around(0.0, base.error, 100.0)
+        now = None if base is None or base.error > VAGUE else around(0.0, base.error, 100.0)
         says, do = Said("health.valve.good"), Said("health.nothing")
         return PartHealth(part, PartState.GOOD, says, do, "%", 0.0, first_ms, now)
     return _told(found, first_ms)

@@ -11,9 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.times import DAY_MS
 from forecaster.health.backflow import DryRuns, backflow
 from forecaster.record.frames import days_frame
+from tests.forecaster.health.goods import LEAK, states
+from tests.forecaster.health.scored import TOLD
 from tests.forecaster.health.world import START_MS, Course, Sampling, Truth, drawn, record
 
 ONSET = 200
@@ -74,3 +77,20 @@ def test_what_too_little_is_known_of_is_told_as_such() -> None:
     house = Truth(base_l_per_min=0.5, storms_a_year=10.0)
     assert backflow(_table(house, 3, sampling=Sampling.TEN)).least_share > 0.5
     assert backflow(_table(house, 3, 30)).least_share == float("inf")
+
+
+@pytest.mark.parametrize("age", [14, 60, 120, 240])
+def test_a_leak_is_told_for_as_long_as_it_lasts(age: int) -> None:
+    """Only dates of the newest 45 days were tried once, and the valve was called good again after that."""
+    for seed in (1, 5, 8):
+        assert states(replace(LEAK, age=age), Sampling.ON_CHANGE, 100 + age, seed)[HousePart.CHECK_VALVE] in TOLD
+
+
+@pytest.mark.parametrize(("sampling", "seed", "days"), [
+    (Sampling.ON_CHANGE, 2, 364), (Sampling.ON_CHANGE, 9, 160), (Sampling.TEN, 9, 250), (Sampling.TEN, 7, 200),
+    (Sampling.ON_CHANGE, 5, 50),
+])  # fmt: skip
+def test_a_valve_of_which_little_can_be_told_is_not_called_good(sampling: Sampling, seed: int, days: int) -> None:
+    """A pit too dry, samples too coarse, a leak from before the record could tell one, one that a dry month hides."""
+    leak = replace(LEAK, age=days - 100 if days > 100 else 14)
+    assert states(leak, sampling, days, seed)[HousePart.CHECK_VALVE] is not PartState.GOOD
