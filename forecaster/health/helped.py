@@ -63,8 +63,10 @@ def helped(
         return None
     if part is HousePart.CHECK_VALVE:
         return _by_water_back(kept, work.at_ms / DAY_MS, before_ms / DAY_MS)
-    relative = part in (HousePart.PUMP_FLOW, HousePart.PUMP_POWER, HousePart.DISCHARGE_LINE)
-    return _by_days(measure(kept).since(before_ms / DAY_MS), work.at_ms / DAY_MS, relative=relative)
+    series, at_day = measure(kept).since(before_ms / DAY_MS), work.at_ms / DAY_MS
+    if part in (HousePart.PUMP_FLOW, HousePart.DISCHARGE_LINE):
+        return _by_days(series, at_day, relative=True, missed=_missed(kept, at_day))
+    return _by_days(series, at_day, relative=part is HousePart.PUMP_POWER)
 
 
 _MEASURES: dict[HousePart, Callable[[pd.DataFrame], DailySeries]] = {
@@ -91,7 +93,23 @@ def _by_water_back(table: pd.DataFrame, at_day: float, from_day: float) -> Range
     return often if often is not None and (often[0] > 0.0 or often[2] < 0.0) else None
 
 
-def _by_days(series: DailySeries, at_day: float, *, relative: bool) -> Range | None:
+def _missed(table: pd.DataFrame, at_day: float) -> float:
+    """Share of the runs in the weeks before and after that no sample may have caught: the most that it can be.
+
+    A start after such a run looks late. The shortest runs are missed, so those that are caught tell too little flow, by
+    about that share. Where each run has more than one sample, none is missed.
+    """
+    day = day_numbers(table)
+    shares = []
+    for begin in (at_day - AFTER_DAYS, at_day):
+        near = table[(day >= begin) & (day < begin + AFTER_DAYS)]
+        late, paired = float(near["late"].sum()), float(near["paired"].sum())
+        shares.append(late / (late + paired) if float(near["single"].sum()) > 0.0 else 0.0)
+    return float(np.linalg.norm(shares))
+
+
+def _by_days(series: DailySeries, at_day: float, *, relative: bool, missed: float = 0.0) -> Range | None:
+    """The level after a day less that before; missed : share of the level by which it may be told too low besides."""
     before = series.until(np.floor(at_day))
     after = series.since(at_day).until(at_day + AFTER_DAYS)
     course = course_of(before)
@@ -102,7 +120,7 @@ def _by_days(series: DailySeries, at_day: float, *, relative: bool) -> Range | N
     level, error = float(value.mean()), float(np.sqrt((errors.deviation**2).mean() * alike / after.day.size))
     scale = 1.0 / max(course.now, 1e-9) if relative else 1.0
     before_error = course.now_error if relative else float(np.hypot(course.now_error, _scatter(before, course)))
-    return around(level - course.now, float(np.hypot(error, before_error)), scale)
+    return around(level - course.now, float(np.hypot(np.hypot(error, before_error), missed * level)), scale)
 
 
 def _scatter(before: DailySeries, course: Course) -> float:

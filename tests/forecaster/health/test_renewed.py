@@ -50,6 +50,17 @@ def test_what_the_work_changed_is_told_with_its_range(renewal: Renewal) -> None:
     assert gain[2] < 0.0 if renewal.change < 0.0 else gain[0] > 0.0
 
 
+@pytest.mark.parametrize("seed", [4, 5, 9])
+def test_runs_that_no_sample_caught_widen_the_gain(seed: int) -> None:
+    """A stronger pump runs for 10.3 to 10.8 s here, sampled every 10 s: the shortest runs are missed in two of the
+    three. The range of 80 % is held to one and a half times its width."""
+    renewal = RENEWALS[0]
+    gain = walked(renewal, Sampling.TEN, seed).gain
+    assert gain is not None
+    assert gain[1] - 1.5 * (gain[1] - gain[0]) <= renewal.change <= gain[1] + 1.5 * (gain[2] - gain[1])
+    assert (gain[2] - gain[0] > 0.03) == (seed != 5)
+
+
 def test_a_valve_that_was_sound_is_not_told_to_have_helped() -> None:
     sound = replace(BY_KIND[WorkKind.NEW_VALVE], truth=lambda truth: truth, change=0.0)
     gain = walked(sound, Sampling.ON_CHANGE, 5).gain
