@@ -100,20 +100,31 @@ def messages(
 
     watts : (N,) — the running power on each day [W]
     """
+    at_s, power = samples(truth, water, watts, sampling, rng, REGULAR_S)
+    client = Client()
+    for _, hour in groupby(zip(at_s.tolist(), power.tolist(), strict=True), lambda one: one[0] // 3600.0):
+        yield [Arrived(TOPIC, b'{"power": %.1f}' % drawn_w, False, at, None, client) for at, drawn_w in hour]
+
+
+def samples(
+    truth: Truth, water: Array, watts: Array, sampling: Sampling, rng: np.random.Generator, regular_s: float
+) -> tuple[Array, Array]:
+    """Times since the beginning [s], and the power at each [W], (N,) each; see `messages`.
+
+    regular_s : float — what reports on change is heard this often besides [s]
+    """
     started, stopped = runs(truth, water, rng)
     end_s = water.size * STEP_S
     if sampling.every_s is None:
         started, stopped, _ = seen(started, stopped, sampling, rng)
-        at_s = np.concatenate([np.arange(0.5, end_s, REGULAR_S), started, stopped])
+        at_s = np.concatenate([np.arange(0.5, end_s, regular_s), started, stopped])
     else:
         at_s = rng.uniform(0.0, sampling.every_s) + np.arange(0.0, end_s - sampling.every_s, sampling.every_s)
     at_s = np.sort(at_s[at_s < end_s])
     place = np.searchsorted(started, at_s, side="right") - 1
     runs_now = (place >= 0) & (at_s < stopped[np.maximum(place, 0)])
     power = np.where(runs_now, watts[(at_s // DAY_S).astype(int)] + rng.normal(0.0, 3.0, at_s.size), 0.0)
-    client = Client()
-    for _, hour in groupby(zip(at_s.tolist(), power.tolist(), strict=True), lambda one: one[0] // 3600.0):
-        yield [Arrived(TOPIC, b'{"power": %.1f}' % drawn_w, False, at, None, client) for at, drawn_w in hour]
+    return at_s, power
 
 
 COMPARED = ("runs", "told", "samples", "told_s", "paired", "late", "dry_s", "power_w", "peak_hour_s")

@@ -1,0 +1,231 @@
+"""Simulated site-years told by messages through a real broker, `outlast run` and its store, then `outlast study`.
+
+`python -m tests.forecaster.health.chain_years --year "clog" --sampling "on change"` prints, for each year, what it took
+and what the health ledger says beside the truth of the house. The messages have times of their own, and are sent as
+fast as they are taken; the year ends with the day before today.
+"""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import httpx
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from collector.config.settings import load_installation
+from collector.config.site_file import site_toml
+from collector.store.open import open_ledger
+from forecaster.domain.longrecord import Day, HousePart, WorkDone, WorkKind
+from forecaster.domain.quantities import Quantity
+from forecaster.domain.site import Channel
+from forecaster.domain.times import DAY_MS
+from forecaster.health.studying import parts_of_pump
+from forecaster.health.told import HEALTH, parts_told
+from forecaster.maths.arrays import Array
+from forecaster.record.frames import days_frame
+from tests.bench.load import CALL
+from tests.engines import ROOT, free_port, wait_until
+from tests.forecaster.health import scored
+from tests.forecaster.health.chained import Chained, differences, samples
+from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, inflow, record_in
+from tests.servers import Mosquitto, running_mosquitto
+
+ONSET, DAYS = 300, 365
+TOPIC = "cellar/pump"
+REGULAR_S = 300.0
+"""What reports on change is heard this often besides [s]."""
+
+SENT_AT_ONCE = 20_000
+PATIENCE_S = 3600.0
+"""How long a busy machine may take to fold what was sent at once."""
+
+
+@dataclass(frozen=True)
+class Year:
+    """A site-year: what happens to the house, the part that must be told of (None: none may be), and work done."""
+
+    name: str
+    truth: Callable[[Truth], Truth]
+    part: HousePart | None = None
+    work: WorkKind | None = None
+
+
+def _from(value: float) -> Callable[[Array], Array]:
+    return lambda day: np.where(day >= ONSET, value, 0.0)
+
+
+YEARS = (
+    Year("quiet", lambda truth: truth),
+    Year("wear 1 % a month", lambda truth: replace(truth, flow=lambda day: 1.0 - 0.01 * day / 30.4),
+         HousePart.PUMP_FLOW),
+    Year("clog 40 %", lambda truth: replace(truth, flow=lambda day: 1.0 - 0.4 * np.clip((day - 350.0) / 6.0, 0.0, 1.0)),
+         HousePart.DISCHARGE_LINE),
+    Year("leak 30 %", lambda truth: replace(truth, leak=_from(0.3)), HousePart.CHECK_VALVE),
+    Year("float sticks in 10 %", lambda truth: replace(truth, sticks=_from(0.1)), HousePart.FLOAT),
+    Year("cleaned", lambda truth: replace(truth, flow=lambda day: np.where(day < ONSET, 1.0 - 0.02 * day / 30.4, 1.0)),
+         None, WorkKind.CLEANED),
+)  # fmt: skip
+
+
+@dataclass
+class Walked:
+    """What a year took, and what came of it.
+
+    house : by messages and run by run; minutes : from the first message to the end of the study
+    gain : what is told of the work, where there was some
+    """
+
+    house: Chained
+    messages: int
+    minutes: float
+    gain: dict[str, float | None] | None
+
+
+def walk(year: Year, sampling: Sampling, seed: int, days: int, folder: Path) -> Walked:
+    """Send a year through the chain."""
+    truth = year.truth(drawn(np.random.default_rng(seed)))
+    water = inflow(truth, days, np.random.default_rng([seed, 1]))
+    by_runs = tuple(record_in(water, truth, sampling, np.random.default_rng(seed)))
+    watts = np.array([day.power_w or 0.0 for day in by_runs], dtype=np.float64)
+    end_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
+    start_ms = end_ms - days * DAY_MS
+    at_s, power = samples(truth, water, watts, sampling, np.random.default_rng(seed), REGULAR_S)
+    at_ms, first = np.unique(start_ms + np.round(1000.0 * at_s).astype(np.int64), return_index=True)
+    begun_s = time.monotonic()
+    with running_mosquitto(folder / "mosquitto") as broker:
+        _installation(folder, broker, sampling)
+        with _service(folder) as port:
+            _send(broker, port, _messages(at_ms, power[first], sampling))
+        if year.work is not None:
+            done_ms = start_ms + ONSET * DAY_MS
+            _call(folder, "work", "add", "larkspur", year.work.value, "--at", str(np.datetime64(done_ms, "ms")) + "Z")
+        _call(folder, "study", "larkspur", "--at", str(np.datetime64(end_ms, "ms")) + "Z")
+    return _read(folder, year, by_runs, at_ms.size, (time.monotonic() - begun_s) / 60.0)
+
+
+def _installation(folder: Path, broker: Mosquitto, sampling: Sampling) -> None:
+    floats = sampling is Sampling.FLOAT
+    quantity, unit = (Quantity.PIT_FLOAT, "") if floats else (Quantity.PUMP_POWER, "W")
+    channel = Channel(quantity, TOPIC, "$.value", unit, time="$.time")
+    site = replace(scored.SITE, timezone="UTC", channels=(channel,), contacts=())
+    (folder / "sites").mkdir(parents=True)
+    (folder / "sites" / "larkspur.toml").write_text(site_toml(site), encoding="utf-8")
+    (folder / "outlast.toml").write_text(
+        f'[broker]\nurl = "{broker.url}"\n[store]\nurl = "sqlite:///outlast.db"\n', encoding="utf-8"
+    )
+
+
+@contextmanager
+def _service(folder: Path) -> Iterator[int]:
+    """`outlast run`, and its port, once it listens to the broker."""
+    port = free_port()
+    with (folder / "outlast.toml").open("a", encoding="utf-8") as settings:
+        settings.write(f"[http]\nport = {port}\n")
+    with (folder / "run.log").open("ab") as log:
+        words = [sys.executable, "-c", CALL, "run", "--config", str(folder)]
+        service = subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log)
+    try:
+        wait_until(lambda: _counted(port, "outlast_connected") == 1.0, "the service", PATIENCE_S)
+        yield port
+    finally:
+        service.send_signal(signal.SIGTERM)
+        service.wait(PATIENCE_S)
+
+
+def _counted(port: int, metric: str) -> float | None:
+    try:
+        text = httpx.get(f"http://127.0.0.1:{port}/metrics", timeout=60.0).text
+    except httpx.HTTPError:
+        return None
+    return next((float(line.split()[-1]) for line in text.splitlines() if line.partition(" ")[0] == metric), None)
+
+
+def _messages(at_ms: NDArray[np.int64], power: Array, sampling: Sampling) -> list[tuple[str, bytes]]:
+    floats = sampling is Sampling.FLOAT
+    values = (int(watts > 0.0) if floats else round(watts, 1) for watts in power.tolist())
+    return [
+        (TOPIC, f'{{"value": {value}, "time": {at}}}'.encode())
+        for at, value in zip(at_ms.tolist(), values, strict=True)
+    ]
+
+
+def _send(broker: Mosquitto, port: int, messages: Sequence[tuple[str, bytes]]) -> None:
+    """Send all, a part at a time, each once the one before has been folded."""
+    for first in range(0, len(messages), SENT_AT_ONCE):
+        part = messages[first : first + SENT_AT_ONCE]
+        broker.publish(part)
+        sent = first + len(part)
+        wait_until(partial(_folded, port, sent), "what was sent", PATIENCE_S)
+
+
+def _folded(port: int, sent: int) -> bool:
+    return (_counted(port, "outlast_forecaster_readings_total") or 0.0) >= sent
+
+
+def _call(folder: Path, *words: str) -> None:
+    subprocess.run([sys.executable, "-c", CALL, *words, "--config", str(folder)], cwd=ROOT, check=True)
+
+
+def _read(folder: Path, year: Year, by_runs: tuple[Day, ...], messages: int, minutes: float) -> Walked:
+    """What the ledger of the installation says, beside the same house run by run."""
+    with closing(open_ledger(load_installation(folder).ledger_url)) as ledger:
+        found = tuple(ledger.days("larkspur", 0, 2**53))
+        study = ledger.study("larkspur", HEALTH)
+        refused = len(ledger.refusals("larkspur", 1000))
+    at_ms = START_MS + ONSET * DAY_MS
+    done = () if year.work is None else (WorkDone("w", "larkspur", at_ms, year.work, "", "owner", at_ms),)
+    parts = parts_of_pump(scored.SITE, days_frame(by_runs), done, "")
+    told = {part.part: part.state for part in parts_told(study)}
+    gains = _gains(study.document) if study is not None else []
+    house = Chained(found, by_runs, told, {part.part: part.state for part in parts}, refused)
+    return Walked(house, messages, minutes, gains[0] if gains else None)
+
+
+def _gains(document: str) -> list[dict[str, float | None] | None]:
+    return [work["helped"] for work in msgspec.json.decode(document)["work"]]
+
+
+def row(year: Year, sampling: Sampling, walked: Walked) -> str:
+    """A row of the table: what was sent, how far the daily tables differ, and what is told beside the truth."""
+    off = differences(walked.house)
+    worst = max(off, key=lambda name: off[name])
+    states = walked.house.states
+    told = [f"{part.value} {state.value}" for part, state in states.items() if state in scored.TOLD]
+    alike = all(states.get(part) is state for part, state in walked.house.states_by_runs.items())
+    as_meant = (year.part is None or states[year.part] in scored.TOLD) and (year.part is not None or not told)
+    return (
+        f"| {year.name} | {sampling.value} | {walked.messages} | {walked.minutes:.0f} | {worst} {off[worst]:.2%}"
+        f" | {', '.join(told) or 'nothing'} | {'as meant' if as_meant else 'NOT as meant'}"
+        f" | {'alike' if alike else 'other'} | {walked.gain or ''} | {walked.house.refused} |"
+    )
+
+
+def main() -> None:
+    """Walk the years that are asked for, and print a row for each."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--year", default="", help="only those whose name holds this")
+    parser.add_argument("--sampling", default="on change", help="only those whose name holds this")
+    parser.add_argument("--days", type=int, default=DAYS)
+    parser.add_argument("--seed", type=int, default=0)
+    asked = parser.parse_args()
+    for sampling in (one for one in Sampling if asked.sampling in one.value and one is not Sampling.COUNTER):
+        for year in (one for one in YEARS if asked.year in one.name):
+            with TemporaryDirectory() as place:
+                sys.stdout.write(row(year, sampling, walk(year, sampling, asked.seed, asked.days, Path(place))) + "\n")
+                sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
