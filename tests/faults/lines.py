@@ -98,6 +98,9 @@ class Line:
         for end in (source, target):
             with suppress(OSError):
                 end.shutdown(socket.SHUT_RDWR)
+        with self._keeping, suppress(ValueError):  # already hung up on
+            self._ends.remove(source)
+        source.close()
 
 
 @contextmanager
