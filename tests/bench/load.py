@@ -14,7 +14,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +26,7 @@ from collector.clock import SystemClock
 from collector.config.settings import Installation, load_installation
 from collector.decode.payload import Decoder
 from collector.rendezvous import SHARES
+from collector.store import ledger_schema as tables
 from collector.store.ledger import SqlLedger
 from collector.store.open import open_ledger, open_readings
 from forecaster.domain.ports import Ledger
@@ -33,6 +34,7 @@ from forecaster.domain.records import Checkpoint
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.engine.packing import packed
+from forecaster.health.told import KINDS
 from tests.bench.fleet import ON_PACK, Load, Published, message, publish_apart, site_id, write_fleet
 from tests.bench.parts import CALL, Part, start
 from tests.brokers import ShippedBroker
@@ -114,6 +116,18 @@ def warm(installation: Installation, ledger: Ledger, now_ms: int, every_s: float
         ledger.save_checkpoints("engine", points)
 
 
+def study(installation: Installation, ledger: Ledger, now_ms: int) -> None:
+    """Note that the studies of the day are done, without a result: a load is no hour after midnight everywhere."""
+    rows = [
+        {"site": site, "kind": kind, "as_of_ms": now_ms, "made_ms": now_ms, "document": "{}", "problem": None}
+        for site in installation.sites
+        for kind in KINDS
+    ]
+    assert isinstance(ledger, SqlLedger)
+    with ledger.engine.begin() as connection:
+        ledger.put_rows(connection, tables.studies, rows)
+
+
 def engine_after_a_day(site: Site, number: int, now_ms: int, every_s: float, on_pack: int = ON_PACK) -> Engine:
     """The engine of the numbered site, having heard its messages of the last day."""
     engine, decoder = Engine(site), Decoder([site])
@@ -186,6 +200,7 @@ def load(folder: Path, wanted: Wanted) -> Outcome:
         installation, clock = load_installation(house), SystemClock()
         with closing(open_ledger(installation.ledger_url)) as ledger:
             warm(installation, ledger, clock.now_ms(), wanted.sites / wanted.rate, wanted.on_pack)
+            study(installation, ledger, clock.now_ms())
         try:
             parts = workers(house, wanted)
             return _measured(folder, installation, [*parts, *standing.parts], standing.broker.port, wanted)
@@ -196,19 +211,22 @@ def load(folder: Path, wanted: Wanted) -> Outcome:
                 part.process.wait(120)
 
 
-def _stand(ledger: Ledger, wanted: Wanted) -> None:
+def _stand(ledger: Ledger, parts: Sequence[Part], wanted: Wanted) -> None:
     """Wait until the broker keeps what comes for every site, each member has its part, and every site a forecast."""
-    if wanted.join:
-        assert isinstance(ledger, SqlLedger)
-        subscribed = {f"filters:load-{share}-{SHARES}" for share in range(1, SHARES + 1)}
-        wait_until(lambda: subscribed <= ledger.notes("filters").keys(), "the collectors' subscriptions", STANDING_S)
-        wait_until(lambda: _divided(ledger, wanted.shares), "every member's part", STANDING_S)
-    else:
-        wait_until(lambda: ledger.noted("filters:load") is not None, "the collector's subscription", STANDING_S)
-    wait_until(lambda: len(ledger.issued()) == wanted.sites, "a forecast of every site", STANDING_S)
+    shares = [f"-{share}-{SHARES}" for share in range(1, SHARES + 1)] if wanted.join else [""]
+    subscribed = {f"filters:load{share}" for share in shares}
+
+    def standing() -> bool:
+        time.sleep(1.0)  # looking is work too
+        for part in parts:
+            part.require_alive()
+        divided = not wanted.join or _divided(ledger, wanted.shares)
+        return divided and subscribed <= ledger.notes("filters").keys() and len(ledger.issued()) == wanted.sites
+
+    wait_until(standing, "every member's part and a forecast of every site", STANDING_S)
 
 
-def _divided(ledger: SqlLedger, each: int) -> bool:
+def _divided(ledger: Ledger, each: int) -> bool:
     """Whether all shares of both roles are carried, by so many members each."""
     carrying = [member for member in ledger.members() if member.shares]
     whole = sum(len(member.shares) for member in carrying) == 2 * SHARES + 1
@@ -219,7 +237,7 @@ def _measured(folder: Path, installation: Installation, parts: list[Part], port:
     clock, names = SystemClock(), [site_id(number) for number in range(wanted.sites)]
     began = time.monotonic()
     with closing(open_ledger(installation.ledger_url, owner=False)) as ledger:
-        _stand(ledger, wanted)
+        _stand(ledger, parts, wanted)
         started_s = time.monotonic() - began
         ages: list[list[float]] = []
         running = publish_apart(Load(port, wanted.sites, wanted.rate, wanted.seconds, "load", "speak", wanted.on_pack))

@@ -22,23 +22,28 @@ SHED = "outlast_forecaster_shed_seconds"
 class Part:
     """One process, with its children, and what it took.
 
-    metrics_port : int | None — where it tells its metrics
+    metrics_port : int | None — where it tells its metrics; log : Path | None — what it says
     shed_s : list[float] — what load added to the interval on mains, at each sample of a forecaster [s]
     """
 
     name: str
     process: subprocess.Popen[bytes]
     metrics_port: int | None = None
+    log: Path | None = None
     cpu_s: float = 0.0
     seen_s: float = 0.0
     peak_mb: float = 0.0
     before: tuple[float, float] | None = None
     shed_s: list[float] = field(default_factory=list)
 
+    def require_alive(self) -> None:
+        """AssertionError, with the end of its log, where it has ended by itself."""
+        said = "" if self.log is None else self.log.read_text(errors="replace")[-2_000:]
+        assert self.process.poll() is None, f"{self.name} has ended by itself: {said}"
+
     def sample(self) -> None:
         """Read processor time since the first sample, memory, and what load added to the interval."""
-        if self.process.poll() is not None:
-            return
+        self.require_alive()
         spent_s, resident_mb = spent(psutil.Process(self.process.pid))
         now = (spent_s, time.monotonic())
         self.before = self.before or now
@@ -81,5 +86,6 @@ def start(folder: Path, name: str, command: str, *more: str, metrics: bool = Fal
     port = free_port() if metrics else None
     wanted = [] if port is None else ["--metrics-port", str(port)]
     words = [sys.executable, "-c", CALL, command, "--config", str(folder), *more, *wanted]
-    with (folder / f"{name}.log".replace("/", "-").replace(" ", "-")).open("ab") as log:
-        return Part(name, subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log), port)
+    said = folder / f"{name}.log".replace("/", "-").replace(" ", "-")
+    with said.open("ab") as log:
+        return Part(name, subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log), port, said)
