@@ -7,6 +7,7 @@ stale.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping
 from hashlib import sha256
 from typing import Any
@@ -24,6 +25,7 @@ from collector.config.settings import Broker
 from forecaster.alarms.plan import HOMIE, AlarmMessage
 from forecaster.decoding.typed import from_json
 from forecaster.domain.alarms import Alarm, AlarmKind, AlarmState, Priority
+from forecaster.domain.errors import StaleLease, StoreError
 from forecaster.domain.forecast import Basis
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.records import Delivery
@@ -38,6 +40,8 @@ EVENT_QOS = 0
 
 EMPTY_TEXT = b"\0"
 """A text of no characters; no payload at all would take the property's value away ("Empty string values")."""
+
+log = logging.getLogger("outlast.deliver")
 
 NOTE = "homie-sites"
 HANDED = "homie-handed"
@@ -322,7 +326,13 @@ class HomieCarrier:
     def close(self) -> None:
         """Every device leaves in good order, but those that another carrier takes over."""
         handed = self._staying & {d.site.id for d in self._devices.values() if d.link.connected}
-        note_names(self._ledger, HANDED, handed)
+        try:
+            note_names(self._ledger, HANDED, handed)
+        except StaleLease:  # another process has them by now: hubs are to see no device leave
+            handed = frozenset(self._devices)
+        except StoreError as error:
+            log.warning("devices leave, since it cannot be noted that others take them over: %s", error)
+            handed = frozenset()
         for device in self._devices.values():
             device.close(handed_over=device.site.id in handed)
 

@@ -12,6 +12,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -26,6 +27,7 @@ from api.deliver.courier import Courier
 from api.deliver.homie import FORECAST, HomieCarrier, description
 from collector.store.open import open_store
 from forecaster.domain.alarms import AlarmKind, AlarmState, TransitionKind
+from forecaster.domain.errors import StaleLease, StoreError, StoreUnavailable
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
@@ -264,6 +266,31 @@ def test_an_alert_stands_until_somebody_acts(
     queue(ledger, LARKSPUR, [seen], clock.now_ms(), "homie")
     sender.wake()
     eventually(lambda: hub.now.get(f"{BASE}/$alert/high-water") == b"", "its end")
+    hub.close()
+
+
+@pytest.mark.parametrize(
+    ("why", "state"),
+    [(StaleLease(("forecast-0",), "another carries it"), b"ready"), (StoreUnavailable("locked"), b"disconnected")],
+)
+def test_a_device_leaves_in_order_where_the_ledger_takes_no_note_of_it(
+    broker: Mosquitto, ledger: Ledger, start: Start, monkeypatch: pytest.MonkeyPatch, why: StoreError, state: bytes
+) -> None:
+    """In silence where another process has it by now; else it says so, since nobody knows of it."""
+    sender = start()
+    hub = Hub(broker.port, f"{BASE}/#")
+    ready(hub)
+
+    def refuse(_name: str, _value: str) -> None:
+        raise why
+
+    monkeypatch.setattr(ledger, "note", refuse)
+    sender.stop()
+    assert not sender.alive()
+    probe = Hub(broker.port, f"{BASE}/$state")
+    eventually(lambda: probe.now.get(f"{BASE}/$state") == state, "the device's last word")
+    assert not any("homie" in thread.name for thread in threading.enumerate() if thread.is_alive())
+    probe.close()
     hub.close()
 
 
