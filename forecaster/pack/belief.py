@@ -271,8 +271,8 @@ class PackBelief:
         drawn = by_gauge(mixed, shown, now, read, self.listed_loads_w, self.factor, seed)
         if now.charge_percent is None or now.elapsed_h <= 0.0:
             return drawn
-        plate = costlier(self._plate, *self.clipped)
-        return doubted(drawn, now, plate, self.factor, self.pack.reserve_percent, seed, step_percent)
+        plate, floor = costlier(self._plate, *self.clipped), self.pack.reserve_percent
+        return doubted(drawn, now, plate, self.factor, floor, seed, step_percent, self.listed_loads_w)
 
     def adopt(self, result: DischargeResult, at_ms: int | None = None) -> None:
         """Take over what a discharge test left: its joint belief where nothing was learnt here yet, else each number.

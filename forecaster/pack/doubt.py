@@ -1,6 +1,8 @@
 """A pack that seems to hold far more or far less than its nameplate: the gauge may be wrong.
 
 The counted energy over the nameplate's gives the share of charge that should be used; the gauge shows another one.
+Loads that nobody measures are counted by the list as well as by the fit: the fit would rather have them gone than
+contradict the gauge.
 Where capacity, losses and idle together cannot explain the two, a share of the draws is computed from the nameplate,
 using the gauge only at the start, and the others from the slope of the gauge alone: one of the two is wrong, so the
 fit, which is a compromise between them, is wrong in either case. A gauge that shows less used is more likely wrong. One
@@ -18,12 +20,12 @@ import numpy as np
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.maths.ranks import median
-from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, SHARED, SKEW, UNHEARD_SPREAD
+from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, LOADS, SHARED, SKEW, UNHEARD_SPREAD
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.slope import SANE, by_slope, fallen_percent
 from forecaster.pack.stray import stray_between
 
-DOUBTED_FROM, STEEPNESS = 2.8, 0.4
+DOUBTED_FROM, STEEPNESS = 2.6, 0.4
 """Deviations between gauge and nameplate at which the two are believed alike, and how fast that turns (common practice,
 no source). With losses as well known as they mostly are, they are a capacity of 1.2 times the nameplate. It turns
 slowly: gauges are wrong more often than a normal distribution of honest packs strays so far."""
@@ -43,6 +45,10 @@ _MOST_DRAWS = 0.85
 
 AGED_FROM, _AGED_STEEPNESS, _MOST_AGED = 1.7, 0.35, 0.35
 """The same of a gauge that shows more used than the nameplate does, by as many deviations the other way."""
+
+_MOST_BY_LIST = 0.35
+"""As many draws at most follow the nameplate and the list of loads where the fit explains by smaller loads that the
+gauge shows little gone: a list is wrong as often as a gauge (common practice, no source)."""
 
 _FALLS_SPREAD = 0.45
 """How much too fast gauges fall, as standard deviation of the log (common practice, no source). One that falls twice as
@@ -177,6 +183,56 @@ def _gone(drawn: PackDraws, now: Discharge, plate: tuple[Array, Array], z: Array
     return np.maximum(drawn.start - share + share * (1.0 - share) * bow, _LEAST_SEEN)
 
 
+@dataclass(frozen=True, slots=True)
+class _OfPlate:
+    """The pack as the nameplate and the owner's list have it, arrays of shape (draws,).
+
+    capacity, cost, idle, loads_w, unheard : as in `Unknowns`, the listed loads in watts
+    lump_wh : how far the runs that were caught by chance are off in sum, out of the battery [Wh]
+    """
+
+    capacity: Array
+    cost: Array
+    idle: Array
+    loads_w: Array
+    unheard: Array
+    lump_wh: Array
+
+    def used_wh(self, now: Discharge, loads_w: Array) -> Array:
+        """Energy out of the battery so far, with loads of so many watts (draws,) where they are not measured [Wh]."""
+        return now.used_wh(self.cost, self.idle, loads_w, self.unheard) + self.lump_wh
+
+
+def _of_plate(now: Discharge, plate: tuple[Array, Array], z: Array, factor: float, listed_w: float) -> _OfPlate:
+    spread = np.sqrt(np.diagonal(plate[1]))
+    capacity, cost, idle, loads = (np.exp(plate[0][of] + spread[of] * z[:, of]) for of in (CAPACITY, COST, IDLE, LOADS))
+    return _OfPlate(
+        capacity=capacity * factor,
+        cost=cost,
+        idle=idle,
+        loads_w=loads * listed_w,
+        unheard=np.exp(UNHEARD_SPREAD * z[:, SHARED]),
+        lump_wh=cost * math.sqrt(now.evidence.lump_wh * (now.plug_wh + now.evidence.lump_wh)) * z[:, SHARED + 1],
+    )
+
+
+def _apart(used: Array, capacity: Array, gone: Array) -> tuple[float, float]:
+    """How far the gauge is above the nameplate: standard deviations, and the log of what is used over what is gone.
+
+    used, capacity, gone : (draws,) — energy used and capacity by the nameplate [Wh], share that the gauge shows gone
+    """
+    apart = np.log(np.maximum(used, 0.01 * capacity) / capacity / gone)
+    middle = float(apart.sum()) / apart.size
+    wide = math.sqrt(max(float(apart @ apart) / apart.size - middle**2, 0.0))
+    return middle / max(wide, 1e-3), middle
+
+
+def _by_list(fitted: _Against, listed: _Against) -> _Against:
+    """What speaks against the fit by its own loads, and no less than by the listed ones up to a share."""
+    plate = max(fitted.plate, min(listed.plate, _MOST_BY_LIST))
+    return replace(fitted, plate=plate, said=max(fitted.said, plate))
+
+
 def doubted(
     drawn: PackDraws,
     now: Discharge,
@@ -185,12 +241,14 @@ def doubted(
     floor_percent: float,
     seed: int,
     step_percent: float = 1.0,
+    listed_w: float = 0.0,
 ) -> PackDraws:
     """The draws, with a share of them computed from the nameplate.
 
     plate : mean (6,) and covariance (6, 6) of the belief before anything was measured
     factor : float — capacity at the present temperature over that at 25 °C
     step_percent : float — of the reported charge [%]
+    listed_w : float — mean power of the listed loads [W]
 
     Runs that are caught by chance count as lumps, and the error of their sum grows like the root of their number.
     Where the nameplate's energy would already be used up, the pack has refuted it: those draws keep the gauge.
@@ -198,35 +256,35 @@ def doubted(
     count = drawn.capacity_wh.size
     z = normals(seed + 5, count, SHARED + 2)
     gone = _gone(drawn, now, plate, z, step_percent)
-    spread = np.sqrt(np.diagonal(plate[1]))
-    capacity, cost, idle = (np.exp(plate[0][of] + spread[of] * z[:, of]) for of in (CAPACITY, COST, IDLE))
-    capacity = capacity * factor
-    unheard = np.exp(UNHEARD_SPREAD * z[:, SHARED])
-    used = now.used_wh(cost, idle, drawn.loads_w, unheard)
-    used += cost * math.sqrt(now.evidence.lump_wh * (now.plug_wh + now.evidence.lump_wh)) * z[:, SHARED + 1]
-    still = now.charge_percent is not None and median(used / capacity) > _LEAST_USED
+    own = _of_plate(now, plate, z, factor, listed_w)
+    loads_w = drawn.loads_w
+    used = own.used_wh(now, loads_w)
+    still = now.charge_percent is not None and median(used / own.capacity) > _LEAST_USED
     if median(gone) < _LEAST_GONE and not still:
         return drawn
-    apart = np.log(np.maximum(used, 0.01 * capacity) / capacity / gone)
-    middle = float(apart.sum()) / count
-    wide = math.sqrt(max(float(apart @ apart) / count - middle**2, 0.0))
-    deviations = middle / max(wide, 1e-3)
-    against = _against(deviations, middle)
-    if _goes_on(now, used, now.when_changed().used_wh(cost, idle, drawn.loads_w, unheard), capacity):
+    against = _against(*_apart(used, own.capacity, gone))
+    if listed_w > 0.0 and now.loads_wh is None:
+        listed = _apart(own.used_wh(now, own.loads_w), own.capacity, gone)
+        if listed[0] > 0.0:
+            against, loads_w = _by_list(against, _against(*listed)), own.loads_w
+            used = own.used_wh(now, loads_w)
+    if _goes_on(now, used, own.used_wh(now.when_changed(), loads_w), own.capacity):
         against = _Against(_MOST_DRAWS, 1.0, _MOST_DRAWS)
-    charge = drawn.start - used / capacity
+    charge = drawn.start - used / own.capacity
     taken = (uniforms(seed + 6, count, 1)[:, 0] < against.plate) & (charge > 0.0)
     if against.fit > 0.0:
-        drawn = _by_gauge_alone(drawn, now, (cost, idle), against.fit, floor_percent, seed, step_percent)
+        drawn = _by_gauge_alone(drawn, now, (own.cost, own.idle), against.fit, floor_percent, seed, step_percent)
     if not taken.any():
         return drawn
+    above = np.maximum(charge - floor_percent / 100.0, 0.0)
     return replace(
         drawn,
-        capacity_wh=np.where(taken, capacity, drawn.capacity_wh),
-        efficiency=np.where(taken, 1.0 / cost, drawn.efficiency),
-        idle_w=np.where(taken, idle, drawn.idle_w),
-        to_reserve_wh=np.where(taken, np.maximum(charge - floor_percent / 100.0, 0.0) * capacity, drawn.to_reserve_wh),
-        to_empty_wh=np.where(taken, charge * capacity, drawn.to_empty_wh),
-        to_full_wh=np.where(taken, (1.0 - charge) * capacity, drawn.to_full_wh),
+        capacity_wh=np.where(taken, own.capacity, drawn.capacity_wh),
+        efficiency=np.where(taken, 1.0 / own.cost, drawn.efficiency),
+        idle_w=np.where(taken, own.idle, drawn.idle_w),
+        loads_w=np.where(taken, loads_w, drawn.loads_w),
+        to_reserve_wh=np.where(taken, above * own.capacity, drawn.to_reserve_wh),
+        to_empty_wh=np.where(taken, charge * own.capacity, drawn.to_empty_wh),
+        to_full_wh=np.where(taken, (1.0 - charge) * own.capacity, drawn.to_full_wh),
         doubt=against.said,
     )
