@@ -197,6 +197,10 @@ class Ledger(AlarmLog, EditLog, NoteBook, Protocol):
         """The newest checkpoint of a site."""
         ...
 
+    def checkpoints(self, kind: str, sites: Sequence[str]) -> dict[str, Checkpoint]:
+        """The newest checkpoints of some sites, as far as there are any, in one query; at most some hundred sites."""
+        ...
+
     # -- the outbox
     def due(self, channel: str, now_ms: int, limit: int = 50) -> list[Delivery]:
         """Deliveries of a channel that are due, not done, not given up: gravest, first attempts, oldest first."""

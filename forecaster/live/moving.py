@@ -131,7 +131,7 @@ class MovingForecastWorker(ForecastWorker):
     def _begin(self, name: str) -> None:
         """Take the sites of a group up from their checkpoints; they are forecast once they have caught up."""
         sites = self._coming[name]
-        found = {site.id: self._restored(site) for site in sites.values()}
+        found = self._restored(sites)
         kept = self._ledger.notes(ASKED)
         before = [number for note, number in kept.items() if note.startswith(f"{ASKED}:all")]
         asked = kept.get(f"{ASKED}:{name}", min(before, key=int, default="0"))

@@ -43,6 +43,9 @@ GAP_S = 0.5
 SOON_H = 6.0
 """A site on the pack with less time left than this takes precedence [h]."""
 
+KEPT = ("engine", "alarms")
+"""What of a site is kept in checkpoints of its own."""
+
 NOTHING = Outside()
 NEWSWORTHY = STATES | {Quantity.PACK_CHARGE}
 RAIN = frozenset({Quantity.RAIN_DEPTH, Quantity.RAIN_RATE, Quantity.RAIN_EXPECTED})
@@ -93,7 +96,13 @@ class SiteRunner:
     @classmethod
     def restored(cls, site: Site, ledger: Ledger, seed: int) -> tuple[SiteRunner, str | None]:
         """A runner from its checkpoints and the cursor that it had reached; a new one where there are none."""
-        kept = ledger.checkpoint("engine", site.id)
+        return cls.taken_up(site, ledger, seed, *(ledger.checkpoint(kind, site.id) for kind in KEPT))
+
+    @classmethod
+    def taken_up(
+        cls, site: Site, ledger: Ledger, seed: int, kept: Checkpoint | None, alarms: Checkpoint | None
+    ) -> tuple[SiteRunner, str | None]:
+        """`restored`, of checkpoints that were read already."""
         engine, cursor = Engine(site, seed=seed), None
         if kept is not None:
             try:
@@ -104,7 +113,7 @@ class SiteRunner:
                     )
             except SnapshotError as error:
                 log.warning("site %s: learning anew from the stored readings: %s", site.id, error)
-        return cls(site, engine, restored_manager(site, ledger)), cursor
+        return cls(site, engine, manager_of(site, ledger, alarms)), cursor
 
     # -- readings in
     def take(self, reading: Reading) -> None:
@@ -262,7 +271,11 @@ class SiteRunner:
 
 def restored_manager(site: Site, ledger: Ledger) -> AlarmManager:
     """The alarm manager from its checkpoint; where that cannot be read, from the ledger's open alarms."""
-    kept = ledger.checkpoint("alarms", site.id)
+    return manager_of(site, ledger, ledger.checkpoint("alarms", site.id))
+
+
+def manager_of(site: Site, ledger: Ledger, kept: Checkpoint | None) -> AlarmManager:
+    """The same, of a checkpoint that was read already."""
     if kept is None:
         return AlarmManager(site)
     try:

@@ -28,7 +28,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
-from forecaster.live.checkpoints import CheckpointWriter
+from forecaster.live.checkpoints import SLICE, CheckpointWriter
 from forecaster.live.cursor import StoreCursor
 from forecaster.live.looping import LoopThread
 from forecaster.live.pending import PendingTransitions, WorkerCounts
@@ -36,7 +36,7 @@ from forecaster.live.rehearsals import Rehearsals, unread_results
 from forecaster.live.seasons import SeasonView
 from forecaster.live.settling import SettlementView
 from forecaster.live.shedding import LoadShed
-from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
+from forecaster.live.site_runner import HOLDOFF_MS, KEPT, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 from forecaster.texts.catalogue import words
 
 log = logging.getLogger("outlast.forecast")
@@ -170,9 +170,9 @@ class ForecastWorker(LoopThread):
     def _restore(self) -> None:
         """Restore the runners from their checkpoints, each with the cursor that it had reached."""
         starts: dict[str, str | None] = {}
-        for site in self._sites.values():
-            self._runners[site.id], starts[site.id] = self._restored(site)
-            self._runners[site.id].holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * len(self._sites))
+        for site, (runner, cursor) in self._restored(self._sites).items():
+            self._runners[site], starts[site] = runner, cursor
+            runner.holdoff_ms = min(REFRESH_MS, HOLDOFF_MS * len(self._sites))
         self._cursor = StoreCursor(self._store, starts)
         self._checkpoints = self._checkpoints_of(self._runners)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
@@ -181,14 +181,24 @@ class ForecastWorker(LoopThread):
     def _checkpoints_of(self, runners: Mapping[str, SiteRunner]) -> CheckpointWriter:
         return CheckpointWriter(runners, self._ledger, self._clock, self._blame)
 
-    def _restored(self, site: Site) -> tuple[SiteRunner, str | None]:
-        """A site's runner from its checkpoints, and the cursor that it had reached."""
-        runner, cursor = SiteRunner.restored(site, self._ledger, self._seed)
-        if cursor is None:
-            for test in unread_results(self._store, self._ledger, site):
-                if test.result is not None:
-                    runner.engine.adopt(test.result, test.finished_ms)
-        return runner, cursor
+    def _restored(self, sites: Mapping[str, Site]) -> dict[str, tuple[SiteRunner, str | None]]:
+        """The runners of sites from their checkpoints, and the cursor that each had reached."""
+        found, names = dict[str, tuple[SiteRunner, str | None]](), list(sites)
+        for first in range(0, len(names), SLICE):
+            part = names[first : first + SLICE]
+            engines, managers = (self._ledger.checkpoints(kind, part) for kind in KEPT)
+            for name in part:
+                kept = SiteRunner.taken_up(sites[name], self._ledger, self._seed, engines.get(name), managers.get(name))
+                if kept[1] is None:
+                    self._learn_results(kept[0])
+                found[name] = kept
+        return found
+
+    def _learn_results(self, runner: SiteRunner) -> None:
+        """Let an engine without a checkpoint learn from the tests that its readings do not tell of."""
+        for test in unread_results(self._store, self._ledger, runner.site):
+            if test.result is not None:
+                runner.engine.adopt(test.result, test.finished_ms)
 
     @staticmethod
     def _freeze() -> None:

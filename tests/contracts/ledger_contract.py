@@ -175,6 +175,8 @@ class LedgerContract:
         ledger.save_checkpoints("alarms", [second])
         assert ledger.checkpoint("engine", "larkspur") == first
         assert ledger.checkpoint("alarms", "larkspur") == second
+        assert ledger.checkpoints("engine", ["larkspur", "nobody"]) == {"larkspur": first}
+        assert ledger.checkpoints("engine", []) == {}
         ledger.save_checkpoints("engine", [second])
         assert ledger.checkpoint("engine", "larkspur") == second
 
