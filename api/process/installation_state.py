@@ -12,7 +12,7 @@ from api.process.refusing import refused_channels, refused_lately
 from api.process.services import Services
 from collector.clock import clock_told
 from collector.collector import Collector
-from collector.guard.notes import channels_told
+from collector.guard.notes import ChannelsSeen
 from forecaster.alarms import Outside, RefusedChannel, doubted_channels
 from forecaster.domain.channels import ChannelFacts
 from forecaster.domain.longrecord import PartTold
@@ -37,6 +37,7 @@ class OutsideView:
         self._clock: str | None = None
         self._filters: dict[str, str] = {}
         self._refusals: dict[str, list[Refusal]] = {}
+        self._seen = ChannelsSeen()
         self._channels: dict[str, list[ChannelFacts]] = {}
         self._studied_s = float("-inf")
         self._studied: dict[str, int] = {}
@@ -89,7 +90,7 @@ class OutsideView:
         self._trouble = self._unwritten(collector)
         self._broker = None if collector is None else collector.broker_failure()
         self._filters = {} if collector is None else collector.refused_filters()
-        self._channels = channels_told(self._services.ledger)
+        self._channels = self._seen.look(self._services.ledger)
 
     def _unwritten(self, collector: Collector | None) -> str | None:
         """Why readings cannot be stored, in one line; mere remarks of the store are left out."""

@@ -56,13 +56,35 @@ def channels_told(ledger: Ledger, sites: Collection[str] | None = None) -> dict[
     sites : of which sites; None: of all
     """
     named = None if sites is None else [f"{CHANNELS_NOTE}:{site}" for site in sites]
+    return read_channels(ledger.notes(CHANNELS_NOTE) if named is None else ledger.noted_of(named))
+
+
+def read_channels(texts: Mapping[str, str]) -> dict[str, list[ChannelFacts]]:
+    """The facts in notes, by site; notes of another version are left out. texts : by the names of the notes"""
     found = {}
-    for name, text in (ledger.notes(CHANNELS_NOTE) if named is None else ledger.noted_of(named)).items():
+    for name, text in texts.items():
         try:
             found[name.partition(":")[2]] = from_json(text, list[ChannelFacts])
         except msgspec.MsgspecError:
             continue
     return found
+
+
+class ChannelsSeen:
+    """The saved facts of channels for those who look again and again: read anew only where they have changed."""
+
+    def __init__(self) -> None:
+        self._texts: dict[str, str] = {}
+        self._told: dict[str, list[ChannelFacts]] = {}
+
+    def look(self, ledger: Ledger) -> dict[str, list[ChannelFacts]]:
+        """The facts of all sites' channels; notes of another version are ignored."""
+        texts = ledger.notes(CHANNELS_NOTE)
+        same = {name for name, text in texts.items() if self._texts.get(name) == text}
+        fresh = read_channels({name: text for name, text in texts.items() if name not in same})
+        self._told = {site: told for site, told in self._told.items() if f"{CHANNELS_NOTE}:{site}" in same} | fresh
+        self._texts = texts
+        return self._told
 
 
 def by_channel(told: dict[str, list[ChannelFacts]]) -> dict[tuple[str, Quantity, str], ChannelFacts]:

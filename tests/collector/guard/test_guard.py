@@ -10,7 +10,7 @@ import pytest
 
 from collector.decode.payload import Decoder
 from collector.guard.guard import ChannelGuard
-from collector.guard.notes import by_channel, channels_told, keep_channels
+from collector.guard.notes import ChannelsSeen, by_channel, channels_told, keep_channels
 from collector.store.open import open_ledger
 from forecaster.domain.channels import ChannelFacts, DoubtKind
 from forecaster.domain.quantities import Quantity
@@ -242,4 +242,21 @@ def test_facts_are_kept_and_read_again(tmp_path: Path) -> None:
     assert channels_told(ledger) == {"larkspur": [line.facts()]}
     assert line.facts().name == "pump_power"
     assert (line.facts().taken, line.facts().heard_ms) == (1, T0 + 300)
+    ledger.close()
+
+
+def test_who_looks_again_reads_what_has_changed(tmp_path: Path) -> None:
+    """In: a site's facts, those of another beside newer ones, and a note of another release. Out: what stands."""
+    ledger = open_ledger(f"sqlite:///{tmp_path / 'ledger.db'}")
+    line = Line(site(TIMED))
+    line.send("plug", timed(1, 0.0), 0.3)
+    keep_channels(ledger, {"larkspur": [line.facts()]})
+    seen, before = ChannelsSeen(), line.facts()
+    assert seen.look(ledger) == {"larkspur": [before]}
+    line.send("plug", timed(3, 1.0), 1.3)
+    keep_channels(ledger, {"larkspur": [line.facts()], "other": [before]})
+    assert seen.look(ledger) == {"larkspur": [line.facts()], "other": [before]}
+    ledger.forget_note("channels:other")
+    ledger.note("channels:larkspur", "of another release")
+    assert seen.look(ledger) == channels_told(ledger) == {}
     ledger.close()
