@@ -25,12 +25,25 @@ from forecaster.maths.arrays import Array
 from forecaster.score import oracle
 from forecaster.score.bound.heard import measured_s, runs_heard, track_of
 from forecaster.score.bound.pack import PackKnown, Packs
-from forecaster.score.bound.water import EAGER, MODEL_SHARE, PARTICLES, STEP_S, RainSeen, WaterFilter, draw_constants
+from forecaster.score.bound.water import (
+    EAGER,
+    MODEL_SHARE,
+    PARTICLES,
+    STEP_S,
+    RainSeen,
+    WaterFilter,
+    draw_constants,
+    drawn_of,
+)
 from forecaster.twin.episode import SPIN_UP_DAYS, Episode
 from forecaster.twin.weather import DAY_S
 
 BOUND, PACK_KNOWN, WATER_KNOWN = "bound", "bound, pack known", "bound, water known"
 DRAWS = 500
+ISLANDS = 4
+"""Filters of the water that know nothing of each other, of which each gives as many draws: where one has lost its way
+among unlikely particles, the others have not, or have lost another one."""
+
 OUTLOOK_SIGMA = (0.25, 0.6)
 
 
@@ -58,9 +71,12 @@ class Bound:
         self.heard = runs_heard(drawn)
         self._rain = _gauge(drawn)
         self._place = 1
-        self._on_s = 0.0
-        self.water = WaterFilter(draw_constants(particles, rng), -SPIN_UP_DAYS * DAY_S, _day_of_year(drawn), rng)
-        self.water.spin_up(float(self.heard.times_s[0]))
+        start_s, day = -SPIN_UP_DAYS * DAY_S, _day_of_year(drawn)
+        self.islands = [
+            WaterFilter(draw_constants(particles // ISLANDS, rng), start_s, day, rng) for _ in range(ISLANDS)
+        ]
+        for water in self.islands:
+            water.spin_up(float(self.heard.times_s[0]))
 
     def _rng(self, at_ms: int) -> np.random.Generator:
         return np.random.default_rng([self.drawn.seed, at_ms // 1000, self._seed, 0xB0D])
@@ -75,25 +91,28 @@ class Bound:
         unsure = _Ahead(_WaterAhead(self.drawn, self._present(at_s, rng), at_s, rng).work)
         sure = _Ahead(lambda hours: oracle.work_ahead(self.drawn, at_s, hours, DRAWS, rng))
         said = {BOUND: unsure.quantiles(packs), PACK_KNOWN: unsure.quantiles(known), WATER_KNOWN: sure.quantiles(packs)}
-        effective, self.water.least_effective = self.water.least_effective, float(self.water.log_weight.size)
-        return BoundSaid(said, effective, packs.powers, packs.accepted)
+        return BoundSaid(said, sum(w.fewest_effective() for w in self.islands), packs.powers, packs.accepted)
 
     def _listen(self, at_s: float) -> None:
         """Bring the water to a time [s of the house], by all that was told of the pump's work until then."""
-        heard, water = self.heard, self.water
+        heard = self.heard
         while self._place < heard.times_s.size and heard.times_s[self._place] <= at_s:
-            self._go(float(heard.times_s[self._place]))
-            water.gap_s = water.gap_s - (float(heard.on_s[self._place]) - self._on_s)
-            self._on_s = float(heard.on_s[self._place])
-            model_s2 = (MODEL_SHARE * (heard.on_s[self._place] - heard.on_s[self._place - 1])) ** 2
-            water.observe(float(heard.drift_s2[self._place] + model_s2), float(heard.error_s2[self._place]))
-            water.renew()
+            worked_s = float(heard.on_s[self._place] - heard.on_s[self._place - 1])
+            for water in self.islands:
+                self._go(water, float(heard.times_s[self._place]))
+                water.gap_s = water.gap_s - worked_s
+                water.observe(
+                    float(heard.drift_s2[self._place]) + (MODEL_SHARE * worked_s) ** 2,
+                    float(heard.error_s2[self._place]),
+                )
+                water.renew()
             self._place += 1
-        self._go(at_s)
+        for water in self.islands:
+            self._go(water, at_s)
 
-    def _go(self, until_s: float) -> None:
-        """Let the water go on to a time [s of the house]."""
-        water, from_s = self.water, self.water.at_s
+    def _go(self, water: WaterFilter, until_s: float) -> None:
+        """Let an island of the water go on to a time [s of the house]."""
+        from_s = water.at_s
         steps = max(math.ceil((until_s - from_s) / STEP_S), 1)
         step_s = (until_s - from_s) / steps
         for _ in range(steps if step_s > 0.0 else 0):
@@ -103,7 +122,7 @@ class Bound:
 
     def _present(self, at_s: float, rng: np.random.Generator) -> WaterFilter:
         """Draws of the water as it is; a gauge tells whether it rains, and how hard."""
-        water = self.water.drawn(DRAWS, rng)
+        water = drawn_of(self.islands, DRAWS, rng)
         if self._rain is not None:
             water.state.storms = _storm_going_on(self._rain, at_s, DRAWS, rng)
         return water

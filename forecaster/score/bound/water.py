@@ -5,11 +5,14 @@ wobbles, which go on by the twin's rules. Flows are in units of the pump's rate,
 that the pump runs. Particles are weighted by how long the pump was told to run from moment to moment. When few carry
 the weight they are drawn anew, each with its constants and flows moved a little so that their mean and covariance stay
 (Liu and West 2001, Combined parameter and state estimation in simulation-based filtering, chapter 10 of Sequential
-Monte Carlo Methods in Practice; from memory). Storms are proposed more often than they come, and weighted down for it.
+Monte Carlo Methods in Practice; from memory). Of the climate, of which a few days tell little, they get another at
+random, and a few begin anew with other constants and the flow that they had: without them a filter that a storm has led
+astray stays there. Storms are proposed more often than they come, and weighted down for it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -27,10 +30,13 @@ SPIN_UP_STEP_S = 3600.0
 KEEP = 0.99
 """How much of a particle's own constants is kept when it is drawn anew, 0..1; the rest is their mean."""
 
+BORN = 0.03
+"""Share of the particles that begin anew with other constants whenever they are drawn anew, 0..1."""
+
 LEAST_ESS = 0.5
 """Effective share of the particles below which they are drawn anew, 0..1."""
 
-FEWEST, MOST_DOUBLINGS = 0.01, 40
+FEWEST, MOST_DOUBLINGS = 0.05, 40
 """Effective share of the particles that one moment must leave, and how often its variance is doubled for that."""
 
 EAGER = 4.0
@@ -77,6 +83,7 @@ class Constants(NamedTuple):
     wet_peak_day: Array
 
 
+_CLIMATE = slice(Constants._fields.index("storms_per_day"), len(Constants._fields))
 _PLAIN = [Constants._fields.index(name) for name in ("swing", "peak_day", "wet_swing", "wet_peak_day")]
 
 
@@ -114,7 +121,16 @@ class State:
 
     def taken(self, index: np.ndarray) -> State:
         """The particles of an index array."""
-        return State(*(x[..., index] for x in (self.delayed, self.stores, self.wobbles, self.storms)))
+        return State(*(x[..., index] for x in self._parts()))
+
+    def _parts(self) -> tuple[Array, ...]:
+        return self.delayed, self.stores, self.wobbles, self.storms
+
+    @staticmethod
+    def joined(states: Sequence[State]) -> State:
+        """The particles of several states as one."""
+        parts = zip(*(state._parts() for state in states), strict=True)
+        return State(*(np.concatenate(part, axis=-1) for part in parts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,15 +155,25 @@ class WaterFilter:
     """The particles, from long before the history on.
 
     constants : (fields, N) as `draw_constants` gives them; day_of_year : float — of time 0
+    state : State | None — None: dry, and wobbling at random
+    born : float — share of the particles that begin anew whenever they are drawn anew, 0..1
     """
 
     def __init__(
-        self, constants: Array, start_s: float, day_of_year: float, rng: np.random.Generator, state: State | None = None
+        self,
+        constants: Array,
+        start_s: float,
+        day_of_year: float,
+        rng: np.random.Generator,
+        state: State | None = None,
+        *,
+        born: float = BORN,
     ) -> None:
         self._low, self._high = constants.min(axis=1, keepdims=True), constants.max(axis=1, keepdims=True)
+        self._first, self._born = constants.copy(), born
         count = constants.shape[1]
         nothing = np.zeros((3, count))
-        self.at_s, self._day, self._rng = start_s, day_of_year, rng
+        self.at_s, self.day_of_year, self._rng = start_s, day_of_year, rng
         self.state = state or State(np.zeros(count), nothing, nothing.copy(), np.zeros((SLOTS, count)))
         self.log_weight = np.zeros(count)
         self.gap_s = np.zeros(count)
@@ -204,9 +230,8 @@ class WaterFilter:
         state.wobbles = wobbles * was_wobbling + self._sigma * np.sqrt(1.0 - wobbles**2) * noise
         self.at_s += step_s
         factor = np.exp((0.5 * (was_wobbling + state.wobbles) - 0.5 * self._sigma**2).sum(axis=0))
-        angle = 2.0 * np.pi * (self._day + self.at_s / DAY_S - self.has.peak_day) / 365.25
-        base = self.has.base * (1.0 + self.has.swing * np.cos(angle))
-        return np.asarray(np.minimum((base + 0.5 * (before + state.stores).sum(axis=0)) * factor, self.has.tile))
+        stored = 0.5 * (before + state.stores).sum(axis=0)
+        return np.asarray(np.minimum((self._base() + stored) * factor, self.has.tile))
 
     def _weather(self, step_s: float, eager: float) -> Array:
         """Storms begin and end within the step; the rain in it [mm/h], (N,)."""
@@ -215,7 +240,7 @@ class WaterFilter:
         ends = rng.random(storms.shape) < -np.expm1(-step_s / (3600.0 * has.storm_h))
         rain = (storms * np.where(ends, 0.5, 1.0)).sum(axis=0)
         storms = np.where(ends, 0.0, storms)
-        angle = 2.0 * np.pi * (self._day + self.at_s / DAY_S - has.wet_peak_day) / 365.25
+        angle = 2.0 * np.pi * (self.day_of_year + self.at_s / DAY_S - has.wet_peak_day) / 365.25
         expected = has.storms_per_day * (1.0 + has.wet_swing * np.cos(angle)) * (step_s / DAY_S)
         begins = rng.random(count) < -np.expm1(-eager * expected)
         if eager != 1.0:
@@ -268,8 +293,39 @@ class WaterFilter:
         self.state = self.state.taken(index)
         self.log_weight = np.zeros(weight.size)
         fixed, wobbles, stores, gap = np.split(moved, np.cumsum([len(self.constants), 3, 3]))
-        self._set(np.clip(fixed, self._low, self._high))
+        fixed = np.clip(fixed, self._low, self._high)
+        fixed[_CLIMATE] = self._first[_CLIMATE][:, self._rng.integers(weight.size, size=weight.size)]
+        self._set(fixed)
         self.state.wobbles, self.state.stores, self.gap_s = wobbles, np.exp(stores) - DRY, gap[0]
+        self.begin_anew()
+
+    def begin_anew(self) -> None:
+        """Give a few particles the constants and wobbles of houses drawn at first, and stores that leave their flow.
+
+        So a filter that has lost its way, or forgot what it can no longer tell, can still find out.
+        """
+        rng, count = self._rng, self.log_weight.size
+        some = rng.permutation(count)[: round(self._born * count)]
+        flow = self.flow()[some]
+        fixed = self.constants.copy()
+        fixed[:, some] = self._first[:, rng.integers(count, size=some.size)]
+        self._set(fixed)
+        wobbles = self._sigma[:, some] * rng.normal(size=(3, some.size))
+        factor = np.exp((wobbles - 0.5 * self._sigma[:, some] ** 2).sum(axis=0))
+        stored = np.maximum(flow / factor - self._base()[some], 0.0)
+        parts = rng.exponential(size=(3, some.size))
+        self.state.wobbles[:, some] = wobbles
+        self.state.stores[:, some] = stored * parts / parts.sum(axis=0)
+
+    def _base(self) -> Array:
+        """Base flow of each particle, (N,), in units of the pump's rate."""
+        angle = 2.0 * np.pi * (self.day_of_year + self.at_s / DAY_S - self.has.peak_day) / 365.25
+        return np.asarray(self.has.base * (1.0 + self.has.swing * np.cos(angle)))
+
+    def flow(self) -> Array:
+        """Flow of each particle as it is, (N,), in units of the pump's rate."""
+        factor = np.exp((self.state.wobbles - 0.5 * self._sigma**2).sum(axis=0))
+        return np.asarray((self._base() + self.state.stores.sum(axis=0)) * factor)
 
     def _moved(self, known: Array, weight: Array, index: np.ndarray) -> Array:
         """What is known of the particles, (rows, N), drawn by an index and moved so that mean and covariance stay."""
@@ -279,10 +335,19 @@ class WaterFilter:
         noise = root @ self._rng.normal(size=known.shape)
         return np.asarray(KEEP * known[:, index] + (1.0 - KEEP) * mean[:, None] + (1.0 - KEEP**2) ** 0.5 * noise)
 
-    def drawn(self, count: int, rng: np.random.Generator) -> WaterFilter:
-        """So many of the particles by their weights, to go on from here."""
-        index = picked(self.weights(), count, rng)
-        return WaterFilter(self.constants[:, index], self.at_s, self._day, rng, self.state.taken(index))
+    def fewest_effective(self) -> float:
+        """The least number of effective particles since this was asked last."""
+        fewest, self.least_effective = self.least_effective, float(self.log_weight.size)
+        return fewest
+
+
+def drawn_of(islands: Sequence[WaterFilter], count: int, rng: np.random.Generator) -> WaterFilter:
+    """As many particles of each filter, by their weights, `count` together, to go on from here."""
+    each = [(one, picked(one.weights(), count // len(islands), rng)) for one in islands]
+    constants = np.concatenate([one.constants[:, index] for one, index in each], axis=1)
+    states = [one.state.taken(index) for one, index in each]
+    first = islands[0]
+    return WaterFilter(constants, first.at_s, first.day_of_year, rng, State.joined(states))
 
 
 def _normed(log_weight: Array) -> Array:

@@ -70,7 +70,7 @@ def test_water_filter_finds_a_base_flow_as_a_whole_grid_does() -> None:
     """A base flow of unknown size, told with noise that gathers: the posterior on a grid of all values is exact."""
     rng = np.random.default_rng(11)
     constants = dry(4000, np.exp(rng.uniform(np.log(0.01), np.log(0.06), 4000)))
-    water = WaterFilter(constants, 0.0, 100.0, rng)
+    water = WaterFilter(constants, 0.0, 100.0, rng, born=0.0)
     truth, noise_s = 0.03, 6.0
     told = truth * 600.0 + noise_s * rng.normal(size=24)
     for worked in told:
@@ -92,7 +92,7 @@ def test_water_filter_finds_a_base_flow_as_a_whole_grid_does() -> None:
 def test_an_error_that_does_not_gather_tells_the_whole_exactly() -> None:
     """A counter in coarse steps: the base flow is known from its first and last values, however many lie between."""
     rng = np.random.default_rng(12)
-    water = WaterFilter(dry(4000, np.exp(rng.uniform(np.log(0.01), np.log(0.06), 4000))), 0.0, 100.0, rng)
+    water = WaterFilter(dry(4000, np.exp(rng.uniform(np.log(0.01), np.log(0.06), 4000))), 0.0, 100.0, rng, born=0.0)
     told = 0.03 * 600.0 * np.arange(1, 49) + 10.0 * rng.normal(size=48)
     for worked in np.diff(told, prepend=0.0):
         water.gap_s = water.gap_s + 600.0 * water.step(600.0) - worked
@@ -117,6 +117,17 @@ def test_storms_proposed_more_often_are_weighted_down_for_it() -> None:
     raining = float(eager.weights() @ (eager.state.storms > 0.0).any(axis=0))
     assert raining == pytest.approx(float((plain.state.storms > 0.0).any(axis=0).mean()), rel=0.1)
     assert (eager.state.storms > 0.0).mean() > 3.0 * (plain.state.storms > 0.0).mean()
+
+
+def test_particles_that_begin_anew_keep_their_flow() -> None:
+    """Of a wet catchment: other constants and wobbles, and stores such that as much water comes as before."""
+    rng = np.random.default_rng(8)
+    water = WaterFilter(draw_constants(400, rng), 0.0, 50.0, rng, born=1.0)
+    water.state.stores = np.full((3, 400), 0.4)
+    told, before = water.flow(), water.constants
+    water.begin_anew()
+    assert not np.array_equal(water.constants, before)
+    assert water.flow() == pytest.approx(told)
 
 
 def test_systematic_resampling_takes_each_as_often_as_its_weight_says() -> None:
