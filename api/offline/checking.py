@@ -10,7 +10,7 @@ from api.offline.mistakes import Channels, HeardChannel, doubts, remark, several
 from collector.decode.payload import Decoder
 from collector.guard import says
 from forecaster.domain.names import legible
-from forecaster.domain.quantities import SPECS
+from forecaster.domain.quantities import SPECS, Quantity
 from forecaster.domain.readings import Reading
 from forecaster.domain.site import Channel, Site
 from forecaster.texts.catalogue import Said
@@ -20,6 +20,9 @@ MOST_HEARD = 20_000
 
 WILD = {"+", "#"}
 """Levels of a filter that match any level of a topic (MQTT 3.1.1, 4.7.1)."""
+
+Takers = dict[tuple[Quantity, str | None, str], list[tuple[str, str]]]
+"""Site and subject of each channel that took a value, by quantity, field of the payload, and topic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +66,9 @@ class ChannelReport:
 def examine(sites: Iterable[Site], heard: Sequence[HeardMessage], now_ms: int) -> list[ChannelReport]:
     """A finding for every channel of every site, in the order of the site files."""
     listened = [_Listened(site, *_site(site, heard)) for site in sites]
-    everyone = [(one.site, *pair) for one in listened for pair in zip(one.site.channels, one.found, strict=True)]
+    takers = _takers(listened)
     return [
-        _report(one.site, channel, on, one.quantities, _swallowed(one.site, channel, on, everyone), now_ms)
+        _report(one.site, channel, on, one.quantities, _swallowed(one.site, channel, on, takers), now_ms)
         for one in listened
         for channel, on in zip(one.site.channels, one.found, strict=True)
     ]
@@ -100,17 +103,24 @@ def _site(site: Site, heard: Sequence[HeardMessage]) -> tuple[list[_HeardOnChann
     return [_listened(site, channel, heard, quantities) for channel in site.channels], quantities
 
 
-def _swallowed(
-    site: Site, channel: Channel, on: _HeardOnChannel, everyone: Sequence[tuple[Site, Channel, _HeardOnChannel]]
-) -> str | None:
+def _takers(listened: Iterable[_Listened]) -> Takers:
+    found: Takers = {}
+    for one in listened:
+        for channel, on in zip(one.site.channels, one.found, strict=True):
+            for topic in on.topics:
+                found.setdefault((channel.quantity, channel.value, topic), []).append((one.site.id, channel.of))
+    return found
+
+
+def _swallowed(site: Site, channel: Channel, on: _HeardOnChannel, takers: Takers) -> str | None:
     """Whether a filter with + or # takes what another site, or another subject, takes as its own."""
     if not WILD & set(channel.topic):
         return None
-    for other, its, taken in everyone:
-        same = (its.quantity, its.value) == (channel.quantity, channel.value)
-        both = on.topics & taken.topics
-        if same and both and (other.id, its.of) != (site.id, channel.of):
-            return says.of_another(legible(min(both)), " ".join([other.id, its.quantity.value, its.of]).rstrip())
+    for topic in sorted(on.topics):
+        for other, subject in takers[channel.quantity, channel.value, topic]:
+            if (other, subject) != (site.id, channel.of):
+                name = " ".join([other, channel.quantity.value, subject]).rstrip()
+                return says.of_another(legible(topic), name)
     return None
 
 
