@@ -114,6 +114,7 @@ def course_of(series: DailySeries) -> Course | None:
 
 
 def _baseline_end(day: Array, changes: Sequence[DatedChange]) -> float:
+    """The day that ends the baseline: no change may lie in it, or it would be understated."""
     return min([float(day[0]) + BASELINE_DAYS, *(change.at_day for change in changes if change.at_day is not None)])
 
 

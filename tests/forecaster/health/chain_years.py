@@ -42,7 +42,10 @@ from tests.forecaster.health.chained import Chained, differences, samples
 from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, inflow, record_in
 from tests.servers import Mosquitto, running_mosquitto
 
-ONSET, DAYS = 300, 365
+DAYS = 365
+ONSET, CLOGGED = 65, 15
+"""Days before the end on which faults begin and work is done, and on which a clog begins."""
+
 TOPIC = "cellar/pump"
 REGULAR_S = 300.0
 """What reports on change is heard this often besides [s]."""
@@ -54,28 +57,35 @@ PATIENCE_S = 3600.0
 
 @dataclass(frozen=True)
 class Year:
-    """A site-year: what happens to the house, the part that must be told of (None: none may be), and work done."""
+    """A site-year: what happens to the house in so many days, the part that must be told of (None: none may be), and
+    work done."""
 
     name: str
-    truth: Callable[[Truth], Truth]
+    truth: Callable[[Truth, int], Truth]
     part: HousePart | None = None
     work: WorkKind | None = None
 
 
-def _from(value: float) -> Callable[[Array], Array]:
-    return lambda day: np.where(day >= ONSET, value, 0.0)
+def _from(value: float, days: int) -> Callable[[Array], Array]:
+    return lambda day: np.where(day >= days - ONSET, value, 0.0)
+
+
+def _clogged(truth: Truth, days: int) -> Truth:
+    return replace(truth, flow=lambda day: 1.0 - 0.4 * np.clip((day - days + CLOGGED) / 6.0, 0.0, 1.0))
+
+
+def _cleaned(truth: Truth, days: int) -> Truth:
+    return replace(truth, flow=lambda day: np.where(day < days - ONSET, 1.0 - 0.02 * day / 30.4, 1.0))
 
 
 YEARS = (
-    Year("quiet", lambda truth: truth),
-    Year("wear 1 % a month", lambda truth: replace(truth, flow=lambda day: 1.0 - 0.01 * day / 30.4),
+    Year("quiet", lambda truth, _: truth),
+    Year("wear 1 % a month", lambda truth, _: replace(truth, flow=lambda day: 1.0 - 0.01 * day / 30.4),
          HousePart.PUMP_FLOW),
-    Year("clog 40 %", lambda truth: replace(truth, flow=lambda day: 1.0 - 0.4 * np.clip((day - 350.0) / 6.0, 0.0, 1.0)),
-         HousePart.DISCHARGE_LINE),
-    Year("leak 30 %", lambda truth: replace(truth, leak=_from(0.3)), HousePart.CHECK_VALVE),
-    Year("float sticks in 10 %", lambda truth: replace(truth, sticks=_from(0.1)), HousePart.FLOAT),
-    Year("cleaned", lambda truth: replace(truth, flow=lambda day: np.where(day < ONSET, 1.0 - 0.02 * day / 30.4, 1.0)),
-         None, WorkKind.CLEANED),
+    Year("clog 40 %", _clogged, HousePart.DISCHARGE_LINE),
+    Year("leak 30 %", lambda truth, days: replace(truth, leak=_from(0.3, days)), HousePart.CHECK_VALVE),
+    Year("float sticks in 10 %", lambda truth, days: replace(truth, sticks=_from(0.1, days)), HousePart.FLOAT),
+    Year("cleaned", _cleaned, None, WorkKind.CLEANED),
 )  # fmt: skip
 
 
@@ -95,10 +105,10 @@ class Walked:
 
 def walk(year: Year, sampling: Sampling, seed: int, days: int, folder: Path) -> Walked:
     """Send a year through the chain."""
-    truth = year.truth(drawn(np.random.default_rng(seed)))
+    truth = year.truth(drawn(np.random.default_rng(seed)), days)
     water = inflow(truth, days, np.random.default_rng([seed, 1]))
     by_runs = tuple(record_in(water, truth, sampling, np.random.default_rng(seed)))
-    watts = np.array([day.power_w or 0.0 for day in by_runs], dtype=np.float64)
+    watts = np.array([day.power_w or 480.0 for day in by_runs], dtype=np.float64)
     end_ms = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
     start_ms = end_ms - days * DAY_MS
     at_s, power = samples(truth, water, watts, sampling, np.random.default_rng(seed), REGULAR_S)
@@ -109,7 +119,7 @@ def walk(year: Year, sampling: Sampling, seed: int, days: int, folder: Path) -> 
         with _service(folder) as port:
             _send(broker, port, _messages(at_ms, power[first], sampling))
         if year.work is not None:
-            done_ms = start_ms + ONSET * DAY_MS
+            done_ms = end_ms - ONSET * DAY_MS
             _call(folder, "work", "add", "larkspur", year.work.value, "--at", str(np.datetime64(done_ms, "ms")) + "Z")
         _call(folder, "study", "larkspur", "--at", str(np.datetime64(end_ms, "ms")) + "Z")
     return _read(folder, year, by_runs, at_ms.size, (time.monotonic() - begun_s) / 60.0)
@@ -117,7 +127,7 @@ def walk(year: Year, sampling: Sampling, seed: int, days: int, folder: Path) -> 
 
 def _installation(folder: Path, broker: Mosquitto, sampling: Sampling) -> None:
     floats = sampling is Sampling.FLOAT
-    quantity, unit = (Quantity.PIT_FLOAT, "") if floats else (Quantity.PUMP_POWER, "W")
+    quantity, unit = (Quantity.PIT_FLOAT, None) if floats else (Quantity.PUMP_POWER, "W")
     channel = Channel(quantity, TOPIC, "$.value", unit, time="$.time")
     site = replace(scored.SITE, timezone="UTC", channels=(channel,), contacts=())
     (folder / "sites").mkdir(parents=True)
@@ -137,7 +147,10 @@ def _service(folder: Path) -> Iterator[int]:
         words = [sys.executable, "-c", CALL, "run", "--config", str(folder)]
         service = subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log)
     try:
-        wait_until(lambda: _counted(port, "outlast_connected") == 1.0, "the service", PATIENCE_S)
+        wait_until(
+            lambda: service.poll() is not None or _counted(port, "outlast_connected") == 1.0, "the service", PATIENCE_S
+        )
+        assert service.poll() is None, (folder / "run.log").read_text()
         yield port
     finally:
         service.send_signal(signal.SIGTERM)
@@ -184,7 +197,7 @@ def _read(folder: Path, year: Year, by_runs: tuple[Day, ...], messages: int, min
         found = tuple(ledger.days("larkspur", 0, 2**53))
         study = ledger.study("larkspur", HEALTH)
         refused = len(ledger.refusals("larkspur", 1000))
-    at_ms = START_MS + ONSET * DAY_MS
+    at_ms = START_MS + (len(by_runs) - ONSET) * DAY_MS
     done = () if year.work is None else (WorkDone("w", "larkspur", at_ms, year.work, "", "owner", at_ms),)
     parts = parts_of_pump(scored.SITE, days_frame(by_runs), done, "")
     told = {part.part: part.state for part in parts_told(study)}
