@@ -1,4 +1,4 @@
-"""What a site costs among 10, 100, 1,000 and 10,000: processor, memory, disk; and what the API takes with the most.
+"""What a site costs among 10, 100, 1,000 and 10,000: processor, memory, disk; and what the API takes with so many.
 
 Engines are a day old, restored from checkpoints as after a restart, one site in ten on the pack, every site heard six
 times a minute and forecast as often as the forecaster does with so many. Costs are processor time, so that a busy
@@ -152,22 +152,24 @@ def give_all_a_forecast(ledger: Ledger, count: int) -> None:
 
 
 def asked(folder: Path, sites: int) -> list[Figure]:
-    """How long `outlast serve` takes to answer."""
+    """How long `outlast serve` takes to start and to answer."""
     port = free_port()
     words = [sys.executable, "-c", CALL, "serve", "--config", str(folder)]
     environment = {**os.environ, "OUTLAST_HTTP__PORT": str(port)}
+    began_s = time.monotonic()
     with (folder / "serve.log").open("ab") as log:
         process = subprocess.Popen(words, cwd=ROOT, stdout=log, stderr=log, env=environment)
     try:
         wait_until(lambda: answers(port), "the API", 120)
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as client:
-            figures = []
+            figures = [Figure(f"{sites} sites: from the start to the first answer", time.monotonic() - began_s, "s")]
             for name, address, times in (
                 ("/api/v1/sites/{site}/forecast", "/api/v1/sites/{}/forecast", ASKED),
                 ("/sites/{site}, a page", "/sites/{}", ASKED // 6),
                 ("/api/v1/sites, all of them", "/api/v1/sites", ASKED_OF_ALL),
                 ("/, the page of all", "/", ASKED_OF_ALL),
                 ("/healthz", "/healthz", ASKED_OF_ALL),
+                ("/metrics", "/metrics", ASKED_OF_ALL),
             ):
                 client.get(address.format(site_id(0))).raise_for_status()
                 waits = sorted(waited(client, address.format(site_id(number * 37 % sites))) for number in range(times))
@@ -193,7 +195,8 @@ def run() -> list[Figure]:
     figures: list[Figure] = []
     with TemporaryDirectory() as name:
         found = [costs(Path(name) / str(count), count) for count in SIZES]
-        figures += asked(Path(name) / str(SIZES[-1]), SIZES[-1])
+        for count in SIZES:
+            figures += asked(Path(name) / str(count), count)
     few = found[1]
     for one in found:
         among = f"a site among {one.sites:,}"
