@@ -228,7 +228,7 @@ def test_gap_splits_by_hand() -> None:
     assert set(found.by_percent) == {"75", "60"}
     assert found.effective == (107.5, 100.0)
     shown = gap_table(found, markdown=True)
-    row = next(line for line in shown.splitlines() if line.startswith("| at 75 % charge"))
+    row = next(line for line in shown.splitlines() if line.startswith("| at 75% charge"))
     assert [cell.strip() for cell in row.split("|")[2:-1]] == [
         "1", "5.00 %", "7.50 %", "6.00 %", "10.00 %", "25.00 %", "25 %", "2.50",
     ]  # fmt: skip
