@@ -92,6 +92,8 @@ def cost(installation: Installation, ledger: Ledger, now_ms: int) -> Cost:
             runners[site.id] = SiteRunner.restored(site, ledger, 0)[0]
 
     restore_ms = processor_ms(restore)
+    gc.collect()
+    gc.freeze()  # as the forecaster does with its engines
     decoder = Decoder(sites.values())
     steps = MINUTE_S // EVERY_S
 
@@ -136,6 +138,7 @@ def costs(folder: Path, count: int) -> Cost:
         warm(installation, ledger, now_ms, EVERY_S / 3)
         found = cost(installation, ledger, now_ms)
         give_all_a_forecast(ledger, count)
+    gc.unfreeze()
     return found
 
 
