@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 from api import __version__
+from api.process.signals import interrupt_ends
 from api.tongue import speak, spoken
 
 if TYPE_CHECKING:
@@ -88,14 +89,15 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _call(name: str, rest: list[str]) -> int:
     """Load and call one command."""
-    import typer
+    with interrupt_ends():
+        import typer
 
-    from api.helping import worded
-    from forecaster.domain.errors import OutlastError
-    from forecaster.texts.failures import failure
+        from api.helping import worded
+        from forecaster.domain.errors import OutlastError
+        from forecaster.texts.failures import failure
 
-    module, _, attribute = COMMANDS[name].partition(":")
-    target = getattr(import_module(f"api.commands.{module}"), attribute)
+        module, _, attribute = COMMANDS[name].partition(":")
+        target = getattr(import_module(f"api.commands.{module}"), attribute)
     app = target if isinstance(target, typer.Typer) else _single(target)
     try:
         command = worded(typer.main.get_command(app), name, spoken())

@@ -13,6 +13,7 @@ from api.commands.logs import FormatIn, LevelIn, LogFormat, LogLevel, log_to_std
 from api.process.handles import raise_handle_limit
 from api.process.parts import EVERYTHING, Part
 from api.process.process import Process
+from api.process.signals import interrupt_ends
 from collector.clock import SystemClock
 from collector.config.settings import load_installation
 from collector.share import WHOLE, Share, parse_share
@@ -40,8 +41,9 @@ def start(
     log_to_stderr(level, how)
     os.umask(0o077)  # what is written holds secrets: the ledger its sessions, a site file the addresses of people
     raise_handle_limit()
-    installation = load_installation(config)
-    process = Process(installation, parts, SystemClock(), share, metrics_port, joins=joins)
+    with interrupt_ends():
+        installation = load_installation(config)
+        process = Process(installation, parts, SystemClock(), share, metrics_port, joins=joins)
     http = installation.http
     address = Said("cli.outlast_is_at_http_ctrl_c", host=http.host, port=http.port)
     return process.run((lambda: tell(address)) if Part.SERVE in parts else None)

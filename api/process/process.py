@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import os
-import signal
 import socket
 import threading
 import time
@@ -20,6 +19,7 @@ from api.process.joining import joined_workers, member_name, require_joinable
 from api.process.lock import InstallationLock
 from api.process.parts import Part, Startable
 from api.process.services import Services, open_services, require_door
+from api.process.signals import signals_end
 from api.process.watchdog import ENDING_LOOKS, HANGING_LOOKS, FileWatch, tell_supervisor
 from api.process.workers import workers_of
 from collector.config.settings import Installation, load_installation
@@ -41,8 +41,6 @@ LAST_S = 90.0
 """How long an end may take after a fault [s]."""
 LINGER_S = 3.0
 """How long threads that hang outside may hold up the end, once all is closed [s]."""
-ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
-"""All end it in good order; one that is ignored from the start, as under nohup(1), stays so."""
 DRAIN_S = 1.0
 """How long the end waits until the messages of the embedded broker are stored [s]."""
 
@@ -169,20 +167,18 @@ class Process:
 
         begun : called once all parts have started
         """
-        handlers = {s: signal.signal(s, self._on_signal) for s in ENDING if signal.getsignal(s) is not signal.SIG_IGN}
-        try:
-            self.start()
-            tell_supervisor("READY=1")
-            if begun is not None:
-                begun()
-            if self._door is None:
-                self._ending.wait()
-            else:
-                self._serve(self._door)
-        finally:
-            self.close()
-            for number, handler in handlers.items():
-                signal.signal(number, handler)
+        with signals_end(self.end) as tell:
+            try:
+                self.start()
+                tell_supervisor("READY=1")
+                if begun is not None:
+                    begun()
+                if self._door is None:
+                    self._ending.wait()
+                else:
+                    self._serve(self._door, tell)
+            finally:
+                self.close()
         code = 1 if self._failed else 0
         cut = threading.Timer(LINGER_S, os._exit, (code,))  # a look-up of a name that hangs cannot be ended
         cut.daemon = True
@@ -190,7 +186,7 @@ class Process:
         return code
 
     def end(self) -> None:
-        """Ask it to end; from any thread or a signal handler."""
+        """Ask it to end; from any thread, but no signal handler."""
         self._ending.set()
         self.services.hub.close()
 
@@ -214,10 +210,7 @@ class Process:
         if self._broker is not None and not self._broker.drain(DRAIN_S):
             log.warning("the embedded broker still held messages at the end; what it took last may be lost")
 
-    def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
-        self.end()
-
-    def _serve(self, door: socket.socket) -> None:
+    def _serve(self, door: socket.socket, tell_end: Callable[[], None]) -> None:
         import uvicorn
 
         from api.http.app import create_app, create_probes
@@ -228,13 +221,12 @@ class Process:
             app, log_level="warning", access_log=False, log_config=None, timeout_graceful_shutdown=GRACE_S,
             lifespan="off", server_header=False, ws="none", http=BoundedConnection,
         )  # fmt: skip
-        end = self.end
 
         class Server(uvicorn.Server):
             """The HTTP server. It ends the event streams first, because an open one would delay its end."""
 
             def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-                end()
+                tell_end()
                 super().handle_exit(sig, frame)
 
         server = Server(config)
