@@ -24,7 +24,7 @@ class _Brought:
     """The readings of one writer.
 
     changed : int | None — how many rows they changed; None: not stored
-    alone : bool — whether its writer has to store them by itself
+    alone : bool — whether its writer has to store them by itself, unless they are stored
     """
 
     readings: Sequence[Reading]
@@ -66,12 +66,12 @@ class GatheredWrites:
         return gathered
 
     def _write(self, gathered: Sequence[_Brought]) -> None:
-        """Store what several brought; where that fails each does so alone, so that no error is another's."""
+        """Store what several brought; where that fails each does so alone, so that no refusal is another's."""
+        for one in gathered:
+            one.alone = True
         try:
             changed = self._store.append(list(chain.from_iterable(one.readings for one in gathered)))
         except StoreError:
-            for one in gathered:
-                one.alone = True
             return
         for place, one in enumerate(gathered):
             one.changed = 0 if place else changed

@@ -27,13 +27,14 @@ class Slow(SqliteStore):
         super().__init__(path)
         self.begun, self.may_end = threading.Event(), threading.Event()
         self.commits: list[int] = []
+        self.fault: Exception = StoreRefused("unlucky")
 
     def append(self, readings: Sequence[Reading]) -> int:
         if not self.begun.is_set():
             self.begun.set()
             self.may_end.wait(60.0)
         if any(reading.value == UNLUCKY for reading in readings):
-            raise StoreRefused("unlucky")
+            raise self.fault
         self.commits.append(len(readings))
         return super().append(readings)
 
@@ -80,4 +81,16 @@ def test_a_refusal_is_told_to_whom_it_belongs(tmp_path: Path) -> None:
         bad.result()
     assert [future.result() for future in (first, good, last)] == [1, 2, 2]
     assert store.count() == 5
+    store.close()
+
+
+def test_a_fault_of_the_program_leaves_nobody_waiting(tmp_path: Path) -> None:
+    """In: a store that fails as none should. Out: it is told to whoever wrote, and each other one stores its own."""
+    store = Slow(tmp_path / "outlast.db")
+    store.fault = ValueError("unlucky")
+    futures = written(store, [batch(0, 1), batch(1, 2), batch(2, 2, UNLUCKY), batch(3, 2)])
+    failed = [future for future in futures if future.exception() is not None]
+    assert futures[2] in failed
+    assert len(failed) <= 2
+    assert store.count() == 7 - 2 * len(failed)
     store.close()
