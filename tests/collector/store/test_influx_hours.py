@@ -92,6 +92,15 @@ def without_old(opened: Opened, collector: str = "house") -> InfluxStore:
     return store
 
 
+def hours_hold(opened: Opened, site: str, start_ms: int, readings: list[Reading]) -> None:
+    """Once the readings are gone, each hour of a site's twenty days is what pandas makes of them."""
+    after = without_old(opened)
+    end_ms = start_ms + 20 * 24 * HOUR_MS
+    found = after.series(site, Quantity.PUMP_POWER, start_ms, end_ms, 480)
+    close_to(found, by_pandas([r for r in of_pump(readings) if r.site == site], HOUR_MS, start_ms, end_ms))
+    after.close()
+
+
 @pytest.mark.parametrize("points", [480, 96, 37, 5])
 def test_a_picture_of_the_past_is_what_the_readings_were(opened: Opened, points: int) -> None:
     """Twenty days of which only a week is left as readings: buckets of whole hours equal those of pandas."""
@@ -143,12 +152,8 @@ def test_what_comes_late_is_counted_in_its_hour(opened: Opened) -> None:
     again = opened.open(keep_s=LONG, hours_keep_s=10 * LONG)
     again.prune(0)
     again.close()
-    aged_store = without_old(opened)
     for site in ("larkspur", "briar"):
-        end_ms = start_ms + 20 * 24 * HOUR_MS
-        found = aged_store.series(site, Quantity.PUMP_POWER, start_ms, end_ms, 480)
-        close_to(found, by_pandas([r for r in of_pump(readings) if r.site == site], HOUR_MS, start_ms, end_ms))
-    aged_store.close()
+        hours_hold(opened, site, start_ms, readings)
 
 
 def test_a_server_that_is_away_is_asked_again(opened: Opened) -> None:
@@ -166,11 +171,7 @@ def test_a_server_that_is_away_is_asked_again(opened: Opened) -> None:
     opened.influx.start()
     store.prune(0)
     store.close()
-    after = without_old(opened)
-    end_ms = start_ms + 20 * 24 * HOUR_MS
-    found = after.series("larkspur", Quantity.PUMP_POWER, start_ms, end_ms, 480)
-    close_to(found, by_pandas(of_pump(readings), HOUR_MS, start_ms, end_ms))
-    after.close()
+    hours_hold(opened, "larkspur", start_ms, readings)
 
 
 def test_two_collectors_sum_up_what_either_wrote(opened: Opened) -> None:
@@ -185,11 +186,7 @@ def test_two_collectors_sum_up_what_either_wrote(opened: Opened) -> None:
     second.prune(0)
     first.close()
     second.close()
-    after = without_old(opened)
-    end_ms = start_ms + 20 * 24 * HOUR_MS
-    found = after.series("larkspur", Quantity.PUMP_POWER, start_ms, end_ms, 480)
-    close_to(found, by_pandas(of_pump(readings), HOUR_MS, start_ms, end_ms))
-    after.close()
+    hours_hold(opened, "larkspur", start_ms, readings)
 
 
 def test_an_hour_is_summed_up_when_it_is_over(opened: Opened) -> None:
