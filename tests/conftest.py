@@ -8,6 +8,7 @@ import atexit
 import gc
 import os
 import shutil
+import signal
 from collections import Counter
 from collections.abc import Generator
 from pathlib import Path
@@ -42,7 +43,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Random examples may take as long as a busy machine needs; tests of mutants bring examples of their own."""
+    """Random examples may take as long as a busy machine needs; tests of mutants bring examples of their own.
+
+    What a run under nohup(1) ignores, the programs that it starts would ignore as well.
+    """
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
     gc.disable()  # collecting tests makes no garbage worth looking for, and very many objects to look through
     if not config.pluginmanager.has_plugin("tests.mutants.steady"):
         settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
