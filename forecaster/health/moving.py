@@ -98,16 +98,19 @@ def _flow(course: Course, unit: str, scale: float, need: float) -> PartHealth:
 def _fast(course: Course) -> tuple[float, float] | None:
     """Day and lasting share of a fall of the flow that was too fast for wear, the newest such; None: there is none.
 
-    One that began before the record did counts from its first day.
+    One that began before the record did counts from its first day, and one in several steps from the first of them.
     """
     begun = (course.first_day if change.at_day is None else change.at_day for change in course.changes)
+    found: tuple[float, float] | None = None
     for day in sorted(begun, reverse=True):
+        if found is not None and found[0] - day > FAST_DAYS:
+            break
         before = course.level(day - 1.0)
         fell = course.level(min(day + FAST_DAYS, course.last_day)) / before - 1.0
         stands = course.now / before - 1.0
         if fell <= -FAST and stands <= -FAST and course.sure(upward=False):
-            return day, stands
-    return None
+            found = day, stands
+    return found
 
 
 def _line(course: Course, unit: str, scale: float) -> PartHealth:
