@@ -45,6 +45,9 @@ LOAD_GAIN_SD = 0.01
 LIMITED = 0.15
 """Chance that the owner lets the pack charge to less than full."""
 
+LEAST_CROSSED = 1e-9
+"""Share of the energy that is used at least between two times between which a level was crossed."""
+
 UNKNOWNS = 13
 
 
@@ -212,7 +215,9 @@ class PackKnown:
         swing2 = self.cycling.alone_wh2(one.after_s) * (own.load_cost / own.capacity_wh)[:, None] ** 2
         noise2 = (before - after) ** 2 / 12.0 + cut**2 + swing2 + self._once2(one.after_s, own)
         drift2 = self._drift2(np.concatenate([[one.start_s], one.after_s]), own)[:, 1:]
-        return walk_filter(wrong, drift2, noise2)
+        off, spread2, total = walk_filter(wrong, drift2, noise2)
+        # what was seen is when a level was crossed: its density over the share times the share used meanwhile
+        return off, spread2, total + np.log(np.maximum(before - after, LEAST_CROSSED)).sum(axis=1)
 
     def _once2(self, times_s: Array, own: _Constants) -> Array:
         """Variance of the share of the energy by what the pump's work is off by at each time alone, (N, J)."""

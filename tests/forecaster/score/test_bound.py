@@ -168,13 +168,13 @@ def test_the_charge_crosses_each_border_between_its_two_messages() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="the packs drawn hold too much: 29 of 70 true ones are in their lowest fifth")
-def test_true_packs_lie_anywhere_among_those_drawn() -> None:
+@pytest.mark.parametrize("percent", [60.0, 30.0])
+def test_true_packs_lie_anywhere_among_those_drawn(percent: float) -> None:
     """Simulation-based calibration (Talts et al. 2018): where truth and prior agree, the rank of the truth is even."""
     ranks = []
     for seed in range(60, 130):
         drawn = episode(seed, FULL)
-        at_ms = drawn.at_charge_ms(60.0)
+        at_ms = drawn.at_charge_ms(percent)
         if at_ms is None:
             continue
         at_s = (at_ms - drawn.start_ms) / 1000.0
@@ -187,6 +187,7 @@ def test_true_packs_lie_anywhere_among_those_drawn() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(5400)
 def test_bound_lies_above_the_oracle_and_two_runs_agree() -> None:
     losses = {ORACLE: 0.0, "first": 0.0, "second": 0.0}
     for seed in range(130, 137):
