@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 
 import pytest
 
@@ -14,6 +15,15 @@ from api.process.signals import ENDING, interrupt_ends, signals_end
 from tests.engines import ROOT
 
 PATIENCE_S = 240.0
+
+
+@pytest.fixture(autouse=True)
+def heard() -> Iterator[None]:
+    """All that end a process are heard, also where this run is one in the background."""
+    before = {number: signal.signal(number, signal.SIG_DFL) for number in ENDING}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.mark.parametrize("number", ENDING)
@@ -86,6 +96,7 @@ class Loses:
     def __del__(self):
         os.kill(os.getpid(), signal.SIGINT)
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a run in the background ignores it
 with interrupt_ends():
     Loses()
 sys.stdout.write("it went on")
@@ -99,11 +110,14 @@ def test_ctrl_c_ends_where_what_is_raised_is_lost() -> None:
 
 
 def test_ctrl_c_is_raised_again_after_the_block() -> None:
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
-    with interrupt_ends():
-        assert signal.getsignal(signal.SIGINT) is signal.SIG_DFL
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
-    others = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with interrupt_ends():
-        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
-    signal.signal(signal.SIGINT, others)
+    """And what is ignored, as in a run in the background, stays so."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with interrupt_ends():
+            assert signal.getsignal(signal.SIGINT) is signal.SIG_DFL
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        with interrupt_ends():
+            assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)
