@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.store.gathering import MOST, GatheredWrites
+from collector.store import gathering
+from collector.store.gathering import LONGEST_REST_S, MOST, GatheredWrites, rest_s
 from collector.store.sqlite import SqliteStore
 from forecaster.domain.errors import StoreRefused
 from forecaster.domain.readings import Reading
@@ -70,6 +71,28 @@ def test_a_commit_ends_where_it_is_large(tmp_path: Path) -> None:
     written(store, [batch(number, MOST - 1) for number in range(4)])
     assert store.commits == [MOST - 1, 2 * (MOST - 1), MOST - 1]
     assert store.count() == 4 * (MOST - 1)
+    store.close()
+
+
+def test_commits_take_a_quarter_of_the_time_at_most() -> None:
+    assert rest_s(0.0) == 0.0
+    assert rest_s(0.01) == pytest.approx(0.03)
+    assert rest_s(60.0) == LONGEST_REST_S
+
+
+def test_enough_for_a_commit_waits_for_no_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In: a rest of a day after each commit; then two writers, who have enough only together. Out: they are stored."""
+    monkeypatch.setattr(gathering, "rest_s", lambda _took_s: 86_400.0)
+    store = Slow(tmp_path / "outlast.db")
+    store.may_end.set()
+    writes = GatheredWrites(store)
+    assert writes.append(batch(0, 1)) == 1
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(writes.append, batch(1, MOST // 2))
+        wait_until(lambda: len(writes._waiting) == 1, "the first writer")
+        second = pool.submit(writes.append, batch(2, MOST // 2))
+        assert first.result() + second.result() == MOST
+    assert store.commits == [1, MOST]
     store.close()
 
 
