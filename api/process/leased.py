@@ -13,6 +13,7 @@ from api.process.parts import Startable
 from forecaster.domain.counts import Count
 from forecaster.domain.errors import StoreError
 from forecaster.domain.leases import Lease
+from forecaster.live.lasting import spare_lasting
 from forecaster.live.looping import LoopThread
 
 log = logging.getLogger("outlast.members")
@@ -136,8 +137,11 @@ class LeasedWork(LoopThread):
         while not self._ending.is_set():
             self._woken.clear()
             self._end(sorted(self._going))
-            for share in sorted(self._coming):
+            coming = sorted(self._coming)
+            for share in coming:
                 self._begin(share)
+            if coming:
+                spare_lasting()
             self._woken.wait(LOOK_S)
         self._end(list(self._standing))
 

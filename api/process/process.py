@@ -28,6 +28,7 @@ from collector.share import WHOLE, Share
 from forecaster.domain.errors import ConfigError, OutlastError
 from forecaster.domain.ports import Clock
 from forecaster.domain.site import Site
+from forecaster.live.lasting import spare_lasting
 from forecaster.texts.catalogue import Said, words
 
 if TYPE_CHECKING:
@@ -260,6 +261,7 @@ class Process:
         self._running = running
         self.services.workers = list(running.workers)
         running.start()
+        spare_lasting()
 
     def _watch(self) -> None:
         """Watch the process until it ends. A fault that cannot be mended from within ends it with an exit code."""

@@ -17,6 +17,7 @@ from forecaster.domain.publishing import Publisher
 from forecaster.domain.site import Site
 from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor, Take
+from forecaster.live.lasting import spare_lasting
 from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, Issued, SiteRunner
 from forecaster.live.worker import ForecastWorker, Look, PlanDeliveries
 
@@ -154,7 +155,7 @@ class MovingForecastWorker(ForecastWorker):
         self._cursor, self._newcomers = StoreCursor(self._store, starts), None
         self._behind = set(self._starts)
         self._redeal()
-        self._freeze()
+        spare_lasting()
         self._catch_up()
 
     def _end(self, name: str, *, lost: bool) -> None:

@@ -7,7 +7,6 @@ written yet is kept, in order, and written first when the ledger is back.
 
 from __future__ import annotations
 
-import gc
 import logging
 import threading
 import time
@@ -30,6 +29,7 @@ from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.live.checkpoints import SLICE, CheckpointWriter
 from forecaster.live.cursor import StoreCursor
+from forecaster.live.lasting import spare_lasting
 from forecaster.live.looping import LoopThread
 from forecaster.live.pending import PendingTransitions, WorkerCounts
 from forecaster.live.rehearsals import Rehearsals, unread_results
@@ -176,7 +176,7 @@ class ForecastWorker(LoopThread):
         self._cursor = StoreCursor(self._store, starts)
         self._checkpoints = self._checkpoints_of(self._runners)
         self._asked = int(self._ledger.noted(self._asked_note) or 0)
-        self._freeze()
+        spare_lasting()
 
     def _checkpoints_of(self, runners: Mapping[str, SiteRunner]) -> CheckpointWriter:
         return CheckpointWriter(runners, self._ledger, self._clock, self._blame)
@@ -199,12 +199,6 @@ class ForecastWorker(LoopThread):
         for test in unread_results(self._store, self._ledger, runner.site):
             if test.result is not None:
                 runner.engine.adopt(test.result, test.finished_ms)
-
-    @staticmethod
-    def _freeze() -> None:
-        gc.unfreeze()  # of a worker before this one, which may be gone
-        gc.collect()
-        gc.freeze()  # the engines of all sites stay: the collector need not walk through them again and again
 
     @property
     def _asked_note(self) -> str:
