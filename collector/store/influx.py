@@ -27,12 +27,12 @@ from collector.store.influx_points import (
     ARRIVED,
     Row,
     SeriesKey,
-    arrival_point,
+    arrival_line,
     beats,
     changes,
+    reading_line,
     reading_of,
     reading_of_arrival,
-    reading_point,
     real,
     rows_of,
     series_key,
@@ -174,9 +174,9 @@ class InfluxStore:
         self._begun_us = max(self._begun_us, waiting[-1].stamp_us)
         self._outbox.set_meta(BEGUN, str(self._begun_us))
         self._hours.mark(w.reading for w in effective)
-        taken = self._write_lines(self._bucket, [(w, reading_point(w.reading)) for w in effective], WritePrecision.MS)
+        taken = self._write_lines(self._bucket, [(w, reading_line(w.reading)) for w in effective], WritePrecision.MS)
         if taken:
-            arrivals = [(w, arrival_point(w, self._collector)) for w in taken]
+            arrivals = [(w, arrival_line(w, self._collector)) for w in taken]
             self._write_lines(self._arrivals, arrivals, WritePrecision.US)
             mark = Point("mark").tag("collector", self._collector).field("count", float(len(taken)))
             mark.time(taken[-1].stamp_us, WritePrecision.US)
@@ -235,27 +235,24 @@ class InfluxStore:
                     held[found.key] = found
         return held
 
-    def _write_lines(self, bucket: str, points: Sequence[tuple[Waiting, Point]], precision: str) -> list[Waiting]:
-        """Write points; a refused batch is halved until the bad point stands alone and is given up."""
-        if not points:
+    def _write_lines(self, bucket: str, lines: Sequence[tuple[Waiting, str]], precision: str) -> list[Waiting]:
+        """Write readings as lines; a refused batch is halved until the bad one stands alone and is given up."""
+        if not lines:
             return []
-        lines = [line for _, point in points if (line := point.to_line_protocol())]
-        if len(lines) != len(points):
-            raise StoreRefused(words()("store.readings_became_lines", count=len(points), count_2=len(lines)))
         try:
-            self._server.write(bucket, lines, precision)
+            self._server.write(bucket, [line for _, line in lines], precision)
         except StoreRefused as error:
-            if len(points) == 1:
+            if len(lines) == 1:
                 if isinstance(error, BodyTooLarge):
                     raise StoreUnavailable(error.reason) from error
-                self._refused(points[0][0].reading, error.reason)
+                self._refused(lines[0][0].reading, error.reason)
                 return []
-            middle = len(points) // 2
+            middle = len(lines) // 2
             return [
-                *self._write_lines(bucket, points[:middle], precision),
-                *self._write_lines(bucket, points[middle:], precision),
+                *self._write_lines(bucket, lines[:middle], precision),
+                *self._write_lines(bucket, lines[middle:], precision),
             ]
-        return [waiting for waiting, _ in points]
+        return [waiting for waiting, _ in lines]
 
     # -- reading
     def tail(
