@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -68,7 +68,7 @@ class FigureWriter(RepeatingWorker):
         self._alarms_until_ms = now_ms
         news = iter(self._untaken.look(self._services.installation.sites))
         while some := list(islice(news, SITES)):
-            self._written += self._store.write(point for stored in some for point in self._of_site(stored))
+            self._written += self._store.write(self._of_sites(some))
             for stored in some:
                 self._untaken.take(stored)
                 self._until[stored.site] = stored.issued_ms
@@ -79,12 +79,29 @@ class FigureWriter(RepeatingWorker):
         asked = AlarmQuery(start_ms=self._alarms_until_ms - OVERLAP_MS, limit=MOST)
         yield from map(alarm_point, self._services.ledger.alarm_page(asked).alarms)
 
-    def _of_site(self, newest: StoredForecast) -> Iterator[Point]:
-        """A site's forecasts and runs since the last look; of forecasts close together the newest is enough."""
+    def _of_sites(self, some: Sequence[StoredForecast]) -> Iterator[Point]:
+        """Forecasts and runs of some sites since the last look; those that were looked at just before go together."""
         from collector.store.influx_figures import forecast_point, run_point
 
-        ledger, site, end_ms = self._services.ledger, newest.site, newest.issued_ms + 1
-        since_ms = self._until.get(site, end_ms - CATCH_UP_MS)
-        steady = newest.issued_ms - since_ms <= STEADY_MS
-        yield from map(forecast_point, [newest] if steady else ledger.forecasts(site, since_ms, end_ms, MOST))
+        steady, behind = list[StoredForecast](), list[StoredForecast]()
+        for one in some:
+            (steady if one.issued_ms - self._since_ms(one) <= STEADY_MS else behind).append(one)
+        yield from map(forecast_point, steady)
+        if steady:
+            since_ms, end_ms = min(map(self._since_ms, steady)), max(one.issued_ms for one in steady) + 1
+            sites = [one.site for one in steady]
+            yield from map(run_point, self._services.ledger.runs_of(sites, since_ms - OVERLAP_MS, end_ms))
+        for one in behind:
+            yield from self._caught_up(one)
+
+    def _caught_up(self, newest: StoredForecast) -> Iterator[Point]:
+        """All forecasts and runs of a site since the last look, which is long ago."""
+        from collector.store.influx_figures import forecast_point, run_point
+
+        ledger, site = self._services.ledger, newest.site
+        since_ms, end_ms = self._since_ms(newest), newest.issued_ms + 1
+        yield from map(forecast_point, ledger.forecasts(site, since_ms, end_ms, MOST))
         yield from map(run_point, ledger.runs(site, since_ms - OVERLAP_MS, end_ms, MOST).runs)
+
+    def _since_ms(self, newest: StoredForecast) -> int:
+        return self._until.get(newest.site, newest.issued_ms + 1 - CATCH_UP_MS)

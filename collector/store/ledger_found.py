@@ -46,6 +46,19 @@ class Findings(LedgerBase):
         rows = rows[:limit]
         return Page(tuple(read(row["body"], Run) for row in rows), str(rows[-1]["start_ms"]) if more and rows else None)
 
+    def runs_of(self, sites: Sequence[str], start_ms: int, end_ms: int) -> list[Run]:
+        """Runs of some sites that start in [start_ms, end_ms), by site, oldest first; not those of a second pump."""
+        e = t.events.c
+        wanted = (
+            e.site.in_(list(sites)),
+            e.kind == "run",
+            e.subject == "",
+            e.start_ms >= start_ms,
+            e.start_ms < end_ms,
+        )
+        rows = self._rows(select(e.body).where(*wanted).order_by(e.site, e.start_ms))
+        return [read(row["body"], Run) for row in rows]
+
     def run_totals(self, site: str, start_ms: int, end_ms: int, points: int, pump: str = "") -> list[RunTotals]:
         """Runs that start in [start_ms, end_ms), in at most `points` equal buckets; empty ones left out.
 

@@ -26,7 +26,7 @@ from forecaster.domain.records import (
     StoredForecast,
     Token,
 )
-from forecaster.domain.runs import Event, Gap, Outage
+from forecaster.domain.runs import Event, Gap, Outage, Run
 from forecaster.domain.studyjobs import QueueSeen
 
 
@@ -136,6 +136,10 @@ class Ledger(AlarmLog, EditLog, NoteBook, Protocol):
         self, site: str, start_ms: int, end_ms: int, limit: int, cursor: str | None = None, pump: str = ""
     ) -> Page:
         """Runs that start in [start_ms, end_ms), newest first; pump : the second one's name, for its runs."""
+        ...
+
+    def runs_of(self, sites: Sequence[str], start_ms: int, end_ms: int) -> list[Run]:
+        """Runs of some sites that start in [start_ms, end_ms), by site, oldest first; not those of a second pump."""
         ...
 
     def run_totals(self, site: str, start_ms: int, end_ms: int, points: int, pump: str = "") -> list[RunTotals]:

@@ -150,6 +150,13 @@ class LedgerContract:
             RunTotals(T0 + 200_000, 1, 7.0, 7.0, 7.0, None),
         ]
 
+    def test_runs_of_some_sites(self, ledger: Ledger) -> None:
+        """In: runs of three sites, one of them a second pump's. Out: those of the two asked for, in the span."""
+        of_a, of_b = [run(s, site="a") for s in (3.0, 1.0, 2.0)], [run(s, site="b") for s in (0.0, 2.0)]
+        ledger.record([*of_b, *of_a, run(1.0, site="c"), dataclasses.replace(run(1.5, site="a"), pump="spare")])
+        assert ledger.runs_of(["b", "a", "nobody"], T0 + 1000, T0 + 3000) == [of_a[1], of_a[2], of_b[1]]
+        assert ledger.runs_of([], 0, T0 + 9000) == []
+
     # -- forecasts and checkpoints
 
     def test_the_newest_forecast_and_the_past_ones(self, ledger: Ledger) -> None:
