@@ -20,6 +20,7 @@ from forecaster.maths.noise import normals, seed_from
 from forecaster.pack.nameplate import running_w
 from forecaster.water.ahead import WIDENED_H, Known
 from forecaster.water.bankstate import bank_from
+from forecaster.water.catches import Catches
 from forecaster.water.cycle_noise import CycleNoise
 from forecaster.water.design import LEAST_STORMS, Response
 from forecaster.water.expected import relax_wh
@@ -62,7 +63,7 @@ class Inflow:
     def __init__(self, pump: Pump, pit: Pit) -> None:
         self.pit = pit
         self.running_w = running_w(pump)
-        self.noise = CycleNoise()
+        self.noise, self.catches = CycleNoise(), Catches()
         self.storms = StormClimate(prior_size=STORM_RUNNING_H * self.running_w)
         self.rain = StormClimate(prior_size=STORM_MM)
         self.record = RainRecord()
@@ -82,12 +83,13 @@ class Inflow:
     ) -> None:
         """Pump energy at the plug [Wh] over [start_ms, stop_ms): whole cycles; ordered, not overlapping.
 
-        lump_wh, ends_wh : float — for windows that do not hold whole cycles, as in Bin [Wh]
+        lump_wh, ends_wh : float — for windows that do not hold whole cycles, as in PumpSpan [Wh]
         """
         if stop_ms <= start_ms:
             return
         self.cycles += 1
-        new, held = Bin(start_ms, stop_ms, energy_wh, 1, lump_wh, ends_wh), self.bin
+        strays_wh = self.catches.take(start_ms, stop_ms, energy_wh, lump_wh, self.running_w)
+        new, held = Bin(start_ms, stop_ms, energy_wh, 1, strays_wh, ends_wh), self.bin
         if held is not None and (start_ms - held.stop_ms > 2_000 or new.whole_cycles != held.whole_cycles):
             self._flush()
             self.noise.interrupt()
@@ -142,8 +144,7 @@ class Inflow:
         """Record ranges for the coming hours, to be compared with what comes, at the resolution of the measurement."""
         now_ms = held.stop_ms
         ahead_h = np.linspace(0.0, Backtest.AHEAD_H[-1], 25)
-        rng = np.random.default_rng(now_ms // 1000)
-        paths = self.draw_ahead(now_ms, ahead_h * 3600.0, 64, rng, storms=False)
+        paths = self.draw_ahead(now_ms, ahead_h * 3600.0, 64, np.random.default_rng(now_ms // 1000), storms=False)
         for hours in Backtest.AHEAD_H:
             column = int(np.searchsorted(ahead_h, hours))
             low, middle, high = np.quantile(paths[:, column], [0.1, 0.5, 0.9])
@@ -323,7 +324,8 @@ class Inflow:
     def copy(self) -> Inflow:
         """An independent copy of this belief; cheap."""
         other = copy(self)
-        other.noise, other.storms, other.rain = copy(self.noise), copy(self.storms), copy(self.rain)
+        other.noise, other.catches = copy(self.noise), copy(self.catches)
+        other.storms, other.rain = copy(self.storms), copy(self.rain)
         other.history = list(self.history)
         other.backtest = replace(
             self.backtest, conformal=copy(self.backtest.conformal), pending=list(self.backtest.pending)
@@ -344,6 +346,7 @@ class Inflow:
             "version": VERSION,
             "running_w": self.running_w,
             "noise": asdict(self.noise),
+            "catches": asdict(self.catches),
             "storms": asdict(self.storms),
             "rain": asdict(self.rain),
             "bank": bank,
@@ -375,12 +378,12 @@ class Inflow:
         try:
             self.running_w = float(state["running_w"])
             self.noise = CycleNoise(**state["noise"])
+            self.catches = Catches(**state.get("catches", {}))
             self.storms = StormClimate(**state["storms"])
             self.rain = StormClimate(**state["rain"])
             self.candidates = Candidates(**{name: unpack_array(a) for name, a in state["candidates"].items()})
             self.bank = bank_from(state["bank"], self.candidates)
-            kept = state["backtest"]
-            self.backtest = Backtest(**{**kept, "conformal": Conformal(**kept["conformal"])})
+            self.backtest = Backtest(**{**(kept := state["backtest"]), "conformal": Conformal(**kept["conformal"])})
             self.history = unpack_array(state["history"]).tolist()
             self.bank_ms = int(state["bank_ms"])
             self.bin = Bin(**state["bin"]) if state["bin"] is not None else None

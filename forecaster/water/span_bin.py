@@ -18,7 +18,8 @@ LEAST_CATCHES = 0.3
 class Bin:
     """A span being gathered: of whole cycles, or of windows where sampling is too coarse for cycles.
 
-    lump_wh : float — energy that one sample of a running pump stands for, where runs are caught by chance [Wh]
+    lump_wh : float — variance of the energy over that energy, where runs are caught by chance [Wh]: what one sample of
+        the running pump stands for, or less where most runs are caught
     ends_wh : float — how far energy cut off, or left in, at the ends of the span may stray [Wh]
     """
 
@@ -64,8 +65,9 @@ class Bin:
         """Variance of the mean power [W²], level_w being what was expected [W].
 
         Samples a time dt apart catch a run that is shorter than dt by chance, and each catch counts running power
-        times dt, the lump. The count is then binomial, below Poisson: its energy has a variance of at most lump times
-        the energy expected. What was caught must not set its own weight, or the filters lean to low counts.
+        times dt. The count is then binomial, below Poisson: its energy has a variance of at most such a catch times the
+        energy expected, or of less, as `Catches` finds. What was caught must not set its own weight, or the filters
+        lean to low counts.
         """
         floor = (1e-4 * running_w) ** 2
         if self.whole_cycles:
