@@ -84,11 +84,15 @@ class Backflow:
 
     found : Back | None — since when more comes back than before
     least_share : float — the least that would be told, had it begun on almost any day up to FRESH_DAYS ago; infinite
-    where no day could be told of, and where more than chance comes back without the starts coming oftener
+    where no day could be told of, and where more than chance comes back without the starts coming oftener, or as it
+    would not where the pump lifts more
+    always : what comes back in the mean of all days, by how the dry run goes with the fill: of a leak that was there
+    from the start nothing else tells; a pump that is switched off late by a fixed time looks the same
     """
 
     found: Back | None
     least_share: float
+    always: Back
 
 
 def backflow(table: pd.DataFrame) -> Backflow:
@@ -99,35 +103,60 @@ def backflow(table: pd.DataFrame) -> Backflow:
     """
     runs = DryRuns.of(table)
     if runs.day.size < LEAST_BEFORE + LEAST_AFTER:
-        return Backflow(None, float("inf"))
-    dates, shares, errors = _at_each_date(runs)
-    old = errors[dates <= runs.day[-1] - FRESH_DAYS]
+        return Backflow(None, float("inf"), Back(0.0, float("inf"), None))
+    tried = _at_each_date(runs)
+    old = tried.error[tried.day <= runs.day[-1] - FRESH_DAYS]
     least = (CERTAIN + SELDOM_MISSED) * float(np.quantile(old, OF_THE_DAYS)) if old.size else float("inf")
-    best = int(np.argmax(shares / errors))
-    share, error, since_day = float(shares[best]), float(errors[best]), float(dates[best])
+    best = int(np.argmax(tried.share / tried.error))
+    share, error, since_day = float(tried.share[best]), float(tried.error[best]), float(tried.day[best])
     if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
-        return Backflow(None, least)
+        return Backflow(None, least, tried.always)
     rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(-share)))
-    told = _oftener_on_dry_days(runs, since_day) >= rise
-    return Backflow(Back(share, error, since_day), least) if told else Backflow(None, float("inf"))
+    if share / error < tried.stronger or _oftener_on_dry_days(runs, since_day) < rise:
+        return Backflow(None, float("inf"), tried.always)
+    return Backflow(Back(share, error, since_day), least, tried.always)
 
 
-def _at_each_date(runs: DryRuns) -> tuple[Array, Array, Array]:
-    """The days on record, each taken for the date: days since 1970, the share that comes back from then on, and its
-    standard error, (D,) each; by least squares with correlated days."""
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """The days on record, each taken for the date.
+
+    day : (D,) — days since 1970; share, error : (D,) — what comes back from then on, and its standard error
+    stronger : standard errors of a pump that lifts more from the best such day on, whatever flows in
+    always : the share with no date
+    """
+
+    day: Array
+    share: Array
+    error: Array
+    stronger: float
+    always: Back
+
+
+def _at_each_date(runs: DryRuns) -> _Tried:
+    """Try each day as the date, by least squares with correlated days."""
     _, errors = errors_of(DailySeries(runs.day, runs.haste, runs.deviation**2, runs.fills[:, None]))
     hundreds = (runs.day - runs.day.mean()) / 100.0
-    always = np.column_stack([np.ones(runs.day.size), hundreds, hundreds**2, runs.fills])
-    basis, _ = np.linalg.qr(whitened(always, runs.day, errors))
+    columns = np.column_stack([np.ones(runs.day.size), hundreds, hundreds**2, runs.fills])
+    basis, upper = np.linalg.qr(whitened(columns, runs.day, errors))
     goal = whitened(runs.haste, runs.day, errors)
-    goal = goal - basis @ (basis.T @ goal)
-    unexplained = max(1.0, float(goal @ goal) / (runs.day.size - always.shape[1]))
+    along = basis.T @ goal
+    goal = goal - basis @ along
+    unexplained = max(1.0, float(goal @ goal) / (runs.day.size - columns.shape[1]))
+
+    def fitted(after: Array) -> tuple[Array, Array]:
+        tried = whitened(after, runs.day, errors)
+        tried = tried - basis @ (basis.T @ tried)
+        weight = np.maximum((tried**2).sum(axis=0), 1e-12)
+        return tried.T @ goal / weight, np.sqrt(unexplained / weight)
+
     dates = runs.day[LEAST_BEFORE : runs.day.size - LEAST_AFTER + 1]
-    after = np.where(runs.day[:, None] >= dates, runs.fills[:, None], 0.0)
-    tried = whitened(after, runs.day, errors)
-    tried = tried - basis @ (basis.T @ tried)
-    weight = np.maximum((tried**2).sum(axis=0), 1e-12)
-    return dates, tried.T @ goal / weight, np.sqrt(unexplained / weight)
+    later = (runs.day[:, None] >= dates).astype(np.float64)
+    share, error = fitted(later * runs.fills[:, None])
+    step, step_error = fitted(later)
+    by_fill = float(upper[-1, -1]) or 1e-9
+    always = Back(float(along[-1]) / by_fill, float(np.sqrt(unexplained)) / abs(by_fill), None)
+    return _Tried(dates, share, error, float(np.max(step / step_error)), always)
 
 
 def changed_at(table: pd.DataFrame, day: float) -> Back | None:

@@ -37,6 +37,7 @@ class Blind(StrEnum):
     UNMEASURED = "unmeasured"
     QUIET = "quiet"
     SPARSE = "sparse"
+    FROM_THE_START = "from-the-start"
 
 
 def day_numbers(table: pd.DataFrame) -> Array:

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecaster.domain.longrecord import HousePart, PartState
-from forecaster.health.backflow import Back, backflow
+from forecaster.health.backflow import CERTAIN, Back, Backflow, backflow
 from forecaster.health.judged import PartHealth, Range, around, day_ms, day_text, percent_text, range_text, unknown
 from forecaster.health.measures import Blind, at_once_series, back_shares, blind_to_runs, sampled
 from forecaster.health.trends import BASELINE_DAYS, LEAST_DAYS, course_of
@@ -25,6 +25,10 @@ standard errors it must exceed what came back before."""
 
 TELLABLE_SHARE = 0.30
 """A valve is called good only where a share from here on would be told within two weeks."""
+
+FROM_THE_START, RULED_OUT = 0.15, 2.0
+"""A share that came back from the first day on is not ruled out where that of all days is so great, or where so many
+standard errors beyond it lies TELLABLE_SHARE."""
 
 VAGUE = 0.06
 """Standard error beyond which a share tells nothing."""
@@ -55,12 +59,22 @@ def check_valve(table: pd.DataFrame) -> PartHealth:
     if found is None and often:
         found = Back(at_once.change, at_once.change_error, at_once.since_day)
     if found is None:
-        if begun.least_share > TELLABLE_SHARE:
-            return unknown(part, Blind.QUIET, first_ms)
+        why = _hidden(begun)
+        if why is not None:
+            return unknown(part, why, first_ms)
         now = None if base is None or base.error > VAGUE else around(0.0, base.error, 100.0)
         says, do = Said("health.valve.good"), Said("health.nothing")
         return PartHealth(part, PartState.GOOD, says, do, "%", 0.0, first_ms, now)
     return _told(found, first_ms)
+
+
+def _hidden(begun: Backflow) -> Blind | None:
+    """Why a valve at which no leak is told may leak all the same; None: it hardly can."""
+    always = begun.always
+    if always.share >= max(FROM_THE_START, CERTAIN * always.error):
+        return Blind.FROM_THE_START
+    may = always.share >= FROM_THE_START or always.share + RULED_OUT * always.error > TELLABLE_SHARE
+    return Blind.QUIET if may or begun.least_share > TELLABLE_SHARE else None
 
 
 def _told(found: Back, first_ms: int | None) -> PartHealth:

@@ -47,8 +47,10 @@ CLOG = Fault("clog of 40 % in six days", FLOW, 10, _clog(6.0))
 SLOW_CLOG = Fault("clog of 40 % in two weeks", FLOW, 18, _clog(14.0))
 LEAK = Fault("valve leaks 30 %", (HousePart.CHECK_VALVE,), 14,
              lambda truth, begun: replace(truth, leak=_from(0.3, begun)))  # fmt: skip
+OLD_LEAK = Fault("valve leaks 30 % from the start", (HousePart.CHECK_VALVE,), 0,
+                 lambda truth, _: replace(truth, leak=_from(0.3, -1.0)))  # fmt: skip
 FAULTS = (
-    QUIET, CLOG, SLOW_CLOG, LEAK, replace(LEAK, age=60, name="valve leaks 30 %, since 60 days"),
+    QUIET, CLOG, SLOW_CLOG, LEAK, replace(LEAK, age=60, name="valve leaks 30 %, since 60 days"), OLD_LEAK,
     Fault("float sticks in 10 %", (HousePart.FLOAT,), 14,
           lambda truth, begun: replace(truth, sticks=_from(0.1, begun))),
     Fault("a fifth less power", (HousePart.PUMP_POWER,), 7,

@@ -5,6 +5,7 @@ The cycle is that of MIL-HDBK-1005/9A 2.5.3.6, Eq. 1-2; the houses are `tests.fo
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -14,8 +15,9 @@ import pytest
 from forecaster.domain.longrecord import HousePart, PartState
 from forecaster.domain.times import DAY_MS
 from forecaster.health.backflow import DryRuns, backflow
+from forecaster.health.valve import check_valve
 from forecaster.record.frames import days_frame
-from tests.forecaster.health.goods import LEAK, states
+from tests.forecaster.health.goods import LEAK, OLD_LEAK, QUIET, states
 from tests.forecaster.health.scored import TOLD
 from tests.forecaster.health.world import START_MS, Course, Sampling, Truth, drawn, record
 
@@ -70,6 +72,44 @@ def test_a_pump_that_lifts_more_is_no_leak(gain: float) -> None:
     house = replace(drawn(np.random.default_rng(90)), base_l_per_min=7.0)
     cleaned = replace(house, flow=lambda day: np.where(day >= ONSET, 1.0 + gain, 1.0))
     assert backflow(_table(cleaned, 91)).found is None
+
+
+@pytest.mark.parametrize(("begun", "days", "seeds"), [(120, 134, (12, 13)), (60, 120, range(8))])
+def test_a_pump_that_is_cleaned_is_no_leak_where_the_season_brings_more_water(
+    begun: int, days: int, seeds: Iterable[int]
+) -> None:
+    """What wore off at 2 % a month is regained at once, and nobody told of it: shorter runs as well as more starts."""
+    for seed in seeds:
+        rng = np.random.default_rng(seed)
+        cleaned = replace(drawn(rng), flow=lambda day: np.where(day < begun, 1.0 - 0.02 * day / 30.4, 1.0))
+        assert check_valve(days_frame(record(cleaned, Sampling.ON_CHANGE, days, rng))).state not in TOLD
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3])
+def test_a_share_that_was_there_from_the_start_is_told_by_the_fill(share: float) -> None:
+    """1 / T = Qp / V + f / w: the dry run alone tells f, wherever w varies."""
+    house = Truth(base_l_per_min=9.0, leak=lambda day: np.full(day.shape, share))
+    for seed in range(3):
+        always = backflow(_table(house, seed, 90)).always
+        assert always.error <= 0.04
+        assert always.share == pytest.approx(share, abs=3.5 * always.error)
+
+
+@pytest.mark.parametrize("days", [64, 84, 200])
+def test_a_leak_that_was_there_from_the_start_is_not_called_good(days: int) -> None:
+    """It is what the rest of the record is compared with; half of these valves were called good once."""
+    found = [states(OLD_LEAK, Sampling.ON_CHANGE, days, seed)[HousePart.CHECK_VALVE] for seed in range(6)]
+    assert set(found) == {PartState.UNKNOWN}
+    healthy = [states(QUIET, Sampling.ON_CHANGE, days, seed)[HousePart.CHECK_VALVE] for seed in (1, 8)]
+    assert healthy == [PartState.GOOD] * 2
+
+
+def test_what_may_leak_from_the_start_is_said_and_what_to_look_at() -> None:
+    leaks = Truth(base_l_per_min=9.0, leak=lambda day: np.full(day.shape, 0.3))
+    part = check_valve(_table(leaks, 2, 90))
+    assert part.state is PartState.UNKNOWN
+    assert "since before the record began" in str(part.says)
+    assert "water comes back after a run" in str(part.do)
 
 
 def test_what_too_little_is_known_of_is_told_as_such() -> None:
