@@ -30,6 +30,9 @@ AT_ONCE = 0.2
 POINTS = 288
 """Buckets a day in which gauges are read: five minutes each."""
 
+LATE_MS = 400 * DAY_MS
+"""A silent day of the table is added up again where it has been heard after all, up to this age [ms]."""
+
 BACK_MS = 3 * DAY_MS
 """How far before a day the run before its first is looked for [ms]."""
 
@@ -68,11 +71,52 @@ def fresh_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> 
     since = record.first_ms(now_ms) if newest is None else newest - (ANEW - 1) * DAY_MS
     if since is None:
         return []
-    outages = ledger.outages(site.id, limit=100_000)
-    whole = bounds(site.timezone, since, now_ms)
+    return _added_up(record, store, ledger, bounds(site.timezone, since, now_ms))
+
+
+def late_days(site: Site, store: ReadingStore, ledger: Ledger) -> list[Day]:
+    """Days that the table has as silent and that have been heard since, with their neighbours, added up once more.
+
+    A device that keeps its readings while nobody hears it may bring them weeks later. Errors: those of the stores.
+    """
+    newest = ledger.newest_days().get(site.id)
+    if newest is None:
+        return []
+    record = Record(site, store, ledger)
+    late: set[Bounds] = set()
+    kept: dict[tuple[str, str], Day] = {}
+    for pump in record.pumps:
+        table = ledger.days(site.id, newest - LATE_MS, newest + 1, pump)
+        kept |= {(pump, day.day): day for day in table}
+        for at, day in enumerate(table):
+            if day.heard_s == 0.0 and _heard_after_all(store, ledger, day):
+                late |= {Bounds(one.day, one.start_ms, one.end_ms) for one in table[max(at - 1, 0) : at + 2]}
+    found = _added_up(record, store, ledger, sorted(late, key=lambda one: one.start_ms))
+    return [day for day in found if _tells_more(day, kept.get((day.pump, day.day)))]
+
+
+def _tells_more(day: Day, kept: Day | None) -> bool:
+    """Whether a day tells more than its kept version, whose readings may have been deleted by age since."""
+    return kept is None or (day.heard_s, day.runs) > (kept.heard_s, kept.runs)
+
+
+def _heard_after_all(store: ReadingStore, ledger: Ledger, day: Day) -> bool:
+    """Whether readings of a silent day's runs are there that its gaps leave room for."""
+    if day.source is None:
+        return False
+    source = Quantity(day.source)
+    if not store.series(day.site, source, day.start_ms, day.end_ms, 1, day.pump):
+        return False
+    gaps = ledger.gaps(day.site, day.start_ms, day.end_ms, day.pump)
+    return _silent_ms(gaps, source, day.start_ms, day.end_ms) < day.end_ms - day.start_ms
+
+
+def _added_up(record: Record, store: ReadingStore, ledger: Ledger, whole: Sequence[Bounds]) -> list[Day]:
+    """Some days of each pump."""
+    outages = ledger.outages(record.site.id, limit=100_000) if whole else []
     found = [add_up(record, store, ledger, outages, one) for one in whole]
-    if site.second_pump is not None:
-        found += [_pump_day(record, store, ledger, site.second_pump.id, one) for one in whole]
+    if record.site.second_pump is not None:
+        found += [_pump_day(record, store, ledger, record.site.second_pump.id, one) for one in whole]
     return found
 
 
@@ -128,9 +172,7 @@ def _heard(
 ) -> dict[str, Any]:
     if source is None:
         return {"heard_s": 0.0, "sampled_s": None}
-    silent_ms = sum(
-        max(0, min(gap.stop_ms, of.end_ms) - max(gap.start_ms, of.start_ms)) for gap in gaps if gap.quantity is source
-    )
+    silent_ms = _silent_ms(gaps, source, of.start_ms, of.end_ms)
     readings = store.series(site.id, source, of.start_ms, of.end_ms, subject=pump)
     steps = np.diff(np.array([reading.time_ms for reading in readings], dtype=np.float64)) / 1000.0
     heard_s = max(0.0, (of.end_ms - of.start_ms - silent_ms) / 1000.0)
@@ -138,6 +180,11 @@ def _heard(
         "heard_s": heard_s if readings else 0.0,
         "sampled_s": float(np.median(steps)) if steps.size else None,
     }
+
+
+def _silent_ms(gaps: Sequence[Gap], source: Quantity, start_ms: int, end_ms: int) -> int:
+    """How long a quantity was not heard within a span [ms]."""
+    return sum(max(0, min(gap.stop_ms, end_ms) - max(gap.start_ms, start_ms)) for gap in gaps if gap.quantity is source)
 
 
 def _run_facts(site: Site, runs: Sequence[Run], gaps: Sequence[Gap], of: Bounds) -> dict[str, Any]:

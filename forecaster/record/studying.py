@@ -8,7 +8,7 @@ from forecaster.domain.longrecord import StudyRecord
 from forecaster.domain.ports import Ledger, ReadingStore
 from forecaster.domain.site import Site
 from forecaster.domain.times import DAY_MS
-from forecaster.record.daily import ANEW, fresh_days
+from forecaster.record.daily import ANEW, fresh_days, late_days
 from forecaster.record.reader import Record
 
 STEP_MS = 30 * DAY_MS
@@ -17,11 +17,13 @@ STEP_MS = 30 * DAY_MS
 
 def add_up_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> int:
     """Bring the daily table up to the last day that is over; how many days were added up."""
+    late = late_days(site, store, ledger)
+    ledger.save_days(late)
     newest = ledger.newest_days().get(site.id)
     reached_ms = Record(site, store, ledger).first_ms(now_ms) if newest is None else newest
     if reached_ms is None:
         return 0
-    added = 0
+    added = len(late)
     while True:
         reached_ms = min(now_ms, reached_ms + STEP_MS + ANEW * DAY_MS)
         days = fresh_days(site, store, ledger, reached_ms)

@@ -16,7 +16,8 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.runs import Gap, Outage, Run, Supply
 from forecaster.domain.site import Channel, Pit, Site
 from forecaster.domain.times import DAY_MS, HOUR_MS
-from forecaster.record.daily import bounds, fresh_days
+from forecaster.record.daily import bounds, fresh_days, late_days
+from forecaster.record.studying import add_up_days
 from tests.forecaster.evidence import LARKSPUR
 
 CHANNELS = tuple(
@@ -111,6 +112,56 @@ def test_only_days_that_are_over_and_the_newest_once_more(stores: tuple[ReadingS
     assert days_at(SITE, stores, now_ms + DAY_MS) == {
         "2026-03-07": (24, 24), "2026-03-08": (23, 23), "2026-03-09": (13, 24)
     }  # fmt: skip
+
+
+def told(stores: tuple[ReadingStore, Ledger], first_h: int, last_h: int) -> None:
+    """A run at each full hour of the clock since MIDNIGHT, and the readings that show it."""
+    store, ledger = stores
+    at_ms = [MIDNIGHT + hour * HOUR_MS for hour in range(first_h, last_h)]
+    ledger.record([run(at, 10.0) for at in at_ms])
+    store.append([reading(Quantity.PUMP_POWER, at, 480.0) for at in at_ms])
+
+
+def test_days_that_are_told_late_are_added_up_as_if_they_had_been_told_in_time(
+    stores: tuple[ReadingStore, Ledger], tmp_path: Path
+) -> None:
+    """A device keeps a week to itself, from noon to noon, and the studies of that week find nothing."""
+    told(stores, 0, 36)
+    for days in range(2, 9):
+        add_up_days(SITE, *stores, MIDNIGHT + days * DAY_MS)
+    silent = stores[1].days(SITE.id, 0, MIDNIGHT + 8 * DAY_MS)
+    assert [day.runs for day in silent[:3]] == [24, 12, 0]
+    told(stores, 36, 24 * 10)
+    add_up_days(SITE, *stores, MIDNIGHT + 10 * DAY_MS)
+    in_time = open_ledger(f"sqlite:///{tmp_path / 'again.db'}")
+    told((stores[0], in_time), 0, 24 * 10)
+    add_up_days(SITE, stores[0], in_time, MIDNIGHT + 10 * DAY_MS)
+    assert stores[1].days(SITE.id, 0, MIDNIGHT + 10 * DAY_MS) == in_time.days(SITE.id, 0, MIDNIGHT + 10 * DAY_MS)
+    in_time.close()
+    assert late_days(SITE, *stores) == []
+
+
+def test_a_day_beside_a_late_one_is_kept_where_its_own_runs_are_gone(stores: tuple[ReadingStore, Ledger]) -> None:
+    """The table outlives what it was made of."""
+    store, ledger = stores
+    told(stores, 0, 24)
+    add_up_days(SITE, store, ledger, MIDNIGHT + 5 * DAY_MS)
+    store.prune(MIDNIGHT + DAY_MS)
+    ledger.prune(MIDNIGHT + DAY_MS)
+    told(stores, 24, 24 * 5)
+    add_up_days(SITE, store, ledger, MIDNIGHT + 5 * DAY_MS + HOUR_MS)
+    found = ledger.days(SITE.id, 0, MIDNIGHT + 5 * DAY_MS)
+    assert [day.runs for day in found] == [24, 23, 24, 24, 24]
+
+
+def test_silence_that_a_late_message_did_not_fill_is_asked_after_and_left(stores: tuple[ReadingStore, Ledger]) -> None:
+    """Readings that came after newer ones make no runs; the gap that they fell into stands."""
+    store, ledger = stores
+    told(stores, 0, 24)
+    ledger.record([Gap(SITE.id, Quantity.PUMP_POWER, MIDNIGHT + 23 * HOUR_MS, MIDNIGHT + 4 * DAY_MS)])
+    add_up_days(SITE, store, ledger, MIDNIGHT + 4 * DAY_MS)
+    store.append([reading(Quantity.PUMP_POWER, MIDNIGHT + hour * HOUR_MS, 0.0) for hour in range(30, 90)])
+    assert late_days(SITE, store, ledger) == []
 
 
 def test_a_site_without_runs_has_no_days(stores: tuple[ReadingStore, Ledger]) -> None:
