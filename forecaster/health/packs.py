@@ -44,7 +44,8 @@ def capacity_points(
 ) -> PackPoints:
     """Capacities measured since a time [UTC ms], in Wh.
 
-    From discharge tests, and from outages that took LEAST_FALL or more of the charge; rehearsals are left out.
+    From discharge tests, and from outages that took LEAST_FALL or more of the charge; rehearsals are left out, and so
+    is what was taken for a discharge test afterwards.
     replaced_ms : when one pack took the place of another, whose tests tell nothing of its losses
     """
     done = measured_capacity(tests, since_ms)
@@ -54,6 +55,8 @@ def capacity_points(
     for outage in outages:
         start, low, used = outage.start_charge_percent, outage.lowest_charge_percent, outage.energy_used_wh
         if outage.rehearsal or outage.start_ms < since_ms or start is None or low is None or not used:
+            continue
+        if any(test.started_ms <= outage.start_ms < (test.finished_ms or 0) for test in done):
             continue
         fall = start - low
         if fall >= LEAST_FALL:

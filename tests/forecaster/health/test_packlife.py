@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from forecaster.discharge.years import compared
 from forecaster.domain.longrecord import PartState
-from forecaster.domain.times import DAY_MS, YEAR_DAYS
-from forecaster.health.packs import FADED, capacity
+from forecaster.domain.runs import Outage
+from forecaster.domain.times import DAY_MS, HOUR_MS, YEAR_DAYS
+from forecaster.health.packs import FADED, capacity, capacity_points
 from tests.forecaster.health.packlife import judged, pack_life, renewed
 from tests.forecaster.health.scored import TOLD
 from tests.forecaster.rehearsals import START_MS, aged
@@ -47,6 +50,19 @@ def test_a_tenth_lost_is_told_where_the_tests_compared_tell_of_a_fade(seed: int)
             both += 1
             assert part.state in TOLD
     assert both
+
+
+def test_an_outage_that_was_taken_for_a_test_is_one_measurement() -> None:
+    """Such an outage stays in the list of outages, for nobody said that it was meant."""
+    life = pack_life(1)
+    tests = [replace(test, started_ms=(test.finished_ms or 0) - 5 * HOUR_MS) for test in life.tests]
+    outages = [Outage("o", test.started_ms, test.finished_ms, False, 100.0, 60.0, 380.0) for test in tests]
+    apart = [
+        replace(outage, start_ms=outage.start_ms + 9 * DAY_MS, end_ms=outage.start_ms + 9 * DAY_MS + HOUR_MS)
+        for outage in outages
+    ]
+    assert capacity_points(life.site, tests, outages, 0).day.size == len(tests)
+    assert capacity_points(life.site, tests, apart, 0).day.size == 2 * len(tests)
 
 
 def test_a_steady_pack_is_left_alone() -> None:
