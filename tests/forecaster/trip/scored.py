@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,17 +66,18 @@ def known(house: TrueHouse, share: Array, rng: np.random.Generator) -> TripHouse
     calm_h, wet_h = (tuple(hours for at, hours in own if wet[at // 24] == is_wet) for is_wet in (False, True))
     return TripHouse(
         OutageRecord(days / YEAR_DAYS, calm_h, wet_h),
-        PackState(house.wh / 100.0, 100.0, house.base_w, house.pump_w, proven_days=house.proven_days, spread=0.1),
+        PackState(house.wh / 100.0, 100.0 * house.charged, house.base_w, house.pump_w,
+                  proven_days=house.proven_days, spread=0.1),
         house.freeboard_min, None if season is None else SeasonBelief.of(season),
         None if storm is None else PeakDraws.of(storm), duty=float(np.minimum(share[-48:], 1.0).mean()),
         pump_wear=house.wear, reach_h=house.reach_h, heard=1.0,
     )  # fmt: skip
 
 
-def lived(seed: int, futures: int, helped_by: Sequence[str] = ()) -> SiteTrip:
+def lived(seed: int, futures: int, helped_by: Sequence[str] = (), charged: float = 1.0) -> SiteTrip:
     """One trip: the record, the answer, and what came; helped_by : keys of CHANGED, each lived through as well."""
     rng = np.random.default_rng(seed)
-    house = drawn_house(rng)
+    house = replace(drawn_house(rng), charged=charged)
     days, length = int(rng.uniform(60, 1200)), int(np.exp(rng.uniform(np.log(3.0), np.log(120.0))))
     share = water(house, 24 * days, START_DAY, rng)
     told_house = known(house, share, rng)
@@ -172,9 +173,10 @@ def main() -> None:
     parser.add_argument(
         "--helps", action="store_true", help="live through each help too, which takes ten times as long"
     )
+    parser.add_argument("--charged", type=float, default=1.0, help="share that each pack is charged to on mains, 0..1")
     asked = parser.parse_args()
     helps = list(CHANGED) if asked.helps else []
-    sys.stdout.write(tables([lived(asked.seed + n, asked.futures, helps) for n in range(asked.trips)]))
+    sys.stdout.write(tables([lived(asked.seed + n, asked.futures, helps, asked.charged) for n in range(asked.trips)]))
 
 
 if __name__ == "__main__":

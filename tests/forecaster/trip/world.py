@@ -30,7 +30,7 @@ RUN_S = 12.0
 @dataclass(frozen=True)
 class TrueHouse:
     """The truth of a house. Rates a year; hours of outages by the mean and spread of their logarithm; shares of the
-    pump; the pack in Wh and W; people in hours."""
+    pump; the pack in Wh and W, and the share of it that it is charged to on mains; people in hours."""
 
     outages: float
     log_hours: float
@@ -56,6 +56,7 @@ class TrueHouse:
     reach_h: tuple[float, ...]
     pumps: int = 1
     generator: bool = False
+    charged: float = 1.0
 
 
 def drawn_house(rng: np.random.Generator) -> TrueHouse:
@@ -174,7 +175,7 @@ def pack_fails(house: TrueHouse, at: int) -> float:
 
 def wet_after_h(house: TrueHouse, share: Array, at: int, lasts_h: float, fails: bool) -> float | None:
     """How long after its beginning an outage wets the floor within the trip [h]; None: it does not."""
-    left_wh, left_min = (0.0 if fails else house.wh), house.freeboard_min
+    left_wh, left_min = (0.0 if fails else house.charged * house.wh), house.freeboard_min
     passed = 0.0
     while passed < lasts_h and at + passed < share.size:
         flow, step_h = float(share[int(at + passed)]), min(0.25, lasts_h - passed)
@@ -233,6 +234,7 @@ def in_time(reach_h: float, notice_h: float) -> float:
 
 CHANGED: dict[str, Callable[[TrueHouse], TrueHouse]] = {
     "another-pack": lambda house: replace(house, wh=2.0 * house.wh),
+    "charge-limit": lambda house: replace(house, charged=1.0),
     "rehearsal": lambda house: replace(house, proven_days=0.0),
     "new-float": lambda house: replace(house, float_dies=priors.NEW_FLOAT * house.float_dies),
     "pump-cleaned": lambda house: replace(house, wear=1.0),
