@@ -1,7 +1,8 @@
 """The client library's connection with fewer system calls: reads ahead, and acknowledges a batch in one write.
 
-By itself paho reads every message with three system calls and sends every acknowledgement with two. Only two of the
-library's internal methods are used for this, `_create_socket` and `_packet_queue`.
+By itself paho reads every message with three system calls and sends every acknowledgement with two, and leaves a cycle
+of 18 objects to the garbage collector by looking for callbacks of single filters, of which there are none here. Only
+three of the library's internals are used for this: `_create_socket`, `_packet_queue` and `_on_message_filtered`.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ import itertools
 import socket
 import ssl
 import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MessageType
@@ -63,8 +65,21 @@ class BufferedSocket:
         self._wire.close()
 
 
+class _NoFilters:
+    """Callbacks of single filters, where there are none."""
+
+    def iter_match(self, _topic: str) -> Iterator[object]:
+        """None of them."""
+        return iter(())
+
+
 class Client(mqtt.Client):
-    """A paho client on a socket that reads ahead."""
+    """A paho client on a socket that reads ahead, with one callback for all messages."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        none: Any = _NoFilters()
+        self._on_message_filtered = none
 
     def _create_socket(self) -> BufferedSocket:
         wire = super()._create_socket()
