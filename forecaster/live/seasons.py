@@ -12,13 +12,17 @@ from forecaster.live.site_runner import SITE_FAULTS, SiteRunner
 LOOK_S = 60.0
 """How often newer studies are looked for [s]."""
 
+HAND_S = 5.0
+"""How often it is asked which runner was not told of the newest one yet: with thousands of sites that takes a while
+[s]."""
+
 
 class SeasonView:
     """Studies of the season as the ledger has them. Owned by the forecaster's thread."""
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        self._looked_s = float("-inf")
+        self._looked_s = self._handed_s = float("-inf")
         self._studied: dict[str, int] = {}
 
     def step(self, runners: Iterable[SiteRunner], blame: Callable[[SiteRunner, Exception], None]) -> None:
@@ -26,11 +30,13 @@ class SeasonView:
 
         blame : called with a runner whose study cannot be used, and why. Errors: StoreError.
         """
-        if time.monotonic() - self._looked_s >= LOOK_S:
-            self._studied = self._ledger.studied(SEASON)
-            self._looked_s = time.monotonic()
-        if not self._studied:
+        now_s = time.monotonic()
+        if now_s - self._handed_s < HAND_S:
             return
+        if now_s - self._looked_s >= LOOK_S:
+            self._studied = self._ledger.studied(SEASON)
+            self._looked_s = now_s
+        self._handed_s = now_s
         for runner in runners:
             made_ms = self._studied.get(runner.site.id)
             if made_ms is None or made_ms == runner.season_ms:

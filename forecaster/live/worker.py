@@ -43,7 +43,7 @@ log = logging.getLogger("outlast.forecast")
 
 POLL_S = 1.0
 TURN_S = 0.02
-TURN_A_SITE_S = 20e-6
+TURN_A_SITE_S = 50e-6
 """Least length of a turn, and more for each site [s], so that checking all sites is only a small part of it."""
 
 BUDGET_S = 0.5
@@ -301,6 +301,8 @@ class ForecastWorker(LoopThread):
 
     def _ready(self) -> list[SiteRunner]:
         """The runners of all sites that have caught up with their readings."""
+        if not self._behind:
+            return list(self._runners.values())
         return [runner for runner in self._runners.values() if runner.site.id not in self._behind]
 
     def _publish(self, told: Sequence[Issued]) -> None:

@@ -15,6 +15,7 @@ from forecaster.domain.readings import Reading
 from forecaster.domain.site import Site
 from forecaster.engine import Engine
 from forecaster.engine.document import document
+from forecaster.live import seasons
 from forecaster.live.seasons import SeasonView
 from forecaster.live.site_runner import SiteRunner, restored_manager
 from forecaster.water.seasonal import SeasonStudy
@@ -66,7 +67,10 @@ def test_live_rests_on_the_study_as_a_fold_by_hand_does(held: Services, recorded
     assert document(kept.forecast(NOW_MS))["hours_remaining"] == by_hand["hours_remaining"]
 
 
-def test_a_site_without_a_study_is_as_before_and_a_damaged_one_holds_up_nobody(held: Services) -> None:
+def test_a_site_without_a_study_is_as_before_and_a_damaged_one_holds_up_nobody(
+    held: Services, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(seasons, "HAND_S", 0.0)
     site = held.installation.sites["larkspur"]
     runner = SiteRunner(site, Engine(site), restored_manager(site, held.ledger))
     blamed: list[str] = []
