@@ -2,9 +2,9 @@
 
 A real mosquitto with the shipped office settings, `outlast collect` and `outlast forecast` as processes of their own,
 a publisher that keeps a fixed rate. With --join two or more of each divide the sites among themselves, over InfluxDB
-and PostgreSQL. The engines start from a day that they have seen already, as those of a running installation. Told at
-the end: messages in and rows out, the age of every site's forecast all along, what load added to the interval on mains,
-processor time, memory, and disk bytes a message.
+and PostgreSQL. The engines start from a day that they have seen already, and the site files have been carried, as in a
+running installation. Told at the end: messages in and rows out, the age of every site's forecast all along, what load
+added to the interval on mains, processor time, memory, and disk bytes a message.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ import numpy as np
 from collector.clock import SystemClock
 from collector.config.settings import Installation, load_installation
 from collector.decode.payload import Decoder
+from collector.editing.carrying import STATE, SiteCarrier
 from collector.rendezvous import SHARES
 from collector.store import ledger_schema as tables
 from collector.store.ledger import SqlLedger
@@ -201,6 +202,8 @@ def load(folder: Path, wanted: Wanted) -> Outcome:
         with closing(open_ledger(installation.ledger_url)) as ledger:
             warm(installation, ledger, clock.now_ms(), wanted.sites / wanted.rate, wanted.on_pack)
             study(installation, ledger, clock.now_ms())
+            if wanted.join:
+                SiteCarrier(house, ledger, clock, installation.own_file(STATE)).once()
         try:
             parts = workers(house, wanted)
             return _measured(folder, installation, [*parts, *standing.parts], standing.broker.port, wanted)
