@@ -20,7 +20,7 @@ from forecaster.domain.readings import Reading
 MOST = 5_000
 """Readings after which a commit takes in no further writer's, and for which no commit waits longer."""
 
-SHARE, LONGEST_REST_S = 0.25, 0.5
+SHARE, LONGEST_REST_S = 0.1, 0.5
 """Commits take at most this share of the time, unless the rest between two would be longer than the second [s]."""
 
 

@@ -74,9 +74,9 @@ def test_a_commit_ends_where_it_is_large(tmp_path: Path) -> None:
     store.close()
 
 
-def test_commits_take_a_quarter_of_the_time_at_most() -> None:
+def test_commits_take_a_tenth_of_the_time_at_most() -> None:
     assert rest_s(0.0) == 0.0
-    assert rest_s(0.01) == pytest.approx(0.03)
+    assert rest_s(0.01) == pytest.approx(0.09)
     assert rest_s(60.0) == LONGEST_REST_S
 
 
