@@ -23,7 +23,7 @@ MEMORY = 100.0
 LARGEST = 6.0
 """A pair's statistic is cut to this: a storm is not noise. One pair in 70 is beyond it by chance."""
 
-LEAST, MOST = 0.6, 1.0
+LEAST, MOST = 0.7, 1.0
 """Limits of the dispersion. Less is not believed, though it is seen: where samples and the pump's cycle keep step for
 hours, neighbours stray alike, and a high count is soon taken for a storm that begins. (Tuned, seeds 0 to 10.)"""
 
@@ -66,5 +66,5 @@ class Catches:
 
     @property
     def dispersion(self) -> float:
-        """Variance of the energy caught over that of rare, independent catches, 0.6..1."""
+        """Variance of the energy caught over that of rare, independent catches, 0.7..1."""
         return min(max(self.mean, LEAST), MOST)
