@@ -127,8 +127,7 @@ class BrokerLink:
             return
         if last is not None:
             self.publish(last.topic, last.payload, qos=last.qos, within_s=LAST_S)
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._client.leave()
 
     def _on_connect(self, made: mqtt.Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:

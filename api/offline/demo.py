@@ -217,8 +217,7 @@ class Demo:
         while not self._ending.wait(STEP_S):
             self._clock.hold(self._limit.limit_ms(self._folded_ms(), time.monotonic()))
             self._pass_time(cellars)
-        cellars.disconnect()
-        cellars.loop_stop()
+        cellars.leave()
 
     def _listened_to(self) -> bool:
         """Wait until the collector has subscribed: what is published before that reaches nobody."""

@@ -66,18 +66,17 @@ class _Listener:
                 raise SessionError(self._problem)
             _wait(listen_s, enough)
         finally:
-            listener.disconnect()
-            listener.loop_stop()
+            listener.leave()
         return self._refused
 
     def _client(self, protocol: int) -> Client:
         listener = client(self._broker, passing_name(), protocol, reconnects=False)
 
-        def on_connect(_c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
+        def on_connect(made: mqtt.Client, _u: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
             if reason.is_failure:
                 self._problem = words()("broker.the_broker_refuses_us_look_at", reason=reason)
             elif self._filters:
-                listener.subscribe([(f, 1) for f in self._filters])
+                made.subscribe([(f, 1) for f in self._filters])
                 return  # answered when the broker has taken the filters
             self._answered.set()
 

@@ -161,11 +161,7 @@ class Session:
             if self._stop.is_set() and self.state.connected:
                 self._settle(made, left)
             self.state.connected = False
-            made.disconnect()
-            made.loop_stop()
-            # the callbacks know the client: without this its sockets would stay open until a collection of cycles
-            made.on_connect = made.on_disconnect = made.on_message = None
-            made.on_subscribe = made.on_unsubscribe = None
+            made.leave()
 
     def _settle(self, made: Client, left: Left) -> None:
         """Wait until the broker has received our acknowledgements.

@@ -86,6 +86,16 @@ class Client(mqtt.Client):
         assert isinstance(wire, socket.socket)
         return BufferedSocket(wire)
 
+    def leave(self) -> None:
+        """Disconnect and end the network thread; no callback is called any more.
+
+        A callback that knows its client keeps it, and its sockets, until a collection of cycles.
+        """
+        self.disconnect()
+        self.loop_stop()
+        self.on_connect = self.on_disconnect = self.on_message = None
+        self.on_publish = self.on_subscribe = self.on_unsubscribe = None
+
     def ack_all(self, mids: Sequence[int]) -> None:
         """Acknowledge messages of quality of service 1, in order, in one write. Harmless without a connection."""
         if mids:

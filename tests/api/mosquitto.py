@@ -79,3 +79,6 @@ class Hub:
     def close(self) -> None:
         self.client.disconnect()
         self.client.loop_stop()
+        self.client.on_connect = self.client.on_subscribe = self.client.on_message = (
+            None  # they know it: see Client.leave
+        )

@@ -158,8 +158,7 @@ def test_the_thirtieth_is_told_at_once_and_the_others_later_each_once(tmp_path: 
                 aside = house.client.get("/sites/larkspur").text
             sent = told(ledger)
             poisoned = [one.outcome for one in told_of(ledger) if one.who == "poison"]
-        hub.client.disconnect()
-        hub.client.loop_stop()
+        hub.close()
     assert Counter(path for path, _ in crowd.taken) == Counter(
         {
             f"/{'push' if channel == 'push' else 'hook'}/{who}": n

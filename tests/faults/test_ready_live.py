@@ -103,8 +103,7 @@ def test_ready_says_each_line_and_fails_for_musts_alone(tmp_path: Path, mosquitt
             _, secret = new_token(ledger, SystemClock(), "reader", "read", None)
             reader = {"authorization": f"Bearer {secret}"}
             shown = [house.client.get(path.format(alarm=alarm["id"]), headers=reader) for path in READ]
-        hub.client.disconnect()
-        hub.client.loop_stop()
+        hub.close()
     assert [answer.status_code for answer in shown] == [200] * len(READ)
     for name in NAMES:
         assert [topic for topic, body in hub.all if name.encode() in body] == []

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import gc
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import psutil
 import pytest
 
 from api.deliver.brokerlink import BrokerLink, Will
 from collector.config.settings import Broker, site_toml
 from collector.mqtt.connection import client
+from collector.mqtt.embedded import EmbeddedBroker
+from collector.mqtt.listening import listen
 from forecaster.domain.errors import ConfigError, SessionError
 from forecaster.twin.live import larkspur_site
 from tests.brokers import make_certificates
 from tests.collector.examples import discover
-from tests.servers import Mosquitto
+from tests.servers import Mosquitto, eventually
 
 
 def missing(path: Path) -> None:
@@ -103,3 +107,33 @@ def test_a_certificate_of_another_authority_is_told_apart_from_a_silent_broker(t
         server.stop()
     with pytest.raises(SessionError, match=r"no broker answers .*broker\.url"):
         discover(Broker(url=url, ca_file=mine / "ca.crt"), 0.1)
+
+
+def a_listener(broker: Broker) -> None:
+    """Listens for a moment to one topic."""
+    listen(broker, ["cellar/plug"], 0.0, lambda _topic, _payload, _retained: None)
+
+
+def a_link(broker: Broker) -> None:
+    """The connection of a hub, from start to end."""
+    link = BrokerLink(broker, "outlast", Will("outlast/status", b"offline", 1), ("outlast/+/acknowledge",))
+    link.start()
+    eventually(lambda: link.connected, "the link")
+    link.close()
+
+
+@pytest.mark.parametrize("passing", [a_listener, a_link], ids=lambda passing: str(passing.__name__))
+def test_who_leaves_the_broker_leaves_no_socket_open(broker: EmbeddedBroker, passing: Callable[[Broker], None]) -> None:
+    """Without waiting for a collection of cycles: paho closes its own pair of sockets only when the client goes."""
+    ours = Broker(url="embedded", listen_port=broker.port)
+    passing(ours)
+    gc.collect()
+    process = psutil.Process()
+    before = process.num_fds()
+    gc.disable()
+    try:
+        for _ in range(3):
+            passing(ours)
+        eventually(lambda: process.num_fds() <= before, "the sockets")
+    finally:
+        gc.enable()

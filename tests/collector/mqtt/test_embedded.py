@@ -97,6 +97,7 @@ class Subscriber:
             assert answered.wait(PATIENCE_S)
         self.client.disconnect()
         self.client.loop_stop()
+        self.client.on_connect = self.client.on_message = None  # they know it: see collector.mqtt.wire.Client.leave
 
 
 @contextmanager
