@@ -47,7 +47,8 @@ CROWD = 30
 def hanging(trickle: bytes = b"") -> Iterator[tuple[int, threading.Event, threading.Event]]:
     """A server that takes connections and never finishes an answer; with `trickle`, a byte of it ten times a second.
 
-    Yields its port, an event that is set where a connection has come, and one that hangs up on all when set.
+    Yields its port, an event that is set where a connection has come, and one that hangs up on all when set, on those
+    that come later too.
     """
     server = socket.create_server(("127.0.0.1", 0), backlog=128)
     over, come = threading.Event(), threading.Event()
@@ -65,7 +66,7 @@ def hanging(trickle: bytes = b"") -> Iterator[tuple[int, threading.Event, thread
             over.wait()
 
     def accept() -> None:
-        while not over.is_set():
+        while True:
             try:
                 connection, _ = server.accept()
             except OSError:
