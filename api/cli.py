@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 from api import __version__
+from api.process.children import one_thread
 from api.process.signals import interrupt_ends
 from api.tongue import speak, spoken
 
@@ -67,6 +68,7 @@ def complain(line: str) -> int:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Exit code: 0 done, 1 a negative finding, 2 wrong use or configuration."""
     words = list(sys.argv[1:] if argv is None else argv)
+    one_thread(os.environ)
     speak(words, os.environ)
     if argv is None and "_OUTLAST_COMPLETE" in os.environ:
         return int(import_module("api.commands.completion").complete(os.environ["_OUTLAST_COMPLETE"]))

@@ -10,7 +10,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
@@ -19,6 +19,16 @@ PARENT = "_OUTLAST_PARENT"
 
 LOOK_S = 1.0
 """Time between two looks whether the parent still lives [s]."""
+
+
+def one_thread(environment: MutableMapping[str, str]) -> None:
+    """Have numpy's libraries work in one thread, unless the environment says otherwise; before numpy is imported.
+
+    The matrices of a forecast are small: more threads spend their time waiting for one another, which on two busy
+    cores cost up to twice the processor time, and their number would show in the last digits of an answer.
+    """
+    for name, threads in ONE_THREAD.items():
+        environment.setdefault(name, threads)
 
 
 def child_command(*arguments: str) -> list[str]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 
 import pytest
+
+from api.process.children import ONE_THREAD
 
 STUDIES = {"pandas", "statsmodels"}
 QUEUE = "procrastinate"
@@ -50,3 +53,14 @@ def test_neither_services_nor_commands_load_what_studies_and_the_queue_need(
 
 def test_a_worker_of_the_queue_has_no_libraries_of_studies(loaded: dict[str, set[str]]) -> None:
     assert loaded["a worker of the queue"] & STUDIES == set()
+
+
+@pytest.mark.parametrize(("wanted", "threads"), [({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")])
+def test_a_command_calculates_in_one_thread_unless_told_otherwise(wanted: dict[str, str], threads: str) -> None:
+    """Its own forecasts as well as its children's: their matrices are too small to share."""
+    asked = "import os; from api.cli import main; main(['--version']); print(os.environ['OPENBLAS_NUM_THREADS'])"
+    set_by_others = {name: value for name, value in os.environ.items() if name not in ONE_THREAD}
+    ended = subprocess.run(
+        [sys.executable, "-c", asked], env={**set_by_others, **wanted}, capture_output=True, text=True, check=True
+    )
+    assert ended.stdout.splitlines()[-1] == threads
