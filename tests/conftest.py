@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from api.process.children import one_thread
 from tests.needs import lacking, programs_of
 
 NEEDS = pytest.StashKey[set[str]]()
@@ -28,6 +29,8 @@ LEFT_OUT = pytest.StashKey[dict[str, int]]()
 
 RUNS_THEM = {"slow": "--whole", "long": "--long"}
 """The option that runs what bears a mark; --long runs both."""
+
+one_thread(os.environ)  # before a test imports numpy
 
 if "MPLCONFIGDIR" not in os.environ:  # a library of an outside check would keep its fonts in the home folder
     os.environ["MPLCONFIGDIR"] = mkdtemp(prefix="outlast-tests-")
@@ -40,6 +43,16 @@ MISSING = pytest.StashKey[list[str]]()
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--whole", action="store_true", help="run the tests marked slow as well, as ./deploy/test does")
     parser.addoption("--long", action="store_true", help="run the tests marked long as well, and the slow ones")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """A run of all the tests is shared by as many processes as there are cores; tests that are named run in one."""
+    names_none = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    looks_inside = config.option.usepdb or config.option.capture == "no"
+    shares = hasattr(config.option, "numprocesses") and config.option.numprocesses is None
+    if names_none and shares and not looks_inside and not hasattr(config, "workerinput"):
+        config.option.numprocesses = os.cpu_count()
 
 
 def pytest_configure(config: pytest.Config) -> None:
