@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -102,6 +103,12 @@ class BrokerLink:
         self, topic: str, payload: bytes, *, qos: int, retain: bool = True, within_s: float = ANSWER_S
     ) -> Outcome:
         """Publish and wait for the broker's acknowledgement, at most `within_s`."""
+        return self.publish_all({topic: payload}, qos=qos, retain=retain, within_s=within_s)
+
+    def publish_all(
+        self, payloads: Mapping[str, bytes], *, qos: int, retain: bool = True, within_s: float = ANSWER_S
+    ) -> Outcome:
+        """Publish on several topics, then wait for the acknowledgement of each, at most `within_s`."""
         if not self.connected:
             return Later(
                 words()(
@@ -109,17 +116,18 @@ class BrokerLink:
                 )
             )
         try:
-            info = self._client.publish(topic, payload, qos=qos, retain=retain)
-            if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                return Later(words()("outcome.the_broker_connection_failed", error_string=mqtt.error_string(info.rc)))
-            info.wait_for_publish(within_s)
+            sent = [self._client.publish(topic, payloads[topic], qos=qos, retain=retain) for topic in payloads]
+            for info in sent:
+                if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    return Later(
+                        words()("outcome.the_broker_connection_failed", error_string=mqtt.error_string(info.rc))
+                    )
+                info.wait_for_publish(within_s)
         except (ValueError, RuntimeError) as error:
             return Later(words()("outcome.the_broker_connection_failed_2", error=str(error)))
-        return (
-            Sent()
-            if info.is_published()
-            else Later(words()("outcome.the_broker_did_not_acknowledge_within", within_s=within_s))
-        )
+        if all(info.is_published() for info in sent):
+            return Sent()
+        return Later(words()("outcome.the_broker_did_not_acknowledge_within", within_s=within_s))
 
     def close(self, last: Will | None = None) -> None:
         """Publish the last message, if any, and disconnect."""

@@ -120,20 +120,18 @@ class MqttCarrier:
         if not self._link.connected:
             return
         for stored in self._untaken.look(self._sites):
-            if not self._put(f"outlast/{stored.site}/forecast", stored.document.encode()):
-                return
-            if not self._tell_plain(stored):
+            if not self._tell_forecast(stored):
                 return
             self._untaken.take(stored)
 
-    def _tell_plain(self, stored: StoredForecast) -> bool:
-        """Publish the plain values that have changed since they were last published."""
-        for topic, payload in plain_values(stored.site, msgspec.json.decode(stored.document)).items():
-            if self._plain.get(topic) == payload:
-                continue
-            if not self._put(topic, payload):
-                return False
-            self._plain[topic] = payload
+    def _tell_forecast(self, stored: StoredForecast) -> bool:
+        """Publish a forecast, and the plain values that have changed since they were last published."""
+        values = plain_values(stored.site, msgspec.json.decode(stored.document))
+        changed = {topic: payload for topic, payload in values.items() if self._plain.get(topic) != payload}
+        told = {f"outlast/{stored.site}/forecast": stored.document.encode()} | changed
+        if isinstance(self._link.publish_all(told, qos=QOS), Later):
+            return False
+        self._plain |= changed
         return True
 
     def _obey(self, heard: InboundMessage) -> None:
