@@ -9,8 +9,10 @@ MOST_MS = 75_000
 """At most so much is added to the interval on mains [ms]; where that is not enough, all come late. These numbers are
 this project's own choice."""
 
-LATE_MS = 5_000
-"""A forecast this late shows that there is too much to do; one of a fifth of it, that there is room again [ms]."""
+LATE_MS, ROOM_MS = 5_000, 3_000
+"""A forecast as late as the first shows that there is too much to do; none later than the second, that there is room
+again [ms]. A forecaster that is not woken looks once a second, so that with all the room there is some are late by a
+second and what the turn before took."""
 
 REFIT_SHARE, LEAST_REFIT_SHARE = 0.1, 0.02
 """Share of the time that refits may take, and while load is shed. With many sites each is refitted less often than once
@@ -41,7 +43,7 @@ class LoadShed:
         most_ms = round(PACE * 1000 * spent_s)
         if late_ms > LATE_MS:
             self.shed_ms = min(MOST_MS, self.shed_ms + min(most_ms, late_ms - LATE_MS))
-        elif late_ms <= LATE_MS // 5:
+        elif late_ms <= ROOM_MS:
             self.shed_ms = max(0, self.shed_ms - most_ms)
 
     @property

@@ -162,6 +162,17 @@ def test_refits_give_way_while_load_is_shed(house: House, monkeypatch: pytest.Mo
         assert np.diff(refits).mean() == pytest.approx(each_s, rel=0.05)
 
 
+def test_what_a_look_a_second_makes_late_is_no_load() -> None:
+    """After a rush of a minute, forecasts that are late by two seconds: what was shed comes back, and stays away."""
+    load = LoadShed()
+    for second in range(60):
+        load.step(60_000, float(second))
+    assert load.shed_ms > 50_000
+    for second in range(60, 180):
+        load.step(2_000, float(second))
+    assert load.shed_ms == 0
+
+
 def test_a_pause_is_no_load() -> None:
     """Two minutes in which the process was stopped: what is late then is caught up without a longer interval."""
     load = LoadShed()
