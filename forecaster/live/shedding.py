@@ -1,5 +1,5 @@
-"""What gives way when a forecaster has too much to do: refits wait, forecasts on mains come less often, the pack's in
-time."""
+"""What gives way when a forecaster has too much to do: refits wait, forecasts on mains are issued again for longer and
+come less often; the pack's in time."""
 
 from __future__ import annotations
 
@@ -17,6 +17,10 @@ second and what the turn before took."""
 REFIT_SHARE, LEAST_REFIT_SHARE = 0.1, 0.02
 """Share of the time that refits may take, and while load is shed. With many sites each is refitted less often than once
 an hour."""
+
+REUSED_MS, LONG_REUSED_MS = 120_000, 300_000
+"""On mains, as long as nothing relevant is new, a forecast is issued again for at most the first; for the second while
+load is shed [ms]."""
 
 PACE = 1.0
 """The interval follows the load by at most so much a second, both ways [s]."""
@@ -50,6 +54,11 @@ class LoadShed:
     def refit_share(self) -> float:
         """Share of the time that refits may take now."""
         return LEAST_REFIT_SHARE if self.shed_ms else REFIT_SHARE
+
+    @property
+    def reused_ms(self) -> int:
+        """For how long a forecast on mains may be issued again now, as long as nothing relevant is new [ms]."""
+        return LONG_REUSED_MS if self.shed_ms else REUSED_MS
 
     def counts(self) -> list[Count]:
         """For the metrics."""

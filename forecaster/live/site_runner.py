@@ -24,6 +24,7 @@ from forecaster.engine.document import document, from_document
 from forecaster.engine.doubts import doubted
 from forecaster.engine.packing import packed, unpacked
 from forecaster.live.high_water import HighWaterSpell
+from forecaster.live.shedding import REUSED_MS
 from forecaster.texts.catalogue import Said
 from forecaster.water.seasonal import SeasonStudy
 
@@ -32,9 +33,6 @@ log = logging.getLogger("outlast.forecast")
 REFRESH_MS = 30_000
 HOLDOFF_MS = 20
 """For each site of a forecaster: least age of a forecast where only a run or the charge is new [ms]."""
-
-REUSED_MS = 120_000
-"""On mains, as long as nothing relevant is new, a forecast is issued again for at most this time [ms]."""
 
 PAST_MS, PAST_ON_MAINS_MS = 60_000, 600_000
 """How often a forecast is kept among the past ones, on the pack and on mains."""
@@ -190,10 +188,13 @@ class SiteRunner:
         """Leave this site for a while, as if its forecast had just been made."""
         self._issued_ms, self._issued_s, self._due_soon, self._due_now = now_ms, now_s, False, False
 
-    def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING) -> Issued:
-        """Make a forecast of now, and step the alarm manager on it."""
+    def tell(self, now_ms: int, now_s: float, outside: Outside = NOTHING, reused_ms: int = REUSED_MS) -> Issued:
+        """Make a forecast of now, and step the alarm manager on it.
+
+        reused_ms : int — for how long one on mains may be issued again [ms]
+        """
         status = self.engine.status(now_ms)
-        forecast = self._reusable(status, now_ms)
+        forecast = self._reusable(status, now_ms, reused_ms)
         if forecast is None:
             forecast = self.engine.forecast(now_ms)
             self._whole_ms, self._news, self._rests_on = now_ms, False, rests_on(status)
@@ -215,10 +216,10 @@ class SiteRunner:
         """Whether the newest forecast is an earlier one issued again."""
         return self.newest is not None and self.newest.issued_at_ms != self._whole_ms
 
-    def _reusable(self, status: SiteStatus, now_ms: int) -> Forecast | None:
+    def _reusable(self, status: SiteStatus, now_ms: int, reused_ms: int) -> Forecast | None:
         """The newest forecast issued again for now; None where a new one has to be made."""
         last = self.newest
-        if last is None or self._whole_ms is None or self._news or not 0 <= now_ms - self._whole_ms <= REUSED_MS:
+        if last is None or self._whole_ms is None or self._news or not 0 <= now_ms - self._whole_ms <= reused_ms:
             return None
         if status.silent or not status.steady or last.basis is Basis.PROJECTED or last.supply is not Supply.MAINS:
             return None

@@ -287,7 +287,7 @@ class ForecastWorker(LoopThread):
             try:
                 rehearsal, settled = self._rehearsals.pulled(runner.site.id), self._settlements.newest
                 outside = replace(self._outside(runner.site), rehearsal=rehearsal, settled=settled)
-                told.append(runner.tell(self._clock.now_ms(), time.monotonic(), outside))
+                told.append(runner.tell(self._clock.now_ms(), time.monotonic(), outside, self._load.reused_ms))
             except SITE_FAULTS as error:
                 runner.postpone(now_ms, time.monotonic())
                 self._blame(runner, error)

@@ -15,7 +15,7 @@ from forecaster.domain.records import StoredForecast
 from forecaster.domain.runs import Supply
 from forecaster.engine import Engine
 from forecaster.live import worker as worker_module
-from forecaster.live.shedding import LATE_MS, MOST_MS, LoadShed
+from forecaster.live.shedding import LATE_MS, LONG_REUSED_MS, MOST_MS, REUSED_MS, LoadShed
 from forecaster.live.site_runner import NOTHING, REFRESH_MS, Issued, SiteRunner
 from forecaster.live.worker import ForecastWorker
 from forecaster.twin.live import larkspur_site
@@ -54,7 +54,7 @@ class Slow(SiteRunner):
         self.ages_ms: list[int] = []
         self.told_ms: int | None = None
 
-    def tell(self, now_ms: int, _now_s: float, _outside: Outside = NOTHING) -> Issued:
+    def tell(self, now_ms: int, _now_s: float, _outside: Outside = NOTHING, _reused_ms: int = REUSED_MS) -> Issued:
         self.moment.s += self.cost_s
         if self.told_ms is not None:
             self.ages_ms.append(self.moment.ms - self.told_ms)
@@ -168,9 +168,11 @@ def test_what_a_look_a_second_makes_late_is_no_load() -> None:
     for second in range(60):
         load.step(60_000, float(second))
     assert load.shed_ms > 50_000
+    assert load.reused_ms == LONG_REUSED_MS
     for second in range(60, 180):
         load.step(2_000, float(second))
     assert load.shed_ms == 0
+    assert load.reused_ms == REUSED_MS
 
 
 def test_a_pause_is_no_load() -> None:
