@@ -13,7 +13,7 @@ from api.process.services import Services
 from forecaster.domain.alarms import OPEN
 from forecaster.domain.counts import Count
 from forecaster.domain.forecast import Basis
-from forecaster.domain.runs import Supply
+from forecaster.domain.runs import Outage, Supply
 
 LEVELS = ("0.10", "0.50", "0.90")
 
@@ -27,14 +27,14 @@ def site_counts(services: Services, who: Principal) -> Iterator[Count]:
         return
     now_ms = services.clock.now_ms()
     newest = services.ledger.newest([who.site] if who.site else None, brief=True)
-    for site, stored in newest.items():
-        if site in known:
-            age_s = _since_s(stored.issued_ms, now_ms)
-            document = msgspec.json.decode(stored.document)
-            yield _gauge("outlast_forecast_age_seconds", "Age of the newest forecast.", site, age_s)
-            yield from _remaining(site, document)
-            yield from _pack(site, document)
-            yield from _standing(services, site, document, age_s)
+    documents = {site: msgspec.json.decode(stored.document) for site, stored in newest.items() if site in known}
+    outages = services.ledger.newest_outages([site for site, document in documents.items() if _on_pack(document)])
+    for site, document in documents.items():
+        age_s = _since_s(newest[site].issued_ms, now_ms)
+        yield _gauge("outlast_forecast_age_seconds", "Age of the newest forecast.", site, age_s)
+        yield from _remaining(site, document)
+        yield from _pack(site, document)
+        yield from _standing(site, document, age_s, outages.get(site))
 
 
 def _sums(services: Services, known: set[str]) -> Iterator[Count]:
@@ -80,10 +80,14 @@ def _pack(site: str, document: Mapping[str, Any]) -> Iterator[Count]:
     yield _gauge("outlast_pack_charge_ratio", "Charge of the pack, 0 to 1.", site, ratio)
 
 
-def _standing(services: Services, site: str, document: Mapping[str, Any], issued_s: float) -> Iterator[Count]:
+def _on_pack(document: Mapping[str, Any]) -> bool:
+    return bool(document.get("supply") == Supply.PACK.value)
+
+
+def _standing(site: str, document: Mapping[str, Any], issued_s: float, outage: Outage | None) -> Iterator[Count]:
     """Gauges of supply and basis, the age of the data, and since when the pack carries the pump."""
     supply, basis, age_s = document.get("supply"), document.get("basis"), _number(document.get("data_age_s"))
-    on_pack = supply == Supply.PACK.value
+    on_pack = _on_pack(document)
     yield _gauge("outlast_on_pack", "Whether the pack carries the pump.", site, float(on_pack))
     for one in Supply:
         holds = float(supply == one.value)
@@ -94,7 +98,6 @@ def _standing(services: Services, site: str, document: Mapping[str, Any], issued
     heard_s = None if age_s is None else age_s + issued_s
     yield _gauge("outlast_data_age_seconds", "Age of the newest reading of the house itself.", site, heard_s)
     if on_pack:
-        outage = next(iter(services.ledger.outages(site, limit=1)), None)
         began_s = None if outage is None or outage.end_ms is not None else outage.start_ms / 1000.0
         yield _gauge("outlast_outage_start_timestamp_seconds", "When the outage that lasts began.", site, began_s)
 

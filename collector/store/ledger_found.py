@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sqlalchemy import Connection, case, func, select, update
+from sqlalchemy import Connection, and_, case, func, select, update
 
 from collector.store import ledger_schema as t
 from collector.store.bodies import body, brief_of, event_row, packed, read, unpacked
@@ -18,6 +18,9 @@ from forecaster.texts.catalogue import words
 
 LONGEST_GAP_MS = 400 * DAY_MS
 """How far before a span gaps that reach into it are looked for [ms]."""
+
+SITES_A_QUERY = 500
+"""Sites that one query names at most: SQLite takes no more than some tens of thousands of values."""
 
 
 class Findings(LedgerBase):
@@ -90,6 +93,17 @@ class Findings(LedgerBase):
         wanted = (e.site == site, e.kind == "outage", e.start_ms >= start_ms, e.start_ms < end_ms)
         query = select(e.body).where(*wanted).order_by(e.start_ms.desc()).limit(limit)
         return [read(row["body"], Outage) for row in self._rows(query)]
+
+    def newest_outages(self, sites: Sequence[str]) -> dict[str, Outage]:
+        """The outage of each of some sites that began last; sites without any are left out."""
+        e, asked, found = t.events.c, list(sites), dict[str, Outage]()
+        for first in range(0, len(asked), SITES_A_QUERY):
+            outages = (e.kind == "outage", e.site.in_(asked[first : first + SITES_A_QUERY]))
+            last = select(e.site, func.max(e.start_ms).label("start_ms")).where(*outages).group_by(e.site).subquery()
+            newest = and_(e.site == last.c.site, e.start_ms == last.c.start_ms)
+            rows = self._rows(select(e.body).join_from(t.events, last, newest).where(*outages))
+            found |= {outage.site: outage for outage in (read(row["body"], Outage) for row in rows)}
+        return found
 
     def transferred(self, sites: Sequence[str], since_ms: int) -> list[str]:
         """Which of these sites have had a change of the supply since a time, sorted."""

@@ -154,6 +154,10 @@ class Ledger(AlarmLog, EditLog, NoteBook, Protocol):
         """Outages that start in [start_ms, end_ms), newest first."""
         ...
 
+    def newest_outages(self, sites: Sequence[str]) -> dict[str, Outage]:
+        """The outage of each of some sites that began last; sites without any are left out."""
+        ...
+
     def transferred(self, sites: Sequence[str], since_ms: int) -> list[str]:
         """Which of these sites have had a change of the supply since a time, sorted."""
         ...

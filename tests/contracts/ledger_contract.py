@@ -150,6 +150,14 @@ class LedgerContract:
             RunTotals(T0 + 200_000, 1, 7.0, 7.0, 7.0, None),
         ]
 
+    def test_the_newest_outage_of_each_of_some_sites(self, ledger: Ledger) -> None:
+        """In: two outages of one site, one of each of two others, a transfer at the same moment as the newest."""
+        early, late = Outage("a", T0, T0 + 5, False), Outage("a", T0 + 9, None, False)
+        other = Outage("b", T0 + 3, T0 + 4, False)
+        ledger.record([late, early, other, Outage("c", T0, None, False), Transfer("a", T0 + 9, Supply.PACK, False)])
+        assert ledger.newest_outages(["b", "a", "nobody"]) == {"a": late, "b": other}
+        assert ledger.newest_outages([]) == {}
+
     def test_runs_of_some_sites(self, ledger: Ledger) -> None:
         """In: runs of three sites, one of them a second pump's. Out: those of the two asked for, in the span."""
         of_a, of_b = [run(s, site="a") for s in (3.0, 1.0, 2.0)], [run(s, site="b") for s in (0.0, 2.0)]
