@@ -149,13 +149,13 @@ def compared(pairs: Sequence[dict[str, tuple[float, float]]]) -> list[tuple[str,
     return rows
 
 
-def tables(trips: Sequence[SiteTrip]) -> str:
-    """The scores and tables of the handbook."""
+def tables(trips: Sequence[SiteTrip], parts: int = 8) -> str:
+    """The scores and tables of the handbook, in so many parts by the chance told."""
     told, base = brier(trips)
     lines = [f"Brier {told:.4f}, base rate {base:.4f}"]
-    lines += [f"| {n} | {said:.2%} | {wet:.2%} | {error:.2%} |" for n, said, wet, error in reliability(trips)]
+    lines += [f"| {n} | {said:.2%} | {wet:.2%} | {error:.2%} |" for n, said, wet, error in reliability(trips, parts)]
     lines += ["by reckoning:"]
-    lines += [f"| {n} | {said:.2%} | {true:.2%} | {error:.2%} |" for n, said, true, error in reckoned(trips)]
+    lines += [f"| {n} | {said:.2%} | {true:.2%} | {error:.2%} |" for n, said, true, error in reckoned(trips, parts)]
     for pairs in ([trip.causes for trip in trips], [trip.helped for trip in trips]):
         lines += [
             f"| {what} | {n} | {100 * said:.3f} | {100 * true:.3f} | {100 * error:.3f} |"

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from tests.forecaster.trip.expected import expected, luck
-from tests.forecaster.trip.scored import brier, compared, lived, reliability
+from tests.forecaster.trip.picture import diagram, rows_of
+from tests.forecaster.trip.scored import SiteTrip, brier, compared, lived, reliability, tables
 from tests.forecaster.trip.world import CHANGED, Chances, TrueHouse, chances, drawn_house, gets_wet, water
 
 
@@ -57,6 +58,15 @@ def test_what_is_to_be_expected_is_what_comes_in_the_mean(house: TrueHouse) -> N
         wet = np.mean([gets_wet(tried, share, chances(tried, share, rng)) for _ in range(400)])
         to_come = np.mean([sum(expected(tried, share, luck(tried, share, rng)).values()) for _ in range(40)])
         assert wet == pytest.approx(-np.expm1(-to_come), abs=3.5 * np.sqrt(wet * (1.0 - wet) / 400))
+
+
+def test_the_diagram_reads_the_tables_as_they_are_printed() -> None:
+    """Two trips in one part, one wet: told 2 %, half came, 3 % to be expected."""
+    trips = [SiteTrip(0.02, 0.01, 0.03, wet, {"pump": (0.02, -np.log1p(-0.03))}, {}) for wet in (0.0, 1.0)]
+    came, expected_rows = rows_of(tables(trips, parts=1))
+    assert came == [(0.02, 0.5, 0.5)]
+    assert expected_rows == [(0.02, 0.03, 0.0)]
+    assert diagram(came, expected_rows).count("<circle") == 2
 
 
 @pytest.mark.long
