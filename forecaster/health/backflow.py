@@ -31,6 +31,11 @@ VAGUE = 0.2
 FRESH_DAYS, OF_THE_DAYS = 14.0, 0.9
 """A leak that is so old should be told, on whichever of this share of the days before it began."""
 
+BEYOND_CHANCE = 0.6
+"""By so many standard errors a pump that lifts more must explain the days better for it not to be a leak. In 40
+simulated houses (seeds 0 to 39, on change and at 10 s) no leak was lost for it, and no pump that was cleaned was told
+of."""
+
 LEAST_SHARE, GREATEST_SHARE = 0.1, 0.9
 
 LEAST_RISE, OF_THE_RISE = 0.1, 0.5
@@ -112,7 +117,7 @@ def backflow(table: pd.DataFrame) -> Backflow:
     if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
         return Backflow(None, least, tried.always)
     rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(-share)))
-    if share / error < tried.stronger or _oftener_on_dry_days(runs, since_day) < rise:
+    if share / error < tried.stronger - BEYOND_CHANCE or _oftener_on_dry_days(runs, since_day) < rise:
         return Backflow(None, float("inf"), tried.always)
     return Backflow(Back(share, error, since_day), least, tried.always)
 
