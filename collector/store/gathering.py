@@ -1,8 +1,8 @@
 """Commits of several writers as one: what others bring while one of them writes goes into the next commit.
 
 A store takes one batch at a time, and a batch costs the same few requests however small it is. Where many collectors
-write a few readings each, they would wait for one another's commits. Between two commits there is a rest as long as
-commits take, so that they grow with the load instead of following one another without a pause.
+write a few readings each, they would wait for one another's commits. After each there is a rest in proportion to
+what it took, so that they grow with the load instead of following one another without a pause.
 """
 
 from __future__ import annotations
