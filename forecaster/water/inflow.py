@@ -176,9 +176,9 @@ class Inflow:
         return new
 
     def _first(self, mean_w: float) -> Bank:
-        """A bank before its first bin: half of the water is steady, but any split is possible, and so is rain."""
-        mean = mean_w * np.array([0.52, 0.16, 0.16, 0.16, 0.0, 0.1])
-        spread = mean_w * np.array([0.4, 0.4, 0.4, 0.4, 0.0, 0.4])
+        """A bank before its first bin: any split between base and reservoirs is possible, and so is rain."""
+        mean = mean_w * np.array([0.28, 0.24, 0.24, 0.24, 0.0, 0.1])
+        spread = mean_w * np.array([0.3, 0.4, 0.4, 0.4, 0.0, 0.4])
         bank = Bank(self.candidates, mean, np.diag(spread**2))
         bank.covariance[:, WOBBLE, WOBBLE] = (bank.candidates.wobble * mean_w) ** 2
         return bank

@@ -90,17 +90,6 @@ def test_the_level_of_a_pump_that_is_mostly_caught_is_known_better(monkeypatch: 
     assert np.mean([now.p95 - now.p05 for now in known]) < 0.95 * np.mean([now.p95 - now.p05 for now in by_chance])
 
 
-def test_an_even_pump_is_expected_to_go_on_evenly() -> None:
-    """The energy of the coming eight hours, in the mean over them, is 5 % low and was 11 %.
-
-    A day and a half of such windows is little to tell steady water from falling, so what was taken for likely before
-    counts: 72 % of it was to recede.
-    """
-    ahead_s = np.linspace(0.0, 8.0 * 3600.0, 33)
-    coming_wh = [np.median(told(counts).drawn_ahead(HOURS_36, ahead_s, 400, 3)[:, -1]) for counts in EVEN]
-    assert np.mean(coming_wh) == pytest.approx(8.0 * 19.2, rel=0.07)
-
-
 def test_what_was_learnt_is_kept_in_a_snapshot_and_one_without_it_starts_anew() -> None:
     pump = Pump(rated_voltage_v=120.0, rated_power_w=RUNNING_W)
     inflow = Inflow(pump, Pit())
