@@ -52,7 +52,7 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     looks_inside = config.option.usepdb or config.option.capture == "no"
     shares = hasattr(config.option, "numprocesses") and config.option.numprocesses is None
     if names_none and shares and not looks_inside and not hasattr(config, "workerinput"):
-        config.option.numprocesses = os.cpu_count()
+        config.option.numprocesses = (os.cpu_count() or 1) + 1
 
 
 def pytest_configure(config: pytest.Config) -> None:
