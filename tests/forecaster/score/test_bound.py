@@ -241,6 +241,7 @@ def test_no_bound_no_gap() -> None:
     assert gaps([at(ORACLE, 75.0, 1.0), at(ENGINE, 75.0, 2.0)]) is None
 
 
+@pytest.mark.slow
 def test_command_scores_beside_the_bound(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["score", "--bound", "--episodes", "1", "--seed", "7", "--workers", "1", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -64,6 +64,7 @@ def test_the_command_prints_a_row_and_its_json(capsys: pytest.CaptureFixture[str
     assert "take all, a group" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_walk_that_was_stopped_goes_on_and_files_are_pooled(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
