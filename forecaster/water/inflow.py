@@ -15,6 +15,7 @@ from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, Single, pack_array, unpack_array
 from forecaster.maths.conformal import Backtest, Conformal
+from forecaster.maths.mixture import mixture_quantiles
 from forecaster.maths.noise import normals, seed_from
 from forecaster.pack.nameplate import running_w
 from forecaster.water.ahead import WIDENED_H, Known
@@ -25,7 +26,7 @@ from forecaster.water.design import LEAST_STORMS, Response
 from forecaster.water.expected import relax_wh
 from forecaster.water.outflow import drawn_from
 from forecaster.water.rain import RainRecord
-from forecaster.water.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid, level_points_w
+from forecaster.water.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.water.refit import finer
 from forecaster.water.seasonal import SeasonStudy
 from forecaster.water.span_bin import Bin
@@ -254,7 +255,8 @@ class Inflow:
             low, middle, high = unheard_w(self.running_w, np.array([-1.645, 0.0, 1.645])).tolist()
             return Spread(low, middle, high, 0)
         bank, at_ms = present
-        low, middle, high = level_points_w(bank, max(now_ms - at_ms, 0) / HOUR_MS)
+        middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / HOUR_MS)
+        low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))
         least = 0.05 * bank.level_w
         return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
 

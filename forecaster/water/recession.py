@@ -27,7 +27,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecaster.maths.arrays import Array
-from forecaster.maths.mixture import mixture_quantiles
 
 BASE, FAST, MIDDLE, SLOW, WOBBLE, RAIN = range(6)
 STORES = slice(FAST, SLOW + 1)
@@ -321,14 +320,3 @@ def _update(mean: Array, cov: Array, design: Array, value: float, variance: floa
     new_cov = cov - gain[:, :, None] * cross[:, None, :]
     log_like = -0.5 * (np.log(2.0 * np.pi * spread) + error**2 / spread)
     return new_mean, new_cov, log_like, error / np.sqrt(spread)
-
-
-@lru_cache(maxsize=16)
-def level_points_w(bank: Bank, lag_h: float) -> tuple[float, float, float]:
-    """Mean power without new rain, 5, 50 and 95 % points [W]: made only once for a bank, which must not change then.
-
-    lag_h : float — how long after the bank's time [h]
-    """
-    middle_w, spread_w = bank.levels_w(lag_h)
-    low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))
-    return low, middle, high

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from contextlib import nullcontext
-from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -16,8 +15,6 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.engine import reserve
 from forecaster.maths.arrays import Array
 from forecaster.maths.conformal import Backtest, Conformal, adapt
-from forecaster.maths.mixture import mixture_quantiles
-from forecaster.water import recession
 from forecaster.water.cycle_noise import CycleNoise
 from forecaster.water.inflow import Inflow
 from forecaster.water.recession import Bank, Surge
@@ -133,19 +130,6 @@ def test_a_gap_widens_what_is_known() -> None:
     assert near == far
     assert again.p50 == pytest.approx(6.0, rel=0.02)
     assert (again.p95 - again.p05) / again.p50 > 2.0 * (near.p95 - near.p05) / near.p50
-
-
-def test_the_level_of_a_moment_is_reckoned_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A forecast asks before and after it has carried its copies to the present; mostly nothing has come between."""
-    inflow, now = heard(50.0), 50 * HOUR_MS
-    reckon = Mock(wraps=mixture_quantiles)
-    monkeypatch.setattr(recession, "mixture_quantiles", reckon)
-    inflow.settle()
-    assert inflow.mean_w(now) == inflow.copy().mean_w(now)
-    assert reckon.call_count == 1
-    inflow.observe(now, now + HOUR_MS // 3, 2.0)
-    assert inflow.mean_w(now + HOUR_MS // 3) != inflow.mean_w(now + HOUR_MS)
-    assert reckon.call_count == 3
 
 
 def test_a_refit_keeps_the_level_and_sharpens_the_constants() -> None:
