@@ -29,8 +29,6 @@ class Accounts(msgspec.Struct):
 
     marks — readings at which the charge changed
     peak : Mark | None — newest reading before the charge began to fall as it does now
-    newest : Mark | None — the newest reading
-    held : Mark | None — the reading before it, where the models have not been told that the charge stood until then
     """
 
     reserve_percent: float
@@ -47,8 +45,6 @@ class Accounts(msgspec.Struct):
     told_ms: int = 0
     marks: list[Mark] = msgspec.field(default_factory=list)
     peak: Mark | None = None
-    newest: Mark | None = None
-    held: Mark | None = None
 
     def open(self, mark: Mark, percent: float | None, since_ms: int) -> None:
         """The pack took over at since_ms: count from now, or, if that is in the past, from the last mark before it."""
@@ -74,7 +70,6 @@ class Accounts(msgspec.Struct):
     def charge(self, mark: Mark) -> bool:
         """Take a reading of the charge with the meters at its time. Returns whether the models should be told of it."""
         changed = self.percent != mark.percent
-        before, self.newest = self.newest, mark
         self.percent, self.percent_ms = mark.percent, mark.at_ms
         if changed or not self.marks:
             self.marks.append(mark)
@@ -85,16 +80,7 @@ class Accounts(msgspec.Struct):
             self.lowest_percent = mark.percent
         if self.reached_ms is None and mark.percent <= self.reserve_percent:
             self.reached_ms = mark.at_ms
-        stood = before is not None and before.percent == self.told_percent and before.at_ms > self.told_ms
-        self.held = before if changed and stood else None
         return self._worth_telling(mark)
-
-    def to_tell(self, mark: Mark) -> list[Mark]:
-        """What the models are told with the newest reading: before it the last that showed the charge unchanged.
-
-        Between these two it changed; what was told before may be minutes older.
-        """
-        return [mark] if self.held is None else [self.held, mark]
 
     def charge_at(self, at_ms: int) -> float | None:
         """The charge last reported at or before a time [%]; None where none is known."""

@@ -251,17 +251,17 @@ class Fold(msgspec.Struct):
 
     # -- the pack
 
-    def mark(self, at_ms: int, percent: float = 0.0) -> Mark:
-        """The meters at a time [UTC ms], beside a charge [%]."""
+    def _mark(self, at_ms: int, percent: float) -> Mark:
         loads_wh = total_wh(self.loads, self.listed_w, self.other_output, at_ms) or 0.0
         blind_ms, input_wh = self.segmenter.meter.blind_ms, self.pack_input.total_at(at_ms)
         return Mark(at_ms, percent, self.drawn_wh, blind_ms, loads_wh, input_wh)
 
-    def drained(self, mark: Mark, percent: float | None = None) -> Drained | None:
-        """Counted from the transfer to a mark, and booked for a pump not heard; None on mains. percent : read there"""
-        opened, at_ms = self.accounts.opened, mark.at_ms
+    def drained(self, at_ms: int, percent: float | None) -> Drained | None:
+        """Counted since the transfer, and what is booked for the time of a pump not heard. None on mains."""
+        opened = self.accounts.opened
         if opened is None or not self.accounts.on_pack:
             return None
+        mark = self._mark(at_ms, percent or 0.0)
         blind_ms = mark.blind_ms - opened.blind_ms + unheard_ms(self.segmenter, opened.at_ms, at_ms)
         blind_ms = min(blind_ms, elapsed_ms := max(at_ms - opened.at_ms, 0))
         has_loads = bool(self.loads) or self.other_output.mean_w is not None
@@ -284,14 +284,15 @@ class Fold(msgspec.Struct):
         if percent is None:
             return
         change = self.supply.on_charge(at_ms, percent)
-        mark = self.mark(at_ms, percent)
+        mark = self._mark(at_ms, percent)
         if change is not None:
             self._transfer(change, told)
         elif self.supply.high_ms == at_ms:
             self.accounts.peak = mark
         if self.accounts.charge(mark) and not self.supply.returning(at_ms):
-            course = (self.drained(one, one.percent) for one in self.accounts.to_tell(mark))
-            told.evidence += [drained for drained in course if drained is not None]
+            drained = self.drained(at_ms, percent)
+            if drained is not None:
+                told.evidence.append(drained)
 
     def _mains(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del key
@@ -311,13 +312,13 @@ class Fold(msgspec.Struct):
         if change.to is Supply.PACK:
             percent = self.accounts.charge_at(change.at_ms)
             self.pack_input.cut(change.at_ms)
-            accounts.open(self.mark(change.at_ms, percent or 0.0), percent, change.at_ms)
+            accounts.open(self._mark(change.at_ms, percent or 0.0), percent, change.at_ms)
             self.normals.await_first_since_ms, self.normals.first_on_pack = change.at_ms, None
             self.outage_forecast_h, self.forecasts_made = None, 0
             told.evidence.append(began(change, percent, self.supply.charge_percent, accounts))
             told.events.append(Outage(self.site, change.at_ms, None, change.inferred, percent))
         elif accounts.on_pack:
-            last = self.drained(self.mark(change.at_ms))
+            last = self.drained(change.at_ms, None)
             if last is not None:
                 told.evidence.append(last)
             told.events.append(self.outage(change.at_ms))
@@ -327,7 +328,7 @@ class Fold(msgspec.Struct):
     def outage(self, end_ms: int | None) -> Outage:
         """The present outage, as far as it went."""
         accounts = self.accounts
-        counted = None if end_ms is None else self.drained(self.mark(end_ms))
+        counted = None if end_ms is None else self.drained(end_ms, None)
         return Outage(
             site=self.site,
             start_ms=accounts.since_ms,

@@ -82,7 +82,7 @@ def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Ag
     run : LongRun | None — its run that goes on
     Returns the mean power at the present, as of the first pump [W].
     """
-    drained = fold.drained(fold.mark(now_ms))
+    drained = fold.drained(now_ms, None)
     spans = pump.fold.spans
     if drained is not None:
         models.hear([drained])

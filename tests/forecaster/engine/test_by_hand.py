@@ -161,24 +161,6 @@ def test_the_first_charge_of_a_discharge_is_told() -> None:
     assert accounts.charge(mark(0.1, 90.0))
 
 
-def test_a_change_is_told_with_the_last_reading_before_it() -> None:
-    """Read every half minute, the charge changed within the last of them, not since the models were told."""
-    accounts = Accounts(10.0)
-    accounts.open(mark(0, 90.0), 90.0, 0)
-    for half in range(1, 8):
-        assert not accounts.charge(mark(half / 2, 90.0))
-    assert accounts.charge(mark(4, 89.0))
-    assert accounts.to_tell(mark(4, 89.0)) == [mark(3.5, 90.0), mark(4, 89.0)]
-    assert not accounts.charge(mark(4.5, 89.0))
-    assert accounts.charge(mark(9, 89.0))
-    assert accounts.to_tell(mark(9, 89.0)) == [mark(9, 89.0)], "nothing has changed"
-    assert accounts.charge(mark(9.5, 88.0))
-    assert accounts.to_tell(mark(9.5, 88.0)) == [mark(9.5, 88.0)], "the one before was told"
-    assert not accounts.charge(mark(9.6, 88.1))
-    assert accounts.charge(mark(9.7, 88.2))
-    assert accounts.to_tell(mark(9.7, 88.2)) == [mark(9.7, 88.2)], "the one before had changed already"
-
-
 def test_marks_are_kept_for_two_days_of_half_hours() -> None:
     accounts = Accounts(10.0)
     for number in range(60):

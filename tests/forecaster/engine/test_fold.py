@@ -10,7 +10,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Gap
 from forecaster.domain.times import HOUR_MS, MINUTE_MS
 from forecaster.engine.buffer import ORDER
-from forecaster.engine.evidence import Drained, FoldOutput, RainSpan
+from forecaster.engine.evidence import FoldOutput, RainSpan
 from forecaster.engine.fold import Fold
 from tests.forecaster.cellar import START, site
 
@@ -77,16 +77,3 @@ def test_a_rate_is_summed_over_its_time() -> None:
     """Six dry hours, by which the cadence is known; 6 mm/h for three hours are 18 mm."""
     found = told_of(Quantity.RAIN_RATE, 5, [0.0] * 72 + [6.0] * 36 + [0.0] * 12)
     assert sum(one.depth_mm for one in found) == pytest.approx(18.0)
-
-
-def test_the_pack_is_told_between_which_two_readings_its_charge_changed() -> None:
-    """Read every half minute: 99 % is known to have come within the last of them."""
-    fold, told = Fold.of(site(Quantity.MAINS_PRESENT, Quantity.PACK_CHARGE)), FoldOutput()
-    mains, charge = ORDER.index(Quantity.MAINS_PRESENT), ORDER.index(Quantity.PACK_CHARGE)
-    shown = [100.0] * 8 + [99.0]
-    times = [START + MINUTE_MS + 30_000 * step for step in range(len(shown))]
-    fold.take([(START, charge, "", START, 100.0), (START + 1_000, mains, "", START + 1_000, 0.0)], told)
-    fold.take([(at, charge, "", at, percent) for at, percent in zip(times, shown, strict=True)], told)
-    fell = [one for one in told.evidence if isinstance(one, Drained)][-2:]
-    assert [one.charge_percent for one in fell] == [100.0, 99.0]
-    assert fell[1].elapsed_s - fell[0].elapsed_s == 30.0
