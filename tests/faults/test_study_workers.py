@@ -12,13 +12,26 @@ import pytest
 from sqlalchemy import text
 
 from tests.engines import Postgres, running_postgres, wait_until
-from tests.faults.studied import PATIENCE_S, studied
+from tests.faults.studied import PATIENCE_S, Studied, studied
 
 
 @pytest.fixture(scope="module")
 def postgres() -> Iterator[Postgres]:
     with running_postgres() as server:
         yield server
+
+
+def pause_with_one_in_hand(house: Studied, worker: subprocess.Popen[bytes]) -> None:
+    """Stop the only worker, not between two studies, where a kill would take nothing from anybody."""
+
+    def paused() -> bool:
+        worker.send_signal(signal.SIGSTOP)
+        if house.seen().running == 1:
+            return True
+        worker.send_signal(signal.SIGCONT)
+        return False
+
+    wait_until(paused, "a study in hand", PATIENCE_S)
 
 
 @pytest.mark.parametrize("sites", [24, pytest.param(1_000, marks=pytest.mark.slow)])
@@ -29,6 +42,7 @@ def test_of_two_workers_one_is_killed(tmp_path: Path, postgres: Postgres, sites:
         house.ask()
         first = house.start()
         house.await_done(sites // 4)
+        pause_with_one_in_hand(house, first)
         house.start()
         first.send_signal(signal.SIGKILL)
         first.wait()
