@@ -74,19 +74,17 @@ def fresh_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> 
     return _added_up(record, store, ledger, bounds(site.timezone, since, now_ms))
 
 
-def late_days(site: Site, store: ReadingStore, ledger: Ledger) -> list[Day]:
+def late_days(site: Site, store: ReadingStore, ledger: Ledger, newest_ms: int) -> list[Day]:
     """Days that the table has as silent and that have been heard since, with their neighbours, added up once more.
 
     A device that keeps its readings while nobody hears it may bring them weeks later. Errors: those of the stores.
+    newest_ms : int — when the newest kept day began [UTC ms]
     """
-    newest = ledger.newest_days().get(site.id)
-    if newest is None:
-        return []
     record = Record(site, store, ledger)
     late: set[Bounds] = set()
     kept: dict[tuple[str, str], Day] = {}
     for pump in record.pumps:
-        table = ledger.days(site.id, newest - LATE_MS, newest + 1, pump)
+        table = ledger.days(site.id, newest_ms - LATE_MS, newest_ms + 1, pump)
         kept |= {(pump, day.day): day for day in table}
         for at, day in enumerate(table):
             if day.heard_s == 0.0 and _heard_after_all(store, ledger, day):

@@ -17,9 +17,9 @@ STEP_MS = 30 * DAY_MS
 
 def add_up_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> int:
     """Bring the daily table up to the last day that is over; how many days were added up."""
-    late = late_days(site, store, ledger)
-    ledger.save_days(late)
     newest = ledger.newest_days().get(site.id)
+    late = [] if newest is None else late_days(site, store, ledger, newest)
+    ledger.save_days(late)
     reached_ms = Record(site, store, ledger).first_ms(now_ms) if newest is None else newest
     if reached_ms is None:
         return 0
