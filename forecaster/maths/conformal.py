@@ -7,7 +7,9 @@ whatever the data do.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from scipy.special import ndtri
 
@@ -79,6 +81,11 @@ class Backtest:
     made_ms: int = 0
     total_wh: float = 0.0
     watched_h: float = 0.0
+
+    @classmethod
+    def from_state(cls, state: Mapping[str, Any]) -> Backtest:
+        """One as `dataclasses.asdict` gave it."""
+        return cls(**{**state, "conformal": Conformal(**state["conformal"])})
 
     def due(self, now_ms: int) -> bool:
         """Whether the newest range is EVERY_H old, so that it is time for another."""

@@ -14,7 +14,7 @@ from forecaster.domain.site import Pit, Pump
 from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, Single, pack_array, unpack_array
-from forecaster.maths.conformal import Backtest, Conformal
+from forecaster.maths.conformal import Backtest
 from forecaster.maths.mixture import mixture_quantiles
 from forecaster.maths.noise import normals, seed_from
 from forecaster.pack.nameplate import running_w
@@ -383,7 +383,7 @@ class Inflow:
             self.rain = StormClimate(**state["rain"])
             self.candidates = Candidates(**{name: unpack_array(a) for name, a in state["candidates"].items()})
             self.bank = bank_from(state["bank"], self.candidates)
-            self.backtest = Backtest(**{**(kept := state["backtest"]), "conformal": Conformal(**kept["conformal"])})
+            self.backtest = Backtest.from_state(state["backtest"])
             self.history = unpack_array(state["history"]).tolist()
             self.bank_ms = int(state["bank_ms"])
             self.bin = Bin(**state["bin"]) if state["bin"] is not None else None
