@@ -61,16 +61,13 @@ class GatheredWrites:
         """
         mine = _Brought(readings)
         with self._lock:
-            self._bring(mine)
+            self._waiting.append(mine)
+            self._weigh()
         with self._writing:
             while mine.changed is None and not mine.alone:
                 self._enough.wait(max(0.0, self._from_s - time.monotonic()))
                 self._write(self._gathered())
             return self._store.append(readings) if mine.changed is None else mine.changed
-
-    def _bring(self, mine: _Brought) -> None:
-        self._waiting.append(mine)
-        self._weigh()
 
     def _weigh(self) -> None:
         """Note whether enough waits for a commit to be worth while at once."""
