@@ -323,7 +323,8 @@ def _drain_path(pack: PackDraws, passed: Passage, now_ms: int) -> tuple[ChargeAh
     """Expected charge ahead, to a little beyond the late end of the range."""
     last = min(int(np.searchsorted(passed.grid_s, passed.late_h * 3600.0)), passed.grid_s.size - 1)
     spots = sorted({round(last * share / (_PATH_POINTS - 1)) for share in range(_PATH_POINTS)})
-    charge = np.sort(pack.charge_percent_after(passed.drain_wh[:, spots]).T, axis=1)
+    drain_wh = passed.drain_wh.T[spots]
+    charge = np.sort(pack.charge_percent_after(drain_wh.T).T, axis=1)
     low, middle, high = (charge[:, round(level * (charge.shape[1] - 1))].tolist() for level in (0.10, 0.50, 0.90))
     times = [now_ms + round(ahead_s * 1000.0) for ahead_s in passed.grid_s[spots].tolist()]
     return tuple(map(ChargeAhead, times, low, middle, high))

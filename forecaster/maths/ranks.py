@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecaster.maths.arrays import Array
+from forecaster.maths.arrays import Array, Paths
 
 
-def median(values: Array) -> float:
+def median(values: Paths) -> float:
     """Median of values, (N,), at least one and none NaN: the same as numpy's."""
     half = values.size // 2
     ordered = np.partition(values, (half - 1, half)) if values.size > 1 else values

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forecaster.domain.site import Chemistry
-from forecaster.maths.arrays import Array
+from forecaster.maths.arrays import Array, Paths
 
 LEAD_ACID_TEMPERATURE_C = (-3.9, 4.4, 10.0, 21.1, 25.0)
 LEAD_ACID_CAPACITY = (0.765, 0.845, 0.895, 0.975, 1.0)
@@ -38,12 +38,12 @@ BENT = (-0.1, 1.1)
 where the cubic of the bend would outweigh every true change of the charge."""
 
 
-def within_bend(charge: Array) -> Array:
+def within_bend(charge: Paths) -> Paths:
     """The charge, clipped to BENT. charge : array of float — share of the energy that is left, not only 0..1"""
     return np.clip(charge, *BENT)
 
 
-def reported_percent(charge: Array, bow: Array | float, skew: Array | float = 0.0) -> Array:
+def reported_percent(charge: Paths, bow: Paths | float, skew: Paths | float = 0.0) -> Paths:
     """Charge as the pack reports it, before rounding [%]: 100 (x + x (1 - x) (bow + skew (1 - 2 x))), x the charge.
 
     charge : array of float — share of the energy that is left, 0..1; outside BENT the bend keeps its value at the end

@@ -54,26 +54,27 @@ class PackDraws:
         chosen = {name: part[rows] for name, part in each.items() if np.ndim(part) and len(part) == count}
         return replace(self, **chosen)
 
-    def charge_percent_after(self, drain_wh: Paths) -> Array:
+    def charge_percent_after(self, drain_wh: Paths) -> Paths:
         """Reported charge, unrounded, after a drain [%]: (draws,) or (draws, T) Wh from now; never below 0.
 
         The gauge's deviation changes from its present value to that at the floor, and to zero at empty.
         """
-        wide = drain_wh.ndim == 2
+        kind, wide = drain_wh.dtype, drain_wh.ndim == 2
         to_empty, capacity, to_reserve, bow, skew, now, there = (
-            part[:, None] if wide else part
+            part.astype(kind)[:, None] if wide else part
             for part in (
                 self.to_empty_wh, self.capacity_wh, self.to_reserve_wh, self.bow, self.skew,
                 self.stray_percent[:, 0], self.stray_percent[:, 1],
             )
         )  # fmt: skip
-        share = np.minimum(np.maximum((to_empty - drain_wh) * (1.0 / capacity), 0.0), 1.0)
-        gone = np.minimum(np.maximum(drain_wh * (1.0 / np.maximum(to_reserve, 1e-9)), 0.0), 1.0)
+        share, gone = (to_empty - drain_wh) * (1.0 / capacity), drain_wh * (1.0 / np.maximum(to_reserve, 1e-9))
+        np.clip(share, 0.0, 1.0, out=share)
+        np.clip(gone, 0.0, 1.0, out=gone)
         gone *= there - now
         gone += now
         gone *= np.minimum(share * (1.0 / _ENDS_SHARE), 1.0)
         gone += reported_percent(share, bow, skew)
-        return np.asarray(np.minimum(np.maximum(gone, 0.0), 100.0))
+        return np.clip(gone, 0.0, 100.0, out=gone)
 
 
 @dataclass(slots=True)

@@ -121,7 +121,8 @@ def reported(theta: Array) -> Array:
     loads = TABLE[:, 1] * np.where(UNKNOWN > 0, math.exp(theta[LOADS]), 1.0)
     outlet = TABLE[:, 0] + TABLE[:, 4] * math.exp(theta[UNHEARD]) + loads
     drain = cost * outlet + idle * TABLE[:, 2] - CHARGE_ACCEPTED * TABLE[:, 3]
-    return reported_percent(theta[START] - drain / (0.9 * capacity), theta[BOW], theta[SKEW])
+    charge = theta[START] - drain / (0.9 * capacity)
+    return np.asarray(reported_percent(charge, theta[BOW], theta[SKEW]), dtype=np.float64)
 
 
 def test_slopes_are_those_of_differences() -> None:
