@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS, Quantiles, SurvivalPoint
 from forecaster.domain.times import HOUR_MS
@@ -115,14 +116,22 @@ def quantiles(hours: Array, horizon_h: float = HORIZON_H, levels: Sequence[float
     hours : (draws,) — equally likely times [h], inf for never
     """
     ordered = np.sort(np.minimum(hours, _NEVER_H))
-    spot = np.clip(np.asarray(levels) * ordered.size - 0.5, 0.0, ordered.size - 1.0)
-    values = np.interp(spot, np.arange(ordered.size), ordered)
-    return Quantiles(*(float(v) if v <= horizon_h else None for v in values))
+    before, after, share = _places(tuple(levels), ordered.size)
+    values = ordered[before] + share * (ordered[after] - ordered[before])
+    return Quantiles(*(v if v <= horizon_h else None for v in values.tolist()))
+
+
+@lru_cache(maxsize=64)
+def _places(levels: tuple[float, ...], count: int) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
+    """Between which two of so many sorted draws each level lies, and how far from the first to the second, 0..1."""
+    spot = np.clip(np.asarray(levels) * count - 0.5, 0.0, count - 1.0)
+    before = spot.astype(np.intp)
+    return before, np.minimum(before + 1, count - 1), spot - before
 
 
 def survival_at(hours: Array, ahead_h: float) -> float:
     """Probability, 0..1, that the floor is not reached within `ahead_h` [h]."""
-    return float(np.mean(hours > ahead_h))
+    return int(np.count_nonzero(hours > ahead_h)) / hours.size
 
 
 def survival(hours: Array, now_ms: int, horizon_h: float = HORIZON_H) -> tuple[SurvivalPoint, ...]:

@@ -9,6 +9,8 @@ evidence, so that a gauge of the smooth family earns its narrow range and anothe
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from forecaster.maths.arrays import Array
@@ -57,6 +59,7 @@ def stray_covariance(left: Array, right: Array) -> Array:
     return np.asarray(free - to_full / _covariance(np.zeros(1)))
 
 
+@lru_cache(maxsize=1024)
 def stray_between(apart_percent: float) -> float:
     """How much the stray differs between two charges, at scale 1 [%]: one standard deviation.
 

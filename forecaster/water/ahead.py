@@ -10,6 +10,7 @@ from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array, Single
 from forecaster.maths.conformal import Backtest
 from forecaster.maths.noise import normals
+from forecaster.maths.ranks import median
 from forecaster.water.outflow import Draws, drawn_from
 from forecaster.water.rain import DELAY_H, RainRecord
 from forecaster.water.recession import Bank
@@ -35,7 +36,7 @@ def widen(rises: Single, ahead_h: Array, factor: float) -> None:
     if factor == 1.0:
         return
     energy_wh = rises[:, : int(np.searchsorted(ahead_h, WIDENED_H))].sum(axis=1)
-    middle_wh = float(np.median(energy_wh))
+    middle_wh = median(energy_wh)
     if middle_wh > 0.0:
         ratio = np.clip(energy_wh / middle_wh, 1.0 / _FARTHEST, _FARTHEST)
         rises *= ratio[:, None] ** np.float32(factor - 1.0)
