@@ -132,8 +132,12 @@ class Segmenter(msgspec.Struct):
 
     def source(self, now_ms: int) -> Quantity | None:
         """The source that runs are told from now; None when all are silent."""
-        heard = [q for q, r in self.streams().items() if not r.silent(now_ms) and self._tells_runs(q)]
-        return min(heard, key=self._rank, default=None)
+        heard = [quantity for quantity, tracker in self.trackers.items() if not tracker.rhythm.silent(now_ms)]
+        counter = self.counter
+        tells = counter is not None and (not self.trackers or self.counter_runs.countable(counter))
+        if tells and self.counted(now_ms):
+            heard.append(Quantity.PUMP_ENERGY)
+        return heard[0] if len(heard) == 1 else min(heard, key=self._rank, default=None)
 
     def believed(self, now_ms: int) -> Tracker | None:
         """The state of the source that runs are told from now; None where it is a counter, or all are silent."""
@@ -149,10 +153,10 @@ class Segmenter(msgspec.Struct):
 
     def coarse(self, now_ms: int) -> bool:
         """Whether the source believed now is too coarse for lengths of runs: energy is to be trusted, not edges."""
-        source = self.source(now_ms)
-        if source is None or source is Quantity.PUMP_ENERGY:
-            return True
-        return self._too_coarse(source, self.trackers[source])
+        return self._coarse(self.source(now_ms))
+
+    def _coarse(self, source: Quantity | None) -> bool:
+        return source is None or source is Quantity.PUMP_ENERGY or self._too_coarse(source, self.trackers[source])
 
     def counted(self, now_ms: int) -> bool:
         """Whether an energy counter is heard, so that nothing the pump uses is missed."""
@@ -160,9 +164,10 @@ class Segmenter(msgspec.Struct):
 
     def lump_wh(self, now_ms: int) -> float:
         """Energy of one sample of the running pump where runs are caught by chance and not counted [Wh]; else 0."""
-        if self.counted(now_ms) or not self.coarse(now_ms):
+        tracker = self._tracker(source := self.source(now_ms))
+        if tracker is None or self.counted(now_ms) or not self._coarse(source):
             return 0.0
-        return self.running_w * (self.interval_ms(now_ms) or 0.0) / 3_600_000.0
+        return self.running_w * (tracker.rhythm.steady_ms or 0.0) / 3_600_000.0
 
     def cut_wh(self) -> float:
         """Uncertainty of the energy counted over a window whose ends cut runs or steps of the counter [Wh]."""
@@ -270,11 +275,6 @@ class Segmenter(msgspec.Struct):
     def rhythms(self) -> list[Rhythm]:
         """The same without their names."""
         return list(self.streams().values())
-
-    def _tells_runs(self, quantity: Quantity) -> bool:
-        if quantity is not Quantity.PUMP_ENERGY:
-            return True
-        return self.counter is not None and (len(self.trackers) == 0 or self.counter_runs.countable(self.counter))
 
     def _arbitrate(self, at_ms: int, quantity: Quantity, tracker: Tracker, before: int | None) -> None:
         """Let the best source that is heard do the metering; what lower-ranked ones report meanwhile is dropped."""
