@@ -75,29 +75,30 @@ def age_of(fold: Fold, now_ms: int) -> Age:
     )
 
 
-def carry_forward(fold: Fold, pump: Acting, models: Models, now_ms: int, age: Age, run: LongRun | None) -> Spread:
+def carry_forward(
+    fold: Fold, pump: Acting, models: Models, now_ms: int, age: Age, run: LongRun | None
+) -> tuple[Spread, Spread]:
     """Bring copies of the models to the present: the pump's energy since the last reading, and an overdue cycle.
 
     pump : Acting — the pump that lifts now
     run : LongRun | None — its run that goes on
-    Returns the mean power at the present, as of the first pump [W].
+    Returns the mean power by what was last heard and by the present, as of the first pump [W].
     """
-    drained = fold.drained(now_ms, None)
-    spans = pump.fold.spans
+    shown, drained, spans = models.inflow.mean_w(now_ms), fold.drained(now_ms, None), pump.fold.spans
     if drained is not None:
         models.hear([drained])
     window = None if age.pump_silent or pump.is_second else spans.open_window(fold.now_ms, fold.segmenter)
-    if window is not None:
-        models.hear([window])
+    going_on = [] if window is None else [window]
     if run is not None:
-        models.hear(replace(span, energy_wh=span.energy_wh / pump.own) for span in unfinished(pump.fold, run, now_ms))
-    mean = models.inflow.mean_w(now_ms)
+        going_on += [replace(span, energy_wh=span.energy_wh / pump.own) for span in unfinished(pump.fold, run, now_ms)]
+    models.hear(going_on)
+    mean = models.inflow.mean_w(now_ms) if going_on else shown
     if not fills_slowly(pump, age, mean, now_ms):
-        return mean
+        return shown, mean
     assert spans.cycle_ms is not None
     assert spans.cycle_wh is not None
     models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh / pump.own)])
-    return models.inflow.mean_w(now_ms)
+    return shown, models.inflow.mean_w(now_ms)
 
 
 def fills_slowly(pump: Acting, age: Age, mean: Spread, now_ms: int) -> bool:
@@ -136,9 +137,8 @@ class Present:
 def _present(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Present:
     pump, hung = acting(fold, now_ms), hung_on(site, fold, now_ms)
     age = age_of(pump.fold, now_ms)
-    shown_w = models.inflow.mean_w(now_ms).p50
     run = None if age.pump_silent else long_run(pump.fold, now_ms)
-    mean = carry_forward(fold, pump, models, now_ms, age, run)
+    last_heard, mean = carry_forward(fold, pump, models, now_ms, age, run)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
     pack = models.belief.untested(now_ms).draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
@@ -147,7 +147,7 @@ def _present(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random
     missing = _missing(fold, hung, now_ms)
     above, whole = missing.above_percent, missing.all_percent
     shown, pack = _without(pack, above, above), _without(pack, above, whole)
-    return Present(pump, hung, age, run, shown_w, mean, _less(percent, missing), shown, pack)
+    return Present(pump, hung, age, run, last_heard.p50, mean, _less(percent, missing), shown, pack)
 
 
 @dataclass(frozen=True, slots=True)
