@@ -47,7 +47,7 @@ def cumulative_drain_wh(pump_wh: Paths, pack: PackDraws, ahead_s: Array, chargin
     kind = pump_wh.dtype
     cost, steady_w = 1.0 / pack.efficiency, pack.loads_w / pack.efficiency + pack.idle_w
     drain = pump_wh * cost[:, None].astype(kind)
-    drain += steady_w[:, None].astype(kind) * (ahead_s / 3600.0).astype(kind)
+    drain += ((ahead_s / 3600.0).astype(kind)[:, None] * steady_w.astype(kind)).T
     return less_charged_wh(drain, pack, charging_wh)
 
 

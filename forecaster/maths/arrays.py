@@ -19,6 +19,18 @@ Paths = NDArray[np.floating[Any]]
 """Paths of either precision; what is computed from them has theirs."""
 
 
+def summed_along(rises: Single) -> Single:
+    """Sums along each row, from 0: (N, T) of (N, T - 1), laid out by columns.
+
+    numpy's own adds one number after the other, each of which waits for the last; here whole columns are added.
+    """
+    total: Single = np.zeros((rises.shape[1] + 1, rises.shape[0]), dtype=np.float32)
+    before = total[0]
+    for rise, here in zip(rises.T, total[1:], strict=True):
+        before = np.add(before, rise, out=here)
+    return total.T
+
+
 def pack_array(values: NDArray[np.float64]) -> dict[str, object]:
     """An array as its shape and its little-endian float64 bytes in base64."""
     return {"shape": list(values.shape), "f8": b64encode(values.astype("<f8").tobytes()).decode("ascii")}

@@ -13,7 +13,7 @@ from forecaster.domain.errors import FitError, SnapshotError
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
-from forecaster.maths.arrays import Array, Single, pack_array, unpack_array
+from forecaster.maths.arrays import Array, Single, pack_array, summed_along, unpack_array
 from forecaster.maths.conformal import Backtest
 from forecaster.maths.mixture import mixture_quantiles
 from forecaster.maths.noise import normals, seed_from
@@ -244,9 +244,7 @@ class Inflow:
         if self.season is not None:
             relax_wh(rise, self.season.belief, self.running_w, now_ms, ahead_h, seed)
         np.minimum(rise, (self.running_w * np.diff(ahead_h)).astype(np.float32), out=rise)
-        total: Single = np.zeros((draws, ahead_h.size), dtype=np.float32)
-        np.cumsum(rise, axis=1, out=total[:, 1:])
-        return total
+        return summed_along(rise)
 
     def mean_w(self, now_ms: int) -> Spread:
         """Mean power of the pump over its cycles, now [W]: 5, 50 and 95 % points; count of cycles it rests on."""
