@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,37 @@ _KEPT = 128
 """For how many banks the draws are kept, those used last: some 100 kB each."""
 
 
+@dataclass(frozen=True, slots=True)
+class Raining:
+    """Rain that falls at a bank's time, in single precision; it ends when it is drawn to.
+
+    rows : (n,) — the draws in which it rains
+    ends_h, power_w : (n, 1) — when it ends [h], and what it would come to if it lasted for ever [W]
+    fills_wh, stopped_wh : (n, S) — what each time constant's reservoirs fill by [Wh]: what of it is still to come as
+        long as it rains, and what has come too much once it has ended, both to fade with the time constant
+    """
+
+    rows: NDArray[np.intp]
+    ends_h: Single
+    power_w: Single
+    fills_wh: Single
+    stopped_wh: Single
+
+    def given_wh(self, since_h: Array, scales_h: Array) -> Single:
+        """What it has given by times since the bank's [h], (n, T) [Wh]: the difference of two `filled_h`, its
+        exponentials shared by all draws of one time constant.
+        """
+        since = since_h.astype(np.float32)
+        decay = np.exp(-since_h / scales_h[:, None]).astype(np.float32)
+        stopped = self.stopped_wh @ decay
+        np.copyto(stopped, self.fills_wh.sum(axis=1)[:, None], where=since <= self.ends_h)
+        given: Single = np.minimum(since, self.ends_h)
+        given *= self.power_w
+        given += self.fills_wh @ decay
+        given -= stopped
+        return given
+
+
 class Draws:
     """Joint draws of candidate and state of a bank, `draws` of them, at the time up to which the bank has come.
 
@@ -43,16 +75,16 @@ class Draws:
         pick = np.minimum(np.searchsorted(edges, uniforms(seed, draws, 1)[:, 0] * edges[-1]), c.count - 1)
         n = bank.mean.shape[1]
         z = normals(seed + 1, draws, 9 + 2 * MODES + 5)
-        used, where = np.unique(pick, return_inverse=True)
-        root = _roots(bank.covariance[used])
-        state = bank.mean[pick] + (root[where] @ z[:, :n, None])[:, :, 0]
-        total = np.maximum(state[:, :WOBBLE].sum(axis=1), 0.05 * max(bank.level_w, 1e-9))
-        parts = np.maximum(state[:, :WOBBLE], 0.0)
-        parts *= (total / np.maximum(parts.sum(axis=1), 1e-12))[:, None]
-        self.base, self.stores = parts[:, BASE], parts[:, STORES]
-        self.now = state[:, WOBBLE] / total
-        self.rain_w = np.maximum(state[:, RAIN], 0.0)
-        self.gains = np.maximum(state[:, GAINS], 0.0) if n == 9 else None
+        used = np.bincount(pick, minlength=c.count) > 0
+        root = _roots(bank.covariance[used])[np.cumsum(used)[pick] - 1]
+        state = np.ascontiguousarray((bank.mean[pick] + (root @ z[:, :n, None])[:, :, 0]).T)
+        total = np.maximum(state[:WOBBLE].sum(axis=0), 0.05 * max(bank.level_w, 1e-9))
+        parts = np.maximum(state[:WOBBLE], 0.0)
+        parts *= total / np.maximum(parts.sum(axis=0), 1e-12)
+        self.base, self.stores = parts[BASE], parts[STORES].T
+        self.now = state[WOBBLE] / total
+        self.rain_w = np.maximum(state[RAIN], 0.0)
+        self.gains = np.maximum(state[GAINS], 0.0).T if n == 9 else None
         self.tau_h, self.wobble, self.wobble_h = c.tau_h[pick], c.wobble[pick], c.wobble_h[pick]
         self.scales_h, self.place = c.scales_h, c.scale[pick]
         self.wobbles_h, self.which = c.wobbles_h, c.which[pick]
@@ -60,8 +92,8 @@ class Draws:
         middle = np.exp(bank.weights @ np.log(c.tau_h))
         self.usual_h = tuple(_nearest(c.tau_h[:, k], float(middle[k])) for k in range(3))
         self.z = z[:, 9 : 9 + 2 * MODES]
-        shares = SHARES * np.exp(SHARE_SPREAD * z[:, 9 + 2 * MODES : 12 + 2 * MODES])
-        self.shares = shares / shares.sum(axis=1)[:, None]
+        shares = SHARES[:, None] * np.exp(SHARE_SPREAD * z[:, 9 + 2 * MODES : 12 + 2 * MODES].T)
+        self.shares = (shares / shares.sum(axis=0)).T
         self.storm_h = STORM_H * np.exp(STORM_H_SPREAD * z[:, 12 + 2 * MODES])
         self.ends = -self.storm_h * np.log(uniforms(seed + 2, draws, 1)[:, 0])
 
@@ -85,29 +117,24 @@ class Draws:
         measured_mm_per_h : float | None — the rain by a gauge [mm/h]; None: as the bank infers it from the pump
         """
         if measured_mm_per_h is not None and self.gains is not None:
-            fills = self.gains * measured_mm_per_h
+            rain = self._raining(self.gains * measured_mm_per_h)
         else:
-            fills = self.shares * self.rain_w[:, None]
-        rows = np.flatnonzero(fills.sum(axis=1) > 0.01 * (self.base + self.stores.sum(axis=1)))
-        if rows.size:
-            rises[rows] += np.diff(self._given_wh(rows, fills[rows], ahead_h + lag_h), axis=1)
+            rain = self._unmeasured
+        if rain.rows.size:
+            rises[rain.rows] += np.diff(rain.given_wh(ahead_h + lag_h, self.scales_h), axis=1)
 
-    def _given_wh(self, rows: NDArray[np.intp], fills: Array, since: Array) -> Single:
-        """What rain that began at the bank's time, and ends when it is drawn to, has given by `since` [h], shape
-        (rows, T): the difference of two `filled_h`, its exponentials shared by all draws of one time constant.
-        """
-        scales, single = self.scales_h, np.float32
-        ends, since_h = self.ends[rows, None].astype(single), since.astype(single)
-        weight = self.by_scale(fills * self.tau_h[rows], rows).astype(single)
-        late = weight * np.exp(np.minimum(ends / scales.astype(single), single(_MOST_EXPONENT)))
-        decay = np.exp(-since / scales[:, None]).astype(single)
-        stopped = late @ decay
-        np.copyto(stopped, weight.sum(axis=1)[:, None], where=since_h <= ends)
-        given = np.minimum(since_h, ends)
-        given *= fills.sum(axis=1)[:, None].astype(single)
-        given += weight @ decay
-        given -= stopped
-        return np.asarray(given)
+    @cached_property
+    def _unmeasured(self) -> Raining:
+        return self._raining(self.shares * self.rain_w[:, None])
+
+    def _raining(self, fills_w: Array) -> Raining:
+        """Rain that falls now. fills_w : (draws, 3) — what it would come to in each reservoir [W]"""
+        power_w, single = fills_w.sum(axis=1), np.float32
+        rows = np.flatnonzero(power_w > 0.01 * (self.base + self.stores.sum(axis=1)))
+        ends_h = self.ends[rows, None].astype(single)
+        fills_wh = self.by_scale(fills_w[rows] * self.tau_h[rows], rows).astype(single)
+        lasted = np.exp(np.minimum(ends_h / self.scales_h.astype(single), single(_MOST_EXPONENT)))
+        return Raining(rows, ends_h, power_w[rows, None].astype(single), fills_wh, fills_wh * lasted)
 
     def add_arrived_wh(self, rises: Single, ahead_h: Array, depth_mm: float) -> None:
         """Add the energy of measured rain that has just reached the reservoirs to the rises; nothing without gains.
@@ -149,10 +176,10 @@ class Draws:
         rows : (n,) | None — which draws the amounts belong to; None: all
         """
         place = self.place if rows is None else self.place[rows]
-        weight, row = np.zeros((amount.shape[0], self.scales_h.size)), np.arange(amount.shape[0])
-        for k in range(amount.shape[1]):
-            weight[row, place[:, k]] += amount[:, k]
-        return weight
+        shape = amount.shape[0], self.scales_h.size
+        spots = np.arange(shape[0])[:, None] * shape[1] + place
+        summed = np.bincount(spots.ravel(), amount.ravel(), shape[0] * shape[1])
+        return np.asarray(summed, dtype=np.float64).reshape(shape)
 
 
 def _nearest(values: Array, wanted: float) -> float:
