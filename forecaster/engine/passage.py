@@ -84,11 +84,8 @@ class Drain:
         ahead = self.ahead(points)
         drain_wh = ahead.drain_wh
         peak_wh = drain_wh if self.charging_wh is None else reserve.running_peak(drain_wh)
-        passages_h = (
-            reserve.passage_of_peak(peak_wh, budget_wh + self.within_wh, grid_s)
-            for budget_wh in (pack.to_reserve_wh, pack.to_empty_wh)
-        )
-        hours, to_empty_h = (np.minimum(each_h, ahead.floods_h) for each_h in passages_h)
+        budgets_wh = np.stack([pack.to_reserve_wh, pack.to_empty_wh]) + self.within_wh
+        hours, to_empty_h = np.minimum(reserve.passages_of_peak(peak_wh, budgets_wh, grid_s), ahead.floods_h)
         ordered = np.sort(np.minimum(hours, reserve.ahead_grid_s()[-1] / 3600.0))
         return Passage(grid_s, drain_wh, hours, to_empty_h, linear_quantile(ordered, 0.95) * 1.1 + 0.5)
 

@@ -85,7 +85,7 @@ def first_passage(cumulative_wh: Paths, budget_wh: Array, ahead_s: Array) -> Arr
 
     Running maximum, then linear between grid points.
     """
-    return passage_of_peak(running_peak(cumulative_wh), budget_wh, ahead_s)
+    return np.asarray(passages_of_peak(running_peak(cumulative_wh), budget_wh[None], ahead_s)[0])
 
 
 def running_peak(cumulative_wh: Paths) -> Paths:
@@ -94,20 +94,24 @@ def running_peak(cumulative_wh: Paths) -> Paths:
     return np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
 
 
-def passage_of_peak(peak: Paths, budget_wh: Array, ahead_s: Array) -> Array:
-    """`first_passage` of a drain's running peak, for several budgets of one drain."""
-    budget = np.maximum(budget_wh, 0.0)
-    below = peak < budget[:, None].astype(peak.dtype)
-    index = np.where(below[:, -1], peak.shape[1], below.argmin(axis=1))
-    reached = index < peak.shape[1]
-    after = np.minimum(index, peak.shape[1] - 1)
+def passages_of_peak(peak: Paths, budgets_wh: Array, ahead_s: Array) -> Array:
+    """`first_passage` of a drain's running peak, for several budgets of each draw: (N, draws) of (N, draws)."""
+    budgets = np.maximum(budgets_wh, 0.0)
+    index = np.stack([_times_below(peak, budget) for budget in budgets])
+    reached = index < ahead_s.size
+    after = np.minimum(index, ahead_s.size - 1)
     before = np.maximum(after - 1, 0)
     rows = np.arange(peak.shape[0])
     low, high = peak[rows, before].astype(np.float64), peak[rows, after]
-    share = (budget - low) / np.maximum(high - low, 1e-12)
-    share = np.minimum(np.maximum(share, 0.0), 1.0)
+    share = np.clip((budgets - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
     hours = (ahead_s[before] + share * (ahead_s[after] - ahead_s[before])) / 3600.0
-    return np.where(reached, np.where(index == 0, 0.0, hours), np.inf)
+    return np.where(reached, hours, np.inf)
+
+
+def _times_below(peak: Paths, budget_wh: Array) -> NDArray[np.intp]:
+    """At how many of the times the peak of each draw, which never falls, is below its budget."""
+    below = peak < budget_wh[:, None].astype(peak.dtype)
+    return np.asarray(np.add.reduce(below, axis=1, dtype=np.int16), dtype=np.intp)
 
 
 def quantiles(hours: Array, horizon_h: float = HORIZON_H, levels: Sequence[float] = LEVELS) -> Quantiles:

@@ -35,15 +35,15 @@ class Raining:
 
     rows : (n,) — the draws in which it rains
     ends_h, power_w : (n, 1) — when it ends [h], and what it would come to if it lasted for ever [W]
-    fills_wh, stopped_wh : (n, S) — what each time constant's reservoirs fill by [Wh]: what of it is still to come as
-        long as it rains, and what has come too much once it has ended, both to fade with the time constant
+    held_wh, ended_wh : (n, S) — what the reservoirs of each time constant would hold if it lasted for ever [Wh], and
+        the same times exp(ends_h / tau)
     """
 
     rows: NDArray[np.intp]
     ends_h: Single
     power_w: Single
-    fills_wh: Single
-    stopped_wh: Single
+    held_wh: Single
+    ended_wh: Single
 
     def given_wh(self, since_h: Array, scales_h: Array) -> Single:
         """What it has given by times since the bank's [h], (n, T) [Wh]: the difference of two `filled_h`, its
@@ -51,11 +51,11 @@ class Raining:
         """
         since = since_h.astype(np.float32)
         decay = np.exp(-since_h / scales_h[:, None]).astype(np.float32)
-        stopped = self.stopped_wh @ decay
-        np.copyto(stopped, self.fills_wh.sum(axis=1)[:, None], where=since <= self.ends_h)
+        stopped = self.ended_wh @ decay
+        np.copyto(stopped, self.held_wh.sum(axis=1)[:, None], where=since <= self.ends_h)
         given: Single = np.minimum(since, self.ends_h)
         given *= self.power_w
-        given += self.fills_wh @ decay
+        given += self.held_wh @ decay
         given -= stopped
         return given
 
@@ -132,9 +132,9 @@ class Draws:
         power_w, single = fills_w.sum(axis=1), np.float32
         rows = np.flatnonzero(power_w > 0.01 * (self.base + self.stores.sum(axis=1)))
         ends_h = self.ends[rows, None].astype(single)
-        fills_wh = self.by_scale(fills_w[rows] * self.tau_h[rows], rows).astype(single)
+        held_wh = self.by_scale(fills_w[rows] * self.tau_h[rows], rows).astype(single)
         lasted = np.exp(np.minimum(ends_h / self.scales_h.astype(single), single(_MOST_EXPONENT)))
-        return Raining(rows, ends_h, power_w[rows, None].astype(single), fills_wh, fills_wh * lasted)
+        return Raining(rows, ends_h, power_w[rows, None].astype(single), held_wh, held_wh * lasted)
 
     def add_arrived_wh(self, rises: Single, ahead_h: Array, depth_mm: float) -> None:
         """Add the energy of measured rain that has just reached the reservoirs to the rises; nothing without gains.
@@ -160,14 +160,14 @@ class Draws:
         lag_h : float — from the bank's time to the first of them [h]
         """
         shapes = _wobble_shapes(tuple(ahead_h.tolist()), tuple(self.wobbles_h.tolist()))[:, : points - 1]
-        weight = np.zeros((self.draws, MODES + self.wobbles_h.size * (MODES + 1)), dtype=np.float32)
+        weight = np.zeros((self.draws, shapes.shape[0]), dtype=np.float32)
         weight[:, :MODES] = self.z[:, MODES:]
-        own = weight[:, MODES:].reshape(self.draws, self.wobbles_h.size, MODES + 1)
+        weight[:, -1] = 1.0
+        own = weight[:, MODES:-1].reshape(self.draws, self.wobbles_h.size, MODES + 1)
         row = np.arange(self.draws)
         own[row, self.which, :MODES] = self.wobble[:, None] * self.z[:, :MODES]
         own[row, self.which, MODES] = self.now * np.exp(-lag_h / self.wobble_h)
         factor = weight @ shapes
-        factor += np.float32(1.0)
         return np.asarray(np.maximum(factor, np.float32(0.0), out=factor))
 
     def by_scale(self, amount: Array, rows: NDArray[np.intp] | None = None) -> Array:
@@ -190,7 +190,7 @@ def _nearest(values: Array, wanted: float) -> float:
 @lru_cache(maxsize=64)
 def _wobble_shapes(ahead_h: tuple[float, ...], wobbles_h: tuple[float, ...]) -> Single:
     """Paths between the times ahead that a wobble is made of, in single precision, read-only: the slow one's modes,
-    then for each correlation time its modes and how the present wobble fades.
+    then for each correlation time its modes and how the present wobble fades, and last a level of one.
     """
     times = np.asarray(ahead_h)
     middle = (times[1:] + times[:-1]) / 2.0
@@ -198,7 +198,7 @@ def _wobble_shapes(ahead_h: tuple[float, ...], wobbles_h: tuple[float, ...]) -> 
     shapes = [SLOW_WOBBLE * wobble_modes(every, SLOW_WOBBLE_H, MODES)]
     for tau_h in wobbles_h:
         shapes += [wobble_modes(every, tau_h, MODES), np.exp(-middle / tau_h)[None, :]]
-    single: Single = np.vstack(shapes).astype(np.float32)
+    single: Single = np.vstack([*shapes, np.ones((1, middle.size))]).astype(np.float32)
     single.setflags(write=False)
     return single
 
