@@ -10,7 +10,7 @@ import numpy as np
 from forecaster.discharge.evidence import DischargeEvidence
 from forecaster.domain.times import HOUR_MS
 from forecaster.maths.arrays import Array
-from forecaster.maths.noise import normals
+from forecaster.maths.noise import normals, seeds_of
 from forecaster.pack.battery import charge_at
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.draws import PackDraws
@@ -94,7 +94,7 @@ def believed(evidence: DischargeEvidence) -> PackBelief:
 
 def from_full(belief: PackBelief) -> PackDraws:
     """Draws of the belief for a pack that starts full, (DRAWS,) each, none more efficient than an inverter can be."""
-    drawn = belief.draw(2 * DRAWS, np.random.default_rng(SEED), 100.0)
+    drawn = belief.draw(2 * DRAWS, seeds_of(SEED, 1)[0], 100.0)
     possible = np.flatnonzero(drawn.efficiency <= MOST_EFFICIENT)
     if not possible.size:
         return replace(drawn.taken(np.arange(DRAWS)), efficiency=np.full(DRAWS, MOST_EFFICIENT))

@@ -21,6 +21,7 @@ from forecaster.engine.evidence import Began, Ended, Evidence, FoldOutput
 from forecaster.engine.fold import Fold
 from forecaster.engine.models import Models
 from forecaster.engine.recharge import charge_now
+from forecaster.maths.noise import seeds_of
 
 _RECKONED_PERCENT = 8.0
 """Standard deviation of a charge at the start of a discharge that was computed rather than reported [%]."""
@@ -52,7 +53,7 @@ def _hear(site: Site, fold: Fold, models: Models, evidence: Sequence[Evidence], 
     for told in evidence:
         match told:
             case Ended(at_ms):
-                draws = models.belief.draw(64, np.random.default_rng(seed))
+                draws = models.belief.draw(64, seeds_of(seed, 1)[0])
                 left = draws.charge_percent_after(np.zeros(64))
                 fold.left_percent, fold.left_ms = float(np.median(left)), at_ms
                 models.hear([told])

@@ -25,7 +25,7 @@ from forecaster.engine.recharge import charge_now, full_at_ms
 from forecaster.engine.second import NOTABLE
 from forecaster.engine.water import CycleFigures, figures_of, water_now
 from forecaster.maths.arrays import Array
-from forecaster.maths.noise import normals, seed_from, uniforms
+from forecaster.maths.noise import normals, seeds_of, uniforms
 from forecaster.maths.ranks import median
 from forecaster.pack.draws import PackDraws
 from forecaster.texts.catalogue import Said
@@ -134,14 +134,14 @@ class Present:
     pack: PackDraws
 
 
-def _present(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Present:
+def _present(site: Site, fold: Fold, models: Models, now_ms: int, seed: int) -> Present:
     pump, hung = acting(fold, now_ms), hung_on(site, fold, now_ms)
     age = age_of(pump.fold, now_ms)
     run = None if age.pump_silent else long_run(pump.fold, now_ms)
     last_heard, mean = carry_forward(fold, pump, models, now_ms, age, run)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
-    pack = models.belief.untested(now_ms).draw(DRAWS, rng, None if on_pack else percent, unread=age.pack_silent)
+    pack = models.belief.untested(now_ms).draw(DRAWS, seed, None if on_pack else percent, unread=age.pack_silent)
     if on_pack and (fold.accounts.percent is None or age.pack_silent):
         percent = median(pack.charge_percent_after(np.zeros(DRAWS)))
     missing = _missing(fold, hung, now_ms)
@@ -163,8 +163,8 @@ class Following:
     passed: Passage
 
 
-def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, rng: np.random.Generator) -> Following:
-    pump, age, run, seed = at.pump, at.age, at.run, seed_from(rng)
+def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, seeds: tuple[int, int]) -> Following:
+    pump, age, run, (seed, water_seed) = at.pump, at.age, at.run, seeds
     on = carried(site, fold, pump, _with_measured_loads(fold, at.pack, seed), at.hung, now_ms)
     charging_wh, charging_w = _charging(fold, models, now_ms, reserve.ahead_grid_s(), seed)
     on_pack = fold.supply.supply is Supply.PACK
@@ -179,7 +179,7 @@ def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, rng
         charging_wh=charging_wh,
         within_wh=_within_a_cycle_wh(pump, on.pack, seed),
         stays_on_w=None if run is None or not pump.drawn else run.stays_on_w(DRAWS, seed),
-        seed=seed_from(rng),
+        seed=water_seed,
         handover=on.handover,
         level_told=unheard is not None and _level_told(models),
     ).passage(at.mean.p50 * on.drawn)
@@ -187,10 +187,11 @@ def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, rng
     return Following(on.pack, pump_w + on.standby_w, charging_w, passed)
 
 
-def outlook(site: Site, fold: Fold, models: Models, now_ms: int, rng: np.random.Generator) -> Forecast:
+def outlook(site: Site, fold: Fold, models: Models, now_ms: int, seed: int) -> Forecast:
     """The forecast at a time. `models` are copies: they are carried forward to the present."""
-    at = _present(site, fold, models, now_ms, rng)
-    ahead = _ahead(site, fold, models, at, now_ms, rng)
+    pack_seed, ahead_seed, water_seed = seeds_of(seed, 3)
+    at = _present(site, fold, models, now_ms, pack_seed)
+    ahead = _ahead(site, fold, models, at, now_ms, (ahead_seed, water_seed))
     pump, age, mean, pack, passed = at.pump, at.age, at.mean, ahead.pack, ahead.passed
     figures = figures_of(pump, mean.p50, now_ms)
     parts = _parts(pack, ahead.pump_w, ahead.charging_w)

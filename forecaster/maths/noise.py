@@ -36,6 +36,13 @@ def seed_from(rng: np.random.Generator) -> int:
     return int(rng.integers(2**32))
 
 
+@lru_cache(maxsize=64)
+def seeds_of(seed: int, count: int) -> tuple[int, ...]:
+    """The first `count` seeds that a generator of a seed gives, without making one each time."""
+    rng = np.random.default_rng(seed)
+    return tuple(seed_from(rng) for _ in range(count))
+
+
 def uniforms(seed: int, draws: int, columns: int) -> Array:
     """Stratified uniform numbers in (0, 1), shape (draws, columns), read-only."""
     return _uniforms(seed, draws, columns)

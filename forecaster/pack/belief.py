@@ -15,7 +15,6 @@ from forecaster.domain.errors import SnapshotError
 from forecaster.domain.site import Load, Pack
 from forecaster.domain.times import DAY_MS, HOUR_MS
 from forecaster.maths.arrays import Array, pack_array, unpack_array
-from forecaster.maths.noise import seed_from
 from forecaster.pack.battery import PEUKERT, RESTED, peukert_drain, temperature_factor
 from forecaster.pack.chargeline import (
     BOW,
@@ -250,9 +249,7 @@ class PackBelief:
         listed = self.listed_loads_w > 0.0 and any(isnan(row[1]) for row in seen.rows or [[0.0, np.nan]])
         return weighed(senses(seen, jumped), self.mean, self.covariance, weight, scene, loads_listed=listed)
 
-    def draw(
-        self, draws: int, rng: np.random.Generator, charge_percent: float | None = None, *, unread: bool = False
-    ) -> PackDraws:
+    def draw(self, draws: int, seed: int, charge_percent: float | None = None, *, unread: bool = False) -> PackDraws:
         """Joint draws of the belief at the time of the newest observe.
 
         charge_percent : float | None — on mains: the charge [%] the pack would start from, None for full
@@ -262,7 +259,6 @@ class PackBelief:
         if now is None:
             now = Discharge(0)
             self._start(now, charge_percent)
-        seed = seed_from(rng)
         known_step = self.step_seen or now.elapsed_h <= 0.0
         step_percent = self.step_percent if known_step else WIDEST_STEP_PERCENT
         shown = Shown(now.charge_percent, step_percent, self.pack.reserve_percent)

@@ -16,7 +16,7 @@ from forecaster.domain.forecast import Quantiles
 from forecaster.domain.site import Load, Pack, Site
 from forecaster.engine.reserve import ahead_grid_s, cumulative_drain_wh, first_passage, quantiles
 from forecaster.maths.arrays import Array
-from forecaster.maths.noise import normals, uniforms
+from forecaster.maths.noise import normals, seeds_of, uniforms
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.draws import PackDraws
 from forecaster.sizing.battery import Margins
@@ -114,7 +114,7 @@ def pack_draws(
     """
     belief = PackBelief(pack, loads, running_w=running_w)
     belief.temperature_c = margins.temperature_c
-    drawn = belief.draw(DRAWS, np.random.default_rng(SEED), charge_percent)
+    drawn = belief.draw(DRAWS, seeds_of(SEED, 1)[0], charge_percent)
     return replace(
         drawn,
         capacity_wh=drawn.capacity_wh * margins.age,

@@ -20,6 +20,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Run, Supply
 from forecaster.domain.site import Load, Pack, Pump, Site
 from forecaster.domain.times import HOUR_MS
+from forecaster.maths.noise import seeds_of
 from forecaster.pack.belief import PackBelief
 from tests.forecaster.rehearsals import Rehearsal, rehearse, scored
 
@@ -359,7 +360,7 @@ def test_an_engine_that_did_not_read_the_test_adopts_its_joint_belief() -> None:
     adopted, plain = PackBelief(PACK), PackBelief(PACK)
     adopted.adopt(result)
     plain.adopt(replace(result, belief_mean=None, belief_covariance=None))
-    drawn = [b.draw(500, np.random.default_rng(1)) for b in (adopted, plain, PackBelief(PACK))]
+    drawn = [b.draw(500, seeds_of(1, 1)[0]) for b in (adopted, plain, PackBelief(PACK))]
     joint, single, prior = (float(np.median(d.capacity_wh)) for d in drawn)
     assert result.capacity_wh is not None
     assert joint == pytest.approx(result.capacity_wh[1], rel=0.01)

@@ -18,6 +18,7 @@ from forecaster.domain.site import Chemistry, Load, Pack
 from forecaster.engine import reserve
 from forecaster.maths import noise
 from forecaster.maths.arrays import Array
+from forecaster.maths.noise import seeds_of
 from forecaster.pack import battery, doubt, gauged, slope
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import CAPACITY, COST, IDLE, SHARED
@@ -27,7 +28,7 @@ PACK = Pack(1024.0, reserve_percent=10.0, inverter_efficiency=0.88, idle_w=9.0)
 
 
 def drawn(belief: PackBelief, charge_percent: float | None = None, draws: int = 400) -> PackDraws:
-    return belief.draw(draws, np.random.default_rng(1), charge_percent)
+    return belief.draw(draws, seeds_of(1, 1)[0], charge_percent)
 
 
 def discharged(

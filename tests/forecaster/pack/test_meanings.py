@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from forecaster.domain.site import Load, Pack
+from forecaster.maths.noise import seeds_of
 from forecaster.pack.belief import PackBelief
 from forecaster.pack.chargeline import ChargeSteps
 from forecaster.pack.draws import PackDraws
@@ -34,7 +35,7 @@ def discharged(
         true = 100.0 * (1.0 - DRAIN_W * hours / CAPACITY)
         shown = true + (jump[1] if true <= jump[0] else 0.0)
         belief.observe(minute * 60_000, step * float(np.floor(shown / step)), PUMP_W * hours, 3600.0 * hours)
-    return belief.draw(400, np.random.default_rng(1))
+    return belief.draw(400, seeds_of(1, 1)[0])
 
 
 def hours_left(draws: PackDraws) -> tuple[float, float, float]:
