@@ -88,6 +88,7 @@ class Outcome:
 
     started_s : float — from the start of the processes until every site had a forecast [s]
     ages_s : (looks, sites) — age of each site's newest forecast, every few seconds during the load [s]
+    looked_s : (looks,) — when each look was, from the first message [s]
     load : float — the machine's load average over the last minute
     """
 
@@ -95,6 +96,7 @@ class Outcome:
     rows: int
     started_s: float
     ages_s: np.ndarray
+    looked_s: np.ndarray
     parts: list[Part]
     disk_bytes: dict[str, int]
     caught_up_s: float
@@ -242,7 +244,7 @@ def _measured(folder: Path, installation: Installation, parts: list[Part], port:
     with closing(open_ledger(installation.ledger_url, owner=False)) as ledger:
         _stand(ledger, parts, wanted)
         started_s = time.monotonic() - began
-        ages: list[list[float]] = []
+        ages, looked_s, first = list[list[float]](), list[float](), time.monotonic()
         running = publish_apart(Load(port, wanted.sites, wanted.rate, wanted.seconds, "load", "speak", wanted.on_pack))
         while not running.ready():
             running.wait(LOOK_S)
@@ -250,6 +252,7 @@ def _measured(folder: Path, installation: Installation, parts: list[Part], port:
                 part.sample()
             issued, now_ms = ledger.issued(), clock.now_ms()
             ages.append([(now_ms - issued[name]) / 1000.0 for name in names])
+            looked_s.append(time.monotonic() - first)
         published, load_average = running.get(), os.getloadavg()[0]
         ended = time.monotonic()
         with closing(open_readings(installation, ledger, clock, role="load-look", owner=False)) as store:
@@ -257,7 +260,8 @@ def _measured(folder: Path, installation: Installation, parts: list[Part], port:
                 time.sleep(1.0)
     caught_up_s = time.monotonic() - ended
     disk = {name: disk_bytes(folder / name) for name in ("installation", "influx") if (folder / name).exists()}
-    return Outcome(published, rows, started_s, np.array(ages), parts, disk, caught_up_s, load_average)
+    seen = np.array(ages), np.array(looked_s)
+    return Outcome(published, rows, started_s, *seen, parts, disk, caught_up_s, load_average)
 
 
 def aged(ages_s: np.ndarray) -> str:
@@ -268,6 +272,12 @@ def aged(ages_s: np.ndarray) -> str:
         f" younger than 60 s at {np.mean(ages_s < 60):.2%} of {ages_s.size} looks; at the end median"
         f" {np.median(last):.0f} s, 99 % {np.quantile(last, 0.99):.0f} s, oldest {last.max():.0f} s"
     )
+
+
+def by_minute(ages_s: np.ndarray, looked_s: np.ndarray) -> str:
+    """The share of looks that found a forecast younger than 60 s, in each minute of the load [%]."""
+    minutes = looked_s // 60
+    return " ".join(f"{100 * np.mean(ages_s[minutes == minute] < 60):.1f}" for minute in np.unique(minutes))
 
 
 def told(outcome: Outcome, wanted: Wanted) -> str:
@@ -281,6 +291,7 @@ def told(outcome: Outcome, wanted: Wanted) -> str:
         f"  rows {outcome.rows}, lost {p.messages - outcome.rows},"
         f" all stored {outcome.caught_up_s:.0f} s after the last",
         f"  age of the forecasts, all sites: {aged(ages)}",
+        f"  younger than 60 s in each minute, %: {by_minute(ages, outcome.looked_s)}",
         f"  on the pack: {aged(ages[:, :: wanted.on_pack])}",
         "  disk: "
         + ", ".join(f"{name} {size / p.messages:.0f} bytes a message" for name, size in outcome.disk_bytes.items()),
