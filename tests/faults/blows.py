@@ -126,20 +126,24 @@ def strike(house: Membered, blow: Blow, held_s: float) -> tuple[Struck, int]:
     """
     others, restarts = [machine for machine in house.machines if machine is not blow.machine], 0
     house.watched.worst_s = 0.0
+
+    def carried_by(*machines: Machine) -> None:
+        def standing() -> bool:
+            nonlocal restarts
+            restarts += tend(machines)
+            return house.all_by(blow.role, *machines)
+
+        names = " and ".join(machine.folder.name for machine in machines)
+        wait_until(standing, f"{blow.role} by {names}, {blow.kind}", PATIENCE_S)
+
     began_s = time.monotonic()
     blow.begin()
-    house.await_all_by(blow.role, *others)
+    carried_by(*others)
     over_s = time.monotonic() - began_s
     time.sleep(max(0.0, HELD[blow.kind] * held_s - over_s))
     blow.end()
     back_s = time.monotonic()
-
-    def standing() -> bool:
-        nonlocal restarts
-        restarts += tend(house.machines)
-        return house.all_by(blow.role, *house.machines)
-
-    wait_until(standing, f"{blow.role} of {blow.machine.folder.name}, {blow.kind}", PATIENCE_S)
+    carried_by(*house.machines)
     struck = Struck(blow.kind, blow.role, over_s, time.monotonic() - back_s, house.watched.worst_s)
     return struck, restarts
 
