@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecaster.domain.forecast import Basis, ChargeAhead, DrawParts, Forecast
 from forecaster.domain.quantities import Quantity
@@ -323,12 +325,18 @@ def _parts(pack: PackDraws, pump_w: float, charging_w: float) -> DrawParts:
 def _drain_path(pack: PackDraws, passed: Passage, now_ms: int) -> tuple[ChargeAhead, ...]:
     """Expected charge ahead, to a little beyond the late end of the range."""
     last = min(int(np.searchsorted(passed.grid_s, passed.late_h * 3600.0)), passed.grid_s.size - 1)
-    spots = sorted({round(last * share / (_PATH_POINTS - 1)) for share in range(_PATH_POINTS)})
+    spots = _path_spots(last)
     drain_wh = passed.drain_wh.T[spots]
     charge = np.sort(pack.charge_percent_after(drain_wh.T).T, axis=1)
     low, middle, high = (charge[:, round(level * (charge.shape[1] - 1))].tolist() for level in (0.10, 0.50, 0.90))
-    times = [now_ms + round(ahead_s * 1000.0) for ahead_s in passed.grid_s[spots].tolist()]
-    return tuple(map(ChargeAhead, times, low, middle, high))
+    times = now_ms + np.rint(passed.grid_s[spots] * 1000.0).astype(np.int64)
+    return tuple(map(ChargeAhead, times.tolist(), low, middle, high))
+
+
+@lru_cache(maxsize=reserve.GRID_POINTS)
+def _path_spots(last: int) -> NDArray[np.intp]:
+    """The places of the path among the times ahead, evenly up to a last one."""
+    return np.array(sorted({round(last * share / (_PATH_POINTS - 1)) for share in range(_PATH_POINTS)}))
 
 
 def _degraded(

@@ -53,7 +53,10 @@ def reported_percent(charge: Paths, bow: Paths | float, skew: Paths | float = 0.
     vanish at both ends.
     """
     bent = within_bend(charge)
-    return np.asarray(100.0 * (charge + bent * (1.0 - bent) * (bow + skew * (1.0 - 2.0 * bent))))
+    bends = bow + skew - 2.0 * skew * bent
+    bends *= bent
+    bends *= 1.0 - bent
+    return np.asarray(100.0 * (charge + bends))
 
 
 def charge_at(percent: Array | float, bow: Array | float, skew: Array | float = 0.0) -> Array:

@@ -322,11 +322,11 @@ class Inflow:
     def copy(self) -> Inflow:
         """An independent copy of this belief; cheap."""
         other = copy(self)
-        other.noise, other.catches = copy(self.noise), copy(self.catches)
-        other.storms, other.rain = copy(self.storms), copy(self.rain)
+        other.noise, other.catches = replace(self.noise), replace(self.catches)
+        other.storms, other.rain = replace(self.storms), replace(self.rain)
         other.history = list(self.history)
         other.backtest = replace(
-            self.backtest, conformal=copy(self.backtest.conformal), pending=list(self.backtest.pending)
+            self.backtest, conformal=replace(self.backtest.conformal), pending=list(self.backtest.pending)
         )
         other.record = replace(self.record, expected_mm=dict(self.record.expected_mm))
         return other

@@ -31,14 +31,14 @@ from forecaster.domain.readings import Reading
 from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SiteRunner
 from tests.bench import Figure
 from tests.bench.bench_ingest import pictures
-from tests.bench.fleet import message, site_id, write_fleet
+from tests.bench.fleet import ON_PACK, message, site_id, write_fleet
 from tests.bench.load import CALL, warm
 from tests.engines import ROOT, answers, free_port, wait_until
 
 SIZES = (10, 100, 1_000, 10_000)
 EVERY_S, MINUTE_S = 10, 60
 TOLD = 200
-"""Forecasts timed in each fleet, spread over all its sites."""
+"""Sites timed in each fleet, spread over all of it by blocks in which one in ten is on the pack, as of all."""
 
 NEXT = 4
 """Minutes that are heard and told after the first."""
@@ -110,7 +110,7 @@ def cost(installation: Installation, ledger: Ledger, now_ms: int) -> Cost:
         for reading in heard:
             runners[reading.site].take(reading)
 
-    asked = [runners[site_id(number)] for number in range(0, count, max(1, count // TOLD))]
+    asked = [runners[site_id(number)] for number in range(count) if number // ON_PACK % max(1, count // TOLD) == 0]
 
     def tell(number: int) -> None:
         ledger.publish([runner.tell(now_ms + number * MINUTE_S * 1000, 0.0).stored for runner in asked])
