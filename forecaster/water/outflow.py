@@ -36,7 +36,7 @@ class Raining:
     rows : (n,) — the draws in which it rains
     ends_h, power_w : (n, 1) — when it ends [h], and what it would come to if it lasted for ever [W]
     held_wh, ended_wh : (n, S) — what the reservoirs of each time constant would hold if it lasted for ever [Wh], and
-        the same times exp(ends_h / tau)
+        the same times exp(ends_h / tau); whole_wh : (n, 1) — what they would hold together
     """
 
     rows: NDArray[np.intp]
@@ -44,6 +44,7 @@ class Raining:
     power_w: Single
     held_wh: Single
     ended_wh: Single
+    whole_wh: Single
 
     def given_wh(self, since_h: Array, scales_h: Array) -> Single:
         """What it has given by times since the bank's [h], (n, T) [Wh]: the difference of two `filled_h`, its
@@ -52,7 +53,7 @@ class Raining:
         since = since_h.astype(np.float32)
         decay = np.exp(-since_h / scales_h[:, None]).astype(np.float32)
         stopped = self.ended_wh @ decay
-        np.copyto(stopped, self.held_wh.sum(axis=1)[:, None], where=since <= self.ends_h)
+        np.copyto(stopped, self.whole_wh, where=since <= self.ends_h)
         given: Single = np.minimum(since, self.ends_h)
         given *= self.power_w
         given += self.held_wh @ decay
@@ -134,7 +135,8 @@ class Draws:
         ends_h = self.ends[rows, None].astype(single)
         held_wh = self.by_scale(fills_w[rows] * self.tau_h[rows], rows).astype(single)
         lasted = np.exp(np.minimum(ends_h / self.scales_h.astype(single), single(_MOST_EXPONENT)))
-        return Raining(rows, ends_h, power_w[rows, None].astype(single), held_wh, held_wh * lasted)
+        whole_wh = held_wh.sum(axis=1)[:, None]
+        return Raining(rows, ends_h, power_w[rows, None].astype(single), held_wh, held_wh * lasted, whole_wh)
 
     def add_arrived_wh(self, rises: Single, ahead_h: Array, depth_mm: float) -> None:
         """Add the energy of measured rain that has just reached the reservoirs to the rises; nothing without gains.
