@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from forecaster.domain.forecast import HORIZON_H, LEVELS, Quantiles, SurvivalPoint
 from forecaster.domain.times import HOUR_MS
-from forecaster.maths.arrays import Array, Paths
+from forecaster.maths.arrays import Array, Paths, peaks_along
 from forecaster.pack.draws import PackDraws
 
 GRID_POINTS = 128
@@ -60,7 +60,7 @@ def less_charged_wh(drain: Paths, pack: PackDraws, charging_wh: Array | None) ->
     over = np.negative(drain)
     over -= pack.to_full_wh[:, None].astype(kind)
     np.maximum(over, 0.0, out=over)
-    drain += np.maximum.accumulate(over, axis=1, out=over)
+    drain += peaks_along(over)
     return drain
 
 
@@ -91,7 +91,7 @@ def first_passage(cumulative_wh: Paths, budget_wh: Array, ahead_s: Array) -> Arr
 def running_peak(cumulative_wh: Paths) -> Paths:
     """The greatest drain of each draw so far, (draws, T); the argument itself where it never falls."""
     falls = bool((cumulative_wh[:, 1:] < cumulative_wh[:, :-1]).any())
-    return np.maximum.accumulate(cumulative_wh, axis=1) if falls else cumulative_wh
+    return peaks_along(cumulative_wh) if falls else cumulative_wh
 
 
 def passages_of_peak(peak: Paths, budgets_wh: Array, ahead_s: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64decode, b64encode
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,14 @@ def summed_along(rises: Single) -> Single:
     for rise, here in zip(rises.T, total[1:], strict=True):
         before = np.add(before, rise, out=here)
     return total.T
+
+
+def peaks_along(values: Paths) -> Paths:
+    """The greatest value of each row so far: (N, T) of (N, T), laid out by columns, as `summed_along` has sums."""
+    peaks = np.array(values.T, order="C")
+    for before, here in pairwise(peaks):
+        np.maximum(before, here, out=here)
+    return peaks.T
 
 
 def pack_array(values: NDArray[np.float64]) -> dict[str, object]:

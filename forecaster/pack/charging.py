@@ -91,11 +91,11 @@ class Charging:
         return self.usual > 0.0 or self.night_w > 0.0
 
     def draw_ahead(self, now_ms: int, ahead_s: Array, draws: int, seed: int) -> Array | None:
-        """Cumulative energy into the pack ahead [Wh], shape (draws, T); None where no charging was seen."""
+        """Cumulative energy into the pack ahead [Wh], shape (draws, T), laid out by time; None where none was seen."""
         if not self.seen:
             return None
         hours = ahead_s / 3600.0
-        total = np.zeros((draws, hours.size))
+        total = np.zeros((hours.size, draws)).T
         if self.night_w > 0.0 and self.latitude is None:
             spread = np.exp(STEADY_SPREAD * normals(seed + 13, draws, 1))
             total += spread * self.night_w * hours
@@ -122,7 +122,7 @@ class Charging:
         yields = self.usual * np.exp(DAY_SPREAD * z - DAY_SPREAD**2 / 2.0)
         if self.today_ms is not None and now_ms - self.today_ms < 4.0 * HOUR_MS:
             yields[:, 0] = self.today * np.exp(TODAY_SPREAD * z[:, 0] - TODAY_SPREAD**2 / 2.0)
-        return np.asarray(yields @ ahead, dtype=np.float64)
+        return np.asarray((ahead.T @ yields.T).T, dtype=np.float64)
 
     def state(self) -> dict[str, object]:
         """All that is known, for a snapshot."""
