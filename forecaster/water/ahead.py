@@ -14,7 +14,7 @@ from forecaster.maths.ranks import median
 from forecaster.water.outflow import Draws, drawn_from
 from forecaster.water.rain import DELAY_H, RainRecord
 from forecaster.water.recession import Bank
-from forecaster.water.storms import StormClimate, filled_h, storm_rate, unit_storms_wh, unknown_size
+from forecaster.water.storms import StormClimate, storm_rate, unit_storms_wh, unknown_size
 
 RAIN_SPREAD = 0.5
 """Deviation of forecast rain from what falls, on a log scale (common practice, no source)."""
@@ -109,11 +109,28 @@ class Known:
         gains = drawn.gains if drawn.gains is not None else self._wh_per_mm(drawn)[:, None] * drawn.shares
         falls = [((max(hour, now_ms) - now_ms) / HOUR_MS + DELAY_H, mm) for hour, mm in told.items() if mm > 0.0]
         falls.append((0.0, self.record.store_mm_per_h * DELAY_H))
-        begins = np.array([begin for begin, _ in falls])
-        depth = np.array([mm for _, mm in falls])
-        since = np.maximum(ahead_h[:, None] - begins, 0.0)
-        after = np.maximum(since - 1.0, 0.0)
+        begins_h, depth_mm = np.array(falls).T
         spread = np.exp(RAIN_SPREAD * normals(drawn.seed + 3, drawn.draws, 1) - RAIN_SPREAD**2 / 2.0)
-        scales = drawn.scales_h.tolist()
-        shapes = np.stack([(filled_h(since, tau) - filled_h(after, tau)) @ depth for tau in scales])
-        drawn.add_shapes(rises, gains * spread, shapes)
+        drawn.add_shapes(rises, gains * spread, fallen_through(ahead_h, begins_h, depth_mm, drawn.scales_h))
+
+
+def fallen_through(ahead_h: Array, begins_h: Array, depth_mm: Array, scales_h: Array) -> Array:
+    """What hours of even rain have given through each time constant by times ahead, (S, T) [mm h].
+
+    ahead_h : (T,) — times ahead [h]; scales_h : (S,) — time constants [h]
+    begins_h, depth_mm : (N,) — when each hour begins [h], and how much falls in it [mm]
+
+    The sum over the hours of `filled_h` since each began, less the same since each ended. The exponential of a
+    difference of times is a product, so that times and hours need their own only; it stays within a float for two weeks
+    through the fastest time constant of half an hour, e^672.
+    """
+    sooner = begins_h < ahead_h[-1]
+    begins_h, depth_mm = begins_h[sooner], depth_mm[sooner]
+
+    def fading(from_h: Array) -> Array:
+        begun = (ahead_h[:, None] > from_h).astype(np.float64)
+        grown = begun @ (depth_mm[:, None] * np.exp(from_h[:, None] / scales_h))
+        return np.asarray(np.exp(-ahead_h[:, None] / scales_h) * grown - (begun @ depth_mm)[:, None])
+
+    fell_mm = np.clip(ahead_h[:, None] - begins_h, 0.0, 1.0) @ depth_mm
+    return np.asarray((fell_mm[:, None] + scales_h * (fading(begins_h) - fading(begins_h + 1.0))).T)
