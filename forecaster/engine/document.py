@@ -7,7 +7,7 @@ percents and watts to a tenth, so that a document read back and written again is
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from enum import Enum
 from typing import Any
@@ -124,11 +124,21 @@ def _table_writer(cls: type) -> Convert:
         columns = []
         for part, write in parts:
             column = [getattr(row, part.attribute) for row in rows]
-            columns.append(time_texts(column) if part.moment and not part.optional else map(write, column))
+            columns.append(_column(part, write, column))
         keys = [part.key for part, _ in parts]
         return [dict(zip(keys, row, strict=True)) for row in zip(*columns, strict=True)]
 
     return write_all
+
+
+def _column(member: Member, write: Convert, values: Sequence[Any]) -> Iterable[Any]:
+    """The values of one member in many parts as the document has them."""
+    if member.moment and not member.optional:
+        return time_texts(values)
+    digits = member.digits
+    if digits is None or member.optional or not all(map(math.isfinite, values)):
+        return map(write, values)
+    return [round(value, digits) + 0.0 for value in values]
 
 
 def _reserve_at(forecast: Forecast) -> dict[str, str | None]:
