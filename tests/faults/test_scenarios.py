@@ -192,6 +192,7 @@ def test_a_float_that_never_lets_go(learnt: Learnt) -> None:
     assert seen.raised()[0][1] < 15.0
 
 
+@pytest.mark.slow
 def test_more_water_than_the_pump_can_lift(learnt: Learnt) -> None:
     seen = play(learnt, 2.0, always(replace(STEADY, inflow_l_per_min=152.0)))
     assert {kind for kind, _ in seen.raised()} <= {K.PUMP_OVERRUN, K.HIGH_WATER}
@@ -227,6 +228,7 @@ def test_a_switch_that_chatters_is_told_far_sooner(learnt: Learnt) -> None:
     assert [kind for kind, _ in seen.raised()] == [K.RAPID_CYCLING]
 
 
+@pytest.mark.slow
 def test_a_storm_is_not_rapid_cycling(learnt: Learnt) -> None:
     seen = play(learnt, 6.0, always(replace(STEADY, inflow_l_per_min=14.0)), stride_s=120.0)
     assert seen.raised() == []
@@ -267,6 +269,7 @@ def test_a_silent_house_that_speaks_again(learnt: Learnt) -> None:
     assert [t.alarm.kind for t in seen.said if t.kind is TransitionKind.CLEARED] == [K.TELEMETRY_SILENT]
 
 
+@pytest.mark.slow
 def test_a_charge_that_stands_still_while_the_pack_drains(learnt: Learnt) -> None:
     wet = replace(STEADY, inflow_l_per_min=12.0)
     seen = play(learnt, 5.0, outage(rest=wet), change=stuck(Q.PACK_CHARGE, 0.5), stride_s=120.0)
@@ -274,6 +277,7 @@ def test_a_charge_that_stands_still_while_the_pack_drains(learnt: Learnt) -> Non
     assert "stood still" in seen.once(K.TELEMETRY_SILENT).alarm.headline
 
 
+@pytest.mark.slow
 def test_a_power_that_stands_still_while_the_counter_rises(learnt: Learnt) -> None:
     seen = play(learnt, 6.0, always(STEADY), change=stuck(Q.PUMP_POWER, 0.5), stride_s=120.0)
     assert [kind for kind, _ in seen.raised()] == [K.TELEMETRY_SILENT]
@@ -336,6 +340,7 @@ def test_a_pack_that_stays_off_after_the_mains_came_back(learnt: Learnt) -> None
     assert alarm.priority is Priority.CRITICAL
 
 
+@pytest.mark.slow
 def test_a_pack_that_does_not_charge_again(learnt: Learnt) -> None:
     wet = Condition(inflow_l_per_min=20.0, charging=False)
     seen = play(learnt, 6.0, outage(0.0, 3.0, wet), stride_s=120.0)

@@ -25,6 +25,7 @@ def case() -> Case:
     return house.case(SEED, HISTORY_H, OUTAGE_H)
 
 
+@pytest.mark.slow
 def test_a_cell_gives_its_rated_charge_to_a_steady_power() -> None:
     """Chen et al. 2020: 5 Ah to 2.5 V, about 18 Wh; at 1 W it lasts some 18 h, and is then empty for itself."""
     found = discharge(np.full(int(24 * 3600 / STEP_S), 1.0))
@@ -41,6 +42,7 @@ def test_a_gauge_strays_by_its_gain_and_its_drift() -> None:
     assert told.tolist() == pytest.approx([100.0, 47.5, 0.0])
 
 
+@pytest.mark.slow
 def test_the_devices_tell_of_one_outage(case: Case) -> None:
     by_kind = {q: [r for r in case.readings if r.quantity is q] for q in house.MEASURED}
     assert all(by_kind.values())
@@ -55,6 +57,7 @@ def test_the_devices_tell_of_one_outage(case: Case) -> None:
     assert 0 <= min(lost) - case.transfer_ms <= 60_000
 
 
+@pytest.mark.slow
 def test_its_outages_are_scored(case: Case) -> None:
     rows = [row for row in score_case(case, Engine) if row.forecaster == ENGINE]
     assert len(rows) == len(case.origins) >= 2

@@ -106,6 +106,7 @@ def test_what_would_take_too_long_begins_later_and_says_so(
     assert 0 < services.clock.now_ms() - work.start_ms <= 2 * HOUR_MS
 
 
+@pytest.mark.slow
 def test_the_page_tries_changed_limits_on_the_year_and_saves_from_there(
     house: tuple[TestClient, Services, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -110,6 +110,7 @@ def test_a_week_begins_on_monday_at_eight_whatever_the_clocks_do() -> None:
         assert week_of("America/Chicago", begins - 1)[0] == before.isoformat()
 
 
+@pytest.mark.slow
 def test_a_letter_comes_at_once_and_then_every_monday_over_any_number_of_restarts(post: Post) -> None:
     """From Tuesday 3 March, 10:02 in Chicago, for 20 days in steps of two hours, each with a new worker."""
     came: list[str] = []

@@ -49,6 +49,7 @@ def test_a_child_adds_up_the_days_once_a_day(two_days_later: Services) -> None:
     assert (record.as_of_ms, record.problem) == (LATER_MS // 1000 * 1000, None)
 
 
+@pytest.mark.slow
 def test_a_child_that_is_not_done_in_time_is_ended_and_the_old_result_stays(two_days_later: Services) -> None:
     old = StudyRecord("larkspur", "days", NOW_MS - DAY_MS, NOW_MS - DAY_MS, '{"added": 1}')
     two_days_later.ledger.save_study(old)

@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from tests.engines import ROOT
 
 OPENED = """
@@ -31,6 +33,7 @@ def tell(process: subprocess.Popen[str], kind: str, path: Path) -> None:
     process.stdin.flush()
 
 
+@pytest.mark.slow
 def test_a_file_that_another_has_just_begun_is_not_moved_aside(tmp_path: Path) -> None:
     """In: one owner and two others, three times of each kind. Out: one file that all have opened, none beside it."""
     started = [

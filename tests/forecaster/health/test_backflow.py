@@ -119,6 +119,7 @@ def test_what_too_little_is_known_of_is_told_as_such() -> None:
     assert backflow(_table(house, 3, 30)).least_share == float("inf")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("age", [14, 60, 120, 240])
 def test_a_leak_is_told_for_as_long_as_it_lasts(age: int) -> None:
     """Only dates of the newest 45 days were tried once, and the valve was called good again after that."""

@@ -17,6 +17,7 @@ from tests.forecaster.health.scored import TOLD
 from tests.forecaster.rehearsals import START_MS, aged
 
 
+@pytest.mark.slow
 def test_another_pack_that_nobody_told_of_is_no_baseline() -> None:
     """Its tests beside those of the one before tell no fade, and the words ask for the work to be told."""
     found = renewed(pack_life(3, fade=0.05, renewed=True))
@@ -24,6 +25,7 @@ def test_another_pack_that_nobody_told_of_is_no_baseline() -> None:
     assert "tell it as work done" in str(found.unnoted[-1].says)
 
 
+@pytest.mark.slow
 def test_another_pack_that_was_told_of_begins_anew_and_its_gain_is_told() -> None:
     life = pack_life(3, fade=0.05, renewed=True)
     found = renewed(life)

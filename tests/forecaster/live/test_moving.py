@@ -150,6 +150,7 @@ def test_what_is_lost_is_not_written_and_the_others_go_on(
     assert worker.troubles() == []
 
 
+@pytest.mark.slow
 def test_what_is_let_go_as_lost_is_not_written(desk: Desk, houses: tuple[dict[str, Site], list[Reading]]) -> None:
     sites, readings = houses
     worker = desk.worker()
@@ -167,6 +168,7 @@ def acknowledged(desk: Desk, alarm_id: str) -> Callable[[], bool]:
     return lambda: desk.held.ledger.alarm(alarm_id).state is AlarmState.ACKNOWLEDGED
 
 
+@pytest.mark.slow
 def test_what_people_ask_while_nobody_has_the_site_is_done_by_who_takes_it(
     desk: Desk, houses: tuple[dict[str, Site], list[Reading]]
 ) -> None:

@@ -231,6 +231,7 @@ def test_a_clock_that_the_intake_does_not_believe_raises_its_alarm_and_clears_it
         held.close()
 
 
+@pytest.mark.slow
 def test_a_worker_that_was_replaced_leaves_nothing_behind(tmp_path: Path, recorded: tuple[Site, list[Reading]]) -> None:
     """Site files change, workers are made anew: engines that are kept from the collector must go with their worker."""
     site, readings = recorded
