@@ -23,9 +23,13 @@ MEMORY = 100.0
 LARGEST = 6.0
 """A pair's statistic is cut to this: a storm is not noise. One pair in 70 is beyond it by chance."""
 
-LEAST, MOST = 0.7, 1.0
-"""Limits of the dispersion. Less is not believed, though it is seen: where samples and the pump's cycle keep step for
-hours, neighbours stray alike, and a high count is soon taken for a storm that begins. (Tuned, seeds 0 to 10.)"""
+LEAST, MOST = 0.1, 1.0
+"""Limits of the dispersion: what lasts for longer than two windows is not seen in neighbours."""
+
+SUDDEN = 0.85
+"""A storm that begins is told from a high count by no less a dispersion: where samples and the pump's cycle
+keep step for hours, neighbours stray alike, so a count may be high for long without more water. (Tuned, seeds 0 to 10.)
+"""
 
 
 @dataclass(slots=True)
@@ -66,5 +70,5 @@ class Catches:
 
     @property
     def dispersion(self) -> float:
-        """Variance of the energy caught over that of rare, independent catches, 0.7..1."""
+        """Variance of the energy caught over that of rare, independent catches, 0.1..1."""
         return min(max(self.mean, LEAST), MOST)

@@ -20,7 +20,7 @@ from forecaster.maths.noise import normals, seed_from
 from forecaster.pack.nameplate import running_w
 from forecaster.water.ahead import WIDENED_H, Known
 from forecaster.water.bankstate import bank_from
-from forecaster.water.catches import Catches
+from forecaster.water.catches import SUDDEN, Catches
 from forecaster.water.cycle_noise import CycleNoise
 from forecaster.water.design import LEAST_STORMS, Response
 from forecaster.water.expected import relax_wh
@@ -89,7 +89,7 @@ class Inflow:
             return
         self.cycles += 1
         strays_wh = self.catches.take(start_ms, stop_ms, energy_wh, lump_wh, self.running_w)
-        new, held = Bin(start_ms, stop_ms, energy_wh, 1, strays_wh, ends_wh), self.bin
+        new, held = Bin(start_ms, stop_ms, energy_wh, 1, strays_wh, ends_wh, SUDDEN * lump_wh), self.bin
         if held is not None and (start_ms - held.stop_ms > 2_000 or new.whole_cycles != held.whole_cycles):
             self._flush()
             self.noise.interrupt()
@@ -130,7 +130,7 @@ class Inflow:
     def _remember(self, held: Bin, rain_mm: float) -> None:
         """Keep a bin for refits: short ones are merged into the last, the oldest are dropped."""
         last = self.history[-1] if self.history else None
-        kind = [held.lump_wh, held.ends_wh]
+        kind = [held.most_wh, held.ends_wh]
         row = [float(held.start_ms), float(held.stop_ms), held.energy_wh, float(held.cycles), rain_mm, *kind]
         if last is not None and last[1] == row[0] and last[5:] == kind and row[1] - last[0] <= HISTORY_BIN_H * HOUR_MS:
             self.history[-1] = [last[0], row[1], *(a + b for a, b in zip(last[2:5], row[2:5], strict=True)), *kind]
@@ -162,7 +162,7 @@ class Inflow:
         mean_w = held.mean_w
         if bank is None:
             new = self._first(held.first_w)
-            new.observe(mean_w, held.variance_w2(self.noise, held.first_w, self.running_w), held.span_h)
+            new.observe(mean_w, held.variances_w2(self.noise, held.first_w, self.running_w)[0], held.span_h)
             return new
         new = copy(bank)
         level = max(new.level_w, 0.002 * self.running_w)
@@ -172,8 +172,8 @@ class Inflow:
         new.predict(span_h, level, self.record.reached_mm / span_h)
         rate = self.storms.rate_per_h * (GAUGE_MISSES if self.gauge_seen else 1.0)
         begins, ends = (float(-np.expm1(-chance * span_h)) for chance in (rate, 1.0 / STORM_H))
-        variance = held.variance_w2(self.noise, max(new.level_w, level), self.running_w)
-        new.observe(mean_w, variance, held.span_h, Surge(begins, ends, self.storms.mean_size / STORM_H))
+        own, sudden = held.variances_w2(self.noise, max(new.level_w, level), self.running_w)
+        new.observe(mean_w, own, held.span_h, Surge(begins, ends, self.storms.mean_size / STORM_H, sudden))
         return new
 
     def _first(self, mean_w: float) -> Bank:

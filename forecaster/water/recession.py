@@ -99,11 +99,13 @@ class Surge:
 
     begins, ends : float — chance that a storm begins, or one that lasts is over, within the step, 0..1
     rain_w : float — mean rain of a storm, as the power it would come to [W]; spread equal to the mean
+    variance : float — of the measurement, as far as rain is to be told from it [W²]; never less than its own
     """
 
     begins: float
     ends: float
     rain_w: float
+    variance: float = 0.0
 
 
 class Bank:
@@ -215,13 +217,20 @@ class Bank:
         mean_w, variance : float — the mean power [W] and its variance [W²]; span_h : float — the span [h]
         surge : Surge | None — rain that may have begun or ended unmeasured; None: none is considered
 
-        The mean of a reservoir over the span is its end value times (e^a - 1)/a, a = span/tau.
+        The mean of a reservoir over the span is its end value times (e^a - 1)/a, a = span/tau. Where a storm is told
+        from more than the measurement's own error, rain may be too faint to be ever told; it may be over all the same.
         """
         design = self.design(span_h)
         mean, cov, log_like, surprise = _update(self.mean, self.covariance, design, mean_w, variance)
+        doubtful = surge is not None and surge.variance > variance
+        if surge is not None and doubtful:
+            variance = surge.variance
+            log_like, surprise = _update(self.mean, self.covariance, design, mean_w, variance)[2:]
         quiet = surge is None or (float(self.weights @ surprise**2) < 1.5 and self.rain_w < 0.02 * surge.rain_w)
         if quiet or surge is None:
             self.mean, self.covariance = mean, cov
+            if surge is not None and doubtful:
+                self._fade_rain(surge.ends)
         else:
             log_like = self._merge((mean, cov, log_like), surge, design, mean_w, variance, span_h)
         self.log_weight = self.log_weight + log_like
@@ -243,6 +252,16 @@ class Bank:
             self.mean = self.mean - gain * below[:, None]
             self.covariance = self.covariance - gain[:, :, None] * cross[:, None, :]
         self.mean[:, GAINS] = np.maximum(self.mean[:, GAINS], 0.0)  # gains keep their spread: they may yet be learnt
+
+    def _fade_rain(self, ends: float) -> None:
+        """Rain too faint to be told from none is over with a chance of `ends`: the moments of both together."""
+        keeps, cov = 1.0 - ends, self.covariance.copy()
+        faint = cov[:, RAIN, RAIN] + self.mean[:, RAIN] ** 2
+        cov[:, RAIN, :] *= keeps
+        cov[:, :, RAIN] *= keeps
+        cov[:, RAIN, RAIN] += keeps * ends * faint
+        self.covariance = cov
+        self.mean[:, RAIN] *= keeps
 
     def design(self, span_h: float) -> Array:
         """Factors of the states at its end in the mean power over a span: (K, n). span_h : float — the span [h]"""

@@ -21,6 +21,8 @@ class Bin:
     lump_wh : float — variance of the energy over that energy, where runs are caught by chance [Wh]: what one sample of
         the running pump stands for, or less where most runs are caught
     ends_wh : float — how far energy cut off, or left in, at the ends of the span may stray [Wh]
+    sudden_wh : float — as lump_wh, as far as a high count is to be told from a storm that begins, where that is more
+        [Wh]
     """
 
     start_ms: int
@@ -29,6 +31,7 @@ class Bin:
     cycles: int
     lump_wh: float = 0.0
     ends_wh: float = 0.0
+    sudden_wh: float = 0.0
 
     @property
     def span_h(self) -> float:
@@ -59,10 +62,18 @@ class Bin:
             self.cycles + other.cycles,
             max(self.lump_wh, other.lump_wh),
             max(self.ends_wh, other.ends_wh),
+            max(self.sudden_wh, other.sudden_wh),
         )
 
-    def variance_w2(self, noise: CycleNoise, level_w: float, running_w: float) -> float:
-        """Variance of the mean power [W²], level_w being what was expected [W].
+    @property
+    def most_wh(self) -> float:
+        """Variance of the energy over that energy, as far as a high count is to be told from a storm [Wh]."""
+        return max(self.lump_wh, self.sudden_wh)
+
+    def variances_w2(self, noise: CycleNoise, level_w: float, running_w: float) -> tuple[float, float]:
+        """Variance of the mean power [W²], its own and as far as a high count is to be told from a storm.
+
+        level_w : float — what was expected [W]
 
         Samples a time dt apart catch a run that is shorter than dt by chance, and each catch counts running power
         times dt. The count is then binomial, below Poisson: its energy has a variance of at most such a catch times the
@@ -71,7 +82,9 @@ class Bin:
         """
         floor = (1e-4 * running_w) ** 2
         if self.whole_cycles:
-            return self.mean_w**2 * (noise.variance(self.cycles) + METER_SPREAD**2) + floor
-        expected_wh = max(level_w * self.span_h, LEAST_CATCHES * self.lump_wh)
-        own_wh2 = self.lump_wh * expected_wh + self.ends_wh**2
-        return own_wh2 / self.span_h**2 + (METER_SPREAD * level_w) ** 2 + floor
+            own = self.mean_w**2 * (noise.variance(self.cycles) + METER_SPREAD**2) + floor
+            return own, own
+        expected_wh = max(level_w * self.span_h, LEAST_CATCHES * self.most_wh)
+        rest = (self.ends_wh / self.span_h) ** 2 + (METER_SPREAD * level_w) ** 2 + floor
+        own, sudden = (lump_wh * expected_wh / self.span_h**2 + rest for lump_wh in (self.lump_wh, self.most_wh))
+        return own, sudden

@@ -229,6 +229,17 @@ def test_where_nothing_is_surprising_no_storm_is_thought_of() -> None:
     assert calm.rain_w == 0.0
 
 
+def test_faint_rain_may_be_over() -> None:
+    """12 ± 2 W with three chances in four, else none: 9 W, a variance of 0.75 x 4 + 0.75 x 0.25 x 144 = 30."""
+    made = bank([5.0, 1.0, 1.0, 1.0, 0.0, 12.0], 2.0)
+    made.covariance[0, BASE, RAIN] = made.covariance[0, RAIN, BASE] = 1.0
+    made._fade_rain(0.25)
+    cov = made.covariance
+    assert made.mean[0].tolist() == pytest.approx([5.0, 1.0, 1.0, 1.0, 0.0, 9.0])
+    assert (cov[0, RAIN, RAIN], cov[0, BASE, RAIN], cov[0, RAIN, BASE]) == pytest.approx((30.0, 0.75, 0.75))
+    assert cov[0, BASE, BASE] == 4.0
+
+
 # -- storms
 
 

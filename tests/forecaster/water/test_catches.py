@@ -11,6 +11,7 @@ import pytest
 
 from forecaster.domain.site import Pit, Pump
 from forecaster.domain.times import HOUR_MS
+from forecaster.maths.arrays import Array
 from forecaster.water import catches
 from forecaster.water.catches import Catches
 from forecaster.water.inflow import Inflow
@@ -88,6 +89,30 @@ def test_the_level_of_a_pump_that_is_mostly_caught_is_known_better(monkeypatch: 
     monkeypatch.setattr(catches, "LEAST", catches.MOST)
     by_chance = [told(counts).mean_w(HOURS_36) for counts in EVEN]
     assert np.mean([now.p95 - now.p05 for now in known]) < 0.95 * np.mean([now.p95 - now.p05 for now in by_chance])
+
+
+def test_an_even_pump_is_expected_to_go_on_evenly() -> None:
+    """The energy of the coming eight hours, in the mean over them: it was 11 % low and is 4 %."""
+    coming_wh = [np.median(ahead_wh(told(counts))) for counts in EVEN]
+    assert np.mean(coming_wh) == pytest.approx(8.0 * 19.2, rel=0.06)
+
+
+def ahead_wh(inflow: Inflow) -> Array:
+    """Draws of the pump's energy in the next eight hours [Wh]."""
+    return inflow.drawn_ahead(HOURS_36, np.linspace(0.0, 8.0 * 3600.0, 33), 400, 3)[:, -1].astype(np.float64)
+
+
+def test_a_count_that_is_high_by_a_fifth_is_no_storm_yet(monkeypatch: pytest.MonkeyPatch) -> None:
+    """18 of 20 runs caught in each window, and all 20 and four more in the last, as where samples keep step with runs.
+
+    Believed as far as neighbours agree, it would be three standard deviations and a storm that begins.
+    """
+    high = [[*np.random.default_rng(seed).binomial(20, 0.9, 71).tolist(), 24] for seed in range(3)]
+    late_wh = [np.quantile(ahead_wh(told(counts)), 0.9) for counts in high]
+    monkeypatch.setattr("forecaster.water.inflow.SUDDEN", catches.LEAST)
+    stormy_wh = [np.quantile(ahead_wh(told(counts)), 0.9) for counts in high]
+    assert np.mean(late_wh) < 1.4 * 8.0 * 72.0
+    assert np.mean(stormy_wh) > 2.0 * 8.0 * 72.0
 
 
 def test_what_was_learnt_is_kept_in_a_snapshot_and_one_without_it_starts_anew() -> None:

@@ -105,6 +105,16 @@ def test_a_storm_that_nobody_measured_is_taken_up_and_given_up() -> None:
     assert max(rain[70:]) < 8.0
 
 
+def test_faint_rain_that_nothing_tells_of_does_not_go_on_for_ever() -> None:
+    """A third of the level, guessed at first, was kept for days; in each forecast anew it ended within hours."""
+    bank = Bank(grid(), np.array([3.0, 2.4, 2.4, 2.4, 0.0, 1.0]), np.diag([9.0, 16.0, 16.0, 16.0, 0.1, 16.0]))
+    for _ in range(48):
+        bank.predict(0.5, bank.level_w)
+        bank.observe(10.0, 1.0, 0.5, Surge(0.005, 0.12, 500.0, variance=4.0))
+    assert bank.rain_w < 0.01 * bank.level_w
+    assert bank.level_w == pytest.approx(10.0, rel=0.06)
+
+
 def test_no_water_is_ever_negative() -> None:
     bank = Bank(grid(), np.array([5.0, 5.0, 5.0, 5.0, 0.0, 1.0]), np.diag([25.0, 25.0, 25.0, 25.0, 1.0, 25.0]))
     for mean_w in (20.0, 14.0, 9.0, 5.0, 3.0, 2.0, 1.2, 0.8, 0.5, 0.4):
