@@ -15,15 +15,16 @@ import numpy as np
 import pandas as pd
 
 from forecaster.health.changes import SELDOM_MISSED, DailySeries, errors_of, whitened
+from forecaster.health.judged import TENTH
 from forecaster.health.measures import LEAST_CYCLES, column, day_numbers
+from forecaster.health.wandering import WANDERS, Whitened
 from forecaster.maths.arrays import Array
 
 RECORD_DAYS, LEAST_BEFORE, LEAST_AFTER = 400, 40, 3
 """Newest days that are looked at; days of record that must lie before the date, and after it."""
 
 CERTAIN = 3.7
-"""Standard errors from which on water comes back: one look in ten thousand errs. In simulated healthy years none of
-many dates and looks passed 3.2."""
+"""Standard errors from which on water comes back: one look in ten thousand errs."""
 
 VAGUE = 0.2
 """Standard error of the share beyond which nothing is told of it."""
@@ -31,16 +32,19 @@ VAGUE = 0.2
 FRESH_DAYS, OF_THE_DAYS = 14.0, 0.9
 """A leak that is so old should be told, on whichever of this share of the days before it began."""
 
-BEYOND_CHANCE = 0.6
-"""By so many standard errors a pump that lifts more must explain the days better for it not to be a leak. In 40
-simulated houses (seeds 0 to 39, on change and at 10 s) no leak was lost for it, and no pump that was cleaned was told
-of."""
+BEYOND_CHANCE = 0.2
+"""By so many standard errors a pump that lifts more must explain the days better for it not to be a leak: where samples
+are coarse the two differ by hardly more. By simulation, see the handbook."""
+
+AS_LIKELY = 3.84
+"""Dates whose chi-square is less than the best one's by no more than this may as well be the true one: the 95 % point
+of a likelihood ratio with one degree of freedom."""
 
 LEAST_SHARE, GREATEST_SHARE = 0.1, 0.9
 
 LEAST_RISE, OF_THE_RISE = 0.1, 0.5
-"""How much oftener the starts must come on the driest days, in logarithms: the least, and the part of what the share
-alone would bring (the rest is left to a drier month)."""
+"""How much oftener the starts must come on the driest days, in logarithms: the least, and the part of what the low end
+of the share alone would bring (the rest is left to a drier month)."""
 
 DRY_DAYS = 14.0, 45.0
 """Least and most days on either side of the date among which the driest is looked for: over longer the season tells."""
@@ -112,12 +116,15 @@ def backflow(table: pd.DataFrame) -> Backflow:
     tried = _at_each_date(runs)
     old = tried.error[tried.day <= runs.day[-1] - FRESH_DAYS]
     least = (CERTAIN + SELDOM_MISSED) * float(np.quantile(old, OF_THE_DAYS)) if old.size else float("inf")
-    best = int(np.argmax(tried.share / tried.error))
+    sure = tried.share / tried.error
+    best = int(np.argmax(sure))
     share, error, since_day = float(tried.share[best]), float(tried.error[best]), float(tried.day[best])
     if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
         return Backflow(None, least, tried.always)
-    rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(-share)))
-    if share / error < tried.stronger - BEYOND_CHANCE or _oftener_on_dry_days(runs, since_day) < rise:
+    rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(TENTH * error - share)))
+    near = tried.day[sure >= float(np.sqrt(sure[best] ** 2 - AS_LIKELY))]
+    oftener = max(_oftener_on_dry_days(runs, float(day)) for day in near)
+    if sure[best] < tried.stronger - BEYOND_CHANCE or oftener < rise:
         return Backflow(None, float("inf"), tried.always)
     return Backflow(Back(share, error, since_day), least, tried.always)
 
@@ -129,6 +136,7 @@ class _Tried:
     day : (D,) — days since 1970; share, error : (D,) — what comes back from then on, and its standard error
     stronger : standard errors of a pump that lifts more from the best such day on, whatever flows in
     always : the share with no date
+    likelihood : float — logarithm of that of the days, with the best date
     """
 
     day: Array
@@ -136,32 +144,40 @@ class _Tried:
     error: Array
     stronger: float
     always: Back
+    likelihood: float
 
 
 def _at_each_date(runs: DryRuns) -> _Tried:
-    """Try each day as the date, by least squares with correlated days."""
+    """Try each day as the date, by the likeliest of some slow courses of the pump itself."""
     _, errors = errors_of(DailySeries(runs.day, runs.haste, runs.deviation**2, runs.fills[:, None]))
+    day = runs.day[LEAST_BEFORE : runs.day.size - LEAST_AFTER + 1]
+    later = (runs.day[:, None] >= day).astype(np.float64)
     hundreds = (runs.day - runs.day.mean()) / 100.0
-    columns = np.column_stack([np.ones(runs.day.size), hundreds, hundreds**2, runs.fills])
-    basis, upper = np.linalg.qr(whitened(columns, runs.day, errors))
-    goal = whitened(runs.haste, runs.day, errors)
-    along = basis.T @ goal
-    goal = goal - basis @ along
-    unexplained = max(1.0, float(goal @ goal) / (runs.day.size - columns.shape[1]))
+    columns = np.column_stack([
+        runs.haste, hundreds, np.ones(runs.day.size), runs.fills, later * runs.fills[:, None], later
+    ])  # fmt: skip
+    courses = [Whitened.by(columns, runs.day, errors, a_day) for a_day in WANDERS]
+    tried = [_by_course(day, course, drifts=drifts) for course in courses for drifts in (False, True)]
+    return max(tried, key=lambda one: one.likelihood)
 
-    def fitted(after: Array) -> tuple[Array, Array]:
-        tried = whitened(after, runs.day, errors)
-        tried = tried - basis @ (basis.T @ tried)
-        weight = np.maximum((tried**2).sum(axis=0), 1e-12)
-        return tried.T @ goal / weight, np.sqrt(unexplained / weight)
 
-    dates = runs.day[LEAST_BEFORE : runs.day.size - LEAST_AFTER + 1]
-    later = (runs.day[:, None] >= dates).astype(np.float64)
-    share, error = fitted(later * runs.fills[:, None])
-    step, step_error = fitted(later)
+def _by_course(day: Array, course: Whitened, *, drifts: bool) -> _Tried:
+    """Try each day by one slow course; drifts : whether the pump also becomes steadily faster or slower, which has to
+    earn the number that it costs (Akaike 1974)."""
+    goal, known, tried = np.split(course.columns, [1, 4], axis=1)
+    basis, upper = np.linalg.qr(known if drifts else known[:, 1:])
+    along = basis.T @ goal[:, 0]
+    left = goal[:, 0] - basis @ along
+    tried = tried - basis @ (basis.T @ tried)
+    weight = np.maximum((tried**2).sum(axis=0), 1e-12)
+    (share, step), (by_share, by_step) = np.split(tried.T @ left / weight, 2), np.split(weight, 2)
+    missed = float(left @ left) - max(float(np.max(share * np.sqrt(by_share))), 0.0) ** 2
+    spread = float(np.sqrt(max(1.0, missed / (left.size - basis.shape[1] - 1))))
     by_fill = float(upper[-1, -1]) or 1e-9
-    always = Back(float(along[-1]) / by_fill, float(np.sqrt(unexplained)) / abs(by_fill), None)
-    return _Tried(dates, share, error, float(np.max(step / step_error)), always)
+    return _Tried(
+        day, share, spread / np.sqrt(by_share), float(np.max(step * np.sqrt(by_step))) / spread,
+        Back(float(along[-1]) / by_fill, spread / abs(by_fill), None), course.log_scale - 0.5 * missed - drifts,
+    )  # fmt: skip
 
 
 def changed_at(table: pd.DataFrame, day: float) -> Back | None:
