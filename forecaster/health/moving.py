@@ -52,7 +52,7 @@ def flow_and_line(site: Site, table: pd.DataFrame) -> tuple[PartHealth, PartHeal
     if why is not None:
         return unknown(HousePart.PUMP_FLOW, why), unknown(HousePart.DISCHARGE_LINE, why)
     series, usual = flow_series(kept)
-    course = course_of(series)
+    course = course_of(series, falls=True)
     if course is None:
         return unknown(HousePart.PUMP_FLOW, Blind.YOUNG), unknown(HousePart.DISCHARGE_LINE, Blind.YOUNG)
     if course.change_error > VAGUE:

@@ -86,11 +86,14 @@ class Course:
         return upward is None or (self.change > 0.0) == upward
 
 
-def course_of(series: DailySeries) -> Course | None:
-    """The course of a series, fitted with autocorrelated errors (GLSAR); None with fewer than LEAST_DAYS days."""
+def course_of(series: DailySeries, *, falls: bool = False) -> Course | None:
+    """The course of a series, fitted with autocorrelated errors (GLSAR); None with fewer than LEAST_DAYS days.
+
+    falls : whether a fall that has only begun is looked for besides, see `changes.changes_of`
+    """
     if series.day.size < LEAST_DAYS:
         return None
-    changes = changes_of(series)
+    changes = changes_of(series, falls=falls)
     value, errors = errors_of(series, changes)
     told = changes or (DatedChange(ChangeShape.DRIFT, None, 0.0),)
     columns = np.column_stack([np.ones(series.day.size), *(c.column(series.day) for c in told), series.beside])
