@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import f as f_distribution
 from statsmodels import datasets
 
 from forecaster.domain.times import YEAR_DAYS
@@ -112,15 +112,15 @@ def test_a_steady_fall_meets_a_level_when_it_does() -> None:
 
 
 def test_a_level_is_met_at_the_mean_pace_give_or_take_what_paces_stray() -> None:
-    """A tenth in a year, a half to lose: four years more. Sums of independent increments: their means over one year and
-    over four stray by PACE_VARIANCE over each, so the logarithm of the years by sqrt(PACE_VARIANCE * (1 + 1/4)).
+    """A tenth in a year, a half to lose: four years more. What has been and what is to come are gamma distributed, each
+    about its mean with PACE_VARIANCE over its years, so the ratio of the two is F distributed, and with it the years.
     """
     level = np.array([1.0, 0.9])
     course = Course((), 1.0, 0.0, 0.9, 0.0, -0.1, 0.0, 20_000.0, 0.1, np.array([20_000.0, 20_000.0 + YEAR_DAYS]), level)
     found = below_days(course, 0.5)
     assert found is not None
-    wide = np.exp(norm.ppf(0.9) * np.sqrt(1.25 * PACE_VARIANCE))
-    assert [day / YEAR_DAYS for day in found if day] == pytest.approx([4.0 / wide, 4.0, 4.0 * wide], rel=0.04)
+    ratio = f_distribution.ppf([0.1, 0.5, 0.9], 2.0 * 1.0 / PACE_VARIANCE, 2.0 * 4.0 / PACE_VARIANCE)
+    assert [day / YEAR_DAYS for day in found if day] == pytest.approx(np.asarray(4.0 * ratio), rel=0.04)
     assert below_days(replace(course, change_error=0.06), 0.5) is None, "a fall that may be chance"
     assert below_days(replace(course, moves_from=None), 0.5) is None, "a step goes no further"
 
