@@ -26,7 +26,7 @@ _MOST_EXPONENT = 80.0
 """Greatest exponent that single precision takes. Rain that lasts for this many time constants does not occur."""
 
 _KEPT = 128
-"""For how many banks the draws are kept, those used last: some 100 kB each."""
+"""For how many banks the draws are kept, those used last: some 200 kB each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,15 +162,21 @@ class Draws:
         lag_h : float — from the bank's time to the first of them [h]
         """
         shapes = _wobble_shapes(tuple(ahead_h.tolist()), tuple(self.wobbles_h.tolist()))[:, : points - 1]
-        weight = np.zeros((self.draws, shapes.shape[0]), dtype=np.float32)
+        weight = self._wobble_weights.copy()
+        fading = MODES + self.which * (MODES + 1) + MODES
+        weight[np.arange(self.draws), fading] = self.now * np.exp(-lag_h / self.wobble_h)
+        factor = weight @ shapes
+        return np.asarray(np.maximum(factor, np.float32(0.0), out=factor))
+
+    @cached_property
+    def _wobble_weights(self) -> Single:
+        """Weights of the paths of `_wobble_shapes`, without that of how the present wobble fades."""
+        weight = np.zeros((self.draws, MODES + self.wobbles_h.size * (MODES + 1) + 1), dtype=np.float32)
         weight[:, :MODES] = self.z[:, MODES:]
         weight[:, -1] = 1.0
         own = weight[:, MODES:-1].reshape(self.draws, self.wobbles_h.size, MODES + 1)
-        row = np.arange(self.draws)
-        own[row, self.which, :MODES] = self.wobble[:, None] * self.z[:, :MODES]
-        own[row, self.which, MODES] = self.now * np.exp(-lag_h / self.wobble_h)
-        factor = weight @ shapes
-        return np.asarray(np.maximum(factor, np.float32(0.0), out=factor))
+        own[np.arange(self.draws), self.which, :MODES] = self.wobble[:, None] * self.z[:, :MODES]
+        return weight
 
     def by_scale(self, amount: Array, rows: NDArray[np.intp] | None = None) -> Array:
         """Amounts of the reservoirs (draws, 3), summed by their time constants: (draws, S).

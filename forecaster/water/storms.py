@@ -6,6 +6,7 @@ the rectangular pulses model of rain). Rate and size are learnt from the site's 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -103,7 +104,7 @@ def storm_rate(rate_per_h: float) -> tuple[float, float]:
 
     With the factor the mean water of storms stays what it was.
     """
-    step = round(np.log(rate_per_h / PRIOR_RATE_PER_H) / np.log(RATE_STEP))
+    step = round(math.log(rate_per_h / PRIOR_RATE_PER_H) / math.log(RATE_STEP))
     nearest_per_h = PRIOR_RATE_PER_H * RATE_STEP**step
     return nearest_per_h, rate_per_h / nearest_per_h
 
