@@ -20,7 +20,7 @@ import numpy as np
 from forecaster.maths.arrays import Array
 from forecaster.maths.noise import normals, uniforms
 from forecaster.maths.ranks import median
-from forecaster.pack.chargeline import BOW, CAPACITY, COST, IDLE, LOADS, SHARED, SKEW, UNHEARD_SPREAD
+from forecaster.pack.chargeline import BOW, COST, SHARED, SKEW, UNHEARD_SPREAD
 from forecaster.pack.draws import Discharge, PackDraws
 from forecaster.pack.slope import SANE, by_slope, fallen_percent
 from forecaster.pack.stray import stray_between
@@ -204,8 +204,8 @@ class _OfPlate:
 
 
 def _of_plate(now: Discharge, plate: tuple[Array, Array], z: Array, factor: float, listed_w: float) -> _OfPlate:
-    spread = np.sqrt(np.diagonal(plate[1]))
-    capacity, cost, idle, loads = (np.exp(plate[0][of] + spread[of] * z[:, of]) for of in (CAPACITY, COST, IDLE, LOADS))
+    mean, spread = plate[0][:BOW, None], np.sqrt(np.diagonal(plate[1]))[:BOW, None]
+    capacity, cost, idle, loads = np.exp(mean + spread * z[:, :BOW].T)
     return _OfPlate(
         capacity=capacity * factor,
         cost=cost,
