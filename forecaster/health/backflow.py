@@ -119,7 +119,8 @@ def backflow(table: pd.DataFrame) -> Backflow:
     sure = tried.share / tried.error
     best = int(np.argmax(sure))
     share, error, since_day = float(tried.share[best]), float(tried.error[best]), float(tried.day[best])
-    if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
+    vague = share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE
+    if vague or tried.ended < -CERTAIN:
         return Backflow(None, least, tried.always)
     rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(TENTH * error - share)))
     near = tried.day[sure >= float(np.sqrt(sure[best] ** 2 - AS_LIKELY))]
@@ -135,6 +136,7 @@ class _Tried:
 
     day : (D,) — days since 1970; share, error : (D,) — what comes back from then on, and its standard error
     stronger : standard errors of a pump that lifts more from the best such day on, whatever flows in
+    ended : standard errors of an end of it on the best day after the likeliest date; below 0, less comes back since
     always : the share with no date
     likelihood : float — logarithm of that of the days, with the best date
     """
@@ -143,6 +145,7 @@ class _Tried:
     share: Array
     error: Array
     stronger: float
+    ended: float
     always: Back
     likelihood: float
 
@@ -169,15 +172,25 @@ def _by_course(day: Array, course: Whitened, *, drifts: bool) -> _Tried:
     along = basis.T @ goal[:, 0]
     left = goal[:, 0] - basis @ along
     tried = tried - basis @ (basis.T @ tried)
-    weight = np.maximum((tried**2).sum(axis=0), 1e-12)
-    (share, step), (by_share, by_step) = np.split(tried.T @ left / weight, 2), np.split(weight, 2)
-    missed = float(left @ left) - max(float(np.max(share * np.sqrt(by_share))), 0.0) ** 2
+    (share, step), (by_share, by_step) = (np.split(one, 2) for one in _one_by_one(tried, left))
+    best = int(np.argmax(share * np.sqrt(by_share)))
+    missed = float(left @ left) - max(float(share[best] * np.sqrt(by_share[best])), 0.0) ** 2
     spread = float(np.sqrt(max(1.0, missed / (left.size - basis.shape[1] - 1))))
+    begun = tried[:, best] / np.sqrt(by_share[best])
+    since = tried[:, best + 1 : day.size]
+    less, by_less = _one_by_one(since - np.outer(begun, begun @ since), left - begun * (begun @ left))
+    ended = float(np.min(less * np.sqrt(by_less), initial=0.0)) / spread
     by_fill = float(upper[-1, -1]) or 1e-9
     return _Tried(
-        day, share, spread / np.sqrt(by_share), float(np.max(step * np.sqrt(by_step))) / spread,
+        day, share, spread / np.sqrt(by_share), float(np.max(step * np.sqrt(by_step))) / spread, ended,
         Back(float(along[-1]) / by_fill, spread / abs(by_fill), None), course.log_scale - 0.5 * missed - drifts,
     )  # fmt: skip
+
+
+def _one_by_one(tried: Array, goal: Array) -> tuple[Array, Array]:
+    """Coefficient of each whitened column by itself, and the weight that it rests on, (K,) each."""
+    weight = np.maximum((tried**2).sum(axis=0), 1e-12)
+    return tried.T @ goal / weight, weight
 
 
 def changed_at(table: pd.DataFrame, day: float) -> Back | None:

@@ -41,6 +41,14 @@ def test_a_weaker_pump_that_nobody_told_of_is_a_loss_of_flow() -> None:
     assert found.unnoted[HousePart.PUMP_FLOW].since_ms == pytest.approx(AT_MS, abs=5 * DAY_MS)
 
 
+@pytest.mark.parametrize("seed", [2, 9, 13, 19])
+def test_a_leak_that_has_ended_is_not_told_of_where_nobody_told_of_the_new_valve(seed: int) -> None:
+    """Forty days of it, sixty since: in the mean of both more comes back than before."""
+    assert (
+        walked(BY_KIND[WorkKind.NEW_VALVE], Sampling.ON_CHANGE, seed).unnoted[HousePart.CHECK_VALVE].state not in TOLD
+    )
+
+
 @pytest.mark.parametrize("renewal", RENEWALS, ids=lambda renewal: str(renewal.name))
 def test_what_the_work_changed_is_told_with_its_range(renewal: Renewal) -> None:
     """A range of 80 % that tells the sign; held to twice its width, so that chance does not decide."""
