@@ -94,7 +94,7 @@ class Backflow:
     found : Back | None — since when more comes back than before
     least_share : float — the least that would be told, had it begun on almost any day up to FRESH_DAYS ago; infinite
     where no day could be told of, and where more than chance comes back without the starts coming oftener, or as it
-    would not where the pump lifts more
+    would not where the pump lifts more, or came back for a while
     always : what comes back in the mean of all days, by how the dry run goes with the fill: of a leak that was there
     from the start nothing else tells; a pump that is switched off late by a fixed time looks the same
     """
@@ -119,13 +119,13 @@ def backflow(table: pd.DataFrame) -> Backflow:
     sure = tried.share / tried.error
     best = int(np.argmax(sure))
     share, error, since_day = float(tried.share[best]), float(tried.error[best]), float(tried.day[best])
-    vague = share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE
-    if vague or tried.ended < -CERTAIN:
+    if share < CERTAIN * error or error > VAGUE or not LEAST_SHARE <= share <= GREATEST_SHARE:
         return Backflow(None, least, tried.always)
     rise = max(LEAST_RISE, -OF_THE_RISE * float(np.log1p(TENTH * error - share)))
     near = tried.day[sure >= float(np.sqrt(sure[best] ** 2 - AS_LIKELY))]
     oftener = max(_oftener_on_dry_days(runs, float(day)) for day in near)
-    if sure[best] < tried.stronger - BEYOND_CHANCE or oftener < rise:
+    ended = tried.ended < -CERTAIN
+    if ended or sure[best] < tried.stronger - BEYOND_CHANCE or oftener < rise:
         return Backflow(None, float("inf"), tried.always)
     return Backflow(Back(share, error, since_day), least, tried.always)
 
