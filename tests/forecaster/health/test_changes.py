@@ -78,8 +78,8 @@ def test_a_step_is_dated_within_five_days_in_four_of_five() -> None:
 
 
 def test_a_fall_that_has_only_begun_is_told_sooner_where_falls_are_looked_for() -> None:
-    """Three days of one that takes 12 % in a week, under errors of 1.5 %: two to eight deviations, by the errors. What
-    rises is not told sooner, and hardly anything is where nothing happened (Bernoulli's chances are far below)."""
+    """Three days of a fall of 12 % a week, under errors of 1.5 % a day. What rises is not told sooner; where nothing
+    happened, one of 40 may be told."""
     rng = np.random.default_rng(11)
     usual = sooner = risen = nothing = 0
     for _ in range(40):
