@@ -50,7 +50,9 @@ class Began:
 class Drained:
     """Counted since the pack took over: charge [%] where this moment read it, Wh at the plug, of other loads where
     measured, and into the pack; lump_wh as in PumpSpan; unheard_wh was booked for the pump while it was not heard;
-    seldom where the pump's samples are so far apart that a count of the runs they catch tells little."""
+    seldom where the pump's samples are so far apart that a count of the runs they catch tells little; grain_wh is the
+    energy within which plug_wh is known at this moment, whatever it was off by before; walk_wh is the variance that
+    plug_wh gathers, over its energy, of runs that are sampled and seen."""
 
     at_ms: int
     charge_percent: float | None
@@ -61,6 +63,8 @@ class Drained:
     lump_wh: float = 0.0
     unheard_wh: float = 0.0
     seldom: bool = False
+    grain_wh: float = 0.0
+    walk_wh: float = 0.0
 
     @property
     def outlet_wh(self) -> float:

@@ -276,12 +276,13 @@ class Fold(msgspec.Struct):
             lump_wh=self.segmenter.lump_wh(at_ms),
             unheard_wh=blind_ms / HOUR_MS * self._fill_w(),
             seldom=self.lifting.seldom(at_ms),
+            grain_wh=self.lifting.grain_wh(at_ms),
+            walk_wh=self.lifting.walk_wh(at_ms),
         )
 
     def _charge(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         self._rhythm(key).heard(at_ms, value)
-        percent = self.gauge.take(at_ms, value, self.supply.step_percent)
-        if percent is None:
+        if (percent := self.gauge.take(at_ms, value, self.supply.step_percent)) is None:
             return
         change = self.supply.on_charge(at_ms, percent)
         mark = self._mark(at_ms, percent)
@@ -289,10 +290,9 @@ class Fold(msgspec.Struct):
             self._transfer(change, told)
         elif self.supply.high_ms == at_ms:
             self.accounts.peak = mark
-        if self.accounts.charge(mark) and not self.supply.returning(at_ms):
-            drained = self.drained(at_ms, percent)
-            if drained is not None:
-                told.evidence.append(drained)
+        worth = self.accounts.charge(mark) and not self.supply.returning(at_ms)
+        if worth and (drained := self.drained(at_ms, percent)) is not None:
+            told.evidence.append(drained)
 
     def _mains(self, at_ms: int, key: str, value: float, told: FoldOutput) -> None:
         del key

@@ -112,7 +112,7 @@ class Models:
             self._pumped(span)
         if self.led.leads:
             booked_wh = self.led.booked_wh(told, self.inflow.mean_w(told.at_ms).p50)
-            told = replace(told, plug_wh=0.0, lump_wh=0.0, unheard_wh=booked_wh)
+            told = replace(told, plug_wh=0.0, lump_wh=0.0, unheard_wh=booked_wh, grain_wh=0.0, walk_wh=0.0)
         self.belief.observe(
             told.at_ms,
             told.charge_percent,
@@ -123,6 +123,8 @@ class Models:
             told.lump_wh,
             told.unheard_wh,
             newest_only=self.led.leads,
+            grain_wh=told.grain_wh,
+            walk_wh=told.walk_wh,
         )
         self.charging.count(told.at_ms, told.charging_wh)
 

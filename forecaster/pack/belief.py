@@ -147,6 +147,8 @@ class PackBelief:
         unheard_wh: float = 0.0,
         *,
         newest_only: bool = False,
+        grain_wh: float = 0.0,
+        walk_wh: float = 0.0,
     ) -> None:
         """Take what was counted since `begin`, at a time.
 
@@ -158,19 +160,19 @@ class PackBelief:
         lump_wh : float — what one sample of the running pump adds to plug_wh where its runs are caught by chance [Wh]
         unheard_wh : float — estimated for the pump while it was not heard, in addition to plug_wh [Wh]
         newest_only : bool — the estimate rests on the charge itself, so that only the sum up to now is compared with it
+        grain_wh, walk_wh : float — how far plug_wh may be off at this moment alone, and on and on, as in `Row` [Wh]
         """
         if self.discharge is None:
             self.begin(at_ms - round(elapsed_s * 1000.0), charge_percent)
         now = self.discharge
         assert now is not None
-        hours = elapsed_s / 3600.0
+        row = Row(plug_wh, loads_wh, elapsed_s / 3600.0, charging_wh, lump_wh, unheard_wh, grain_wh, walk_wh)
         if charge_percent is not None:
-            self._take_charge(now, charge_percent, Row(plug_wh, loads_wh, hours, charging_wh, lump_wh, unheard_wh))
+            self._take_charge(now, charge_percent, row)
             if newest_only:
                 now.evidence.keep_newest()
-        now.at_ms = at_ms
-        now.plug_wh, now.loads_wh, now.elapsed_h, now.charging_wh = plug_wh, loads_wh, hours, charging_wh
-        now.unheard_wh = unheard_wh
+        now.at_ms, now.plug_wh, now.loads_wh, now.elapsed_h = at_ms, plug_wh, loads_wh, row.hours
+        now.charging_wh, now.unheard_wh = charging_wh, unheard_wh
 
     def heal(self, course: Sequence[tuple[float, float]], unheard_wh: float, lump_wh: float = 0.0) -> None:
         """Put what late readings tell of the pump in place of what had been booked for it while it was not heard.
@@ -226,7 +228,7 @@ class PackBelief:
         own = tuple(part.tobytes() for part in (self.mean, self.covariance, self.rounding, self.scale))
         start = (seen.start_percent, seen.start_spread)
         rows = tuple(seen.edges), tuple(map(tuple, seen.rows))
-        key = (rows, start, seen.lump_wh, self.step_percent, self.factor, own)
+        key = (rows, start, seen.lump_wh, seen.walk_wh, self.step_percent, self.factor, own)
         known = self._worked_out.get(key)
         if known is None:
             if len(self._worked_out) >= _KEPT:
@@ -240,11 +242,9 @@ class PackBelief:
             self._known(self.discharge)
 
     def _posterior(self, now: Discharge) -> Posterior:
-        floor = self.pack.reserve_percent
+        weight, seen, floor = np.outer(self.rounding, self.scale).ravel(), now.evidence, self.pack.reserve_percent
         scene = ChargeContext(self.listed_loads_w, self.swing_wh, self.factor, self.step_percent, floor)
-        weight = np.outer(self.rounding, self.scale).ravel()
         capacity, _, idle = np.exp(self.mean[:LOADS])
-        seen = now.evidence
         jumped = jumps(seen, self.step_percent, capacity * self.factor, idle, self.listed_loads_w)
         listed = self.listed_loads_w > 0.0 and any(isnan(row[1]) for row in seen.rows or [[0.0, np.nan]])
         return weighed(senses(seen, jumped), self.mean, self.covariance, weight, scene, loads_listed=listed)

@@ -20,7 +20,7 @@ import numpy as np
 
 from forecaster.maths.arrays import Array
 from forecaster.pack.battery import charge_at, reported_percent, reported_slope, within_bend
-from forecaster.pack.course import smoothed
+from forecaster.pack.course import smoothed, with_loads
 from forecaster.pack.stray import LEAN_PRECISION, SCALES, hedged, stray_covariance
 
 CAPACITY, COST, IDLE, LOADS, BOW, SKEW, START, UNHEARD = range(8)
@@ -45,7 +45,7 @@ ROUNDING_PRIOR = np.array([0.5, 0.4, 0.1])
 CHARGE_ACCEPTED = 0.97
 """Share of the energy into the battery that can be drawn again (common practice for lithium, no source)."""
 
-GAUGE_NOISE_PERCENT = 0.08
+GAUGE_NOISE_PERCENT = 0.04
 """What a fuel gauge strays by beyond its bow [%] (common practice, no source)."""
 
 THIN_PERCENT = 0.9
@@ -69,6 +69,8 @@ class Row:
     loads_wh : float | None — energy of the other loads [Wh]; None: not measured
     lump_wh : float — energy that one sample of the running pump stands for, where samples catch it by chance [Wh]; or 0
     unheard_wh : float — energy booked for the pump while it was not heard [Wh]
+    grain_wh : float — the energy within which plug_wh is known at this moment, whatever it was off by before [Wh]
+    walk_wh : float — variance that plug_wh gathers, over its energy, where runs are sampled and seen [Wh]
     """
 
     plug_wh: float
@@ -77,6 +79,8 @@ class Row:
     charging_wh: float
     lump_wh: float = 0.0
     unheard_wh: float = 0.0
+    grain_wh: float = 0.0
+    walk_wh: float = 0.0
 
 
 @dataclass(slots=True)
@@ -86,9 +90,10 @@ class ChargeSteps:
     start_percent : float | None — reported at the start [%]; None: nothing reports it, taken for full
     start_spread : float | None — how far the start may be from a guess [%]; None: it was read
     rows : list of [plug, loads or nan, hours, charging, unheard] halfway between the samples around each change
-    widths : list of the same, between those samples
+    widths : list of the same, between those samples; of the plug's energy, with what it is known within
     edges, spreads : list of float — reported charge there [%], and its spread beyond the width [%]
     lump_wh : float — the plug energy counts lumps of this size, caught by chance [Wh]; 0: it is exact
+    walk_wh : float — variance that the plug energy gathers, over itself, of sampled runs that were seen [Wh]
     healed : int — rows in which late readings filled in what had been booked unheard
     """
 
@@ -100,6 +105,7 @@ class ChargeSteps:
     spreads: list[float] = field(default_factory=list)
     last: list[float] = field(default_factory=lambda: [0.0] * COLUMNS)
     lump_wh: float = 0.0
+    walk_wh: float = 0.0
     healed: int = 0
 
     @classmethod
@@ -150,7 +156,7 @@ class ChargeSteps:
 
     def keep_newest(self) -> None:
         """Forget all changes but the newest, and that what was counted by earlier ones was caught by chance."""
-        self.lump_wh = 0.0
+        self.lump_wh = self.walk_wh = 0.0
         for kept in (self.rows, self.widths, self.edges, self.spreads):
             del kept[:-1]
 
@@ -166,10 +172,12 @@ class ChargeSteps:
             edge, spread, halfway = (before + after) / 2.0, 0.0, [b - w / 2.0 for b, w in zip(here, width, strict=True)]
         else:
             edge, spread, halfway, width = after, step / 12.0**0.5, here, [0.0] * COLUMNS
+        width[0] += row.grain_wh
         self.last = here
         if self.edges and abs(edge - self.edges[-1]) < max(THIN_PERCENT, 0.9 * step):
             return
         self.lump_wh = max(self.lump_wh, row.lump_wh) if row.unheard_wh > 0.0 else row.lump_wh
+        self.walk_wh = row.walk_wh
         self.rows.append(halfway)
         self.widths.append(width)
         self.edges.append(edge)
@@ -261,21 +269,24 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
     precision[UNHEARD, UNHEARD] = 1.0 / UNHEARD_SPREAD**2
     precision = np.repeat(precision[None], HYPOTHESES, axis=0)
     precision[:, [BOW, SKEW], [BOW, SKEW]] += np.tile(LEAN_PRECISION, ROUNDINGS.size)[:, None]
-    table, unknown = _with_loads(np.array([[0.0] * COLUMNS, *evidence.rows]), scene.loads_w)
-    width, _ = _with_loads(np.array([[0.0] * COLUMNS, *evidence.widths]), scene.loads_w)
+    table, unknown = with_loads(np.array([[0.0] * COLUMNS, *evidence.rows]), scene.loads_w)
+    width, _ = with_loads(np.array([[0.0] * COLUMNS, *evidence.widths]), scene.loads_w)
     edge, own = _edges(evidence, start, scene.step)
     shown = np.array([start, *evidence.edges])
     strays = OF_SCALE[:, None, None] ** 2 * stray_covariance(shown, shown)
-    smooth = table if evidence.lump_wh <= 0.0 else smoothed(table, evidence.lump_wh)
+    by_chance = evidence.lump_wh > 0.0
+    smooth = smoothed(table, evidence.lump_wh) if by_chance else table
+    walk_wh = evidence.lump_wh if by_chance else evidence.walk_wh
     earlier = np.minimum.outer(smooth[:, 0], smooth[:, 0])
     theta = np.repeat(prior_mean[None, :], HYPOTHESES, axis=0)
     for _ in range(STEPS):
         error, slope, variance = _linearise(theta, table, width, unknown, edge, own, scene)
         shared = strays
-        if evidence.lump_wh > 0.0:
+        if by_chance:
             _, slope, variance = _linearise(theta, smooth, width, unknown, edge, own, scene)
+        if walk_wh > 0.0:
             pull = slope[..., START] * np.exp(theta[:, COST] - theta[:, CAPACITY])[:, None] / scene.factor
-            shared = strays + evidence.lump_wh * pull[:, :, None] * earlier * pull[:, None, :]
+            shared = strays + walk_wh * pull[:, :, None] * earlier * pull[:, None, :]
         fit = _together(error, slope, variance, shared)
         information = precision + fit.weighted @ slope
         away = theta - prior_mean
@@ -352,14 +363,6 @@ def _trust(square: Array) -> Array:
     trust = np.minimum((STUDENT + 1.0) / (STUDENT + square), 1.0)
     trust[:, 0] = 1.0
     return trust
-
-
-def _with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:
-    """The table with loads filled in from the list where not measured, and 1 where they were filled in."""
-    unknown = np.isnan(table[:, 1]).astype(np.float64)
-    filled = table.copy()
-    filled[:, 1] = np.where(unknown > 0.0, loads_w * table[:, 2], np.nan_to_num(table[:, 1]))
-    return filled, unknown
 
 
 def _linearise(

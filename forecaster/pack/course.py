@@ -1,4 +1,4 @@
-"""The plug's energy as a smooth course over time, where samples catch the pump's runs by chance."""
+"""The rows of a discharge as a table: loads filled in, and the plug's energy smooth where runs are caught by chance."""
 
 from __future__ import annotations
 
@@ -27,3 +27,11 @@ def smoothed(table: Array, lump_wh: float) -> Array:
     smooth = table.copy()
     smooth[:, 0] = course
     return smooth
+
+
+def with_loads(table: Array, loads_w: float) -> tuple[Array, Array]:
+    """The table with loads filled in from the list where not measured, and 1 where they were filled in."""
+    unknown = np.isnan(table[:, 1]).astype(np.float64)
+    filled = table.copy()
+    filled[:, 1] = np.where(unknown > 0.0, loads_w * table[:, 2], np.nan_to_num(table[:, 1]))
+    return filled, unknown

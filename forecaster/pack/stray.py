@@ -19,12 +19,12 @@ SMOOTH_PERCENT, SMOOTH_REACH = 0.9, 0.25
 ROUGH_PERCENT, ROUGH_REACH = 0.45, 0.06
 """Standard deviation [%] and reach [share of charge] of the two parts at scale 1 (common practice, no source)."""
 
-SCALES = np.array([0.2, 1.0, 2.2])
+SCALES = np.array([0.12, 1.0, 2.2])
 SCALE_PRIOR = np.array([0.5, 0.3, 0.2])
 LEAN_PRECISION = np.array([0.0, 1.0 / 0.03**2, 1.0 / 0.03**2])
 """Where the stray is large, bow and skew have little room: what bends the line above says nothing of it below."""
 
-HEDGE = 0.25
+HEDGE = 0.3
 """Share of the weights of the scales that no evidence takes away: a line that was smooth so far may turn at once."""
 
 MOST_PERCENT = 10.0

@@ -220,15 +220,15 @@ def test_what_the_next_discharge_keeps_of_the_scales() -> None:
     assert stray.remembered(np.array([0.0, 0.0, 1.0])).tolist() == pytest.approx([0.1, 0.06, 0.84])
 
 
-def test_evidence_takes_three_quarters_of_a_scales_weight_at_most() -> None:
-    """Two roundings by three scales; only the smooth scale explains the charge, each scale keeps a quarter of prior."""
+def test_evidence_takes_seven_tenths_of_a_scales_weight_at_most() -> None:
+    """Two roundings by three scales; only the smooth scale explains the charge, each keeps 0.3 of its prior."""
     prior = np.outer([0.5, 0.5], [0.5, 0.3, 0.2]).ravel()
     told = np.array([0.0, -50.0, -50.0, -50.0, -50.0, -50.0])
     found = stray.hedged(prior, told).reshape(2, 3)
     assert found.sum() == pytest.approx(1.0)
-    assert found.sum(axis=0).tolist() == pytest.approx([0.75 + 0.125, 0.075, 0.05])
-    assert found[0, 0] == pytest.approx(0.875), "the rounding that explains it has the scale's share"
-    assert found[:, 1].tolist() == pytest.approx([0.0375, 0.0375])
+    assert found.sum(axis=0).tolist() == pytest.approx([0.7 + 0.15, 0.09, 0.06])
+    assert found[0, 0] == pytest.approx(0.85), "the rounding that explains it has the scale's share"
+    assert found[:, 1].tolist() == pytest.approx([0.045, 0.045])
 
 
 def test_a_rough_gauge_is_partly_read_by_its_slope() -> None:

@@ -28,9 +28,8 @@ from forecaster.pack.chargeline import (
     _linearise,
     _together,
     _trust,
-    _with_loads,
 )
-from forecaster.pack.course import smoothed
+from forecaster.pack.course import smoothed, with_loads
 
 SCENE = ChargeContext(loads_w=20.0, swing_wh=4.0, factor=0.9, step=1.0, floor_percent=10.0)
 THETA = np.array([math.log(1000.0), math.log(1.15), math.log(9.0), 0.2, 0.1, 0.05, 0.99, 0.3])
@@ -87,12 +86,12 @@ def test_late_readings_take_the_place_of_what_was_booked() -> None:
 
 
 def test_where_the_unrounded_charge_stood() -> None:
-    """Rounded, cut or rounded up: at a step's edge, half a step above or below; noise of 0.08 %."""
+    """Rounded, cut or rounded up: at a step's edge, half a step above or below; noise of 0.04 %."""
     steps = ChargeSteps(80.0, edges=[70.0], spreads=[0.3])
     edge, own = _edges(steps, 80.0, 2.0)
     assert edge.shape == (HYPOTHESES, 2)
     assert edge[:, 1].tolist() == (70.0 + 2.0 * OF_ROUNDING).tolist()
-    assert own.tolist() == pytest.approx([2.0 / math.sqrt(12), math.hypot(0.3, 0.08)])
+    assert own.tolist() == pytest.approx([2.0 / math.sqrt(12), math.hypot(0.3, 0.04)])
     full_edge, full = _edges(ChargeSteps(99.0), 99.0, 2.0)
     assert full_edge[:, 0].tolist() == [100.0] * HYPOTHESES
     assert full[0] == 0.15
@@ -104,12 +103,12 @@ def test_where_the_unrounded_charge_stood() -> None:
 
 
 def test_loads_that_are_not_measured_are_those_listed() -> None:
-    table, unknown = _with_loads(np.array([[1.0, math.nan, 2.0], [1.0, 7.0, 2.0]]), 20.0)
+    table, unknown = with_loads(np.array([[1.0, math.nan, 2.0], [1.0, 7.0, 2.0]]), 20.0)
     assert table[:, 1].tolist() == [40.0, 7.0]
     assert unknown.tolist() == [1.0, 0.0]
 
 
-TABLE, UNKNOWN = _with_loads(
+TABLE, UNKNOWN = with_loads(
     np.array([[0.0] * 5, [100.0, math.nan, 2.0, 30.0, 15.0], [250.0, 35.0, 5.0, 40.0, 15.0]]), SCENE.loads_w
 )
 WIDTH = np.array([[0.0] * 5, [6.0, 2.0, 0.1, 0.0, 0.0], [8.0, 3.0, 0.2, 0.0, 4.0]])
