@@ -12,7 +12,7 @@ from forecaster.health.trends import Course, course_of
 from forecaster.texts.catalogue import Said
 
 LATE, OFTEN_LATE = 0.04, 0.12
-"""Growth in the share of starts that come late which is told, and which asks for something to be done."""
+"""Growth in the share of late starts, see `measures.late_series`, that is told, and that asks for something to do."""
 
 TELLABLE = 0.10
 """A float is called good only where such a growth of that share would be told within a week or so."""

@@ -20,7 +20,7 @@ from forecaster.health.measures import (
     blind_to_runs,
     day_numbers,
     flow_series,
-    late_series,
+    late_levels,
     power_series,
     sampled,
 )
@@ -47,7 +47,8 @@ def helped(
 
     before_ms : int — when such work was done before: the old level is taken from there on [UTC ms]
     table : daily table, columns `frames.DAYS`
-    The change is a share of the old level. Float and valve are shares of the starts already: theirs is the difference.
+    The change is a share of the old level. Float and valve are shares already: theirs is the difference. The
+    float's is that of the starts that come late by more than half the usual wait.
     """
     part = work.concerns[0] if work.concerns else None
     if part in (HousePart.PACK_CAPACITY, HousePart.PACK_LOSSES):
@@ -73,7 +74,7 @@ _MEASURES: dict[HousePart, Callable[[pd.DataFrame], DailySeries]] = {
     HousePart.PUMP_FLOW: lambda table: flow_series(table)[0],
     HousePart.DISCHARGE_LINE: lambda table: flow_series(table)[0],
     HousePart.PUMP_POWER: lambda table: power_series(table)[0],
-    HousePart.FLOAT: late_series,
+    HousePart.FLOAT: late_levels,
     HousePart.CHECK_VALVE: at_once_series,
 }
 
@@ -119,7 +120,7 @@ def _by_days(series: DailySeries, at_day: float, *, relative: bool, missed: floa
     alike = (1.0 + errors.rho) / (1.0 - errors.rho)
     level, error = float(value.mean()), float(np.sqrt((errors.deviation**2).mean() * alike / after.day.size))
     scale = 1.0 / max(course.now, 1e-9) if relative else 1.0
-    before_error = course.now_error if relative else float(np.hypot(course.now_error, _scatter(before, course)))
+    before_error = course.now_error if relative else max(course.now_error, _scatter(before, course))
     return around(level - course.now, float(np.hypot(np.hypot(error, before_error), missed * level)), scale)
 
 

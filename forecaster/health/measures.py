@@ -5,6 +5,7 @@ A `table` is the daily table as a data frame, columns `forecaster.record.frames.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from enum import StrEnum
 
 import numpy as np
@@ -20,6 +21,9 @@ LEAST_CYCLES = 3
 LEAST_TWICE = 0.06
 """Least share of the runs that more than one sample caught: with fewer, a run looks as long as the sampling interval
 whatever its length, and shorter ones are missed."""
+
+AROUND_DAYS = 14.0
+"""Days on either side over which the share of a day is taken, see `late_levels`."""
 
 NEWEST_DAYS = 28
 """Newest days by which it is judged what the sampling can tell."""
@@ -97,9 +101,22 @@ def power_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
 
 
 def late_series(table: pd.DataFrame) -> DailySeries:
-    """Late starts on each day as a share of all whose wait is known, 0..1."""
+    """Starts that come late by more than half the usual wait, as a share of all whose wait is known, 0..1, a day."""
     late = column(table, "late")
     return _share_series(table, late, late + column(table, "paired"))
+
+
+def late_levels(table: pd.DataFrame) -> DailySeries:
+    """The same where its level is known to change: the variance of each day is that of the share in the weeks around
+    it. That of the whole record is too small once many come late, and finds changes in what is chance."""
+    series = late_series(table)
+    late = column(table, "late")
+    every = late + column(table, "paired")
+    kept = every >= LEAST_CYCLES
+    some, of = (np.concatenate([[0.0], np.cumsum(counts[kept])]) for counts in (late, every))
+    first, last = (np.searchsorted(series.day, series.day + away) for away in (-AROUND_DAYS, AROUND_DAYS + 1.0))
+    usual = (some[last] - some[first] + 0.5) / (of[last] - of[first] + 1.0)
+    return replace(series, variance=usual * (1.0 - usual) / np.maximum(every[kept], 1.0))
 
 
 def at_once_series(table: pd.DataFrame) -> DailySeries:

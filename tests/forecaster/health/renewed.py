@@ -20,16 +20,20 @@ from forecaster.health.studying import parts_of_pump
 from forecaster.maths.arrays import Array
 from forecaster.record.frames import days_frame
 from tests.forecaster.health.scored import SITE, TOLD
-from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, record
+from tests.forecaster.health.world import START_MS, Sampling, Truth, drawn, inflow, late_share, record_in, still
 
 BROKE, MENDED, DAYS = 200, 240, 300
+REPEATS = 4
 AT_MS = START_MS + MENDED * DAY_MS
 A_DAY = 0.02 / 30.4
 
 
 @dataclass(frozen=True)
 class Renewal:
-    """Work on a part: what the house is like before and after, and what truly changed on that day, see `helped`."""
+    """Work on a part: what the house is like before and after, and what truly changed on that day, see `helped`.
+
+    change : for the float the share of starts for which it hangs, see `_changed`
+    """
 
     name: str
     kind: WorkKind
@@ -58,29 +62,49 @@ RENEWALS = (
 
 @dataclass(frozen=True)
 class Walked:
-    """Every part two months after the work, where it was told of (noted) and where it was not; and the gain told."""
+    """Every part two months after the work, where it was told of (noted) and where it was not; the gain told, and what
+    truly changed."""
 
     noted: dict[HousePart, PartHealth]
     unnoted: dict[HousePart, PartHealth]
     gain: Range | None
+    change: float
 
 
 def walked(renewal: Renewal, sampling: Sampling, seed: int) -> Walked:
     """One house with work done on MENDED."""
     rng = np.random.default_rng(seed)
-    table = days_frame(record(renewal.truth(drawn(rng)), sampling, DAYS, rng))
+    truth = renewal.truth(drawn(rng))
+    flows_in = inflow(truth, DAYS, rng)
+    table = days_frame(record_in(flows_in, truth, sampling, rng))
     work = WorkDone("w", SITE.id, AT_MS, renewal.kind, "", "owner", AT_MS)
     noted, unnoted = (
         {part.part: part for part in parts_of_pump(SITE, table, done, "")} for done in ([work], [])
     )  # fmt: skip
-    return Walked(noted, unnoted, helped(SITE, work, 0, table, (), ()))
+    change = _changed(renewal, truth, flows_in, seed)
+    return Walked(noted, unnoted, helped(SITE, work, 0, table, (), ()), change)
+
+
+def _changed(renewal: Renewal, truth: Truth, flows_in: Array, seed: int) -> float:
+    """What truly changed: of a float the share of starts that come late by more than half a wait, see `late_share`.
+
+    That is counted in the same water with one that hangs all the time and with a sound one, REPEATS times.
+    """
+    if renewal.kind is not WorkKind.NEW_FLOAT:
+        return renewal.change
+    rng = np.random.default_rng(seed)
+    sound, hanging = (
+        np.mean([late_share(replace(truth, sticks=still(share)), flows_in, rng) for _ in range(REPEATS)])
+        for share in (0.0, -renewal.change)
+    )
+    return float(sound - hanging)
 
 
 def row(renewal: Renewal, sampling: Sampling, houses: int, seed: int) -> str:
     """A row of the table: gains that lay within, and parts told of two months after the work."""
     every = [walked(renewal, sampling, seed + number) for number in range(houses)]
-    gains = [one.gain for one in every if one.gain is not None]
-    within = sum(gain[0] <= renewal.change <= gain[2] for gain in gains)
+    gains = [(one.gain, one.change) for one in every if one.gain is not None]
+    within = sum(gain[0] <= change <= gain[2] for gain, change in gains)
     told, untold = (
         "; ".join(f"{part.value} {n}" for part in HousePart if (n := sum(_told(parts, part) for parts in of)))
         for of in ([one.noted for one in every], [one.unnoted for one in every])

@@ -42,7 +42,7 @@ Course = Callable[[Array], Array]
 """A factor or share at each day of the record."""
 
 
-def _still(value: float) -> Course:
+def still(value: float) -> Course:
     return lambda day: np.full(day.shape, value)
 
 
@@ -51,7 +51,7 @@ class Truth:
     """A house: how much flows in, and what becomes of its parts.
 
     flow, watts : factor of the pump's rate and power; leak : share of a run's water that runs back at once
-    sticks : share of starts that come late because the float hangs
+    sticks : share of starts for which the float hangs, by half a drawdown to one and a half
     wettest : day of the record on which the base is greatest; None: drawn with the water
     """
 
@@ -61,10 +61,10 @@ class Truth:
     storms_a_year: float = 45.0
     slop: float = 0.06
     wettest: float | None = None
-    flow: Course = field(default_factory=lambda: _still(1.0))
-    watts: Course = field(default_factory=lambda: _still(1.0))
-    leak: Course = field(default_factory=lambda: _still(0.0))
-    sticks: Course = field(default_factory=lambda: _still(0.0))
+    flow: Course = field(default_factory=lambda: still(1.0))
+    watts: Course = field(default_factory=lambda: still(1.0))
+    leak: Course = field(default_factory=lambda: still(0.0))
+    sticks: Course = field(default_factory=lambda: still(0.0))
 
 
 def drawn(rng: np.random.Generator) -> Truth:
@@ -124,6 +124,17 @@ def runs(truth: Truth, flows_in: Array, rng: np.random.Generator) -> tuple[Array
     lasts = 60.0 * lifted / (np.interp(starts, at_s, rate) - np.interp(starts, at_s, flows_in))
     stops = np.minimum(starts + lasts, np.append(starts[1:] - 1.0, np.inf))
     return starts, np.maximum(stops, starts + 0.5)
+
+
+def late_share(truth: Truth, flows_in: Array, rng: np.random.Generator) -> float:
+    """Share of the starts that come late by more than half the usual wait: the median of the four waits on either side.
+
+    Told from the true runs.
+    """
+    starts, stops = runs(truth, flows_in, rng)
+    waits = starts[1:] - stops[:-1]
+    usual = np.median([np.roll(waits, away) for away in (-4, -3, -2, -1, 1, 2, 3, 4)], axis=0)
+    return float(np.mean(waits > 1.5 * usual))
 
 
 def seen(
