@@ -26,6 +26,7 @@ from tests.api.pagesample import forecast, publish, site
 from tests.browser.serving import Served, serving
 from tests.browser.test_languages_in_browser import TOO_WIDE
 from tests.browser.test_pages_in_browser import LOOKS, check, opened
+from tests.browser.waiting import wait_in
 from tests.scenario import NOW_MS, services
 
 log = logging.getLogger(__name__)
@@ -166,11 +167,8 @@ def test_that_nobody_can_be_told_is_said_once_with_the_houses(browser: Browser, 
 def test_the_list_is_there_offline_after_one_visit_with_its_age(browser: Browser, forty: Served) -> None:
     with opened(browser, f"{forty.url}/", width=360, workers=True) as page:
         kept = "caches.open('outlast-2').then(c => c.keys()).then(all => all.map(r => new URL(r.url).pathname))"
-        deadline = time.monotonic() + 60.0
         state = "navigator.serviceWorker.controller?.state"
-        while "/" not in page.evaluate(kept) or page.evaluate(state) != "activated":
-            assert time.monotonic() < deadline
-            page.wait_for_timeout(100)
+        wait_in(page, lambda: "/" in page.evaluate(kept) and page.evaluate(state) == "activated")
         page.context.set_offline(True)
         page.reload()
         expect(page.locator("table.fleet tbody tr").first).to_contain_text("Upper Larkspur Lane")
@@ -227,10 +225,7 @@ def test_a_thousand_follow_a_mains_failure_and_its_end(browser: Browser, thousan
 
 def drawn_anew(page: Page, served: Served) -> None:
     """The page listens, and has drawn its rows once more since."""
-    deadline = time.monotonic() + 60.0
-    while served.services.hub.clients == 0 or "/fleet/now" not in [path for path, _ in served.sent.answers]:
-        assert time.monotonic() < deadline, "the list was not drawn anew"
-        page.wait_for_timeout(50)
+    wait_in(page, lambda: served.services.hub.clients > 0 and "/fleet/now" in [path for path, _ in served.sent.answers])
 
 
 def text_of(made: Forecast) -> str:

@@ -21,6 +21,7 @@ from forecaster.domain.runs import Supply
 from forecaster.domain.times import HOUR_MS
 from tests.api.pagesample import forecast, heard, publish, runs, site
 from tests.browser.serving import Served, serving
+from tests.browser.waiting import wait_in
 from tests.scenario import NOW_MS, HeldClock, services
 
 PATHS = (
@@ -230,10 +231,7 @@ def test_the_first_visit_is_kept_for_offline_too(browser: Browser, house: Served
     """What was opened before the worker was there, and the site's alarms, which were never opened."""
     with opened(browser, f"{house.url}/sites/larkspur", width=360, workers=True) as page:
         kept = "caches.open('outlast-2').then(c => c.keys()).then(all => all.map(r => new URL(r.url).pathname))"
-        deadline = time.monotonic() + 60.0
-        while "/sites/larkspur/alarms" not in page.evaluate(kept):
-            assert time.monotonic() < deadline
-            page.wait_for_timeout(100)
+        wait_in(page, lambda: "/sites/larkspur/alarms" in page.evaluate(kept))
         page.context.set_offline(True)
         page.goto(f"{house.url}/sites/larkspur/alarms")
         expect(page.locator("#alarm-cards")).to_contain_text("Mains lost")
@@ -253,7 +251,7 @@ def test_a_pushed_alarm_is_shown_by_the_worker(browser: Browser, house: Served) 
             lambda told: registrations.extend(r["registrationId"] for r in told["registrations"]),
         )
         talk.send("ServiceWorker.enable")
-        page.wait_for_timeout(500)
+        wait_in(page, lambda: bool(registrations))
         told = {"title": "High: Mains lost", "body": "Until 13:40.", "tag": "t", "url": "/sites/larkspur"}
         data = json.dumps(told)
         message = {"origin": house.url, "registrationId": registrations[-1], "data": data}
@@ -261,7 +259,7 @@ def test_a_pushed_alarm_is_shown_by_the_worker(browser: Browser, house: Served) 
         shown = (
             "navigator.serviceWorker.ready.then(r => r.getNotifications()).then(all => all.map(n => [n.title, n.body]))"
         )
-        page.wait_for_function(f"({shown}).then(all => all.length > 0)")
+        wait_in(page, lambda: bool(page.evaluate(shown)))
         assert page.evaluate(shown) == [["High: Mains lost", "Until 13:40."]]
 
 
