@@ -99,6 +99,7 @@ def test_nothing_is_lost_and_a_repeat_carries_the_same_key(
     assert len(set(keys)) == 1
 
 
+@pytest.mark.slow
 def test_a_kill_before_the_commit_leaves_nothing_half_done(tmp_path: Path) -> None:
     assert run("webhook", tmp_path, 9, "before-commit") == -signal.SIGKILL
     ledger = ledger_in(tmp_path)

@@ -195,6 +195,7 @@ def test_what_cannot_be_served_is_said(services: Services) -> None:
     assert client_id(installation, services.ledger) == client_id(installation, services.ledger)
 
 
+@pytest.mark.slow
 def test_couriers_carry_side_by_side_and_stop(tmp_path: Path) -> None:
     with listening(Receiver()) as receiver:
         folder = install(tmp_path / "house", receiver.url)

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from urllib.parse import quote, urlencode
 
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
@@ -57,6 +58,7 @@ def fuzz(browser: Browser, route: PageRoute, form: Mapping[str, str]) -> None:
     ask()
 
 
+@pytest.mark.slow
 def test_no_page_fails_whatever_is_asked(tmp_path: Path) -> None:
     held = services(tmp_path, {"larkspur": site()})
     publish(held, forecast())

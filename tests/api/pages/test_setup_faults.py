@@ -95,6 +95,7 @@ def test_twelve_wrong_values_are_told_at_once_each_beside_its_field(empty: Servi
     assert not (empty.installation.folder / "sites").exists() or not list(empty.installation.folder.glob("sites/*"))
 
 
+@pytest.mark.slow
 def test_every_type_of_field_refuses_each_of_its_wrong_values(empty: Services) -> None:
     """One after another, alone: nothing else is marked, and mended it is marked no more."""
     browser = client(empty)

@@ -64,6 +64,7 @@ def test_a_child_that_is_not_done_in_time_is_ended_and_the_old_result_stays(two_
     assert [count.value for count in studies.counts()] == [1.0, 1.0]
 
 
+@pytest.mark.slow
 def test_a_child_that_cannot_begin_leaves_its_own_words(two_days_later: Services) -> None:
     (two_days_later.installation.folder / "outlast.toml").write_text("[[[", encoding="utf-8")
     studies = worker(two_days_later)

@@ -118,7 +118,7 @@ def test_a_share_that_was_there_from_the_start_is_told_by_the_fill(share: float)
         assert always.share == pytest.approx(share, abs=3.5 * always.error)
 
 
-@pytest.mark.parametrize("days", [64, 84, 200])
+@pytest.mark.parametrize("days", [64, 84, pytest.param(200, marks=pytest.mark.slow)])
 def test_a_leak_that_was_there_from_the_start_is_not_called_good(days: int) -> None:
     """It is what the rest of the record is compared with; half of these valves were called good once."""
     found = [states(OLD_LEAK, Sampling.ON_CHANGE, days, seed)[HousePart.CHECK_VALVE] for seed in range(6)]

@@ -67,6 +67,7 @@ def test_an_outage_that_was_taken_for_a_test_is_one_measurement() -> None:
     assert capacity_points(life.site, tests, apart, 0).day.size == 2 * len(tests)
 
 
+@pytest.mark.slow
 def test_a_steady_pack_is_left_alone() -> None:
     life = pack_life(1, fade=0.0)
     assert not np.any([judged(life, life.tests[:end]).state in TOLD for end in range(2, len(life.tests) + 1)])

@@ -128,6 +128,7 @@ def test_a_group_that_moves_about_is_folded_as_if_it_had_stayed(
         assert desk.held.store.tail(kept.cursor, 10, frozenset({name})).readings == ()
 
 
+@pytest.mark.slow
 def test_what_is_lost_is_not_written_and_the_others_go_on(
     desk: Desk, houses: tuple[dict[str, Site], list[Reading]]
 ) -> None:

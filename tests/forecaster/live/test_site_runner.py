@@ -139,7 +139,9 @@ def told_in_turn(seed: int, hours: float, reused_ms: int = REUSED_MS) -> list[tu
 
 
 @pytest.mark.parametrize("seed", [pytest.param(1, marks=pytest.mark.slow), 5])
-@pytest.mark.parametrize(("reused_ms", "least"), [(REUSED_MS, 1 / 5), (LONG_REUSED_MS, 1 / 4)])
+@pytest.mark.parametrize(
+    ("reused_ms", "least"), [(REUSED_MS, 1 / 5), pytest.param(LONG_REUSED_MS, 1 / 4, marks=pytest.mark.slow)]
+)
 def test_what_is_reused_is_what_would_be_made_anew(seed: int, reused_ms: int, least: float) -> None:
     """On mains, with no run, charge, state or rain since: two minutes, or five under load, change next to nothing."""
     found = told_in_turn(seed, 3.0, reused_ms)

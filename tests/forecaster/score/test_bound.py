@@ -106,6 +106,7 @@ def test_an_error_that_does_not_gather_tells_the_whole_exactly() -> None:
     assert float(weight @ (base - found) ** 2) ** 0.5 == pytest.approx(spread, rel=0.3)
 
 
+@pytest.mark.slow
 def test_storms_proposed_more_often_are_weighted_down_for_it() -> None:
     """Proposed four times as often, as much rain comes in the mean as from storms at their own rate."""
     rng = np.random.default_rng(2)

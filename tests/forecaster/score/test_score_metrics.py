@@ -140,6 +140,7 @@ def test_cdf_rises_and_inverts_the_sample(values: list[float], one: float, other
     assert np.quantile(draws, 0.5) == pytest.approx(quantiles[3], rel=0.05, abs=0.6)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(st.floats(0.0, 30.0), st.floats(31.0, 60.0), st.floats(0.1, 9.0)), min_size=2, max_size=6))
 def test_prognostic_metrics_equal_progpy(told: list[tuple[float, float, float]]) -> None:

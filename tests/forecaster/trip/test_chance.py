@@ -84,6 +84,7 @@ def test_more_freeboard_or_a_bigger_pack_never_raises_it(house: TripHouse, span:
     assert np.all(wet_floor(sooner, span).chance <= before + 1e-12)
 
 
+@pytest.mark.slow
 @FEW
 @given(house=HOUSES, span=SPANS)
 def test_no_help_raises_it_and_the_best_comes_first(house: TripHouse, span: TripSpan) -> None:

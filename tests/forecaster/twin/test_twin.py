@@ -174,6 +174,7 @@ def test_site_file_is_never_the_truth_and_never_far_off() -> None:
     assert np.std(off) > 0.03
 
 
+@pytest.mark.slow
 def test_outages_are_worth_forecasting_and_some_are_censored() -> None:
     drawn = [episode(seed) for seed in range(24)]
     lives = [(d.truth.reserve_ms - d.truth.transfer_ms) / 3.6e6 for d in drawn]

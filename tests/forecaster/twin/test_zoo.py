@@ -114,6 +114,7 @@ def decoded(name: str) -> list[Reading]:
     return [r for m in made.messages for r in decoder.decode(m.topic, m.payload, m.at_ms).readings]
 
 
+@pytest.mark.slow
 def test_wiring_mistakes_reach_the_decoder_as_they_are() -> None:
     assert set(values(decoded("text-with-unit"), Quantity.PUMP_POWER)) == {0.0}
     assert max(values(decoded("charge-as-share"), Quantity.PACK_CHARGE)) == 1.0
