@@ -5,11 +5,12 @@ A `table` is the daily table as a data frame, columns `forecaster.record.frames.
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
 from enum import StrEnum
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from forecaster.domain.quantities import Quantity
 from forecaster.health.changes import DailySeries
@@ -102,21 +103,18 @@ def power_series(table: pd.DataFrame) -> tuple[DailySeries, float]:
 
 def late_series(table: pd.DataFrame) -> DailySeries:
     """Starts that come late by more than half the usual wait, as a share of all whose wait is known, 0..1, a day."""
-    late = column(table, "late")
-    return _share_series(table, late, late + column(table, "paired"))
+    return _late_shares(table, math.inf)
 
 
 def late_levels(table: pd.DataFrame) -> DailySeries:
     """The same where its level is known to change: the variance of each day is that of the share in the weeks around
     it. That of the whole record is too small once many come late, and finds changes in what is chance."""
-    series = late_series(table)
+    return _late_shares(table, AROUND_DAYS)
+
+
+def _late_shares(table: pd.DataFrame, around_days: float) -> DailySeries:
     late = column(table, "late")
-    every = late + column(table, "paired")
-    kept = every >= LEAST_CYCLES
-    some, of = (np.concatenate([[0.0], np.cumsum(counts[kept])]) for counts in (late, every))
-    first, last = (np.searchsorted(series.day, series.day + away) for away in (-AROUND_DAYS, AROUND_DAYS + 1.0))
-    usual = (some[last] - some[first] + 0.5) / (of[last] - of[first] + 1.0)
-    return replace(series, variance=usual * (1.0 - usual) / np.maximum(every[kept], 1.0))
+    return _share_series(table, late, late + column(table, "paired"), around_days)
 
 
 def at_once_series(table: pd.DataFrame) -> DailySeries:
@@ -124,13 +122,22 @@ def at_once_series(table: pd.DataFrame) -> DailySeries:
     return _share_series(table, column(table, "at_once"), column(table, "cycles"))
 
 
-def _share_series(table: pd.DataFrame, part: Array, of: Array) -> DailySeries:
-    """One count as a share of another on each day, with a binomial variance that is kept off zero."""
+def _share_series(table: pd.DataFrame, part: Array, of: Array, around_days: float = math.inf) -> DailySeries:
+    """One count as a share of another on each day, with the binomial variance of the share in the days around, kept off
+    zero. around_days : float — how many on either side"""
     kept = of >= LEAST_CYCLES
-    some, every = part[kept], of[kept]
-    usual = (float(some.sum()) + 0.5) / (float(every.sum()) + 1.0) if every.size else 0.5
+    day, some, every = day_numbers(table)[kept], part[kept], of[kept]
+    first, last = np.searchsorted(day, day - around_days), np.searchsorted(day, day + around_days + 1.0)
+    some_around, every_around = (_sums(counts, first, last) for counts in (some, every))
+    usual = (some_around + 0.5) / (every_around + 1.0)
     variance = usual * (1.0 - usual) / np.maximum(every, 1.0)
-    return DailySeries(day_numbers(table)[kept], some / every, variance, np.zeros((every.size, 0)))
+    return DailySeries(day, some / every, variance, np.zeros((every.size, 0)))
+
+
+def _sums(counts: Array, first: NDArray[np.intp], last: NDArray[np.intp]) -> Array:
+    """Sums of the counts from each first place up to each last one."""
+    total = np.concatenate([[0.0], np.cumsum(counts)])
+    return np.asarray(total[last] - total[first], dtype=np.float64)
 
 
 def spread_series(table: pd.DataFrame) -> DailySeries | None:
