@@ -33,9 +33,11 @@ class LongRecord(LedgerBase):
             query = query.where(t.pump_days.c.pump == pump)
         return [read(row["body"], Day) for row in self._rows(query)]
 
-    def newest_days(self) -> dict[str, int]:
-        """When the newest kept day of each site began [ms]."""
-        return dict(self._pairs(select(t.days.c.site, func.max(t.days.c.start_ms)).group_by(t.days.c.site)))
+    def newest_day(self, site: str) -> int | None:
+        """When the newest kept day of a site began [ms]; None where none is kept."""
+        newest = select(func.max(t.days.c.start_ms).label("start_ms")).where(t.days.c.site == site)
+        start_ms = self._rows(newest)[0]["start_ms"]
+        return None if start_ms is None else int(start_ms)
 
     def save_work(self, work: WorkDone) -> None:
         """Keep work done."""

@@ -272,8 +272,8 @@ class Ledger(AlarmLog, EditLog, NoteBook, Protocol):
         """Days that begin in [start_ms, end_ms), oldest first; pump : the second one's name, for its days."""
         ...
 
-    def newest_days(self) -> dict[str, int]:
-        """When the newest kept day of each site began [ms]."""
+    def newest_day(self, site: str) -> int | None:
+        """When the newest kept day of a site began [ms]; None where none is kept."""
         ...
 
     def save_work(self, work: WorkDone) -> None:

@@ -67,7 +67,7 @@ def fresh_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> 
     Errors: those of the stores.
     """
     record = Record(site, store, ledger)
-    newest = ledger.newest_days().get(site.id)
+    newest = ledger.newest_day(site.id)
     since = record.first_ms(now_ms) if newest is None else newest - (ANEW - 1) * DAY_MS
     if since is None:
         return []

@@ -17,7 +17,7 @@ STEP_MS = 30 * DAY_MS
 
 def add_up_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> int:
     """Bring the daily table up to the last day that is over; how many days were added up."""
-    newest = ledger.newest_days().get(site.id)
+    newest = ledger.newest_day(site.id)
     late = [] if newest is None else late_days(site, store, ledger, newest)
     ledger.save_days(late)
     reached_ms = Record(site, store, ledger).first_ms(now_ms) if newest is None else newest
@@ -39,7 +39,7 @@ def study_days(site: Site, store: ReadingStore, ledger: Ledger, now_ms: int) -> 
     The document: `added`, how many days were added up this time, and `newest`, when the newest kept day began [ms].
     """
     added = add_up_days(site, store, ledger, now_ms)
-    newest = ledger.newest_days().get(site.id)
+    newest = ledger.newest_day(site.id)
     document = msgspec.json.encode({"added": added, "newest_ms": newest}).decode()
     record = StudyRecord(site.id, "days", now_ms, now_ms, document)
     ledger.save_study(record)

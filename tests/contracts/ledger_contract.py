@@ -664,7 +664,8 @@ class LedgerContract:
             ("2026-03-02", 9),
         ]
         assert ledger.days("elsewhere", 0, T0 + 9 * DAY) == []
-        assert ledger.newest_days() == {"larkspur": T0 + 2 * DAY}
+        assert ledger.newest_day("larkspur") == T0 + 2 * DAY
+        assert ledger.newest_day("elsewhere") is None
 
     def test_a_day_that_holds_nan_is_refused(self, ledger: Ledger) -> None:
         with pytest.raises(StoreRefused):

@@ -46,6 +46,12 @@ def reading(quantity: Quantity, at_ms: int, value: float) -> Reading:
     return Reading(SITE.id, quantity, at_ms, value, at_ms)
 
 
+def newest_of(ledger: Ledger) -> int:
+    newest = ledger.newest_day(SITE.id)
+    assert newest is not None
+    return newest
+
+
 def days_at(site: Site, stores: tuple[ReadingStore, Ledger], now_ms: int) -> dict[str, tuple[int, int]]:
     return {d.day: (d.runs, (d.end_ms - d.start_ms) // HOUR_MS) for d in fresh_days(site, *stores, now_ms)}
 
@@ -138,7 +144,7 @@ def test_days_that_are_told_late_are_added_up_as_if_they_had_been_told_in_time(
     add_up_days(SITE, stores[0], in_time, MIDNIGHT + 10 * DAY_MS)
     assert stores[1].days(SITE.id, 0, MIDNIGHT + 10 * DAY_MS) == in_time.days(SITE.id, 0, MIDNIGHT + 10 * DAY_MS)
     in_time.close()
-    assert late_days(SITE, *stores, stores[1].newest_days()[SITE.id]) == []
+    assert late_days(SITE, *stores, newest_of(stores[1])) == []
 
 
 def test_a_day_beside_a_late_one_is_kept_where_its_own_runs_are_gone(stores: tuple[ReadingStore, Ledger]) -> None:
@@ -161,7 +167,7 @@ def test_silence_that_a_late_message_did_not_fill_is_asked_after_and_left(stores
     ledger.record([Gap(SITE.id, Quantity.PUMP_POWER, MIDNIGHT + 23 * HOUR_MS, MIDNIGHT + 4 * DAY_MS)])
     add_up_days(SITE, store, ledger, MIDNIGHT + 4 * DAY_MS)
     store.append([reading(Quantity.PUMP_POWER, MIDNIGHT + hour * HOUR_MS, 0.0) for hour in range(30, 90)])
-    assert late_days(SITE, store, ledger, ledger.newest_days()[SITE.id]) == []
+    assert late_days(SITE, store, ledger, newest_of(ledger)) == []
 
 
 def test_a_site_without_runs_has_no_days(stores: tuple[ReadingStore, Ledger]) -> None:
