@@ -14,7 +14,8 @@ from forecaster.domain.site import Arrangement
 from forecaster.domain.status import ASLEEP_W
 
 INFERRED_DELAY_S = 180.0
-"""On-delay of a mains failure that is inferred, not reported [s]."""
+"""On-delay of a mains failure that is inferred, not reported, counted from when the charge began to fall [s]. Once the
+supply is taken for lost, the charge alone cannot bring it back within ten minutes, so waiting longer tells nothing."""
 COLD_C = 0.0
 COLD_CLEAR_C = 2.0
 """Lithium cells must not be charged below 0 °C (common practice, no source)."""
@@ -50,9 +51,10 @@ def mains_lost(seen: AlarmEvidence) -> Judgement:
         return Judgement(Verdict.ON, "test")
     if seen.status.supply_returning:
         return HOLD  # back, or a sensor that chatters: neither news nor the end of it yet
+    since_ms = seen.status.supply_since_ms
     if seen.status.supply_inferred:
-        return Judgement(Verdict.ON, "inferred", on_delay_s=INFERRED_DELAY_S)
-    return Judgement(Verdict.ON, since_ms=seen.status.supply_since_ms)
+        return Judgement(Verdict.ON, "inferred", since_ms=since_ms, on_delay_s=INFERRED_DELAY_S)
+    return Judgement(Verdict.ON, since_ms=since_ms)
 
 
 def _mains_is_heard(seen: AlarmEvidence) -> bool:

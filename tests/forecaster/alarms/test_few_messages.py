@@ -44,6 +44,19 @@ def test_a_reserve_that_is_short_from_the_start_is_told_with_the_loss(
     assert lost.at_ms == told[0].at_ms
 
 
+@pytest.mark.parametrize(("fallen_min", "waits_min"), [(0, 3), (1, 2), (3, 0), (20, 0)])
+def test_a_loss_told_by_the_charge_waits_three_minutes_from_where_it_began_to_fall(
+    fallen_min: int, waits_min: int
+) -> None:
+    """In: a charge that was last at its height some minutes ago. Out: the alarm, when that is three minutes ago."""
+    house = House()
+    house.hold(30, hours(40.0))
+    noticed_ms = house.now_ms
+    began: dict[str, Any] = {"supply_since_ms": noticed_ms - fallen_min * MINUTE, "supply_inferred": True}
+    house.hold(10, hours(40.0), **{**on_pack(house), **began})
+    assert [(item.alarm.kind, item.at_ms - noticed_ms) for item in house.told()] == [(K.MAINS_LOST, waits_min * MINUTE)]
+
+
 def test_the_mains_return_is_told_where_its_loss_was_told_with_the_reserve() -> None:
     """Nobody had a message of the loss alone, and yet everybody heard of it."""
     house = House()
