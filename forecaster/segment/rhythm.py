@@ -7,6 +7,10 @@ from __future__ import annotations
 
 import msgspec
 
+COPY_MS = 50
+"""The same value again so soon is a copy: two filters of one client match its topic, and its time is that of its
+arrival [ms]. No plug samples twenty times a second (common practice, no source)."""
+
 START_LIMIT_MS = 180_000
 """How long a silence is taken for a gap before the rhythm is known [ms]."""
 
@@ -78,6 +82,10 @@ class Rhythm(msgspec.Struct):
         if self.stated_ms is not None:
             return self.stated_ms
         return max(self.gap_ms, LEAST_SILENCE_MS)
+
+    def copied(self, at_ms: int, value: float) -> bool:
+        """Whether a reading newer than the last is a copy of it."""
+        return self.last_ms is not None and at_ms - self.last_ms <= COPY_MS and value == self.last_value
 
     def heard(self, at_ms: int, value: float) -> int | None:
         """Take a reading newer than the last. Returns the interval since that one [ms]; None for the first."""

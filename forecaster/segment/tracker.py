@@ -77,8 +77,13 @@ class Tracker(msgspec.Struct):
     missed: bool = False
 
     def feed(self, at_ms: int, value: float, watts: float) -> Draft | None:
-        """Take a reading newer than the last: its value, and the power it stands for [W]. Returns a run that ended."""
+        """Take a reading newer than the last: its value, and the power it stands for [W]. Returns a run that ended.
+
+        A copy of the last one is no second sample: it would make a measured run of one that was caught by chance.
+        """
         rhythm = self.rhythm
+        if rhythm.copied(at_ms, value):
+            return None
         before = rhythm.last_ms
         interval = rhythm.heard(at_ms, value)
         levels = self.levels

@@ -47,7 +47,7 @@ def test_without_a_flag_no_alarm_of_the_reserve_is_raised_early_and_taken_back()
 
 @pytest.mark.parametrize(
     ("row", "seed"),
-    [("plug-away-2h", 1), ("owner-halves-capacity", 2), ("counter-10wh-slow-power", 4)],
+    [("plug-away-2h", 1), ("owner-halves-capacity", 2), ("counter-10wh-slow-power", 4), ("two-filters", 7)],
 )
 def test_a_reserve_that_was_told_is_not_taken_back_on_the_way_down(row: str, seed: int) -> None:
     """Each was cleared once before, and raised again hours later."""
