@@ -12,6 +12,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Arrangement
 from forecaster.domain.status import ASLEEP_W
+from forecaster.texts.catalogue import Said
 
 INFERRED_DELAY_S = 180.0
 """On-delay of a mains failure that is inferred, not reported, counted from when the charge began to fall [s]. Once the
@@ -31,7 +32,8 @@ EMPTY_PERCENT = 1.0
 EASED = 3.0
 """While the charge falls, a short reserve is over only once the estimate is beyond so many times its limit: an estimate
 that has grown kinder may be wrong now, as it may have been before, and less is left than when the alarm was raised. For
-the critical reserve that is where, by default, not even the low one would be raised. A kinder end is told meanwhile."""
+the critical reserve that is where, by default, not even the low one would be raised. A kinder end is told meanwhile.
+While gauge and energy contradict each other no estimate is kind enough."""
 RETURNED = Judgement(Verdict.OFF, off_delay_s=TABLE[AlarmKind.MAINS_LOST].off_delay_s)
 """The mains is back: the whole group of an outage ends at once."""
 
@@ -93,9 +95,16 @@ def _reserve(seen: AlarmEvidence, kind: AlarmKind) -> Judgement:
     row, p10 = seen.row(kind), quantiles.p10
     delay_s = row.on_delay_s + (INFERRED_DELAY_S if seen.status.supply_inferred else 0.0)
     verdict = compare(row, p10)
-    if verdict is Verdict.OFF and _charge_falls(seen) and p10 is not None and p10 <= EASED * (row.limit or 0.0):
+    if verdict is not Verdict.OFF or p10 is None or not _charge_falls(seen):
+        return Judgement(verdict, on_delay_s=delay_s)
+    if p10 <= EASED * (row.limit or 0.0) or _charge_is_doubted(seen.forecast):
         return HOLD
     return Judgement(verdict, on_delay_s=delay_s)
+
+
+def _charge_is_doubted(forecast: Forecast) -> bool:
+    """Whether gauge and energy contradict each other: the one that gives the pack longer may be the wrong one."""
+    return any(isinstance(reason, Said) and reason.key == "degraded.charge-doubted" for reason in forecast.degraded)
 
 
 def _charge_falls(seen: AlarmEvidence) -> bool:

@@ -95,12 +95,14 @@ TABLE: Mapping[AlarmKind, Rationale] = {
 }
 """Default rows by kind."""
 
+_RESERVE = (
+    "p10 of hours remaining, on the pack (while the charge falls, clears above three times the limit, and not while"
+    " gauge and energy contradict each other)"
+)
 MEASURES: Mapping[AlarmKind, str] = {
     _K.MAINS_LOST: "the pack carries the pump",
-    _K.LOW_RESERVE: "p10 of hours remaining, on the pack (while the charge falls, clears above three times the limit)",
-    _K.CRITICAL_RESERVE: (
-        "p10 of hours remaining, on the pack (while the charge falls, clears above three times the limit)"
-    ),
+    _K.LOW_RESERVE: _RESERVE,
+    _K.CRITICAL_RESERVE: _RESERVE,
     _K.RESERVE_REACHED: "charge above the reserve floor",
     _K.HIGH_WATER: "the independent float is up",
     _K.PUMP_OVERRUN: "length of the run that lasts now over the learnt 95 % point",

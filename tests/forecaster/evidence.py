@@ -113,11 +113,13 @@ class House:
         self.now_ms = START_MS
         self.stride_ms = int(stride_s * 1000)
         self.said: list[AlarmTransition] = []
+        self.degraded: tuple[str, ...] = ()
 
     def step(self, quantiles: Quantiles | None = None, outside: Outside = QUIET, **facts: Any) -> None:
         supply = facts.get("supply", Supply.MAINS)
         silent = facts.get("silent", False)
-        ahead = forecast(self.now_ms, quantiles, supply=supply, basis=Basis.PROJECTED if silent else Basis.MEASURED)
+        basis = Basis.PROJECTED if silent else Basis.MEASURED
+        ahead = forecast(self.now_ms, quantiles, supply=supply, basis=basis, degraded=self.degraded)
         self.said += self.manager.step(status(self.now_ms, **facts), ahead, self.now_ms, outside)
         self.now_ms += self.stride_ms
 

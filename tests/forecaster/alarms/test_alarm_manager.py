@@ -19,6 +19,7 @@ from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import AlarmLimits
 from forecaster.domain.status import QuantityAge, Spread
+from forecaster.texts.catalogue import Said
 from tests.forecaster.evidence import DAY, HOUR, LARKSPUR, MINUTE, START_MS, House, forecast, hours, run, status
 
 
@@ -69,6 +70,20 @@ def test_a_reserve_whose_water_receded_is_over_though_the_charge_falls() -> None
     assert house.kinds(TransitionKind.CLEARED) == []
     house.hold(2, p10(6.1), **falls)
     assert house.kinds(TransitionKind.CLEARED) == [AlarmKind.CRITICAL_RESERVE]
+
+
+def test_a_reserve_stays_while_gauge_and_energy_contradict_each_other() -> None:
+    """As a house with a listed heater that was not there: 3.5 h, then 22 h, while the charge is doubted. Once it no
+    longer is, the off-delay of 30 min ends the alarm."""
+    house = House()
+    falls: dict[str, Any] = {**on_pack(house), "charge_rate_percent_per_h": -3.0}
+    house.degraded = (Said("degraded.charge-doubted"),)
+    house.hold(10, p10(3.5), **falls)
+    house.hold(120, p10(22.0), **falls)
+    assert house.kinds(TransitionKind.CLEARED) == []
+    house.degraded = ()
+    house.hold(31, p10(22.0), **falls)
+    assert house.kinds(TransitionKind.CLEARED) == [AlarmKind.LOW_RESERVE]
 
 
 @pytest.mark.parametrize("pattern", ["on-delay", "off-delay", "deadband"])
