@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from forecaster.score.bound.bound import BOUND, PACK_KNOWN, WATER_KNOWN
 from forecaster.score.coherence import Coherence
+from forecaster.score.figures import Figures
 from forecaster.score.gap import Gaps, LossGap
-from forecaster.score.report import Figures, ScoreReport
+from forecaster.score.reach import Interval, Reach
+from forecaster.score.report import ScoreReport
 from forecaster.score.rolling import ENGINE, ORACLE
 from forecaster.texts.catalogue import Said
 
@@ -70,11 +72,37 @@ def table(report: ScoreReport, *, markdown: bool = False) -> str:
     by_group = [_row(name, group[ENGINE]) for name, group in sorted(report.by_group.items()) if ENGINE in group]
     parts.append(grid([HEAD, *by_group], markdown))
     if report.gaps is not None:
+        parts.append(reach_table(report.reach, markdown))
         parts.append(gap_table(report.gaps, markdown))
     if report.coherence is not None:
         parts.append(coherence_table(report.coherence, markdown))
     parts.append(_notes(report))
     return "\n\n".join(parts)
+
+
+REACHED = ("median_error", "p90_error", "over_oracle", "coverage", "alpha_lambda", "way")
+
+
+def reach_table(found: dict[str, Reach], markdown: bool) -> str:
+    """What oracle, bound and engine reach, with 95 % intervals where there are enough outages."""
+    head = ("", "n", *(Said(f"cli.reach_{name}") for name in REACHED), Said("cli.reach_width"))
+    rows = [head, *(_reach_row(name, one) for name, one in found.items())]
+    return f"{grid(rows, markdown)}\n{chr(10) if markdown else ''}{Said('cli.reach_means')}"
+
+
+def _reach_row(name: str, one: Reach) -> tuple[str, ...]:
+    f = one.figures
+    values = (f.median_error, f.p90_error, f.over_oracle, f.coverage, f.alpha_lambda, one.way)
+    shown = (percent, percent, _ratio, percent, percent, _ratio)
+    cells = [_between(x, one.intervals.get(key), say) for key, x, say in zip(REACHED, values, shown, strict=True)]
+    return (name, str(f.forecasts), *cells, percent(f.width))
+
+
+def _between(value: float | None, span: Interval | None, say: Callable[[float | None], str]) -> str:
+    """A figure with its interval, where it has one that is wider than a point."""
+    if span is None or span[0] == span[1]:
+        return say(value)
+    return f"{say(value)} ({say(span[0])} – {say(span[1])})"
 
 
 def gap_table(found: Gaps, markdown: bool) -> str:

@@ -71,7 +71,7 @@ def coherence(rows: Sequence[Scored]) -> Coherence | None:
         by_pair={name: _held(group, best) for name, group in by_charge.items()},
         revisions=_correlation(engine.values()),
         oracle_revisions=_correlation(oracle.values()),
-        path=_path(engine, oracle),
+        path=_path(rows),
     )
 
 
@@ -119,7 +119,19 @@ def _correlation(outages: Iterable[Sequence[Scored]]) -> float | None:
     return float(first @ then) / size if size > 0.0 else None
 
 
-def _path(engine: dict[str, list[Scored]], oracle: dict[str, list[Scored]]) -> float | None:
-    both = [case for case in engine if case in oracle and len(engine[case]) > 1]
-    ways = [sum(sum(map(abs, _revisions(of[case]))) for case in both) for of in (engine, oracle)]
-    return ways[0] / ways[1] if both and ways[1] > 0.0 else None
+def ways(rows: Sequence[Scored], forecaster: str) -> dict[str, tuple[float, float]]:
+    """Of each outage at which a forecaster and the oracle were asked at least twice: ways of their announced ends."""
+    own, oracle = _by_outage(rows, forecaster), _by_outage(rows, ORACLE)
+    both = [case for case in own if case in oracle and len(own[case]) > 1]
+    return {case: (_way(own[case]), _way(oracle[case])) for case in both}
+
+
+def _way(ordered: Sequence[Scored]) -> float:
+    """Summed sizes of the revisions of one outage."""
+    return sum(map(abs, _revisions(ordered)))
+
+
+def _path(rows: Sequence[Scored]) -> float | None:
+    found = list(ways(rows, ENGINE).values())
+    oracle = sum(way for _, way in found)
+    return sum(way for way, _ in found) / oracle if oracle > 0.0 else None

@@ -8,62 +8,15 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import bootstrap
 
-from forecaster.domain.forecast import LEVELS
-from forecaster.maths.arrays import Array
+from forecaster.score.bound.bound import BOUND
 from forecaster.score.cases import HEADLINE_PERCENT
 from forecaster.score.coherence import Coherence, coherence
+from forecaster.score.figures import ALPHA, BETA, Figures, figures, prediction
 from forecaster.score.gap import Gaps, gaps
-from forecaster.score.metrics import coverage, crps_quantiles, mean_pinball, pit, relative_error, sample
-from forecaster.score.prognostics import (
-    Prediction,
-    cumulative_remaining_accuracy,
-    prognostic_horizon,
-    within,
-)
+from forecaster.score.prognostics import cumulative_remaining_accuracy, prognostic_horizon
+from forecaster.score.reach import Interval, Reach, intervals, reach
 from forecaster.score.rolling import ENGINE, ORACLE, Scored
-
-ALPHA, BETA, FROM_HALF = 0.1, 0.5, 50.0
-PIT_BINS = 10
-RESAMPLES = 400
-
-Interval = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Figures:
-    """Figures of one forecaster over some forecasts. The scale is `Scored.scale_h`, fixed before the outcome.
-
-    forecasts, outages, censored : int — how many; censored forecasts are those that the mains' return met first
-    median_error, p90_error : float | None — median and 90 % point of the relative error, as shares; None without any
-    pinball_h, crps_h : float — mean quantile loss and CRPS [h], censored outcomes with the loss that is certain
-    pinball : float — mean of the quantile loss over the scale, so that every outage weighs the same
-    over_oracle : float | None — pinball over the oracle's at the same origins; None where one lacks an oracle, or the
-        oracle lost nothing
-    coverage, coverage_low, coverage_high : float — of the 10-90 % range, 0..1: expected, and the least and greatest
-    that the censored outcomes leave open
-    width : float — mean width of the 10-90 % range over the scale
-    alpha_lambda : float | None — share of uncensored origins at half charge or less that meet alpha 0.1, beta 0.5
-    (Saxena et al. 2010)
-    pit : (10,) — histogram of the probability integral transform over 0..1, as shares
-    """
-
-    forecasts: int
-    outages: int
-    censored: int
-    median_error: float | None
-    p90_error: float | None
-    pinball_h: float
-    crps_h: float
-    pinball: float
-    over_oracle: float | None
-    coverage: float
-    coverage_low: float
-    coverage_high: float
-    width: float
-    alpha_lambda: float | None
-    pit: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +31,7 @@ class ScoreReport:
     degraded : reason -> engine's forecasts that gave it
     coherence : over HEADLINE_PERCENT; None where no outage has two forecasts
     gaps : how the gap to the oracle splits; None where the bound was not asked
+    reach : what oracle, bound and engine reach, by name; empty where the bound was not asked
     """
 
     outages: int
@@ -91,54 +45,11 @@ class ScoreReport:
     degraded: dict[str, int]
     coherence: Coherence | None
     gaps: Gaps | None
+    reach: dict[str, Reach]
 
     def document(self) -> dict[str, Any]:
         """The report as nested dictionaries, for JSON."""
         return asdict(self)
-
-
-def _array(row: Scored) -> Array:
-    return np.asarray(row.quantiles)
-
-
-def figures(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> Figures:
-    """Figures of one forecaster's rows, at least one; oracle : (outage, charge [%]) -> the oracle's row there."""
-    rng = np.random.default_rng(0)
-    errors = [e for row in rows if (e := relative_error(_array(row), row.outcome)) is not None]
-    pinballs = np.array([mean_pinball(_array(row), row.outcome) for row in rows])
-    scales = np.array([row.scale_h for row in rows])
-    held = np.array([coverage(_array(row), row.outcome) for row in rows])
-    pits = [pit(_array(row), row.outcome, rng.random()) for row in rows]
-    low, high = LEVELS.index(0.1), LEVELS.index(0.9)
-    late = [row for row in rows if row.percent <= FROM_HALF and not row.outcome.censored]
-    best = [oracle[row.case, row.percent] for row in rows if (row.case, row.percent) in oracle]
-    base = np.array([mean_pinball(_array(row), row.outcome) / row.scale_h for row in best])
-    oracles = float(base.mean()) if len(best) == len(rows) else 0.0
-    return Figures(
-        forecasts=len(rows),
-        outages=len({row.case for row in rows}),
-        censored=sum(row.outcome.censored for row in rows),
-        median_error=float(np.median(errors)) if errors else None,
-        p90_error=float(np.quantile(errors, 0.9)) if errors else None,
-        pinball_h=float(pinballs.mean()),
-        crps_h=float(np.mean([crps_quantiles(_array(row), row.outcome) for row in rows])),
-        pinball=float((pinballs / scales).mean()),
-        over_oracle=float((pinballs / scales).mean()) / oracles if oracles > 0.0 else None,
-        coverage=float(held[:, 0].mean()),
-        coverage_low=float(held[:, 1].mean()),
-        coverage_high=float(held[:, 2].mean()),
-        width=float(np.mean([(row.quantiles[high] - row.quantiles[low]) / row.scale_h for row in rows])),
-        alpha_lambda=float(np.mean([_meets(row) for row in late])) if late else None,
-        pit=tuple((np.histogram(pits, bins=PIT_BINS, range=(0.0, 1.0))[0] / len(rows)).tolist()),
-    )
-
-
-def _prediction(row: Scored, at_h: float) -> Prediction:
-    return Prediction(at_h, at_h + sample(_array(row)))
-
-
-def _meets(row: Scored) -> bool:
-    return within(_prediction(row, 0.0), row.outcome.hours, ALPHA) >= BETA
 
 
 def report(rows: Sequence[Scored]) -> ScoreReport:
@@ -150,7 +61,7 @@ def report(rows: Sequence[Scored]) -> ScoreReport:
     return ScoreReport(
         outages=len({row.case for row in rows}),
         headline=_each(headline, oracle),
-        intervals=_intervals([row for row in headline if row.forecaster == ENGINE], oracle),
+        intervals=intervals([row for row in headline if row.forecaster == ENGINE], oracle),
         by_percent=_split(rows, lambda row: f"{row.percent:.0f}", oracle),
         by_group=_split(headline, lambda row: row.group, oracle),
         by_quarter={name: group[ENGINE] for name, group in _split(engine, _quarter, oracle).items()},
@@ -159,7 +70,13 @@ def report(rows: Sequence[Scored]) -> ScoreReport:
         degraded=_reasons(engine),
         coherence=coherence(headline),
         gaps=gaps(rows),
+        reach=_reach(headline),
     )
+
+
+def _reach(headline: Sequence[Scored]) -> dict[str, Reach]:
+    asked = any(row.forecaster == BOUND for row in headline)
+    return {name: reach(headline, name) for name in (ORACLE, BOUND, ENGINE)} if asked else {}
 
 
 def _quarter(row: Scored) -> str:
@@ -201,50 +118,7 @@ def _by_outage(rows: Sequence[Scored]) -> tuple[list[float], list[float]]:
     horizons, accuracies = [], []
     for group in outages.values():
         longest = max(row.outcome.hours for row in group)
-        predictions = [_prediction(row, longest - row.outcome.hours) for row in group]
+        predictions = [prediction(row, longest - row.outcome.hours) for row in group]
         horizons.append((prognostic_horizon(predictions, longest, ALPHA, BETA) or 0.0) / longest)
         accuracies.append(cumulative_remaining_accuracy(predictions, longest))
     return horizons, accuracies
-
-
-def _intervals(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> dict[str, Interval]:
-    """95 % percentile bootstrap intervals of the engine's figures, outages drawn whole."""
-    clusters: dict[str, list[Scored]] = defaultdict(list)
-    for row in rows:
-        clusters[row.case].append(row)
-    if len(clusters) < 3:
-        return {}
-    tables = [_table(group, oracle) for group in clusters.values()]
-
-    def of(column: Callable[[Array], float]) -> Interval:
-        def statistic(index: Array) -> float:
-            return column(np.concatenate([tables[int(k)] for k in index]))
-
-        found = bootstrap(
-            (np.arange(len(tables)),), statistic, n_resamples=RESAMPLES, method="percentile", vectorized=False,
-            rng=np.random.default_rng(7),
-        ).confidence_interval  # fmt: skip
-        return float(found.low), float(found.high)
-
-    intervals = {
-        "median_error": of(lambda t: float(np.nanmedian(t[:, 0])) if np.isfinite(t[:, 0]).any() else 0.0),
-        "coverage": of(lambda t: float(t[:, 1].mean())),
-    }
-    if oracle:
-        intervals["over_oracle"] = of(lambda t: float(t[:, 2].sum() / max(t[:, 3].sum(), 1e-12)))
-    return intervals
-
-
-def _table(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> Array:
-    """For each row: relative error (NaN: unknown), coverage, scaled pinball loss, the oracle's; shape (n, 4)."""
-    table = []
-    for row in rows:
-        error = relative_error(_array(row), row.outcome)
-        best = oracle.get((row.case, row.percent), row)
-        table.append((
-            np.nan if error is None else error,
-            coverage(_array(row), row.outcome)[0],
-            mean_pinball(_array(row), row.outcome) / row.scale_h,
-            mean_pinball(_array(best), best.outcome) / best.scale_h,
-        ))  # fmt: skip
-    return np.asarray(table, dtype=np.float64)
