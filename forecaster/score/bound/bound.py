@@ -6,9 +6,9 @@ pack by when the shown charge changed. What lies between oracle and bound cannot
 engine is left by the engine.
 
 The exact posterior is out of reach, and is taken apart: the pack given the energies, the water given the runs. That,
-and particles that are moved a little when drawn anew, lose something, so that a better forecaster than this one may
-exist; what `heard` takes as told gains something. The ranges of lengths that the twin accepts, and that outages begin
-in storms, are not used; neither does the oracle use them.
+particles that are moved a little when drawn anew, and gusts and wobbles taken for normal lose something, so that a
+better forecaster than this one may exist; what `heard` takes as told gains something. The ranges of lengths that the
+twin accepts, and that outages begin in storms, are not used; neither does the oracle use them.
 """
 
 from __future__ import annotations
@@ -23,23 +23,15 @@ from forecaster.domain.forecast import HORIZON_H, LEVELS
 from forecaster.domain.quantities import Quantity
 from forecaster.maths.arrays import Array
 from forecaster.score import oracle
+from forecaster.score.bound.filter import MODEL_SHARE, PARTICLES, STEP_S, RainSeen, WaterFilter, drawn_of
 from forecaster.score.bound.heard import measured_s, runs_heard, track_of
 from forecaster.score.bound.pack import PackKnown, Packs
-from forecaster.score.bound.water import (
-    EAGER,
-    MODEL_SHARE,
-    PARTICLES,
-    STEP_S,
-    RainSeen,
-    WaterFilter,
-    draw_constants,
-    drawn_of,
-)
+from forecaster.score.bound.water import Waters, draw_constants
 from forecaster.twin.episode import SPIN_UP_DAYS, Episode
 from forecaster.twin.weather import DAY_S
 
 BOUND, PACK_KNOWN, WATER_KNOWN = "bound", "bound, pack known", "bound, water known"
-DRAWS = 500
+DRAWS = 1000
 ISLANDS = 4
 """Filters of the water that know nothing of each other, of which each gives as many draws: where one has lost its way
 among unlikely particles, the others have not, or have lost another one."""
@@ -84,11 +76,11 @@ class Bound:
     def at(self, at_ms: int) -> BoundSaid:
         """What can be known at a time [UTC ms], no earlier than the one before."""
         at_s = (at_ms - self.drawn.start_ms) / 1000.0
-        self._listen(at_s)
         rng = self._rng(at_ms)
+        water = self.water_at(at_s, rng)
         packs = PackKnown(self.drawn, self.heard, at_s).draws(DRAWS, rng)
         known = _pack_of_truth(self.drawn, at_s)
-        unsure = _Ahead(_WaterAhead(self.drawn, self._present(at_s, rng), at_s, rng).work)
+        unsure = _Ahead(_WaterAhead(self.drawn, water, at_s, rng).work)
         sure = _Ahead(lambda hours: oracle.work_ahead(self.drawn, at_s, hours, DRAWS, rng))
         said = {BOUND: unsure.quantiles(packs), PACK_KNOWN: unsure.quantiles(known), WATER_KNOWN: sure.quantiles(packs)}
         return BoundSaid(said, sum(w.fewest_effective() for w in self.islands), packs.powers, packs.accepted)
@@ -117,11 +109,11 @@ class Bound:
         step_s = (until_s - from_s) / steps
         for _ in range(steps if step_s > 0.0 else 0):
             rain = None if self._rain is None else self._rain.between(water.at_s, water.at_s + step_s)
-            duty = water.step(step_s, rain, EAGER if self._rain is None else 1.0)
-            water.gap_s = water.gap_s + duty * step_s
+            water.hear(step_s, rain)
 
-    def _present(self, at_s: float, rng: np.random.Generator) -> WaterFilter:
-        """Draws of the water as it is; a gauge tells whether it rains, and how hard."""
+    def water_at(self, at_s: float, rng: np.random.Generator) -> Waters:
+        """Draws of the water at a time [s of the house]; a gauge tells whether it rains, and how hard."""
+        self._listen(at_s)
         water = drawn_of(self.islands, DRAWS, rng)
         if self._rain is not None:
             water.state.storms = _storm_going_on(self._rain, at_s, DRAWS, rng)
@@ -147,7 +139,7 @@ def _gauge(drawn: Episode) -> RainSeen | None:
     if track is None:
         return None
     times, order = np.unique(measured_s(drawn, track), return_index=True)
-    return RainSeen(times, track.value[order] * (3600.0 / track.sensor.every_s))
+    return RainSeen(times, track.value[order] * (3600.0 / track.sensor.every_s), track.sensor.every_s)
 
 
 WET_S = 1800.0
@@ -173,7 +165,7 @@ def _storm_going_on(rain: RainSeen, at_s: float, draws: int, rng: np.random.Gene
 class _WaterAhead:
     """Draws of the water that go on as far as they are asked for."""
 
-    def __init__(self, drawn: Episode, water: WaterFilter, at_s: float, rng: np.random.Generator) -> None:
+    def __init__(self, drawn: Episode, water: Waters, at_s: float, rng: np.random.Generator) -> None:
         self._drawn, self._water, self._at_s, self._rng = drawn, water, at_s, rng
         self._told = _rain_told(drawn, at_s)
         self._sigma = rng.uniform(*OUTLOOK_SIGMA, size=DRAWS)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecaster.maths.arrays import Array
-from forecaster.score.bound.water import picked
+from forecaster.score.bound.filter import picked
 
-PARTICLES = 1000
-MOVES = 5
+PARTICLES = 1500
+MOVES = 10
 """Metropolis steps at each power."""
 
 LEAST_ESS = 0.5

@@ -6,16 +6,17 @@ import json
 
 import numpy as np
 import pytest
-from scipy.stats import chisquare, multivariate_normal
+from scipy.stats import chisquare, multivariate_normal, norm
 
 from api.cli import main
 from api.commands.score_table import gap_table
 from forecaster.domain.forecast import LEVELS
-from forecaster.score.bound.bound import BOUND, PACK_KNOWN, WATER_KNOWN
+from forecaster.score.bound.bound import BOUND, PACK_KNOWN, WATER_KNOWN, Bound
+from forecaster.score.bound.filter import GAP, RainSeen, WaterFilter, picked
 from forecaster.score.bound.heard import discharges_heard, ran_s, runs_heard
 from forecaster.score.bound.pack import PackKnown, walk_filter
 from forecaster.score.bound.tempering import tempered
-from forecaster.score.bound.water import Constants, WaterFilter, draw_constants, picked
+from forecaster.score.bound.water import Constants, State, Waters, draw_constants
 from forecaster.score.cases import from_episode
 from forecaster.score.gap import gaps
 from forecaster.score.metrics import Outcome, mean_pinball
@@ -74,7 +75,8 @@ def test_water_filter_finds_a_base_flow_as_a_whole_grid_does() -> None:
     truth, noise_s = 0.03, 6.0
     told = truth * 600.0 + noise_s * rng.normal(size=24)
     for worked in told:
-        water.gap_s = water.gap_s + 600.0 * water.step(600.0) - worked
+        water.hear(600.0)
+        water.gap_s = water.gap_s - worked
         water.observe(noise_s**2, 1e-6)
         water.renew()
     grid = np.exp(np.linspace(np.log(0.01), np.log(0.06), 20_001))
@@ -95,7 +97,8 @@ def test_an_error_that_does_not_gather_tells_the_whole_exactly() -> None:
     water = WaterFilter(dry(4000, np.exp(rng.uniform(np.log(0.01), np.log(0.06), 4000))), 0.0, 100.0, rng, born=0.0)
     told = 0.03 * 600.0 * np.arange(1, 49) + 10.0 * rng.normal(size=48)
     for worked in np.diff(told, prepend=0.0):
-        water.gap_s = water.gap_s + 600.0 * water.step(600.0) - worked
+        water.hear(600.0)
+        water.gap_s = water.gap_s - worked
         water.observe(1e-6, 100.0)
         water.renew()
     weight, base = water.weights(), water.has.base
@@ -111,13 +114,78 @@ def test_storms_proposed_more_often_are_weighted_down_for_it() -> None:
     """Proposed four times as often, as much rain comes in the mean as from storms at their own rate."""
     rng = np.random.default_rng(2)
     constants = draw_constants(20_000, rng)
-    plain, eager = WaterFilter(constants, 0.0, 50.0, rng), WaterFilter(constants, 0.0, 50.0, rng)
+    plain, eager = Waters(constants, 0.0, 50.0, rng), Waters(constants, 0.0, 50.0, rng)
     for _ in range(12):
-        plain.step(900.0)
-        eager.step(900.0, eager=4.0)
-    raining = float(eager.weights() @ (eager.state.storms > 0.0).any(axis=0))
+        for one, often in ((plain, 1.0), (eager, 4.0)):
+            one.weather(900.0, often)
+            one.at_s += 900.0
+    weight = np.exp(eager.log_weight)
+    raining = float(weight @ (eager.state.storms > 0.0).any(axis=0)) / float(weight.sum())
     assert raining == pytest.approx(float((plain.state.storms > 0.0).any(axis=0).mean()), rel=0.1)
     assert (eager.state.storms > 0.0).mean() > 3.0 * (plain.state.storms > 0.0).mean()
+
+
+def stormy(count: int, rng: np.random.Generator) -> tuple[np.ndarray, State]:
+    """The same house so many times, in a storm that neither ends nor is joined by another."""
+    natural = Constants(
+        *(np.full(count, x) for x in (
+            0.03, 0.0, 0.0, 0.03, 0.04, 0.05, 2.0, 20.0, 100.0, 0.5, 0.3, 0.08, 2.0, 0.05, 12.0, 0.03, 0.9, 1e-9, 1e9,
+            2.0, 0.0, 0.0,
+        ))
+    )  # fmt: skip
+    plain = {"swing", "peak_day", "wet_swing", "wet_peak_day"}
+    constants = np.stack([x if name in plain else np.log(x) for name, x in natural._asdict().items()])
+    wobbles = np.stack([natural.wobble, natural.wobble_2, natural.wobble_3]) * rng.normal(size=(3, count))
+    storms = np.stack([np.full(count, 3.0), np.zeros(count)])
+    return constants, State(np.zeros(count), np.full((3, count), 0.02), wobbles, storms)
+
+
+def test_kalman_filters_moments_are_those_of_houses_drawn_in_full() -> None:
+    """Means and covariance of rain, stores, wobbles and work after two hours, against 40,000 houses by the rules."""
+    rng = np.random.default_rng(14)
+    constants, state = stormy(40_000, rng)
+    drawn, work_s = Waters(constants, 0.0, 50.0, rng, state), np.zeros(40_000)
+    few, begun = stormy(1, rng)
+    water = WaterFilter(few, 0.0, 50.0, rng)
+    water.state = begun
+    water.forget_wobbles(np.arange(1))
+    for _ in range(12):
+        work_s += 600.0 * drawn.step(600.0)
+        water.hear(600.0)
+    whole = np.concatenate([drawn.state.delayed[None], drawn.state.stores, drawn.state.wobbles, work_s[None]])
+    found = np.concatenate([
+        water.state.delayed, water.state.stores[:, 0], water.state.wobbles[:, 0], water.gap_s,
+    ])  # fmt: skip
+    sd = whole.std(axis=1)
+    assert (found - whole.mean(axis=1)) / sd == pytest.approx(np.zeros(8), abs=0.03)
+    assert np.sqrt(np.diag(water.spread[0])) == pytest.approx(sd, rel=0.05)
+    correlation = water.spread[0] / np.sqrt(np.outer(np.diag(water.spread[0]), np.diag(water.spread[0])))
+    assert correlation == pytest.approx(np.corrcoef(whole), abs=0.04)
+
+
+def test_what_is_told_is_learnt_as_joint_normals_are() -> None:
+    """One particle: after a sight of its gap, mean and covariance are those conditional on it (any text on normals)."""
+    rng = np.random.default_rng(15)
+    constants, state = stormy(1, rng)
+    water = WaterFilter(constants, 0.0, 50.0, rng)
+    water.state = state
+    water.hear(600.0)
+    water.gap_s = water.gap_s - 45.0
+    before, gap_s, wobbles = water.spread[0].copy(), float(water.gap_s[0]), water.state.wobbles[:, 0].copy()
+    water.observe(4.0, 9.0)
+    before[GAP, GAP] += 4.0
+    gain = before[:, GAP] / (before[GAP, GAP] + 9.0)
+    assert water.state.wobbles[:, 0] == pytest.approx(wobbles - gain[4:7] * gap_s)
+    assert water.spread[0] == pytest.approx(before - np.outer(gain, before[GAP]))
+    density = norm(0.0, (before[GAP, GAP] + 9.0) ** 0.5).logpdf(gap_s) + 0.5 * np.log(2.0 * np.pi)
+    assert water.log_weight[0] == pytest.approx(density)
+
+
+def test_rain_between_two_times_is_the_share_of_each_span() -> None:
+    seen = RainSeen(np.array([600.0, 1200.0, 1800.0, 4200.0]), np.array([0.0, 3.0, 6.0, 1.0]), 600.0)
+    assert seen.between(900.0, 1500.0) == pytest.approx(4.5)  # half of a span of 3 mm/h and half of one of 6
+    assert seen.between(1200.0, 2100.0) == pytest.approx(6.0)  # a third of it is not known
+    assert seen.between(1700.0, 2600.0) is None  # nearly nothing of it is
 
 
 def test_particles_that_begin_anew_keep_their_flow() -> None:
@@ -184,6 +252,27 @@ def test_true_packs_lie_anywhere_among_those_drawn(percent: float) -> None:
         left_wh = float(drawn.house.energy.at(np.array([at_s]))[0])
         ranks.append(float((packs.budget_wh < left_wh - pack.energy_at_percent(pack.reserve_percent)).mean()))
     counts = np.histogram(ranks, bins=5, range=(0.0, 1.0))[0]
+    assert chisquare(counts).pvalue > 0.005
+
+
+@pytest.mark.slow
+def test_true_water_lies_anywhere_among_what_is_drawn() -> None:
+    """The same for the water: how long the pump runs in the three hours to come, at 60 % of charge."""
+    ranks = []
+    for seed in range(60, 100):
+        drawn = episode(seed, FULL)
+        at_ms = drawn.at_charge_ms(60.0)
+        if at_ms is None:
+            continue
+        at_s = (at_ms - drawn.start_ms) / 1000.0
+        water = Bound(drawn, particles=4000).water_at(at_s, np.random.default_rng(seed))
+        drawn_h = np.stack([water.step(600.0) for _ in range(18)]).sum(axis=0) / 6.0
+        first, pump = drawn.house.inflow.index(at_s), drawn.parameters.pump
+        rate = pump.rate_l_per_min * (1.0 - pump.wear_per_day * at_s / 86_400.0)
+        true_h = float(drawn.house.inflow.l_per_min[first : first + 180].sum()) / rate / 60.0
+        ranks.append(float((drawn_h < true_h).mean()))
+    counts = np.histogram(ranks, bins=5, range=(0.0, 1.0))[0]
+    assert sum(counts) > 30
     assert chisquare(counts).pvalue > 0.005
 
 
