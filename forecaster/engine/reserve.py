@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import lru_cache
 
@@ -71,9 +72,7 @@ def points_needed(pack: PackDraws, ahead_s: Array, pump_w: float = 0.0) -> int:
     they do not within the grid.
     """
     least_w = pack.idle_w + (pack.loads_w + pump_w) / pack.efficiency
-    longest_h = float(
-        np.max(np.divide(pack.to_empty_wh, least_w, out=np.full_like(least_w, np.inf), where=least_w > 0))
-    )
+    longest_h = float((pack.to_empty_wh / least_w).max()) if least_w.min() > 0.0 else math.inf
     return min(int(np.searchsorted(ahead_s, longest_h * 3600.0)) + 2, ahead_s.size)
 
 
@@ -103,7 +102,7 @@ def passages_of_peak(peak: Paths, budgets_wh: Array, ahead_s: Array) -> Array:
     before = np.maximum(after - 1, 0)
     rows = np.arange(peak.shape[0])
     low, high = peak[rows, before].astype(np.float64), peak[rows, after]
-    share = np.clip((budgets - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
+    share = np.minimum(np.maximum((budgets - low) / np.maximum(high - low, 1e-12), 0.0), 1.0)
     hours = (ahead_s[before] + share * (ahead_s[after] - ahead_s[before])) / 3600.0
     return np.where(reached, hours, np.inf)
 
@@ -140,10 +139,10 @@ def survival_at(hours: Array, ahead_h: float) -> float:
 
 def survival(hours: Array, now_ms: int, horizon_h: float = HORIZON_H) -> tuple[SurvivalPoint, ...]:
     """Survival by the hour, up to the hour after it falls below one in a thousand, at most to the horizon."""
-    finite = hours[np.isfinite(hours) & (hours <= horizon_h)]
-    last = int(horizon_h) if finite.size < hours.size else min(int(horizon_h), int(np.ceil(finite.max())) + 1)
+    ordered = np.sort(hours)
+    last = int(min(horizon_h, np.ceil(ordered[-1]) + 1.0)) if ordered[-1] <= horizon_h else int(horizon_h)
     ahead = np.arange(1, last + 1)
-    alive = 1.0 - np.searchsorted(np.sort(hours), ahead, side="right") / hours.size
+    alive = 1.0 - ordered.searchsorted(ahead, side="right") / hours.size
     return tuple(map(SurvivalPoint, (now_ms + ahead * HOUR_MS).tolist(), alive.tolist()))
 
 

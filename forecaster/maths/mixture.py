@@ -49,7 +49,8 @@ def _by_newton(middle: Array, spread: Array, share: Array, wanted: Array) -> Arr
         if float(np.abs(miss).max()) < _ARRIVED:
             return np.asarray(value)
         density = np.exp(-0.5 * z * z) @ (share / spread) / _ROOT_TWO_PI
-        value = value - np.clip(miss / np.maximum(density, 1e-300), -wide, wide)
+        step = miss / np.maximum(density, 1e-300)
+        value = value - np.minimum(np.maximum(step, -wide), wide)
     return None
 
 

@@ -9,8 +9,7 @@ from forecaster.maths.arrays import Array, Paths
 
 def median(values: Paths) -> float:
     """Median of values, (N,), at least one and none NaN: the same as numpy's."""
-    half = values.size // 2
-    ordered = np.partition(values, (half - 1, half)) if values.size > 1 else values
+    half, ordered = values.size // 2, np.sort(values)
     return float(ordered[half] if values.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 

@@ -166,7 +166,7 @@ class Draws:
         fading = MODES + self.which * (MODES + 1) + MODES
         weight[np.arange(self.draws), fading] = self.now * np.exp(-lag_h / self.wobble_h)
         factor = weight @ shapes
-        return np.asarray(np.maximum(factor, np.float32(0.0), out=factor))
+        return np.clip(factor, 0.0, np.inf, out=factor)
 
     @cached_property
     def _wobble_weights(self) -> Single:
