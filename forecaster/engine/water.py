@@ -52,7 +52,9 @@ def water_now(
 
     means_w : the mean power now as of the first pump, and as the finished runs show it [W]
     """
-    figures, shown = (cycle_figures(fold, mean_w, now_ms) for mean_w in means_w)
+    now_w, shown_w = means_w
+    figures = cycle_figures(fold, now_w, now_ms)
+    shown = figures if shown_w == now_w else cycle_figures(fold, shown_w, now_ms)
     water = water_of(site, figures, shown, halving_h, rise_m(site, fold, now_ms))
     if not pump.is_second or fold.second is None or water.pump_rate_l_per_min is None:
         return water
