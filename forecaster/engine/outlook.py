@@ -12,7 +12,6 @@ from forecaster.domain.forecast import Basis, ChargeAhead, DrawParts, Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.runs import Supply
 from forecaster.domain.site import Site
-from forecaster.domain.status import Spread
 from forecaster.domain.times import HOUR_MS
 from forecaster.engine import loads, reserve
 from forecaster.engine.acting import Acting, acting
@@ -79,14 +78,14 @@ def age_of(fold: Fold, now_ms: int) -> Age:
 
 def carry_forward(
     fold: Fold, pump: Acting, models: Models, now_ms: int, age: Age, run: LongRun | None
-) -> tuple[Spread, Spread]:
+) -> tuple[float, float]:
     """Bring copies of the models to the present: the pump's energy since the last reading, and an overdue cycle.
 
     pump : Acting — the pump that lifts now
     run : LongRun | None — its run that goes on
-    Returns the mean power by what was last heard and by the present, as of the first pump [W].
+    Returns the median of the mean power by what was last heard and by the present, as of the first pump [W].
     """
-    shown, drained, spans = models.inflow.mean_w(now_ms), fold.drained(now_ms, None), pump.fold.spans
+    shown_w, drained, spans = models.inflow.median_w(now_ms), fold.drained(now_ms, None), pump.fold.spans
     if drained is not None:
         models.hear([drained])
     window = None if age.pump_silent or pump.is_second else spans.open_window(fold.now_ms, fold.segmenter)
@@ -94,25 +93,25 @@ def carry_forward(
     if run is not None:
         going_on += [replace(span, energy_wh=span.energy_wh / pump.own) for span in unfinished(pump.fold, run, now_ms)]
     models.hear(going_on)
-    mean = models.inflow.mean_w(now_ms) if going_on else shown
-    if not fills_slowly(pump, age, mean, now_ms):
-        return shown, mean
+    mean_w = models.inflow.median_w(now_ms) if going_on else shown_w
+    if not fills_slowly(pump, age, mean_w, now_ms):
+        return shown_w, mean_w
     assert spans.cycle_ms is not None
     assert spans.cycle_wh is not None
     models.hear([PumpSpan(max(spans.cycle_ms, spans.end_ms), now_ms, spans.cycle_wh / pump.own)])
-    return shown, models.inflow.mean_w(now_ms)
+    return shown_w, models.inflow.median_w(now_ms)
 
 
-def fills_slowly(pump: Acting, age: Age, mean: Spread, now_ms: int) -> bool:
+def fills_slowly(pump: Acting, age: Age, mean_w: float, now_ms: int) -> bool:
     """Whether the present cycle is already 1.3 times a usual one: less water is coming than was believed.
 
-    mean : Spread — mean power as of the first pump [W]
+    mean_w : float — mean power as of the first pump [W]
     """
-    fold, spans, mean_w = pump.fold, pump.fold.spans, pump.own_w(mean).p50
+    fold, spans = pump.fold, pump.fold.spans
     if age.pump_silent or spans.cycle_ms is None or spans.cycle_wh is None or fold.segmenter.coarse(now_ms):
         return False
     open_h = (now_ms - spans.cycle_ms) / HOUR_MS
-    return open_h * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None
+    return open_h * pump.own * mean_w > 1.3 * spans.cycle_wh and fold.segmenter.running_since_ms(now_ms) is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +119,8 @@ class Present:
     """What is believed of the present.
 
     pump : Acting — the pump that lifts; run : LongRun | None — its run that goes on; hung : what hangs on each pack
-    shown_w : float — mean power by what was last heard, as of the first pump [W]; mean : Spread — by the present
+    shown_w, mean_w : float — median of the mean power by what was last heard, and by the present, as of the first pump
+        [W]
     percent : float | None — charge that can be had [%]
     shown, pack : PackDraws — without what packs that cannot be counted on hold above their reserve, and hold at all
     """
@@ -130,7 +130,7 @@ class Present:
     age: Age
     run: LongRun | None
     shown_w: float
-    mean: Spread
+    mean_w: float
     percent: float | None
     shown: PackDraws
     pack: PackDraws
@@ -140,7 +140,7 @@ def _present(site: Site, fold: Fold, models: Models, now_ms: int, seed: int) -> 
     pump, hung = acting(fold, now_ms), hung_on(site, fold, now_ms)
     age = age_of(pump.fold, now_ms)
     run = None if age.pump_silent else long_run(pump.fold, now_ms)
-    last_heard, mean = carry_forward(fold, pump, models, now_ms, age, run)
+    shown_w, mean_w = carry_forward(fold, pump, models, now_ms, age, run)
     on_pack = fold.supply.supply is Supply.PACK
     percent = charge_now(site, fold, now_ms, on_pack=fold.accounts.on_pack)
     pack = models.belief.untested(now_ms).draw(DRAWS, seed, None if on_pack else percent, unread=age.pack_silent)
@@ -149,7 +149,7 @@ def _present(site: Site, fold: Fold, models: Models, now_ms: int, seed: int) -> 
     missing = _missing(fold, hung, now_ms)
     above, whole = missing.above_percent, missing.all_percent
     shown, pack = _without(pack, above, above), _without(pack, above, whole)
-    return Present(pump, hung, age, run, last_heard.p50, mean, _less(percent, missing), shown, pack)
+    return Present(pump, hung, age, run, shown_w, mean_w, _less(percent, missing), shown, pack)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +184,8 @@ def _ahead(site: Site, fold: Fold, models: Models, at: Present, now_ms: int, see
         seed=water_seed,
         handover=on.handover,
         level_told=unheard is not None and _level_told(models),
-    ).passage(at.mean.p50 * on.drawn)
-    pump_w = at.mean.p50 * on.drawn * (1.0 if unheard is None else median(unheard))
+    ).passage(at.mean_w * on.drawn)
+    pump_w = at.mean_w * on.drawn * (1.0 if unheard is None else median(unheard))
     return Following(on.pack, pump_w + on.standby_w, charging_w, passed)
 
 
@@ -194,15 +194,15 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, seed: int) -> F
     pack_seed, ahead_seed, water_seed = seeds_of(seed, 3)
     at = _present(site, fold, models, now_ms, pack_seed)
     ahead = _ahead(site, fold, models, at, now_ms, (ahead_seed, water_seed))
-    pump, age, mean, pack, passed = at.pump, at.age, at.mean, ahead.pack, ahead.passed
-    figures = figures_of(pump, mean.p50, now_ms)
+    pump, age, pack, passed = at.pump, at.age, ahead.pack, ahead.passed
+    figures = figures_of(pump, at.mean_w, now_ms)
     parts = _parts(pack, ahead.pump_w, ahead.charging_w)
     on_pack = fold.supply.supply is Supply.PACK
     return Forecast(
         site=site.id,
         issued_at_ms=now_ms,
         supply=fold.supply.supply,
-        basis=_basis(pump.fold, mean.count, age),
+        basis=_basis(pump.fold, models.inflow.cycles, age),
         data_age_s=age.data_age_s,
         charge_percent=at.percent,
         usable_wh=median(pack.to_reserve_wh),
@@ -214,7 +214,7 @@ def outlook(site: Site, fold: Fold, models: Models, now_ms: int, seed: int) -> F
         hours_remaining=reserve.quantiles(passed.hours),
         hours_to_empty=reserve.quantiles(passed.to_empty_h),
         survival=reserve.survival(passed.hours, now_ms),
-        water=water_now(site, fold, pump, (mean.p50, at.shown_w), models.inflow.halving_h(now_ms), now_ms),
+        water=water_now(site, fold, pump, (at.mean_w, at.shown_w), models.inflow.halving_h(now_ms), now_ms),
         degraded=_degraded(site, pump.fold, age, figures, pack.doubt, at.hung, now_ms),
         supply_inferred=fold.supply.inferred,
         supply_since_ms=fold.supply.since_ms,

@@ -73,7 +73,7 @@ def observe(
         whole_ms=hearing.whole_ms,
         lost_share=normals.lost_share,
         untraced_share=normals.untraced_share,
-        steady=not (segmenter.coarse(now_ms) or fills_slowly(pump, age, mean, now_ms)),
+        steady=not (segmenter.coarse(now_ms) or fills_slowly(pump, age, mean.p50, now_ms)),
         waits=None if wait is None else wait.waits,
         interval_spread=pump.interval_cv,
         waiting_since_ms=None if wait is None else wait.since_ms,

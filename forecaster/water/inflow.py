@@ -26,7 +26,7 @@ from forecaster.water.design import LEAST_STORMS, Response
 from forecaster.water.expected import relax_wh
 from forecaster.water.outflow import drawn_from
 from forecaster.water.rain import RainRecord
-from forecaster.water.recession import BASE, STORES, WOBBLE, Bank, Candidates, Surge, grid
+from forecaster.water.recession import WOBBLE, Bank, Candidates, Surge, grid
 from forecaster.water.refit import finer
 from forecaster.water.seasonal import SeasonStudy
 from forecaster.water.span_bin import Bin
@@ -46,9 +46,6 @@ HISTORY_H = 24.0 * 21.0
 HISTORY_BIN_H = 0.8
 SHORTEST_HISTORY_H = 48.0
 """How much is kept for refits, how finely, and how much a refit needs [h]."""
-
-_HALVING_H = np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
-"""Times ahead at which the inflow is compared with half of the present one [h]."""
 
 VERSION = 4
 
@@ -252,11 +249,15 @@ class Inflow:
         if present is None:
             low, middle, high = unheard_w(self.running_w, np.array([-1.645, 0.0, 1.645])).tolist()
             return Spread(low, middle, high, 0)
-        bank, at_ms = present
-        middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / HOUR_MS)
-        low, middle, high = mixture_quantiles(middle_w, spread_w, bank.weights, (0.05, 0.5, 0.95))
-        least = 0.05 * bank.level_w
-        return Spread(max(low, least), max(middle, least), max(high, least), self.cycles)
+        low, middle, high = _means_w(*present, now_ms, (0.05, 0.5, 0.95))
+        return Spread(low, middle, high, self.cycles)
+
+    def median_w(self, now_ms: int) -> float:
+        """The median of `mean_w` [W], without the work for its ends."""
+        present = self._present()
+        if present is None:
+            return float(unheard_w(self.running_w, np.zeros(1))[0])
+        return _means_w(*present, now_ms, (0.5,))[0]
 
     def doubt(self, spread: float) -> None:
         """Widen all levels at once by a relative spread, because the water may now take another energy."""
@@ -272,14 +273,7 @@ class Inflow:
         if present is None:
             return None
         bank, at_ms = present
-        scales_h = bank.candidates.scales_h
-        left = bank.weights[:, None] * np.maximum(bank.mean[:, STORES], 0.0)
-        amounts = np.bincount(bank.candidates.scale.ravel(), left.ravel(), scales_h.size)
-        t = max(now_ms - at_ms, 0) / HOUR_MS + _HALVING_H
-        base = float(bank.weights @ np.maximum(bank.mean[:, BASE], 0.0))
-        level = np.exp(-t[:, None] / scales_h) @ amounts + base
-        below = np.flatnonzero(level <= 0.5 * level[0])
-        return float(t[below[0]] - t[0]) if below.size and level[0] > 0.0 else None
+        return bank.halving_h(max(now_ms - at_ms, 0) / HOUR_MS)
 
     def response(self, draws: int, seed: int) -> Response | None:
         """How the pit answers rain, as learnt so far; None where a gauge has not shown LEAST_STORMS storms."""
@@ -396,3 +390,10 @@ class Inflow:
                 f"inflow state lacks or garbles {error}; start the site anew from its readings"
             ) from error
         return self
+
+
+def _means_w(bank: Bank, at_ms: int, now_ms: int, levels: tuple[float, ...]) -> list[float]:
+    """Mean power by a bank of a time, at a later one [W], at each level; never below a twentieth of its present one."""
+    middle_w, spread_w = bank.levels_w(max(now_ms - at_ms, 0) / HOUR_MS)
+    least_w = 0.05 * bank.level_w
+    return [max(found_w, least_w) for found_w in mixture_quantiles(middle_w, spread_w, bank.weights, levels)]

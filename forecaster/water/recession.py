@@ -42,6 +42,9 @@ BURSTS = 0.3
 SHARE_SPREAD = 0.5
 """Relative spread of those shares."""
 
+_HALVING_H = np.concatenate([[0.0], np.geomspace(0.25, 720.0, 120)])
+"""Times ahead at which the inflow is compared with half of the present one [h]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
@@ -91,6 +94,14 @@ def grid(
     rows = np.array([[a, b, c, *w] for a, b, c, w in product(fast_h, middle_h, slow_h, wobbles)])
     flat = np.full(rows.shape[0], -np.log(rows.shape[0]))
     return Candidates(rows[:, :3].copy(), rows[:, 3].copy(), rows[:, 4].copy(), flat)
+
+
+@lru_cache(maxsize=64)
+def _emptying(tau_h: tuple[float, ...]) -> Array:
+    """What is left in reservoirs at each time of _HALVING_H, as shares of what was in them, (T, S), read-only."""
+    left: Array = np.exp(-_HALVING_H[:, None] / np.asarray(tau_h))
+    left.setflags(write=False)
+    return left
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +164,19 @@ class Bank:
         look[:, WOBBLE] = np.exp(-lag_h / c.wobble_h)
         variance = np.sum((self.covariance @ look[:, :, None])[:, :, 0] * look, axis=1)
         return np.asarray(np.sum(look * self.mean, axis=1)), np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+    def halving_h(self, lag_h: float) -> float | None:
+        """Hours in which the expected level halves without new rain [h]; None when it does not within 30 days.
+
+        lag_h : float — how long after the bank's time the hours begin [h]
+        """
+        scales_h = self.candidates.scales_h
+        left = self.weights[:, None] * np.maximum(self.mean[:, STORES], 0.0)
+        amounts = np.bincount(self.candidates.scale.ravel(), left.ravel(), scales_h.size) * np.exp(-lag_h / scales_h)
+        base = float(self.weights @ np.maximum(self.mean[:, BASE], 0.0))
+        level = _emptying(tuple(scales_h.tolist())) @ amounts + base
+        below = np.flatnonzero(level <= 0.5 * level[0])
+        return float(_HALVING_H[below[0]]) if below.size and level[0] > 0.0 else None
 
     @property
     def rain_w(self) -> float:
