@@ -155,7 +155,7 @@ class Engine:
     def forecast(self, now_ms: int) -> Forecast:
         """Hours remaining at a time. Changes nothing."""
         fold, models = self._present(now_ms)
-        return outlook(self.site, fold, models.copy(), now_ms, self.seed)
+        return outlook(self.site, fold, models.lent(), now_ms, self.seed)
 
     def status(self, now_ms: int) -> SiteStatus:
         """What is observed at a time. Changes nothing."""
@@ -256,6 +256,6 @@ class Engine:
         since = fold.now_ms - fold.accounts.since_ms
         if since >= (HOUR_MS if fold.forecasts_made else _FIRST_FORECAST_MS):
             fold.forecasts_made += 1
-            hours = outlook(self.site, fold, self._models.copy(), fold.now_ms, self.seed).hours_remaining
+            hours = outlook(self.site, fold, self._models.lent(), fold.now_ms, self.seed).hours_remaining
             if hours.p10 is not None and hours.p50 is not None and hours.p90 is not None:
                 fold.outage_forecast_h = (hours.p10, hours.p50, hours.p90)

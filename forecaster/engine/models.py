@@ -42,6 +42,7 @@ class Models:
     """The inflow and pack models of one site, and the pump's running power by the nameplate [W].
 
     led : ChargeLed — what the charge tells of the pump's energy, where it tells more than the pump's samples
+    borrows : bool — whether the inflow is that of other models, which must not change: it is copied before it hears
     """
 
     inflow: Inflow
@@ -49,6 +50,7 @@ class Models:
     plate_w: float
     charging: Charging
     led: ChargeLed = field(default_factory=ChargeLed)
+    borrows: bool = False
 
     @classmethod
     def of(cls, site: Site) -> Models:
@@ -61,6 +63,16 @@ class Models:
         """Independent copies of these models."""
         return Models(self.inflow.copy(), self.belief.copy(), self.plate_w, replace(self.charging), replace(self.led))
 
+    def lent(self) -> Models:
+        """Copies for one forecast, to be used before these models hear anything: most hear nothing of the pump."""
+        charging, led = replace(self.charging), replace(self.led)
+        return Models(self.inflow, self.belief.copy(), self.plate_w, charging, led, borrows=True)
+
+    def _own_inflow(self) -> Inflow:
+        if self.borrows:
+            self.inflow, self.borrows = self.inflow.copy(), False
+        return self.inflow
+
     def settle(self) -> None:
         """Compute now what copies of these models can share; it changes no knowledge."""
         self.inflow.settle()
@@ -68,7 +80,7 @@ class Models:
 
     def hear(self, evidence: Iterable[Evidence]) -> None:
         """Take evidence in order."""
-        inflow, belief = self.inflow, self.belief
+        belief = self.belief
         for told in evidence:
             match told:
                 case PumpSpan():
@@ -81,7 +93,7 @@ class Models:
                     if not self.led.leads:  # else the late samples caught runs by chance too
                         belief.heal(told.course, told.unheard_wh, told.lump_wh)
                 case RainSpan():
-                    inflow.observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
+                    self._own_inflow().observe_rain(told.start_ms, told.stop_ms, told.depth_mm)
                 case Began():
                     self.led = ChargeLed()
                     self.charging.count(told.at_ms, 0.0, begins=True)
@@ -101,7 +113,7 @@ class Models:
                     belief.doubt_energy(excess / 2.0, excess / 3.0 + _CLIPPED_SPREAD)
 
     def _pumped(self, span: PumpSpan) -> None:
-        self.inflow.observe(span.start_ms, span.stop_ms, span.energy_wh, span.lump_wh, span.ends_wh)
+        self._own_inflow().observe(span.start_ms, span.stop_ms, span.energy_wh, span.lump_wh, span.ends_wh)
 
     def _drained(self, told: Drained) -> None:
         """Take the course of a discharge. Where the charge leads, the pump counts as unheard: its energy is booked as
@@ -111,7 +123,7 @@ class Models:
         if span is not None:
             self._pumped(span)
         if self.led.leads:
-            booked_wh = self.led.booked_wh(told, self.inflow.mean_w(told.at_ms).p50)
+            booked_wh = self.led.booked_wh(told, self.inflow.median_w(told.at_ms))
             told = replace(told, plug_wh=0.0, lump_wh=0.0, unheard_wh=booked_wh, grain_wh=0.0, walk_wh=0.0)
         self.belief.observe(
             told.at_ms,
