@@ -53,10 +53,13 @@ def reported_percent(charge: Paths, bow: Paths | float, skew: Paths | float = 0.
     vanish at both ends.
     """
     bent = within_bend(charge)
-    bends = bow + skew - 2.0 * skew * bent
+    bends = (-2.0 * skew) * bent
+    bends += bow + skew
     bends *= bent
     bends *= 1.0 - bent
-    return np.asarray(100.0 * (charge + bends))
+    bends += charge
+    bends *= 100.0
+    return np.asarray(bends)
 
 
 def charge_at(percent: Array | float, bow: Array | float, skew: Array | float = 0.0) -> Array:

@@ -292,12 +292,12 @@ def posterior(mean: Array, covariance: Array, weight: Array, evidence: ChargeSte
         away = theta - prior_mean
         pulled = np.einsum("hij,hj->hi", precision, away)
         gradient = (fit.weighted @ error[:, :, None])[:, :, 0] - pulled
-        loss = fit.misfit + 0.5 * np.sum(away * pulled, axis=1)
         move = np.linalg.solve(information, gradient[..., None])[..., 0]
         theta = theta + np.clip(move, -0.5, 0.5)
         if np.max(np.abs(move)) < 1e-3:
             break
-    told = 0.5 * (np.linalg.slogdet(precision)[1] - np.linalg.slogdet(information)[1]) - loss
+    volume = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(information)[1]
+    told = 0.5 * (volume - np.sum(away * pulled, axis=1)) - fit.misfit
     targets = np.array([shown[-1], scene.floor_percent])
     return Posterior(
         theta,
@@ -334,11 +334,18 @@ def _strays_at(targets: Array, shown: Array, fit: _Fit, error: Array, slope: Arr
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """One linear step: slopes over the joint covariance (H, 8, n), misfits (H,), the joint covariance (H, n, n)."""
+    """One linear step: slopes (H, 8, n) and squared errors (H,) over the joint covariance (H, n, n); trusts (H, n)."""
 
     weighted: Array
-    misfit: Array
+    square: Array
+    trust: Array
     joint: Array
+
+    @property
+    def misfit(self) -> Array:
+        """Minus the log likelihood of the errors, up to a constant (H,)."""
+        root = np.diagonal(np.linalg.cholesky(self.joint), axis1=1, axis2=2)
+        return np.asarray(0.5 * self.square + np.log(root).sum(axis=1) + 0.5 * np.log(self.trust).sum(axis=1))
 
 
 def _together(error: Array, slope: Array, variance: Array, shared: Array) -> _Fit:
@@ -352,10 +359,7 @@ def _together(error: Array, slope: Array, variance: Array, shared: Array) -> _Fi
     joint = shared.copy()
     joint[:, spots, spots] += variance / trust
     solved = np.linalg.solve(joint, np.concatenate([slope, error[:, :, None]], axis=2))
-    weighted, square = solved[:, :, :-1].transpose(0, 2, 1), np.sum(error * solved[:, :, -1], axis=1)
-    root = np.diagonal(np.linalg.cholesky(joint), axis1=1, axis2=2)
-    misfit = 0.5 * square + np.sum(np.log(root), axis=1) + 0.5 * np.sum(np.log(trust), axis=1)
-    return _Fit(weighted, np.asarray(misfit), joint)
+    return _Fit(solved[:, :, :-1].transpose(0, 2, 1), np.sum(error * solved[:, :, -1], axis=1), trust, joint)
 
 
 def _trust(square: Array) -> Array:
