@@ -115,7 +115,7 @@ def trial(
     as_json: AsJson = False,
 ) -> int:
     """Send a test message to every hub and person of a site, through the running program."""
-    from api.deliver.links import Tickets
+    from api.deliver.links import tickets
     from api.deliver.outbox import served, trial_messages
     from api.deliver.reachable import contact_faults
 
@@ -128,7 +128,7 @@ def trial(
         )
     with opened(config) as found:
         known = found.site(site)
-        code = Tickets(found.installation.folder, None).code
+        code = tickets(found.installation, found.ledger).code
         channels = wanted & served(found.installation)
         owed = trial_messages(known, found.ledger, channels, SystemClock().now_ms(), code)
         if not owed:

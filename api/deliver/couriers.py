@@ -10,11 +10,11 @@ from api.deliver.ballast import Ballast
 from api.deliver.courier import Carrier, Courier
 from api.deliver.heartbeat import HeartbeatSender
 from api.deliver.homie import HomieCarrier
-from api.deliver.links import KEY_FILE, Tickets
+from api.deliver.links import tickets
 from api.deliver.mail import MailCarrier
 from api.deliver.mqtt import MqttCarrier
 from api.deliver.outbox import known_to, served, unserved_contacts
-from api.deliver.push import PushCarrier, push_keys
+from api.deliver.push import PushCarrier, keys_of
 from api.deliver.webhook import WebhookCarrier
 from api.http.security import is_loopback
 from api.process.notes import made_once
@@ -110,10 +110,10 @@ def carriers_for(
         WebhookCarrier(sites, clock, folder=installation.folder, sender=cap_sender(ledger)),
     ]
     if MAIL in served(installation):
-        links = Tickets(installation.own_file(KEY_FILE).parent, base)
+        links = tickets(installation, ledger, base)
         found.append(MailCarrier(installation.mail, ledger, clock, links, lambda site: page_of(base, site)))
     if PUSH in served(installation):
-        keys = push_keys(installation.push.key_file)
+        keys = keys_of(installation, ledger)
         found.append(
             PushCarrier(
                 keys, push_contact(installation), ledger, installation.http.public_url, installation.push.allow_hosts

@@ -8,10 +8,11 @@ import hashlib
 import hmac
 import secrets
 from dataclasses import dataclass
-from pathlib import Path
 from urllib.parse import quote
 
-from api.deliver.secret import private_bytes
+from api.deliver.secret import own_secret
+from collector.config.settings import Installation
+from forecaster.domain.ports import Ledger
 
 LIFE_MS = 7 * 24 * 3_600_000
 KEY_FILE = "link-key"
@@ -29,8 +30,8 @@ class Ticket:
 class Tickets:
     """Signs and verifies tickets with the installation's own key."""
 
-    def __init__(self, folder: Path, base_url: str | None) -> None:
-        self._key = private_bytes(folder / KEY_FILE, secrets.token_hex(32).encode())
+    def __init__(self, key: bytes, base_url: str | None) -> None:
+        self._key = key
         self._base = None if base_url is None else base_url.rstrip("/")
 
     def url(self, alarm_id: str, contact: str, now_ms: int, *, test: bool = False) -> str | None:
@@ -68,6 +69,15 @@ class Tickets:
 
     def _sign(self, body: bytes) -> bytes:
         return hmac.new(self._key, b"acknowledge:" + body, hashlib.sha256).digest()
+
+
+def tickets(installation: Installation, ledger: Ledger, base_url: str | None = None) -> Tickets:
+    """Tickets signed with the key that all processes of an installation share.
+
+    base_url : str | None — public address of the pages; None makes no links
+    Errors: ConfigError where the key can neither be made nor read.
+    """
+    return Tickets(own_secret(installation, ledger, KEY_FILE, lambda: secrets.token_hex(32)), base_url)
 
 
 def _text(raw: bytes) -> str:

@@ -21,8 +21,9 @@ from py_vapid import Vapid02
 from api.deliver.lanes import MOST
 from api.deliver.outcome import Later, Needless, Never, Outcome, Sent
 from api.deliver.outward import DEADLINE_S, OutwardAnswer, post
-from api.deliver.secret import private_bytes
+from api.deliver.secret import own_secret, private_bytes
 from api.deliver.words import title
+from collector.config.settings import Installation
 from forecaster.alarms.plan import PUSH, AlarmMessage
 from forecaster.domain.alarms import Priority
 from forecaster.domain.errors import ConfigError
@@ -31,6 +32,7 @@ from forecaster.domain.records import Delivery, PushSubscription
 from forecaster.texts.catalogue import Said, words
 from forecaster.texts.wording import unnamed
 
+KEY_FILE = "push-key.pem"
 TTL_S = 12 * 3600
 """How long a push service keeps a message for a phone that is switched off [s]; 0 would drop it at once."""
 GONE = frozenset({404, 410})
@@ -39,12 +41,30 @@ LONGEST_ACTION = 800
 """Characters of the action: RFC 8291 leaves a little under 4,096 bytes of plaintext."""
 
 
+def keys_of(installation: Installation, ledger: Ledger) -> Vapid02:
+    """The VAPID keys that all processes of an installation share; from the file that its settings name, if they do.
+
+    Errors: ConfigError where they can neither be made nor read, or are none.
+    """
+    file = installation.push.key_file
+    if file is not None:
+        return push_keys(file)
+    return _parsed(own_secret(installation, ledger, KEY_FILE, _made), installation.own_file(KEY_FILE))
+
+
 def push_keys(key_file: Path) -> Vapid02:
-    """The installation's VAPID keys; made, with mode 0600, where the file does not exist yet."""
+    """The VAPID keys in a file; made, with mode 0600, where it does not exist yet. ConfigError where it holds none."""
+    return _parsed(private_bytes(key_file, _made().encode()), key_file)
+
+
+def _made() -> str:
     made = ec.generate_private_key(ec.SECP256R1()).private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
-    pem = private_bytes(key_file, made)
+    return made.decode()
+
+
+def _parsed(pem: bytes, key_file: Path) -> Vapid02:
     try:
         return Vapid02.from_pem(pem)
     except (ValueError, TypeError) as error:

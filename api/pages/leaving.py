@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import RedirectResponse
 
-from api.deliver.links import Tickets
+from api.deliver.links import tickets
 from api.deliver.outbox import is_test, served, trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
 from api.offline.readiness import nameless, readiness_of
@@ -42,7 +42,7 @@ def leaving(
 @router.post("/sites/{site}/leaving/test")
 def test(site: SiteIn, services: ServicesIn, _: CheckedIn) -> Response:
     """Send a test message to every person of the site."""
-    code = Tickets(services.installation.folder, None).code
+    code = tickets(services.installation, services.ledger).code
     channels = served(services.installation) - set(HUBS)
     owed = trial_messages(site, services.ledger, channels, services.clock.now_ms(), code)
     services.ledger.commit_transitions([], owed, [])
@@ -62,7 +62,7 @@ def answer(
 def answer_code(services: Services, site: Site, code: str) -> bool:
     """Record the answer to the test message of the last two days with these digits. Returns whether there was one."""
     now_ms = services.clock.now_ms()
-    digits = Tickets(services.installation.folder, None).code
+    digits = tickets(services.installation, services.ledger).code
     for notice in services.ledger.notices_between(site.id, now_ms - CODE_MS, now_ms + 1):
         if is_test(notice.alarm_id) and digits(notice.alarm_id, notice.who) == code:
             return services.ledger.answer(notice.alarm_id, notice.who, now_ms)

@@ -9,7 +9,7 @@ import msgspec
 from fastapi import APIRouter, Depends, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from api.deliver.links import Tickets
+from api.deliver.links import tickets
 from api.deliver.outbox import trial_messages
 from api.http.dependencies import ServicesIn, SiteIn
 from api.pages import (
@@ -284,7 +284,7 @@ def ask(
 
 def code_of(services: Services) -> Callable[[str, str], str]:
     """The digits by which a person answers a test message."""
-    return Tickets(services.installation.folder, None).code
+    return tickets(services.installation, services.ledger).code
 
 
 @router.post("/sites/{site}/push-test")

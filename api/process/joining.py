@@ -52,7 +52,7 @@ def require_joinable(installation: Installation, parts: frozenset[Part]) -> None
 
     parts : frozenset[Part] — what is to be shared; studies need no broker
     """
-    if not installation.ledger_url.startswith(("postgresql://", "postgresql+psycopg://")):
+    if not installation.shares_ledger:
         raise UsageError(Said("members.only_on_postgresql"), Said("members.set_store_ledger"))
     if any(broker.embedded for broker in installation.broker.each) and Part.STUDY not in parts:
         raise UsageError(Said("members.no_embedded_broker"), Said("members.set_broker_url"))

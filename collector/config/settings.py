@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import urlsplit
@@ -176,13 +176,14 @@ class Mail(InstallationSection):
 
 
 class Push(InstallationSection):
-    """[push] — browser push: a contact for the push services (RFC 8292 sub), and the key file, made when missing.
+    """[push] — browser push: a contact for the push services (RFC 8292 sub), and a key file of your own.
 
+    key_file : where the key is kept, made when missing; left out, the program keeps it where all its processes find it
     allow_hosts : names of push services that may lie inside a private network; others there are refused
     """
 
     contact: str | None = Field(default=None, pattern=r"^(mailto:|https://)", examples=['"mailto:owner@example.org"'])
-    key_file: Path = Field(default=Path("push-key.pem"), examples=['"push-key.pem"'])
+    key_file: Path | None = Field(default=None, examples=['"push-key.pem"'])
     allow_hosts: tuple[str, ...] = Field(default=(), examples=['["push.larkspur.internal"]'])
 
 
@@ -281,6 +282,11 @@ class Installation:
         return f"sqlite:///{self.folder / 'outlast-ledger.db'}"
 
     @property
+    def shares_ledger(self) -> bool:
+        """Whether the ledger is on a server, so that several machines may write into it."""
+        return not self.ledger_url.startswith("sqlite:///")
+
+    @property
     def databases(self) -> tuple[Path, ...]:
         """The database files of readings and ledger that are SQLite files."""
         urls = (self.readings_url, self.ledger_url)
@@ -331,7 +337,7 @@ def load_installation(folder: Path) -> Installation:
         problem = Said("config.a_whole_section_cannot_be_read", error=str(error))
         raise ConfigError("environment", PREFIX + "…", problem, Said("config.set_one_name_each_as_outlast")) from error
     found = find_sites(folder / "sites", model.words.language)
-    made = Installation(
+    return Installation(
         folder=folder,
         broker=_placed(model.broker, folder),
         store=_placed(model.store, folder),
@@ -345,9 +351,6 @@ def load_installation(folder: Path) -> Installation:
         studies=model.studies,
         set_aside=found.set_aside,
     )
-    if "key_file" in model.push.model_fields_set:
-        return made
-    return replace(made, push=made.push.model_copy(update={"key_file": made.own_file(model.push.key_file.name)}))
 
 
 def load_sites(folder: Path, language: str = SOURCE) -> dict[str, Site]:

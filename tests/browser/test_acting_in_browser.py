@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
-from api.deliver.links import Tickets
+from api.deliver.links import tickets
 from api.deliver.outbox import trial_messages
 from api.process.services import Services
 from forecaster.alarms.plan import WEBHOOK
@@ -155,7 +155,7 @@ def answered(services: Services) -> None:
     """A test message to the hill's webhook, which answers by taking it."""
     known = replace(services.installation.sites["hill"], contacts=(Contact("hub", webhook="http://127.0.0.1:9/hook"),))
     services.installation.sites["hill"] = known
-    code = Tickets(services.installation.folder, None).code
+    code = tickets(services.installation, services.ledger).code
     owed = trial_messages(known, services.ledger, frozenset({WEBHOOK}), NOW_MS, code)
     services.ledger.commit_transitions([], owed, [])
     for item in owed:

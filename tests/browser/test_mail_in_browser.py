@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from api.deliver.links import LIFE_MS, Ticket, Tickets
+from api.deliver.links import LIFE_MS, Ticket, tickets
 from forecaster.domain.alarms import AlarmState
 from forecaster.domain.records import Delivery
 from tests.api.delivering import queue, told
@@ -19,7 +19,7 @@ from tests.forecaster.evidence import LARKSPUR
 
 def link(house: Served, alarm_id: str, way: str) -> str:
     ticket = Ticket(alarm_id, "owner", house.services.clock.now_ms() + LIFE_MS)
-    return f"{house.url}/{way}/{Tickets(house.services.installation.folder, None).token(ticket)}"
+    return f"{house.url}/{way}/{tickets(house.services.installation, house.services.ledger).token(ticket)}"
 
 
 def mail_with(link: str, folder: Path) -> str:

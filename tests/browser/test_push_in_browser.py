@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from api.deliver.push import PushCarrier, push_keys
+from api.deliver.push import PushCarrier, keys_of
 from forecaster.domain.ports import Clock
 from tests.api.deliver.test_courier_push import Browser as Keys
 from tests.api.deliver.test_courier_push import b64, raw_point
@@ -68,8 +68,8 @@ def test_this_device_is_told_from_the_button_on_and_no_longer_after_it(browser: 
 
 def carried(house: Served, clock: Clock) -> None:
     """Send what the outbox owes to browsers."""
-    settings = house.services.installation.push
-    keys, contact = push_keys(settings.key_file), "mailto:owner@example.org"
+    services, settings = house.services, house.services.installation.push
+    keys, contact = keys_of(services.installation, services.ledger), "mailto:owner@example.org"
     carrier = PushCarrier(keys, contact, house.services.ledger, house.url, settings.allow_hosts)
     courier(carrier, house.services.ledger, clock).turn()
     carrier.close()

@@ -69,7 +69,7 @@ def carrier_of(channel: str, site: Site, ledger: Ledger, clock: SteppedClock, fo
             return HomieCarrier(broker, "dying", {site.id: site}, ledger, clock, lambda: None)
         case "mail":
             mail = Mail(host="127.0.0.1", port=port, security="none", sender="pump@example.org")
-            return MailCarrier(mail, ledger, clock, Tickets(folder, "https://pump.example.org"), lambda _site: None)
+            return MailCarrier(mail, ledger, clock, Tickets(b"own key", "https://pump.example.org"), lambda _site: None)
         case "push":
             return PushCarrier(
                 push_keys(folder / "push-key.pem"), "mailto:owner@example.org", ledger, None, ["127.0.0.1"]

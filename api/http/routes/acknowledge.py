@@ -10,8 +10,7 @@ import msgspec
 from fastapi import APIRouter, Path
 from fastapi.responses import HTMLResponse
 
-from api.deliver.couriers import public_url
-from api.deliver.links import KEY_FILE, Ticket, Tickets
+from api.deliver.links import Ticket, tickets
 from api.deliver.outbox import is_test
 from api.http.dependencies import ServicesIn
 from api.pages.speech import WordsIn
@@ -43,7 +42,7 @@ def _page(words: Words, title: str, parts: list[str], status: int = 200) -> HTML
 
 
 def _ticket_of(services: Services, token: str) -> Ticket | None:
-    links = Tickets(services.installation.own_file(KEY_FILE).parent, public_url(services.installation))
+    links = tickets(services.installation, services.ledger)
     return links.read(token, services.clock.now_ms())
 
 

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 from fastapi import APIRouter, Path, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.deliver.push import public_key, push_keys
+from api.deliver.push import keys_of, public_key
 from api.http import answers
 from api.http.dependencies import SITE_ID, PrincipalIn, ServicesIn
 from api.http.problems import ProblemError
@@ -119,7 +119,7 @@ def _check_room(held: Sequence[PushSubscription], fresh: PushSubscription) -> No
 @router.get("/key", response_model=PushKeyOut)
 def push_key(_who: PrincipalIn, services: ServicesIn) -> Response:
     """The key that a browser needs to subscribe (RFC 8292 section 3.2)."""
-    return answers.json_response({"key": public_key(push_keys(services.installation.push.key_file))})
+    return answers.json_response({"key": public_key(keys_of(services.installation, services.ledger))})
 
 
 @router.post("/subscriptions", status_code=201, response_model=SubscriptionOut)

@@ -9,7 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from api.deliver.links import Tickets
+from api.deliver.links import tickets
 from api.deliver.outbox import served, trial_messages
 from api.http.dependencies import OperatorIn, ServicesIn, SiteIn
 from api.http.editing import editor_of
@@ -85,7 +85,7 @@ def undo(
 def try_contact(site: SiteIn, services: ServicesIn, _: CheckedIn, contact: Annotated[str, Form()]) -> Response:
     """Send a test message to one contact, over every channel that serves them."""
     installation = services.installation
-    code = Tickets(installation.folder, None).code
+    code = tickets(installation, services.ledger).code
     owed = trial_messages(site, services.ledger, served(installation), services.clock.now_ms(), code)
     theirs = [delivery for delivery in owed if delivery.who == contact]
     if not theirs:

@@ -20,7 +20,7 @@ from api.cli import main
 from api.deliver.couriers import Couriers, client_id, push_contact
 from api.deliver.failing import FaultBook
 from api.deliver.heartbeat import HeartbeatSender, unwell
-from api.deliver.links import LIFE_MS, Ticket, Tickets
+from api.deliver.links import LIFE_MS, Ticket, tickets
 from api.deliver.outbox import planner_for, trial_messages, unserved_contacts
 from api.http.app import create_app
 from api.http.keyring import new_token
@@ -80,7 +80,7 @@ def client(services: Services) -> Iterator[TestClient]:
 
 
 def path_of(services: Services, alarm_id: str, expires_ms: int = START_MS + LIFE_MS) -> str:
-    links = Tickets(services.installation.folder, "http://127.0.0.1:8642")
+    links = tickets(services.installation, services.ledger, "http://127.0.0.1:8642")
     return f"/acknowledge/{links.token(Ticket(alarm_id, 'owner', expires_ms))}"
 
 

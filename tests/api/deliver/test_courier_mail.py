@@ -125,9 +125,12 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
     made.close()
 
 
-def carrier_for(settings: Mail, ledger: Ledger, clock: SteppedClock, folder: Path) -> MailCarrier:
+KEY = b"an installation's own key"
+
+
+def carrier_for(settings: Mail, ledger: Ledger, clock: SteppedClock) -> MailCarrier:
     base = "https://pump.example.org"
-    return MailCarrier(settings, ledger, clock, Tickets(folder, base), lambda site: f"{base}/sites/{site}")
+    return MailCarrier(settings, ledger, clock, Tickets(KEY, base), lambda site: f"{base}/sites/{site}")
 
 
 @pytest.mark.parametrize("security", ["starttls", "tls", "none"])
@@ -137,7 +140,7 @@ def test_a_mail_arrives_once_with_all_that_is_needed(
     box = Mailbox()
     with serving(box, tmp_path, security) as settings:
         owed = queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
-        sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+        sender = courier(carrier_for(settings, ledger, clock), ledger, clock)
         carry(sender, clock, hours=0.02)
     [mail] = box.mails
     assert mail["Subject"].startswith("Larkspur Lane cellar: HIGH WATER in the pit since 10:02")
@@ -171,7 +174,7 @@ def test_a_server_down_for_an_hour_gets_the_mail_when_it_is_back(
 ) -> None:
     port, box = free_port(), Mailbox()
     settings = Mail(host="127.0.0.1", port=port, security="none", sender="pump@example.org")
-    sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+    sender = courier(carrier_for(settings, ledger, clock), ledger, clock)
     queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
     carry(sender, clock, hours=1.0)
     assert sender.failed > 5
@@ -192,7 +195,7 @@ def test_replies_have_their_meaning(
     box = Mailbox([reply])
     with serving(box, tmp_path, "none") as settings:
         queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
-        sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+        sender = courier(carrier_for(settings, ledger, clock), ledger, clock)
         carry(sender, clock, hours=0.05)
     assert len(box.mails) == mails
     assert sender.gave_up == gave_up
@@ -205,7 +208,7 @@ def test_a_certificate_of_an_unknown_authority_sends_nothing(
     with serving(box, tmp_path, "starttls") as settings:
         strict = settings.model_copy(update={"ca_file": None})
         queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
-        sender = courier(carrier_for(strict, ledger, clock, tmp_path), ledger, clock)
+        sender = courier(carrier_for(strict, ledger, clock), ledger, clock)
         sender.turn()
     assert box.mails == []
     assert "CERTIFICATE_VERIFY_FAILED" in next(iter(sender.faults.standing().values())).error
@@ -216,7 +219,7 @@ def test_starttls_is_never_given_up_for_plain_text(ledger: Ledger, clock: Steppe
     with serving(box, tmp_path, "none") as settings:
         asked = settings.model_copy(update={"security": "starttls"})
         queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
-        sender = courier(carrier_for(asked, ledger, clock, tmp_path), ledger, clock)
+        sender = courier(carrier_for(asked, ledger, clock), ledger, clock)
         sender.turn()
     assert box.mails == []
     assert sender.failed == 1
@@ -230,7 +233,7 @@ def test_a_server_that_dawdles_is_cut_off_and_asked_again(
     box.dawdles_s = [5.0]
     with serving(box, tmp_path, "none") as settings:
         queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
-        sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+        sender = courier(carrier_for(settings, ledger, clock), ledger, clock)
         carry(sender, clock, hours=0.05)
     assert sender.failed == 1
     assert sender.sent == 1
@@ -238,9 +241,7 @@ def test_a_server_that_dawdles_is_cut_off_and_asked_again(
 
 
 @pytest.mark.parametrize("greeting", [b"220-", b"220 mail.example.org\r\n250-"], ids=["greeting", "ehlo"])
-def test_an_answer_without_an_end_is_cut_off(
-    ledger: Ledger, clock: SteppedClock, tmp_path: Path, greeting: bytes
-) -> None:
+def test_an_answer_without_an_end_is_cut_off(ledger: Ledger, clock: SteppedClock, greeting: bytes) -> None:
     """In: a server that adds lines to its answer for ever. Out: hung up on long before it has filled the memory."""
     poured = 0
 
@@ -257,7 +258,7 @@ def test_an_answer_without_an_end_is_cut_off(
         pouring.start()
         settings = Mail(host="127.0.0.1", port=listens.getsockname()[1], sender="pump@example.org", security="none")
         queue(ledger, LARKSPUR, [told()], clock.now_ms(), "mail")
-        sender = courier(carrier_for(settings, ledger, clock, tmp_path), ledger, clock)
+        sender = courier(carrier_for(settings, ledger, clock), ledger, clock)
         sender.turn()
         pouring.join()
     assert sender.failed == 1
@@ -272,42 +273,31 @@ def test_a_server_without_a_sender_is_a_setting_to_mend() -> None:
 # -- links
 
 
-def test_a_link_names_its_alarm_and_expires(tmp_path: Path) -> None:
-    links = Tickets(tmp_path, "https://pump.example.org/")
+def test_a_link_names_its_alarm_and_expires() -> None:
+    links = Tickets(KEY, "https://pump.example.org/")
     url = links.url("larkspur:high-water:1", "owner", START_MS)
     assert url is not None
     token = url.removeprefix("https://pump.example.org/acknowledge/")
     assert links.read(token, START_MS + 1) == Ticket("larkspur:high-water:1", "owner", START_MS + LIFE_MS)
     assert links.read(token, START_MS + LIFE_MS) is None
-    assert Tickets(tmp_path, "https://pump.example.org").read(token, START_MS) is not None
+    assert Tickets(KEY, "https://pump.example.org").read(token, START_MS) is not None
 
 
 @pytest.mark.parametrize("change", ["flip", "cut", "swap", "other"])
-def test_a_link_that_was_changed_is_refused(tmp_path: Path, change: str) -> None:
-    links = Tickets(tmp_path, "https://pump.example.org")
+def test_a_link_that_was_changed_is_refused(change: str) -> None:
+    links = Tickets(KEY, "https://pump.example.org")
     ticket = Ticket("larkspur:high-water:1", "owner", START_MS + LIFE_MS)
     token = links.token(ticket)
     body, _, signature = token.partition(".")
-    other = tmp_path / "other"
-    other.mkdir()
     elsewhere = Ticket("larkspur:mains-lost:1", "owner", START_MS + LIFE_MS)
     changed = {
         "flip": f"{'A' if body[5] != 'A' else 'B'}".join((body[:5], body[6:])) + f".{signature}",
         "cut": body,
         "swap": f"{links.token(elsewhere).partition('.')[0]}.{signature}",
-        "other": Tickets(other, "https://pump.example.org").token(ticket),
+        "other": Tickets(b"another installation's", "https://pump.example.org").token(ticket),
     }[change]
     assert changed != token
     assert links.read(changed, START_MS) is None
-
-
-def test_the_key_of_links_is_private_and_stays(tmp_path: Path) -> None:
-    Tickets(tmp_path, "https://pump.example.org")
-    file = tmp_path / "link-key"
-    assert file.stat().st_mode & 0o777 == 0o600
-    before = file.read_bytes()
-    Tickets(tmp_path, "https://pump.example.org")
-    assert file.read_bytes() == before
 
 
 # -- the chart

@@ -12,7 +12,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.cli import main
-from api.deliver.links import Tickets
+from api.deliver.links import tickets
 from api.deliver.outbox import trial_messages
 from api.deliver.outward import post
 from api.http.app import create_app
@@ -64,7 +64,7 @@ def states(house: Services) -> dict[str, Held]:
 
 def send_tests(house: Services) -> str:
     """Test messages to all people, taken by their receivers; the test's id."""
-    code = Tickets(house.installation.folder, None).code
+    code = tickets(house.installation, house.ledger).code
     site, now = house.installation.sites["larkspur"], house.clock.now_ms()
     owed = trial_messages(site, house.ledger, frozenset({MAIL, WEBHOOK}), now, code)
     house.ledger.commit_transitions([], owed, [])
@@ -104,7 +104,7 @@ def test_a_webhook_answers_by_taking_a_test_and_a_person_by_code(house: Services
     test = send_tests(house)
     assert states(house)["told"] is Held.NOT_HELD
     form_token = client.get("/sites/larkspur/leaving").text.partition('name="form_token" value="')[2].partition('"')[0]
-    right = Tickets(house.installation.folder, None).code(test, "owner")
+    right = tickets(house.installation, house.ledger).code(test, "owner")
     wrong = f"{(int(right) + 1) % 10_000:04d}"
     for code, said in ((wrong, "No test message"), (right, "The answer is kept")):
         page = client.post("/sites/larkspur/leaving/code", data={"form_token": form_token, "code": code})
