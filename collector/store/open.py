@@ -6,6 +6,7 @@ import secrets
 import sqlite3
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 import msgspec
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
@@ -116,9 +117,20 @@ def _server_engine(url: str) -> Engine:
     if separator and scheme in {"postgresql", "postgresql+psycopg"}:
         address = make_url(f"postgresql+psycopg://{rest}")
         patient = {key: value for key, value in PATIENCE.items() if key not in address.query}
-        return create_engine(address, pool_pre_ping=True, connect_args=patient)
+        engine = create_engine(address, pool_pre_ping=True, connect_args=patient)
+        event.listen(engine, "connect", _require_utf_8, insert=True)
+        return engine
     problem = Said("config.is_not_a_ledger", url=without_password(url))
     raise ConfigError("outlast.toml", "store.ledger", problem, Said("config.write_sqlite_ledger_db"))
+
+
+def _require_utf_8(connection: Any, _: object) -> None:
+    """Refuse a database whose text comes as bytes or does not hold every letter; the server says so as it answers."""
+    info = connection.info
+    encoding = info.parameter_status("server_encoding")
+    if encoding != "UTF8":
+        problem = Said("config.is_not_in_utf_8", database=info.dbname, encoding=encoding)
+        raise ConfigError("outlast.toml", "store.ledger", problem, Said("config.make_one_in_utf_8"))
 
 
 def _path(url: str) -> Path:

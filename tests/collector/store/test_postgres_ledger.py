@@ -11,7 +11,7 @@ from sqlalchemy import Engine, create_engine, inspect, text
 
 from collector.store.ledger import SqlLedger
 from collector.store.open import look_at_ledger, open_ledger
-from forecaster.domain.errors import LedgerBehind, StoreUnavailable
+from forecaster.domain.errors import ConfigError, LedgerBehind, StoreUnavailable
 from forecaster.domain.ports import Ledger
 from tests.contracts.ledger_contract import T0, LedgerContract, alarm, delivery, run, transition
 from tests.contracts.ledger_tables import LedgerTables
@@ -55,6 +55,20 @@ def test_a_look_leaves_an_older_ledger_as_it_is(url: str) -> None:
     with engine.connect() as connection:
         assert connection.execute(text("SELECT version FROM schema")).scalars().all() == [10]
     engine.dispose()
+
+
+def test_a_database_that_does_not_keep_utf_8_is_refused_in_a_line(postgres: Postgres) -> None:
+    """As a cluster is that was made on a board without a locale: its text came as bytes, and nothing could start."""
+    administrator = create_engine(postgres.url, isolation_level="AUTOCOMMIT")
+    with administrator.connect() as connection:
+        connection.execute(text("CREATE DATABASE plain ENCODING 'SQL_ASCII' LOCALE 'C' TEMPLATE template0"))
+    administrator.dispose()
+    with pytest.raises(ConfigError) as refused:
+        open_ledger(postgres.url.removesuffix("postgres") + "plain")
+    said = str(refused.value)
+    assert "\n" not in said
+    assert "store.ledger: the database 'plain' keeps its text as SQL_ASCII" in said
+    assert "ENCODING 'UTF8'" in said
 
 
 def test_a_look_makes_no_ledger_and_sees_one_of_this_release(url: str) -> None:
