@@ -111,6 +111,20 @@ def test_container_file_copies_what_exists() -> None:
     assert all((ROOT / source).exists() for source in sources)
 
 
+def test_the_user_in_containers_is_the_one_whom_folders_belong_to() -> None:
+    """A password that the container's user cannot read is none, and a number that the image chooses nobody can give."""
+    user = re.search(r"useradd --system --uid (\d+)", (DEPLOY / "Containerfile").read_text())
+    assert user is not None
+    for name in ("compose.yaml", "compose-members.yaml"):
+        assert f"chown -R {user[1]}:{user[1]} /etc/outlast" in (DEPLOY / name).read_text()
+
+
+def test_an_image_has_none_of_the_environments_of_a_checkout() -> None:
+    """They are gigabytes, and settings of whoever builds it."""
+    left_out = (ROOT / ".dockerignore").read_text().split()
+    assert {".git", ".venv*"} <= set(left_out)
+
+
 def test_ready_waits_for_the_server(tmp_path: Path) -> None:
     """ready.py reads the address from outlast.toml; nobody there is 1 within the time, an answering server 0."""
     port = free_port()
