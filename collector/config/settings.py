@@ -15,6 +15,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from collector.config import addresses
 from collector.config.errors import config_error, nearest
 from collector.config.named import readable
+from collector.config.secret_file import read_secret
 from collector.config.set_aside import SetAside, find_sites
 from collector.config.site_file import load_site, site_toml
 from collector.config.site_model import Language
@@ -301,19 +302,6 @@ class Installation:
         """A file that the program makes for itself. One made beside the settings by an earlier release stays in use."""
         beside = self.folder / name
         return beside if beside.exists() else self.state_folder / name
-
-
-def read_secret(path: Path | None, key: str) -> str | None:
-    """The first line of a secret file; None where none is named. ConfigError where it cannot be read."""
-    if path is None:
-        return None
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(
-            str(path), key, Said("config.the_secret_cannot_be_read", error=str(error)), Said("config.mend_the_file")
-        ) from error
-    return text.splitlines()[0].strip() if text.strip() else ""
 
 
 def load_installation(folder: Path) -> Installation:
