@@ -17,7 +17,8 @@ from forecaster.texts.catalogue import words
 
 PAUSED_S = 8
 """How long a transaction under a lease may be idle [s]: a process that is paused within one must not keep the row from
-those who take over. Shorter than a lease lasts."""
+those who take over. Shorter than a lease lasts. The server ends such a session by itself, except after statements that
+came as a pipeline (psycopg's `executemany`): there it starts no timer, and whoever takes over has to end it."""
 
 
 class LeaseFence:
@@ -103,6 +104,20 @@ def require(connection: Connection, instance: str, leases: Collection[Lease]) ->
     gone = [lease.name for lease in leases if (lease.share, lease.number) not in found]
     if gone:
         raise _stale(gone)
+
+
+def end_paused(table_name: str) -> str:
+    """The statement that ends the sessions of this user that hold rows of a table and have waited PAUSED_S for their
+    client: those of members that were paused, or cut off, within a transaction."""
+    return f"""
+    SELECT pg_terminate_backend(pid) FROM pg_stat_activity AS session
+    WHERE usename = current_user AND datname = current_database()
+      AND xact_start IS NOT NULL AND wait_event_type = 'Client'
+      AND state_change < clock_timestamp() - interval '{PAUSED_S} s'
+      AND EXISTS (
+        SELECT FROM pg_locks WHERE pg_locks.pid = session.pid AND relation = '{table_name}'::regclass
+          AND mode IN ('RowShareLock', 'RowExclusiveLock')
+      )"""
 
 
 def _soon(connection: Connection) -> None:

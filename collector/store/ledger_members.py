@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 
 import msgspec
-from sqlalchemy import BigInteger, ColumnElement, Connection, Row, and_, cast, delete, func, or_, select, update
+from sqlalchemy import BigInteger, ColumnElement, Connection, Row, and_, cast, delete, func, or_, select, text, update
 
 from collector.store import ledger_schema as t
+from collector.store.fences import end_paused
 from collector.store.ledger_base import LedgerBase
 from forecaster.decoding.typed import from_json
 from forecaster.domain.errors import Conflict
@@ -81,7 +82,8 @@ class Membership(LedgerBase):
     def take(self, role: str, name: str, instance: str, shares: Collection[int]) -> list[Lease]:
         """Take those leases of shares that nobody has, that ran out, or that an earlier process of the same name had.
 
-        Returns the leases taken. One under which somebody is just writing is left for the next time.
+        Returns the leases taken. One under which somebody is just writing is left for the next time, and the session
+        of a writer that has been paused in it is ended.
         """
         free = or_(L.until_ms < NOW, L.owner.in_(("", name)))
         wanted = and_(L.role == role, L.share.in_(sorted(shares)), free)
@@ -95,6 +97,8 @@ class Membership(LedgerBase):
             self._add(connection, t.leases, fresh)
             locked = select(L.share).where(wanted).order_by(L.share).with_for_update(skip_locked=True)
             found = list(connection.execute(locked).scalars())
+            if len(found) < connection.execute(select(func.count()).select_from(t.leases).where(wanted)).scalar_one():
+                connection.execute(text(end_paused(t.leases.name)))
             taken = and_(L.role == role, L.share.in_(found))
             connection.execute(update(t.leases).where(taken).values(change))
             rows = connection.execute(select(t.leases).where(taken).order_by(L.share)).all()

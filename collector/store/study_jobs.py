@@ -17,6 +17,7 @@ from procrastinate.jobs import Job, Status
 from procrastinate.manager import JobManager
 from sqlalchemy import URL
 
+from collector.store.fences import end_paused
 from collector.store.ledger_queue import QUEUE
 from collector.store.open import PATIENCE
 from collector.store.queue_schema import STALLED_S
@@ -168,11 +169,17 @@ class QueueWork:
         return StudyJob(site, since_ms, StudyPriority(job.priority)), JobTry(self._queue, job.id, job.attempts)
 
     async def _rescue(self) -> None:
-        """Give jobs of workers that have gone silent to others, again and again."""
+        """Give jobs of workers that have gone silent to others, again and again.
+
+        The session of one that was paused while it wrote is ended first: it would hold the job's row.
+        """
         manager = self._app.job_manager
         while True:
             try:
-                for job in await manager.get_stalled_jobs(queue=QUEUE, seconds_since_heartbeat=STALLED_S):
+                stalled = list(await manager.get_stalled_jobs(queue=QUEUE, seconds_since_heartbeat=STALLED_S))
+                if stalled:
+                    await self._app.connector.execute_query_async(end_paused("procrastinate_jobs"))
+                for job in stalled:
                     await self._give_back(job)
             except exceptions.ConnectorException as error:
                 log.warning("jobs of silent workers wait for the ledger: %s", error.__cause__ or error)
