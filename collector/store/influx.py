@@ -39,6 +39,7 @@ from collector.store.influx_points import (
     single,
     stamps_of,
     tags_key,
+    wanted_of,
     where_series,
     whole,
 )
@@ -272,19 +273,20 @@ class InfluxStore:
             low = low or self._before_first_arrival_us(name, high)
             while low < high and room > 0:
                 top = min(high, low + self._span_us)
-                rows = self._arrival_rows(name, low, top, room)
-                low = whole(rows[-1]["time"]) if len(rows) == room else top
-                self._fit_span(len(rows), room)
-                wanted = [r for r in map(reading_of_arrival, rows) if sites is None or r.site in sites]
+                rows = self._arrival_rows(name, low, top, limit)
+                wanted, taken = wanted_of(rows, sites, room)
+                low = whole(rows[taken - 1]["time"]) if taken < len(rows) or len(rows) == limit else top
+                if top < high or len(rows) == limit:
+                    self._fit_span(len(rows), limit)
                 found, room = found + wanted, room - len(wanted)
             at[name] = max(low, at.get(name, 0))
         return Tail(tuple(found), msgspec.json.encode(at).decode())
 
-    def _fit_span(self, rows: int, room: int) -> None:
+    def _fit_span(self, rows: int, limit: int) -> None:
         """Fit the span of arrivals to the limit: the server reads all of a span before it applies the limit."""
-        if rows == room:
+        if rows == limit:
             self._span_us = max(self._span_us // 2, LEAST_SPAN_US)
-        elif rows < room // 2:
+        elif rows < limit // 2:
             self._span_us = min(self._span_us * 2, MOST_SPAN_US)
 
     def _before_first_arrival_us(self, collector: str, none_us: int) -> int:

@@ -100,6 +100,21 @@ def reading_of_arrival(row: Row) -> Reading:
     return Reading(told.site, told.quantity, told.source_ms, told.value, told.arrived_ms, told.subject)
 
 
+def wanted_of(rows: Sequence[Row], sites: frozenset[str] | None, room: int) -> tuple[list[Reading], int]:
+    """The readings of some sites (None: all) among arrivals, as many as there is room for, and the rows gone through.
+
+    Whoever follows half of the sites fills the room with twice as many rows.
+    """
+    wanted: list[Reading] = []
+    for place, row in enumerate(rows):
+        reading = reading_of_arrival(row)
+        if sites is None or reading.site in sites:
+            wanted.append(reading)
+            if len(wanted) == room:
+                return wanted, place + 1
+    return wanted, len(rows)
+
+
 def rows_of(tables: Sequence[InfluxTable]) -> list[Row]:
     """The rows of all tables."""
     return [row for table in tables for row in table.rows]

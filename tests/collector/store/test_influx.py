@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -102,6 +103,32 @@ def test_an_outage_loses_nothing_and_keeps_the_order(opened: Opened) -> None:
     assert again.count("larkspur") == 12_000
     assert list(again.tail(None, 20_000).readings) == readings(12_000)
     again.close()
+
+
+def test_who_follows_half_of_the_sites_asks_no_more_often_for_it(
+    opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In: 4,000 readings of two sites by turns, followed for one of them, 500 at a time. Out: its 2,000, in order, and
+    no more than three requests for arrivals for each 500: two of 500 rows hold them."""
+    store, asked = opened.open(), list[str]()
+    mixed = [reading for pair in zip(readings(2000), readings(2000, site="elder"), strict=True) for reading in pair]
+    store.append(mixed)
+    query = InfluxServer.query
+
+    def counted(server: InfluxServer, influxql: str, bucket: str | None = None, timeout_s: float | None = None) -> Any:
+        if influxql.startswith("SELECT told"):
+            asked.append(influxql)
+        return query(server, influxql, bucket, timeout_s)
+
+    monkeypatch.setattr(InfluxServer, "query", counted)
+    followed, cursor = list[Reading](), None
+    while tail := store.tail(cursor, 500, frozenset({"elder"})):
+        followed, cursor = followed + list(tail.readings), tail.cursor
+        if len(tail.readings) < 500:
+            break
+    assert followed == readings(2000, site="elder")
+    assert len(asked) <= 3 * 5
+    store.close()
 
 
 def test_sigterm_during_an_outage_keeps_what_waits(opened: Opened) -> None:
