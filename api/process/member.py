@@ -139,6 +139,8 @@ class MemberWorker(LoopThread):
         seen = self._ledger.beat(self._role, self._name, self._instance)
         own = {lease.share: lease for lease in seen.own}
         self._let_go([share for share, lease in self._held.items() if own.get(share) != lease], lost=True)
+        for share in [share for share, lease in self._leaving.items() if own.get(share) != lease]:
+            self._holders[share].let_go(share, lost=True)
         self._time.renew(began_s)
         wanted = carried_by(self._name, self._role, self._holders, seen.living)
         self._let_go([share for share in self._held if share not in wanted], lost=False)

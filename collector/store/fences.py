@@ -54,7 +54,8 @@ class SitesFence:
         """Hold the rows of the sites' leases until the transaction ends.
 
         sites : Collection[str] | None — ids; None: it is about no site in particular, and all held leases are required
-        Errors: StaleLease where this instance lacks one of them.
+        Errors: StaleLease where this instance lacks one of them; it names all held leases that are another's by now,
+        so that a process that was paused learns of all of them at once.
         """
         held = self._held
         if sites is None:
@@ -63,7 +64,11 @@ class SitesFence:
         shares = {share_of(site, SHARES) for site in sites}
         if not shares <= held.keys():
             raise _stale(f"share {share}" for share in sorted(shares - held.keys()))
-        require(connection, self._instance, [held[share] for share in shares])
+        try:
+            require(connection, self._instance, [held[share] for share in shares])
+        except StaleLease:
+            require(connection, self._instance, held.values())
+            raise
 
 
 class JobFence:

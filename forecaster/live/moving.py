@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from forecaster.domain.errors import StaleLease, StoreError
@@ -23,6 +23,9 @@ from forecaster.live.worker import ForecastWorker, Look, PlanDeliveries
 
 MOVE_S = 0.5
 """How long coming and going may take of one turn [s]; the rest waits for the next."""
+
+LOT = 50
+"""Sites that are taken up or let go at a time: a group alone would cost as many requests."""
 
 ASKED = "requests-handled"
 """The ledger note, one for each group, of the last request of people that was carried out; `…:all` and `…:all-1-2` are
@@ -101,7 +104,7 @@ class MovingForecastWorker(ForecastWorker):
         return CheckpointWriter(runners, self._ledger, self._clock, self._blame, often=True)
 
     def _once(self, step: Callable[[], None]) -> bool:
-        """Do a step. Groups whose leases turn out to be another's are dropped, and the others go on."""
+        """Do a step. Groups whose leases turn out to be another's are dropped, and the others go on at once."""
 
         def fenced() -> None:
             try:
@@ -109,37 +112,58 @@ class MovingForecastWorker(ForecastWorker):
             except StaleLease as stale:
                 if not self._drop_all(stale.names):
                     raise
+                self._more_due = True
 
         return super()._once(fenced)
+
+    def _turn(self) -> None:
+        """One turn; the next follows at once while groups come and go."""
+        super()._turn()
+        moving = self._going or self._coming or self._starts or self._newcomers is not None
+        self._more_due = self._more_due or bool(moving)
 
     def _rearrange(self) -> None:
         """Let groups go, take groups up, and let those that caught up join, within a share of the turn."""
         if not self._cursor.joined:
             self._catch_up()
         until_s = time.monotonic() + MOVE_S
-        for name, lost in list(self._going.items()):
-            if time.monotonic() < until_s:
-                self._end(name, lost=lost)
-        for name in list(self._coming):
-            if time.monotonic() < until_s:
-                self._begin(name)
+        if lost := [name for name, lost in list(self._going.items()) if lost]:
+            self._drop_all(lost)
+        while time.monotonic() < until_s and (names := self._lot(self._going, self._groups)) and self._end(names):
+            pass
+        while time.monotonic() < until_s and (names := self._lot(self._coming, self._coming)):
+            self._begin(names)
         if self._newcomers is None and self._starts and not self._coming:
             self._newcomers = Newcomers(StoreCursor(self._store, self._starts), self._fold)
             self._starts = {}
         if self._newcomers is not None and self._newcomers.advance(until_s):
             self._join(self._newcomers.cursor)
 
-    def _begin(self, name: str) -> None:
-        """Take the sites of a group up from their checkpoints; they are forecast once they have caught up."""
-        sites = self._coming[name]
+    @staticmethod
+    def _lot(names: Iterable[str], groups: Mapping[str, Collection[str]]) -> list[str]:
+        """The first of the named groups, as many as have LOT sites together."""
+        lot, sites = list[str](), 0
+        for name in list(names):
+            if sites >= LOT:
+                break
+            lot.append(name)
+            sites += len(groups.get(name, ()))
+        return lot
+
+    def _begin(self, names: Sequence[str]) -> None:
+        """Take the sites of groups up from their checkpoints; they are forecast once they have caught up."""
+        with self._moves:
+            coming = {name: self._coming[name] for name in names}
+        sites = {site: told for group in coming.values() for site, told in group.items()}
         found = self._restored(sites)
         kept = self._ledger.notes(ASKED)
         before = [number for note, number in kept.items() if note.startswith(f"{ASKED}:all")]
-        asked = kept.get(f"{ASKED}:{name}", min(before, key=int, default="0"))
+        first = min(before, key=int, default="0")
         with self._moves:
-            self._groups[name] = frozenset(sites)
-            del self._coming[name]
-        self._asked_of[name] = int(asked)
+            for name, group in coming.items():
+                self._groups[name] = frozenset(group)
+                del self._coming[name]
+        self._asked_of |= {name: int(kept.get(f"{ASKED}:{name}", first)) for name in coming}
         self._behind |= sites.keys()
         self._sites |= sites
         self._rehearsals.begin(sites)
@@ -158,19 +182,17 @@ class MovingForecastWorker(ForecastWorker):
         spare_lasting()
         self._catch_up()
 
-    def _end(self, name: str, *, lost: bool) -> None:
-        """Let a group go: with all of it written, unless it is lost."""
-        sites = self._groups.get(name, frozenset())
+    def _end(self, names: Sequence[str]) -> bool:
+        """Let groups go with all of them written. Returns whether it could be: not before all stand at one cursor."""
+        sites = frozenset[str]().union(*(self._groups.get(name, ()) for name in names)) - self._behind
         standing = self._cursor.standing()
-        here = not self._behind & sites
-        if not lost and here and sites:
-            if len(standing) != 1:
-                return  # until all stand at one cursor, a turn or two later
-            self._write()
+        if sites and len(standing) != 1:
+            return False
+        self._write()
+        if sites:
             self._checkpoints.keep([self._runners[site] for site in sites], standing[0].cursor)
-        elif not lost:
-            self._write()
-        self._drop_all((name,))
+        self._drop_all(names)
+        return True
 
     def _drop_all(self, names: Sequence[str]) -> bool:
         """Work on these groups no longer. Returns whether there were any."""

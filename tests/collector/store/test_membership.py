@@ -151,6 +151,21 @@ def test_a_revived_owner_writes_nothing_late(opened: Callable[[], SqlLedger]) ->
         asleep.publish([StoredForecast(SITE, T0 + 9, '{"late":1}', True)])
 
 
+def test_a_refused_write_names_all_leases_that_are_another_s(opened: Callable[[], SqlLedger]) -> None:
+    """In: a process with three leases, two of which another took; a write about one site of these. Out: both named."""
+    here, there = opened(), opened()
+    third = next(share for share in range(1, SHARES + 1) if share not in (SHARE, SHARE % SHARES + 1))
+    held = joined(here, "attic", "one", [SHARE, SHARE % SHARES + 1, third])
+    fence = SitesFence("one")
+    for lease in held:
+        fence.hold(lease)
+    run_out(here)
+    joined(there, "garage", "two", [SHARE, SHARE % SHARES + 1])
+    with pytest.raises(StaleLease) as caught:
+        here.fenced(fence).publish([StoredForecast(SITE, T0, "{}", False)])
+    assert sorted(caught.value.names) == sorted(lease.name for lease in held if lease.share != third)
+
+
 def test_a_lease_that_ran_out_and_that_nobody_took_goes_on(opened: Callable[[], SqlLedger]) -> None:
     ledger = opened()
     (lease,) = joined(ledger, "attic", "one", [SHARE])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import replace
@@ -163,6 +164,51 @@ def test_what_is_let_go_as_lost_is_not_written(desk: Desk, houses: tuple[dict[st
     until(lambda: worker.working() == frozenset())
     worker.stop()
     assert desk.held.ledger.checkpoint("engine", "elder") == before
+
+
+def test_what_is_lost_while_it_is_let_go_is_dropped_all_at_once(
+    desk: Desk, houses: tuple[dict[str, Site], list[Reading]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In: a forecaster that stands still while it is to let three groups go, all of which others have by then. Out: it
+    is rid of all of them after one refused write, and does not rest in between: nobody wakes it, and it rests an hour.
+    """
+    fence, gate = ToldFence(), threading.Event()
+    gate.set()
+    tail = desk.held.store.tail
+
+    def held(*asked: Any, **named: Any) -> Any:
+        gate.wait(60.0)
+        return tail(*asked, **named)
+
+    monkeypatch.setattr(desk.held.store, "tail", held)
+    worker = desk.worker(fence)
+    for name, site in houses[0].items():
+        worker.adopt(f"forecast-{name}", {name: site})
+    until(lambda: all(desk.issued(name) for name in houses[0]))
+    gate.clear()
+    monkeypatch.setattr("forecaster.live.worker.POLL_S", 3600.0)
+    fence.closed = {name: f"forecast-{name}" for name in houses[0]}
+    for name in houses[0]:
+        worker.let_go(f"forecast-{name}", lost=False)
+    gate.set()
+    until(lambda: worker.working() == frozenset())
+    assert fence.refused == 1
+
+
+def test_groups_that_catch_up_do_not_wait_for_news(
+    desk: Desk, houses: tuple[dict[str, Site], list[Reading]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In: three groups with far more to read than one turn allows, while nothing new is stored, and a forecaster that
+    rests an hour unless it is woken. Out: it reads on without a rest until they are forecast."""
+    sites, readings = houses
+    desk.held.store.append(readings)
+    monkeypatch.setattr("forecaster.live.worker.POLL_S", 3600.0)
+    monkeypatch.setattr("forecaster.live.cursor.BATCH", 10)
+    monkeypatch.setattr("forecaster.live.moving.MOVE_S", 0.001)
+    worker = desk.worker()
+    for name, site in sites.items():
+        worker.adopt(f"forecast-{name}", {name: site})
+    until(lambda: all(desk.issued(name) for name in sites))
 
 
 def acknowledged(desk: Desk, alarm_id: str) -> Callable[[], bool]:
