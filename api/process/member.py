@@ -30,6 +30,9 @@ BEAT_S = 4.0
 SOON_S = 0.5
 """Time between heartbeats while shares are about to change hands [s]."""
 
+JUST_AFTER_S = 0.05
+"""How long after the end of a silent member's leases the next heartbeat is [s]."""
+
 LEAVING_S = 60.0
 """How long the end waits at most until everything of the shares carried is written [s]."""
 
@@ -110,12 +113,12 @@ class MemberWorker(LoopThread):
         while not self._ending.is_set():
             self._woken.clear()
             self._beats += 1
-            busy = False
+            wait_s = BEAT_S
             try:
                 if not registered:
                     self._ledger.join(self._role, self._name, self._instance, self._told)
                     registered = True
-                busy = self._beat()
+                wait_s = self._beat()
                 self._trouble = None
             except StoreError as error:
                 self._say(str(error))
@@ -123,7 +126,7 @@ class MemberWorker(LoopThread):
                 log.error("%s; this process ends", error)
                 self._let_go(list(self._held), lost=True)
                 raise
-            self._woken.wait(SOON_S if busy else BEAT_S)
+            self._woken.wait(wait_s)
         self._leave()
 
     def _say(self, why: str) -> None:
@@ -133,8 +136,11 @@ class MemberWorker(LoopThread):
         if self._held and not self._time.lasts():
             self._trouble = words()("members.not_reached", silent_s=self._time.silent_s(), lease_s=LEASE_MS / 1000.0)
 
-    def _beat(self) -> bool:
-        """Prolong the leases, and take and let go what has to change hands. Returns whether some of it still has to."""
+    def _beat(self) -> float:
+        """Prolong the leases, and take and let go what has to change hands. Returns the time to the next heartbeat [s].
+
+        That is soon where something still has to change hands, and where a silent member's leases are about to run out.
+        """
         began_s = steady_s()
         seen = self._ledger.beat(self._role, self._name, self._instance)
         own = {lease.share: lease for lease in seen.own}
@@ -148,7 +154,9 @@ class MemberWorker(LoopThread):
         free = [share for share in sorted(wanted - seen.taken) if share not in self._held and not self._works_on(share)]
         if free:
             self._take(self._ledger.take(self._role, self._name, self._instance, free))
-        return bool(self._leaving) or self._held.keys() != wanted
+        if self._leaving or self._held.keys() != wanted:
+            return SOON_S
+        return min(BEAT_S, seen.others_last_s + JUST_AFTER_S)
 
     def _take(self, leases: Sequence[Lease]) -> None:
         for lease in leases:

@@ -9,6 +9,7 @@ member that was paused cannot write anything late.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
+from math import inf
 
 import msgspec
 from sqlalchemy import BigInteger, ColumnElement, Connection, Row, and_, cast, delete, func, or_, select, text, update
@@ -71,10 +72,12 @@ class Membership(LedgerBase):
             living = select(M.name).where(M.role == role, M.beat_ms >= NOW - LEASE_MS).order_by(M.name)
             rows = connection.execute(select(t.leases).where(L.role == role).order_by(L.share)).all()
             now_ms = connection.execute(select(NOW)).scalar_one()
+            others = {row.share: row.until_ms for row in rows if row.owner != name and row.until_ms >= now_ms}
             return MemberBeat(
                 living=tuple(connection.execute(living).scalars()),
                 own=tuple(_lease(row) for row in rows if row.instance == instance),
-                taken=frozenset(row.share for row in rows if row.owner != name and row.until_ms >= now_ms),
+                taken=frozenset(others),
+                others_last_s=(min(others.values(), default=inf) - now_ms) / 1000.0,
             )
 
         return self._write(work)

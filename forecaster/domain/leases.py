@@ -62,11 +62,13 @@ class MemberBeat:
     """What a heartbeat tells the member: who lives, which leases are its own, which shares it could take if it should.
 
     taken : frozenset[int] — shares whose leases others have, and that have not run out
+    others_last_s : float — until the first of those leases runs out, unless it is prolonged [s]; inf where none is
     """
 
     living: tuple[str, ...]
     own: tuple[Lease, ...]
     taken: frozenset[int]
+    others_last_s: float
 
 
 class Holder(Protocol):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection, Iterator
+from math import inf
 
 import pytest
 from sqlalchemy import Connection, text
@@ -79,6 +80,24 @@ def test_what_is_not_kept_by_heartbeats_runs_out_and_what_is_stays(opened: Calla
     assert (seen["attic"].living, seen["garage"].living) == (False, True)
     assert (seen["attic"].shares, seen["garage"].shares) == ((), (2,))
     assert seen["attic"].silent_s > 20.0
+
+
+def test_a_heartbeat_tells_when_the_first_lease_of_others_runs_out(opened: Callable[[], SqlLedger]) -> None:
+    """In: leases of three members on the server's clock. Out: the time to the end of the first that is another's."""
+    ledger = opened()
+    joined(ledger, "attic", "one", [1])
+    assert ledger.beat("forecast", "attic", "one").others_last_s == inf
+    joined(ledger, "garage", "two", [2])
+    joined(ledger, "office", "three", [3])
+    with ledger.engine.begin() as connection:
+        for share, last_ms in ((1, 3_600_000), (2, 9_000_000), (3, 7_200_000)):
+            connection.execute(text(f"UPDATE leases SET until_ms = until_ms + {last_ms} WHERE share = {share}"))
+    first_ms = "SELECT until_ms - extract(epoch FROM clock_timestamp()) * 1000 FROM leases WHERE share = 3"
+    with ledger.engine.connect() as connection:
+        before_s = float(connection.execute(text(first_ms)).scalar_one()) / 1000.0
+        found_s = ledger.beat("forecast", "attic", "one").others_last_s
+        after_s = float(connection.execute(text(first_ms)).scalar_one()) / 1000.0
+    assert after_s - 0.002 <= found_s <= before_s + 0.002  # both in whole milliseconds
 
 
 def test_roles_are_apart(opened: Callable[[], SqlLedger]) -> None:
