@@ -11,14 +11,17 @@ import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import msgspec
+
 from forecaster.domain.errors import StaleLease, StoreError
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.publishing import Publisher
 from forecaster.domain.site import Site
+from forecaster.engine.document import from_document
 from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor, Take
 from forecaster.live.lasting import spare_lasting
-from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, Issued, SiteRunner
+from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
 from forecaster.live.worker import ForecastWorker, Look, PlanDeliveries
 
 MOVE_S = 0.5
@@ -156,6 +159,7 @@ class MovingForecastWorker(ForecastWorker):
             coming = {name: self._coming[name] for name in names}
         sites = {site: told for group in coming.values() for site, told in group.items()}
         found = self._restored(sites)
+        newest = self._ledger.newest(list(sites), brief=True)
         kept = self._ledger.notes(ASKED)
         before = [number for note, number in kept.items() if note.startswith(f"{ASKED}:all")]
         first = min(before, key=int, default="0")
@@ -169,6 +173,15 @@ class MovingForecastWorker(ForecastWorker):
         self._rehearsals.begin(sites)
         for site, (runner, cursor) in found.items():
             self._runners[site], self._starts[site] = runner, cursor
+            if site in newest:
+                self._follow(runner, newest[site].document)
+
+    def _follow(self, runner: SiteRunner, document: str) -> None:
+        """Note the newest forecast of whoever had a site before; one that cannot be read is that site's fault."""
+        try:
+            runner.before = from_document(msgspec.json.decode(document))
+        except SITE_FAULTS as error:
+            self._blame(runner, error)
 
     def _join(self, newcomers: StoreCursor) -> None:
         """Let those that have caught up go on together with the others."""

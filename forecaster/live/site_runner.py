@@ -70,12 +70,14 @@ class SiteRunner:
     changed : bool — whether the engine has changed since its last checkpoint
     kept_manager : bytes | None — the manager's state in its last checkpoint
     season_ms : int | None — when the study of the season was made that was looked at last, whether or not it told one
+    before : Forecast | None — the newest that another forecaster issued before this one took the site over
     """
 
     def __init__(self, site: Site, engine: Engine, manager: AlarmManager) -> None:
         self.site, self.engine, self.manager = site, engine, manager
         self.fault: str | None = None
         self.newest: Forecast | None = None
+        self.before: Forecast | None = None
         self._issued_ms: int | None = None
         self._issued_s = 0.0
         self._due_soon = False
@@ -174,15 +176,18 @@ class SiteRunner:
     def urgency(self, now_ms: int, shed_ms: int = 0) -> float:
         """How urgent a forecast is: its age [ms], with a bonus on the pack and where something happened.
 
+        Of a site that was taken over it is the age of the last one before; a site that had none at all is first.
         shed_ms : int — what load adds to the interval on mains [ms]; the pack stays before it
         """
-        if self._issued_ms is None:
+        last = self.before if self.newest is None else self.newest
+        issued_ms = last.issued_at_ms if self._issued_ms is None and last is not None else self._issued_ms
+        if issued_ms is None:
             return float("inf")
         start_ms = REFRESH_MS if self._due_now else 0
-        if self._on_pack and self.newest is not None:
-            out_h = self.newest.hours_remaining.p10
+        if last is not None and last.supply is Supply.PACK:
+            out_h = last.hours_remaining.p10
             start_ms += shed_ms + (REFRESH_MS // 2 if out_h is None or out_h > SOON_H else REFRESH_MS)
-        return abs(now_ms - self._issued_ms) + start_ms
+        return abs(now_ms - issued_ms) + start_ms
 
     def postpone(self, now_ms: int, now_s: float) -> None:
         """Leave this site for a while, as if its forecast had just been made."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from forecaster.domain.errors import UsageError
 from forecaster.domain.forecast import Forecast
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
+from forecaster.domain.runs import Supply
 from forecaster.engine import Engine
 from forecaster.live.shedding import LONG_REUSED_MS, REUSED_MS
 from forecaster.live.site_runner import GAP_S, HOLDOFF_MS, PAST_MS, PAST_ON_MAINS_MS, REFRESH_MS, SiteRunner
@@ -54,6 +56,28 @@ def test_a_new_charge_is_told_at_once_by_a_forecaster_of_few_sites_and_eased_by_
     runner.holdoff_ms = HOLDOFF_MS * 500
     assert not runner.due(NOW_MS + 1_000, 1.0)
     assert runner.due(NOW_MS + HOLDOFF_MS * 500, 10.0)
+
+
+def test_of_sites_taken_over_the_soonest_out_are_first_then_the_oldest(runner: SiteRunner) -> None:
+    """In: forecasts that another issued, on mains 30 and 20 s ago, on the pack 20 s ago with 3 and 30 h left; a site
+    that had none. Out: the site without any, the pack's by the hours left, then those on mains by age."""
+    last = runner.newest
+    assert last is not None
+
+    def taken_over(age_s: float, supply: Supply, hours: float) -> SiteRunner:
+        made = SiteRunner(runner.site, Engine(runner.site), AlarmManager(runner.site))
+        left = replace(last.hours_remaining, p10=hours)
+        made.before = replace(last, issued_at_ms=NOW_MS - round(age_s * 1000), supply=supply, hours_remaining=left)
+        return made
+
+    fresh = SiteRunner(runner.site, Engine(runner.site), AlarmManager(runner.site))
+    wanted = [
+        fresh, taken_over(20.0, Supply.PACK, 3.0), taken_over(20.0, Supply.PACK, 30.0),
+        taken_over(30.0, Supply.MAINS, 50.0), taken_over(20.0, Supply.MAINS, 50.0),
+    ]  # fmt: skip
+    assert all(one.due(NOW_MS, 0.0) for one in wanted)
+    mixed = [wanted[place] for place in (3, 0, 4, 2, 1)]
+    assert sorted(mixed, key=lambda one: one.urgency(NOW_MS), reverse=True) == wanted
 
 
 @pytest.mark.parametrize("sites", [1, 100, 10_000])
