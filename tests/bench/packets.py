@@ -12,8 +12,8 @@ import time
 from collections.abc import Iterable
 from itertools import islice
 
-PIECE = 200
-"""Messages written at once."""
+PIECE, PIECE_S = 200, 0.1
+"""Messages written at once: so many at most, and at most those of so long [s]."""
 UNDER_WAY = 5_000
 """Messages not yet acknowledged at once."""
 
@@ -75,12 +75,12 @@ class Acknowledged:
 
 def publish(port: int, packets: Iterable[bytes], rate: float, hello: bytes, qos: int = 1) -> tuple[int, float]:
     """Write packets at a rate; with QoS 1 until the broker has taken them. How many, and the seconds it took."""
-    waiting, sent = iter(packets), 0
+    waiting, sent, most = iter(packets), 0, max(1, min(PIECE, round(rate * PIECE_S)))
     with socket.create_connection(("127.0.0.1", port)) as wire:
         wire.sendall(hello)
         assert wire.recv(4) == b"\x20\x02\x00\x00", "the broker does not let the publisher in"
         taken, begun_s = Acknowledged(wire), time.monotonic()
-        while piece := list(islice(waiting, PIECE)):
+        while piece := list(islice(waiting, most)):
             wire.sendall(b"".join(piece))
             sent += len(piece)
             if qos:

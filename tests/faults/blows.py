@@ -2,12 +2,14 @@
 
 `python -m tests.faults.blows --sites 60 --each 10 --held 120` strikes ten blows of each kind, of which pauses last two
 minutes and cuts one, and prints a table of how long sites went unwatched, messages in and rows out, and what was
-written or told twice by an owner that came back.
+written or told twice by an owner that came back. `--sites 10000 --rate 3000 --on-pack 10 --lost 50 --settled` does so
+to as many sites as two cores can carry. The studies of the day are done and the site files carried beforehand.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import random
 import signal
@@ -19,6 +21,10 @@ from itertools import cycle, islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from collector.clock import SystemClock
+from collector.config.settings import load_installation
+from collector.editing.carrying import STATE, SiteCarrier
+from tests.bench.load import study
 from tests.engines import wait_until
 from tests.faults.membered import PATIENCE_S, ROLES, Machine, Membered, Role, membered, under_messages
 from tests.faults.written import Written
@@ -29,6 +35,27 @@ HELD = {"killed": 0.0, "paused": 1.0, "cut off": 0.5}
 
 LOOKED_AT = 5_000
 """Readings looked at in one request, when all is over."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is asked for.
+
+    each : int — blows of each kind; held : float — how long a pause lasts, and a cut half of it [s]
+    rate : float | None — messages a second; None: six a site
+    on_pack : int | None — one site in so many has lost its mains from the start; None: no site has
+    lost : int | None — sites that lose their mains before a blow, at most; None: all have by the last
+    settled : bool — whether each blow waits until every forecast is younger than a minute
+    """
+
+    sites: int
+    each: int
+    held: float = 120.0
+    seed: int = 1
+    rate: float | None = None
+    on_pack: int | None = None
+    lost: int | None = None
+    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -62,6 +89,7 @@ class Struck:
 
     over_s : float — until others carried all [s]; back_s : float — from its end until all carried their part again [s]
     unwatched_s : float — age of the oldest forecast of any site meanwhile [s]
+    young : float — share of looks at a site meanwhile that found a forecast younger than a minute
     """
 
     kind: str
@@ -69,6 +97,7 @@ class Struck:
     over_s: float
     back_s: float
     unwatched_s: float
+    young: float
 
 
 @dataclass(frozen=True)
@@ -125,7 +154,7 @@ def strike(house: Membered, blow: Blow, held_s: float) -> tuple[Struck, int]:
     held_s : float — how long a pause lasts, and a cut half of it, but at least until others carry all [s]
     """
     others, restarts = [machine for machine in house.machines if machine is not blow.machine], 0
-    house.watched.worst_s = 0.0
+    house.watched.begin()
 
     def carried_by(*machines: Machine) -> None:
         def standing() -> bool:
@@ -144,8 +173,9 @@ def strike(house: Membered, blow: Blow, held_s: float) -> tuple[Struck, int]:
     blow.end()
     back_s = time.monotonic()
     carried_by(*house.machines)
-    struck = Struck(blow.kind, blow.role, over_s, time.monotonic() - back_s, house.watched.worst_s)
-    return struck, restarts
+    back_s, watched = time.monotonic() - back_s, house.watched
+    young = watched.young / watched.looks if watched.looks else math.nan
+    return Struck(blow.kind, blow.role, over_s, back_s, watched.worst_s, young), restarts
 
 
 def waited_s(house: Membered) -> float:
@@ -179,17 +209,32 @@ def outcome(house: Membered, struck: Sequence[Struck], restarts: int) -> Outcome
     )
 
 
-def struck_by(folder: Path, sites: int, each: int, held_s: float, seed: int) -> Outcome:
+def prepare(house: Membered) -> None:
+    """Carry the site files, and note the studies of the day as done, as in an installation that runs."""
+    clock = SystemClock()
+    for machine in house.machines:
+        installation = load_installation(machine.folder)
+        SiteCarrier(machine.folder, house.ledger, clock, installation.own_file(STATE)).once()
+    study(installation, house.ledger, clock.now_ms())
+
+
+def struck_by(folder: Path, wanted: Wanted) -> Outcome:
     """Blows one after the other on two machines under messages, the mains of some sites lost before each."""
-    dice, struck, restarts = random.Random(seed), list[Struck](), 0
-    with membered(folder, sites) as house:
+    dice, struck, restarts = random.Random(wanted.seed), list[Struck](), 0
+    with membered(folder, wanted.sites, rate=wanted.rate) as house:
+        prepare(house)
         house.start()
         with under_messages(house) as quiet:
+            if wanted.on_pack is not None:
+                house.lose_mains(*range(wanted.on_pack - 1, wanted.sites, wanted.on_pack))
             house.await_standing()
-            planned = blows(house.machines, each, dice)
+            planned = blows(house.machines, wanted.each, dice)
             for number, blow in enumerate(planned):
-                house.lose_mains(*range(number, sites, len(planned)))
-                found, anew = strike(house, blow, held_s)
+                if wanted.settled:
+                    house.await_settled()
+                whole = [site for site in range(number, wanted.sites, len(planned)) if site not in house.dark]
+                house.lose_mains(*whole[: wanted.lost])
+                found, anew = strike(house, blow, wanted.held)
                 struck.append(found)
                 restarts += anew
                 sys.stdout.write(f"{time.strftime('%H:%M:%S')} {number + 1} of {len(planned)}: {found}\n")
@@ -201,13 +246,17 @@ def struck_by(folder: Path, sites: int, each: int, held_s: float, seed: int) -> 
 
 def told(found: Outcome) -> str:
     """The outcome as a table and a few lines."""
-    lines = ["worker    blow     times  others carry all, s   back, s   oldest forecast, s   (longest of each)"]
+    lines = [
+        "worker    blow     times  others carry all, s   back, s   oldest forecast, s   younger than 60 s, %"
+        "   (worst of each)"
+    ]
     for role in ROLES:
         for kind in KINDS:
             some = [one for one in found.struck if (one.role, one.kind) == (role, kind)]
             if some:
                 over, back, age = (max(getattr(one, f) for one in some) for f in ("over_s", "back_s", "unwatched_s"))
-                lines.append(f"{role:<9} {kind:<8} {len(some):>5} {over:>20.1f} {back:>9.1f} {age:>20.1f}")
+                times = f"{len(some):>5} {over:>20.1f} {back:>9.1f} {age:>20.1f}"
+                lines.append(f"{role:<9} {kind:<8} {times} {100 * min(one.young for one in some):>22.2f}")
     w = found.written
     lines += [
         f"{found.messages} messages in, {found.rows} rows out, {found.lost} lost;"
@@ -227,9 +276,12 @@ def main() -> int:
     parser.add_argument("--each", type=int, default=10, help="blows of each kind")
     parser.add_argument("--held", type=float, default=120.0, help="how long a pause lasts, and a cut half of it [s]")
     parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
+    parser.add_argument("--rate", type=float, help="messages a second; six a site unless given")
+    parser.add_argument("--on-pack", type=int, help="one site in so many has lost its mains from the start")
+    parser.add_argument("--lost", type=int, help="at most so many sites lose their mains before a blow")
+    parser.add_argument("--settled", action="store_true", help="each blow waits until all forecasts are young")
     with TemporaryDirectory(prefix="outlast-blows-") as folder:
-        found = struck_by(Path(folder), asked.sites, asked.each, asked.held, asked.seed)
+        found = struck_by(Path(folder), Wanted(**vars(parser.parse_args())))
     sys.stdout.write(told(found) + "\n")
     return 0 if found.whole() else 1
 

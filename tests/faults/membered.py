@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import math
 import os
 import signal
 import subprocess
@@ -29,7 +29,8 @@ from tests.api.delivering import Receiver, listening
 from tests.bench.fleet import site_id, write_fleet
 from tests.bench.parts import CALL
 from tests.engines import ROOT, Postgres, running_influx, running_postgres, wait_until
-from tests.faults.lines import Line
+from tests.faults.relays import Relays
+from tests.faults.speaking import Speaker, Speech
 from tests.faults.written import Written, note_writes, written
 from tests.servers import Mosquitto, running_mosquitto
 
@@ -49,14 +50,17 @@ webhook = "{hook}"
 AUTOSAVE = 1_000_000
 """The broker writes its queue as it ends, not every 200 changes: all of it each time would hold up the publisher."""
 
-PAUSE_S, RUN_S = 60.0, 10.0
-"""From one run of a pump to the next, and how long it runs [s]."""
+A_SITE = 6.0
+"""Messages a second of each site, where no other rate is asked for."""
 
-DRAW_PERCENT_H = 12.0
-"""How fast the charge falls without the mains [%/h]."""
+LOOK_S, A_LOOK = 0.5, 5_000
+"""Time from one look at the ages of all forecasts to the next [s], and a second more for so many sites."""
 
 Role = str
 """The command of a worker."""
+
+YOUNG_S = 60.0
+"""No look is to find an older forecast [s]."""
 
 ROLES: tuple[Role, ...] = ("collect", "forecast")
 
@@ -89,7 +93,7 @@ class Machine:
     folder: Path
     servers: Ports | None = None
     running: dict[Role, subprocess.Popen[bytes]] = field(default_factory=dict)
-    lines: dict[Role, list[Line]] = field(default_factory=dict)
+    relays: dict[Role, Relays] = field(default_factory=dict)
 
     def start(self, role: Role) -> None:
         """`outlast ROLE --join`."""
@@ -101,14 +105,13 @@ class Machine:
     def _over_lines(self, role: Role) -> dict[str, str]:
         if self.servers is None:
             return {}
-        if role not in self.lines:
-            self.lines[role] = [Line(port) for port in astuple(self.servers)]
-        return Ports(*(line.port for line in self.lines[role])).settings(self.folder.name)
+        if role not in self.relays:
+            self.relays[role] = Relays(astuple(self.servers))
+        return Ports(*self.relays[role].ports).settings(self.folder.name)
 
     def hold(self, role: Role, *, held: bool) -> None:
         """Cut a worker off from all servers, or let pass again what was sent meanwhile and what comes."""
-        for line in self.lines[role]:
-            line.holds = held
+        self.relays[role].hold(held=held)
 
     def send(self, role: Role, what: signal.Signals) -> None:
         """Send a worker a signal; one that is killed is waited for."""
@@ -124,8 +127,8 @@ class Machine:
         """Kill what runs, paused or not."""
         for role in list(self.running):
             self.send(role, signal.SIGKILL)
-        for line in (line for lines in self.lines.values() for line in lines):
-            line.close()
+        for relays in self.relays.values():
+            relays.close()
 
     def said(self, role: Role) -> str:
         """The log of a worker."""
@@ -140,26 +143,45 @@ class Machine:
 
 @dataclass
 class Watched:
-    """How old the newest forecast of any site was at worst [s], and how often one had gone back in time."""
+    """How old the newest forecast of any site was at worst [s], and how often one had gone back in time.
+
+    looks, young : how many forecasts were looked at, and of them those younger than YOUNG_S
+    """
 
     worst_s: float = 0.0
+    looks: int = 0
+    young: int = 0
     went_back: int = 0
     newest: dict[str, int] = field(default_factory=dict)
+
+    def begin(self) -> None:
+        """Count ages anew."""
+        self.worst_s, self.looks, self.young = 0.0, 0, 0
 
     def look(self, ledger: SqlLedger) -> None:
         """Look at all sites once."""
         issued, now_ms = ledger.issued(), time.time() * 1000.0
-        for site, at_ms in issued.items():
-            self.worst_s = max(self.worst_s, (now_ms - at_ms) / 1000.0)
-            self.went_back += at_ms < self.newest.get(site, 0)
+        ages_s = [(now_ms - at_ms) / 1000.0 for at_ms in issued.values()]
+        self.worst_s = max([self.worst_s, *ages_s])
+        self.looks += len(ages_s)
+        self.young += sum(age_s < YOUNG_S for age_s in ages_s)
+        self.went_back += sum(at_ms < self.newest.get(site, 0) for site, at_ms in issued.items())
         self.newest |= issued
+
+    def oldest_s(self) -> float:
+        """The age of the oldest forecast, of those seen [s]; inf before any was."""
+        return time.time() - min(self.newest.values(), default=-math.inf) / 1000.0
 
 
 @dataclass
 class Membered:
-    """Broker, servers, two machines, what is published, and what came of it."""
+    """Broker, servers, two machines, what is published, and what came of it.
+
+    rate : float — messages a second; published : int — messages that the broker has taken, once all is quiet
+    """
 
     sites: int
+    rate: float
     broker: Mosquitto
     postgres: Postgres
     machines: tuple[Machine, ...]
@@ -168,28 +190,9 @@ class Membered:
     receiver: Receiver
     dark: dict[int, float] = field(default_factory=dict)
     published: int = 0
+    speaker: Speaker | None = None
     watched: Watched = field(default_factory=Watched)
     ending: threading.Event = field(default_factory=threading.Event)
-
-    def speak(self) -> None:
-        """Publish for every site, until told to end: power, charge and mains, each with a time of its own."""
-        while not self.ending.wait(0.5):
-            now_ms = int(time.time() * 1000)
-            messages = []
-            for number in range(self.sites):
-                topic, mains = f"fleet/{site_id(number)}", number not in self.dark
-                dark_s = 0.0 if mains else now_ms / 1000.0 - self.dark[number]
-                charge = round(100.0 - DRAW_PERCENT_H * dark_s / 3600.0, 1)
-                runs = (now_ms / 1000.0 + 7.0 * number) % PAUSE_S < RUN_S
-                power = 470.0 if runs else 0.4
-                for what, told in (
-                    ("plug", {"power": power}),
-                    ("pack", {"charge": charge}),
-                    ("mains", {"mains": mains}),
-                ):
-                    messages.append((f"{topic}/{what}", json.dumps({**told, "time": now_ms}).encode()))
-            self.broker.publish(messages)
-            self.published += len(messages)
 
     @property
     def names(self) -> list[str]:
@@ -198,7 +201,10 @@ class Membered:
 
     def lose_mains(self, *numbers: int) -> None:
         """The mains fail at the numbered sites."""
-        self.dark |= dict.fromkeys(numbers, time.time())
+        since_s = dict.fromkeys(numbers, time.time())
+        self.dark |= since_s
+        assert self.speaker is not None
+        self.speaker.lose_mains(since_s)
 
     def start(self) -> None:
         """Start a collector and a forecaster on every machine."""
@@ -212,6 +218,10 @@ class Membered:
             self.await_all_by(role, *self.machines)
         wait_until(lambda: len(self.watched.newest) == self.sites, "a forecast of every site", PATIENCE_S)
 
+    def await_settled(self) -> None:
+        """Wait until every forecast is younger than a minute: what a start or a blow left old is over."""
+        wait_until(lambda: self.watched.oldest_s() < YOUNG_S, f"forecasts younger than {YOUNG_S:.0f} s", PATIENCE_S)
+
     def await_subscribed(self) -> None:
         """Wait until the broker keeps what comes for every site: before that nobody has asked it to."""
         shares = {share_of(site_id(number), SHARES) for number in range(self.sites)}
@@ -220,8 +230,10 @@ class Membered:
 
     def watch(self) -> None:
         """Look at the ages of all forecasts, until told to end; from when every site has one."""
-        wait_until(lambda: len(self.ledger.issued()) == self.sites or self.ending.is_set(), "forecasts", PATIENCE_S)
-        while not self.ending.wait(0.5):
+        each_s = LOOK_S + self.sites / A_LOOK
+        while len(self.ledger.issued()) < self.sites and not self.ending.wait(each_s):
+            pass
+        while not self.ending.wait(each_s):
             self.watched.look(self.ledger)
 
     def carried(self, role: Role) -> dict[str, int]:
@@ -262,8 +274,13 @@ class Membered:
 
 
 @contextmanager
-def membered(folder: Path, sites: int, names: Sequence[str] = ("attic", "garage")) -> Iterator[Membered]:
-    """Machines of an installation with so many sites; nothing runs on them yet, and all sites speak."""
+def membered(
+    folder: Path, sites: int, names: Sequence[str] = ("attic", "garage"), rate: float | None = None
+) -> Iterator[Membered]:
+    """Machines of an installation with so many sites; nothing runs on them yet.
+
+    rate : float | None — messages a second of all sites; None: A_SITE of each
+    """
     with ExitStack() as stack:
         receiver = stack.enter_context(listening(Receiver()))
         broker = stack.enter_context(running_mosquitto(folder / "broker", autosave=AUTOSAVE))
@@ -287,22 +304,22 @@ def membered(folder: Path, sites: int, names: Sequence[str] = ("attic", "garage"
             closing(open_readings(installation, ledger, SystemClock(), role="look", owner=False))
         )
         note_writes(ledger)
-        yield Membered(sites, broker, postgres, machines, ledger, store, receiver)
+        yield Membered(sites, rate or A_SITE * sites, broker, postgres, machines, ledger, store, receiver)
 
 
 @contextmanager
 def under_messages(house: Membered) -> Iterator[Callable[[], None]]:
     """All sites speak, and their forecasts are watched, until the block ends; gives what ends the messages early."""
-    threads = [threading.Thread(target=work) for work in (house.speak, house.watch)]
+    house.await_subscribed()
+    house.speaker = speaker = Speaker(Speech(house.broker.port, house.sites, house.rate))
+    watching = threading.Thread(target=house.watch)
+    watching.start()
 
     def quiet() -> None:
+        house.published = speaker.quiet()
         house.ending.set()
-        for thread in threads:
-            thread.join()
+        watching.join()
 
-    house.await_subscribed()
-    for thread in threads:
-        thread.start()
     try:
         yield quiet
     finally:

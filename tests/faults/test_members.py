@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.engines import wait_until
-from tests.faults.blows import Blow, struck_by, told
+from tests.faults.blows import Blow, Wanted, struck_by, told
 from tests.faults.membered import PATIENCE_S, ROLES, Membered, membered, under_messages
 
 SITES = 12
@@ -103,7 +103,7 @@ def test_a_third_machine_joins_under_messages(tmp_path: Path, record_property: C
                 house.await_all_by(role, *first)
             wait_until(lambda: len(house.watched.newest) == SITES, "a forecast of every site", PATIENCE_S)
             before = {(role, m.name): house.shares(role, m.name) for role in ROLES for m in first}
-            house.watched.worst_s = 0.0
+            house.watched.begin()
             for role in ROLES:
                 shed.start(role)
             wait_until(lambda: all(house.shares(*who) < had for who, had in before.items()), "their part", PATIENCE_S)
@@ -121,7 +121,7 @@ def test_a_third_machine_joins_under_messages(tmp_path: Path, record_property: C
 def test_thirty_blows_at_random(tmp_path: Path, record_property: Callable[[str, object], None]) -> None:
     """In: 60 sites on two machines; ten workers killed, ten paused and ten cut off for two minutes, at random, and the
     mains of two more sites lost before each. Out: each message and outage once, no write without a lease."""
-    found = struck_by(tmp_path, sites=60, each=10, held_s=120.0, seed=1)
+    found = struck_by(tmp_path, Wanted(sites=60, each=10))
     record_property("blows", told(found))
     assert len(found.struck) == 30
     assert found.whole(), told(found)
