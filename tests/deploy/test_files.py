@@ -80,6 +80,14 @@ def test_compose_names_what_exists(name: str) -> None:
                 assert source in compose["volumes"], source
 
 
+@pytest.mark.parametrize(("name", "conf"), [("compose.yaml", "house"), ("compose-members.yaml", "office")])
+def test_the_broker_that_compose_names_listens_there(name: str, conf: str) -> None:
+    """On an address that other containers reach: a listener on loopback is the broker's container alone."""
+    named = re.search(r'"mqtts://broker:(\d+)"', (DEPLOY / name).read_text())
+    assert named is not None
+    assert f"listener {named[1]}" in (DEPLOY / "mosquitto" / f"{conf}.conf").read_text().splitlines()
+
+
 def test_members_in_containers_are_two_of_each_with_a_disk_of_their_own() -> None:
     """A name and what waits for InfluxDB are kept on the disk of a member: two must not share it."""
     services = yaml.safe_load((DEPLOY / "compose-members.yaml").read_text())["services"]
