@@ -100,8 +100,8 @@ def passages_of_peak(peak: Paths, budgets_wh: Array, ahead_s: Array) -> Array:
     reached = index < ahead_s.size
     after = np.minimum(index, ahead_s.size - 1)
     before = np.maximum(after - 1, 0)
-    rows = np.arange(peak.shape[0])
-    low, high = peak[rows, before].astype(np.float64), peak[rows, after]
+    draws, by_time = np.arange(peak.shape[0]), peak.T.ravel()  # paths are laid out by columns: nothing is copied
+    low, high = (by_time[place * draws.size + draws].astype(np.float64) for place in (before, after))
     share = np.minimum(np.maximum((budgets - low) / np.maximum(high - low, 1e-12), 0.0), 1.0)
     hours = (ahead_s[before] + share * (ahead_s[after] - ahead_s[before])) / 3600.0
     return np.where(reached, hours, np.inf)

@@ -26,10 +26,15 @@ def summed_along(rises: Single) -> Single:
     numpy's own adds one number after the other, each of which waits for the last; here whole columns are added.
     """
     total: Single = np.zeros((rises.shape[1] + 1, rises.shape[0]), dtype=np.float32)
-    before = total[0]
-    for rise, here in zip(rises.T, total[1:], strict=True):
-        before = np.add(before, rise, out=here)
+    total[1:] = rises.T
+    for before, here in pairwise(total):
+        np.add(before, here, out=here)
     return total.T
+
+
+def rises_along(paths: Paths) -> Paths:
+    """From each value of a row to the next, (N, T - 1) of (N, T): as numpy has it, with fewer checks."""
+    return np.asarray(paths[:, 1:] - paths[:, :-1])
 
 
 def peaks_along(values: Paths) -> Paths:

@@ -33,7 +33,8 @@ def mixture_quantiles(mean: Array, deviation: Array, weight: Array, levels: Sequ
     """
     kept = weight > _LEAST_WEIGHT * weight.max()
     middle, spread = mean[kept], np.maximum(deviation[kept], 1e-12)
-    share = weight[kept] / weight[kept].sum()
+    share = weight[kept]
+    share /= share.sum()
     wanted = np.asarray(levels, dtype=np.float64)
     found = _by_newton(middle, spread, share, wanted)
     return [float(v) for v in (_by_halving(middle, spread, share, wanted) if found is None else found)]

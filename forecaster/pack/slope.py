@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from itertools import pairwise
+from operator import sub
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,4 +111,4 @@ def by_slope(
 
 def _leapt(now: Discharge) -> bool:
     shown = [now.evidence.start_percent or 0.0, *now.evidence.edges]
-    return any(later - sooner > _LEAP_PERCENT for sooner, later in pairwise(shown))
+    return max(map(sub, shown[1:], shown), default=0.0) > _LEAP_PERCENT

@@ -8,7 +8,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from forecaster.maths.arrays import Array, Single
+from forecaster.maths.arrays import Array, Single, rises_along
 from forecaster.maths.noise import normals, uniforms, wobble_modes
 from forecaster.water.recession import BASE, GAINS, RAIN, SHARE_SPREAD, SHARES, STORES, WOBBLE, Bank
 from forecaster.water.storms import STORM_H
@@ -109,7 +109,7 @@ class Draws:
         ahead_h : (T,) — times ahead [h], rising; lag_h : float — from the bank's time to the first of them [h]
         """
         shapes = np.vstack([-np.exp(-(lag_h + ahead_h) / self.scales_h[:, None]), ahead_h])
-        return np.asarray(self.holds_wh @ np.diff(shapes, axis=1).astype(np.float32))
+        return np.asarray(self.holds_wh @ rises_along(shapes).astype(np.float32))
 
     def add_raining_wh(self, rises: Single, ahead_h: Array, lag_h: float, measured_mm_per_h: float | None) -> None:
         """Add the energy of rain that falls now, and ends by chance, to the rises.
@@ -122,7 +122,7 @@ class Draws:
         else:
             rain = self._unmeasured
         if rain.rows.size:
-            rises[rain.rows] += np.diff(rain.given_wh(ahead_h + lag_h, self.scales_h), axis=1)
+            rises[rain.rows] += rises_along(rain.given_wh(ahead_h + lag_h, self.scales_h))
 
     @cached_property
     def _unmeasured(self) -> Raining:
@@ -153,7 +153,7 @@ class Draws:
         rises : (draws, T - 1) — energy from each time ahead to the next [Wh], changed in place
         amount : (draws, 3) — amount of each reservoir; shapes : (S, T) — path of each time constant at the times ahead
         """
-        rises += self.by_scale(amount).astype(np.float32) @ np.diff(shapes, axis=1).astype(np.float32)
+        rises += self.by_scale(amount).astype(np.float32) @ rises_along(shapes).astype(np.float32)
 
     def wobble_factor(self, ahead_h: Array, lag_h: float, points: int) -> Single:
         """The wobble as factors on the rises between the first `points` times ahead, (draws, points - 1), at least 0.
