@@ -112,5 +112,7 @@ class Discharge:
     def used_wh(self, cost: Array, idle_w: Array, loads_w: Array, unheard: Array) -> Array:
         """Net energy out of the battery so far under draws of the unknowns (draws,) [Wh]."""
         loads_wh = loads_w * self.elapsed_h if self.loads_wh is None else self.loads_wh
-        outlet = self.plug_wh + unheard * self.unheard_wh + loads_wh
+        outlet = self.plug_wh + loads_wh
+        if self.unheard_wh > 0.0:
+            outlet = outlet + unheard * self.unheard_wh
         return np.asarray(cost * outlet + idle_w * self.elapsed_h - CHARGE_ACCEPTED * self.charging_wh)
