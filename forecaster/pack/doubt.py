@@ -46,6 +46,15 @@ _MOST_DRAWS = 0.85
 AGED_FROM, _AGED_STEEPNESS, _MOST_AGED = 1.7, 0.35, 0.35
 """The same of a gauge that shows more used than the nameplate does, by as many deviations the other way."""
 
+_FAR_FROM, _FAR_STEEPNESS, _MOST_FAR = 0.15, 0.015, 0.25
+_FAR_UP_TO, _FAR_FADES = 0.26, 0.06
+"""Logs by which a gauge falls faster than the nameplate lets expect, and the share of draws that is then the
+nameplate's however little is known of the losses. An honest pack seldom strays by a sixth where its energy is counted;
+beyond three tenths an unlisted load or another capacity is likelier again (common practice, no source)."""
+
+_HEARD_FROM, _HEARD_ENOUGH = 0.1, 0.35
+"""Shares of the used energy that the plug must have counted for that: losses alone contradict no gauge."""
+
 _MOST_BY_LIST = 0.35
 """As many draws at most follow the nameplate and the list of loads where the fit explains by smaller loads that the
 gauge shows little gone: a list is wrong as often as a gauge (common practice, no source)."""
@@ -102,10 +111,19 @@ class _Against:
     said: float
 
 
-def _against(deviations: float, apart: float) -> _Against:
+def _far(apart: float, heard: float) -> float:
+    """Weight, 0..0.25, of the nameplate where the gauge falls faster by a log of -apart, whatever the deviations."""
+    weight = _weight((-apart - _FAR_FROM) / _FAR_STEEPNESS, _MOST_FAR)
+    beyond = max(-apart - _FAR_UP_TO, 0.0) / _FAR_FADES
+    counted = (heard - _HEARD_FROM) / (_HEARD_ENOUGH - _HEARD_FROM)
+    return weight * math.exp(-0.5 * beyond**2) * min(max(counted, 0.0), 1.0)
+
+
+def _against(deviations: float, apart: float, heard: float = 0.0) -> _Against:
     """What speaks against the fit where the gauge is above the nameplate by a number of standard deviations.
 
     apart : float — log of the energy used over what the gauge lets expect, by the nameplate
+    heard : float — share of that energy that the pump's plug has counted
 
     A charge that falls over three times as far as all that is measured lets expect tells of something that draws and is
     not: a plug that is stuck at nothing. The fit books it as losses, so it stays; what is not measured may also end.
@@ -116,8 +134,9 @@ def _against(deviations: float, apart: float) -> _Against:
     weight = unaged_weight(-deviations)
     if apart < -SANE:
         return _Against(weight, 0.0, weight)
-    rare = math.exp(-0.5 * (apart / _FALLS_SPREAD) ** 2)
-    return _Against(rare * weight, min(nameplate_weight(-deviations), _MOST_DRAWS) / _MOST_DRAWS, weight)
+    rare, far = math.exp(-0.5 * (apart / _FALLS_SPREAD) ** 2), _far(apart, heard)
+    fit = min(nameplate_weight(-deviations), _MOST_DRAWS) / _MOST_DRAWS
+    return _Against(max(rare * weight, far), fit, max(weight, far * _MOST_AGED / _MOST_FAR))
 
 
 def _goes_on(now: Discharge, used: Array, at_empty: Array, capacity: Array) -> bool:
@@ -262,11 +281,12 @@ def doubted(
     still = now.charge_percent is not None and median(used / own.capacity) > _LEAST_USED
     if median(gone) < _LEAST_GONE and not still:
         return drawn
-    against = _against(*_apart(used, own.capacity, gone))
+    heard = median(own.cost) * now.plug_wh / max(median(used), 1e-6)
+    against = _against(*_apart(used, own.capacity, gone), heard)
     if listed_w > 0.0 and now.loads_wh is None:
         listed = _apart(own.used_wh(now, own.loads_w), own.capacity, gone)
         if listed[0] > 0.0:
-            against, loads_w = _by_list(against, _against(*listed)), own.loads_w
+            against, loads_w = _by_list(against, _against(*listed, heard)), own.loads_w
             used = own.used_wh(now, loads_w)
     if _goes_on(now, used, own.used_wh(now.when_changed(), loads_w), own.capacity):
         against = _Against(_MOST_DRAWS, 1.0, _MOST_DRAWS)

@@ -180,6 +180,32 @@ def test_a_gauge_far_above_its_nameplate_gives_way_in_a_share_of_the_draws() -> 
     assert doubted(honest, now, plate, 1.0, 10.0, 3) is honest
 
 
+@pytest.mark.parametrize(
+    ("gone", "plug_wh", "share"),
+    [
+        (1.08, 300.0, 0.0),  # as honest packs stray
+        (1.2, 300.0, 0.25 / (1.0 + math.exp(-(math.log(1.2) - 0.15) / 0.015))),  # 0.225
+        (1.28, 300.0, 0.25),  # and no more than that
+        (1.4, 300.0, 0.25 * math.exp(-0.5 * ((math.log(1.4) - 0.26) / 0.06) ** 2)),  # 0.093: an unlisted load, say
+        (1.28, 0.0, 0.0),  # nothing but losses: they may be greater than was thought
+    ],
+)
+def test_a_gauge_that_falls_a_fifth_too_fast_is_doubted_however_little_is_known_of_the_pack(
+    gone: float, plug_wh: float, share: float
+) -> None:
+    """300 Wh through 90 %, and 40 of idle draw, out of a plate of 1000 that is known to a factor of 1.3; a gauge shows
+    more gone. By their deviations, of 0.3 to 1.3, the nameplate would get 0.06 at most. Common practice, no source."""
+    count = 8000
+    idle_w = 10.0 if plug_wh else 300.0 / 4.0
+    plate_mean = np.array([math.log(1000.0), -math.log(0.9), math.log(idle_w), 0.0, 0.0, 0.0])
+    plate = plate_mean, np.diag(np.array([0.25, 0.06, 0.3, 0.25, 0.01, 0.01]) ** 2)
+    now = Discharge(0, plug_wh=plug_wh, elapsed_h=4.0, loads_wh=0.0)
+    left = 1000.0 * (1.0 - gone * (plug_wh / 0.9 + idle_w * now.elapsed_h) / 1000.0)
+    fit = replace(drawn(count), capacity_wh=np.full(count, 1000.001), to_empty_wh=np.full(count, left))
+    found = doubted(fit, now, plate, 1.0, 10.0, 3)
+    assert float((found.capacity_wh != 1000.001).mean()) == pytest.approx(share, abs=0.03)
+
+
 def test_loads_that_the_fit_takes_for_gone_still_stand_on_the_list() -> None:
     """Listed loads of 50 W for 8 h and 180 Wh at the plug are 580 Wh of a plate of 1000, and a gauge shows 20 % gone.
     The fit has the loads at 2.5 W, so the two agree; yet 0.35 of the draws are the plate's with the loads as listed.
