@@ -47,6 +47,10 @@ BY_HAND = "by-hand"
 """Stands in `SiteEdit.part` where a file was changed without the program, or on two machines at once."""
 
 
+LOT = 250
+"""Files put into the ledger in one transaction, at the first start of an installation."""
+
+
 class SharedText(msgspec.Struct, frozen=True):
     """The newest text of a site file in the ledger. text : str — "" where the site was removed; at_ms : UTC ms"""
 
@@ -96,6 +100,9 @@ class SiteCarrier:
         with alone(self.folder):
             state = self._state()
             shared = self._shared()
+            if not shared and not state.texts and not self.ledger.edits(limit=1):
+                self._give_all()
+                shared = self._shared()
             done = True
             for site in sorted({*(path.stem for path in site_files(self.folder / "sites")), *shared}):
                 done = self._tried(site, shared.get(site), state.texts) and done
@@ -131,6 +138,22 @@ class SiteCarrier:
         self.kept.parent.mkdir(parents=True, exist_ok=True)
         with drafted(self.kept, msgspec.json.encode(state), 0o600) as draft:
             draft.replace(self.kept)
+
+    def _give_all(self) -> None:
+        """Put all files that can be used into a ledger that knows of none, LOT at a time; the others as at any time."""
+        names = sorted(path.stem for path in site_files(self.folder / "sites"))
+        for first in range(0, len(names), LOT):
+            told = {f"{SHARED}:{site}": self._first(site) for site in names[first : first + LOT]}
+            values = {name: text for name, text in told.items() if text is not None}
+            self.ledger.note_new(values, {MARK: secrets.token_hex(8)})
+
+    def _first(self, site: str) -> str | None:
+        """A file as it is put into the ledger; None where it cannot be read or used, which the look at each tells."""
+        try:
+            text = _text(site_path(self.folder, site))
+        except (ConfigError, OSError, UnicodeDecodeError):
+            return None
+        return self._told(text, self._changed_ms(site)) if _sound(text, None, site) else None
 
     # -- one site
     def _tried(self, site: str, shared: SharedText | None, texts: dict[str, str]) -> bool:
@@ -250,12 +273,15 @@ class SiteCarrier:
         who = words()("edit.carry.who", machine=self.machine)
         return SiteEdit(site, at_ms, who, BY_HAND, before, after)
 
+    def _told(self, text: str, at_ms: int) -> str:
+        return msgspec.json.encode(SharedText(text, at_ms, self.machine)).decode()
+
     def _share(self, site: str, text: str, at_ms: int, before: str | None = None) -> None:
         """Put a text into the ledger. Errors: Overtaken, with nothing changed, where another machine was first.
 
         before : str | None — what it takes the place of, where that is to be kept among the site's changes
         """
-        told = msgspec.json.encode(SharedText(text, at_ms, self.machine)).decode()
+        told = self._told(text, at_ms)
         edit = None if before is None else self._by_hand(site, before, text, at_ms)
         mark = {MARK: secrets.token_hex(8)}
         if not self.ledger.note_after(f"{SHARED}:{site}", self._standing.get(site), told, also=mark, edit=edit):

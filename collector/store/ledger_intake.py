@@ -79,6 +79,15 @@ class IntakeNotes(LedgerBase):
 
         return self._write(work)
 
+    def note_new(self, values: Mapping[str, str], also: Mapping[str, str]) -> None:
+        """Keep small named values, each unless there is one, and `also` with them whatever stands there. By name."""
+
+        def work(connection: Connection) -> None:
+            self._add(connection, t.notes, [{"name": name, "value": values[name]} for name in sorted(values)])
+            self._put(connection, t.notes, [{"name": name, "value": value} for name, value in also.items()])
+
+        self._write(work)
+
     def note_after(
         self, name: str, before: str | None, value: str,
         *, also: Mapping[str, str] | None = None, edit: SiteEdit | None = None,

@@ -23,6 +23,10 @@ class NoteBook(Protocol):
         """Keep a small named value unless there is one; the value that stands, whoever of several was first."""
         ...
 
+    def note_new(self, values: Mapping[str, str], also: Mapping[str, str]) -> None:
+        """Keep values, each unless there is one, and `also` with them whatever stands there."""
+        ...
+
     def note_after(
         self, name: str, before: str | None, value: str,
         *, also: Mapping[str, str] | None = None, edit: SiteEdit | None = None,

@@ -549,6 +549,14 @@ class LedgerContract:
         assert ledger.note_after("mark", "a", "c")
         assert ledger.noted("mark") == "c"
 
+    def test_of_many_new_named_values_those_that_stand_already_stay(self, ledger: Ledger) -> None:
+        ledger.note_all({"file:a": "theirs", "file:b": "the same"})
+        asked = {"file:a": "mine", "file:b": "the same", "file:c": "new"}
+        ledger.note_new(asked, {"mark": "1"})
+        assert ledger.notes("file") == {"file:a": "theirs", "file:b": "the same", "file:c": "new"}
+        ledger.note_new({}, {"mark": "2"})
+        assert ledger.noted("mark") == "2"
+
     def test_what_belongs_to_a_named_value_is_kept_with_it_or_not_at_all(self, ledger: Ledger) -> None:
         edit = SiteEdit("larkspur", T0, "ann", "by-hand", "one", "two")
         assert ledger.note_after("mark", None, "a", also={"newest": "1"}, edit=edit)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from pathlib import Path
@@ -221,6 +222,35 @@ def test_a_file_that_cannot_be_read_holds_up_no_other(
     assert len(told) == 2
     assert "site folder" in told[0]
     assert "site latin" in told[1]
+
+
+class Counted:
+    """A ledger that counts the calls of each method."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger, self.calls = ledger, Counter[str]()
+
+    def __getattr__(self, name: str) -> Any:
+        self.calls[name] += 1
+        return getattr(self._ledger, name)
+
+
+def test_a_first_start_puts_many_files_into_the_ledger_at_a_time(tmp_path: Path, ledger: Ledger) -> None:
+    """In: 520 files, one of them with faults. Out: all others in three transactions, and a second machine has them."""
+    clock, counted = HeldClock(), Counted(ledger)
+    attic = Machine(tmp_path / "attic", "attic", cast(Ledger, counted), clock)
+    for number in range(520):
+        text = LARKSPUR.replace('id = "larkspur"', f'id = "site-{number}"')
+        site_path(attic.folder, f"site-{number}").write_text(text if number else "id = ", encoding="utf-8")
+    attic.carrier.once()
+    assert (counted.calls["note_new"], counted.calls["note_after"]) == (3, 0)
+    attic.carrier.once()
+    shed = Machine(tmp_path / "shed", "shed", ledger, clock)
+    settled(shed)
+    names = {path.stem for path in (shed.folder / "sites").glob("*.toml")}
+    assert names == {f"site-{number}" for number in range(1, 520)}
+    assert not shed.carrier.troubles()
+    assert not attic.carrier.troubles()
 
 
 def test_a_machine_that_comes_later_gets_a_file_that_a_page_has_changed(
