@@ -46,6 +46,7 @@ class Wanted:
     on_pack : int | None — one site in so many has lost its mains from the start; None: no site has
     lost : int | None — sites that lose their mains before a blow, at most; None: all have by the last
     settled : bool — whether each blow waits until every forecast is younger than a minute
+    begin_within : float — no blow is begun later than so long after the first could be [s]
     """
 
     sites: int
@@ -56,6 +57,7 @@ class Wanted:
     on_pack: int | None = None
     lost: int | None = None
     settled: bool = False
+    begin_within: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -228,10 +230,12 @@ def struck_by(folder: Path, wanted: Wanted) -> Outcome:
             if wanted.on_pack is not None:
                 house.lose_mains(*range(wanted.on_pack - 1, wanted.sites, wanted.on_pack))
             house.await_standing()
-            planned = blows(house.machines, wanted.each, dice)
+            planned, first_s = blows(house.machines, wanted.each, dice), time.monotonic()
             for number, blow in enumerate(planned):
                 if wanted.settled:
                     house.await_settled()
+                if time.monotonic() - first_s > wanted.begin_within:
+                    break
                 whole = [site for site in range(number, wanted.sites, len(planned)) if site not in house.dark]
                 house.lose_mains(*whole[: wanted.lost])
                 found, anew = strike(house, blow, wanted.held)
@@ -279,6 +283,7 @@ def main() -> int:
     parser.add_argument("--rate", type=float, help="messages a second; six a site unless given")
     parser.add_argument("--on-pack", type=int, help="one site in so many has lost its mains from the start")
     parser.add_argument("--lost", type=int, help="at most so many sites lose their mains before a blow")
+    parser.add_argument("--begin-within", type=float, default=math.inf, help="no blow is begun later than so long [s]")
     parser.add_argument("--settled", action="store_true", help="each blow waits until all forecasts are young")
     with TemporaryDirectory(prefix="outlast-blows-") as folder:
         found = struck_by(Path(folder), Wanted(**vars(parser.parse_args())))
