@@ -21,8 +21,9 @@ from forecaster.engine.document import from_document
 from forecaster.live.checkpoints import CheckpointWriter
 from forecaster.live.cursor import StoreCursor, Take
 from forecaster.live.lasting import spare_lasting
+from forecaster.live.pending import PlanDeliveries
 from forecaster.live.site_runner import HOLDOFF_MS, REFRESH_MS, SITE_FAULTS, Issued, SiteRunner
-from forecaster.live.worker import ForecastWorker, Look, PlanDeliveries
+from forecaster.live.worker import ForecastWorker, Look
 
 MOVE_S = 0.5
 """How long coming and going may take of one turn [s]; the rest waits for the next."""

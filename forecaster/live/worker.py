@@ -19,19 +19,18 @@ from forecaster.alarms import Outside
 from forecaster.domain.alarms import AlarmTransition
 from forecaster.domain.counts import Count
 from forecaster.domain.discharge import DischargeResult
-from forecaster.domain.errors import OutlastError, StoreError
+from forecaster.domain.errors import OutlastError, StoreError, StoreRefused
 from forecaster.domain.ports import Clock, Ledger, ReadingStore
 from forecaster.domain.publishing import Publisher
 from forecaster.domain.quantities import Quantity
 from forecaster.domain.readings import Reading
-from forecaster.domain.records import Delivery
 from forecaster.domain.runs import Event
 from forecaster.domain.site import Site
 from forecaster.live.checkpoints import SLICE, CheckpointWriter
 from forecaster.live.cursor import StoreCursor
 from forecaster.live.lasting import spare_lasting
 from forecaster.live.looping import LoopThread
-from forecaster.live.pending import PendingTransitions, WorkerCounts
+from forecaster.live.pending import COMMITTED, PendingTransitions, PlanDeliveries, WorkerCounts, commit, first_of_each
 from forecaster.live.rehearsals import Rehearsals, unread_results
 from forecaster.live.seasons import SeasonView
 from forecaster.live.settling import SettlementView
@@ -55,9 +54,6 @@ EVENTS_A_WRITE = 2_000
 
 Look = Callable[[Site], Outside]
 """Gives what the faces know and the engine cannot: failing deliveries, trouble with taking in readings."""
-
-PlanDeliveries = Callable[[Site, Sequence[AlarmTransition], int], list[Delivery]]
-"""Plans the deliveries of transitions: (site, transitions, now_ms) -> deliveries."""
 
 
 class ForecastWorker(LoopThread):
@@ -378,19 +374,22 @@ class ForecastWorker(LoopThread):
             self._events = []
 
     def _commit_pending(self) -> None:
+        """Commit the transitions of many sites at once; where the ledger refuses that, of one after another."""
+        most = COMMITTED
         while self._pending:
-            first = self._pending[0]
+            lot = first_of_each(self._pending[:most])
             try:
-                deliveries = self._plan(first.site, first.transitions, first.at_ms)
-                self._ledger.commit_transitions(first.transitions, deliveries, [first.checkpoint])
-            except StoreError:
-                if self.make_room is None or not self.make_room():
+                transitions, deliveries = commit(lot, self._ledger, self._plan)
+            except StoreError as error:
+                if isinstance(error, StoreRefused) and len(lot) > 1:
+                    most = 1
+                elif self.make_room is None or not self.make_room():
                     raise
                 continue
-            del self._pending[0]
-            self.counts_so_far.transitions += len(first.transitions)
+            del self._pending[: len(lot)]
+            self.counts_so_far.transitions += len(transitions)
             if self._publisher is not None:
-                for transition in first.transitions:
+                for transition in transitions:
                     self._publisher.alarm(transition)
             if deliveries and self.on_deliveries is not None:
                 self.on_deliveries()
