@@ -256,6 +256,7 @@ def test_true_packs_lie_anywhere_among_those_drawn(percent: float) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(5400)
 def test_true_water_lies_anywhere_among_what_is_drawn() -> None:
     """The same for the water: how long the pump runs in the three hours to come, at 60 % of charge."""
     ranks = []
