@@ -316,9 +316,11 @@ def under_messages(house: Membered) -> Iterator[Callable[[], None]]:
     watching.start()
 
     def quiet() -> None:
-        house.published = speaker.quiet()
-        house.ending.set()
-        watching.join()
+        try:
+            house.published = speaker.quiet()
+        finally:
+            house.ending.set()
+            watching.join()
 
     try:
         yield quiet
