@@ -57,6 +57,16 @@ def array_of(row: Scored) -> Array:
     return np.asarray(row.quantiles)
 
 
+def loss(row: Scored) -> float:
+    """The mean quantile loss of a row over its scale."""
+    return mean_pinball(array_of(row), row.outcome) / row.scale_h
+
+
+def is_late(row: Scored) -> bool:
+    """Whether alpha-lambda is asked of a row: at half charge or less, its outcome not censored."""
+    return row.percent <= FROM_HALF and not row.outcome.censored
+
+
 def figures(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> Figures:
     """Figures of one forecaster's rows, at least one; oracle : (outage, charge [%]) -> the oracle's row there."""
     rng = np.random.default_rng(0)
@@ -66,9 +76,9 @@ def figures(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> 
     held = np.array([coverage(array_of(row), row.outcome) for row in rows])
     pits = [pit(array_of(row), row.outcome, rng.random()) for row in rows]
     low, high = LEVELS.index(0.1), LEVELS.index(0.9)
-    late = [row for row in rows if row.percent <= FROM_HALF and not row.outcome.censored]
+    late = [row for row in rows if is_late(row)]
     best = [oracle[row.case, row.percent] for row in rows if (row.case, row.percent) in oracle]
-    base = np.array([mean_pinball(array_of(row), row.outcome) / row.scale_h for row in best])
+    base = np.array([loss(row) for row in best])
     oracles = float(base.mean()) if len(best) == len(rows) else 0.0
     return Figures(
         forecasts=len(rows),

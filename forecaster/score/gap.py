@@ -10,7 +10,7 @@ import numpy as np
 
 from forecaster.score.bound.bound import BOUND, PACK_KNOWN, WATER_KNOWN
 from forecaster.score.cases import HEADLINE_PERCENT
-from forecaster.score.metrics import mean_pinball
+from forecaster.score.figures import loss
 from forecaster.score.rolling import ENGINE, ORACLE, Scored
 
 WHOLE = "all"
@@ -74,7 +74,7 @@ def gaps(rows: Sequence[Scored]) -> Gaps | None:
 def _split(rows: Sequence[Scored], key: Callable[[Scored], str]) -> dict[str, LossGap]:
     groups: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for row in rows:
-        groups[key(row)][row.forecaster].append(mean_pinball(np.asarray(row.quantiles), row.outcome) / row.scale_h)
+        groups[key(row)][row.forecaster].append(loss(row))
     return {
         name: LossGap(
             len(losses[BOUND]),

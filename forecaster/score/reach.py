@@ -11,8 +11,8 @@ from scipy.stats import bootstrap
 
 from forecaster.maths.arrays import Array
 from forecaster.score.coherence import ways
-from forecaster.score.figures import FROM_HALF, Figures, array_of, figures, meets
-from forecaster.score.metrics import coverage, mean_pinball, relative_error
+from forecaster.score.figures import Figures, array_of, figures, is_late, loss, meets
+from forecaster.score.metrics import coverage, relative_error
 from forecaster.score.rolling import ORACLE, Scored
 
 RESAMPLES = 400
@@ -92,12 +92,11 @@ def _table(rows: Sequence[Scored], oracle: dict[tuple[str, float], Scored]) -> A
     for row in rows:
         error = relative_error(array_of(row), row.outcome)
         best = oracle.get((row.case, row.percent), row)
-        asked = row.percent <= FROM_HALF and not row.outcome.censored
         table.append((
             np.nan if error is None else error,
             coverage(array_of(row), row.outcome)[0],
-            mean_pinball(array_of(row), row.outcome) / row.scale_h,
-            mean_pinball(array_of(best), best.outcome) / best.scale_h,
-            meets(row) if asked else np.nan,
+            loss(row),
+            loss(best),
+            meets(row) if is_late(row) else np.nan,
         ))  # fmt: skip
     return np.asarray(table, dtype=np.float64)
